@@ -1,0 +1,1 @@
+"""Finds the frequent opening mistakes of each rating band in chess game databases."""

@@ -1,0 +1,1 @@
+"""Pure chess: position keys, lines, captures settled, home squares."""

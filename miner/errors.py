@@ -1,0 +1,93 @@
+"""The errors a coach may meet. Imports nothing of ours.
+
+MinerError              the command line prints it without a traceback
+  UsageError            exit 2: options that contradict each other, an unknown band
+  SourceError           exit 1, as all below: a source cannot be opened, decompressed or decoded at all
+  StoreError            not a store, another schema version, damaged, or a stage is missing
+  EngineNotFound        looked where, how to name one
+  EngineFailed          died, hung or talked nonsense too often; what it said last
+  ExportError           target not writable, unknown suffix
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something was found: a file or table, and as much more as is known."""
+
+    name: str
+    game: int | None = None  # number of the game in the source, from 1
+    line: int | None = None  # line in the decompressed source, from 1
+
+    def __str__(self) -> str:
+        parts = [self.name]
+        if self.game is not None:
+            parts.append(f"game {self.game:,}")
+        if self.line is not None:
+            parts.append(f"line {self.line:,}")
+        return ", ".join(parts)
+
+
+class MinerError(Exception):
+    """Anything that went wrong in a way a user can act on.
+
+    `what` happened, `where`, and `advice` on what to do; all three are kept as attributes.
+    """
+
+    exit_code = 1
+
+    def __init__(self, what: str, *, where: Place | None = None, advice: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.advice = advice
+
+    def __str__(self) -> str:
+        place = f"{self.where}: " if self.where else ""
+        advice = f"; {self.advice}" if self.advice else ""
+        return f"{place}{self.what}{advice}"
+
+
+class UsageError(MinerError):
+    """Options that contradict each other or name something unknown."""
+
+    exit_code = 2
+
+
+class SourceError(MinerError):
+    """A source cannot be opened, decompressed or decoded at all."""
+
+
+class StoreError(MinerError):
+    """Not a store, another schema version, damaged, or a stage that was not run yet."""
+
+
+class EngineNotFound(MinerError):
+    """No UCI engine where it was looked for."""
+
+
+class EngineFailed(MinerError):
+    """The engine died, hung or talked nonsense too often."""
+
+
+class ExportError(MinerError):
+    """The target cannot be written, or its suffix names no format."""
+
+
+@contextmanager
+def located(name: str, game: int | None = None) -> Iterator[None]:
+    """Add the file and game to an error raised by code that knows neither."""
+    try:
+        yield
+    except MinerError as error:
+        inner = error.where
+        if inner is None:
+            error.where = Place(name, game=game)
+        elif not inner.name:
+            error.where = replace(inner, name=name, game=inner.game or game)
+        raise

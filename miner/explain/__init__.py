@@ -1,0 +1,1 @@
+"""Why a reply loses: pure functions on a board and a line."""

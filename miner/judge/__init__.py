@@ -1,0 +1,1 @@
+"""Which replies lose: candidates, budgets, engines, verdicts."""

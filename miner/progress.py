@@ -1,0 +1,41 @@
+"""How long work tells of itself: a small interface that the command line fills with bars."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from typing import Protocol
+
+
+class Task(Protocol):
+    """One piece of long work."""
+
+    def advance(self, amount: int = 1) -> None:
+        """`amount` more units are done."""
+
+    def facts(self, text: str) -> None:
+        """Show a short text beside the bar, such as `41,000 games/s`."""
+
+
+class Progress(Protocol):
+    """Where long work reports to."""
+
+    def task(self, what: str, *, total: int | None, unit: str) -> AbstractContextManager[Task]:
+        """Begin a piece of work of `total` units (None: not known); unit `B` means bytes."""
+
+
+class _SilentTask:
+    def advance(self, amount: int = 1) -> None:
+        pass
+
+    def facts(self, text: str) -> None:
+        pass
+
+
+class Silent:
+    """Progress that nobody watches."""
+
+    @contextmanager
+    def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:  # noqa: ARG002 - the interface's names
+        """A task that says nothing."""
+        yield _SilentTask()

@@ -1,0 +1,1 @@
+"""What knowing a losing reply is worth: points, bounds, order."""

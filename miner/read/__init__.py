@@ -1,0 +1,1 @@
+"""PGN sources to games and moves."""

@@ -1,0 +1,242 @@
+"""One frozen dataclass per stage: what can change a result, and nothing else. TOML in and out."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from miner.errors import UsageError
+from miner.terms import BandScheme
+
+Names = Literal["hash", "keep", "drop"]
+TimeClass = Literal["bullet", "blitz", "rapid", "classical", "unknown"]
+Rated = Literal["any", "rated", "casual"]
+Taught = Literal["white", "black", "both"]
+DEFAULT_EDGES = (800, 1000, 1200, 1400, 1600, 1800, 2000, 2200, 2400)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReadSettings:
+    """Which games are read, how far, and what becomes of the players' names."""
+
+    plies: int = 30  # plies of each game that are kept
+    names: Names = "hash"
+    since: str = ""  # earliest date, YYYY or YYYY.MM or YYYY.MM.DD; empty: any
+    until: str = ""
+    events: tuple[
+        str, ...
+    ] = ()  # parts of an Event tag, any of which must occur (upper or lower case alike); empty: any
+    time_classes: tuple[TimeClass, ...] = ()  # empty: any
+    results: tuple[str, ...] = ()  # of 1-0, 0-1, 1/2-1/2; empty: any
+    rated: Rated = "any"
+    min_rating: int = 0  # of both players; a game with a missing rating passes only if 0
+    max_rating: int = 0  # of both players; 0: any
+
+    def __post_init__(self) -> None:
+        _check(1 <= self.plies <= 255, f"plies {self.plies} is out of range", "keep 1 to 255 plies")
+        _check_choice("names", self.names, get_args(Names))
+        _check_choice("rated", self.rated, get_args(Rated))
+        for time_class in self.time_classes:
+            _check_choice("time_classes", time_class, get_args(TimeClass))
+        for result in self.results:
+            _check_choice("results", result, ("1-0", "0-1", "1/2-1/2"))
+        for name in ("since", "until"):
+            date = getattr(self, name)
+            parts = date.split(".")
+            fine = [len(part) for part in parts] in ([4], [4, 2], [4, 2, 2]) and all(
+                p.isdigit() for p in parts
+            )
+            _check(not date or fine, f"{name} {date!r} is no date", "write 2024, 2024.09 or 2024.09.15")
+        _check(
+            not self.max_rating or self.min_rating <= self.max_rating,
+            f"no rating lies between {self.min_rating} and {self.max_rating}",
+            "write the lower rating as min_rating",
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TallySettings:
+    """How replies are counted."""
+
+    band_edges: tuple[int, ...] = DEFAULT_EDGES
+    min_games: int = 10  # games through a position, all bands together, below which it is not tallied
+    confidence: float = 0.9  # of the intervals of pick rates
+
+    def __post_init__(self) -> None:
+        BandScheme(self.band_edges)
+        _check(
+            self.min_games >= 1,
+            f"min_games {self.min_games} is below 1",
+            "keep positions with 1 game or more",
+        )
+        _check_share("confidence", self.confidence)
+
+    @property
+    def bands(self) -> BandScheme:
+        """The bands that the edges make."""
+        return BandScheme(self.band_edges)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class JudgeSettings:
+    """Which replies are judged, and how deep; part of the verdicts' cache key."""
+
+    min_games: int = 5  # games with the reply, in one band
+    min_players: int = 3  # distinct players among them, where players are known
+    min_pick_rate: float = 0.03
+    min_points: float = 0.05  # points per 100 games that a reply could be worth at the most (a loss of 0.5)
+    nodes: tuple[int, ...] = (100_000, 400_000, 1_600_000)  # per search, screen to final
+    keep: tuple[float, ...] = (0.35, 0.7)  # share of the threshold that must be lost to go one stage on
+    loss_threshold: float = 0.10  # expected score, 0 to 1
+    tempo_threshold: float = 0.05  # the same for a tempo lost by force
+    hash_mb: int = 16
+
+    def __post_init__(self) -> None:
+        _check(
+            list(self.nodes) == sorted(set(self.nodes)) and len(self.nodes) >= 2 and self.nodes[0] > 0,
+            f"nodes {self.nodes} do not rise",
+            "list at least two budgets, the smallest first",
+        )
+        _check(
+            len(self.keep) == len(self.nodes) - 1,
+            "keep must hold one share between each two budgets",
+            f"give {len(self.nodes) - 1} shares",
+        )
+        for name in ("min_pick_rate", "loss_threshold", "tempo_threshold"):
+            _check_share(name, getattr(self, name))
+        for share in self.keep:
+            _check_share("keep", share)
+        _check(self.hash_mb >= 1, f"hash_mb {self.hash_mb} is below 1", "give each engine 1 MiB or more")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RankSettings:
+    """Which losing replies become findings, and in whose interest."""
+
+    side: Taught = "both"  # the side that is taught
+    bands: tuple[str, ...] = ()  # empty: all
+    loss_threshold: float = 0.10
+    tempo_threshold: float = 0.05
+    hold_share: float = 0.5  # share of its threshold that a finding must have lost at the budget before, too
+    confidence: float = 0.9
+
+    def __post_init__(self) -> None:
+        _check_choice("side", self.side, get_args(Taught))
+        for name in ("loss_threshold", "tempo_threshold", "hold_share", "confidence"):
+            _check_share(name, getattr(self, name))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Settings:
+    """The settings of all stages."""
+
+    read: ReadSettings = field(default_factory=ReadSettings)
+    tally: TallySettings = field(default_factory=TallySettings)
+    judge: JudgeSettings = field(default_factory=JudgeSettings)
+    rank: RankSettings = field(default_factory=RankSettings)
+
+    def __post_init__(self) -> None:
+        self.tally.bands.check(self.rank.bands)
+
+
+def as_dict(settings: Any) -> dict[str, Any]:
+    """A settings object as plain values, tuples as lists, ready for JSON."""
+    return {
+        name: list(value) if isinstance(value, tuple) else value
+        for name, value in dataclasses.asdict(settings).items()
+    }
+
+
+def load_settings(path: Path) -> Settings:
+    """Settings from a TOML file with one table per stage; what it does not name keeps its default.
+
+    Raises UsageError for a file that cannot be read, an unknown name or a value of the wrong kind.
+    """
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise UsageError(
+            f"settings file {path}: {error}", advice="`miner status --settings` prints a valid one"
+        ) from error
+    stages = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
+    for table in data:
+        _check(
+            table in stages,
+            f"settings file {path}: no stage is called {table}",
+            f"the stages are {', '.join(stages)}",
+        )
+    return Settings(
+        **{
+            stage: _stage_from(kind, data.get(stage, {}), f"{path}, [{stage}]")
+            for stage, kind in stages.items()
+        }
+    )
+
+
+def _stage_from(kind: Any, values: Any, where: str) -> Any:
+    defaults = kind()
+    _check(isinstance(values, dict), f"{where} is not a table", "write [read], [tally], [judge] or [rank]")
+    known = {one.name for one in dataclasses.fields(defaults)}
+    given: dict[str, Any] = {}
+    for name, value in values.items():
+        _check(
+            name in known,
+            f"{where}: no setting is called {name}",
+            f"the settings are {', '.join(sorted(known))}",
+        )
+        given[name] = _like(getattr(defaults, name), value, f"{where}, {name}")
+    return dataclasses.replace(defaults, **given)
+
+
+def _like(default: Any, value: Any, where: str) -> Any:
+    if isinstance(default, tuple):
+        _check(isinstance(value, list), f"{where}: {value!r} is not a list", "write [ ... ]")
+        kind = type(default[0]) if default else str
+        return tuple(_like(kind(), one, where) for one in value)
+    if isinstance(default, float) and isinstance(value, int) and not isinstance(value, bool):
+        return float(value)
+    _check(
+        type(value) is type(default),
+        f"{where}: {value!r} is not a {type(default).__name__}",
+        "see `miner status --settings`",
+    )
+    return value
+
+
+def to_toml(settings: Settings) -> str:
+    """All settings as TOML that `load_settings` reads back to the same."""
+    lines: list[str] = []
+    for stage in dataclasses.fields(settings):
+        lines.append(f"[{stage.name}]")
+        lines += [
+            f"{name} = {_toml_value(value)}" for name, value in as_dict(getattr(settings, stage.name)).items()
+        ]
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _toml_value(value: Any) -> str:
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml_value(one) for one in value) + "]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value)  # JSON's escapes are a subset of those of a TOML basic string
+    return repr(value)
+
+
+def _check(fine: bool, what: str, advice: str) -> None:
+    if not fine:
+        raise UsageError(what, advice=advice)
+
+
+def _check_choice(name: str, value: str, choices: tuple[str, ...]) -> None:
+    _check(value in choices, f"{name} {value!r} is unknown", f"choose one of {', '.join(choices)}")
+
+
+def _check_share(name: str, value: float) -> None:
+    _check(0.0 <= value <= 1.0, f"{name} {value} is not a share", "give a number from 0 to 1")

@@ -1,0 +1,205 @@
+"""The folder on disk: manifests, fingerprints, whole-or-nothing writes.
+
+STORE/
+  salt                 the secret behind the players' hashes
+  read.json            manifest of the stage, likewise tally.json, judge.json, rank.json
+  games/ moves/        folders of Parquet files, one per batch of games
+  replies.parquet positions.parquet reach.parquet judged.parquet findings.parquet
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from miner.errors import Place, StoreError
+from miner.schema import SCHEMA_VERSION, TABLES
+
+STAGES = ("read", "tally", "judge", "rank")
+FOLDERS = ("games", "moves")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Manifest:
+    """What a finished stage leaves behind: enough to know whether it must run again."""
+
+    stage: str
+    settings: dict[str, Any]
+    inputs: dict[
+        str, Any
+    ]  # what it was made from: digests of sources, or the fingerprint of the stage before
+    rows: dict[str, int]  # rows of each table it wrote
+    facts: dict[str, Any]  # anything else worth showing; not part of the fingerprint
+    schema_version: int = SCHEMA_VERSION
+
+    @property
+    def fingerprint(self) -> str:
+        """Equal for equal settings, inputs and row counts."""
+        told = {name: value for name, value in asdict(self).items() if name != "facts"}
+        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+
+class Store:
+    """A store folder. Use `Store.open` or `Store.create`."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+
+    @classmethod
+    def create(cls, root: Path) -> Store:
+        """The store in `root`, made if there is none.
+
+        Raises StoreError if the folder cannot be made or holds something else.
+        """
+        try:
+            root.mkdir(parents=True, exist_ok=True)
+            if not (root / "salt").exists():
+                if any(root.iterdir()):
+                    raise StoreError(
+                        "the folder is not empty and holds no store",
+                        where=Place(str(root)),
+                        advice="name an empty or a new folder",
+                    )
+                with replacing(root / "salt") as unfinished:
+                    unfinished.write_bytes(secrets.token_bytes(32))
+        except OSError as error:
+            raise StoreError(
+                f"cannot make a store: {error.strerror}",
+                where=Place(str(root)),
+                advice="name a folder you may write to",
+            ) from error
+        return cls.open(root)
+
+    @classmethod
+    def open(cls, root: Path) -> Store:
+        """An existing store.
+
+        Raises StoreError if there is none or it was written under another schema version.
+        """
+        if not (root / "salt").is_file():
+            raise StoreError(
+                "there is no store here",
+                where=Place(str(root)),
+                advice="make one with `miner run SOURCE --store DIR`",
+            )
+        store = cls(root)
+        for stage in STAGES:
+            manifest = store.manifest(stage)
+            if manifest and manifest.schema_version != SCHEMA_VERSION:
+                raise StoreError(
+                    f"the store has schema version {manifest.schema_version}, not {SCHEMA_VERSION} as this program",
+                    where=Place(str(root)),
+                    advice="read the sources again into a new store",
+                )
+        return store
+
+    @property
+    def salt(self) -> bytes:
+        """The secret that players' names are hashed with."""
+        return (self.root / "salt").read_bytes()
+
+    def path(self, table: str) -> Path:
+        """Where a table is kept: a folder of Parquet files for games and moves, one file otherwise."""
+        assert table in TABLES, f"no table is called {table}"
+        return self.root / (table if table in FOLDERS else f"{table}.parquet")
+
+    def manifest(self, stage: str) -> Manifest | None:
+        """The manifest of a finished stage, or None.
+
+        Raises StoreError if it is damaged.
+        """
+        path = self.root / f"{stage}.json"
+        try:
+            return Manifest(**json.loads(path.read_text(encoding="utf-8")))
+        except FileNotFoundError:
+            return None
+        except (ValueError, TypeError) as error:
+            raise StoreError(
+                f"the manifest is damaged: {error}",
+                where=Place(str(path)),
+                advice=f"delete it and run `miner {stage}` again",
+            ) from error
+
+    def require(self, stage: str) -> Manifest:
+        """The manifest of a stage that must have run.
+
+        Raises StoreError if it has not.
+        """
+        manifest = self.manifest(stage)
+        if manifest is None:
+            raise StoreError(
+                f"the stage `{stage}` has not been run here",
+                where=Place(str(self.root)),
+                advice=f"run `miner {stage}` or `miner run` first",
+            )
+        return manifest
+
+    def is_current(self, stage: str, settings: dict[str, Any], inputs: dict[str, Any]) -> bool:
+        """Whether the stage was finished with just these settings and inputs."""
+        manifest = self.manifest(stage)
+        return manifest is not None and manifest.settings == settings and manifest.inputs == inputs
+
+    def begin(self, stage: str) -> None:
+        """Forget that the stage was finished, before its tables are touched."""
+        (self.root / f"{stage}.json").unlink(missing_ok=True)
+
+    def finish(self, manifest: Manifest) -> None:
+        """Record that a stage is finished; its tables must be in place."""
+        with replacing(self.root / f"{manifest.stage}.json") as unfinished:
+            unfinished.write_text(
+                json.dumps(asdict(manifest), indent=1, sort_keys=True) + "\n", encoding="utf-8"
+            )
+
+    def write_table(self, name: str, table: pa.Table) -> None:
+        """Write a one-file table whole or not at all; its columns must be those of the schema."""
+        with replacing(self.path(name)) as unfinished:
+            pq.write_table(table.cast(TABLES[name]), unfinished, compression="zstd")
+
+    def read_table(self, name: str, columns: list[str] | None = None) -> pa.Table:
+        """A table, or some of its columns.
+
+        Raises StoreError if it is missing or damaged.
+        """
+        try:
+            return pq.read_table(self.path(name), columns=columns)
+        except (OSError, pa.ArrowException) as error:
+            raise StoreError(
+                f"the table `{name}` cannot be read: {error}",
+                where=Place(str(self.path(name))),
+                advice="run the stage that writes it again",
+            ) from error
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A temporary path beside `path` that takes its place once the block ends without an error."""
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.unfinished")
+    try:
+        yield unfinished
+        with unfinished.open("rb+") as written:
+            os.fsync(written.fileno())
+        unfinished.replace(path)
+        _sync_folder(path.parent)
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a rename last through a power cut, where the system can open folders."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

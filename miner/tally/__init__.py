@@ -1,0 +1,1 @@
+"""Replies per position, band and move; reach."""

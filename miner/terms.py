@@ -1,0 +1,181 @@
+"""The words of the trade as small frozen values that are valid once they exist."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from miner.errors import UsageError
+
+UNRATED = "unrated"
+
+MATE_SCORE_CP = 10_000
+"""A mate in `n` counts as this minus `n` where a column can hold only centipawns."""
+
+
+class Side(StrEnum):
+    """White or Black."""
+
+    WHITE = "white"
+    BLACK = "black"
+
+    @property
+    def other(self) -> Side:
+        """The opponent's side."""
+        return Side.BLACK if self is Side.WHITE else Side.WHITE
+
+    @property
+    def color(self) -> bool:
+        """The same as python-chess writes it: True for White."""
+        return self is Side.WHITE
+
+    @classmethod
+    def of(cls, color: bool) -> Side:
+        """The side for a python-chess colour."""
+        return cls.WHITE if color else cls.BLACK
+
+
+class Kind(StrEnum):
+    """Who errs, seen from the side we teach."""
+
+    TRAP = "trap"  # the opponent errs
+    PITFALL = "pitfall"  # our own side errs
+
+
+class Interval(NamedTuple):
+    """A lower and an upper bound."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, order=True, slots=True)
+class Band:
+    """Ratings from `low` up to and including `high`, e.g. 1000-1199."""
+
+    low: int
+    high: int | None = None  # None: no upper end
+
+    def __post_init__(self) -> None:
+        if self.high is not None and self.low > self.high:
+            raise UsageError(f"band {self.low}-{self.high} is empty", advice="write the lower rating first")
+
+    def __str__(self) -> str:
+        return f"{self.low}+" if self.high is None else f"{self.low}-{self.high}"
+
+
+@dataclass(frozen=True, slots=True)
+class BandScheme:
+    """The rating bands of a tally: one below the first edge, one from each edge on, and `unrated`.
+
+    >>> BandScheme((800, 1000)).names
+    ('0-799', '800-999', '1000+', 'unrated')
+    >>> BandScheme((800, 1000)).name_of(950)
+    '800-999'
+    """
+
+    edges: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        if list(self.edges) != sorted(set(self.edges)) or any(edge <= 0 for edge in self.edges):
+            listed = ", ".join(map(str, self.edges))
+            raise UsageError(f"band edges {listed} do not rise", advice="list them upwards, each above 0")
+
+    @property
+    def bands(self) -> tuple[Band, ...]:
+        """The rated bands, weakest first."""
+        lows = (0, *self.edges)
+        highs = (*(edge - 1 for edge in self.edges), None)
+        return tuple(Band(low, high) for low, high in zip(lows, highs, strict=True))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of all bands, weakest first, `unrated` last."""
+        return (*(str(band) for band in self.bands), UNRATED)
+
+    def name_of(self, rating: int) -> str:
+        """The band of a rating; 0 stands for none."""
+        return UNRATED if rating <= 0 else self.names[bisect_right(self.edges, rating)]
+
+    def check(self, names: tuple[str, ...]) -> None:
+        """Raise UsageError unless every name is a band of this scheme."""
+        for name in names:
+            if name not in self.names:
+                raise UsageError(f"no band is called {name}", advice=f"the bands are {', '.join(self.names)}")
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """What an engine says a position is worth, for `side`: centipawns, or mate in so many moves.
+
+    Exactly one of `cp` and `mate` is set. `mate` > 0: `side` mates; `mate` <= 0: `side` is mated
+    (0: it is mate on the board).
+    """
+
+    side: Side
+    cp: int | None = None
+    mate: int | None = None
+
+    def __post_init__(self) -> None:
+        assert (self.cp is None) != (self.mate is None), f"a score is centipawns or mate, not {self}"
+
+    def seen_by(self, side: Side) -> Score:
+        """The same score from the point of view of `side`."""
+        if side is self.side:
+            return self
+        if self.cp is not None:
+            return Score(side, cp=-self.cp)
+        assert self.mate is not None
+        # Mated now (0) has no opposite sign; the other side has just given mate.
+        return Score(side, mate=-self.mate if self.mate else 1)
+
+    @property
+    def as_cp(self) -> int:
+        """Centipawns, a mate in n counting `MATE_SCORE_CP` - n."""
+        if self.cp is not None:
+            return self.cp
+        assert self.mate is not None
+        return MATE_SCORE_CP - self.mate if self.mate > 0 else -MATE_SCORE_CP - self.mate
+
+    @property
+    def expected(self) -> float:
+        """Expected score (0 to 1) of `side`; a mate is certain."""
+        if self.cp is not None:
+            return expected_score(self.cp)
+        assert self.mate is not None
+        return 1.0 if self.mate > 0 else 0.0
+
+
+def expected_score(cp: float) -> float:
+    """Expected score (0 to 1) of the side that stands `cp` centipawns better.
+
+    Source: the usual rule of engine testing, 1 / (1 + 10^(-cp/400)), from memory.
+
+    >>> round(expected_score(100), 2)
+    0.64
+    """
+    return 1.0 / (1.0 + math.pow(10.0, -cp / 400.0))
+
+
+def pack_move(from_square: int, to_square: int, promotion: int | None) -> int:
+    """A move as 16 bits: to (bits 0-5), from (6-11), promotion (12-14; 0 none, 2 knight ... 5 queen)."""
+    return to_square | from_square << 6 | (promotion or 0) << 12
+
+
+def pack_moves(
+    from_squares: npt.NDArray[np.uint8], to_squares: npt.NDArray[np.uint8], promotions: npt.NDArray[np.int8]
+) -> npt.NDArray[np.uint16]:
+    """`pack_move` for arrays of equal shape; a promotion below 0 means none."""
+    promotion = np.maximum(promotions, 0).astype(np.uint16)
+    packed: npt.NDArray[np.uint16] = (
+        to_squares.astype(np.uint16)
+        | (from_squares.astype(np.uint16) << np.uint16(6))
+        | (promotion << np.uint16(12))
+    )
+    return packed

@@ -97,7 +97,7 @@ class Store:
             manifest = store.manifest(stage)
             if manifest and manifest.schema_version != SCHEMA_VERSION:
                 raise StoreError(
-                    f"the store has schema version {manifest.schema_version}, not {SCHEMA_VERSION} as this program",
+                    f"the store has schema version {manifest.schema_version}, this program {SCHEMA_VERSION}",
                     where=Place(str(root)),
                     advice="read the sources again into a new store",
                 )

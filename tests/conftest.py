@@ -1,0 +1,19 @@
+"""Fixtures that several stages' tests share."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """The folder of real games and published lists; tests that need it are skipped where it is absent."""
+    folder = Path(os.environ.get("MINER_SHARED", ROOT.parent / "shared"))
+    if not (folder / "data").is_dir():
+        pytest.skip("no folder of real games (MINER_SHARED, or ../shared beside the project)")
+    return folder

@@ -1,0 +1,77 @@
+"""Findings as EPD, one position a line, for engines and test suites."""
+
+from __future__ import annotations
+
+import chess
+import pyarrow as pa
+
+from miner.export.words import Finding, path_words, plain, refutation_words, summary, title
+from miner.terms import MATE_SCORE_CP
+
+STRING_LENGTH = 250
+"""Bytes of a string that are kept; the standard allows fewer than 256."""
+
+LONGEST_MATE = 500
+EPD_MATE = 32767
+
+
+def epd_bytes(findings: pa.Table) -> bytes:
+    """One record per finding, in the order of the list, operations in the order of their codes; UTF-8, LF.
+
+    `bm` best move, `am` losing reply, `ce` evaluation for the side to move, `acn` nodes, `pv` best line,
+    `id` rank and name; comments: `c0` the numbers in words, `c1` the reason, `c2` the refutation, `c3` the
+    way to the position.
+
+    Source: Portable Game Notation Specification (1994), section 16.2, from memory. It has no way to put a
+    quotation mark into a string; python-chess's backslash is used.
+    """
+    records = [_record(finding, rank) for rank, finding in enumerate(findings.to_pylist(), start=1)]
+    return "".join(record + "\n" for record in records).encode()
+
+
+def _record(finding: Finding, rank: int) -> str:
+    board = chess.Board(finding["fen"])
+    reason = f"{finding['reason']}: {finding['reason_detail']}".removesuffix(": ")
+    return board.epd(
+        acn=finding["nodes"],
+        am=[board.parse_san(finding["losing_reply"])],
+        bm=[board.parse_san(finding["best_move"])],
+        c0=_string(summary(finding)),
+        c1=_string(reason),
+        c2=_string(refutation_words(finding)),
+        c3=_string(path_words(finding)),
+        ce=_centipawns(finding["cp_best"]),
+        id=_string(f"{rank}. {title(finding)}"),
+        pv=_moves(board, finding["best_line"] or finding["best_move"]),
+    )
+
+
+def _string(text: str) -> str:
+    """Text as a string operand that keeps its length once it is escaped and encoded."""
+    clean = plain(text)
+    kept = clean
+    while len(_escaped(kept)) > STRING_LENGTH:
+        clean = clean[:-1]
+        kept = clean.rstrip() + "..."
+    return kept
+
+
+def _escaped(text: str) -> bytes:
+    return text.replace("\\", "\\\\").replace('"', '\\"').encode()
+
+
+def _moves(board: chess.Board, sans: str) -> list[chess.Move]:
+    line = board.copy(stack=False)
+    return [line.push_san(san) for san in sans.split()]
+
+
+def _centipawns(cp: int) -> int:
+    """The standard's number for our own: mate in n is 32767 less the plies, and the negative for being mated.
+
+    >>> _centipawns(35), _centipawns(10_000 - 1), _centipawns(-10_000 + 1)
+    (35, 32766, -32765)
+    """
+    mate_in = MATE_SCORE_CP - abs(cp)
+    if not 0 <= mate_in <= LONGEST_MATE:
+        return max(-32000, min(32000, cp))
+    return EPD_MATE - (2 * mate_in - 1) if cp > 0 else -EPD_MATE + 2 * mate_in

@@ -1,0 +1,95 @@
+"""Findings as lists for other programs: CSV for spreadsheets, Parquet with everything."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from miner.export.words import plain
+from miner.schema import FINDINGS
+
+CSV_COLUMNS = (
+    "fen",
+    "key",
+    "ply",
+    "path",
+    "eco",
+    "opening",
+    "side",
+    "kind",
+    "band",
+    "games_at_position",
+    "games_with_reply",
+    "players_with_reply",
+    "pick_rate",
+    "pick_rate_low",
+    "pick_rate_high",
+    "losing_reply",
+    "losing_reply_uci",
+    "best_move",
+    "exp_best",
+    "exp_reply",
+    "loss",
+    "cp_best",
+    "cp_reply",
+    "reason",
+    "reason_detail",
+    "refutation",
+    "plain_reach",
+    "steered_reach",
+    "points_per_100",
+    "points_per_100_low",
+    "observed_with_reply",
+    "observed_without_reply",
+    "engine",
+    "nodes",
+)
+SHARE_DECIMALS = 4
+DECIMALS = {"plain_reach": 6, "steered_reach": 6, "points_per_100": 3, "points_per_100_low": 3}
+
+# What a spreadsheet takes for the beginning of a formula; also after a semicolon, since some countries'
+# spreadsheets split the line there. The wide forms count as well in East Asian editions.
+FORMULA = re.compile(r"(^|;\s*)(?=[=+\-@＝＋－＠])")
+
+
+def csv_bytes(findings: pa.Table) -> bytes:
+    """Findings as CSV: UTF-8, a header line, lines that end in CR LF.
+
+    The key is 16 hexadecimal digits, since spreadsheets round numbers of more than 15. Shares have 4
+    decimals, reach 6, points 3; what is not known is empty. In text, an apostrophe keeps a spreadsheet
+    from taking `=`, `+`, `-` or `@` at the beginning for a formula.
+
+    Source: RFC 4180 (quoting, line ends); OWASP, CSV Injection (first characters), both from memory.
+    """
+    text = io.StringIO(newline="")
+    lines = csv.writer(text, lineterminator="\r\n")
+    lines.writerow(CSV_COLUMNS)
+    for finding in findings.select(CSV_COLUMNS).to_pylist():
+        lines.writerow(_cell(name, value) for name, value in finding.items())
+    return text.getvalue().encode()
+
+
+def _cell(name: str, value: Any) -> str:
+    if value is None:
+        return ""
+    if name == "key":
+        return f"{value:016x}"
+    if isinstance(value, str):
+        return FORMULA.sub(r"\1'", plain(value))
+    if isinstance(value, float):
+        decimals = DECIMALS.get(name, SHARE_DECIMALS)
+        return f"{round(value, decimals) + 0.0:.{decimals}f}"  # + 0.0 makes -0.0 a plain zero
+    return str(value)
+
+
+def parquet_bytes(findings: pa.Table) -> bytes:
+    """The whole table as Parquet, each column with what it is; the same bytes for any chunks."""
+    sink = pa.BufferOutputStream()
+    pq.write_table(findings.cast(FINDINGS).combine_chunks(), sink, compression="zstd")
+    contents: bytes = sink.getvalue().to_pybytes()
+    return contents

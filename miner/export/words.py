@@ -1,0 +1,175 @@
+"""A finding in plain sentences that a coach can read out. Pure functions on one row of FINDINGS."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from miner.terms import UNRATED, Kind, Side
+
+Finding = Mapping[str, Any]
+"""One row of FINDINGS as a mapping from column to value."""
+
+TITLE_PLIES = 6
+
+
+def plain(text: str, longest: int | None = None) -> str:
+    r"""Text that came from outside, on one line, of printable characters only, cut to `longest` characters.
+
+    Line ends, control characters and those that turn the writing direction become single spaces.
+
+    >>> plain("Ruy\tLopez\x1b[31m")
+    'Ruy Lopez [31m'
+    """
+    clean = " ".join("".join(one if one.isprintable() else " " for one in text).split())
+    if longest is None or len(clean) <= longest:
+        return clean
+    return clean[: longest - 3].rstrip() + "..."
+
+
+def numbered_sans(sans: Sequence[str], ply: int = 0) -> str:
+    """Moves with their numbers, the first of them made at `ply`.
+
+    >>> numbered_sans(["exf4", "e5", "Ng8"], ply=5)
+    '3...exf4 4.e5 Ng8'
+    """
+    parts = []
+    for at, san in enumerate(sans, start=ply):
+        if at % 2 == 0:
+            parts.append(f"{at // 2 + 1}.{san}")
+        else:
+            parts.append(f"{at // 2 + 1}...{san}" if at == ply else san)
+    return " ".join(parts)
+
+
+def path_words(finding: Finding) -> str:
+    """The moves to the position, numbered; `the start position` if there are none."""
+    return numbered_sans(finding["path"].split()) or "the start position"
+
+
+def reply_words(finding: Finding) -> str:
+    """The losing reply with its number, e.g. 3...exf4."""
+    return numbered_sans([finding["losing_reply"]], finding["ply"])
+
+
+def best_words(finding: Finding) -> str:
+    """The best move with its number, e.g. 3...d5."""
+    return numbered_sans([finding["best_move"]], finding["ply"])
+
+
+def refutation_words(finding: Finding) -> str:
+    """The line that punishes the losing reply, numbered; empty if there is none."""
+    return numbered_sans(finding["refutation"].split(), finding["ply"] + 1)
+
+
+def best_line_words(finding: Finding) -> str:
+    """The best move and what follows it, numbered."""
+    return numbered_sans(finding["best_line"].split(), finding["ply"])
+
+
+def mover(finding: Finding) -> Side:
+    """The side that errs."""
+    return Side(finding["side"]).other
+
+
+def taught(finding: Finding) -> Side:
+    """The side of the pupils: it profits from a trap and errs in a pitfall."""
+    return mover(finding) if finding["kind"] == Kind.PITFALL else Side(finding["side"])
+
+
+def title(finding: Finding, longest: int = 90) -> str:
+    """What the finding is called: its opening, or its first moves where the games name none.
+
+    >>> title({"kind": "trap", "opening": "Vienna Game", "path": "e4 e5 Nc3"})
+    'Trap: Vienna Game'
+    """
+    opening = plain(finding["opening"])
+    first_moves = numbered_sans(finding["path"].split()[:TITLE_PLIES]) or "the first move"
+    return plain(f"{finding['kind'].capitalize()}: {opening or first_moves}", longest)
+
+
+def band_words(band: str) -> str:
+    """Who is in a rating band.
+
+    >>> band_words("0-799"), band_words("1000-1199"), band_words("2400+")
+    ('players rated below 800', 'players rated 1000-1199', 'players rated 2400 and above')
+    """
+    if band == UNRATED:
+        return "unrated players"
+    if lowest := re.fullmatch(r"0-(\d+)", band):
+        return f"players rated below {int(lowest[1]) + 1}"
+    if highest := re.fullmatch(r"(\d+)\+", band):
+        return f"players rated {highest[1]} and above"
+    return f"players rated {band}"
+
+
+def percent(share: float) -> str:
+    """A share (0 to 1) as a coach says it.
+
+    >>> percent(0.354), percent(0.004), percent(0.0)
+    ('35%', 'under 1%', '0%')
+    """
+    return "under 1%" if 0 < share < 0.005 else f"{share:.0%}"
+
+
+def pick_words(finding: Finding) -> str:
+    """The pick rate with its interval, e.g. `35%; 27 to 44%`."""
+    low = f"{finding['pick_rate_low']:.0%}".removesuffix("%")
+    return f"{percent(finding['pick_rate'])}; {low} to {finding['pick_rate_high']:.0%}"
+
+
+def count_words(finding: Finding) -> str:
+    """Games with the losing reply, of the band's games at the position, e.g. `28 of 80 games`."""
+    at_position = finding["games_at_position"]
+    return f"{finding['games_with_reply']:,} of {at_position:,} game{'' if at_position == 1 else 's'}"
+
+
+def summary(finding: Finding) -> str:
+    """How often the reply is chosen, what is better, what it costs and why: two to five sentences."""
+    who = _capital(band_words(finding["band"]))
+    sentences = (
+        f"{who} chose {reply_words(finding)} in {count_words(finding)} ({pick_words(finding)}).",
+        f"Best is {best_words(finding)}.",
+        cost_sentence(finding),
+        reason_sentence(finding),
+        observed_sentence(finding),
+    )
+    return " ".join(one for one in sentences if one)
+
+
+def cost_sentence(finding: Finding) -> str:
+    """What the losing reply costs the side that errs, in points per game."""
+    loss = finding["loss"]
+    cost = "the whole point" if loss >= 0.995 else f"{loss:.2f} of a point per game"
+    return f"It costs {cost}."
+
+
+def reason_sentence(finding: Finding) -> str:
+    """Why the reply loses, as a sentence; empty where no more is known than the reason's name."""
+    detail = plain(finding["reason_detail"])
+    if not detail:
+        return ""
+    return _capital(detail) + ("" if detail.endswith((".", "!", "?")) else ".")
+
+
+def observed_sentence(finding: Finding) -> str:
+    """What those who chose the reply scored, and what the others there did.
+
+    >>> observed_sentence({"observed_with_reply": 0.41, "observed_without_reply": 0.52})
+    'Those who chose it scored 41%, the others there 52%.'
+    """
+    others = finding["observed_without_reply"]
+    against = "" if others is None else f", the others there {percent(others)}"
+    return f"Those who chose it scored {percent(finding['observed_with_reply'])}{against}."
+
+
+def worth_words(finding: Finding) -> str:
+    """What knowing it is worth, e.g. `0.42 points per 100 games, at least 0.20`."""
+    return (
+        f"{finding['points_per_100']:.2f} points per 100 games, at least {finding['points_per_100_low']:.2f}"
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

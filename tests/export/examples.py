@@ -1,0 +1,91 @@
+"""Findings that a chess player can check by eye, as the rank stage would write them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import chess
+import chess.polyglot
+import pyarrow as pa
+
+from miner.schema import FINDINGS
+
+
+def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes: Any) -> dict[str, Any]:
+    """A row of FINDINGS for a losing reply after a path (SAN), with numbers that `changes` replaces."""
+    board = chess.Board()
+    for san in path.split():
+        board.push_san(san)
+    row = {
+        "fen": board.fen(en_passant="legal"),
+        "key": chess.polyglot.zobrist_hash(board),
+        "ply": board.ply(),
+        "path": path,
+        "eco": "",
+        "opening": "",
+        "side": "black" if board.turn else "white",
+        "kind": "trap",
+        "band": "1000-1199",
+        "games_at_position": 80,
+        "games_with_reply": 28,
+        "players_with_reply": 25,
+        "pick_rate": 0.35,
+        "pick_rate_low": 0.268,
+        "pick_rate_high": 0.441,
+        "losing_reply": reply,
+        "losing_reply_uci": board.parse_san(reply).uci(),
+        "best_move": best_line.split()[0],
+        "exp_best": 0.5,
+        "exp_reply": 0.39,
+        "loss": 0.11,
+        "cp_best": 0,
+        "cp_reply": -78,
+        "reason": "tempo",
+        "reason_detail": "the knight must go back from f6 to g8",
+        "refutation": refutation,
+        "plain_reach": 0.0123456,
+        "steered_reach": 0.25,
+        "points_per_100": 0.9625,
+        "points_per_100_low": 0.5,
+        "observed_with_reply": 0.41,
+        "observed_without_reply": 0.52,
+        "engine": "An Engine 1",
+        "nodes": 1_600_000,
+        "wdl_best": [100, 800, 100],
+        "wdl_reply": [],
+        "best_line": best_line,
+    }
+    assert row.keys() >= changes.keys()
+    return row | changes
+
+
+def vienna(**changes: Any) -> dict[str, Any]:
+    """Black takes the gambit pawn and must put the knight back."""
+    changes = {"eco": "C29", "opening": "Vienna Gambit"} | changes
+    return finding("e4 e5 Nc3 Nf6 f4", "exf4", "e5 Ng8 Nf3", "d5 fxe5 Nxe4", **changes)
+
+
+def legal(**changes: Any) -> dict[str, Any]:
+    """Black takes the queen that White left, and is mated: 5...Bxd1 6.Bxf7+ Ke7 7.Nd5#."""
+    path = "e4 e5 Nf3 d6 Bc4 Bg4 Nc3 g6 Nxe5"
+    changes = {
+        "reason": "mate",
+        "reason_detail": "mate in 2",
+        "loss": 0.8,
+        "exp_best": 0.2,
+        "exp_reply": 0.0,
+        "cp_best": -240,
+        "cp_reply": -9998,
+        "observed_without_reply": None,
+    } | changes
+    return finding(path, "Bxd1", "Bxf7+ Ke7 Nd5#", "dxe5 Qxg4", **changes)
+
+
+def first_move(**changes: Any) -> dict[str, Any]:
+    """White errs on the first move: no path, and White's own pupils are warned."""
+    return finding("", "g4", "d5 Bg2 Bxg4", "e4 e5 Nf3", kind="pitfall", **changes)
+
+
+def table(*rows: dict[str, Any]) -> pa.Table:
+    """Rows as a table of the schema FINDINGS."""
+    return pa.Table.from_pylist(list(rows), schema=FINDINGS)

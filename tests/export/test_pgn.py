@@ -1,0 +1,168 @@
+"""Annotated games, read back by two readers."""
+
+from __future__ import annotations
+
+import io
+import re
+from typing import Any
+
+import chess
+import chess.pgn
+import pytest
+import rust_pgn_reader_python_binding as compiled
+from hypothesis import given
+from hypothesis import strategies as st
+
+from miner.export.pgn import TAG_LENGTH, pgn_bytes
+from miner.export.words import plain, summary
+from tests.export.examples import first_move, legal, table, vienna
+
+HOSTILE = st.text(st.sampled_from('{}[]"\\%;()$ \n\r\t*aé\u2028')) | st.text(st.characters(codec="utf-8"))
+
+
+def read_back(*rows: dict[str, Any]) -> list[chess.pgn.Game]:
+    """All games as python-chess reads them, none with an error."""
+    text = io.StringIO(pgn_bytes(table(*rows)).decode(), newline="")
+    games = list(iter(lambda: chess.pgn.read_game(text), None))
+    assert [game.errors for game in games] == [[]] * len(games)
+    return games
+
+
+def unescaped(tag: str) -> str:
+    """A tag value as the standard reads it; both readers leave the backslashes in."""
+    return re.sub(r"\\(.)", r"\1", tag)
+
+
+def comment_of(node: chess.pgn.GameNode) -> str:
+    return " ".join(str(node.comment).split())
+
+
+def test_bytes_of_one_game() -> None:
+    """The whole of a small file, as the standard lays it out."""
+    assert pgn_bytes(table(vienna())).decode().splitlines() == [
+        '[Event "Trap: Vienna Gambit"]',
+        '[Site "?"]',
+        '[Date "????.??.??"]',
+        '[Round "1"]',
+        '[White "?"]',
+        '[Black "?"]',
+        '[Result "*"]',
+        '[ECO "C29"]',
+        '[Opening "Vienna Gambit"]',
+        "",
+        "1. e4 e5 2. Nc3 Nf6 3. f4 exf4 $2 { Players rated 1000-1199 chose 3...exf4 in",
+        "28 of 80 games (35%; 27 to 44%). Best is 3...d5. It costs 0.11 of a point per",
+        "game. The knight must go back from f6 to g8. Those who chose it scored 41%, the",
+        "others there 52%. } ( 3... d5 4. fxe5 Nxe4 ) 4. e5 Ng8 5. Nf3 *",
+        "",
+    ]
+
+
+def test_no_findings() -> None:
+    """An empty list gives an empty file."""
+    assert pgn_bytes(table()) == b""
+
+
+def test_lines_read_back() -> None:
+    """Main line, variation, sign and comment are where a player expects them."""
+    for row, game in zip([vienna(), legal()], read_back(vienna(), legal()), strict=True):
+        mainline = [node.san() for node in game.mainline()]
+        losing = list(game.mainline())[row["ply"]]
+        better = losing.parent.variations[1] if losing.parent else None
+
+        assert mainline == [*row["path"].split(), row["losing_reply"], *row["refutation"].split()]
+        assert comment_of(losing) == summary(row)
+        assert better is not None
+        assert [better.san(), *(node.san() for node in better.mainline())] == row["best_line"].split()
+
+
+@pytest.mark.parametrize(
+    ("row", "nag"),
+    [
+        (vienna(loss=0.249), chess.pgn.NAG_MISTAKE),
+        (vienna(loss=0.25), chess.pgn.NAG_BLUNDER),
+        (legal(loss=0.2), chess.pgn.NAG_BLUNDER),
+    ],
+)
+def test_signs(row: dict[str, Any], nag: int) -> None:
+    """A quarter of a point or a mate is a blunder ($4), anything less a mistake ($2)."""
+    [game] = read_back(row)
+
+    assert list(game.mainline())[row["ply"]].nags == {nag}
+
+
+def test_a_mistake_on_the_first_move() -> None:
+    """A finding at the start position has no path; its refutation goes on with Black's move."""
+    [game] = read_back(first_move())
+
+    assert game.headers["Event"] == "Pitfall: the first move"
+    assert [variation.san() for variation in game.variations] == ["g4", "e4"]
+    assert "ECO" not in game.headers
+    assert "Opening" not in game.headers
+
+
+def test_only_a_best_move_is_known() -> None:
+    """Without a best line the best move alone is the variation."""
+    [game] = read_back(vienna(best_line="", refutation=""))
+
+    assert [node.san() for node in game.end().parent.variations] == ["exf4", "d5"]  # type: ignore[union-attr]
+
+
+def test_rounds_are_ranks() -> None:
+    """The order of the list is the number of the round."""
+    assert [game.headers["Round"] for game in read_back(legal(), vienna(), first_move())] == ["1", "2", "3"]
+
+
+def test_the_compiled_reader_agrees() -> None:
+    """A second reader finds no error and the same main lines and tags."""
+    rows = [vienna(opening='The "\\" Gambit'), legal(), first_move()]
+    texts = ["[Event" + part for part in pgn_bytes(table(*rows)).decode().split("[Event")[1:]]
+
+    parsed = compiled.parse_games_from_strings(texts)
+
+    for row, game, ours in zip(rows, parsed, read_back(*rows), strict=True):
+        assert game.parse_error is None
+        assert game.is_valid
+        assert game.moves_uci() == [move.uci() for move in ours.mainline_moves()]
+        assert unescaped(game.headers.get("Opening", "")) == row["opening"]
+
+
+@given(text=HOSTILE)
+def test_hostile_tags(text: str) -> None:
+    """Whatever an Opening tag held, it comes back as plain text, and the games around it are whole."""
+    games = read_back(legal(), vienna(opening=text, eco=text), legal())
+
+    clean = plain(text, TAG_LENGTH)
+    assert len(games) == 3
+    assert unescaped(games[1].headers.get("Opening", "")) == clean
+    assert unescaped(games[1].headers.get("ECO", "")) == clean
+    assert [node.san() for node in games[1].mainline()][5] == "exf4"
+
+
+@given(text=HOSTILE)
+def test_hostile_comments(text: str) -> None:
+    """Whatever a reason holds, the comment ends where it should, and both readers read the same moves."""
+    contents = pgn_bytes(table(vienna(reason_detail=text)))
+    [game] = read_back(vienna(reason_detail=text))
+    [second] = compiled.parse_games_from_strings([contents.decode()])
+
+    told = summary(vienna(reason_detail=text)).replace("{", "(").replace("}", ")").replace("[%", "[ %")
+    assert comment_of(list(game.mainline())[5]) == told
+    assert second.parse_error is None
+    assert second.moves_uci() == [move.uci() for move in game.mainline_moves()]
+
+
+@given(text=HOSTILE)
+def test_no_line_starts_an_escape(text: str) -> None:
+    """Readers skip a line that begins with a per cent sign, so none does; tags stay below 255 characters."""
+    lines = pgn_bytes(table(vienna(reason_detail=f"{text} % {text} %a", opening=text))).decode().split("\n")
+
+    assert not [line for line in lines if line.startswith("%")]
+    assert max(map(len, lines)) < 255
+
+
+def test_lines_are_shorter_than_eighty() -> None:
+    """Move text and comments are wrapped as the standard asks."""
+    lines = pgn_bytes(table(vienna(), legal(reason_detail="the queen is lost, " * 20))).decode().splitlines()
+
+    assert max(map(len, lines)) < 80

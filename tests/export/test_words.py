@@ -1,0 +1,106 @@
+"""Findings in plain sentences."""
+
+from __future__ import annotations
+
+import doctest
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from miner.export import words
+from tests.export.examples import first_move, legal, vienna
+
+
+def test_examples_in_the_docstrings() -> None:
+    """The examples in the docstrings are true."""
+    result = doctest.testmod(words)
+
+    assert result.attempted >= 6
+    assert result.failed == 0
+
+
+def test_summary_of_a_tempo() -> None:
+    """A coach can read the numbers of a finding out loud."""
+    text = words.summary(vienna())
+
+    assert text == (
+        "Players rated 1000-1199 chose 3...exf4 in 28 of 80 games (35%; 27 to 44%). Best is 3...d5. "
+        "It costs 0.11 of a point per game. The knight must go back from f6 to g8. "
+        "Those who chose it scored 41%, the others there 52%."
+    )
+
+
+def test_summary_where_everybody_chose_the_reply() -> None:
+    """Where there were no others, nothing is said about them."""
+    text = words.summary(legal(observed_with_reply=0.0))
+
+    assert text.endswith("Mate in 2. Those who chose it scored 0%.")
+
+
+def test_summary_without_a_detail() -> None:
+    """An empty detail leaves no empty sentence behind."""
+    text = words.summary(vienna(reason="position", reason_detail=""))
+
+    assert "per game. Those who" in text
+
+
+def test_one_game_is_singular() -> None:
+    """One game is not games."""
+    assert words.count_words(vienna(games_at_position=1, games_with_reply=1)) == "1 of 1 game"
+    assert words.count_words(vienna(games_at_position=1234, games_with_reply=1)) == "1 of 1,234 games"
+
+
+def test_a_whole_point() -> None:
+    """A reply that throws a won game away costs the whole point."""
+    assert words.cost_sentence(vienna(loss=0.999)) == "It costs the whole point."
+
+
+@pytest.mark.parametrize(
+    ("band", "said"),
+    [
+        ("0-799", "players rated below 800"),
+        ("800-999", "players rated 800-999"),
+        ("2400+", "players rated 2400 and above"),
+        ("unrated", "unrated players"),
+    ],
+)
+def test_bands(band: str, said: str) -> None:
+    """A band is said as a coach would say it."""
+    assert words.band_words(band) == said
+
+
+def test_title_without_an_opening() -> None:
+    """A finding whose games name no opening is called by its first moves."""
+    assert words.title(vienna(opening="")) == "Trap: 1.e4 e5 2.Nc3 Nf6 3.f4"
+    assert words.title(legal()) == "Trap: 1.e4 e5 2.Nf3 d6 3.Bc4 Bg4"
+    assert words.title(first_move()) == "Pitfall: the first move"
+
+
+def test_sides() -> None:
+    """The side that profits is taught a trap, the side that errs is taught a pitfall."""
+    assert (words.mover(vienna()), words.taught(vienna())) == ("black", "white")
+    assert (words.mover(first_move()), words.taught(first_move())) == ("white", "white")
+
+
+def test_lines_carry_their_numbers() -> None:
+    """Reply, refutation and best line are numbered from where they begin."""
+    row = legal()
+
+    assert words.path_words(row).endswith("4.Nc3 g6 5.Nxe5")
+    assert words.reply_words(row) == "5...Bxd1"
+    assert words.refutation_words(row) == "6.Bxf7+ Ke7 7.Nd5#"
+    assert words.best_line_words(row) == "5...dxe5 6.Qxg4"
+    assert words.path_words(first_move()) == "the start position"
+    assert words.refutation_words(first_move()) == "1...d5 2.Bg2 Bxg4"
+
+
+@given(text=st.text(), longest=st.integers(3, 40))
+def test_plain_text_is_one_printable_line(text: str, longest: int) -> None:
+    """No control character, line end or surrogate survives, and the length holds."""
+    clean = words.plain(text, longest)
+
+    assert clean.isprintable()
+    assert len(clean) <= longest
+    assert clean == words.plain(clean, longest)
+    assert clean == clean.strip()

@@ -1,0 +1,147 @@
+"""Replies counted per position, band and move: DuckDB over the `moves` files, one key range at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import pyarrow as pa
+
+from miner.terms import UNRATED, BandScheme
+
+ROWS_PER_RANGE = 8_000_000
+"""Move rows that are grouped at once; more rows mean more key ranges, not more memory."""
+
+KEY_SPACE = 1 << 64
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Resources:
+    """What one run may use; changes no result."""
+
+    memory_mb: int = 1024
+    threads: int = 0  # 0: all cores
+
+
+@contextmanager
+def connected(
+    moves: Path, games: Path, spill: Path, resources: Resources
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A DuckDB connection with the views `moves` and `games`; it spills to `spill` instead of failing."""
+    config: dict[str, str | bool | int | float | list[str]] = {
+        "memory_limit": f"{resources.memory_mb}MB",
+        "temp_directory": str(spill),
+    }
+    if resources.threads:
+        config["threads"] = str(resources.threads)
+    connection = duckdb.connect(config=config)
+    try:
+        connection.execute("set preserve_insertion_order = false")
+        connection.execute("set enable_progress_bar = false")
+        for name, folder in (("moves", moves), ("games", games)):
+            connection.read_parquet(str(folder / "*.parquet")).create_view(name)
+        yield connection
+    finally:
+        connection.close()
+
+
+def key_ranges(rows: int, rows_per_range: int = ROWS_PER_RANGE) -> list[tuple[int, int]]:
+    """Equal ranges of keys, first and last key included, each of about `rows_per_range` of the rows.
+
+    >>> [hex(low) for low, high in key_ranges(30, rows_per_range=8)]
+    ['0x0', '0x4000000000000000', '0x8000000000000000', '0xc000000000000000']
+    """
+    wanted = max(1, -(-rows // rows_per_range))
+    ranges = 1 << (wanted - 1).bit_length()
+    width = KEY_SPACE // ranges
+    return [(number * width, (number + 1) * width - 1) for number in range(ranges)]
+
+
+def _band_sql(bands: BandScheme) -> str:
+    """SQL that turns a rating into a band's place in `bands.names`."""
+    cases = " ".join(f"when rating < {edge} then {place}" for place, edge in enumerate(bands.edges))
+    return f"case when rating = 0 then {len(bands.names) - 1} {cases} else {len(bands.edges)} end"
+
+
+def count_replies(
+    connection: duckdb.DuckDBPyConnection, keys: tuple[int, int], bands: BandScheme, min_games: int
+) -> pa.Table:
+    """Replies at the positions of a key range with `min_games` games or more, all bands together.
+
+    Columns: key, move, band (place in `bands.names`), games, players, score_sum, rating_sum, ply (least),
+    game (one in which it arises at that ply); ordered by key, move, band.
+    """
+    # Grouped by player first: distinct players are then counted by rows, which can spill, not by sets, which
+    # cannot.
+    return connection.sql(
+        f"""
+        with inside as (select * from moves where key between $low and $high),
+        supported as (select key from inside group by key having count(*) >= $min_games),
+        by_player as (
+            select key, move, ({_band_sql(bands)})::utinyint as band, player, count(*) as games,
+                   sum(score)::bigint as half_points, sum(rating)::bigint as rating_sum,
+                   min(ply::ubigint << 32 | game) as first
+            from inside semi join supported using (key)
+            group by all
+        )
+        select key, move, band, sum(games)::bigint as games, count(*) filter (player <> 0) as players,
+               sum(half_points)::bigint / 2.0 as score_sum, sum(rating_sum)::bigint as rating_sum,
+               (min(first) >> 32)::utinyint as ply, (min(first) & 4294967295)::uinteger as game
+        from by_player group by key, move, band order by key, move, band
+        """,  # noqa: S608 - built from numbers of our own
+        params={"low": keys[0], "high": keys[1], "min_games": min_games},
+    ).to_arrow_table()
+
+
+def games_per_band(connection: duckdb.DuckDBPyConnection, bands: BandScheme) -> pa.Table:
+    """Games of each band with each colour: columns ply (0 White, 1 Black), band (place), games."""
+    return connection.sql(
+        f"select ply, ({_band_sql(bands)})::utinyint as band, count(*) as games "  # noqa: S608
+        "from moves where ply <= 1 group by all"
+    ).to_arrow_table()
+
+
+def commonest_tags(
+    connection: duckdb.DuckDBPyConnection, keys: tuple[int, int], wanted: pa.Table
+) -> pa.Table:
+    """The commonest ECO tag and opening name among the games through each wanted position of a key range.
+
+    `wanted` has a column key. Columns: key, eco, opening; positions whose games carry neither are left out.
+    """
+    connection.register("wanted", wanted)
+    commonest = """select key, {0} from passing where {0} <> '' group by key, {0}
+                   qualify row_number() over (partition by key order by count(*) desc, {0}) = 1"""
+    return connection.sql(
+        f"""
+        with passing as materialized (
+            select key, eco, opening from moves semi join wanted using (key) join games using (game)
+            where key between $low and $high and (eco <> '' or opening <> '')
+        ),
+        by_eco as ({commonest.format("eco")}),
+        by_opening as ({commonest.format("opening")})
+        select w.key, coalesce(e.eco, '') as eco, coalesce(o.opening, '') as opening
+        from wanted w left join by_eco e on w.key = e.key left join by_opening o on w.key = o.key
+        where w.key between $low and $high and (e.eco is not null or o.opening is not null) order by w.key
+        """,  # noqa: S608
+        params={"low": keys[0], "high": keys[1]},
+    ).to_arrow_table()
+
+
+def opening_moves(connection: duckdb.DuckDBPyConnection, games: pa.Table) -> pa.Table:
+    """The first moves of some games, as columns game, ply, move, in order.
+
+    `games` has columns game and ply (the first that is not wanted).
+    """
+    connection.register("asked", games)
+    return connection.sql(
+        "select game, m.ply, move from moves m join asked a using (game) "
+        "where m.ply < a.ply order by game, m.ply"
+    ).to_arrow_table()
+
+
+def unrated_place(bands: BandScheme) -> int:
+    """Where `unrated` stands among the bands."""
+    return bands.names.index(UNRATED)

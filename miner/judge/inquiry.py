@@ -1,0 +1,83 @@
+"""All that is asked about one position and its candidates, from the screen to the final verdict. No I/O."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass, field
+
+import chess
+
+from miner.judge.budgets import Look, goes_on, may_lose_tempo
+from miner.judge.candidates import Candidate, Position
+from miner.judge.tempo import Retreat, ask_retreat
+from miner.judge.verdicts import Answer, Failure, Request, Verdict
+from miner.settings import JudgeSettings
+
+
+@dataclass(slots=True)
+class Judgement:
+    """What became of a candidate: a look per budget it was given, or a reason why there is no verdict."""
+
+    position: Position
+    candidate: Candidate
+    looks: list[Look] = field(default_factory=list)
+    tempo: bool = False  # some look's line took a developed piece home
+    retreat: Retreat | None = None
+    failure: str = ""
+
+    @property
+    def loss(self) -> float:
+        """The loss at the deepest budget."""
+        return self.looks[-1].loss
+
+
+Questions = Generator[list[Request], list[Answer], list[Judgement]]
+
+
+def inquire(position: Position, settings: JudgeSettings) -> Questions:
+    """The inquiry that judges a position's candidates, in stages.
+
+    At each stage the position is searched once for all candidates that are still open, and then each
+    of their replies unless it is the best move.
+    """
+    board = chess.Board(position.fen)
+    judgements = [Judgement(position, candidate) for candidate in position.candidates]
+    for one in judgements:
+        if not board.is_legal(one.candidate.move):
+            one.failure = "the reply is not legal in this position"
+    still_open = [one for one in judgements if not one.failure]
+    for stage, nodes in enumerate(settings.nodes):
+        yield from _look(board, still_open, nodes)
+        for one in still_open:
+            one.tempo |= not one.failure and may_lose_tempo(board, one.looks[-1])
+        still_open = [
+            one
+            for one in still_open
+            if not one.failure and goes_on(one.looks[-1], stage, one.candidate, settings, tempo=one.tempo)
+        ]
+        if not still_open:
+            break
+    for one in judgements:
+        if one.tempo and not one.failure and one.loss >= settings.tempo_threshold:
+            one.retreat = yield from ask_retreat(board, one.looks[-1].reply.pv, settings.nodes[-2])
+    return judgements
+
+
+def _look(
+    board: chess.Board, judgements: list[Judgement], nodes: int
+) -> Generator[list[Request], list[Answer], None]:
+    """Add a look to each judgement, or a failure."""
+    [best] = yield [Request.of(board, nodes)]
+    if isinstance(best, Failure):
+        for one in judgements:
+            one.failure = best.reason
+        return
+    to_search = [one for one in judgements if one.candidate.move.uci() != best.move]
+    replies = yield [Request.of(board, nodes, (one.candidate.move,)) for one in to_search]
+    reply_of = dict(zip([one.candidate.move for one in to_search], replies, strict=True))
+    for one in judgements:
+        reply = reply_of.get(one.candidate.move, best)
+        if isinstance(reply, Verdict):
+            one.looks.append(Look(nodes, best, reply))
+        else:
+            one.failure = reply.reason

@@ -1,0 +1,318 @@
+"""Many single-threaded engines at work on many inquiries, through the cache."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Coroutine, Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+from miner.errors import EngineFailed, Place
+from miner.judge.cache import VerdictCache
+from miner.judge.engines import EngineIdentity
+from miner.judge.schedule import Found, Inquiry, Job, Schedule
+from miner.judge.uci import Dialogue, EngineLost
+from miner.judge.verdicts import Answer, Request
+from miner.progress import Progress, Silent
+
+log = logging.getLogger(__name__)
+Result = TypeVar("Result")
+
+COMMIT_S = 1.0  # a kill loses the verdicts of so long at the most
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PoolLimits:
+    """How patient the pool is. Changes no verdict, only whether there is one."""
+
+    start_s: float = 30.0  # for the engine's greeting
+    search_s: float = 20.0  # for any search, and more by the two below
+    slack: float = 10.0  # times what a search should take by the speed seen so far
+    slowest: float = 20_000.0  # nodes/s assumed before a speed was seen
+    max_tries: int = 3  # engines that may be lost over one search
+    max_starts: int = 3  # starts that may fail in a row
+    max_losses: int = 12  # engines that may be lost in a row without a verdict in between
+
+
+@dataclass(slots=True)
+class Work:
+    """What was done, for the manifest and benchmarks."""
+
+    searches: int = 0  # by engines
+    from_cache: int = 0
+    nodes: int = 0  # searched by engines
+    search_s: float = 0.0  # the engines' own time, added up
+    wall_s: float = 0.0
+    engines: int = 0
+    lost: int = 0  # engines that were replaced
+
+    @property
+    def nodes_per_s(self) -> float:
+        """Of one engine while it searches."""
+        return self.nodes / self.search_s if self.search_s else 0.0
+
+    @property
+    def busy(self) -> float:
+        """Share (0 to 1) of the wall time that the engines spent searching."""
+        available = self.engines * self.wall_s
+        return self.search_s / available if available else 0.0
+
+
+def engine_options(hash_mb: int) -> dict[str, str]:
+    """The UCI options that are set where an engine has them."""
+    return {"Threads": "1", "Hash": str(hash_mb), "UCI_ShowWDL": "true"}
+
+
+def identify(program: Path, hash_mb: int, limits: PoolLimits | None = None) -> EngineIdentity:
+    """Start the engine once to learn what it is.
+
+    Raises EngineFailed if it does not greet as a UCI engine does.
+    """
+    limits = limits or PoolLimits()
+
+    async def greet() -> EngineIdentity:
+        dialogue, identity = await Dialogue.begin(program, engine_options(hash_mb), limits.start_s)
+        await dialogue.end()
+        return identity
+
+    try:
+        return run(greet())
+    except EngineLost as lost:
+        raise _failed(program, lost) from lost
+
+
+def consult(
+    inquiries: Iterable[Inquiry[Found]],
+    *,
+    program: Path,
+    hash_mb: int,
+    cache: VerdictCache,
+    engines: int | None = None,
+    limits: PoolLimits | None = None,
+    on_progress: Callable[[int, Work], None] = lambda _finished, _work: None,
+) -> tuple[list[Found], Work]:
+    """What the inquiries found, in their order, and the work it took.
+
+    `engines` None: one per core. `on_progress` is told the number of inquiries that are finished.
+    Every verdict is in the cache within a second, also if this is interrupted.
+    Raises EngineFailed if engines cannot be started, or are lost too often in a row.
+    """
+    pool = _Pool(
+        program=program,
+        options=engine_options(hash_mb),
+        cache=cache,
+        limits=limits or PoolLimits(),
+        on_progress=on_progress,
+        schedule=Schedule(inquiries, cache.find, (limits or PoolLimits()).max_tries),
+        work=Work(engines=engines or os.cpu_count() or 1),
+    )
+    try:
+        run(pool.work_off())
+    finally:
+        cache.commit()
+    return [found for _, found in sorted(pool.schedule.found.items(), key=lambda one: one[0])], pool.work
+
+
+def analyse_many(
+    requests: Sequence[Request],
+    *,
+    program: Path,
+    hash_mb: int,
+    cache: Path,
+    engines: int | None = None,
+    limits: PoolLimits | None = None,
+    progress: Progress | None = None,
+) -> list[Answer]:
+    """The answers to any searches, in their order, through the pool and the cache."""
+
+    def one(request: Request) -> Inquiry[Answer]:
+        [answer] = yield [request]
+        return answer
+
+    identity = identify(program, hash_mb, limits)
+    with (
+        VerdictCache(cache, identity) as opened,
+        (progress or Silent()).task("searching", total=len(requests), unit="searches") as task,
+    ):
+        done = 0
+
+        def tell(finished: int, work: Work) -> None:
+            nonlocal done
+            task.advance(finished - done)
+            task.facts(f"{work.nodes_per_s:,.0f} nodes/s and engine")
+            done = finished
+
+        answers, _ = consult(
+            map(one, requests),
+            program=program,
+            hash_mb=hash_mb,
+            cache=opened,
+            engines=engines,
+            limits=limits,
+            on_progress=tell,
+        )
+    return answers
+
+
+@dataclass(slots=True)
+class _Pool(Generic[Found]):
+    program: Path
+    options: dict[str, str]
+    cache: VerdictCache
+    limits: PoolLimits
+    on_progress: Callable[[int, Work], None]
+    schedule: Schedule[Found]
+    work: Work
+    began: float = field(default_factory=time.monotonic)
+    losses_in_a_row: int = 0
+    failed_starts: int = 0
+    changed: asyncio.Condition = field(default_factory=asyncio.Condition)
+
+    async def work_off(self) -> None:
+        """Let the engines work until every inquiry has returned."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                committing = group.create_task(self._commit_regularly())
+                workers = [group.create_task(self._work_one_engine()) for _ in range(self.work.engines)]
+                await asyncio.gather(*workers)
+                committing.cancel()
+        except BaseExceptionGroup as failures:
+            raise failures.exceptions[0] from None
+        finally:
+            self._count()
+
+    async def _commit_regularly(self) -> None:
+        while True:
+            await asyncio.sleep(COMMIT_S)
+            self.cache.commit()
+
+    async def _work_one_engine(self) -> None:
+        engine: Dialogue | None = None
+        try:
+            while (job := await self._next_job()) is not None:
+                if engine is None:
+                    engine = await self._start(job)
+                if engine is not None and not await self._search(engine, job):
+                    await engine.kill()
+                    engine = None
+            if engine is not None:
+                await engine.end()
+                engine = None
+        finally:
+            if engine is not None:
+                await engine.kill()
+
+    async def _next_job(self) -> Job | None:
+        """The next job, waited for while others in flight may lead to one; None: all is done."""
+        async with self.changed:
+            while True:
+                finished = len(self.schedule.found)
+                job = self.schedule.next_job()
+                if len(self.schedule.found) > finished:
+                    self._tell()
+                if job is not None:
+                    return job
+                if self.schedule.is_finished:
+                    self.changed.notify_all()
+                    return None
+                await self.changed.wait()
+
+    async def _start(self, job: Job) -> Dialogue | None:
+        """A new engine; None if it cannot be had now and the job was given back."""
+        try:
+            engine, identity = await Dialogue.begin(self.program, self.options, self.limits.start_s)
+        except EngineLost as lost:
+            self.failed_starts += 1
+            if self.failed_starts >= self.limits.max_starts:
+                raise _failed(self.program, lost) from lost
+            self.schedule.give_back(job)
+            return None
+        self.failed_starts = 0
+        if identity != self.cache.engine:
+            await engine.kill()
+            raise EngineFailed(
+                "the engine's program has changed during the run",
+                where=Place(str(self.program)),
+                advice="run the stage again",
+            )
+        return engine
+
+    async def _search(self, engine: Dialogue, job: Job) -> bool:
+        """Have a job done; False: the engine is of no more use."""
+        try:
+            verdict = await engine.search(job.request, self._patience(job.request.nodes))
+        except EngineLost as lost:
+            log.warning("an engine was lost over %s: %s", job.request.fen, lost.reason)
+            self.work.lost += 1
+            self.losses_in_a_row += 1
+            if self.losses_in_a_row >= self.limits.max_losses:
+                raise _failed(self.program, lost) from lost
+            self.schedule.lose(job, lost.reason)
+            await self._wake_others()
+            return False
+        self.losses_in_a_row = 0
+        self.cache.add(job.request, verdict)
+        self.work.searches += 1
+        self.work.nodes += verdict.nodes
+        self.work.search_s += verdict.seconds
+        self.schedule.answer(job, verdict)
+        self._tell()
+        await self._wake_others()
+        return True
+
+    async def _wake_others(self) -> None:
+        async with self.changed:
+            self.changed.notify_all()
+
+    def _patience(self, nodes: int) -> float:
+        """Seconds after which a search counts as hung."""
+        if not self.work.nodes_per_s:
+            return max(self.limits.search_s, nodes / self.limits.slowest)
+        return max(self.limits.search_s, self.limits.slack * nodes / self.work.nodes_per_s)
+
+    def _tell(self) -> None:
+        self._count()
+        self.on_progress(len(self.schedule.found), self.work)
+
+    def _count(self) -> None:
+        self.work.from_cache = self.schedule.known_answers
+        self.work.wall_s = time.monotonic() - self.began
+
+
+def _failed(program: Path, lost: EngineLost) -> EngineFailed:
+    said = f"; it said last: {lost.said_last!r}" if lost.said_last else ""
+    return EngineFailed(
+        f"the engine is of no use: {lost.reason}{said}",
+        where=Place(str(program)),
+        advice="try it by hand with the command `uci`, or name another by --engine FILE",
+    )
+
+
+def run(work: Coroutine[Any, Any, Result]) -> Result:
+    """The result of asynchronous work, from plain code or from under a running loop (a notebook)."""
+    try:
+        asyncio.get_running_loop()
+    except RuntimeError:
+        return asyncio.run(work)
+    return _run_beside(work)
+
+
+def _run_beside(work: Coroutine[Any, Any, Result]) -> Result:
+    loop = asyncio.new_event_loop()
+    task = loop.create_task(work)
+    thread = threading.Thread(target=lambda: loop.run_until_complete(asyncio.wait([task])))
+    thread.start()
+    try:
+        thread.join()
+    except KeyboardInterrupt:
+        loop.call_soon_threadsafe(task.cancel)
+        thread.join()
+        raise
+    finally:
+        loop.close()
+    return task.result()

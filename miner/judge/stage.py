@@ -1,0 +1,154 @@
+"""The stage that judges: candidates from the tally, verdicts from engines, one table."""
+
+from __future__ import annotations
+
+import logging
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from miner.judge.cache import VerdictCache
+from miner.judge.candidates import find_candidates, positions_of
+from miner.judge.inquiry import Judgement, inquire
+from miner.judge.pool import PoolLimits, Work, consult, identify
+from miner.progress import Progress, Silent, Task
+from miner.schema import JUDGED
+from miner.settings import JudgeSettings, as_dict
+from miner.store import Manifest, Store
+
+log = logging.getLogger(__name__)
+
+
+def judge(
+    store: Store,
+    settings: JudgeSettings,
+    *,
+    engine: Path,
+    engines: int | None = None,
+    cache: Path,
+    progress: Progress | None = None,
+    limits: PoolLimits | None = None,
+) -> Manifest:
+    """Judge the replies that are frequent enough, and write the table `judged`.
+
+    `engines` None: one per core. Does nothing if the tally, the settings and the engine are those of the
+    last time. After an interruption the next run asks the engines only for what is missing in the cache.
+    Raises StoreError without a tally or for a damaged cache, EngineFailed if the engine is of no use.
+    """
+    tally = store.require("tally")
+    identity = identify(engine, settings.hash_mb, limits)
+    inputs = {"tally": tally.fingerprint, "engine": identity.as_dict()}
+    manifest = store.manifest("judge")
+    if manifest is not None and store.is_current("judge", as_dict(settings), inputs):
+        log.info("the replies are judged already")
+        return manifest
+
+    found = find_candidates(store.read_table("replies"), store.read_table("reach"), settings)
+    positions = positions_of(found, store.read_table("positions", ["key", "fen"]))
+    store.begin("judge")
+    with (
+        VerdictCache(cache, identity) as opened,
+        (progress or Silent()).task("judging", total=len(positions), unit="positions") as task,
+    ):
+        judged, work = consult(
+            (inquire(position, settings) for position in positions),
+            program=engine,
+            hash_mb=settings.hash_mb,
+            cache=opened,
+            engines=engines,
+            limits=limits,
+            on_progress=_Teller(task).tell,
+        )
+    judgements = [one for of_position in judged for one in of_position]
+    store.write_table("judged", judged_table(judgements, identity.name))
+    manifest = Manifest(
+        stage="judge",
+        settings=as_dict(settings),
+        inputs=inputs,
+        rows={"judged": len(judgements)},
+        facts=_facts(judgements, len(positions), work),
+    )
+    store.finish(manifest)
+    return manifest
+
+
+@dataclass(slots=True)
+class _Teller:
+    """Passes on how far the pool has come."""
+
+    task: Task
+    finished: int = 0
+
+    def tell(self, finished: int, work: Work) -> None:
+        if finished > self.finished:
+            self.task.advance(finished - self.finished)
+            self.finished = finished
+        if work.wall_s:
+            self.task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
+
+
+def judged_table(judgements: Iterable[Judgement], engine: str) -> pa.Table:
+    """The judgements as the table `judged`, in the order of keys and moves."""
+    ordered = sorted(judgements, key=lambda one: (one.position.key, one.candidate.packed))
+    return pa.Table.from_pylist([_row(one, engine) for one in ordered], schema=JUDGED)
+
+
+def _row(one: Judgement, engine: str) -> dict[str, Any]:
+    row: dict[str, Any] = {
+        "key": one.position.key,
+        "fen": one.position.fen,
+        "move": one.candidate.packed,
+        "engine": engine,
+        "retreat": "",
+        "nodes": one.looks[-1].nodes if one.looks else 0,
+        "nodes_before": 0,
+        "best_move": "",
+        "wdl_best": [],
+        "wdl_reply": [],
+        "pv_best": [],
+        "pv_reply": [],
+        "state": "inconclusive" if one.failure else "judged",
+        "detail": one.failure,
+    }
+    if one.failure:
+        return row
+    last = one.looks[-1]
+    row |= {
+        "best_move": last.best.move,
+        "cp_best": last.best.score.as_cp,
+        "cp_reply": last.reply.score.as_cp,
+        "exp_best": last.best.score.expected,
+        "exp_reply": last.reply.score.expected,
+        "loss": last.loss,
+        "wdl_best": list(last.best.wdl),
+        "wdl_reply": list(last.reply.wdl),
+        "pv_best": list(last.best.pv),
+        "pv_reply": list(last.reply.pv),
+    }
+    if len(one.looks) > 1:
+        row |= {"nodes_before": one.looks[-2].nodes, "loss_before": one.looks[-2].loss}
+    if one.retreat:
+        row |= {"retreat": one.retreat.move, "retreat_loss": one.retreat.loss}
+    return row
+
+
+def _facts(judgements: list[Judgement], positions: int, work: Work) -> dict[str, Any]:
+    reached = Counter(one.looks[-1].nodes for one in judgements if one.looks and not one.failure)
+    return {
+        "candidates": len(judgements),
+        "positions": positions,
+        "judged_at_nodes": {str(nodes): count for nodes, count in sorted(reached.items())},
+        "inconclusive": sum(bool(one.failure) for one in judgements),
+        "searches": work.searches,
+        "searches_from_cache": work.from_cache,
+        "nodes": work.nodes,
+        "wall_s": round(work.wall_s, 3),
+        "nodes_per_s": round(work.nodes / work.wall_s) if work.wall_s else 0,
+        "busy": round(work.busy, 4),
+        "engines": work.engines,
+        "engines_lost": work.lost,
+    }

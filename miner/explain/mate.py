@@ -1,0 +1,49 @@
+"""Mate as the reason why a reply loses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from miner.explain.evidence import Evidence
+
+
+@dataclass(frozen=True, slots=True)
+class Mate:
+    """The reply allows mate in `moves`; or, if `missed`, it lets slip a mate in `moves` of one's own."""
+
+    moves: int
+    missed: bool = False
+
+    @property
+    def detail(self) -> str:
+        """In plain English."""
+        return f"misses mate in {self.moves}" if self.missed else f"mate in {self.moves}"
+
+
+def explain_mate(evidence: Evidence) -> Mate | None:
+    """Mate allowed by the reply, where the best move prevents it; else a mate that the reply misses.
+
+    The line counts as well as the score: a line that ends in checkmate is mate. A missed mate is a reason
+    only as long as the reply still does not lose anything else, which `explain` decides.
+    """
+    allowed = _mate_against(evidence)
+    if allowed is not None and not _mated_anyway(evidence):
+        return Mate(allowed)
+    mates = evidence.best.mate is not None and evidence.best.mate > 0
+    still_mates = evidence.reply.mate is not None and evidence.reply.mate > 0
+    if mates and not still_mates:
+        return Mate(evidence.best.mate or 0, missed=True)
+    return None
+
+
+def _mate_against(evidence: Evidence) -> int | None:
+    if evidence.reply.mate is not None and evidence.reply.mate <= 0:
+        return max(1, -evidence.reply.mate)
+    plies = len(evidence.reply_line)
+    if plies % 2 == 0 and evidence.after_reply(plies).is_checkmate():
+        return plies // 2
+    return None
+
+
+def _mated_anyway(evidence: Evidence) -> bool:
+    return evidence.best.mate is not None and evidence.best.mate <= 0

@@ -12,6 +12,7 @@ Finding = Mapping[str, Any]
 """One row of FINDINGS as a mapping from column to value."""
 
 TITLE_PLIES = 6
+RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
 def plain(text: str, longest: int | None = None) -> str:
@@ -110,26 +111,29 @@ def percent(share: float) -> str:
     >>> percent(0.354), percent(0.004), percent(0.0)
     ('35%', 'under 1%', '0%')
     """
-    return "under 1%" if 0 < share < 0.005 else f"{share:.0%}"
+    return "under 1%" if 0 < share <= RAREST else f"{share:.0%}"
 
 
-def pick_words(finding: Finding) -> str:
-    """The pick rate with its interval, e.g. `35%; 27 to 44%`."""
+def often_words(finding: Finding) -> str:
+    """Games with the losing reply, pick rate and its interval, e.g. `28 of 80 games (35%; 27 to 44%)`.
+
+    The rate leans towards those of the neighbouring bands; `about` is put before it where that shows.
+    """
+    chosen, games = finding["games_with_reply"], finding["games_at_position"]
+    rate = percent(finding["pick_rate"])
+    about = "" if rate in {percent(chosen / games), percent(RAREST)} else "about "
     low = f"{finding['pick_rate_low']:.0%}".removesuffix("%")
-    return f"{percent(finding['pick_rate'])}; {low} to {finding['pick_rate_high']:.0%}"
-
-
-def count_words(finding: Finding) -> str:
-    """Games with the losing reply, of the band's games at the position, e.g. `28 of 80 games`."""
-    at_position = finding["games_at_position"]
-    return f"{finding['games_with_reply']:,} of {at_position:,} game{'' if at_position == 1 else 's'}"
+    return (
+        f"{chosen:,} of {games:,} game{'' if games == 1 else 's'}"
+        f" ({about}{rate}; {low} to {finding['pick_rate_high']:.0%})"
+    )
 
 
 def summary(finding: Finding) -> str:
     """How often the reply is chosen, what is better, what it costs and why: two to five sentences."""
     who = _capital(band_words(finding["band"]))
     sentences = (
-        f"{who} chose {reply_words(finding)} in {count_words(finding)} ({pick_words(finding)}).",
+        f"{who} chose {reply_words(finding)} in {often_words(finding)}.",
         f"Best is {best_words(finding)}.",
         cost_sentence(finding),
         reason_sentence(finding),
@@ -146,11 +150,18 @@ def cost_sentence(finding: Finding) -> str:
 
 
 def reason_sentence(finding: Finding) -> str:
-    """Why the reply loses, as a sentence; empty where no more is known than the reason's name."""
+    """Why the reply loses, as a sentence; empty where no more is known than the reason's name.
+
+    >>> reason_sentence({"side": "white", "reason_detail": "wins a knight for a pawn"})
+    'White wins a knight for a pawn.'
+    """
     detail = plain(finding["reason_detail"])
     if not detail:
         return ""
-    return _capital(detail) + ("" if detail.endswith((".", "!", "?")) else ".")
+    profits, errs = finding["side"].capitalize(), mover(finding).capitalize()
+    begins = {"wins": f"{profits} ", "misses": f"{errs} ", "does": f"{errs} ", "mate": "It allows "}
+    sentence = _capital(begins.get(detail.split()[0], "") + detail)
+    return sentence if detail.endswith((".", "!", "?")) else f"{sentence}."
 
 
 def observed_sentence(finding: Finding) -> str:
@@ -165,10 +176,9 @@ def observed_sentence(finding: Finding) -> str:
 
 
 def worth_words(finding: Finding) -> str:
-    """What knowing it is worth, e.g. `0.42 points per 100 games, at least 0.20`."""
-    return (
-        f"{finding['points_per_100']:.2f} points per 100 games, at least {finding['points_per_100_low']:.2f}"
-    )
+    """What knowing it is worth, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
+    points, low = finding["points_per_100"], finding["points_per_100_low"]
+    return f"{points:.2f} points per 100 games, likely {low:.2f} or more"
 
 
 def _capital(text: str) -> str:

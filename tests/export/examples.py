@@ -7,6 +7,8 @@ from typing import Any
 import chess
 import chess.polyglot
 import pyarrow as pa
+from hypothesis import assume
+from hypothesis import strategies as st
 
 from miner.schema import FINDINGS
 
@@ -53,6 +55,7 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         "nodes": 1_600_000,
         "wdl_best": [100, 800, 100],
         "wdl_reply": [],
+        "pattern": "",
         "best_line": best_line,
     }
     assert row.keys() >= changes.keys()
@@ -84,6 +87,31 @@ def legal(**changes: Any) -> dict[str, Any]:
 def first_move(**changes: Any) -> dict[str, Any]:
     """White errs on the first move: no path, and White's own pupils are warned."""
     return finding("", "g4", "d5 Bg2 Bxg4", "e4 e5 Nf3", kind="pitfall", **changes)
+
+
+@st.composite
+def any_finding(draw: st.DrawFn) -> dict[str, Any]:
+    """A finding after any legal moves, with any two replies and any legal lines after them."""
+    board = chess.Board()
+    path = _any_line(draw, board, 40)
+    assume(board.legal_moves.count() >= 2)
+    replies = list(board.legal_moves)
+    losing = draw(st.sampled_from(replies))
+    best = draw(st.sampled_from([move for move in replies if move != losing]))
+    after_losing, after_best = board.copy(), board.copy()
+    reply, best_move = after_losing.san_and_push(losing), after_best.san_and_push(best)
+    refutation = _any_line(draw, after_losing, 8)
+    best_line = [best_move, *_any_line(draw, after_best, 8)]
+    return finding(" ".join(path), reply, " ".join(refutation), " ".join(best_line))
+
+
+def _any_line(draw: st.DrawFn, board: chess.Board, plies: int) -> list[str]:
+    line = []
+    for choice in draw(st.lists(st.integers(0, 217), max_size=plies)):
+        moves = list(board.legal_moves)
+        if moves:
+            line.append(board.san_and_push(moves[choice % len(moves)]))
+    return line
 
 
 def table(*rows: dict[str, Any]) -> pa.Table:

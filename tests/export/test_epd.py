@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from miner.export import epd
 from miner.export.epd import STRING_LENGTH, epd_bytes
 from miner.export.words import plain, summary
-from tests.export.examples import first_move, legal, table, vienna
+from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 
 def read_back(*rows: dict[str, Any]) -> list[tuple[chess.Board, dict[str, Any]]]:
@@ -53,6 +53,17 @@ def test_values_read_back() -> None:
         "id": "1. Trap: Philidor Defence",
         "pv": [chess.Move.from_uci("d6e5"), chess.Move.from_uci("d1g4")],
     }
+
+
+@given(row=any_finding())
+def test_any_legal_lines(row: dict[str, Any]) -> None:
+    """Castling, promotion, en passant and mate come back as they went."""
+    [(board, operations)] = read_back(row)
+
+    assert board.epd() == " ".join(row["fen"].split()[:4])
+    assert [board.san(move) for move in operations["am"]] == [row["losing_reply"]]
+    assert [board.san(move) for move in operations["bm"]] == [row["best_move"]]
+    assert [board.san_and_push(move) for move in operations["pv"]] == row["best_line"].split()
 
 
 def test_codes_are_in_order() -> None:

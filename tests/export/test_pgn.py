@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from miner.export.pgn import TAG_LENGTH, pgn_bytes
 from miner.export.words import plain, summary
-from tests.export.examples import first_move, legal, table, vienna
+from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 HOSTILE = st.text(st.sampled_from('{}[]"\\%;()$ \n\r\t*aé\u2028')) | st.text(st.characters(codec="utf-8"))
 
@@ -125,6 +125,23 @@ def test_the_compiled_reader_agrees() -> None:
         assert game.is_valid
         assert game.moves_uci() == [move.uci() for move in ours.mainline_moves()]
         assert unescaped(game.headers.get("Opening", "")) == row["opening"]
+
+
+@given(row=any_finding())
+def test_any_legal_lines(row: dict[str, Any]) -> None:
+    """Castling, promotion, en passant and mate come back from both readers as they went."""
+    [game] = read_back(row)
+    [second] = compiled.parse_games_from_strings([pgn_bytes(table(row)).decode()])
+
+    position = list(game.mainline())[row["ply"]].parent
+    assert position is not None
+    assert position.board().fen(en_passant="legal") == row["fen"]
+    assert [node.san() for node in game.mainline()][row["ply"] :] == [
+        row["losing_reply"],
+        *row["refutation"].split(),
+    ]
+    assert [node.san() for node in position.variations] == [row["losing_reply"], row["best_move"]]
+    assert second.moves_uci() == [move.uci() for move in game.mainline_moves()]
 
 
 @given(text=HOSTILE)

@@ -35,7 +35,7 @@ def test_summary_where_everybody_chose_the_reply() -> None:
     """Where there were no others, nothing is said about them."""
     text = words.summary(legal(observed_with_reply=0.0))
 
-    assert text.endswith("Mate in 2. Those who chose it scored 0%.")
+    assert text.endswith("It allows mate in 2. Those who chose it scored 0%.")
 
 
 def test_summary_without_a_detail() -> None:
@@ -45,10 +45,43 @@ def test_summary_without_a_detail() -> None:
     assert "per game. Those who" in text
 
 
+@pytest.mark.parametrize(
+    ("detail", "sentence"),
+    [
+        ("mate in 2", "It allows mate in 2."),
+        ("misses mate in 3", "Black misses mate in 3."),
+        ("wins a rook for two pawns", "White wins a rook for two pawns."),
+        ("does not win back a pawn", "Black does not win back a pawn."),
+        (
+            "Black can no longer castle; the king is driven to e6",
+            "Black can no longer castle; the king is driven to e6.",
+        ),
+        ("the knight must go back from f6 to g8", "The knight must go back from f6 to g8."),
+        ("a trap!", "A trap!"),
+    ],
+)
+def test_reasons_are_sentences(detail: str, sentence: str) -> None:
+    """It is always said who wins or misses something."""
+    assert words.reason_sentence(vienna(reason_detail=detail)) == sentence
+
+
 def test_one_game_is_singular() -> None:
     """One game is not games."""
-    assert words.count_words(vienna(games_at_position=1, games_with_reply=1)) == "1 of 1 game"
-    assert words.count_words(vienna(games_at_position=1234, games_with_reply=1)) == "1 of 1,234 games"
+    once = vienna(games_at_position=1, games_with_reply=1, pick_rate=1.0)
+    rare = vienna(games_at_position=1234, games_with_reply=1, pick_rate=0.001, pick_rate_low=0.0)
+
+    assert words.often_words(once).startswith("1 of 1 game (100%;")
+    assert words.often_words(rare) == "1 of 1,234 games (under 1%; 0 to 44%)"
+
+
+def test_a_pooled_rate_is_marked() -> None:
+    """Where the neighbouring bands move the rate away from the plain share, it is only about so much."""
+    assert words.often_words(vienna(pick_rate=0.33)) == "28 of 80 games (about 33%; 27 to 44%)"
+
+
+def test_worth() -> None:
+    """The lower bound is likely, not certain."""
+    assert words.worth_words(vienna()) == "0.96 points per 100 games, likely 0.50 or more"
 
 
 def test_a_whole_point() -> None:

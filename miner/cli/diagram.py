@@ -1,0 +1,197 @@
+"""Findings on a terminal: a board as printed books show it, a card for one finding, a list for many."""
+
+from __future__ import annotations
+
+import textwrap
+import unicodedata
+from collections.abc import Collection, Sequence
+
+import chess
+
+from miner.export.words import (
+    Finding,
+    band_words,
+    best_line_words,
+    cost_sentence,
+    mover,
+    numbered_sans,
+    observed_sentence,
+    often_words,
+    path_words,
+    percent,
+    plain,
+    reason_sentence,
+    refutation_words,
+    reply_words,
+    taught,
+    title,
+    worth_words,
+)
+
+DARK, LIGHT, INK, END = "\x1b[48;5;250m", "\x1b[48;5;231m", "\x1b[38;5;16m", "\x1b[0m"
+BOARD_WIDTH = 29
+LABEL_WIDTH = 13
+GAP = "  "
+FULL_WIDTH = 100
+
+
+def board_diagram(
+    board: chess.Board,
+    *,
+    orientation: chess.Color = chess.WHITE,
+    marks: Collection[chess.Square] = (),
+    color: bool = False,
+    unicode: bool = True,
+) -> str:
+    """A diagram of nine lines: eight ranks with their numbers, then the files.
+
+    `orientation` is the side at the bottom, `marks` are squares put in brackets. With `color` the board is
+    printed in black on white and pale grey, whatever the terminal's colours; else dark squares carry a dot
+    where they are empty. With `unicode` pieces are figurines; else letters, capitals for White. A pointer
+    beside the board stands on the side that is to move. Every character takes one column, also where a
+    terminal is set to East Asian widths.
+    """
+    across = range(8) if orientation == chess.WHITE else range(7, -1, -1)
+    movers_rank = 0 if board.turn == chess.WHITE else 7
+    lines = []
+    for rank in reversed(across):
+        squares = [chess.square(file, rank) for file in across]
+        cells = "".join(_cell(board, square, square in marks, color, unicode) for square in squares)
+        to_move = ("◂" if unicode else "<") if rank == movers_rank else ""
+        lines.append(f"{rank + 1} {cells}{END if color else ''} {to_move}".rstrip())
+    lines.append("  " + "".join(f" {chess.FILE_NAMES[file]} " for file in across).rstrip())
+    return "\n".join(lines)
+
+
+def _cell(board: chess.Board, square: chess.Square, marked: bool, color: bool, unicode: bool) -> str:
+    is_dark = bool(chess.BB_DARK_SQUARES & chess.BB_SQUARES[square])
+    piece = board.piece_at(square)
+    if piece:
+        inside = piece.unicode_symbol() if unicode else piece.symbol()
+    else:
+        inside = "." if is_dark and not color else " "
+    cell = f"[{inside}]" if marked else f" {inside} "
+    return f"{DARK if is_dark else LIGHT}{INK}{cell}" if color else cell
+
+
+def finding_card(
+    finding: Finding, *, rank: int, width: int = 80, color: bool = False, unicode: bool = True
+) -> str:
+    """One finding in full: the diagram on the left, what there is to say about it on the right.
+
+    The side that is taught sits at the bottom; the losing reply's squares are marked.
+    """
+    move = chess.Move.from_uci(finding["losing_reply_uci"])
+    board = board_diagram(
+        chess.Board(finding["fen"]),
+        orientation=taught(finding).color,
+        marks=(move.from_square, move.to_square),
+        color=color,
+        unicode=unicode,
+    ).splitlines()
+    width = min(width, FULL_WIDTH)
+    text = _facts(finding, width - BOARD_WIDTH - len(GAP))
+    rows = max(len(board), len(text))
+    left = [line + " " * (BOARD_WIDTH - _cells(line)) for line in board] + [" " * BOARD_WIDTH] * (
+        rows - len(board)
+    )
+    right = text + [""] * (rows - len(text))
+    body = [f"{one}{GAP}{other}".rstrip() for one, other in zip(left, right, strict=True)]
+    return "\n".join([*_heading(finding, rank, width), "", *body])
+
+
+def _heading(finding: Finding, rank: int, width: int) -> list[str]:
+    eco = plain(finding["eco"], 8)
+    name = f"{rank}. {title(finding)}" + (f" ({eco})" if eco else "")
+    errs, profits = mover(finding).capitalize(), finding["side"].capitalize()
+    who = f"{errs} errs ({band_words(finding['band'])}), {profits} profits."
+    return [_cut(name, width), _cut(who, width)]
+
+
+def _facts(finding: Finding, width: int) -> list[str]:
+    facts = {
+        "Moves": path_words(finding),
+        "Losing reply": reply_words(finding),
+        "Best move": best_line_words(finding) or numbered_sans([finding["best_move"]], finding["ply"]),
+        "Refutation": refutation_words(finding),
+        "Why": " ".join((reason_sentence(finding), cost_sentence(finding))).strip(),
+        "How often": f"{often_words(finding)}{_players(finding)}",
+        "Scores": observed_sentence(finding),
+        "Worth": worth_words(finding),
+        "Engine": f"{plain(finding['engine'])}, {finding['nodes']:,} nodes",
+    }
+    lines = []
+    for label, fact in facts.items():
+        if fact:
+            wrapped = textwrap.wrap(fact, max(width - LABEL_WIDTH, 12), break_on_hyphens=False)
+            labels = [label] + [""] * (len(wrapped) - 1)
+            lines += [f"{one:<{LABEL_WIDTH}}{part}" for one, part in zip(labels, wrapped, strict=True)]
+    return lines
+
+
+def _players(finding: Finding) -> str:
+    players = finding["players_with_reply"]
+    return f", by {players:,} player{'' if players == 1 else 's'}" if players else ""
+
+
+HEADINGS = ("No", "Points", "Least", "For", "Band", "Often", "Losing reply", "Reason", "Punished by")
+WIDTHS = (3, 6, 5, 5, 9, 5, 12, 8)  # of all columns but the last, which takes what is left
+TO_THE_RIGHT = ("No", "Points", "Least", "Often")
+
+
+def findings_table(
+    findings: Sequence[Finding], width: int = 80, *, ranks: Sequence[int] | None = None
+) -> str:
+    """The list: two lines for each finding, numbers first, then the moves to its position.
+
+    `Points` is per 100 games, `Least` its lower bound, `For` the side that is taught, `Often` the pick rate.
+    `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
+    """
+    lines = [_row(HEADINGS, width)]
+    for rank, finding in zip(ranks or range(1, len(findings) + 1), findings, strict=True):
+        lines.append(_row(_values(finding, rank), width))
+        lines.append(_cut(" " * (WIDTHS[0] + 1) + path_words(finding), width))
+    return "\n".join(lines)
+
+
+def _values(finding: Finding, rank: int) -> tuple[str, ...]:
+    return (
+        str(rank),
+        f"{finding['points_per_100']:.2f}",
+        f"{finding['points_per_100_low']:.2f}",
+        taught(finding).capitalize(),
+        finding["band"],
+        percent(finding["pick_rate"]).replace("under ", "<"),
+        reply_words(finding),
+        finding["reason"],
+        refutation_words(finding),
+    )
+
+
+def _row(values: Sequence[str], width: int) -> str:
+    cells = [
+        value.rjust(size) if heading in TO_THE_RIGHT else value.ljust(size)
+        for value, size, heading in zip(values, WIDTHS, HEADINGS, strict=False)
+    ]
+    return _cut(" ".join([*cells, values[-1]]), width)
+
+
+def _cells(text: str) -> int:
+    """Columns that a text takes on a terminal, colours not counted."""
+    for code in (DARK, LIGHT, INK, END):
+        text = text.replace(code, "")
+    return sum(map(_char_cells, text))
+
+
+def _char_cells(char: str) -> int:
+    if unicodedata.combining(char):
+        return 0
+    return 2 if unicodedata.east_asian_width(char) in "WF" else 1
+
+
+def _cut(text: str, width: int) -> str:
+    if _cells(text) <= width:
+        return text.rstrip()
+    while _cells(text) > width - 3:
+        text = text[:-1]
+    return text.rstrip() + "..."

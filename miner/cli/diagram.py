@@ -13,6 +13,7 @@ from miner.export.words import (
     band_words,
     best_line_words,
     cost_sentence,
+    is_severe,
     mover,
     numbered_sans,
     observed_sentence,
@@ -134,23 +135,25 @@ def _players(finding: Finding) -> str:
     return f", by {players:,} player{'' if players == 1 else 's'}" if players else ""
 
 
-HEADINGS = ("No", "Points", "Least", "For", "Band", "Often", "Losing reply", "Reason", "Punished by")
-WIDTHS = (3, 6, 5, 5, 9, 5, 12, 8)  # of all columns but the last, which takes what is left
+HEADINGS = ("No", "Points", "Least", "For", "Kind", "Band", "Often", "Losing reply", "Reason")
+WIDTHS = (3, 6, 5, 5, 7, 9, 5, 12, 8)
 TO_THE_RIGHT = ("No", "Points", "Least", "Often")
 
 
 def findings_table(
     findings: Sequence[Finding], width: int = 80, *, ranks: Sequence[int] | None = None
 ) -> str:
-    """The list: two lines for each finding, numbers first, then the moves to its position.
+    """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
 
     `Points` is per 100 games, `Least` its lower bound, `For` the side that is taught, `Often` the pick rate.
+    Among the moves the losing reply carries a question mark; where they do not fit, the first are left out.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
     """
+    indent = " " * (WIDTHS[0] + 1)
     lines = [_row(HEADINGS, width)]
     for rank, finding in zip(ranks or range(1, len(findings) + 1), findings, strict=True):
         lines.append(_row(_values(finding, rank), width))
-        lines.append(_cut(" " * (WIDTHS[0] + 1) + path_words(finding), width))
+        lines.append(_cut(indent + _moves(finding, width - len(indent)), width))
     return "\n".join(lines)
 
 
@@ -160,20 +163,31 @@ def _values(finding: Finding, rank: int) -> tuple[str, ...]:
         f"{finding['points_per_100']:.2f}",
         f"{finding['points_per_100_low']:.2f}",
         taught(finding).capitalize(),
+        finding["kind"],
         finding["band"],
         percent(finding["pick_rate"]).replace("under ", "<"),
         reply_words(finding),
         finding["reason"],
-        refutation_words(finding),
     )
 
 
 def _row(values: Sequence[str], width: int) -> str:
     cells = [
         value.rjust(size) if heading in TO_THE_RIGHT else value.ljust(size)
-        for value, size, heading in zip(values, WIDTHS, HEADINGS, strict=False)
+        for value, size, heading in zip(values, WIDTHS, HEADINGS, strict=True)
     ]
-    return _cut(" ".join([*cells, values[-1]]), width)
+    return _cut(" ".join(cells), width)
+
+
+def _moves(finding: Finding, width: int) -> str:
+    sign = "??" if is_severe(finding) else "?"
+    sans = [*finding["path"].split(), finding["losing_reply"] + sign, *finding["refutation"].split()]
+    moves = numbered_sans(sans)
+    for start in range(2, finding["ply"] + 1, 2):
+        if len(moves) <= width:
+            break
+        moves = f"... {numbered_sans(sans[start:], start)}"
+    return moves
 
 
 def _cells(text: str) -> int:

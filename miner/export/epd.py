@@ -11,7 +11,7 @@ from miner.terms import MATE_SCORE_CP
 STRING_LENGTH = 250
 """Bytes of a string that are kept; the standard allows fewer than 256."""
 
-LONGEST_MATE = 500
+LONGEST_MATE = 1_000
 EPD_MATE = 32767
 
 

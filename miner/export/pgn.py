@@ -8,13 +8,10 @@ import chess
 import chess.pgn
 import pyarrow as pa
 
-from miner.export.words import Finding, plain, summary, title
+from miner.export.words import Finding, is_severe, plain, summary, title
 
 TAG_LENGTH = 100
 """Characters of a tag value that are kept: even with each escaped, the line stays below PGN's 255."""
-
-SEVERE_LOSS = 0.25
-"""Expected score from which a reply is called a blunder; common practice, no source."""
 
 IN_COMMENT = str.maketrans({"{": "(", "}": ")"})
 
@@ -41,7 +38,7 @@ def _game(finding: Finding, rank: int) -> chess.pgn.Game:
             game.headers[tag] = value
     position = _add_line(game, finding["path"])
     reply = position.add_main_variation(position.board().parse_san(finding["losing_reply"]))
-    reply.nags.add(_nag(finding))
+    reply.nags.add(chess.pgn.NAG_BLUNDER if is_severe(finding) else chess.pgn.NAG_MISTAKE)
     reply.comment = summary(finding)
     _add_line(reply, finding["refutation"])
     _add_line(position, finding["best_line"] or finding["best_move"])
@@ -54,11 +51,6 @@ def _add_line(node: chess.pgn.GameNode, sans: str) -> chess.pgn.GameNode:
     for san in sans.split():
         node = node.add_variation(board.push_san(san))
     return node
-
-
-def _nag(finding: Finding) -> int:
-    severe = finding["loss"] >= SEVERE_LOSS or finding["reason"] == "mate"
-    return chess.pgn.NAG_BLUNDER if severe else chess.pgn.NAG_MISTAKE
 
 
 def _tag(value: str) -> str:

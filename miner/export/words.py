@@ -12,6 +12,7 @@ Finding = Mapping[str, Any]
 """One row of FINDINGS as a mapping from column to value."""
 
 TITLE_PLIES = 6
+SEVERE_LOSS = 0.25  # expected score
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
@@ -77,6 +78,15 @@ def mover(finding: Finding) -> Side:
 def taught(finding: Finding) -> Side:
     """The side of the pupils: it profits from a trap and errs in a pitfall."""
     return mover(finding) if finding["kind"] == Kind.PITFALL else Side(finding["side"])
+
+
+def is_severe(finding: Finding) -> bool:
+    """Whether the reply earns two question marks: it costs a quarter of a point, or is about mate.
+
+    Source: common practice, no source.
+    """
+    severe: bool = finding["loss"] >= SEVERE_LOSS or finding["reason"] == "mate"
+    return severe
 
 
 def title(finding: Finding, longest: int = 90) -> str:

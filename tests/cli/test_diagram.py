@@ -137,12 +137,21 @@ def test_list() -> None:
     row = first_move(band="unrated", pick_rate=0.003, points_per_100=0.04, points_per_100_low=0.01)
 
     assert findings_table([legal(), row], 80).splitlines() == [
-        " No Points Least For   Band      Often Losing reply Reason   Punished by",
-        "  1   0.96  0.50 White 1000-1199   35% 5...Bxd1     mate     6.Bxf7+ Ke7 7.Nd5#",
-        "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5",
-        "  2   0.04  0.01 White unrated     <1% 1.g4         tempo    1...d5 2.Bg2 Bxg4",
-        "    the start position",
+        " No Points Least For   Kind    Band      Often Losing reply Reason",
+        "  1   0.96  0.50 White trap    1000-1199   35% 5...Bxd1     mate",
+        "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#",
+        "  2   0.04  0.01 White pitfall unrated     <1% 1.g4         tempo",
+        "    1.g4? d5 2.Bg2 Bxg4",
     ]
+
+
+def test_long_moves_lose_their_beginning() -> None:
+    """The losing reply and its refutation stay in sight, whole moves are left out before them."""
+    assert findings_table([legal()], 70).splitlines()[2] == (
+        "    ... 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#"
+    )
+    assert findings_table([legal()], 40).splitlines()[2] == "    ... 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#"
+    assert findings_table([legal()], 30).splitlines()[2] == "    ... 5.Nxe5 Bxd1?? 6.Bxf..."
 
 
 def test_list_of_some() -> None:

@@ -1,0 +1,108 @@
+"""Cutting the texts of all sources into batches of whole games, the same however they are worked on."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from miner.errors import Place, SourceError
+from miner.read.games import last_sure_start, one_line_end
+from miner.read.sources import BrokenOff, ReportBytes, Source, Text, open_texts
+
+BATCH_BYTES = 16 << 20
+_UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of whole games of one source."""
+
+    source: str
+    text: bytes  # LF line ends
+    first_byte: int  # where it begins in the decompressed source
+    broken: str = ""  # how the data break off at its end, within its last game; empty: they do not
+
+
+Batch = list[Piece]
+
+
+def cut_batches(
+    sources: Sequence[Source], report: ReportBytes, batch_bytes: int = BATCH_BYTES
+) -> Iterator[Batch]:
+    """The games of all sources in batches of about `batch_bytes` of text, small sources together.
+
+    Raises SourceError where a source cannot be decompressed from its very beginning.
+    """
+    batch: Batch = []
+    size = 0
+    for source in sources:
+        for text in open_texts(source, report):
+            for piece in cut_pieces(text, batch_bytes):
+                batch.append(piece)
+                size += len(piece.text)
+                if size >= batch_bytes:
+                    yield batch
+                    batch, size = [], 0
+    if batch:
+        yield batch
+
+
+def cut_pieces(text: Text, piece_bytes: int) -> Iterator[Piece]:
+    """One source's text in pieces of about `piece_bytes`, cut between games.
+
+    Where no place between two games is sure, the piece grows, to four times the size at the most.
+    """
+    parts: list[bytes] = []
+    size, wanted, first_byte = 0, piece_bytes, 0
+    broken = ""
+    try:
+        for block in _line_blocks(text):
+            parts.append(block)
+            size += len(block)
+            if size < wanted:
+                continue
+            whole = b"".join(parts)
+            cut = _cut_of(whole, is_full=size >= 4 * piece_bytes)
+            if cut:
+                yield Piece(text.name, whole[:cut], first_byte)
+            first_byte += cut
+            parts = [whole[cut:]]
+            size = len(whole) - cut
+            wanted = piece_bytes if cut else 2 * size
+    except BrokenOff as error:
+        broken = str(error)
+        _log.warning("%s: %s; the games before that are kept", text.name, broken)
+    if size or broken:
+        yield Piece(text.name, b"".join(parts), first_byte, broken)
+
+
+def _cut_of(text: bytes, *, is_full: bool) -> int:
+    """How much of the text is surely whole games; at least something if it may not grow any more."""
+    cut = last_sure_start(text)
+    if cut == 0 and is_full:
+        cut = text.rfind(b"\n\n") + 2 if b"\n\n" in text else text.rfind(b"\n") + 1 or len(text)
+    return cut
+
+
+def _line_blocks(text: Text) -> Iterator[bytes]:
+    """The text's blocks with LF line ends, every other byte in its place.
+
+    Raises SourceError for UTF-16, which no PGN reader takes.
+    """
+    is_first = True
+    held = b""
+    for block in text.blocks:
+        block = held + block
+        if is_first:
+            if block.startswith(_UTF16_MARKS):
+                raise SourceError(
+                    "the text is UTF-16", where=Place(text.name), advice="save it as UTF-8 and read it again"
+                )
+            is_first = False
+        # A CR at the end may be half of a CRLF.
+        held = block[-1:] if block.endswith(b"\r") else b""
+        yield one_line_end(block[: len(block) - len(held)])
+    if held:
+        yield b"\n"

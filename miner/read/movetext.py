@@ -1,0 +1,78 @@
+"""Move text: the main line without comments and variations, the final result, where to cut.
+
+Works on bytes, since everything that counts in move text is ASCII whatever the encoding of the comments.
+"""
+
+from __future__ import annotations
+
+import re
+
+RESULTS = ("1-0", "0-1", "1/2-1/2")
+NULL_MOVES = (b"--", b"Z0", b"0000", b"@@@@")
+
+_RESULT_WORDS = (b"1-0", b"0-1", b"1/2-1/2", b"*")
+_NOT_LETTERS = b" \t\r\n\v\f0123456789.-+#=!?/*"
+_ASIDE = re.compile(rb"\{[^}]*(?:\}|\Z)|;[^\n]*|^%[^\n]*|\$\d+", re.MULTILINE)
+_VARIATION = re.compile(rb"\([^()]*\)")
+_FIRST_RESULT = re.compile(rb"(?<![^\s.])(1-0|0-1|1/2-1/2|\*)(?!\S)")
+_MOVE = re.compile(
+    rb"([NBKRQ]?[a-h]?[1-8]?[-x:]?[a-h](?:[2-7]|[18](?:=?[nbrqNBRQ])?)"
+    rb"|--|Z0|0000|@@@@|[Oo0]-[Oo0](?:-[Oo0])?)"
+    rb"|(1-0|0-1|1/2-1/2|\*)"
+)
+
+
+def letters_of(text: bytes) -> bytes:
+    """What is left without white space, digits and the signs of move text.
+
+    Only letters in text of plain moves: `letters.isalpha()` tells that nothing else is in it.
+    """
+    return text.translate(None, _NOT_LETTERS)
+
+
+def main_line(text: bytes) -> bytes:
+    """The text without comments, escaped lines, NAGs and variations.
+
+    A comment or variation that is never closed ends with the text. Source: PGN Specification and
+    Implementation Guide (1994), sections 5 (comments), 6 (escape), 8.2.4 (NAGs) and 8.2.5 (variations).
+
+    >>> main_line(b"1. e4 {best (by test)} e5 (1... c5 (1... e6)) 2. Nf3 $1").split()
+    [b'1.', b'e4', b'e5', b'2.', b'Nf3']
+    """
+    text = _ASIDE.sub(b" ", text)
+    while b"(" in text:
+        text, removed = _VARIATION.subn(b" ", text)
+        if not removed:
+            text = text[: text.index(b"(")]
+    return text.replace(b")", b" ")
+
+
+def moves_of(line: bytes) -> list[bytes]:
+    """The moves of a main line, as written, up to its result or the first null move.
+
+    Finds moves as python-chess does, between whatever else may stand there. A null move is the last one
+    that is given.
+
+    >>> moves_of(b"1.e4 e5 2.Nf3! Nc6 1-0")
+    [b'e4', b'e5', b'Nf3', b'Nc6']
+    """
+    moves: list[bytes] = []
+    for move, result in _MOVE.findall(line):
+        if result:
+            break
+        moves.append(move)
+        if move in NULL_MOVES:
+            break
+    return moves
+
+
+def final_result(line: bytes) -> str:
+    """The result that ends a main line: 1-0, 0-1, 1/2-1/2, `*`, or empty if there is none.
+
+    It should be the last word; if that is none, the first result in the line counts.
+    """
+    last = line[-12:].split()[-1:]
+    if last and last[0] in _RESULT_WORDS:
+        return last[0].decode("ascii")
+    found = _FIRST_RESULT.search(line)
+    return found[1].decode("ascii") if found else ""

@@ -1,0 +1,273 @@
+"""PGN sources: files, folders, globs, archives and standard input, as streams of text blocks."""
+
+from __future__ import annotations
+
+import bz2
+import glob
+import gzip
+import hashlib
+import io
+import lzma
+import sys
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any, BinaryIO, cast
+
+import zstandard
+
+from miner.errors import Place, SourceError
+
+STDIN = "-"
+SUFFIXES = (".pgn", ".pgn.gz", ".pgn.bz2", ".pgn.zst", ".pgn.xz", ".zip")
+_KINDS = (".pgn", ".gz", ".bz2", ".zst", ".xz", ".zip")
+_BLOCK_BYTES = 1 << 20
+_LOOK_WIDE = "*?["
+_BROKEN = (EOFError, zlib.error, lzma.LZMAError, zstandard.ZstdError, zipfile.BadZipFile, OSError)
+ReportBytes = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One file to read, or standard input."""
+
+    name: str  # as the user named it, or the path found in a folder
+    path: Path | None  # None: standard input
+
+    @property
+    def size_bytes(self) -> int | None:
+        """Size of the file as it is stored; None: not known."""
+        return self.path.stat().st_size if self.path else None
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A part of a source's decompressed text: one stream of a source, block by block."""
+
+    name: str  # of the source, and of the member for an archive
+    blocks: Iterator[bytes]
+
+
+class BrokenOff(Exception):
+    """The data of a source ends or breaks before its end; what was read before it is good."""
+
+
+def find_sources(named: Sequence[str]) -> list[Source]:
+    """The files that the names stand for, in order: folders searched through and sorted, globs expanded.
+
+    Raises SourceError, before anything is read, for a name that stands for nothing or a file of an unknown
+    kind.
+    """
+    if not named:
+        raise SourceError("no source is named", advice="name a PGN file, a folder, or `-` for standard input")
+    found: list[Source] = []
+    for name in named:
+        found.extend(_sources_of(name))
+    return found
+
+
+def _sources_of(name: str) -> list[Source]:
+    if name == STDIN:
+        return [Source(STDIN, None)]
+    path = Path(name)
+    if path.is_dir():
+        files = sorted(file for file in path.rglob("*") if file.is_file() and _is_pgn(file))
+        if not files:
+            raise SourceError(
+                "the folder holds no PGN files", where=Place(name), advice=f"read are {', '.join(SUFFIXES)}"
+            )
+        return [Source(str(file), file) for file in files]
+    if path.exists():
+        return [_file_source(path)]
+    if any(sign in name for sign in _LOOK_WIDE):
+        matches = sorted(glob.glob(name, recursive=True))  # noqa: PTH207 - pathlib's glob takes no absolute pattern
+        files = [Path(match) for match in matches if Path(match).is_file()]
+        if files:
+            return [_file_source(file) for file in files]
+        raise SourceError("no file matches", where=Place(name), advice="check the pattern and the folder")
+    raise SourceError("there is no such file or folder", where=Place(name), advice="check the spelling")
+
+
+def _file_source(path: Path) -> Source:
+    if path.suffix.lower() not in _KINDS:
+        raise SourceError(
+            "not known what kind of file this is",
+            where=Place(str(path)),
+            advice=f"read are {', '.join(SUFFIXES)}; rename the file if it is one of these",
+        )
+    return Source(str(path), path)
+
+
+def _is_pgn(path: Path) -> bool:
+    return path.name.lower().endswith(SUFFIXES)
+
+
+def digest_of(sources: Sequence[Source]) -> dict[str, Any]:
+    """What the sources are made of: name, size and SHA-256 of each, as stored, in order.
+
+    Standard input cannot be told in advance: it has neither.
+    """
+    return {
+        "sources": [
+            {"name": source.name, "size_bytes": source.size_bytes, "sha256": _sha256(source)}
+            for source in sources
+        ]
+    }
+
+
+def _sha256(source: Source) -> str:
+    if source.path is None:
+        return ""
+    with _opening(source), source.path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def check_readable(source: Source) -> None:
+    """Raises SourceError if a source cannot be opened, or not decompressed from its very beginning."""
+    if source.path is None:
+        return
+    for text in open_texts(source, lambda _: None):
+        try:
+            next(text.blocks, b"")
+        except BrokenOff as error:
+            raise SourceError(
+                f"the data cannot be decompressed: {error}",
+                where=Place(text.name),
+                advice="copy or download the file again",
+            ) from error
+        return
+
+
+def open_texts(source: Source, report: ReportBytes) -> Iterator[Text]:
+    """The texts of a source: one, or one for each PGN member of an archive.
+
+    A text must be read to its end before the next is taken. `report` is told how many more bytes of the
+    source as stored were read. Reading a text's blocks raises BrokenOff where its data break off.
+
+    Raises SourceError if the source cannot be opened at all.
+    """
+    if source.path is None:
+        yield Text("standard input", _blocks(_counted(cast(BinaryIO, sys.stdin.buffer), report)))
+        return
+    with _opening(source), source.path.open("rb") as file:
+        stored = _counted(file, report)
+        if source.path.suffix.lower() == ".zip":
+            yield from _members(source, file, report)
+        else:
+            yield Text(source.name, _blocks(_decompressed(source.path.suffix.lower(), stored)))
+
+
+@contextmanager
+def _opening(source: Source) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise SourceError(
+            f"the file cannot be read: {error.strerror or error}",
+            where=Place(source.name),
+            advice="check that it is there and that you may read it",
+        ) from error
+    except zipfile.BadZipFile as error:
+        raise SourceError(
+            f"the archive cannot be read: {error}",
+            where=Place(source.name),
+            advice="copy or download it again",
+        ) from error
+
+
+def _members(source: Source, file: BinaryIO, report: ReportBytes) -> Iterator[Text]:
+    with zipfile.ZipFile(file) as archive:
+        members = sorted(
+            (one for one in archive.infolist() if not one.is_dir() and one.filename.lower().endswith(".pgn")),
+            key=lambda one: one.filename,
+        )
+        if not members:
+            raise SourceError("the archive holds no .pgn files", where=Place(source.name), advice="check it")
+        for member in members:
+            name = f"{source.name}/{member.filename}"
+            if member.flag_bits & 0x1:
+                raise SourceError(
+                    "the archive has a password", where=Place(name), advice="unpack it yourself"
+                )
+            with archive.open(member) as opened:
+                yield Text(name, _blocks(opened))
+            report(member.compress_size)
+
+
+class _Counted(io.RawIOBase):
+    """A file that tells how many bytes were read from it."""
+
+    def __init__(self, file: BinaryIO, report: ReportBytes) -> None:
+        self._file = file
+        self._report = report
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        data = self._file.read(len(buffer))
+        buffer[: len(data)] = data
+        self._report(len(data))
+        return len(data)
+
+
+def _counted(file: BinaryIO, report: ReportBytes) -> BinaryIO:
+    return cast(BinaryIO, io.BufferedReader(_Counted(file, report), _BLOCK_BYTES))
+
+
+def _decompressed(suffix: str, file: BinaryIO) -> IO[bytes]:
+    match suffix:
+        case ".gz":
+            return cast(IO[bytes], gzip.GzipFile(fileobj=file))
+        case ".bz2":
+            return cast(IO[bytes], bz2.BZ2File(file))
+        case ".xz":
+            return cast(IO[bytes], lzma.LZMAFile(file))
+        case ".zst":
+            return cast(IO[bytes], _Zstd(file))
+        case _:
+            return file
+
+
+class _Zstd:
+    """A zstd file of any number of frames that, unlike the library's own reader, notices a missing end."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._frame: Any = None
+        self._rest = b""
+
+    def read(self, size: int) -> bytes:
+        """Some more text, `size` bytes or so; empty at the end.
+
+        Raises EOFError if the data ends within a frame.
+        """
+        while True:
+            data = self._rest or self._file.read(max(size // 4, 1 << 16))
+            self._rest = b""
+            if not data:
+                if self._frame is not None:
+                    raise EOFError("the data ends in the middle of a zstd frame")
+                return b""
+            if self._frame is None:
+                self._frame = zstandard.ZstdDecompressor(max_window_size=1 << 31).decompressobj()
+            text: bytes = self._frame.decompress(data)
+            if self._frame.eof:
+                self._rest = self._frame.unused_data
+                self._frame = None
+            if text:
+                return text
+
+
+def _blocks(file: IO[bytes]) -> Iterator[bytes]:
+    while True:
+        try:
+            block = file.read(_BLOCK_BYTES)
+        except _BROKEN as error:
+            raise BrokenOff(str(error) or "the data breaks off") from error
+        if not block:
+            return
+        yield block

@@ -1,0 +1,236 @@
+"""Worker processes that read batches, and the one conversation each has with the parent over a batch.
+
+    parent                              worker
+    batch            ->                 parses, decodes, computes keys
+                     <-  Report         (counts of games and lines, signatures)
+    Answer           ->                 (in the order of the batches) writes the two files
+                     <-  Outcome        (games in each state, rows)
+
+What a batch's rows are depends on the batches before it only through the answer, so that the result is the
+same whatever the number of processes.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import chain, islice
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as pq
+
+from miner.errors import MinerError
+from miner.read.batches import Batch
+from miner.read.decode import ReaderName, make_reader
+from miner.read.duplicates import Seen
+from miner.read.ledger import (
+    Answer,
+    BatchReader,
+    Pending,
+    Report,
+    count_states,
+    ledger_table,
+    moves_table,
+)
+from miner.settings import ReadSettings
+from miner.store import replacing
+
+_ROW_GROUP = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What a worker must know before its first batch."""
+
+    settings: ReadSettings
+    salt: bytes
+    reader: ReaderName
+    games: Path  # folder for the ledger's files
+    moves: Path
+
+    def batch_reader(self) -> BatchReader:
+        """A reader of batches for this job."""
+        return BatchReader(self.settings, self.salt, make_reader(self.reader))
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a batch."""
+
+    states: Counter[str]  # games in each state of the ledger
+    moves: int  # rows of moves
+    skipped: int  # blocks of text between games
+
+
+class Numbering:
+    """Keeps count of games, lines and signatures, batch by batch in reading order."""
+
+    def __init__(self) -> None:
+        self._games = 0
+        self._number = self._line = 1  # of the next game in its source, of the next line in it
+        self._seen = Seen()
+
+    def answer(self, begins_source: Sequence[bool], report: Report) -> Answer:
+        """The answer to the next batch's report; `begins_source`: whether each of its pieces does so."""
+        first_game = self._games
+        numbers, lines = [], []
+        for begins, count in zip(begins_source, report.counts, strict=True):
+            if begins:
+                self._number = self._line = 1
+            numbers.append(self._number)
+            lines.append(self._line)
+            self._number += count.games
+            self._line += count.lines
+            self._games += count.games
+        return Answer(first_game, numbers, lines, self._seen.add(report.signatures))
+
+
+def read_batches(batches: Iterator[Batch], job: Job, processes: int) -> Iterator[Outcome]:
+    """Read and write all batches; what became of each, in no particular order.
+
+    A single batch is read in this process, since no other would be started sooner than it is done.
+
+    Raises MinerError if a worker dies.
+    """
+    start = list(islice(batches, 2))
+    batches = chain(start, batches)
+    if processes == 1 or len(start) < 2:
+        yield from _read_here(batches, job)
+    else:
+        yield from _read_in_workers(batches, job, processes)
+
+
+def _read_here(batches: Iterator[Batch], job: Job) -> Iterator[Outcome]:
+    reader = job.batch_reader()
+    numbering = Numbering()
+    for number, batch in enumerate(batches):
+        begins_source = _begins_source(batch)
+        pending = reader.read(batch)
+        yield _write(number, pending, numbering.answer(begins_source, pending.report), job)
+
+
+def _begins_source(batch: Batch) -> list[bool]:
+    return [piece.first_byte == 0 for piece in batch]
+
+
+def _write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
+    ledger = ledger_table(pending, answer)
+    moves = moves_table(pending, answer)
+    for folder, table in ((job.games, ledger), (job.moves, moves)):
+        with replacing(folder / f"{number:06}.parquet") as unfinished:
+            pq.write_table(table, unfinished, compression="zstd", row_group_size=_ROW_GROUP)
+    return Outcome(count_states(ledger), moves.num_rows, sum(count.skipped for count in pending.counts))
+
+
+@dataclass(slots=True)
+class _Worker:
+    process: BaseProcess
+    connection: Connection
+    number: int = 0  # of the batch it works on
+    begins_source: Sequence[bool] = ()
+    report: Report | None = None  # not answered yet
+
+    def send(self, message: Any) -> None:
+        try:
+            self.connection.send(message)
+        except OSError as error:
+            raise self._died() from error
+
+    def receive(self) -> Any:
+        try:
+            message = self.connection.recv()
+        except (EOFError, OSError) as error:
+            raise self._died() from error
+        if isinstance(message, Exception):
+            raise message
+        return message
+
+    def _died(self) -> MinerError:
+        self.process.join(timeout=5)
+        code = self.process.exitcode
+        how = f"was killed by signal {-code}" if code is not None and code < 0 else f"ended with code {code}"
+        return MinerError(
+            f"a worker process {how}",
+            advice="run it again; if memory is short, use fewer processes",
+        )
+
+
+def _read_in_workers(batches: Iterator[Batch], job: Job, processes: int) -> Iterator[Outcome]:
+    numbering = Numbering()
+    next_answered = 0
+    with _workers(job, processes) as idle:
+        busy: dict[int, _Worker] = {}  # by the batch they work on
+        numbered = enumerate(batches)
+        upcoming = next(numbered, None)
+        while upcoming or busy:
+            if upcoming and idle:
+                number, batch = upcoming
+                worker = busy[number] = idle.pop()
+                worker.number, worker.begins_source = number, _begins_source(batch)
+                worker.send((number, batch))
+                upcoming = next(numbered, None)
+                continue
+            ready = wait([worker.connection for worker in busy.values()])
+            for worker in [one for one in busy.values() if one.connection in ready]:
+                message = worker.receive()
+                if isinstance(message, Report):
+                    worker.report = message
+                else:
+                    idle.append(busy.pop(worker.number))
+                    yield message
+            while next_answered in busy and (report := busy[next_answered].report) is not None:
+                worker = busy[next_answered]
+                worker.report = None
+                worker.send(numbering.answer(worker.begins_source, report))
+                next_answered += 1
+
+
+@contextmanager
+def _workers(job: Job, processes: int) -> Iterator[list[_Worker]]:
+    context: Any
+    if "forkserver" in multiprocessing.get_all_start_methods():
+        context = multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload([__name__])
+    else:
+        context = multiprocessing.get_context("spawn")
+    workers: list[_Worker] = []
+    try:
+        for _ in range(processes):
+            ours, theirs = context.Pipe()
+            process = context.Process(target=_work, args=(theirs, job), daemon=True)
+            process.start()
+            theirs.close()
+            workers.append(_Worker(process, ours))
+        yield list(workers)
+        for worker in workers:
+            worker.send(None)
+            worker.process.join()
+    finally:
+        for worker in workers:
+            worker.connection.close()
+            worker.process.kill()
+            worker.process.join()
+            worker.process.close()
+
+
+def _work(connection: Connection, job: Job) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent ends its workers
+    reader = job.batch_reader()
+    try:
+        while (message := connection.recv()) is not None:
+            number, batch = message
+            pending = reader.read(batch)
+            connection.send(pending.report)
+            connection.send(_write(number, pending, connection.recv(), job))
+    except EOFError:  # the parent is gone
+        return
+    except Exception as error:
+        connection.send(error)
+        raise

@@ -193,6 +193,7 @@ FINDINGS = pa.schema(
             "engine's own win, draw, loss per mille for the best move, or empty",
         ),
         _column("wdl_reply", pa.list_(pa.int32()), "the same for the reply"),
+        _column("pattern", pa.string(), "how the refutation works, such as double attack or pin, or empty"),
         _column("best_line", pa.string(), "the best move and what follows, SAN, space-separated"),
     ]
 )

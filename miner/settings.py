@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -85,10 +87,10 @@ class TallySettings:
 class JudgeSettings:
     """Which replies are judged, and how deep; part of the verdicts' cache key."""
 
-    min_games: int = 5  # games with the reply, in one band
+    min_games: int = 0  # games with the reply, in one band; 0: grows with the data, see `enough_games`
     min_players: int = 3  # distinct players among them, where players are known
     min_pick_rate: float = 0.03
-    min_points: float = 0.05  # points per 100 games that a reply could be worth at the most (a loss of 0.5)
+    min_points: float = 1.0  # points per 100 games that a reply could be worth at the most (a loss of 0.5)
     nodes: tuple[int, ...] = (100_000, 400_000, 1_600_000)  # per search, screen to final
     keep: tuple[float, ...] = (0.35, 0.7)  # share of the threshold that must be lost to go one stage on
     loss_threshold: float = 0.10  # expected score, 0 to 1
@@ -110,7 +112,19 @@ class JudgeSettings:
             _check_share(name, getattr(self, name))
         for share in self.keep:
             _check_share("keep", share)
+        _check(
+            self.min_games >= 0, f"min_games {self.min_games} is below 0", "give 0 for what suits the data"
+        )
         _check(self.hash_mb >= 1, f"hash_mb {self.hash_mb} is below 1", "give each engine 1 MiB or more")
+
+    def enough_games(self, games: int) -> int:
+        """Games with a reply, in one band, from which it is judged, where the store holds so many `games`.
+
+        The root of the games by 20, and 5 at least: 5 of a club's 3,000, 19 of 146,000, 500 of a hundred
+        million. Rare replies are then judged as far as they can be told from chance, and the number of
+        candidates grows no faster than the games.
+        """
+        return self.min_games or max(5, round(math.sqrt(games) / 20))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -162,16 +176,20 @@ def load_settings(path: Path) -> Settings:
         raise UsageError(
             f"settings file {path}: {error}", advice="`miner status --settings` prints a valid one"
         ) from error
+    return settings_of(data, f"settings file {path}")
+
+
+def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
+    """Settings from plain values, one table per stage; `where` begins the messages.
+
+    Raises UsageError for an unknown name or a value of the wrong kind.
+    """
     stages = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
-    for table in data:
-        _check(
-            table in stages,
-            f"settings file {path}: no stage is called {table}",
-            f"the stages are {', '.join(stages)}",
-        )
+    for table in tables:
+        _check(table in stages, f"{where}: no stage is called {table}", f"the stages are {', '.join(stages)}")
     return Settings(
         **{
-            stage: _stage_from(kind, data.get(stage, {}), f"{path}, [{stage}]")
+            stage: _stage_from(kind, tables.get(stage, {}), f"{where}, [{stage}]")
             for stage, kind in stages.items()
         }
     )

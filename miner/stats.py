@@ -57,8 +57,8 @@ def normal_quantile(probability: float) -> float:
 def beta_interval(successes: Floats, failures: Floats, *, confidence: float = 0.9) -> tuple[Floats, Floats]:
     """Equal-tailed bounds of Beta(successes, failures), for arrays of equal shape (each above 0)."""
     tail = (1.0 - confidence) / 2.0
-    low: Floats = special.betaincinv(successes, failures, tail)
-    high: Floats = special.betaincinv(successes, failures, 1.0 - tail)
+    low = np.asarray(special.betaincinv(successes, failures, tail), dtype=np.float64)
+    high = np.asarray(special.betaincinv(successes, failures, 1.0 - tail), dtype=np.float64)
     return low, high
 
 

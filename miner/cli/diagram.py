@@ -116,6 +116,7 @@ def _facts(finding: Finding, width: int) -> list[str]:
         "Best move": best_line_words(finding) or numbered_sans([finding["best_move"]], finding["ply"]),
         "Refutation": refutation_words(finding),
         "Why": " ".join((reason_sentence(finding), cost_sentence(finding))).strip(),
+        "Pattern": finding["pattern"],
         "How often": f"{often_words(finding)}{_players(finding)}",
         "Scores": observed_sentence(finding),
         "Worth": worth_words(finding),

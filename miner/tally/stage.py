@@ -56,7 +56,7 @@ def tally(
     read = store.require("read")
     if not read.rows.get("moves"):
         # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
-        return _finish(store, told, inputs, _no_tables(), {})
+        return _finish(store, told, inputs, _no_tables(), {"bands": list(settings.bands.names)})
     try:
         with counting.connected(store.path("moves"), store.path("games"), spill, resources) as connection:
             tables, facts = _make_tables(connection, settings, read.rows["moves"], progress or Silent())

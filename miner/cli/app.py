@@ -1,0 +1,59 @@
+"""The command `miner`: puts the commands together and turns errors into one line and an exit code."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+
+import typer
+
+from miner.cli import demo, export, run, show, stages, status
+from miner.errors import MinerError
+
+app = typer.Typer(
+    name="miner",
+    help=(
+        "Finds the opening mistakes that players of each rating band really make, and ranks them by what "
+        "knowing them is worth over the board.\n\n"
+        "Start with `miner demo`, or with `miner run games.pgn --store mine`, then "
+        "`miner show --store mine`."
+    ),
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+app.command("run")(run.run)
+app.command("read")(stages.read)
+app.command("tally")(stages.tally)
+app.command("judge")(stages.judge)
+app.command("rank")(stages.rank)
+app.command("export")(export.export)
+app.command("show")(show.show)
+app.command("status")(status.status)
+app.command("demo")(demo.demo)
+
+
+def main() -> None:
+    """Run the command line; exit with 0, with 1 for a failed job, with 2 for wrong use."""
+    verbose = "--verbose" in sys.argv[1:]
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else logging.WARNING, format="%(levelname)s %(name)s: %(message)s"
+    )
+    try:
+        app()
+    except MinerError as error:
+        if verbose:
+            raise
+        print(f"miner: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        print(
+            "\nminer: stopped; what was judged is kept, the same command goes on from there", file=sys.stderr
+        )
+        sys.exit(1)
+    except BrokenPipeError:
+        # The reader of our output has gone, as `head` does; nothing more can be told to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)

@@ -1,0 +1,31 @@
+"""`miner export`: the findings as files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from miner.cli import options
+from miner.export.stage import export as write
+from miner.store import Store
+
+
+def export(
+    store: options.StoreDir,
+    to: Annotated[
+        list[Path],
+        typer.Option(
+            "--to", metavar="FILE", help="Ends in .csv, .parquet, .pgn or .epd. May be given again."
+        ),
+    ],
+    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+) -> None:
+    """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
+    opened = Store.open(store)
+    opened.require("rank")
+    findings = opened.read_table("findings")
+    write(findings, to)
+    for file in to:
+        typer.echo(f"wrote {file} ({findings.num_rows:,} findings)")

@@ -1,0 +1,175 @@
+"""The options that several commands share, and how they are laid over a settings file."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from miner import settings as kinds
+from miner.errors import UsageError
+from miner.read.decode import ReaderName
+from miner.settings import Settings, load_settings
+
+Sources = Annotated[
+    list[str],
+    typer.Argument(
+        metavar="SOURCE...",
+        help="PGN files (.pgn, also .gz .bz2 .zst .xz .zip), folders, patterns such as 'games/*.pgn', "
+        "or - for standard input.",
+    ),
+]
+StoreDir = Annotated[Path, typer.Option("--store", metavar="DIR", help="Folder in which everything is kept.")]
+SettingsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--settings",
+        metavar="FILE",
+        help="TOML file with settings; options given here come before it. "
+        "`miner status --settings` prints one to start from.",
+    ),
+]
+Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every step, and show where an error arose.")]
+
+Plies = Annotated[
+    int | None, typer.Option(help="Half-moves of each game that are kept (default 30).", show_default=False)
+]
+Names = Annotated[
+    kinds.Names | None,
+    typer.Option(
+        help="What to keep of players' names: hash (default), keep or drop. No list shows a name either way.",
+        show_default=False,
+    ),
+]
+Since = Annotated[
+    str | None, typer.Option(metavar="DATE", help="Only games from this date on, e.g. 2024 or 2024.09.15.")
+]
+Until = Annotated[str | None, typer.Option(metavar="DATE", help="Only games up to this date.")]
+Events = Annotated[
+    list[str] | None,
+    typer.Option("--event", metavar="TEXT", help="Only games whose event contains this. May be given again."),
+]
+TimeClasses = Annotated[
+    list[str] | None,
+    typer.Option("--time-class", help="Only bullet, blitz, rapid, classical or unknown. May be given again."),
+]
+Results = Annotated[
+    list[str] | None, typer.Option("--result", help="Only 1-0, 0-1 or 1/2-1/2. May be given again.")
+]
+Rated = Annotated[kinds.Rated | None, typer.Option(help="Rated or casual games only, by the event's name.")]
+MinRating = Annotated[
+    int | None, typer.Option(help="Only games in which both players have this rating or more.")
+]
+MaxRating = Annotated[
+    int | None, typer.Option(help="Only games in which both players have this rating or less.")
+]
+Processes = Annotated[int | None, typer.Option(help="Processes that read (default: one per core).")]
+Reader = Annotated[ReaderName, typer.Option(help="The reference reader is slow and needs no compiled part.")]
+
+Edges = Annotated[
+    str | None,
+    typer.Option(
+        "--band-edges",
+        metavar="RATINGS",
+        help="Where rating bands begin, e.g. 800,1000,1200 (default: 800 to 2400 in steps of 200).",
+    ),
+]
+MinGamesAtPosition = Annotated[
+    int | None, typer.Option(help="Games through a position below which it is not tallied (default 10).")
+]
+Memory = Annotated[int, typer.Option(metavar="MB", help="Memory for counting; more data spills to the disk.")]
+
+Engine = Annotated[
+    str | None,
+    typer.Option(
+        metavar="PROGRAM",
+        help="UCI engine (default: $MINER_ENGINE, else stockfish on the path or in /usr/games).",
+    ),
+]
+Engines = Annotated[
+    int | None, typer.Option(help="Engines at work at the same time (default: one per core).")
+]
+Cache = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE",
+        help="Verdicts of all stores, so that no position is judged twice "
+        "(default: $MINER_CACHE, else verdicts.sqlite in your cache folder).",
+    ),
+]
+Nodes = Annotated[
+    str | None,
+    typer.Option(metavar="N,N,...", help="Nodes per search, from the first look to the last (rising)."),
+]
+MinGames = Annotated[
+    int | None,
+    typer.Option(
+        help="Games with a reply, in one band, below which it is not judged (default: grows with the data)."
+    ),
+]
+MinPlayers = Annotated[int | None, typer.Option(help="Different players among them, at least (default 3).")]
+MinPickRate = Annotated[
+    float | None, typer.Option(help="Share of the band that must choose the reply, 0 to 1 (default 0.03).")
+]
+MinPoints = Annotated[
+    float | None,
+    typer.Option(
+        help="Points per 100 games that a reply could be worth at the most, below which it is not judged."
+    ),
+]
+
+Side = Annotated[kinds.Taught | None, typer.Option(help="The side that is taught (default: both).")]
+Bands = Annotated[
+    list[str] | None,
+    typer.Option("--band", help="Only this rating band, e.g. 1000-1199. May be given again."),
+]
+
+
+def settings_from(file: Path | None, **given: dict[str, Any]) -> Settings:
+    """The settings of a file or the defaults, with the options that were given laid over each stage's."""
+    settings = load_settings(file) if file else Settings()
+    stages = {
+        stage: dataclasses.replace(getattr(settings, stage), **_given_only(options))
+        for stage, options in given.items()
+    }
+    return dataclasses.replace(settings, **stages)
+
+
+def _given_only(options: dict[str, Any]) -> dict[str, Any]:
+    return {
+        name: tuple(value) if isinstance(value, list) else value
+        for name, value in options.items()
+        if value not in (None, [])
+    }
+
+
+def numbers(name: str, text: str | None) -> tuple[int, ...] | None:
+    """The whole numbers of a list such as 800,1000.
+
+    Raises UsageError for anything else.
+    """
+    if text is None:
+        return None
+    try:
+        return tuple(int(part.replace("_", "")) for part in text.split(","))
+    except ValueError as error:
+        raise UsageError(
+            f"{name} {text!r} is no list of numbers", advice="write them with commas, e.g. 800,1000,1200"
+        ) from error
+
+
+def cache_file(given: Path | None) -> Path:
+    """Where verdicts are kept across stores."""
+    if given:
+        return given
+    if named := os.environ.get("MINER_CACHE"):
+        return Path(named)
+    folder = Path(typer.get_app_dir("miner")) if os.name == "nt" else _unix_cache() / "miner"
+    return folder / "verdicts.sqlite"
+
+
+def _unix_cache() -> Path:
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")

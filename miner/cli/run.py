@@ -1,0 +1,86 @@
+"""`miner run`: all stages, from games to a ranked list."""
+
+from __future__ import annotations
+
+import typer
+
+from miner import pipeline
+from miner.cli import options
+from miner.cli.bars import Bars
+from miner.cli.words import stage_line
+from miner.judge.engines import find_engine
+from miner.pipeline import Machinery
+from miner.store import Store
+from miner.tally.replies import Resources
+
+
+def run(
+    sources: options.Sources,
+    store: options.StoreDir,
+    settings: options.SettingsFile = None,
+    plies: options.Plies = None,
+    names: options.Names = None,
+    since: options.Since = None,
+    until: options.Until = None,
+    events: options.Events = None,
+    time_classes: options.TimeClasses = None,
+    results: options.Results = None,
+    rated: options.Rated = None,
+    min_rating: options.MinRating = None,
+    max_rating: options.MaxRating = None,
+    band_edges: options.Edges = None,
+    min_games_at_position: options.MinGamesAtPosition = None,
+    min_games: options.MinGames = None,
+    min_players: options.MinPlayers = None,
+    min_pick_rate: options.MinPickRate = None,
+    min_points: options.MinPoints = None,
+    nodes: options.Nodes = None,
+    side: options.Side = None,
+    bands: options.Bands = None,
+    engine: options.Engine = None,
+    engines: options.Engines = None,
+    cache: options.Cache = None,
+    memory: options.Memory = 1024,
+    reader: options.Reader = "auto",
+    processes: options.Processes = None,
+    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+) -> None:
+    """Do everything: read the games, count the replies, judge them, rank the mistakes.
+
+    Stages that are up to date are skipped, and a run that was stopped goes on where it was.
+    """
+    wanted = options.settings_from(
+        settings,
+        read={
+            "plies": plies,
+            "names": names,
+            "since": since,
+            "until": until,
+            "events": events,
+            "time_classes": time_classes,
+            "results": results,
+            "rated": rated,
+            "min_rating": min_rating,
+            "max_rating": max_rating,
+        },
+        tally={"band_edges": options.numbers("--band-edges", band_edges), "min_games": min_games_at_position},
+        judge={
+            "min_games": min_games,
+            "min_players": min_players,
+            "min_pick_rate": min_pick_rate,
+            "min_points": min_points,
+            "nodes": options.numbers("--nodes", nodes),
+        },
+        rank={"side": side, "bands": bands},
+    )
+    machinery = Machinery(
+        engine=find_engine(engine),
+        cache=options.cache_file(cache),
+        engines=engines,
+        reader=reader,
+        processes=processes,
+        resources=Resources(memory_mb=memory),
+    )
+    for done in pipeline.run(sources, Store.create(store), wanted, machinery, progress=Bars()):
+        typer.echo(stage_line(done.manifest, was_current=done.was_current))
+    typer.echo(f"Now: miner show --store {store}")

@@ -1,0 +1,87 @@
+"""`miner show`: the ranked list on the terminal, and one finding with its diagram."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from typing import Annotated, Any
+
+import typer
+
+from miner.cli import options
+from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
+from miner.errors import UsageError
+from miner.store import Store
+from miner.terms import Kind, Side
+
+NARROWEST = 72
+
+_HEADINGS = {
+    Kind.TRAP: "Traps: mistakes of the opponents, worth setting up",
+    Kind.PITFALL: "Pitfalls: mistakes of our own side, worth avoiding",
+}
+
+
+def show(
+    store: options.StoreDir,
+    number: Annotated[
+        int | None, typer.Argument(metavar="[NUMBER]", help="Show this finding of the list with its diagram.")
+    ] = None,
+    top: Annotated[int, typer.Option(help="How many of each kind to list.")] = 10,
+    kind: Annotated[Kind | None, typer.Option(help="Only traps (they err) or pitfalls (we err).")] = None,
+    side: options.Side = None,
+    bands: options.Bands = None,
+    diagrams: Annotated[bool, typer.Option("--diagrams", help="Each finding with its diagram.")] = False,
+    letters: Annotated[
+        bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
+    ] = False,
+    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+) -> None:
+    """Show the top of the ranked list; with a NUMBER, that finding on a board and how it is punished."""
+    opened = Store.open(store)
+    opened.require("rank")
+    findings = list(enumerate(opened.read_table("findings").to_pylist(), start=1))
+    if number is not None:
+        typer.echo(_card(findings, number, letters=letters))
+        return
+    wanted = [one for one in findings if _is_wanted(one[1], side, bands)]
+    kinds = [one for one in Kind if kind in (None, one)]
+    shown = [(one, [row for row in wanted if row[1]["kind"] == one][:top]) for one in kinds]
+    if not any(rows for _, rows in shown):
+        typer.echo(
+            "No findings" + (" of that kind here." if findings else ". Perhaps there are too few games.")
+        )
+        return
+    typer.echo("\n\n".join(_section(one, rows, diagrams, letters) for one, rows in shown if rows))
+    if not diagrams:
+        first = next(rows for _, rows in shown if rows)[0][0]
+        typer.echo(f"\nOne of them on a board: miner show --store {store} {first}")
+
+
+def _card(findings: list[tuple[int, dict[str, Any]]], number: int, *, letters: bool) -> str:
+    if not 1 <= number <= len(findings):
+        raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
+    return finding_card(
+        findings[number - 1][1], rank=number, width=_width(), color=sys.stdout.isatty(), unicode=not letters
+    )
+
+
+def _is_wanted(finding: dict[str, Any], side: str | None, bands: list[str] | None) -> bool:
+    profits = Side(finding["side"])
+    taught = profits if finding["kind"] == Kind.TRAP else profits.other
+    return side in (None, "both", taught) and (not bands or finding["band"] in bands)
+
+
+def _section(kind: Kind, rows: list[tuple[int, dict[str, Any]]], diagrams: bool, letters: bool) -> str:
+    if diagrams:
+        cards = [
+            finding_card(row, rank=number, width=_width(), color=sys.stdout.isatty(), unicode=not letters)
+            for number, row in rows
+        ]
+        return "\n\n".join([_HEADINGS[kind], *cards])
+    ranks = [number for number, _ in rows]
+    return f"{_HEADINGS[kind]}\n{findings_table([row for _, row in rows], _width(), ranks=ranks)}"
+
+
+def _width() -> int:
+    return max(NARROWEST, min(FULL_WIDTH, shutil.get_terminal_size((FULL_WIDTH, 24)).columns))

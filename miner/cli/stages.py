@@ -1,0 +1,141 @@
+"""`miner read`, `tally`, `judge`, `rank`: one stage at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import typer
+
+import miner.judge.stage
+import miner.rank.stage
+import miner.read.stage
+import miner.tally.stage
+from miner.cli import options
+from miner.cli.bars import Bars
+from miner.cli.words import stage_line
+from miner.judge.engines import find_engine
+from miner.store import Manifest, Store
+from miner.tally.replies import Resources
+
+
+def read(
+    sources: options.Sources,
+    store: options.StoreDir,
+    settings: options.SettingsFile = None,
+    plies: options.Plies = None,
+    names: options.Names = None,
+    since: options.Since = None,
+    until: options.Until = None,
+    events: options.Events = None,
+    time_classes: options.TimeClasses = None,
+    results: options.Results = None,
+    rated: options.Rated = None,
+    min_rating: options.MinRating = None,
+    max_rating: options.MaxRating = None,
+    reader: options.Reader = "auto",
+    processes: options.Processes = None,
+    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+) -> None:
+    """Read games into the store: what was played, by whom of what rating, and how it ended.
+
+    Every game that is seen is accounted for; the line at the end says how many were set aside, and why.
+    """
+    wanted = options.settings_from(
+        settings,
+        read={
+            "plies": plies,
+            "names": names,
+            "since": since,
+            "until": until,
+            "events": events,
+            "time_classes": time_classes,
+            "results": results,
+            "rated": rated,
+            "min_rating": min_rating,
+            "max_rating": max_rating,
+        },
+    )
+    _do(
+        Store.create(store),
+        "read",
+        lambda opened: miner.read.stage.read(
+            sources, opened, wanted.read, reader=reader, processes=processes, progress=Bars()
+        ),
+    )
+
+
+def tally(
+    store: options.StoreDir,
+    settings: options.SettingsFile = None,
+    band_edges: options.Edges = None,
+    min_games_at_position: options.MinGamesAtPosition = None,
+    memory: options.Memory = 1024,
+    verbose: options.Verbose = False,  # noqa: ARG001
+) -> None:
+    """Count how often players of each rating band choose each reply in each position."""
+    wanted = options.settings_from(
+        settings,
+        tally={"band_edges": options.numbers("--band-edges", band_edges), "min_games": min_games_at_position},
+    )
+    resources = Resources(memory_mb=memory)
+    _do(
+        Store.open(store),
+        "tally",
+        lambda opened: miner.tally.stage.tally(opened, wanted.tally, resources=resources, progress=Bars()),
+    )
+
+
+def judge(
+    store: options.StoreDir,
+    settings: options.SettingsFile = None,
+    min_games: options.MinGames = None,
+    min_players: options.MinPlayers = None,
+    min_pick_rate: options.MinPickRate = None,
+    min_points: options.MinPoints = None,
+    nodes: options.Nodes = None,
+    engine: options.Engine = None,
+    engines: options.Engines = None,
+    cache: options.Cache = None,
+    verbose: options.Verbose = False,  # noqa: ARG001
+) -> None:
+    """Have an engine look at the frequent replies, the suspicious ones deeper. May be stopped and resumed."""
+    wanted = options.settings_from(
+        settings,
+        judge={
+            "min_games": min_games,
+            "min_players": min_players,
+            "min_pick_rate": min_pick_rate,
+            "min_points": min_points,
+            "nodes": options.numbers("--nodes", nodes),
+        },
+    )
+    _do(
+        Store.open(store),
+        "judge",
+        lambda opened: miner.judge.stage.judge(
+            opened,
+            wanted.judge,
+            engine=find_engine(engine),
+            engines=engines,
+            cache=options.cache_file(cache),
+            progress=Bars(),
+        ),
+    )
+
+
+def rank(
+    store: options.StoreDir,
+    settings: options.SettingsFile = None,
+    side: options.Side = None,
+    bands: options.Bands = None,
+    verbose: options.Verbose = False,  # noqa: ARG001
+) -> None:
+    """Order the losing replies by what knowing them is worth over the board."""
+    wanted = options.settings_from(settings, rank={"side": side, "bands": bands})
+    _do(Store.open(store), "rank", lambda opened: miner.rank.stage.rank(opened, wanted.rank, progress=Bars()))
+
+
+def _do(store: Store, stage: str, do: Callable[[Store], Manifest]) -> None:
+    before = store.manifest(stage)
+    manifest = do(store)
+    typer.echo(stage_line(manifest, was_current=manifest == before))

@@ -1,0 +1,71 @@
+"""`miner status`: what a store holds, and what is out of date."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from miner.cli import options
+from miner.cli.words import stage_line
+from miner.settings import Settings, as_dict, settings_of, to_toml
+from miner.store import STAGES, Manifest, Store
+
+
+def status(
+    store: options.StoreDir,
+    settings: Annotated[
+        bool, typer.Option("--settings", help="Print the settings that the store was made with, as TOML.")
+    ] = False,
+    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+) -> None:
+    """Tell what a store holds: sources, games, bands, replies judged, findings, and what is out of date."""
+    opened = Store.open(store)
+    manifests = {stage: opened.manifest(stage) for stage in STAGES}
+    if settings:
+        typer.echo(to_toml(_settings_of(manifests)), nl=False)
+        return
+    for line in _lines(manifests):
+        typer.echo(line)
+
+
+def _settings_of(manifests: dict[str, Manifest | None]) -> Settings:
+    return settings_of({stage: one.settings for stage, one in manifests.items() if one})
+
+
+def _lines(manifests: dict[str, Manifest | None]) -> list[str]:
+    lines = []
+    for number, stage in enumerate(STAGES):
+        manifest = manifests[stage]
+        if manifest is None:
+            lines.append(f"{stage:<6} not done yet: miner {stage}")
+            continue
+        lines.append(stage_line(manifest, was_current=False))
+        before = manifests[STAGES[number - 1]] if number else None
+        if number and (before is None or manifest.inputs.get(before.stage) != before.fingerprint):
+            lines.append(f"       out of date: the stage before has changed; miner {stage} makes it new")
+        lines += [f"       {line}" for line in _details(manifest)]
+    return lines
+
+
+def _details(manifest: Manifest) -> list[str]:
+    told = []
+    if manifest.stage == "read":
+        told += [f"source: {name}" for name in manifest.inputs]
+    if manifest.stage == "tally":
+        told.append(f"bands: {', '.join(manifest.facts['bands'])}")
+    if manifest.stage == "judge":
+        told.append(f"engine: {manifest.inputs['engine']['name']}")
+        depths = manifest.facts["judged_at_nodes"].items()
+        told.append(
+            "deepest look: " + ", ".join(f"{count:,} at {int(nodes):,} nodes" for nodes, count in depths)
+        )
+    changed = _changed(manifest)
+    return told + ([f"settings: {changed}"] if changed else [])
+
+
+def _changed(manifest: Manifest) -> str:
+    """The settings that are not the defaults."""
+    defaults = as_dict(getattr(Settings(), manifest.stage))
+    told: dict[str, Any] = {k: v for k, v in manifest.settings.items() if defaults.get(k) != v}
+    return ", ".join(f"{name} = {value}" for name, value in told.items())

@@ -1,0 +1,47 @@
+"""What the commands say when a stage is done."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from miner.store import Manifest
+
+
+def stage_line(manifest: Manifest, *, was_current: bool) -> str:
+    """One line about a finished stage."""
+    told = _TOLD[manifest.stage](manifest)
+    return f"{manifest.stage:<6} {told}{' (up to date, nothing to do)' if was_current else ''}"
+
+
+def ledger_line(ledger: dict[str, int]) -> str:
+    """What became of the games, largest part first."""
+    parts = sorted(
+        ((count, state) for state, count in ledger.items() if count), key=lambda one: (-one[0], one[1])
+    )
+    return ", ".join(f"{count:,} {state}" for count, state in parts) or "no games"
+
+
+def _read(manifest: Manifest) -> str:
+    ledger: dict[str, int] = manifest.facts.get("ledger", {})
+    return (
+        f"{manifest.rows['games']:,} games seen: {ledger_line(ledger)}; {manifest.rows['moves']:,} positions"
+    )
+
+
+def _tally(manifest: Manifest) -> str:
+    return f"{manifest.rows['positions']:,} positions, {manifest.rows['replies']:,} replies by band"
+
+
+def _judge(manifest: Manifest) -> str:
+    facts: dict[str, Any] = manifest.facts
+    told = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
+    if facts["inconclusive"]:
+        told += f", {facts['inconclusive']:,} inconclusive"
+    return told
+
+
+def _rank(manifest: Manifest) -> str:
+    return f"{manifest.facts['losing_replies']:,} losing replies, {manifest.rows['findings']:,} findings"
+
+
+_TOLD = {"read": _read, "tally": _tally, "judge": _judge, "rank": _rank}

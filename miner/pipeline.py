@@ -1,0 +1,73 @@
+"""The stages in order; what is up to date is skipped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from miner.judge.stage import judge
+from miner.progress import Progress
+from miner.rank.stage import rank
+from miner.read.decode import ReaderName
+from miner.read.stage import read
+from miner.settings import Settings
+from miner.store import Manifest, Store
+from miner.tally.replies import Resources
+from miner.tally.stage import DEFAULT_RESOURCES, tally
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Machinery:
+    """What a run works with; changes no result but by the engine."""
+
+    engine: Path
+    cache: Path
+    engines: int | None = None  # None: one per core
+    reader: ReaderName = "auto"
+    processes: int | None = None  # None: one per core
+    resources: Resources = DEFAULT_RESOURCES
+
+
+@dataclass(frozen=True, slots=True)
+class StageDone:
+    """A stage that is finished."""
+
+    manifest: Manifest
+    was_current: bool  # nothing had changed, so nothing was done
+
+
+def run(
+    sources: Sequence[str], store: Store, settings: Settings, machinery: Machinery, *, progress: Progress
+) -> Iterator[StageDone]:
+    """Read, tally, judge and rank; tells of each stage as soon as it is done.
+
+    Raises what the stages raise. What they have finished by then is kept.
+    """
+    before = {stage: store.manifest(stage) for stage in ("read", "tally", "judge", "rank")}
+
+    def done(manifest: Manifest) -> StageDone:
+        return StageDone(manifest, manifest == before[manifest.stage])
+
+    yield done(
+        read(
+            sources,
+            store,
+            settings.read,
+            reader=machinery.reader,
+            processes=machinery.processes,
+            progress=progress,
+        )
+    )
+    yield done(tally(store, settings.tally, resources=machinery.resources, progress=progress))
+    yield done(
+        judge(
+            store,
+            settings.judge,
+            engine=machinery.engine,
+            engines=machinery.engines,
+            cache=machinery.cache,
+            progress=progress,
+        )
+    )
+    yield done(rank(store, settings.rank, progress=progress))

@@ -1,0 +1,34 @@
+"""Which judged replies are losing."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from miner.settings import RankSettings
+from miner.terms import MATE_SCORE_CP
+
+_MATES_BEYOND = MATE_SCORE_CP - 1_000  # centipawns that only a mate score has
+
+
+def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
+    """For each row of `judged`: whether its reply is losing.
+
+    It loses the threshold or more of expected score, or walks into a mate, or loses a tempo by force and the
+    tempo threshold. In each case the last budget but one must have seen at least `hold_share` of it: what
+    only one search says is not shown.
+    """
+    by_score = _holds(judged, settings.loss_threshold, settings)
+    into_mate = (judged["cp_reply"] < -_MATES_BEYOND) & (judged["cp_best"] > -_MATES_BEYOND)
+    forced_home = judged["retreat_loss"].fillna(0.0) >= settings.loss_threshold
+    by_tempo = forced_home & _holds(judged, settings.tempo_threshold, settings)
+    losing = (by_score | (into_mate & _seen_before(judged)) | by_tempo) & (judged["state"] == "judged")
+    return losing.astype(bool)
+
+
+def _holds(judged: pd.DataFrame, threshold: float, settings: RankSettings) -> pd.Series[bool]:
+    before = judged["loss_before"] >= settings.hold_share * threshold
+    return (judged["loss"] >= threshold) & before & (judged["nodes_before"] > 0)
+
+
+def _seen_before(judged: pd.DataFrame) -> pd.Series[bool]:
+    return (judged["nodes_before"] > 0) & (judged["loss_before"] > 0.0)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import logging
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from miner.judge.cache import VerdictCache
 from miner.judge.candidates import find_candidates, positions_of
@@ -47,8 +48,11 @@ def judge(
         log.info("the replies are judged already")
         return manifest
 
-    found = find_candidates(store.read_table("replies"), store.read_table("reach"), settings)
-    positions = positions_of(found, store.read_table("positions", ["key", "fen"]))
+    tallied = store.read_table("positions", ["key", "fen", "games"])
+    games = pc.max(tallied["games"]).as_py() or 0
+    limits_of_support = replace(settings, min_games=settings.enough_games(games))
+    found = find_candidates(store.read_table("replies"), store.read_table("reach"), limits_of_support)
+    positions = positions_of(found, tallied)
     store.begin("judge")
     with (
         VerdictCache(cache, identity) as opened,
@@ -70,7 +74,7 @@ def judge(
         settings=as_dict(settings),
         inputs=inputs,
         rows={"judged": len(judgements)},
-        facts=_facts(judgements, len(positions), work),
+        facts=_facts(judgements, len(positions), work) | {"min_games": limits_of_support.min_games},
     )
     store.finish(manifest)
     return manifest

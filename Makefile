@@ -1,0 +1,49 @@
+# make demo   mines the sample club              make test        passes the tests
+# make lint   what runs before a commit          make test-slow   the tests that need minutes
+# make bench  the benchmarks                     make clean       forgets .venv and out/
+#
+# Each of them sets up what it needs: .venv with the program, and a UCI engine if there is none.
+
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: demo test test-slow lint bench engine clean
+
+demo: .venv/installed engine
+	$(BIN)/miner demo --out out
+
+test: .venv/developing engine
+	$(BIN)/pytest -m "not slow"
+
+test-slow: .venv/developing engine
+	$(BIN)/pytest -m slow
+
+lint: .venv/developing
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: .venv/developing engine
+	sh benchmarks/all.sh $(BIN)/python
+
+.venv/bin/python:
+	@echo "Making a virtual environment in .venv"
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "the miner needs Python 3.11 or newer, this is " + sys.version.split()[0])'
+	$(PYTHON) -m venv .venv
+
+.venv/installed: pyproject.toml .venv/bin/python
+	@echo "Installing the miner and what it needs into .venv"
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e .
+	@touch $@
+
+.venv/developing: pyproject.toml .venv/bin/python
+	@echo "Installing the miner, what it needs and the tools for its tests into .venv"
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[dev]"
+	@touch .venv/installed $@
+
+engine:
+	@sh tools/get-engine.sh
+
+clean:
+	rm -rf .venv out

@@ -103,11 +103,7 @@ class JudgeSettings:
             f"nodes {self.nodes} do not rise",
             "list at least two budgets, the smallest first",
         )
-        _check(
-            len(self.keep) == len(self.nodes) - 1,
-            "keep must hold one share between each two budgets",
-            f"give {len(self.nodes) - 1} shares",
-        )
+        _check(len(self.keep) >= 1, "keep is empty", "give the share of the threshold that each stage asks for")
         for name in ("min_pick_rate", "loss_threshold", "tempo_threshold"):
             _check_share(name, getattr(self, name))
         for share in self.keep:
@@ -116,6 +112,10 @@ class JudgeSettings:
             self.min_games >= 0, f"min_games {self.min_games} is below 0", "give 0 for what suits the data"
         )
         _check(self.hash_mb >= 1, f"hash_mb {self.hash_mb} is below 1", "give each engine 1 MiB or more")
+
+    def keeps_from(self, stage: int) -> float:
+        """Share of the threshold that a reply must lose at a stage (from 0) to go on; the last one holds on."""
+        return self.keep[min(stage, len(self.keep) - 1)]
 
     def enough_games(self, games: int) -> int:
         """Games with a reply, in one band, from which it is judged, where the store holds so many `games`.

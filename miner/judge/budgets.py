@@ -60,4 +60,4 @@ def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSetting
         return False
     if look.sees_mate or (candidate.promoted and stage == 0):
         return True
-    return look.loss >= settings.keep[stage] * threshold(settings, tempo=tempo)
+    return look.loss >= settings.keeps_from(stage) * threshold(settings, tempo=tempo)

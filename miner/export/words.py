@@ -140,13 +140,14 @@ def often_words(finding: Finding) -> str:
 
 
 def summary(finding: Finding) -> str:
-    """How often the reply is chosen, what is better, what it costs and why: two to five sentences."""
+    """How often the reply is chosen, what is better, what it costs and why: three to six sentences."""
     who = _capital(band_words(finding["band"]))
     sentences = (
         f"{who} chose {reply_words(finding)} in {often_words(finding)}.",
         f"Best is {best_words(finding)}.",
         cost_sentence(finding),
         reason_sentence(finding),
+        pattern_sentence(finding),
         observed_sentence(finding),
     )
     return " ".join(one for one in sentences if one)
@@ -172,6 +173,11 @@ def reason_sentence(finding: Finding) -> str:
     begins = {"wins": f"{profits} ", "misses": f"{errs} ", "does": f"{errs} ", "mate": "It allows "}
     sentence = _capital(begins.get(detail.split()[0], "") + detail)
     return sentence if detail.endswith((".", "!", "?")) else f"{sentence}."
+
+
+def pattern_sentence(finding: Finding) -> str:
+    """How the refutation works, e.g. `Pattern: double attack.`; empty if it follows no pattern."""
+    return f"Pattern: {finding['pattern']}." if finding["pattern"] else ""
 
 
 def observed_sentence(finding: Finding) -> str:

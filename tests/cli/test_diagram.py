@@ -108,6 +108,13 @@ def test_card_turns_the_board_to_the_side_that_is_taught() -> None:
     assert trap[11].startswith("   h  g  f")
 
 
+def test_card_names_the_pattern() -> None:
+    """How the refutation works stands below the reason."""
+    card = finding_card(legal(pattern="mating net"), rank=1, width=100)
+
+    assert "Pattern      mating net\n" in card
+
+
 def test_card_of_unknown_players() -> None:
     """Where players are not known, nothing is said about how many there were; one is singular."""
     assert (

@@ -65,6 +65,12 @@ def test_reasons_are_sentences(detail: str, sentence: str) -> None:
     assert words.reason_sentence(vienna(reason_detail=detail)) == sentence
 
 
+def test_pattern() -> None:
+    """A pattern is named after the reason; nothing is said where there is none."""
+    assert "from f6 to g8. Pattern: trapped piece. Those" in words.summary(vienna(pattern="trapped piece"))
+    assert "Pattern" not in words.summary(vienna())
+
+
 def test_one_game_is_singular() -> None:
     """One game is not games."""
     once = vienna(games_at_position=1, games_with_reply=1, pick_rate=1.0)

@@ -103,7 +103,7 @@ class JudgeSettings:
             f"nodes {self.nodes} do not rise",
             "list at least two budgets, the smallest first",
         )
-        _check(len(self.keep) >= 1, "keep is empty", "give the share of the threshold that each stage asks for")
+        _check(len(self.keep) >= 1, "keep is empty", "give a share of the threshold for each stage")
         for name in ("min_pick_rate", "loss_threshold", "tempo_threshold"):
             _check_share(name, getattr(self, name))
         for share in self.keep:
@@ -114,7 +114,7 @@ class JudgeSettings:
         _check(self.hash_mb >= 1, f"hash_mb {self.hash_mb} is below 1", "give each engine 1 MiB or more")
 
     def keeps_from(self, stage: int) -> float:
-        """Share of the threshold that a reply must lose at a stage (from 0) to go on; the last one holds on."""
+        """Share of the threshold that a reply must lose at a stage (from 0) to go on."""
         return self.keep[min(stage, len(self.keep) - 1)]
 
     def enough_games(self, games: int) -> int:

@@ -51,7 +51,7 @@ def _lines(manifests: dict[str, Manifest | None]) -> list[str]:
 def _details(manifest: Manifest) -> list[str]:
     told = []
     if manifest.stage == "read":
-        told += [f"source: {name}" for name in manifest.inputs]
+        told += [f"source: {one['name']} ({one['size_bytes']:,} bytes)" for one in manifest.inputs["sources"]]
     if manifest.stage == "tally":
         told.append(f"bands: {', '.join(manifest.facts['bands'])}")
     if manifest.stage == "judge":

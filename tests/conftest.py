@@ -5,7 +5,14 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# Nothing asserts on time: a busy machine is no failure.
+hypothesis.settings.register_profile(
+    "miner", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("miner")
 
 ROOT = Path(__file__).resolve().parent.parent
 

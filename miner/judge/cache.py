@@ -41,7 +41,8 @@ _ADD = "INSERT OR IGNORE INTO verdicts VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 class VerdictCache:
     """The verdicts of one engine in the cache file; use as a context, and `commit` now and then.
 
-    Two runs may share a file. A killed run loses what it had not committed, and nothing else.
+    Two runs may share a file; threads must take turns with one object. A killed run loses what it had not
+    committed, and nothing else.
     """
 
     def __init__(self, path: Path, engine: EngineIdentity) -> None:
@@ -50,7 +51,7 @@ class VerdictCache:
         self._fresh: dict[Request, Verdict] = {}
         with self._explained():
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = sqlite3.connect(path, timeout=BUSY_S)
+            self._file = sqlite3.connect(path, timeout=BUSY_S, check_same_thread=False)
         try:
             with self._explained():
                 self._prepare()

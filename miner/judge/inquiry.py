@@ -47,7 +47,7 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
             one.failure = "the reply is not legal in this position"
     still_open = [one for one in judgements if not one.failure]
     for stage, nodes in enumerate(settings.nodes):
-        yield from _look(board, still_open, nodes)
+        yield from look(board, still_open, nodes)
         for one in still_open:
             one.tempo |= not one.failure and may_lose_tempo(board, one.looks[-1])
         still_open = [
@@ -63,10 +63,10 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
     return judgements
 
 
-def _look(
+def look(
     board: chess.Board, judgements: list[Judgement], nodes: int
 ) -> Generator[list[Request], list[Answer], None]:
-    """Add a look to each judgement, or a failure."""
+    """Add a look at `nodes` per search to each judgement, or a failure."""
     [best] = yield [Request.of(board, nodes)]
     if isinstance(best, Failure):
         for one in judgements:

@@ -227,6 +227,7 @@ class _Pool(Generic[Found]):
         try:
             engine, identity = await Dialogue.begin(self.program, self.options, self.limits.start_s)
         except EngineLost as lost:
+            self.work.lost += 1
             self.failed_starts += 1
             if self.failed_starts >= self.limits.max_starts:
                 raise _failed(self.program, lost) from lost

@@ -1,0 +1,46 @@
+"""A real engine, and programs that stand in front of it or in its place."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from miner.errors import EngineNotFound
+from miner.judge.engines import find_engine
+
+FAKE = Path(__file__).with_name("fake_engine.py")
+
+
+@pytest.fixture(scope="session")
+def engine() -> Path:
+    """A real UCI engine; tests that need it are skipped where there is none."""
+    try:
+        return find_engine()
+    except EngineNotFound as error:
+        pytest.skip(str(error))
+
+
+@pytest.fixture
+def recorded_engine(engine: Path, tmp_path: Path) -> Path:
+    """The real engine behind a script that writes the process ids to `pids` beside it."""
+    return _script(tmp_path / "recorded", f'#!/bin/sh\necho $$ >> "{tmp_path}/pids"\nexec "{engine}"\n')
+
+
+@pytest.fixture
+def fake_engine(tmp_path: Path) -> Callable[[str], Path]:
+    """A scripted engine with the flaw that is named; the folder `tmp_path` is its memory."""
+
+    def make(flaw: str) -> Path:
+        command = f'exec "{sys.executable}" "{FAKE}" {flaw} "{tmp_path}"'
+        return _script(tmp_path / f"fake-{flaw}", f"#!/bin/sh\n{command}\n")
+
+    return make
+
+
+def _script(path: Path, text: str) -> Path:
+    path.write_text(text, encoding="utf-8")
+    path.chmod(0o755)
+    return path

@@ -1,0 +1,194 @@
+"""Tests of the stage as a whole, with a real engine."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import chess
+import pytest
+
+from miner.board.lines import pack
+from miner.errors import StoreError
+from miner.judge.stage import judge
+from miner.schema import JUDGED
+from miner.settings import JudgeSettings
+from miner.store import Store
+from tests.judge.tables import board_after, key_of, tallied_store
+
+pytestmark = pytest.mark.engine
+QUICK = JudgeSettings(nodes=(1000, 3000, 8000))
+LONGER = JudgeSettings(nodes=(20_000, 30_000, 40_000))
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return tallied_store(tmp_path / "store")
+
+
+@pytest.fixture(scope="module")
+def uninterrupted(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Store:
+    """A store that was judged by `LONGER` in one go."""
+    folder = tmp_path_factory.mktemp("uninterrupted")
+    store = tallied_store(folder / "store")
+    judge(store, LONGER, engine=engine, cache=folder / "verdicts.sqlite")
+    return store
+
+
+def rows(store: Store) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = store.read_table("judged").to_pylist()
+    return found
+
+
+def test_judged_table(store: Store, engine: Path, tmp_path: Path) -> None:
+    """One row per candidate, from the mover's point of view, with a loss that fits its numbers."""
+    manifest = judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
+
+    table = store.read_table("judged")
+    found = {(row["key"], row["move"]): row for row in table.to_pylist()}
+    assert table.schema.equals(JUDGED)
+    assert len(found) == manifest.rows["judged"] == manifest.facts["candidates"] == 75
+    for row in found.values():
+        assert row["state"] == "judged"
+        assert row["loss"] == pytest.approx(max(0.0, row["exp_best"] - row["exp_reply"]))
+        assert (row["nodes_before"] == 0) == (row["nodes"] == 1000) == (row["loss_before"] is None)
+        assert (row["pv_best"][0], len(row["wdl_best"])) == (row["best_move"], 3)
+        assert pack(chess.Move.from_uci(row["pv_reply"][0])) == row["move"]
+    # 1.e4 e5 2.Nf3 Nc6 3.Bc4 Nf6 4.Ng5: whatever else Black plays, d5 meets the attack on f7.
+    board = board_after("e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5")
+    best = found[key_of(board), pack(board.parse_san("d5"))]
+    blunder = found[key_of(board), pack(board.parse_san("Bb4"))]
+    assert (best["best_move"], best["loss"], best["nodes"]) == ("d7d5", 0.0, 1000)
+    assert blunder["nodes"] == 8000
+    assert blunder["loss"] > 0.15
+    assert blunder["loss_before"] > 0.1
+
+
+def test_number_of_engines_changes_nothing(store: Store, engine: Path, tmp_path: Path) -> None:
+    """One, two or three engines give the same table, each from an empty cache."""
+    tables = []
+    for engines in (1, 2, 3):
+        store.begin("judge")
+        judge(store, QUICK, engine=engine, engines=engines, cache=tmp_path / f"{engines}.sqlite")
+        tables.append(store.read_table("judged"))
+
+    assert tables[0].equals(tables[1])
+    assert tables[0].equals(tables[2])
+
+
+def test_nothing_is_done_twice(store: Store, engine: Path, tmp_path: Path) -> None:
+    """With the same tally, settings and engine the stage does nothing; with other settings it runs."""
+    first = judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
+    written = store.path("judged").stat().st_mtime_ns
+    again = judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
+    untouched = store.path("judged").stat().st_mtime_ns
+    stricter = JudgeSettings(nodes=QUICK.nodes, min_points=5.0)
+    other = judge(store, stricter, engine=engine, cache=tmp_path / "verdicts.sqlite")
+
+    assert again == first
+    assert untouched == written
+    assert other.inputs == first.inputs
+    assert (other.facts["searches"], other.rows["judged"] < first.rows["judged"]) == (0, True)
+
+
+def test_tally_must_come_first(tmp_path: Path, engine: Path) -> None:
+    """Without a tally there is nothing to judge."""
+    store = Store.create(tmp_path / "empty")
+
+    with pytest.raises(StoreError, match="`tally` has not been run"):
+        judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
+
+
+def test_failed_searches_are_rows(store: Store, fake_engine: Callable[[str], Path], tmp_path: Path) -> None:
+    """A verdict that could not be had is a row with the reason and without numbers; the others are judged."""
+    manifest = judge(store, QUICK, engine=fake_engine("dies-over-Na3"), cache=tmp_path / "verdicts.sqlite")
+
+    failed = [row for row in rows(store) if row["state"] == "inconclusive"]
+    assert 0 < len(failed) == manifest.facts["inconclusive"] < manifest.rows["judged"]
+    for row in failed:
+        assert row["move"] == pack(chess.Move.from_uci("b1a3"))
+        assert row["detail"] == "3 engines were lost over it: it ended before `bestmove`"
+        assert (row["loss"], row["cp_best"], row["best_move"], row["pv_reply"]) == (None, None, "", [])
+
+
+def test_forced_retreat_is_found(engine: Path, tmp_path: Path) -> None:
+    """1.e4 e5 2.Nc3 Nf6 3.f4 exf4 4.e5 drives the knight home: 4...Qe7 only puts it off."""
+    store = tallied_store(tmp_path / "vienna", lines=("e4 e5 Nc3 Nf6 f4 exf4",), from_ply=5)
+    judge(store, JudgeSettings(nodes=(10_000, 50_000, 80_000)), engine=engine, cache=tmp_path / "v.sqlite")
+
+    board = board_after("e4 e5 Nc3 Nf6 f4")
+    wanted = (key_of(board), pack(board.parse_san("exf4")))
+    [row] = [row for row in rows(store) if (row["key"], row["move"]) == wanted]
+    assert row["retreat"] == "f6g8"
+    assert row["retreat_loss"] > 0.1
+    assert all(one["retreat_loss"] is None for one in rows(store) if not one["retreat"])
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+def test_interrupted_run_is_taken_up(
+    how: signal.Signals, store: Store, uninterrupted: Store, recorded_engine: Path, tmp_path: Path
+) -> None:
+    """After Ctrl-C or a kill no engine is left, no table half done, and the rest ends in the same table."""
+    cache = tmp_path / "verdicts.sqlite"
+    arguments = [str(store.root), str(cache), str(recorded_engine), *map(str, LONGER.nodes)]
+    with subprocess.Popen(
+        [sys.executable, "-m", "tests.judge.run_stage", *arguments],
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as run:
+        wait_for(lambda: committed(cache) > 0)
+        run.send_signal(how)
+        _, complaint = run.communicate()
+
+    pids = [int(pid) for pid in (tmp_path / "pids").read_text().split()]
+    wait_for(lambda: not any(map(is_alive, pids)))
+    kept = committed(cache)
+    assert run.returncode != 0
+    assert ("KeyboardInterrupt" in complaint) == (how is signal.SIGINT)
+    assert store.manifest("judge") is None
+    assert not store.path("judged").exists()
+
+    resumed = judge(store, LONGER, engine=recorded_engine, cache=cache)
+
+    assert resumed.facts["searches"] == uninterrupted.require("judge").facts["searches"] - kept > 0
+    assert store.read_table("judged").equals(uninterrupted.read_table("judged"))
+
+
+def committed(cache: Path) -> int:
+    """Verdicts on disk, as another process sees them."""
+    if not cache.exists():
+        return 0
+    file = sqlite3.connect(f"file:{cache}?mode=ro", uri=True)
+    try:
+        return int(file.execute("SELECT count(*) FROM verdicts").fetchone()[0])
+    except sqlite3.OperationalError:  # not prepared yet
+        return 0
+    finally:
+        file.close()
+
+
+def wait_for(happened: Callable[[], bool], patience_s: float = 60.0) -> None:
+    """Wait until something is so."""
+    until = time.monotonic() + patience_s
+    while not happened():
+        assert time.monotonic() < until, "it did not happen"
+        time.sleep(0.02)
+
+
+def is_alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    # A killed child of a killed parent may wait as a zombie for the system's first process.
+    stat = Path(f"/proc/{pid}/stat")
+    return not (stat.exists() and stat.read_text().rsplit(")", 1)[1].split()[0] == "Z")

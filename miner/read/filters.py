@@ -4,57 +4,52 @@ from __future__ import annotations
 
 import re
 
-from miner.read.headers import Headers
+import numpy as np
+import numpy.typing as npt
+
+from miner.read.headers import Column, dates, time_class_of
 from miner.settings import ReadSettings
+
+Ratings = npt.NDArray[np.uint16]
+Texts = npt.NDArray[np.object_]
 
 _RATED = re.compile(r"\brated\b", re.IGNORECASE)
 _CASUAL = re.compile(r"\b(?:casual|unrated)\b", re.IGNORECASE)
 
 
-class Filter:
-    """The header filters of a read."""
+def filtered_by(tags: dict[str, Column], ratings: Ratings, results: Texts, settings: ReadSettings) -> Texts:
+    """Which filter leaves each game out, or empty if it passes; `ratings` has shape (n, 2).
 
-    def __init__(self, settings: ReadSettings) -> None:
-        self.settings = settings
-        self.events = tuple(part.lower() for part in settings.events)
-        self.passes_all = not any(
-            (
-                settings.since,
-                settings.until,
-                settings.events,
-                settings.time_classes,
-                settings.results,
-                settings.rated != "any",
-                settings.min_rating,
-                settings.max_rating,
-            )
+    A game without a date passes no date filter, one without a rating no rating filter, and one whose event
+    does not say `rated` or `casual` passes only `any` (common practice, no source). Whether a game without
+    a result is of use is not for the filters to judge.
+    """
+    reasons = np.full(len(results), "", dtype=object)
+    events = [part.lower() for part in settings.events]
+
+    def leave_out(passes: npt.NDArray[np.bool_], reason: str) -> None:
+        reasons[~passes & (reasons == "")] = reason
+
+    if settings.since or settings.until:
+        passes = dates(tags).map(lambda date: is_within(date, settings.since, settings.until), np.bool_)
+        leave_out(passes, "date")
+    if events:
+        passes = tags["Event"].map(lambda event: any(part in event.lower() for part in events), np.bool_)
+        leave_out(passes, "event")
+    if settings.time_classes:
+        passes = tags["TimeControl"].map(
+            lambda control: time_class_of(control) in settings.time_classes, np.bool_
         )
-
-    def reason(self, headers: Headers, ratings: tuple[int, int], time_class: str, result: str) -> str:
-        """Which filter leaves the game out, or empty if it passes.
-
-        A game without a date passes no date filter, one without a rating no rating filter, and one whose
-        event does not say `rated` or `casual` passes only `any` (common practice, no source). A game without
-        a result is not for this filter to judge.
-        """
-        wanted = self.settings
-        if self.passes_all:
-            return ""
-        if not is_within(headers.date, wanted.since, wanted.until):
-            return "date"
-        if self.events and not any(part in headers.event.lower() for part in self.events):
-            return "event"
-        if wanted.time_classes and time_class not in wanted.time_classes:
-            return "time class"
-        if wanted.rated != "any" and rated_of(headers.event) != wanted.rated:
-            return "rated"
-        if wanted.min_rating and min(ratings) < wanted.min_rating:
-            return "rating"
-        if wanted.max_rating and not (min(ratings) > 0 and max(ratings) <= wanted.max_rating):
-            return "rating"
-        if wanted.results and result != "*" and result not in wanted.results:
-            return "result"
-        return ""
+        leave_out(passes, "time class")
+    if settings.rated != "any":
+        leave_out(tags["Event"].map(lambda event: rated_of(event) == settings.rated, np.bool_), "rated")
+    if settings.min_rating:
+        leave_out(ratings.min(axis=1) >= settings.min_rating, "rating")
+    if settings.max_rating:
+        leave_out((ratings.min(axis=1) > 0) & (ratings.max(axis=1) <= settings.max_rating), "rating")
+    if settings.results:
+        leave_out(np.isin(results, [*settings.results, "*"]), "result")
+    return reasons
 
 
 def rated_of(event: str) -> str:

@@ -17,6 +17,9 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+import numpy as np
+
+from miner.read.lines import Flags, Ints, Lines
 from miner.read.movetext import final_result, main_line
 
 _BLANKS = re.compile(rb"(?:[ \t]*\n|[%;][^\n]*(?:\n|\Z)|[ \t]+\Z|\xef\xbb\xbf)*")  # also a byte-order mark
@@ -50,7 +53,83 @@ def one_line_end(text: bytes) -> bytes:
     return text
 
 
-def find_games(text: bytes) -> tuple[list[GameSpan], int]:
+class Games(NamedTuple):
+    """The games of a text, in order; arrays of where each one's parts begin and end, as in GameSpan."""
+
+    starts: Ints
+    moves: Ints
+    ends: Ints
+    skipped: int  # blocks of other text between them
+
+
+def find_games(lines: Lines, bounds: Ints) -> Games:
+    """The games of a text that begins anew, as another source does, at each of `bounds` (the first is 0).
+
+    Most games of most files are tags, a blank line and moves without comments: those are found at once over
+    the whole text. What lies between them is gone through bit by bit.
+    """
+    is_brace = (lines.buffer == ord("{")) | (lines.buffer == ord("}"))
+    braces = np.flatnonzero(is_brace) if b"{" in lines.text else np.empty(0, dtype=np.intp)
+    firsts = np.union1d(bounds, _sure_starts(lines, braces))
+    edges = np.append(firsts, len(lines.text))
+    plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
+    starts_of, moves_of, ends_of = [firsts[plain]], [moves[plain]], [ends[plain]]
+    skipped = 0
+    for region in np.flatnonzero(~plain).tolist():
+        begin, end = int(edges[region]), int(edges[region + 1])
+        spans, between = walk_games(lines.text[begin:end])
+        skipped += between
+        found = np.array(spans, dtype=np.intp).reshape(-1, 3) + begin
+        starts_of.append(found[:, 0])
+        moves_of.append(found[:, 1])
+        ends_of.append(found[:, 2])
+    starts = np.concatenate(starts_of)
+    order = np.argsort(starts, kind="stable")
+    return Games(starts[order], np.concatenate(moves_of)[order], np.concatenate(ends_of)[order], skipped)
+
+
+def _sure_starts(lines: Lines, braces: Ints) -> Ints:
+    """Tag lines that surely begin a game: after a line of moves, a blank line, and no open comment."""
+    is_start = np.zeros(len(lines.starts), dtype=np.bool_)
+    is_plain = ~(lines.is_tag | lines.is_blank | lines.is_odd)
+    is_start[2:] = lines.is_tag[2:] & lines.is_blank[1:-1] & is_plain[:-2]
+    starts = lines.starts[is_start]
+    return starts[~_is_open(lines, braces, starts, starts - _LONGEST_COMMENT)]
+
+
+def _is_open(lines: Lines, braces: Ints, at: Ints, since: Ints) -> Flags:
+    """Whether the last brace before each place, but not before `since`, opens a comment."""
+    if not len(braces):
+        return np.zeros(len(at), dtype=np.bool_)
+    last = np.searchsorted(braces, at) - 1
+    is_open: Flags = (last >= 0) & (braces[last] >= since) & (lines.buffer[braces[last]] == ord("{"))
+    return is_open
+
+
+def _plain_games(lines: Lines, braces: Ints, first_lines: Ints) -> tuple[Flags, Ints, Ints]:
+    """Which regions are one plain game: tags, blank lines, moves without an open comment, blank lines.
+
+    A region is all lines from one of `first_lines` up to the next. Also where its moves begin and end.
+    """
+    tag, blank, moves, odd = range(4)
+    kinds = np.where(lines.is_blank, blank, np.where(lines.is_odd, odd, moves)).astype(np.int8)
+    kinds[lines.is_tag] = tag
+    is_change = np.ones(len(kinds), dtype=np.bool_)
+    is_change[1:] = kinds[1:] != kinds[:-1]
+    is_change[first_lines[:-1]] = True
+    runs = np.flatnonzero(is_change)  # the first line of each
+    first_run = np.searchsorted(runs, first_lines)
+    count, first_run = np.diff(first_run), first_run[:-1]
+    run_kinds = np.append(kinds[runs], [odd] * 4)
+    run_starts = np.append(lines.starts[runs], [len(lines.text)] * 4)
+    begin, end = run_starts[first_run + 2], run_starts[first_run + 3]
+    is_plain = (count == 3) | ((count == 4) & (run_kinds[first_run + 3] == blank))
+    for place, kind in enumerate((tag, blank, moves)):
+        is_plain &= run_kinds[first_run + place] == kind
+    return is_plain & ~_is_open(lines, braces, end, begin), begin, end
+
+
+def walk_games(text: bytes) -> tuple[list[GameSpan], int]:
     """The games of a text, in order, and how many blocks of other text lie between them.
 
     The text must have LF line ends and begin where a game may begin.
@@ -62,17 +141,19 @@ def find_games(text: bytes) -> tuple[list[GameSpan], int]:
     while at < len(text):
         tags = _TAGS.match(text, at)
         moves = _skip_blanks(text, tags.end()) if tags else at
-        if tags and _TAG_LINE.match(text, moves):
-            end = moves = tags.end()
+        if tags and text.startswith(b"[", moves) and _TAG_LINE.match(text, moves):
+            end = following = moves  # a game without moves
         else:
             end = _end_of_moves(text, moves, has_comments)
+            following = _skip_blanks(text, end)
         if tags or _MOVES_AHEAD.match(text, at):
-            while _goes_on(text, moves, end):
-                end = _end_of_moves(text, _skip_blanks(text, end), has_comments)
+            while _goes_on(text, moves, end, following):
+                end = _end_of_moves(text, following, has_comments)
+                following = _skip_blanks(text, end)
             games.append(GameSpan(at, moves, end))
         else:
             skipped += 1
-        at = _skip_blanks(text, end)
+        at = following
     return games, skipped
 
 
@@ -125,11 +206,11 @@ def _end_of_comment(text: bytes, at: int) -> tuple[int, bool]:
     return (close + 1, True) if close >= 0 else (len(text), False)
 
 
-def _goes_on(text: bytes, moves: int, end: int) -> bool:
-    ahead = _skip_blanks(text, end)
-    if text[ahead : ahead + 1] in (b"", b"["):
+def _goes_on(text: bytes, moves: int, end: int, following: int) -> bool:
+    """Whether what follows after blank lines are moves of the same game."""
+    if following == len(text) or text.startswith(b"[", following):
         return False
-    number = _GOES_ON.match(text, ahead)
+    number = _GOES_ON.match(text, following)
     return number is not None and int(number[1]) > 1 and not final_result(main_line(text[moves:end]))
 
 

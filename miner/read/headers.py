@@ -1,89 +1,141 @@
-"""The tags of a game, read fast, and what they say."""
+"""The tags of all games of a text at once, as columns, and what their values say."""
 
 from __future__ import annotations
 
 import re
-from typing import NamedTuple
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
 
-_WANTED = re.compile(
-    rb"^\[(Event|White|Black|Date|UTCDate|Result|WhiteElo|BlackElo|ECO|Opening|Variation|TimeControl|Variant"
-    rb"|FEN)[ \t]+\"([^\n]*)\"[ \t]*\]",
-    re.MULTILINE,
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from miner.read.lines import Lines
+
+TAGS = (
+    "Event",
+    "White",
+    "Black",
+    "Date",
+    "UTCDate",
+    "Result",
+    "WhiteElo",
+    "BlackElo",
+    "ECO",
+    "Opening",
+    "Variation",
+    "TimeControl",
+    "Variant",
+    "FEN",
 )
+_TAG = re.compile(rb"\[(\w+)[ \t]+\"(.*)\"", re.ASCII)
 _DIGITS = re.compile(r"\d+")
 _STANDARD_VARIANTS = ("", "?", "standard", "normal", "chess", "classical", "from position", "fromposition")
-_START_FEN = ("rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR", "w", "KQkq", "-")
+_START_FEN = ["rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR", "w", "KQkq", "-"]
 _PERIOD = re.compile(r"(?:(\d+)/)?(\d+)(?:\+(\d+))?")
+Ints = npt.NDArray[np.intp]
 
 
-class Headers(NamedTuple):
-    """The tags of one game that matter here; an absent tag is an empty text."""
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One tag of `n` games: each distinct value once, and which of them each game has."""
 
-    event: str = ""
-    white: str = ""
-    black: str = ""
-    date: str = ""
-    result: str = ""
-    white_elo: str = ""
-    black_elo: str = ""
-    eco: str = ""
-    opening: str = ""
-    time_control: str = ""
-    variant: str = ""
-    fen: str = ""
+    values: list[str]
+    codes: npt.NDArray[np.int32]  # (n,)
+
+    def map(self, function: Callable[[str], Any], dtype: Any) -> npt.NDArray[Any]:
+        """A function's result for each game, computed once for each distinct value."""
+        return np.array([function(value) for value in self.values], dtype=dtype)[self.codes]
+
+    def strings(self, function: Callable[[str], str] = str) -> pa.Array:
+        """The values, or a function of them, game by game."""
+        values = [function(value) for value in self.values]
+        return pa.array(values, pa.string()).take(pa.array(self.codes))
+
+    def join(self, other: Column, joined: Callable[[str, str], str]) -> Column:
+        """Both columns made one by a function of two values."""
+        if other.values == [""]:
+            return self
+        pairs, codes = np.unique(self.codes.astype(np.int64) << 32 | other.codes, return_inverse=True)
+        values = [joined(self.values[pair >> 32], other.values[pair & 0xFFFFFFFF]) for pair in pairs.tolist()]
+        return Column(values, codes.astype(np.int32))
 
 
-def parse_headers(tags: bytes) -> Headers:
-    r"""The tags in a game's tag section; of a tag given twice, the last counts.
+def read_tags(lines: Lines, starts: Ints, moves: Ints) -> dict[str, Column]:
+    """The tags that matter, of games whose tags lie from `starts` up to `moves`; an absent tag is empty.
 
-    Text is UTF-8, or else Latin-1. Escaped quotes and backslashes are unescaped.
-    Source: PGN Specification and Implementation Guide (1994), sections 7 and 8.1.
-
-    >>> parse_headers(b'[White "A. \\"Ace\\" Adams"]').white
-    'A. "Ace" Adams'
+    Of a tag given twice, the last counts. A value is UTF-8, or else Latin-1; escaped quotes and backslashes
+    are unescaped. Source: PGN Specification and Implementation Guide (1994), sections 7 and 8.1.
     """
-    found = dict(_WANTED.findall(tags))
-    is_ascii = tags.isascii()
-    has_escapes = b"\\" in tags
+    at = lines.starts[lines.is_tag]
+    ends = lines.ends[lines.is_tag]
+    game = np.searchsorted(starts, at, side="right") - 1
+    inside = (game >= 0) & (at < moves[game]) if len(starts) else np.zeros(len(at), dtype=np.bool_)
+    at, ends, game = at[inside], ends[inside], game[inside]
+    prefixes = lines.eight_bytes(at + 1)
+    ends -= lines.buffer[ends - 1] == ord(" ")  # what is left of a CRLF
+    columns = {}
+    for name in TAGS:
+        named = np.flatnonzero(_begins_with(prefixes, f"{name} "))
+        first, last = _values(lines, at[named], ends[named], name)
+        is_tag = first >= 0
+        begin, end = starts.copy(), starts.copy()
+        begin[game[named[is_tag]]] = first[is_tag]
+        end[game[named[is_tag]]] = last[is_tag]
+        columns[name] = _column(lines, begin, end)
+    return columns
 
-    def text(name: bytes) -> str:
-        value: bytes = found.get(name, b"")
-        if is_ascii and not has_escapes:
-            return value.decode("ascii")
-        return _unescaped(_decoded(value))
 
-    opening, variation = text(b"Opening"), text(b"Variation")
-    return Headers(
-        event=text(b"Event"),
-        white=text(b"White"),
-        black=text(b"Black"),
-        date=text(b"Date") or text(b"UTCDate"),
-        result=text(b"Result"),
-        white_elo=text(b"WhiteElo"),
-        black_elo=text(b"BlackElo"),
-        eco=text(b"ECO"),
-        opening=f"{opening}: {variation}" if opening and variation else opening or variation,
-        time_control=text(b"TimeControl"),
-        variant=text(b"Variant"),
-        fen=text(b"FEN"),
+def dates(tags: dict[str, Column]) -> Column:
+    """The dates of games: the Date tag, or UTCDate where there is none."""
+    return tags["Date"].join(tags["UTCDate"], lambda date, other: date or other)
+
+
+def openings(tags: dict[str, Column]) -> Column:
+    """The names of openings: the Opening and Variation tags, joined where a game has both."""
+    return tags["Opening"].join(
+        tags["Variation"], lambda opening, variation: ": ".join(part for part in (opening, variation) if part)
     )
 
 
-def _decoded(value: bytes) -> str:
+def _begins_with(prefixes: npt.NDArray[np.uint64], name: str) -> npt.NDArray[np.bool_]:
+    told = name.encode("ascii")[:8]
+    mask = np.uint64((1 << 8 * len(told)) - 1)
+    begins: npt.NDArray[np.bool_] = (prefixes & mask) == np.uint64(int.from_bytes(told, "little"))
+    return begins
+
+
+def _values(lines: Lines, at: Ints, ends: Ints, name: str) -> tuple[Ints, Ints]:
+    """Where the values of tag lines begin and end; -1 for a line that is none of this tag."""
+    buffer = lines.buffer
+    first, last = at + len(name) + 3, ends - 2
+    is_plain = (buffer[first - 1] == ord('"')) & (buffer[first - 2] == ord(" ")) & (first <= last)
+    is_plain &= (buffer[last] == ord('"')) & (buffer[last + 1] == ord("]"))
+    for odd in np.flatnonzero(~is_plain).tolist():
+        found = _TAG.match(lines.text, at[odd], ends[odd])
+        is_named = found is not None and found[1] == name.encode("ascii")
+        first[odd], last[odd] = found.span(2) if found and is_named else (-1, -1)
+    return first, last
+
+
+def _column(lines: Lines, begin: Ints, end: Ints) -> Column:
+    if not (end > begin).any():
+        return Column([""], np.zeros(len(begin), dtype=np.int32))
+    coded = lines.slices(begin, end).dictionary_encode()
+    return Column([_text(value) for value in coded.dictionary.to_pylist()], coded.indices.to_numpy())
+
+
+def _text(value: bytes) -> str:
     try:
-        return value.decode("utf-8")
+        text = value.decode("utf-8")
     except UnicodeDecodeError:
-        return value.decode("latin-1")
-
-
-def _unescaped(value: str) -> str:
-    return value.replace('\\"', '"').replace("\\\\", "\\") if "\\" in value else value
+        text = value.decode("latin-1")
+    return re.sub(r"\\([\\\"])", r"\1", text) if "\\" in text else text
 
 
 def rating_of(value: str) -> int:
     """The rating in a tag value, 0 for none, at most 65,535; `1500?` counts as 1500."""
-    if not value:
-        return 0
     digits = _DIGITS.search(value)
     return min(int(digits[0]), 65_535) if digits else 0
 
@@ -91,9 +143,8 @@ def rating_of(value: str) -> int:
 def time_class_of(time_control: str) -> str:
     """bullet, blitz, rapid, classical, or unknown, by base time + 40 x increment in seconds.
 
-    Of several periods (`40/7200:3600`) the first counts; a number of moves means a long game only by its
-    time. Limits of 180, 480 and 1500 s: common practice, no source. Forms of the value: PGN Specification
-    and Implementation Guide (1994), section 9.6.1.
+    Of several periods (`40/7200:3600`) the first counts. Limits of 180, 480 and 1500 s: common practice, no
+    source. Forms of the value: PGN Specification and Implementation Guide (1994), section 9.6.1.
 
     >>> [time_class_of(value) for value in ("60", "300+3", "40/7200", "-", "?")]
     ['bullet', 'blitz', 'classical', 'unknown', 'unknown']
@@ -109,12 +160,12 @@ def time_class_of(time_control: str) -> str:
     return "rapid" if expected_s < 1500 else "classical"
 
 
-def is_variant(headers: Headers) -> bool:
-    """Whether the game is of other rules than standard chess, Chess960 included."""
-    return headers.variant.strip().lower() not in _STANDARD_VARIANTS
+def is_variant(variant: str) -> bool:
+    """Whether a Variant tag tells of other rules than standard chess, Chess960 included."""
+    return variant.strip().lower() not in _STANDARD_VARIANTS
 
 
-def is_set_up(headers: Headers) -> bool:
-    """Whether the game begins from another position than the start position."""
-    fen = headers.fen.split()
-    return bool(fen) and fen != ["?"] and tuple(fen[:4]) != _START_FEN[: len(fen[:4])]
+def is_set_up(fen: str) -> bool:
+    """Whether a FEN tag tells of another position than the start position."""
+    fields = fen.split()
+    return fields not in ([], ["?"], ["-"]) and fields[:4] != _START_FEN[: len(fields)]

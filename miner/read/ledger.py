@@ -3,26 +3,40 @@
 from __future__ import annotations
 
 import hashlib
+import zlib
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from miner.read.batches import Batch, Piece
+from miner.read.batches import Batch
 from miner.read.decode import Decoded, Reader
-from miner.read.filters import Filter
-from miner.read.games import GameSpan, find_games
-from miner.read.headers import is_set_up, is_variant, parse_headers, rating_of, time_class_of
-from miner.read.movetext import RESULTS, final_result, letters_of, main_line, moves_of
-from miner.read.players import Players
+from miner.read.filters import filtered_by
+from miner.read.games import find_games
+from miner.read.headers import (
+    Column,
+    dates,
+    is_set_up,
+    is_variant,
+    openings,
+    rating_of,
+    read_tags,
+    time_class_of,
+)
+from miner.read.lines import Flags, Ints, Lines
+from miner.read.movetext import RESULTS, MainLine, read_main_line
+from miner.read.players import PlayerColumn, Players
 from miner.schema import GAMES, MOVES
 from miner.settings import ReadSettings
 
-_HALF_POINTS = {"1-0": 2, "1/2-1/2": 1, "0-1": 0}
+Texts = npt.NDArray[np.object_]
+
+_POINTS = {"1-0": 2, "1/2-1/2": 1, "0-1": 0, "*": 0}  # White's, in half points
+_MIXER = np.uint64(0x9E3779B97F4A7C15)
 _PRUNING_BITS = 16
 
 
@@ -53,51 +67,30 @@ class Answer:
     is_duplicate: npt.NDArray[np.bool_]  # of each kept game
 
 
-class _Row(NamedTuple):
-    """A row of the ledger as far as the game itself tells: numbers count from 0 in its piece."""
-
-    source: str
-    number: int
-    start_byte: int
-    end_byte: int
-    line: int
-    white: str
-    black: str
-    white_rating: int
-    black_rating: int
-    date: str
-    time_class: str
-    result: str
-    eco: str
-    opening: str
-    state: str  # empty: to be told from the moves
-    detail: str
-
-
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Pending:
-    """A batch that is read but not numbered yet."""
+    """A batch of `n` games that is read but not numbered yet; `m` of them were decoded."""
 
-    counts: list[Count] = field(default_factory=list)
-    rows: list[_Row] = field(default_factory=list)
-    decoded_rows: list[int] = field(default_factory=list)  # those of `rows` whose moves were decoded
-    numbers: list[tuple[int, int]] = field(default_factory=list)  # both players, of each decoded row
-    hashes: list[int] = field(
-        default_factory=list
-    )  # of the players, date, result and letters; 0: not compared
-    lines: list[bytes] = field(default_factory=list)  # main lines
-    decoded: Decoded = field(default_factory=lambda: Decoded.empty(0, 0))
+    counts: list[Count]  # of each piece
+    columns: dict[str, Any]  # of the ledger, as far as the games themselves tell
+    states: Texts  # (n,): empty where the moves decide
+    details: Texts  # (n,)
+    results: Texts  # (n,)
+    ratings: npt.NDArray[np.uint16]  # (n, 2): White's and Black's
+    players: npt.NDArray[np.uint32]  # (n, 2)
+    games: Ints  # (m,): which games were decoded
+    hashes: npt.NDArray[np.uint64]  # (m,): of the players, date, result and letters; 0: not compared
+    decoded: Decoded
 
     @property
-    def is_kept(self) -> npt.NDArray[np.bool_]:
-        """Which of the decoded rows have moves to keep."""
+    def is_kept(self) -> Flags:
+        """Which of the decoded games have moves to keep."""
         return self.decoded.plies > 0
 
     @property
     def report(self) -> Report:
         """What the games after this batch must know of it."""
-        hashes = np.array(self.hashes, dtype=np.uint64)
-        signatures = np.where(hashes > 0, hashes ^ self.decoded.last_keys, np.uint64(0))
+        signatures = np.where(self.hashes > 0, self.hashes ^ self.decoded.last_keys, np.uint64(0))
         return Report(self.counts, signatures[self.is_kept])
 
 
@@ -106,132 +99,178 @@ class BatchReader:
 
     def __init__(self, settings: ReadSettings, salt: bytes, reader: Reader) -> None:
         self._settings = settings
-        self._filter = Filter(settings)
         self._players = Players(salt, settings.names)
         self._reader = reader
 
     def read(self, batch: Batch) -> Pending:
         """The batch's games, decoded as far as their tags let them pass."""
-        pending = Pending()
-        for piece in batch:
-            self._read_piece(piece, pending)
-        pending.decoded = self._reader.decode(pending.lines, self._settings.plies)
-        pending.lines.clear()
-        return pending
-
-    def _read_piece(self, piece: Piece, pending: Pending) -> None:
-        text = piece.text
-        spans, skipped = find_games(text)
-        line = before = 0
-        for number, span in enumerate(spans):
-            line += text.count(b"\n", before, span.start)
-            before = span.start
-            is_broken = bool(piece.broken) and number == len(spans) - 1
-            self._read_game(piece, span, number, line, piece.broken if is_broken else "", pending)
-        pending.counts.append(Count(len(spans), text.count(b"\n"), skipped))
-
-    def _read_game(
-        self, piece: Piece, span: GameSpan, number: int, line: int, broken: str, pending: Pending
-    ) -> None:
-        headers = parse_headers(piece.text[span.start : span.moves])
-        moves, letters = _main_line(piece.text[span.moves : span.end])
-        ratings = (rating_of(headers.white_elo), rating_of(headers.black_elo))
-        time_class = time_class_of(headers.time_control)
-        written_result = final_result(moves)
-        result = headers.result if headers.result in RESULTS else written_result or "*"
-        white, black = self._players.player(headers.white), self._players.player(headers.black)
-        if broken:
-            state, detail = "unreadable", broken
-        elif is_variant(headers):
-            state, detail = "variant", headers.variant[:40]
-        elif is_set_up(headers):
-            state, detail = "set-up position", ""
-        elif reason := self._filter.reason(headers, ratings, time_class, result):
-            state, detail = "filtered", reason
-        elif not letters:
-            state, detail = "no moves", ""
-        elif result == "*":
-            state, detail = "no result", ""
-        else:
-            state = ""
-            detail = (
-                ""
-                if written_result in (result, "", "*")
-                else "the final result is not that of the Result tag"
-            )
-            pending.decoded_rows.append(len(pending.rows))
-            pending.lines.append(moves)
-            pending.numbers.append((white.number, black.number))
-            known = white.identity or black.identity
-            told = (white.identity, black.identity, headers.date.encode(), result.encode(), letters)
-            pending.hashes.append(_hash(told) if known else 0)
-        pending.rows.append(
-            _Row(
-                piece.source,
-                number,
-                piece.first_byte + span.start,
-                piece.first_byte + span.end,
-                line,
-                white.shown,
-                black.shown,
-                *ratings,
-                headers.date,
-                time_class,
-                result,
-                headers.eco,
-                headers.opening,
-                state,
-                detail,
-            )
+        text, bounds = _joined(batch)
+        lines = Lines(text)
+        games = find_games(lines, bounds)
+        tags = read_tags(lines, games.starts, games.moves)
+        piece = np.searchsorted(bounds, games.starts, side="right") - 1
+        moves = [
+            read_main_line(text[begin:end])
+            for begin, end in zip(*_lists(games.moves, games.ends), strict=True)
+        ]
+        ratings = np.stack(
+            [tags[name].map(rating_of, np.uint16) for name in ("WhiteElo", "BlackElo")], axis=1
+        )
+        results, details = _results(tags["Result"], [line.result for line in moves])
+        states = self._states(tags, moves, results, ratings, details)
+        _mark_broken(batch, piece, states, details)
+        decoded = np.flatnonzero(states == "")
+        white, black = (self._players.column(tags[name]) for name in ("White", "Black"))
+        first_byte = np.array([one.first_byte for one in batch], dtype=np.int64) - bounds
+        line = np.searchsorted(lines.starts, games.starts)
+        counted = np.bincount(piece, minlength=len(batch))
+        first_game = np.cumsum(counted) - counted
+        first_line = np.searchsorted(lines.starts, bounds)
+        columns = {
+            "source": pa.array([one.source for one in batch]).take(pa.array(piece)),
+            "number": np.arange(len(piece)) - first_game[piece],
+            "start_byte": games.starts + first_byte[piece],
+            "end_byte": games.ends + first_byte[piece],
+            "line": line - first_line[piece],
+            "white": white.shown,
+            "black": black.shown,
+            "white_rating": ratings[:, 0],
+            "black_rating": ratings[:, 1],
+            "date": dates(tags).strings(),
+            "time_class": tags["TimeControl"].strings(time_class_of),
+            "eco": tags["ECO"].strings(),
+            "opening": openings(tags).strings(),
+        }
+        return Pending(
+            counts=_counts(batch, counted, games.skipped),
+            columns=columns,
+            states=states,
+            details=details,
+            results=results,
+            ratings=ratings,
+            players=np.stack([white.numbers, black.numbers], axis=1),
+            games=decoded,
+            hashes=_hashes(white, black, dates(tags), results, moves)[decoded],
+            decoded=self._reader.decode(
+                [moves[game].text for game in decoded.tolist()], self._settings.plies
+            ),
         )
 
+    def _states(
+        self,
+        tags: dict[str, Column],
+        moves: Sequence[MainLine],
+        results: Texts,
+        ratings: npt.NDArray[np.uint16],
+        details: Texts,
+    ) -> Texts:
+        """The states of games that their tags and results decide, with their details; the rest stay empty."""
+        states = np.full(len(moves), "", dtype=object)
+        states[results == "*"] = "no result"
+        states[[not line.letters for line in moves]] = "no moves"
+        reasons = filtered_by(tags, ratings, results, self._settings)
+        is_filtered = reasons != ""
+        states[is_filtered] = "filtered"
+        details[is_filtered] = reasons[is_filtered]
+        states[tags["FEN"].map(is_set_up, np.bool_)] = "set-up position"
+        is_other = tags["Variant"].map(is_variant, np.bool_)
+        states[is_other] = "variant"
+        details[is_other] = tags["Variant"].map(lambda variant: variant[:40], object)[is_other]
+        return states
 
-def _main_line(text: bytes) -> tuple[bytes, bytes]:
-    """The main line of a move text, fit for any reader, and its letters."""
-    letters = letters_of(text)
-    if letters.isalpha():
-        return text, letters
-    text = main_line(text)
-    letters = letters_of(text)
-    if letters and not letters.isalpha():
-        moves = moves_of(text)
-        text = b" ".join([*moves, final_result(text).encode("ascii")])
-        letters = letters_of(text)
-    return text, letters
+
+def _joined(batch: Batch) -> tuple[bytes, Ints]:
+    """The text of all pieces of a batch, each ending in a line end, and where each begins."""
+    texts = [piece.text if piece.text.endswith(b"\n") else piece.text + b"\n" for piece in batch]
+    sizes = np.array([len(text) for text in texts], dtype=np.intp)
+    return texts[0] if len(texts) == 1 else b"".join(texts), np.cumsum(sizes) - sizes
 
 
-def _hash(parts: Sequence[bytes]) -> int:
-    digest = hashlib.blake2b(b"\0".join(parts), digest_size=8).digest()
-    return int.from_bytes(digest, "big") or 1
+def _lists(*arrays: Ints) -> tuple[list[int], ...]:
+    return tuple(array.tolist() for array in arrays)
+
+
+def _counts(batch: Batch, counted: Ints, skipped: int) -> list[Count]:
+    lines = [piece.text.count(b"\n") for piece in batch]
+    told = zip(counted.tolist(), lines, strict=True)
+    # Which piece the skipped blocks are of is never asked.
+    return [Count(games, line, skipped if at == 0 else 0) for at, (games, line) in enumerate(told)]
+
+
+def _results(tag: Column, written: Sequence[str]) -> tuple[Texts, Texts]:
+    """The results of games, and a remark where the move text ends in another.
+
+    The Result tag decides, as in python-chess; where it says nothing, the result that ends the moves does.
+    """
+    ends = np.array(written, dtype=object)
+    results = tag.map(lambda value: value if value in RESULTS else "*", object)
+    is_told = (results != "*") & (ends != "") & (ends != "*") & (ends != results)
+    results = np.where((results == "*") & (ends != ""), ends, results)
+    return results, np.where(is_told, "the moves end in another result than the Result tag", "").astype(
+        object
+    )
+
+
+def _mark_broken(batch: Batch, piece: Ints, states: Texts, details: Texts) -> None:
+    for at, one in enumerate(batch):
+        games = np.flatnonzero(piece == at) if one.broken else np.empty(0, dtype=np.intp)
+        if len(games):
+            states[games[-1]], details[games[-1]] = "unreadable", one.broken
+
+
+def _hashes(
+    white: PlayerColumn, black: PlayerColumn, date: Column, results: Texts, moves: Sequence[MainLine]
+) -> npt.NDArray[np.uint64]:
+    """A hash of what makes a game the same as another; 0 where both players are unknown.
+
+    Nameless games that are alike are taken for different games: they may well be.
+    """
+    letters = np.array([zlib.crc32(line.letters) for line in moves], dtype=np.uint64)
+    result = np.array([_POINTS[result] for result in results.tolist()], dtype=np.uint64)
+    day = date.map(
+        lambda value: int.from_bytes(hashlib.sha256(value.encode()).digest()[:8], "big"), np.uint64
+    )
+    hashes = letters
+    for part in (white.identities, black.identities, day, result):
+        hashes = (hashes ^ part) * _MIXER
+        hashes ^= hashes >> np.uint64(29)
+    is_known = (white.identities | black.identities) > 0
+    return np.where(is_known, np.maximum(hashes, 1), np.uint64(0))
 
 
 def ledger_table(pending: Pending, answer: Answer) -> pa.Table:
     """The batch's rows of `games`."""
-    states = [row.state for row in pending.rows]
-    details = [row.detail for row in pending.rows]
-    plies = np.zeros(len(states), dtype=np.uint8)
-    kept = 0
     decoded = pending.decoded
-    for at, row in enumerate(pending.decoded_rows):
-        if decoded.plies[at] == 0:
-            states[row] = "unreadable" if decoded.is_illegal[at] else "no moves"
-            details[row] = "the first move is not legal" if decoded.is_illegal[at] else ""
-            continue
-        plies[row] = decoded.plies[at]
-        if answer.is_duplicate[kept]:
-            states[row], details[row], plies[row] = "duplicate", "", 0
-        elif decoded.is_illegal[at]:
-            states[row], details[row] = "kept to illegal move", _where(int(decoded.plies[at]))
-        else:
-            states[row] = "kept"
-        kept += 1
-    columns: dict[str, Any] = dict(zip(_Row._fields, zip(*pending.rows, strict=True), strict=True))
-    offsets = np.repeat(np.arange(len(pending.counts)), [count.games for count in pending.counts])
-    columns["game"] = answer.first_game + np.arange(len(states), dtype=np.uint32)
-    columns["number"] = np.array(columns["number"]) + np.array(answer.first_numbers)[offsets]
-    columns["line"] = np.array(columns["line"]) + np.array(answer.first_lines)[offsets]
-    columns |= {"plies": plies, "state": states, "detail": details}
-    return pa.table([pa.array(columns[one.name], one.type) for one in GAMES], schema=GAMES)
+    plies = np.zeros(len(pending.states), dtype=np.uint8)
+    states, details = pending.states.copy(), pending.details.copy()
+    kept = pending.games[pending.is_kept]
+    states[kept] = np.where(decoded.is_illegal[pending.is_kept], "kept to illegal move", "kept")
+    plies[kept] = decoded.plies[pending.is_kept]
+    lost = pending.games[~pending.is_kept]
+    states[lost] = np.where(decoded.is_illegal[~pending.is_kept], "unreadable", "no moves")
+    for game in np.flatnonzero(states == "kept to illegal move").tolist():
+        details[game] = _where(int(plies[game]))
+    details[lost[states[lost] == "unreadable"]] = "the first move is not legal"
+    repeated = kept[answer.is_duplicate]
+    states[repeated], details[repeated], plies[repeated] = "duplicate", "", 0
+    piece = np.repeat(np.arange(len(pending.counts)), [count.games for count in pending.counts])
+    columns = {
+        **pending.columns,
+        "game": answer.first_game + np.arange(len(states)),
+        "number": pending.columns["number"] + np.array(answer.first_numbers)[piece],
+        "line": pending.columns["line"] + np.array(answer.first_lines)[piece],
+        "result": pending.results,
+        "plies": plies,
+        "state": states,
+        "detail": details,
+    }
+    return pa.table([_array(columns[one.name], one.type) for one in GAMES], schema=GAMES)
+
+
+def _array(column: Any, kind: pa.DataType) -> pa.Array:
+    if isinstance(column, pa.Array):
+        return column
+    return pa.array(column if column.dtype == object else column.astype(kind.to_pandas_dtype()), kind)
 
 
 def _where(ply: int) -> str:
@@ -242,27 +281,28 @@ def _where(ply: int) -> str:
 def moves_table(pending: Pending, answer: Answer) -> pa.Table:
     """The batch's rows of `moves`, ordered by the leading bits of the key."""
     decoded = pending.decoded
-    games = np.array(pending.decoded_rows, dtype=np.intp)
     is_kept = pending.is_kept
     is_kept[is_kept] = ~answer.is_duplicate
-    at, ply = np.nonzero(decoded.is_first_visit & is_kept[:, None])
-    keys = decoded.keys[at, ply]
+    width = decoded.keys.shape[1]
+    at = np.flatnonzero(decoded.is_first_visit & is_kept[:, None])
+    keys = decoded.keys.ravel()[at]
     # A stable sort of 16 bits is a radix sort, and leaves games in reading order where they are equal.
     order = np.argsort((keys >> np.uint64(64 - _PRUNING_BITS)).astype(np.uint16), kind="stable")
-    at, ply, keys = at[order], ply[order], keys[order]
-    side = ply & 1
-    ratings = np.array([(pending.rows[game].white_rating, pending.rows[game].black_rating) for game in games])
-    points = np.array([_HALF_POINTS[pending.rows[game].result] for game in games], dtype=np.uint8)
+    at, keys = at[order], keys[order]
+    row, ply = np.divmod(at.astype(np.uint32), np.uint32(width))
+    game = pending.games.astype(np.uint32)[row]
+    mover = game * np.uint32(2) + (ply & np.uint32(1))
+    white_points = np.array([_POINTS[result] for result in pending.results.tolist()], dtype=np.uint8)
     columns = {
-        "game": (answer.first_game + games).astype(np.uint32)[at],
-        "ply": ply.astype(np.uint8),
+        "game": game + np.uint32(answer.first_game),
+        "ply": ply,
         "key": keys,
-        "move": decoded.moves[at, ply],
-        "rating": ratings.reshape(-1, 2).astype(np.uint16)[at, side],
-        "player": np.array(pending.numbers, dtype=np.uint32).reshape(-1, 2)[at, side],
-        "score": np.stack([points, 2 - points], axis=1)[at, side],
+        "move": decoded.moves.ravel()[at],
+        "rating": pending.ratings.ravel()[mover],
+        "player": pending.players.ravel()[mover],
+        "score": np.stack([white_points, 2 - white_points], axis=1).ravel()[mover],
     }
-    return pa.table([pa.array(columns[one.name], one.type) for one in MOVES], schema=MOVES)
+    return pa.table([_array(columns[one.name], one.type) for one in MOVES], schema=MOVES)
 
 
 def count_states(table: pa.Table) -> Counter[str]:

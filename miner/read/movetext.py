@@ -6,6 +6,7 @@ Works on bytes, since everything that counts in move text is ASCII whatever the 
 from __future__ import annotations
 
 import re
+from typing import NamedTuple
 
 RESULTS = ("1-0", "0-1", "1/2-1/2")
 NULL_MOVES = (b"--", b"Z0", b"0000", b"@@@@")
@@ -76,3 +77,27 @@ def final_result(line: bytes) -> str:
         return last[0].decode("ascii")
     found = _FIRST_RESULT.search(line)
     return found[1].decode("ascii") if found else ""
+
+
+class MainLine(NamedTuple):
+    """The moves of a game as they were written, fit for any reader."""
+
+    text: bytes  # moves, numbers and results in ASCII
+    letters: bytes  # of the text
+    result: str  # that the moves end in, or empty
+
+
+def read_main_line(text: bytes) -> MainLine:
+    """The main line of a move text.
+
+    Text of plain moves stays as it is. If more than moves is left without comments and variations, only what
+    looks like a move is taken.
+    """
+    letters = letters_of(text)
+    if not letters.isalpha():
+        text = main_line(text)
+        letters = letters_of(text)
+        if letters and not letters.isalpha():
+            text = b" ".join([*moves_of(text), final_result(text).encode("ascii")])
+            letters = letters_of(text)
+    return MainLine(text, letters, final_result(text))

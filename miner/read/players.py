@@ -5,8 +5,14 @@ from __future__ import annotations
 import hashlib
 import hmac
 import unicodedata
+from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from miner.read.headers import Column
 from miner.settings import Names
 
 _UNKNOWN = ("", "?", "-", "anonymous", "unknown", "nn", "n.n.", "n. n.")
@@ -18,7 +24,16 @@ class Player(NamedTuple):
 
     shown: str  # what stands in `games`
     number: int  # what stands in `moves`; 0: not known
-    identity: bytes  # tells players apart, also where nothing is shown; empty: not known
+    identity: int  # 64 bits that tell players apart, also where nothing is shown; 0: not known
+
+
+@dataclass(frozen=True, slots=True)
+class PlayerColumn:
+    """The players of one side, game by game."""
+
+    shown: pa.Array
+    numbers: npt.NDArray[np.uint32]
+    identities: npt.NDArray[np.uint64]
 
 
 class Players:
@@ -42,12 +57,22 @@ class Players:
             found = self._known[name] = self._make(name)
         return found
 
+    def column(self, names: Column) -> PlayerColumn:
+        """The players of a column of names."""
+        players = [self.player(name) for name in names.values]
+        return PlayerColumn(
+            pa.array([player.shown for player in players], pa.string()).take(pa.array(names.codes)),
+            np.array([player.number for player in players], dtype=np.uint32)[names.codes],
+            np.array([player.identity for player in players], dtype=np.uint64)[names.codes],
+        )
+
     def _make(self, name: str) -> Player:
         plain = " ".join(unicodedata.normalize("NFC", name).lower().split())
         if plain in _UNKNOWN:
-            return Player(name if self._names == "keep" else "", 0, b"")
+            return Player(name if self._names == "keep" else "", 0, 0)
         digest = hmac.new(self._salt, plain.encode("utf-8", "surrogatepass"), hashlib.sha256).digest()
         number = max(1, int.from_bytes(digest[:4], "big"))
+        identity = max(1, int.from_bytes(digest[:8], "big"))
         if self._names == "drop":
-            return Player("", 0, digest[:8])
-        return Player(name if self._names == "keep" else digest[:8].hex(), number, digest[:8])
+            return Player("", 0, identity)
+        return Player(name if self._names == "keep" else digest[:8].hex(), number, identity)

@@ -31,7 +31,7 @@ def read_inputs(sources: Sequence[str]) -> dict[str, Any]:
 
 
 def is_current(sources: Sequence[str], store: Store, settings: ReadSettings) -> bool:
-    """Whether the store holds just this already; never for standard input, which cannot be told in advance."""
+    """Whether the store holds just this already; of standard input that cannot be told in advance."""
     found = find_sources(sources)
     can_tell = all(source.path is not None for source in found)
     return can_tell and store.is_current("read", as_dict(settings), digest_of(found))

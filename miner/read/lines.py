@@ -1,0 +1,69 @@
+"""A text as arrays: where its lines are, and of which kind."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+Ints = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
+
+
+class Lines:
+    """The lines of a text with LF line ends.
+
+    A line is a tag (begins with `[`), blank (empty, or one blank, as CRLF leaves it), odd (begins with white
+    space, `%` or `;`, or a byte outside ASCII), or plain.
+    """
+
+    def __init__(self, text: bytes) -> None:
+        self.text = text
+        self.buffer = np.frombuffer(text, dtype=np.uint8)
+        breaks = np.flatnonzero(self.buffer == ord("\n"))
+        begins = np.concatenate([[0], breaks + 1])
+        self.starts: Ints = begins[begins < len(text)]
+        self.ends: Ints = np.append(breaks, len(text))[: len(self.starts)]  # without the line end
+        self._first = self.buffer[self.starts]
+
+    @cached_property
+    def is_tag(self) -> Flags:
+        """Which lines begin with `[`."""
+        is_tag: Flags = self._first == ord("[")
+        return is_tag
+
+    @cached_property
+    def is_blank(self) -> Flags:
+        """Which lines are empty but for one blank."""
+        length = self.ends - self.starts
+        is_blank: Flags = (length == 0) | (
+            (length == 1) & ((self._first == ord(" ")) | (self._first == ord("\t")))
+        )
+        return is_blank
+
+    @cached_property
+    def is_odd(self) -> Flags:
+        """Which lines need a closer look to tell what they are."""
+        is_odd = np.zeros(256, dtype=np.bool_)
+        is_odd[128:] = True
+        is_odd[list(b" \t\v\f%;")] = True
+        return is_odd[self._first] & ~self.is_blank
+
+    def eight_bytes(self, at: Ints) -> npt.NDArray[np.uint64]:
+        """The eight bytes from each place on, the first lowest; those past the end are 0."""
+        padded = (
+            self.buffer if not len(at) or at[-1] + 8 <= len(self.buffer) else np.append(self.buffer, [0] * 8)
+        )
+        padded = np.ascontiguousarray(padded, dtype=np.uint8)
+        overlapping = np.ndarray(len(padded) - 7, dtype="<u8", buffer=padded, strides=(1,))
+        return overlapping[at]
+
+    def slices(self, begin: Ints, end: Ints) -> pa.Array:
+        """The bytes from each `begin` to its `end`; neither may ever fall."""
+        offsets = np.empty(2 * len(begin) + 1, dtype=np.int32)
+        offsets[:-1:2], offsets[1::2], offsets[-1] = begin, end, end[-1]
+        buffers = [None, pa.py_buffer(offsets), pa.py_buffer(self.text)]
+        with_gaps = pa.Array.from_buffers(pa.binary(), 2 * len(begin), buffers)
+        return with_gaps.take(pa.array(np.arange(0, 2 * len(begin), 2)))

@@ -25,7 +25,7 @@ class Place:
     line: int | None = None  # line in the decompressed source, from 1
 
     def __str__(self) -> str:
-        parts = [self.name]
+        parts = [self.name] if self.name else []
         if self.game is not None:
             parts.append(f"game {self.game:,}")
         if self.line is not None:

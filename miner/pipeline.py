@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from miner.export.stage import export
 from miner.judge.stage import judge
 from miner.progress import Progress
 from miner.rank.stage import rank
@@ -15,6 +16,8 @@ from miner.settings import Settings
 from miner.store import Manifest, Store
 from miner.tally.replies import Resources
 from miner.tally.stage import DEFAULT_RESOURCES, tally
+
+__all__ = ["Machinery", "StageDone", "export", "judge", "rank", "read", "run", "tally"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -42,8 +45,10 @@ def run(
 ) -> Iterator[StageDone]:
     """Read, tally, judge and rank; tells of each stage as soon as it is done.
 
-    Raises what the stages raise. What they have finished by then is kept.
+    Raises what the stages raise, and at once UsageError for a band that the tally will not have. What they
+    have finished by then is kept.
     """
+    settings.tally.bands.check(settings.rank.bands)
     before = {stage: store.manifest(stage) for stage in ("read", "tally", "judge", "rank")}
 
     def done(manifest: Manifest) -> StageDone:

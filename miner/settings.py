@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -50,7 +51,7 @@ class ReadSettings:
             date = getattr(self, name)
             parts = date.split(".")
             fine = [len(part) for part in parts] in ([4], [4, 2], [4, 2, 2]) and all(
-                p.isdigit() for p in parts
+                p.isascii() and p.isdigit() for p in parts
             )
             _check(not date or fine, f"{name} {date!r} is no date", "write 2024, 2024.09 or 2024.09.15")
         _check(
@@ -75,7 +76,7 @@ class TallySettings:
             f"min_games {self.min_games} is below 1",
             "keep positions with 1 game or more",
         )
-        _check_share("confidence", self.confidence)
+        _check_confidence(self.confidence)
 
     @property
     def bands(self) -> BandScheme:
@@ -111,6 +112,12 @@ class JudgeSettings:
         _check(
             self.min_games >= 0, f"min_games {self.min_games} is below 0", "give 0 for what suits the data"
         )
+        _check(self.min_players >= 0, f"min_players {self.min_players} is below 0", "give 0 for any number")
+        _check(
+            0.0 <= self.min_points < math.inf,
+            f"min_points {self.min_points} is no number of points",
+            "give 0 or more",
+        )
         _check(self.hash_mb >= 1, f"hash_mb {self.hash_mb} is below 1", "give each engine 1 MiB or more")
 
     def keeps_from(self, stage: int) -> float:
@@ -140,8 +147,9 @@ class RankSettings:
 
     def __post_init__(self) -> None:
         _check_choice("side", self.side, get_args(Taught))
-        for name in ("loss_threshold", "tempo_threshold", "hold_share", "confidence"):
+        for name in ("loss_threshold", "tempo_threshold", "hold_share"):
             _check_share(name, getattr(self, name))
+        _check_confidence(self.confidence)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -152,9 +160,6 @@ class Settings:
     tally: TallySettings = field(default_factory=TallySettings)
     judge: JudgeSettings = field(default_factory=JudgeSettings)
     rank: RankSettings = field(default_factory=RankSettings)
-
-    def __post_init__(self) -> None:
-        self.tally.bands.check(self.rank.bands)
 
 
 def as_dict(settings: Any) -> dict[str, Any]:
@@ -207,7 +212,10 @@ def _stage_from(kind: Any, values: Any, where: str) -> Any:
             f"the settings are {', '.join(sorted(known))}",
         )
         given[name] = _like(getattr(defaults, name), value, f"{where}, {name}")
-    return dataclasses.replace(defaults, **given)
+    try:
+        return dataclasses.replace(defaults, **given)
+    except UsageError as error:
+        raise UsageError(f"{where}: {error.what}", advice=error.advice) from error
 
 
 def _like(default: Any, value: Any, where: str) -> Any:
@@ -243,7 +251,9 @@ def _toml_value(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return json.dumps(value)  # JSON's escapes are a subset of those of a TOML basic string
+        # JSON's short escapes are TOML's, too; but beyond ASCII TOML has no surrogate pairs.
+        text = json.dumps(value, ensure_ascii=False)
+        return re.sub(r"[^ -~]", lambda found: f"\\U{ord(found[0]):08x}", text)
     return repr(value)
 
 
@@ -258,3 +268,11 @@ def _check_choice(name: str, value: str, choices: tuple[str, ...]) -> None:
 
 def _check_share(name: str, value: float) -> None:
     _check(0.0 <= value <= 1.0, f"{name} {value} is not a share", "give a number from 0 to 1")
+
+
+def _check_confidence(value: float) -> None:
+    _check(
+        0.0 < value < 1.0,
+        f"confidence {value} gives no interval",
+        "give a number between 0 and 1, such as 0.9",
+    )

@@ -28,6 +28,8 @@ from miner.schema import SCHEMA_VERSION, TABLES
 STAGES = ("read", "tally", "judge", "rank")
 FOLDERS = ("games", "moves")
 
+_UNFINISHED = ".unfinished"
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Manifest:
@@ -64,7 +66,7 @@ class Store:
         try:
             root.mkdir(parents=True, exist_ok=True)
             if not (root / "salt").exists():
-                if any(root.iterdir()):
+                if any(not _is_unfinished(path) for path in root.iterdir()):
                     raise StoreError(
                         "the folder is not empty and holds no store",
                         where=Place(str(root)),
@@ -120,10 +122,10 @@ class Store:
         """
         path = self.root / f"{stage}.json"
         try:
-            return Manifest(**json.loads(path.read_text(encoding="utf-8")))
+            return _checked(Manifest(**json.loads(path.read_text(encoding="utf-8"))))
         except FileNotFoundError:
             return None
-        except (ValueError, TypeError) as error:
+        except (OSError, ValueError, TypeError) as error:
             raise StoreError(
                 f"the manifest is damaged: {error}",
                 where=Place(str(path)),
@@ -145,13 +147,21 @@ class Store:
         return manifest
 
     def is_current(self, stage: str, settings: dict[str, Any], inputs: dict[str, Any]) -> bool:
-        """Whether the stage was finished with just these settings and inputs."""
+        """Whether the stage was finished with just these settings and inputs, and its tables are there."""
         manifest = self.manifest(stage)
-        return manifest is not None and manifest.settings == settings and manifest.inputs == inputs
+        return (
+            manifest is not None
+            and manifest.settings == settings
+            and manifest.inputs == inputs
+            and all(self.path(table).exists() for table in manifest.rows)
+        )
 
     def begin(self, stage: str) -> None:
-        """Forget that the stage was finished, before its tables are touched."""
+        """Forget that the stage was finished, before its tables are touched; clear what a kill left."""
         (self.root / f"{stage}.json").unlink(missing_ok=True)
+        for path in self.root.iterdir():
+            if _is_unfinished(path):
+                path.unlink(missing_ok=True)
 
     def finish(self, manifest: Manifest) -> None:
         """Record that a stage is finished; its tables must be in place."""
@@ -176,14 +186,14 @@ class Store:
             raise StoreError(
                 f"the table `{name}` cannot be read: {error}",
                 where=Place(str(self.path(name))),
-                advice="run the stage that writes it again",
+                advice="delete it and run the stage that writes it again",
             ) from error
 
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """A temporary path beside `path` that takes its place once the block ends without an error."""
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}.unfinished")
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}{_UNFINISHED}")
     try:
         yield unfinished
         with unfinished.open("rb+") as written:
@@ -192,6 +202,18 @@ def replacing(path: Path) -> Iterator[Path]:
         _sync_folder(path.parent)
     finally:
         unfinished.unlink(missing_ok=True)
+
+
+def _is_unfinished(path: Path) -> bool:
+    """Whether a kill left it before it could take its name."""
+    return path.name.startswith(".") and path.name.endswith(_UNFINISHED)
+
+
+def _checked(manifest: Manifest) -> Manifest:
+    for name in ("settings", "inputs", "rows", "facts"):
+        if not isinstance(getattr(manifest, name), dict):
+            raise TypeError(f"{name} is no table")
+    return manifest
 
 
 def _sync_folder(folder: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -42,7 +43,8 @@ def connected(
         connection.execute("set preserve_insertion_order = false")
         connection.execute("set enable_progress_bar = false")
         for name, folder in (("moves", moves), ("games", games)):
-            connection.read_parquet(str(folder / "*.parquet")).create_view(name)
+            # A store's own name may hold characters that mean something in a pattern.
+            connection.read_parquet(f"{glob.escape(str(folder))}/*.parquet").create_view(name)
         yield connection
     finally:
         connection.close()

@@ -104,6 +104,8 @@ def _make_tables(
             parts.append(counting.count_replies(connection, keys, bands, settings.min_games))
             task.advance()
         counted = pa.concat_tables(parts)
+        if not counted.num_rows:
+            return _no_tables(), {"bands": list(bands.names)}
         choices = spread(counted, len(bands.names))
         graph = walk(
             choices.keys,

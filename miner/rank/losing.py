@@ -14,8 +14,8 @@ def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
     """For each row of `judged`: whether its reply is losing.
 
     It loses the threshold or more of expected score, or walks into a mate, or loses a tempo by force and the
-    tempo threshold. In each case the last budget but one must have seen at least `hold_share` of it: what
-    only one search says is not shown.
+    tempo threshold. What only one search says is not shown: the last budget but one must have seen at least
+    `hold_share` of that threshold, or for a mate some loss.
     """
     by_score = _holds(judged, settings.loss_threshold, settings)
     into_mate = (judged["cp_reply"] < -_MATES_BEYOND) & (judged["cp_best"] > -_MATES_BEYOND)

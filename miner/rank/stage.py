@@ -11,6 +11,7 @@ import pandas as pd
 import pyarrow as pa
 
 from miner.board.lines import line_san, parse_uci_line, unpack_move
+from miner.errors import Place, StoreError
 from miner.explain import Evidence, explain
 from miner.progress import Progress, Silent
 from miner.rank.losing import is_losing
@@ -18,7 +19,7 @@ from miner.rank.points import Chances, points
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store
-from miner.terms import MATE_SCORE_CP, Kind, Score, Side
+from miner.terms import MATE_SCORE_CP, BandScheme, Kind, Score, Side
 
 _BEST_LINE_PLIES = 8  # of the best line as it is shown
 
@@ -26,9 +27,18 @@ _BEST_LINE_PLIES = 8  # of the best line as it is shown
 def rank(store: Store, settings: RankSettings, *, progress: Progress | None = None) -> Manifest:
     """Turn the losing replies into findings, in the order of what knowing them is worth at least.
 
-    Does nothing if the store holds that ranking already. Raises StoreError if nothing was judged yet.
+    Does nothing if the store holds that ranking already. Raises StoreError if nothing was judged yet, or only
+    for an earlier tally; UsageError for a band that the tally does not have.
     """
     judged_before = store.require("judge")
+    tallied = store.require("tally")
+    if judged_before.inputs["tally"] != tallied.fingerprint:
+        raise StoreError(
+            "the verdicts belong to an earlier tally",
+            where=Place(str(store.root)),
+            advice="run `miner judge` first",
+        )
+    BandScheme(tuple(tallied.settings["band_edges"])).check(settings.bands)
     inputs, told = {"judge": judged_before.fingerprint}, as_dict(settings)
     if store.is_current("rank", told, inputs):
         return store.require("rank")

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import logging
-import os
 import sys
+import traceback
 
 import typer
 
@@ -35,6 +35,10 @@ app.command("status")(status.status)
 app.command("demo")(demo.demo)
 
 
+_INTERRUPTED = 130
+"""The code that Typer exits with after Ctrl-C."""
+
+
 def main() -> None:
     """Run the command line; exit with 0, with 1 for a failed job, with 2 for wrong use."""
     verbose = "--verbose" in sys.argv[1:]
@@ -45,15 +49,17 @@ def main() -> None:
         app()
     except MinerError as error:
         if verbose:
-            raise
+            traceback.print_exc()
         print(f"miner: {error}", file=sys.stderr)
         sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        print(
-            "\nminer: stopped; what was judged is kept, the same command goes on from there", file=sys.stderr
-        )
-        sys.exit(1)
-    except BrokenPipeError:
-        # The reader of our output has gone, as `head` does; nothing more can be told to it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+    except SystemExit as leaving:
+        if leaving.code == _INTERRUPTED:
+            print(
+                "\nminer: stopped; what was judged is kept, the same command goes on from there",
+                file=sys.stderr,
+            )
+            sys.exit(1)
+        if isinstance(leaving.__context__, BrokenPipeError):
+            # The reader of our output has gone, as `head` does; that is no failure.
+            sys.exit(0)
+        raise

@@ -66,7 +66,7 @@ MinRating = Annotated[
 MaxRating = Annotated[
     int | None, typer.Option(help="Only games in which both players have this rating or less.")
 ]
-Processes = Annotated[int | None, typer.Option(help="Processes that read (default: one per core).")]
+Processes = Annotated[int | None, typer.Option(min=1, help="Processes that read (default: one per core).")]
 Reader = Annotated[ReaderName, typer.Option(help="The reference reader is slow and needs no compiled part.")]
 
 Edges = Annotated[
@@ -80,7 +80,9 @@ Edges = Annotated[
 MinGamesAtPosition = Annotated[
     int | None, typer.Option(help="Games through a position below which it is not tallied (default 10).")
 ]
-Memory = Annotated[int, typer.Option(metavar="MB", help="Memory for counting; more data spills to the disk.")]
+Memory = Annotated[
+    int, typer.Option(metavar="MB", min=64, help="Memory for counting; more data spills to the disk.")
+]
 
 Engine = Annotated[
     str | None,
@@ -90,7 +92,7 @@ Engine = Annotated[
     ),
 ]
 Engines = Annotated[
-    int | None, typer.Option(help="Engines at work at the same time (default: one per core).")
+    int | None, typer.Option(min=1, help="Engines at work at the same time (default: one per core).")
 ]
 Cache = Annotated[
     Path | None,

@@ -12,7 +12,7 @@ from miner.cli import options
 from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
 from miner.errors import UsageError
 from miner.store import Store
-from miner.terms import Kind, Side
+from miner.terms import BandScheme, Kind, Side
 
 NARROWEST = 72
 
@@ -27,7 +27,7 @@ def show(
     number: Annotated[
         int | None, typer.Argument(metavar="[NUMBER]", help="Show this finding of the list with its diagram.")
     ] = None,
-    top: Annotated[int, typer.Option(help="How many of each kind to list.")] = 10,
+    top: Annotated[int, typer.Option(min=1, help="How many of each kind to list.")] = 10,
     kind: Annotated[Kind | None, typer.Option(help="Only traps (they err) or pitfalls (we err).")] = None,
     side: options.Side = None,
     bands: options.Bands = None,
@@ -44,6 +44,8 @@ def show(
     if number is not None:
         typer.echo(_card(findings, number, letters=letters))
         return
+    if bands:
+        BandScheme(tuple(opened.require("tally").settings["band_edges"])).check(tuple(bands))
     wanted = [one for one in findings if _is_wanted(one[1], side, bands)]
     kinds = [one for one in Kind if kind in (None, one)]
     shown = [(one, [row for row in wanted if row[1]["kind"] == one][:top]) for one in kinds]

@@ -6,10 +6,7 @@ from collections.abc import Callable
 
 import typer
 
-import miner.judge.stage
-import miner.rank.stage
-import miner.read.stage
-import miner.tally.stage
+from miner import pipeline
 from miner.cli import options
 from miner.cli.bars import Bars
 from miner.cli.words import stage_line
@@ -58,7 +55,7 @@ def read(
     _do(
         Store.create(store),
         "read",
-        lambda opened: miner.read.stage.read(
+        lambda opened: pipeline.read(
             sources, opened, wanted.read, reader=reader, processes=processes, progress=Bars()
         ),
     )
@@ -81,7 +78,7 @@ def tally(
     _do(
         Store.open(store),
         "tally",
-        lambda opened: miner.tally.stage.tally(opened, wanted.tally, resources=resources, progress=Bars()),
+        lambda opened: pipeline.tally(opened, wanted.tally, resources=resources, progress=Bars()),
     )
 
 
@@ -112,7 +109,7 @@ def judge(
     _do(
         Store.open(store),
         "judge",
-        lambda opened: miner.judge.stage.judge(
+        lambda opened: pipeline.judge(
             opened,
             wanted.judge,
             engine=find_engine(engine),
@@ -132,7 +129,7 @@ def rank(
 ) -> None:
     """Order the losing replies by what knowing them is worth over the board."""
     wanted = options.settings_from(settings, rank={"side": side, "bands": bands})
-    _do(Store.open(store), "rank", lambda opened: miner.rank.stage.rank(opened, wanted.rank, progress=Bars()))
+    _do(Store.open(store), "rank", lambda opened: pipeline.rank(opened, wanted.rank, progress=Bars()))
 
 
 def _do(store: Store, stage: str, do: Callable[[Store], Manifest]) -> None:

@@ -16,6 +16,8 @@ MATED = 200
 _ALL_CAPTURES = 4  # plies in which any capture is tried; deeper only on the square of the last one
 _ALL_EVASIONS = 3  # plies in which every way out of check is tried; deeper only captures
 _PLIES = 16
+_CHECKS = 3  # plies after an answer in which checks are tried too
+_PUT_OFF = 1  # checks by which an answer may put the question off
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,23 +55,75 @@ def settle(board: chess.Board) -> Settled:
     it must find the best way out.
     Source: quiescence search with alpha-beta bounds (common practice of chess programs).
     """
-    return _search(board.copy(stack=False), -MATED, MATED, 0, None)
+    return _search(board.copy(stack=False), -MATED, MATED, _Depth())
 
 
-def _search(board: chess.Board, alpha: int, beta: int, ply: int, target: chess.Square | None) -> Settled:
+def settle_answer(board: chess.Board) -> Settled:
+    """The same after the best answer of the side to move, which may be any legal move.
+
+    So a threat shows that no answer parries: two pieces attacked at once, or one that cannot escape. The
+    captures that follow may begin with a check. A check among the answers only puts the question off.
+    Without a legal move the board is taken as it stands.
+    """
+    return _answer(board.copy(stack=False), -MATED, MATED, _PUT_OFF) or settle(board)
+
+
+def _answer(board: chess.Board, alpha: int, beta: int, put_off: int) -> Settled | None:
+    best: Settled | None = None
+    for move in _evasions(board):
+        board.push(move)
+        if put_off and board.is_check():
+            found = _after_check(board, alpha, beta, put_off)
+        else:
+            settled = _search(board, -beta, -alpha, _Depth(checks=_CHECKS))
+            found = Settled(-settled.balance, settled.line)
+        board.pop()
+        if best is None or found.balance > best.balance:
+            best = Settled(found.balance, (move, *found.line))
+            alpha = max(alpha, best.balance)
+        if alpha >= beta:
+            break
+    return best
+
+
+def _after_check(board: chess.Board, alpha: int, beta: int, put_off: int) -> Settled:
+    """Balance for the side that gives check, when the other has left it in the way that suits it best."""
+    worst = Settled(MATED)
+    for evasion in _evasions(board):
+        board.push(evasion)
+        found = _answer(board, alpha, min(beta, worst.balance), put_off - 1) or settle(board)
+        board.pop()
+        if found.balance < worst.balance:
+            worst = Settled(found.balance, (evasion, *found.line))
+        if worst.balance <= alpha:
+            break
+    return worst
+
+
+@dataclass(frozen=True, slots=True)
+class _Depth:
+    ply: int = 0
+    checks: int = 0  # plies in which a check is tried like a capture
+    target: chess.Square | None = None  # of the last capture
+
+    def deeper(self, target: chess.Square) -> _Depth:
+        return _Depth(self.ply + 1, self.checks, target)
+
+
+def _search(board: chess.Board, alpha: int, beta: int, depth: _Depth) -> Settled:
     in_check = board.is_check()
     if in_check and not any(board.generate_legal_moves()):
         return Settled(-MATED)
-    must_move = in_check and ply < _ALL_EVASIONS
+    must_move = in_check and depth.ply < max(_ALL_EVASIONS, depth.checks + 1)
     best = Settled(-MATED) if must_move else Settled(material_balance(board, board.turn))
-    if ply >= _PLIES:
+    if depth.ply >= _PLIES:
         return best
     alpha = max(alpha, best.balance)
-    for move in _evasions(board) if must_move else _captures(board, target if ply >= _ALL_CAPTURES else None):
+    for move in _evasions(board) if must_move else _tries(board, depth):
         if alpha >= beta:
             break
         board.push(move)
-        found = _search(board, -beta, -alpha, ply + 1, move.to_square)
+        found = _search(board, -beta, -alpha, depth.deeper(move.to_square))
         board.pop()
         if -found.balance > best.balance:
             best = Settled(-found.balance, (move, *found.line))
@@ -77,11 +131,19 @@ def _search(board: chess.Board, alpha: int, beta: int, ply: int, target: chess.S
     return best
 
 
-def _captures(board: chess.Board, target: chess.Square | None) -> Iterator[chess.Move]:
-    onto = chess.BB_ALL if target is None else chess.BB_SQUARES[target]
+def _tries(board: chess.Board, depth: _Depth) -> list[chess.Move]:
+    retake_only = depth.ply >= _ALL_CAPTURES and depth.target is not None
+    onto = chess.BB_SQUARES[depth.target] if retake_only and depth.target is not None else chess.BB_ALL
     moves = list(board.generate_legal_captures(to_mask=onto))
     moves += [move for move in _promotions(board) if not board.is_capture(move)]
-    yield from sorted(moves, key=lambda move: _prospect(board, move), reverse=True)
+    moves.sort(key=lambda move: _prospect(board, move), reverse=True)
+    if depth.ply < depth.checks:
+        moves += [move for move in board.generate_legal_moves() if _is_quiet_check(board, move)]
+    return moves
+
+
+def _is_quiet_check(board: chess.Board, move: chess.Move) -> bool:
+    return not board.is_capture(move) and not move.promotion and board.gives_check(move)
 
 
 def _promotions(board: chess.Board) -> Iterator[chess.Move]:

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import zip_longest
 
 import chess
 
 from miner.explain.evidence import Evidence
-from miner.explain.forcing import forcing_plies
 from miner.explain.king import KingExposed, explain_king
 from miner.explain.mate import explain_mate
-from miner.explain.material import explain_material
+from miner.explain.material import Cost, MaterialLost, explain_material
 from miner.explain.pattern import Pattern, find_pattern
-from miner.explain.tempo import TempoLost, explain_tempo
+from miner.explain.tempo import explain_tempo
 
-_SHOWN_PLIES = 4  # of a refutation that forces nothing: two moves of each side
+_SHOWN_PLIES = 4  # of a line whose point is not on the board: the reply, the answer and a move of each side
+_DECISIVE_PAWNS = 2
+_ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
+_POSITION = "the position is worse"
 
 
 class Reason(StrEnum):
@@ -26,6 +29,9 @@ class Reason(StrEnum):
     TEMPO = "tempo"
     KING = "king"
     POSITION = "position"
+
+
+_TACTICAL = (Reason.MATE, Reason.MATERIAL, Reason.KING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +48,12 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     """The reason that weighs most, as a coach would name it.
 
     1. Mate that the reply allows.
-    2. Material worth two pawns or more.
-    3. A verified retreat, for then the engine has looked for a way out and found none; a pawn that falls
-       somewhere later in the line is the consequence, not the point.
-    4. The king driven out or kept from castling: a pawn that is taken on the way is not the point either.
-    5. A pawn.
-    6. A chase, seen in the line only.
+    2. Material worth two pawns or more that the reply loses; or that it misses, if it still stands no worse.
+    3. A verified retreat: the engine has looked for a way out and found none, so that a pawn that falls
+       later in the line is the consequence and not the point.
+    4. The king driven out or kept from castling: here, too, a pawn taken on the way is not the point.
+    5. Any other material.
+    6. A chase, which only the line shows.
     7. A mate that the reply misses.
     8. Otherwise the position.
 
@@ -57,23 +63,42 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     if mate is not None and not mate.missed:
         return _explanation(evidence, Reason.MATE, mate.detail, len(evidence.reply_line))
     material = explain_material(evidence)
-    tempo = explain_tempo(evidence, forced_loss=forced_loss)
-    king = explain_king(evidence)
-    if material is not None and (material.pawns >= 2 or not _outweighs_a_pawn(tempo, king)):
+    if material is not None and _decides(material, evidence):
         return _explanation(evidence, Reason.MATERIAL, material.detail, material.plies)
-    if tempo is not None and (tempo.home or king is None):
+    tempo = explain_tempo(evidence, forced_loss=forced_loss)
+    if tempo is not None and tempo.home:
         return _explanation(evidence, Reason.TEMPO, tempo.detail, tempo.plies)
+    king = explain_king(evidence)
     if king is not None:
-        return _explanation(evidence, Reason.KING, king.detail, max(king.plies, forcing_plies(evidence)))
+        return _explanation(evidence, Reason.KING, king.detail, _attack_plies(evidence, king))
+    if material is not None:
+        return _explanation(evidence, Reason.MATERIAL, material.detail, material.plies)
+    if tempo is not None:
+        return _explanation(evidence, Reason.TEMPO, tempo.detail, tempo.plies)
     if mate is not None:
-        return _explanation(evidence, Reason.MATE, mate.detail, 1)
-    return _explanation(evidence, Reason.POSITION, "", forcing_plies(evidence))
+        return _explanation(evidence, Reason.MATE, mate.detail, _SHOWN_PLIES)
+    return _explanation(evidence, Reason.POSITION, _POSITION, _SHOWN_PLIES)
 
 
-def _outweighs_a_pawn(tempo: TempoLost | None, king: KingExposed | None) -> bool:
-    return king is not None or (tempo is not None and tempo.home)
+def _decides(material: MaterialLost, evidence: Evidence) -> bool:
+    counts = material.cost is not Cost.MISSES or evidence.reply.as_cp >= 0
+    return counts and material.pawns >= _DECISIVE_PAWNS
+
+
+def _attack_plies(evidence: Evidence, king: KingExposed) -> int:
+    """The moves that expose the king, and the checks and captures that follow without a pause."""
+    plies = king.plies
+    board = evidence.after_reply(plies)
+    for strike, answer in zip_longest(evidence.reply_line[plies::2], evidence.reply_line[plies + 1 :: 2]):
+        if plies >= _ATTACK_PLIES or not (board.is_capture(strike) or board.gives_check(strike)):
+            break
+        for move in filter(None, (strike, answer)):
+            board.push(move)
+            plies += 1
+    return plies
 
 
 def _explanation(evidence: Evidence, reason: Reason, detail: str, plies: int) -> Explanation:
-    refutation = evidence.reply_line[1 : max(plies, min(_SHOWN_PLIES, 2))]
-    return Explanation(reason, detail, find_pattern(evidence, refutation), refutation)
+    refutation = evidence.reply_line[1 : max(plies, 2)]
+    pattern = find_pattern(evidence, refutation) if reason in _TACTICAL else None
+    return Explanation(reason, detail, pattern, refutation)

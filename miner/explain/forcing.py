@@ -7,21 +7,30 @@ import chess
 from miner.board.settle import MATED, material_balance, settled_balance
 from miner.explain.evidence import Evidence
 
+_LONGEST = 13  # plies: the reply and six moves of each side
+_QUIET_MOVES = 1
+
 
 def forcing_plies(evidence: Evidence) -> int:
     """Moves of the reply's line, the reply included, up to the last that the opponent forces.
 
-    Ends with an answer to a forcing move, or with the line; 1 if the first punishing move forces nothing.
+    One quiet move may stand among the forcing ones, for that is how a trap is closed; the part ends with the
+    answer to a forcing move, or with the line, and is 1 if nothing is forced. It is at most `_LONGEST` long:
+    far down a line almost every move threatens something.
     """
     board = evidence.after_reply(1)
-    plies = 1
-    while plies < len(evidence.reply_line):
-        if not _keeps_the_initiative(board, evidence.reply_line[plies]):
+    line = evidence.reply_line[:_LONGEST]
+    quiet, forced = 0, 1
+    for plies in range(1, len(line), 2):
+        if _keeps_the_initiative(board, line[plies]):
+            forced = min(plies + 2, len(line))
+        else:
+            quiet += 1
+        if quiet > _QUIET_MOVES:
             break
-        for move in evidence.reply_line[plies : plies + 2]:
+        for move in line[plies : plies + 2]:
             board.push(move)
-            plies += 1
-    return plies
+    return forced
 
 
 def _keeps_the_initiative(board: chess.Board, move: chess.Move) -> bool:

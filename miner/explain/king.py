@@ -9,7 +9,7 @@ import chess
 from miner.explain.evidence import Evidence
 from miner.explain.words import side_name
 
-_HORIZON_PLIES = 8  # of the refutation, where it stays forcing no longer
+_HORIZON_PLIES = 12  # of either line: what happens to the king later has other causes
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +36,8 @@ class KingExposed:
 def explain_king(evidence: Evidence) -> KingExposed | None:
     """Castling lost by force, where the best line keeps it; or a king driven beyond its back rank.
 
-    By force means: the king moves out of check, takes a checking piece, or the losing reply itself is the
-    king's move. It counts only while the other side has its queen, and only what goes beyond the best line.
+    By force means: the king moves out of check, takes what has just come to it, or the losing reply itself is
+    the king's move. It counts only while the other side has its queen, and only beyond the best line.
     """
     in_reply = _king_walk(evidence, evidence.reply_line, evidence.errs)
     in_best = _king_walk(evidence, evidence.best_line, evidence.errs)
@@ -66,17 +66,22 @@ class _Walk:
 def _king_walk(evidence: Evidence, line: tuple[chess.Move, ...], errs: chess.Color) -> _Walk:
     board = evidence.board.copy(stack=False)
     walk = _Walk()
+    came_to: chess.Square | None = None
     for plies, move in enumerate(line[:_HORIZON_PLIES], 1):
         moves_king = board.turn == errs and board.piece_type_at(move.from_square) == chess.KING
-        if moves_king and not board.is_castling(move) and (board.is_check() or plies == 1):
+        forced = board.is_check() or plies == 1 or move.to_square == came_to
+        if moves_king and forced and not board.is_castling(move):
             walk = _stepped(walk, board, move, plies)
+        came_to = move.to_square
         board.push(move)
     return walk
 
 
 def _stepped(walk: _Walk, board: chess.Board, move: chess.Move, plies: int) -> _Walk:
     color = board.turn
-    if not board.pieces(chess.QUEEN, not color):
+    queens = board.pieces(chess.QUEEN, not color)
+    queens.discard(move.to_square)  # taken by this very move
+    if not queens:
         return walk
     loses_castling = walk.castling_lost or board.has_castling_rights(color)
     rank = _rank(move.to_square, color)

@@ -9,7 +9,7 @@ from enum import StrEnum
 import chess
 
 from miner.board.lines import after
-from miner.board.settle import MATED, VALUES, Settled, material_balance, settle
+from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer
 from miner.explain.evidence import Evidence
 from miner.explain.forcing import forcing_plies
 from miner.explain.words import exchange
@@ -41,24 +41,29 @@ class MaterialLost:
 
 
 def explain_material(evidence: Evidence) -> MaterialLost | None:
-    """Material that the reply costs against the best line, at the end of the refutation's forcing part.
+    """Material that the reply costs, at the end of the refutation's forcing part.
 
-    Both lines are taken at the same depth, their captures settled, in standard values 1-3-3-5-9. Where the
-    line goes on, the gain must still be there two moves later: what is taken back soon is no gain. At the
-    end of a line that stops with a threat, every answer is tried. None for less than a pawn, or for mate.
+    It is measured in standard values 1-3-3-5-9, captures settled, against what the side that errs has before
+    the reply (with the captures it may make at once) or against the best line at the same depth, whichever
+    is less: a pawn that the best line gives up is not lost by the reply. A reply that loses nothing may
+    still miss what the best line wins. Where the line goes on, a gain must still be there two moves later:
+    what is taken back soon is no gain. Where the line stops with a threat, every answer is tried.
+    None for less than a pawn, and where the captures end in mate.
     """
     forced = forcing_plies(evidence)
-    reply = _standings(evidence, evidence.reply_line, forced + _HOLDS_PLIES)
-    held = max((one for one in reply if one.plies >= forced), default=reply[-1], key=lambda one: one.balance)
+    line = _standings(evidence, evidence.reply_line, forced + _HOLDS_PLIES)
+    reply = max((one for one in line if one.plies >= forced), default=line[-1], key=_balance)
     best = _at_depth(_standings(evidence, evidence.best_line, forced + _HOLDS_PLIES), forced)
-    pawns = best.balance - held.balance
-    if pawns < 1 or MATED in (abs(best.balance), abs(held.balance)):
+    start = _start(evidence)
+    had = min(start, best, key=_balance) if reply.balance < start.balance else best
+    pawns = had.balance - reply.balance
+    if pawns < 1 or MATED in (abs(had.balance), abs(reply.balance)):
         return None
     return MaterialLost(
         pawns=pawns,
-        net=_net(best.board, held.board, evidence.errs),
-        plies=_on_the_board(evidence, reply, held.balance, forced),
-        cost=_cost(evidence, held.balance),
+        net=_net(had.board, reply.board, evidence.errs),
+        plies=_on_the_board(evidence, line, reply.balance, forced),
+        cost=_cost(evidence, reply, best),
     )
 
 
@@ -67,6 +72,18 @@ class _Standing:
     plies: int  # moves of the line
     balance: int  # of the side that errs, settled
     board: chess.Board  # where the captures have settled
+
+
+def _balance(standing: _Standing) -> int:
+    return standing.balance
+
+
+def _start(evidence: Evidence) -> _Standing:
+    board = evidence.board
+    settled = settle(board)
+    if abs(settled.balance) == MATED:  # mate is no material: what stands on the board counts
+        return _Standing(0, material_balance(board, evidence.errs), board)
+    return _Standing(0, settled.balance, after(board, settled.line))
 
 
 def _standings(evidence: Evidence, line: tuple[chess.Move, ...], limit: int) -> list[_Standing]:
@@ -79,25 +96,15 @@ def _standings(evidence: Evidence, line: tuple[chess.Move, ...], limit: int) -> 
             settled = settle(board)
             standings.append(_Standing(plies, -settled.balance, after(board, settled.line)))
         elif plies == len(line):
-            settled = _best_answer(board)
+            settled = settle_answer(board)
             standings.append(_Standing(plies, settled.balance, after(board, settled.line)))
     return standings
-
-
-def _best_answer(board: chess.Board) -> Settled:
-    """What the side to move is left with if it may first make any move, not only a capture."""
-    best: Settled | None = None
-    for move in board.generate_legal_moves():
-        settled = settle(after(board, (move,)))
-        if best is None or -settled.balance > best.balance:
-            best = Settled(-settled.balance, (move, *settled.line))
-    return best or settle(board)
 
 
 def _at_depth(standings: list[_Standing], plies: int) -> _Standing:
     """The middle one of three at that depth: a single move may stand in the midst of a combination."""
     near = [one for one in standings if one.plies >= plies][:3] or standings[-1:]
-    return sorted(near, key=lambda one: one.balance)[(len(near) - 1) // 2]
+    return sorted(near, key=_balance)[(len(near) - 1) // 2]
 
 
 def _net(best: chess.Board, reply: chess.Board, errs: chess.Color) -> dict[chess.PieceType, int]:
@@ -122,7 +129,8 @@ def _on_the_board(evidence: Evidence, standings: list[_Standing], balance: int, 
             decided = one.plies
             break
     for plies, board in _boards(evidence):
-        if plies > decided and material_balance(board, evidence.errs) <= balance:
+        taken = plies > decided and material_balance(board, evidence.errs) == balance
+        if taken and not settle(board).line:
             return plies
     return max(decided, min(forced, len(evidence.reply_line)))
 
@@ -134,8 +142,7 @@ def _boards(evidence: Evidence) -> Iterator[tuple[int, chess.Board]]:
         yield plies, board
 
 
-def _cost(evidence: Evidence, balance: int) -> Cost:
-    before = material_balance(evidence.board, evidence.errs)
-    if balance < before:
+def _cost(evidence: Evidence, reply: _Standing, best: _Standing) -> Cost:
+    if reply.balance < material_balance(evidence.board, evidence.errs):
         return Cost.WINS
-    return Cost.LEAVES if before < 0 else Cost.MISSES
+    return Cost.LEAVES if best.balance <= 0 else Cost.MISSES

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
 import chess
 
 from miner.board.lines import after
-from miner.board.settle import VALUES, material_balance, settle, settled_balance
+from miner.board.settle import VALUES, material_balance, settle, settle_answer, settled_balance
 from miner.explain.evidence import Evidence
 from miner.explain.forcing import mates_in_one
 
@@ -40,17 +40,24 @@ def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Patt
         return _mating_pattern(end, len(refutation))
     if evidence.reply.mate is not None and evidence.reply.mate < 0:
         return Pattern.MATING_NET
-    line = (*refutation, *settle(end).line)
-    prizes = tuple(_prizes(start, line))
+    line, prizes = refutation, tuple(_prizes(start, refutation))
+    if not prizes or end.is_check():  # the line stops short of what it wins: let the captures settle
+        line = (*refutation, *_settling(evidence, end))
+        prizes = tuple(_prizes(start, line))
     board = start
     for ply, move in enumerate(line):
         if ply % 2 == 0:
             strike = _Strike.of(board, line, ply, prizes)
             for pattern, shows in _DETECTORS:
-                if strike.targets and shows(strike):
+                if strike.pays and shows(strike):
                     return pattern
         board = after(board, (move,))
     return None
+
+
+def _settling(evidence: Evidence, board: chess.Board) -> tuple[chess.Move, ...]:
+    settled = settle(board) if board.turn == evidence.punishes else settle_answer(board)
+    return settled.line
 
 
 def _mating_pattern(board: chess.Board, plies: int) -> Pattern | None:
@@ -88,7 +95,6 @@ class _Prize:
 
 def _prizes(start: chess.Board, line: tuple[chess.Move, ...]) -> Iterator[_Prize]:
     board = start.copy(stack=False)
-    boards = [start]
     for ply, move in enumerate(line):
         if ply % 2 == 0 and board.is_capture(move):
             gain = _gain(board, move, line[ply + 1] if ply + 1 < len(line) else None)
@@ -98,7 +104,6 @@ def _prizes(start: chess.Board, line: tuple[chess.Move, ...]) -> Iterator[_Prize
                     ply, _trace_back(line[:ply], victim), VALUES[board.piece_type_at(victim) or chess.PAWN]
                 )
         board.push(move)
-        boards.append(board.copy(stack=False))
 
 
 def _gain(board: chess.Board, move: chess.Move, answer: chess.Move | None) -> int:
@@ -132,6 +137,7 @@ class _Strike:
     move: chess.Move
     now: chess.Board  # after the move
     answer: chess.Move | None
+    then: chess.Move | None
     targets: frozenset[chess.Square]  # of the men that are taken with gain later, where they stand now
     takes: chess.Square | None  # where this move itself takes something with gain
 
@@ -140,12 +146,13 @@ class _Strike:
         cls, board: chess.Board, line: tuple[chess.Move, ...], ply: int, prizes: tuple[_Prize, ...]
     ) -> _Strike:
         later = [prize for prize in prizes if prize.ply > ply]
-        best = max((prize.value for prize in later), default=0)
+        best = max((prize.value for prize in prizes if prize.ply >= ply), default=0)
         return cls(
             before=board,
             move=line[ply],
             now=after(board, (line[ply],)),
             answer=line[ply + 1] if ply + 1 < len(line) else None,
+            then=line[ply + 2] if ply + 2 < len(line) else None,
             # Beside a piece that is won, pawns taken on the way are not what the pattern is about.
             targets=frozenset(prize.squares[ply + 1] for prize in later if prize.value >= min(best, 3)),
             takes=next((prize.squares[ply] for prize in prizes if prize.ply == ply), None),
@@ -157,9 +164,9 @@ class _Strike:
         return self.before.turn
 
     @property
-    def piece(self) -> chess.PieceType:
-        """What moves, after a promotion if there is one."""
-        return self.now.piece_type_at(self.move.to_square) or chess.PAWN
+    def pays(self) -> bool:
+        """Whether this move or a later one takes something with gain."""
+        return bool(self.targets) or self.takes is not None
 
 
 def _discovered(strike: _Strike) -> bool:
@@ -179,36 +186,39 @@ def _line_pieces(board: chess.Board, color: chess.Color) -> chess.SquareSet:
 
 
 def _pin(strike: _Strike) -> bool:
-    """A target is pinned to its king or a better piece, or what seems to defend it is pinned to the king."""
-    return any(
-        _is_pinned_to_king(strike, target) or _is_pinned_by(strike, target) for target in strike.targets
-    )
-
-
-def _is_pinned_to_king(strike: _Strike, target: chess.Square) -> bool:
+    """A target is pinned to its king, or a piece by the moved one; or all that defends it is pinned."""
     board = strike.now
-    if not board.is_pinned(board.turn, target):
-        return False
-    pinners = board.attackers(strike.color, target) & board.pin(board.turn, target)
-    return bool(pinners)
+    for target in strike.targets:
+        is_piece = _value(board, target) >= VALUES[chess.KNIGHT]
+        pinned_by_move = is_piece and _is_pinned(board, target, (strike.move.to_square,))
+        if pinned_by_move or board.is_pinned(board.turn, target):
+            return True
+        guards = board.attackers(board.turn, target)
+        if guards and all(_is_pinned_away(board, guard, target) for guard in guards):
+            return True
+    return False
 
 
-def _is_pinned_by(strike: _Strike, target: chess.Square) -> bool:
-    behind = _behind(strike, target)
-    if behind is None:
-        return False
-    return _value(strike.now, behind) > _value(strike.now, target)
+def _is_pinned(board: chess.Board, square: chess.Square, pinners: Iterable[chess.Square]) -> bool:
+    """Whether one of `pinners` attacks something better, or the king, through the man on `square`."""
+    behind = (_behind(board, pinner, square) for pinner in pinners)
+    return any(one is not None and _value(board, one) > _value(board, square) for one in behind)
 
 
-def _behind(strike: _Strike, front: chess.Square) -> chess.Square | None:
-    """The man of the other side that the moved line piece attacks through `front`."""
-    board, square = strike.now, strike.move.to_square
-    if square not in _line_pieces(board, strike.color) or front not in board.attacks(square):
+def _is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square) -> bool:
+    """Whether the man on `guard` is pinned along a line on which `target` does not lie."""
+    line_pieces = _line_pieces(board, not board.turn)
+    elsewhere = (one for one in line_pieces if target not in chess.SquareSet.ray(one, guard))
+    return board.piece_type_at(guard) != chess.KING and _is_pinned(board, guard, elsewhere)
+
+
+def _behind(board: chess.Board, square: chess.Square, front: chess.Square) -> chess.Square | None:
+    """The man of the side to move that the line piece on `square` attacks through `front`."""
+    if square not in _line_pieces(board, not board.turn) or front not in board.attacks(square):
         return None
     through = board.copy(stack=False)
     through.remove_piece_at(front)
-    ray = chess.SquareSet(chess.ray(square, front))
-    for behind in (through.attacks(square) - board.attacks(square)) & ray:
+    for behind in (through.attacks(square) - board.attacks(square)) & chess.SquareSet.ray(square, front):
         if board.color_at(behind) == board.turn:
             return behind
     return None
@@ -221,52 +231,80 @@ def _value(board: chess.Board, square: chess.Square) -> int:
 
 def _skewer(strike: _Strike) -> bool:
     """The moved line piece attacks a better piece, or the king, and through it the target."""
-    for front in strike.now.attacks(strike.move.to_square) & strike.now.occupied_co[strike.now.turn]:
-        behind = _behind(strike, front)
-        if behind in strike.targets and _value(strike.now, front) > _value(strike.now, behind):
+    board, square = strike.now, strike.move.to_square
+    for front in board.attacks(square) & board.occupied_co[board.turn]:
+        behind = _behind(board, square, front)
+        if behind is not None and behind in strike.targets and _value(board, front) > _value(board, behind):
             return True
     return False
 
 
 def _double_attack(strike: _Strike) -> bool:
-    """The moved piece threatens two things at once, one of them a target; mate and check count."""
+    """The move makes two new threats, one of them on a target; mate and check count."""
+    threats = _threats_with_check(strike) if strike.now.is_check() else _new_threats(strike)
+    return len(threats) >= 2 and bool(threats & strike.targets)
+
+
+def _threats_with_check(strike: _Strike) -> set[chess.Square]:
+    """The king, and what the moved piece attacks that is better than itself or undefended."""
     board, square = strike.now, strike.move.to_square
     attacked = board.attacks(square) & board.occupied_co[board.turn]
-    threatened = {target for target in attacked if _threatens(strike, target)}
-    return len(threatened) >= 2 and bool(threatened & strike.targets)
+    king = chess.SquareSet(board.kings & board.occupied_co[board.turn])
+    return set(king) | {
+        target
+        for target in attacked
+        if not board.attackers(board.turn, target) or _value(board, target) > _value(board, square)
+    }
 
 
-def _threatens(strike: _Strike, target: chess.Square) -> bool:
-    board, square = strike.now, strike.move.to_square
-    if board.piece_type_at(target) == chess.KING:
-        return True
-    if board.is_check():
-        return not board.attackers(board.turn, target) or _value(board, target) > _value(board, square)
-    board = board.copy(stack=False)
-    board.push(chess.Move.null())
-    capture = board.find_move(square, target) if _can_move(board, square, target) else None
-    if capture is None:
-        return False
-    return settled_balance(after(board, (capture,)), strike.color) > material_balance(board, strike.color)
+def _new_threats(strike: _Strike) -> set[chess.Square]:
+    """Squares on which the side could now take with gain or give mate, were it to move again."""
+    free = strike.now.copy(stack=False)
+    free.push(chess.Move.null())
+    threats = _paying_squares(free) - _paying_squares(strike.before)
+    mate = mates_in_one(free)
+    return threats | ({mate.to_square} if mate is not None else set())
 
 
-def _can_move(board: chess.Board, start: chess.Square, to: chess.Square) -> bool:
-    return any(board.generate_legal_moves(chess.BB_SQUARES[start], chess.BB_SQUARES[to]))
+def _paying_squares(board: chess.Board) -> set[chess.Square]:
+    level = material_balance(board, board.turn)
+    return {
+        move.to_square
+        for move in board.generate_legal_captures()
+        if settled_balance(after(board, (move,)), not board.turn) < -level
+    }
 
 
 def _trapped(strike: _Strike) -> bool:
-    """A target piece is attacked and loses material wherever it goes."""
+    """A target piece is newly attacked and is taken wherever it goes, or goes and is taken all the same."""
     board = strike.now
-    if board.is_check():
-        return False
+    return any(
+        _value(board, target) >= VALUES[chess.KNIGHT]
+        and board.attackers(strike.color, target) - strike.before.attackers(strike.color, target)
+        and not board.is_check()
+        and (_flees_in_vain(strike, target) or _has_no_flight(board, target))
+        for target in strike.targets
+    )
+
+
+def _flees_in_vain(strike: _Strike, target: chess.Square) -> bool:
+    answer, then = strike.answer, strike.then
+    return (
+        answer is not None
+        and then is not None
+        and answer.from_square == target
+        and then.to_square == answer.to_square
+    )
+
+
+def _has_no_flight(board: chess.Board, target: chess.Square) -> bool:
     level = material_balance(board, board.turn)
-    for target in strike.targets:
-        if _value(board, target) < VALUES[chess.KNIGHT] or not board.attackers(strike.color, target):
-            continue
-        flights = board.generate_legal_moves(chess.BB_SQUARES[target])
-        if all(settled_balance(after(board, (flight,)), board.turn) < level for flight in flights):
-            return True
-    return False
+    for flight in board.generate_legal_moves(chess.BB_SQUARES[target]):
+        settled = settle(after(board, (flight,)))
+        taken = any(move.to_square == flight.to_square for move in settled.line[::2])
+        if -settled.balance >= level or not taken:
+            return False
+    return True
 
 
 def _overloaded(strike: _Strike) -> bool:

@@ -39,7 +39,7 @@ def explain_tempo(evidence: Evidence, *, forced_loss: float = 0.10) -> TempoLost
     Either a retreat that the engine has verified: after the first punishing move a developed piece goes
     home, and every move that takes no piece home costs `forced_loss` of expected score or more. Or a chase
     that the line shows: one piece makes three of its side's next four moves, the reply included, takes
-    nothing after the reply, and is attacked each time by a pawn move or by a piece that leaves its home.
+    nothing, and is attacked each time by a pawn move or by a piece that leaves its home.
     """
     return _verified_retreat(evidence, forced_loss) or _chase(evidence)
 
@@ -59,7 +59,7 @@ def _chase(evidence: Evidence) -> TempoLost | None:
     board = evidence.after_reply(1)
     square = evidence.reply_line[0].to_square
     piece = board.piece_type_at(square)
-    if piece is None or not is_developed(board, square):
+    if piece is None or not is_developed(board, square) or evidence.board.is_capture(evidence.reply_line[0]):
         return None
     path = [evidence.reply_line[0].from_square, square]
     line = evidence.reply_line[: 2 * _CHASE_MOVES - 1]

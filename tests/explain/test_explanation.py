@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import chess
+from hypothesis import given, settings
 
 from miner.board.lines import numbered
-from miner.explain import Reason, explain
-from tests.explain.positions import evidence
+from miner.explain import Evidence, Explanation, Pattern, Reason, explain
+from tests.explain.positions import evidence, mirrored, random_lines
+
+VIENNA = "e4 e5 Nc3 Nf6 f4"
 
 
 def test_knight_sent_home_is_a_tempo() -> None:
     """1.e4 e5 2.Nc3 Nf6 3.f4 exf4? 4.e5 and the knight must go back (common practice, no source)."""
     known = evidence(
-        "e4 e5 Nc3 Nf6 f4",
+        VIENNA,
         reply="exf4 e5 Ng8 Nf3 g5",
         best="d5 fxe5 Nxe4",
         best_cp=10,
@@ -27,3 +30,109 @@ def test_knight_sent_home_is_a_tempo() -> None:
     assert found.detail == "the knight must go back from f6 to g8"
     assert numbered(known.after_reply(1), found.refutation) == "4.e5 Ng8"
     assert found.refutation[0] == chess.Move.from_uci("e4e5")
+
+
+def test_detour_leads_home_all_the_same() -> None:
+    """With 4...Qe7 5.Qe2 in the engine's line the verified retreat still names the knight and g8."""
+    known = evidence(
+        VIENNA,
+        reply="exf4 e5 Qe7 Qe2 Ng8",
+        best="d5 fxe5 Nxe4",
+        reply_cp=-60,
+        retreat="Ng8",
+        retreat_loss=0.2,
+    )
+
+    found = explain(known)
+
+    assert found.reason is Reason.TEMPO
+    assert found.detail == "the knight must go back from f6 to g8"
+    assert found.refutation[0] == chess.Move.from_uci("e4e5")
+
+
+def test_mate_comes_before_everything() -> None:
+    """A reply that hangs the queen and allows mate in one allows mate."""
+    found = explain(evidence("e4 e5 Bc4 Nc6 Qh5", reply="Qg5 Qxf7+ Kd8 Qf8#", best="g6 Qf3", reply_mate=-2))
+
+    assert found.reason is Reason.MATE
+    assert found.detail == "mate in 2"
+    assert found.pattern is Pattern.MATING_NET
+
+
+def test_a_piece_outweighs_a_retreat() -> None:
+    """Whoever loses a knight is not told of a tempo, though the engine has verified a retreat."""
+    known = evidence(
+        VIENNA,
+        reply="Bb4 fxe5 O-O exf6 Qxf6 Nf3",
+        best="d5 fxe5 Nxe4",
+        reply_cp=-300,
+        retreat="Ng8",
+        retreat_loss=0.2,
+    )
+
+    found = explain(known)
+
+    assert found.reason is Reason.MATERIAL
+    assert found.detail == "wins a knight"
+    assert numbered(known.after_reply(1), found.refutation) == "4.fxe5 O-O 5.exf6 Qxf6"
+
+
+def test_king_hunt_outweighs_a_pawn() -> None:
+    """In the Scotch gambit the king has lost its castling; that the pieces balance is not the point."""
+    known = evidence(
+        "e4 e5 Nf3 Nc6 d4 exd4 Bc4 Bc5 c3",
+        reply="dxc3 Bxf7+ Kxf7 Qd5+ Ke8 Qh5+ Kf8 Qxc5+ d6 Qxc3 Qf6 O-O",
+        best="Nf6 cxd4 Bb4+ Bd2 Bxd2+ Nbxd2 d5",
+        reply_cp=-90,
+    )
+
+    found = explain(known)
+
+    assert found.reason is Reason.KING
+    assert found.pattern is Pattern.DOUBLE_ATTACK
+    assert numbered(known.after_reply(1), found.refutation).startswith(
+        "6.Bxf7+ Kxf7 7.Qd5+ Ke8 8.Qh5+ Kf8 9.Qxc5+"
+    )
+
+
+def test_missed_mate_is_the_last_thing_to_be_said() -> None:
+    """Who misses a mate but hangs the queen has lost the queen; who keeps everything has missed the mate."""
+    moves = "e4 e5 Bc4 Nc6 Qh5 Nf6"
+
+    hung = explain(evidence(moves, reply="Qxe5+ Nxe5", best="Qxf7#", best_mate=1, reply_cp=-700))
+    kept = explain(evidence(moves, reply="Qf3 d6 d3 Be7", best="Qxf7#", best_mate=1, reply_cp=20))
+
+    assert hung.reason is Reason.MATERIAL
+    assert kept.reason is Reason.MATE
+    assert kept.detail == "misses mate in 1"
+
+
+def test_position_when_nothing_happens() -> None:
+    """A quiet line gives no reason but the position, and shows its first moves."""
+    known = evidence("e4 e5 Nf3 Nc6", reply="h3 Nf6 Nc3 Bb4 d3 d6", best="Bb5 a6 Ba4 Nf6", reply_cp=-60)
+
+    found = explain(known)
+
+    assert found == Explanation(Reason.POSITION, "the position is worse", None, known.reply_line[1:4])
+
+
+@given(lines=random_lines())
+@settings(max_examples=50, deadline=None)
+def test_any_legal_lines_are_explained(lines: Evidence) -> None:
+    """Whatever the lines, there is a reason in words, and the refutation is part of the reply's line."""
+    found = explain(lines)
+
+    assert found.detail
+    assert found.refutation == lines.reply_line[1 : 1 + len(found.refutation)]
+
+
+@given(lines=random_lines())
+@settings(max_examples=30, deadline=None)
+def test_colours_do_not_matter(lines: Evidence) -> None:
+    """With colours exchanged the reason and the length of the refutation stay the same."""
+    found = explain(lines)
+
+    turned = explain(mirrored(lines))
+
+    assert turned.reason is found.reason
+    assert len(turned.refutation) == len(found.refutation)

@@ -1,0 +1,65 @@
+"""The king's safety as a reason."""
+
+from __future__ import annotations
+
+import chess
+
+from miner.explain import explain_king
+from tests.explain.positions import evidence
+
+TWO_KNIGHTS = "e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 d5 exd5"
+
+
+def test_fried_liver_drives_the_king_to_the_centre() -> None:
+    """After 6.Nxf7 Kxf7 7.Qf3+ the king must guard the knight from e6."""
+    known = evidence(TWO_KNIGHTS, reply="Nxd5 Nxf7 Kxf7 Qf3+ Ke6 Nc3 Nb4", best="Na5 Bb5+ c6 dxc6 bxc6")
+
+    found = explain_king(known)
+
+    assert found is not None
+    assert found.driven_to == chess.E6
+    assert found.castling_lost
+    assert found.detail == "Black can no longer castle; the king is driven to e6"
+
+
+def test_castling_lost_on_the_back_rank() -> None:
+    """A king that steps to f8 out of check has lost its castling and nothing more."""
+    known = evidence("e4 g6 d4 Bg7 Nf3 d6 Bc4", reply="Nd7 Bxf7+ Kf8 Bb3", best="Nf6 Qe2 O-O")
+
+    found = explain_king(known)
+
+    assert found is not None
+    assert found.driven_to is None
+    assert found.detail == "Black can no longer castle"
+
+
+def test_white_king_that_walks_out_by_itself() -> None:
+    """In the Traxler the reply 6.Ke2 brings the king out, where 6.Kf1 keeps it at home."""
+    known = evidence("e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 Bc5 Nxf7 Bxf2+", reply="Ke2 Nd4+ Kd3", best="Kf1 Qe7 Nxh8 d5")
+
+    found = explain_king(known)
+
+    assert found is not None
+    assert not found.castling_lost  # lost either way
+    assert found.detail == "White's king is driven to d3"
+
+
+def test_king_is_in_no_danger_without_queens() -> None:
+    """After an exchange of queens on d8 the king stands well in the centre."""
+    known = evidence("e4 e5 Nf3 d6 d4", reply="Nf6 dxe5 dxe5 Qxd8+ Kxd8 Bc4", best="exd4 Nxd4 Nf6")
+
+    assert explain_king(known) is None
+
+
+def test_castling_that_the_best_line_loses_too() -> None:
+    """What the best line costs as well is no reason against the reply."""
+    known = evidence("e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 Bc5 Nxf7 Bxf2+", reply="Kf1 Qe7", best="Kxf2 Nxe4+ Kg1")
+
+    assert explain_king(known) is None
+
+
+def test_castling_itself_is_no_loss() -> None:
+    """A king that castles has used its right, not lost it."""
+    known = evidence("e4 e5 Nf3 Nc6 Bc4 Bc5", reply="O-O Nf6 d3 d6", best="c3 Nf6 d3 d6")
+
+    assert explain_king(known) is None

@@ -21,6 +21,7 @@ from miner.export.words import (
     path_words,
     percent,
     plain,
+    price_sentence,
     reason_sentence,
     refutation_words,
     reply_words,
@@ -120,6 +121,7 @@ def _facts(finding: Finding, width: int) -> list[str]:
         "How often": f"{often_words(finding)}{_players(finding)}",
         "Scores": observed_sentence(finding),
         "Worth": worth_words(finding),
+        "Price": price_sentence(finding),
         "Engine": f"{plain(finding['engine'])}, {finding['nodes']:,} nodes",
     }
     lines = []
@@ -142,19 +144,26 @@ TO_THE_RIGHT = ("No", "Points", "Least", "Often")
 
 
 def findings_table(
-    findings: Sequence[Finding], width: int = 80, *, ranks: Sequence[int] | None = None
+    findings: Sequence[Finding],
+    width: int = 80,
+    *,
+    ranks: Sequence[int] | None = None,
+    also: Sequence[Sequence[str]] | None = None,
 ) -> str:
     """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
 
     `Points` is per 100 games, `Least` its lower bound, `For` the side that is taught, `Often` the pick rate.
     Among the moves the losing reply carries a question mark; where they do not fit, the first are left out.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
+    `also` holds for each finding the other bands that make the same mistake.
     """
     indent = " " * (WIDTHS[0] + 1)
     lines = [_row(HEADINGS, width)]
-    for rank, finding in zip(ranks or range(1, len(findings) + 1), findings, strict=True):
+    others = also or [()] * len(findings)
+    for rank, finding, bands in zip(ranks or range(1, len(findings) + 1), findings, others, strict=True):
+        more = f"  also {', '.join(bands)}" if bands else ""
         lines.append(_row(_values(finding, rank), width))
-        lines.append(_cut(indent + _moves(finding, width - len(indent)), width))
+        lines.append(_cut(indent + _moves(finding, width - len(indent) - len(more)) + more, width))
     return "\n".join(lines)
 
 

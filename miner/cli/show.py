@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 import typer
@@ -48,7 +49,7 @@ def show(
         BandScheme(tuple(opened.require("tally").settings["band_edges"])).check(tuple(bands))
     wanted = [one for one in findings if _is_wanted(one[1], side, bands)]
     kinds = [one for one in Kind if kind in (None, one)]
-    shown = [(one, [row for row in wanted if row[1]["kind"] == one][:top]) for one in kinds]
+    shown = [(one, _one_per_reply([row for row in wanted if row[1]["kind"] == one])[:top]) for one in kinds]
     if not any(rows for _, rows in shown):
         typer.echo(
             "No findings" + (" of that kind here." if findings else ". Perhaps there are too few games.")
@@ -56,7 +57,7 @@ def show(
         return
     typer.echo("\n\n".join(_section(one, rows, diagrams, letters) for one, rows in shown if rows))
     if not diagrams:
-        first = next(rows for _, rows in shown if rows)[0][0]
+        first = next(rows for _, rows in shown if rows)[0].number
         typer.echo(f"\nOne of them on a board: miner show --store {store} {first}")
 
 
@@ -74,15 +75,43 @@ def _is_wanted(finding: dict[str, Any], side: str | None, bands: list[str] | Non
     return side in (None, "both", taught) and (not bands or finding["band"] in bands)
 
 
-def _section(kind: Kind, rows: list[tuple[int, dict[str, Any]]], diagrams: bool, letters: bool) -> str:
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """A finding as it is listed: for the band where it is worth most, the others being named."""
+
+    number: int
+    finding: dict[str, Any]
+    also: list[str]
+
+
+def _one_per_reply(findings: list[tuple[int, dict[str, Any]]]) -> list[_Shown]:
+    """The findings, best first, with those of one reply in several bands told as one."""
+    shown: dict[tuple[int, str], _Shown] = {}
+    for number, finding in findings:
+        reply = (finding["key"], finding["losing_reply_uci"])
+        if reply in shown:
+            shown[reply].also.append(finding["band"])
+        else:
+            shown[reply] = _Shown(number, finding, [])
+    return list(shown.values())
+
+
+def _section(kind: Kind, rows: list[_Shown], diagrams: bool, letters: bool) -> str:
     if diagrams:
         cards = [
-            finding_card(row, rank=number, width=_width(), color=sys.stdout.isatty(), unicode=not letters)
-            for number, row in rows
+            finding_card(
+                row.finding, rank=row.number, width=_width(), color=sys.stdout.isatty(), unicode=not letters
+            )
+            for row in rows
         ]
         return "\n\n".join([_HEADINGS[kind], *cards])
-    ranks = [number for number, _ in rows]
-    return f"{_HEADINGS[kind]}\n{findings_table([row for _, row in rows], _width(), ranks=ranks)}"
+    table = findings_table(
+        [row.finding for row in rows],
+        _width(),
+        ranks=[row.number for row in rows],
+        also=[row.also for row in rows],
+    )
+    return f"{_HEADINGS[kind]}\n{table}"
 
 
 def _width() -> int:

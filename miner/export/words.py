@@ -180,6 +180,15 @@ def pattern_sentence(finding: Finding) -> str:
     return f"Pattern: {finding['pattern']}." if finding["pattern"] else ""
 
 
+def price_sentence(finding: Finding) -> str:
+    """What a trap leaves the side that sets it if the opponent finds the best move; of a pitfall, nothing."""
+    if finding["kind"] != Kind.TRAP:
+        return ""
+    side = Side(finding["side"])
+    errs, profits, left = side.other.capitalize(), side.capitalize(), 1.0 - finding["exp_best"]
+    return f"If {errs} finds {best_words(finding)}, {profits} expects {left:.2f} of a point."
+
+
 def observed_sentence(finding: Finding) -> str:
     """What those who chose the reply scored, and what the others there did.
 

@@ -95,8 +95,21 @@ def test_card_of_a_trap() -> None:
         "2  P  P  P  P     .  P  P      How often    28 of 80 games (35%; 27 to 44%), by 25 players",
         "1  R     B  Q  K  B  N  R      Scores       Those who chose it scored 41%, the others there 52%.",
         "   a  b  c  d  e  f  g  h      Worth        0.96 points per 100 games, likely 0.50 or more",
+        "                               Price        If Black finds 3...d5, White expects 0.50 of a point.",
         "                               Engine       An Engine 1, 1,600,000 nodes",
     ]
+
+
+def test_card_of_a_pitfall_has_no_price() -> None:
+    """Nobody sets up his own mistake, so there is nothing to pay for it."""
+    assert "Price" not in finding_card(vienna(kind="pitfall"), rank=1)
+
+
+def test_list_names_the_other_bands() -> None:
+    """One reply that several bands choose takes one place in the list."""
+    table = findings_table([vienna()], 100, also=[["1200-1399", "unrated"]])
+
+    assert table.splitlines()[-1].endswith("  also 1200-1399, unrated")
 
 
 def test_card_turns_the_board_to_the_side_that_is_taught() -> None:

@@ -52,7 +52,13 @@ def _verified_retreat(evidence: Evidence, forced_loss: float) -> TempoLost | Non
     piece = board.piece_type_at(move.from_square)
     if piece is None or not board.is_legal(move) or not goes_home(board, move):
         return None
-    return TempoLost(piece, (move.from_square, move.to_square), plies=3, home=True)
+    return TempoLost(piece, (move.from_square, move.to_square), _plies_until_home(evidence, move), home=True)
+
+
+def _plies_until_home(evidence: Evidence, retreat: chess.Move) -> int:
+    """Where the line puts the retreat off by a move or two, it is shown up to there."""
+    line = evidence.reply_line[: 2 * _CHASE_MOVES - 1]
+    return line.index(retreat) + 1 if retreat in line[2::2] else min(3, len(line))
 
 
 def _chase(evidence: Evidence) -> TempoLost | None:

@@ -144,10 +144,11 @@ def alternatives(settings: JudgeSettings) -> list[JudgeSettings]:
     """The settings themselves, and others with the same deepest budget."""
     last = settings.nodes[-1]
     ladders = [
-        ((last // 16, last // 4, last), (0.2, 0.5)),
-        ((last // 16, last // 4, last), (0.5, 0.8)),
-        ((last // 32, last // 8, last), (0.35, 0.7)),
-        ((last // 64, last // 16, last // 4, last), (0.2, 0.35, 0.7)),
+        ((last // 16, last // 4, last), (0.35, 0.7)),
+        ((last // 32, last // 8, last), (0.2, 0.6)),
+        ((last // 64, last // 16, last), (0.2, 0.6)),
+        ((last // 32, last // 16, last // 8, last), (0.2, 0.5, 0.7)),
+        ((last // 16, last), (0.6,)),
     ]
     return [settings, *(dataclasses.replace(settings, nodes=n, keep=k) for n, k in ladders)]
 

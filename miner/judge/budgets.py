@@ -12,6 +12,11 @@ from miner.judge.candidates import Candidate
 from miner.judge.verdicts import Verdict
 from miner.settings import JudgeSettings
 
+USUAL_WORTH = 2.0
+"""Points per 100 games (see `Candidate.worth`) at which the settings' `keep` holds as it is."""
+LOWEST_BAR, HIGHEST_BAR = 0.5, 1.2
+"""How far worth may move the bar, as factors."""
+
 
 @dataclass(frozen=True, slots=True)
 class Look:
@@ -46,9 +51,15 @@ def may_lose_tempo(board: chess.Board, look: Look) -> bool:
     return any(home[2::2])
 
 
-def threshold(settings: JudgeSettings, *, tempo: bool) -> float:
-    """Expected score that must be lost: less where a tempo may be what is lost."""
-    return min(settings.tempo_threshold, settings.loss_threshold) if tempo else settings.loss_threshold
+def bar(stage: int, worth: float, settings: JudgeSettings, *, tempo: bool) -> float:
+    """Expected score that must be lost at `stage` (from 0) to be go on: less if a tempo may be lost.
+
+    And lower for what is worth more: with the fourth root, a reply worth 16 times as much has half the bar,
+    so that noise costs few points and the nodes go where they are. Never above the threshold itself.
+    """
+    threshold = min(settings.tempo_threshold, settings.loss_threshold) if tempo else settings.loss_threshold
+    by_worth = min(HIGHEST_BAR, max(LOWEST_BAR, (USUAL_WORTH / worth) ** 0.25)) if worth > 0 else HIGHEST_BAR
+    return min(threshold, settings.keeps_from(stage) * threshold * by_worth)
 
 
 def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSettings, *, tempo: bool) -> bool:
@@ -60,4 +71,4 @@ def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSetting
         return False
     if look.sees_mate or (candidate.promoted and stage == 0):
         return True
-    return look.loss >= settings.keeps_from(stage) * threshold(settings, tempo=tempo)
+    return look.loss >= bar(stage, candidate.worth, settings, tempo=tempo)

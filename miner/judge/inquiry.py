@@ -47,6 +47,8 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
             one.failure = "the reply is not legal in this position"
     still_open = [one for one in judgements if not one.failure]
     for stage, nodes in enumerate(settings.nodes):
+        if not still_open:
+            break
         yield from look(board, still_open, nodes)
         for one in still_open:
             one.tempo |= not one.failure and may_lose_tempo(board, one.looks[-1])
@@ -55,8 +57,6 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
             for one in still_open
             if not one.failure and goes_on(one.looks[-1], stage, one.candidate, settings, tempo=one.tempo)
         ]
-        if not still_open:
-            break
     for one in judgements:
         if one.tempo and not one.failure and one.loss >= settings.tempo_threshold:
             one.retreat = yield from ask_retreat(board, one.looks[-1].reply.pv, settings.nodes[-2])

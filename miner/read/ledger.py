@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,7 +27,7 @@ from miner.read.headers import (
     time_class_of,
 )
 from miner.read.lines import Flags, Ints, Lines
-from miner.read.movetext import RESULTS, MainLine, read_main_line
+from miner.read.movetext import RESULTS, MainLines, main_lines
 from miner.read.players import PlayerColumn, Players
 from miner.schema import GAMES, MOVES
 from miner.settings import ReadSettings
@@ -46,7 +45,6 @@ class Count:
 
     games: int
     lines: int
-    skipped: int  # blocks of text between games
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +70,7 @@ class Pending:
     """A batch of `n` games that is read but not numbered yet; `m` of them were decoded."""
 
     counts: list[Count]  # of each piece
+    skipped: int  # blocks of text between games
     columns: dict[str, Any]  # of the ledger, as far as the games themselves tell
     states: Texts  # (n,): empty where the moves decide
     details: Texts  # (n,)
@@ -109,14 +108,11 @@ class BatchReader:
         games = find_games(lines, bounds)
         tags = read_tags(lines, games.starts, games.moves)
         piece = np.searchsorted(bounds, games.starts, side="right") - 1
-        moves = [
-            read_main_line(text[begin:end])
-            for begin, end in zip(*_lists(games.moves, games.ends), strict=True)
-        ]
+        moves = main_lines(lines, games.moves, games.ends)
         ratings = np.stack(
             [tags[name].map(rating_of, np.uint16) for name in ("WhiteElo", "BlackElo")], axis=1
         )
-        results, details = _results(tags["Result"], [line.result for line in moves])
+        results, details = _results(tags["Result"], moves.results)
         states = self._states(tags, moves, results, ratings, details)
         _mark_broken(batch, piece, states, details)
         decoded = np.flatnonzero(states == "")
@@ -126,6 +122,7 @@ class BatchReader:
         counted = np.bincount(piece, minlength=len(batch))
         first_game = np.cumsum(counted) - counted
         first_line = np.searchsorted(lines.starts, bounds)
+        line_counts = np.diff(first_line, append=len(lines.starts))
         columns = {
             "source": pa.array([one.source for one in batch]).take(pa.array(piece)),
             "number": np.arange(len(piece)) - first_game[piece],
@@ -142,7 +139,8 @@ class BatchReader:
             "opening": openings(tags).strings(),
         }
         return Pending(
-            counts=_counts(batch, counted, games.skipped),
+            counts=[Count(*count) for count in zip(counted.tolist(), line_counts.tolist(), strict=True)],
+            skipped=games.skipped,
             columns=columns,
             states=states,
             details=details,
@@ -152,22 +150,22 @@ class BatchReader:
             games=decoded,
             hashes=_hashes(white, black, dates(tags), results, moves)[decoded],
             decoded=self._reader.decode(
-                [moves[game].text for game in decoded.tolist()], self._settings.plies
+                [moves.texts[game] for game in decoded.tolist()], self._settings.plies
             ),
         )
 
     def _states(
         self,
         tags: dict[str, Column],
-        moves: Sequence[MainLine],
+        moves: MainLines,
         results: Texts,
         ratings: npt.NDArray[np.uint16],
         details: Texts,
     ) -> Texts:
         """The states of games that their tags and results decide, with their details; the rest stay empty."""
-        states = np.full(len(moves), "", dtype=object)
+        states = np.full(len(results), "", dtype=object)
         states[results == "*"] = "no result"
-        states[[not line.letters for line in moves]] = "no moves"
+        states[[not letters for letters in moves.letters]] = "no moves"
         reasons = filtered_by(tags, ratings, results, self._settings)
         is_filtered = reasons != ""
         states[is_filtered] = "filtered"
@@ -186,23 +184,11 @@ def _joined(batch: Batch) -> tuple[bytes, Ints]:
     return texts[0] if len(texts) == 1 else b"".join(texts), np.cumsum(sizes) - sizes
 
 
-def _lists(*arrays: Ints) -> tuple[list[int], ...]:
-    return tuple(array.tolist() for array in arrays)
-
-
-def _counts(batch: Batch, counted: Ints, skipped: int) -> list[Count]:
-    lines = [piece.text.count(b"\n") for piece in batch]
-    told = zip(counted.tolist(), lines, strict=True)
-    # Which piece the skipped blocks are of is never asked.
-    return [Count(games, line, skipped if at == 0 else 0) for at, (games, line) in enumerate(told)]
-
-
-def _results(tag: Column, written: Sequence[str]) -> tuple[Texts, Texts]:
+def _results(tag: Column, ends: Texts) -> tuple[Texts, Texts]:
     """The results of games, and a remark where the move text ends in another.
 
     The Result tag decides, as in python-chess; where it says nothing, the result that ends the moves does.
     """
-    ends = np.array(written, dtype=object)
     results = tag.map(lambda value: value if value in RESULTS else "*", object)
     is_told = (results != "*") & (ends != "") & (ends != "*") & (ends != results)
     results = np.where((results == "*") & (ends != ""), ends, results)
@@ -219,13 +205,13 @@ def _mark_broken(batch: Batch, piece: Ints, states: Texts, details: Texts) -> No
 
 
 def _hashes(
-    white: PlayerColumn, black: PlayerColumn, date: Column, results: Texts, moves: Sequence[MainLine]
+    white: PlayerColumn, black: PlayerColumn, date: Column, results: Texts, moves: MainLines
 ) -> npt.NDArray[np.uint64]:
     """A hash of what makes a game the same as another; 0 where both players are unknown.
 
     Nameless games that are alike are taken for different games: they may well be.
     """
-    letters = np.array([zlib.crc32(line.letters) for line in moves], dtype=np.uint64)
+    letters = np.array([zlib.crc32(letters) for letters in moves.letters], dtype=np.uint64)
     result = np.array([_POINTS[result] for result in results.tolist()], dtype=np.uint64)
     day = date.map(
         lambda value: int.from_bytes(hashlib.sha256(value.encode()).digest()[:8], "big"), np.uint64

@@ -60,6 +60,15 @@ class Lines:
         overlapping = np.ndarray(len(padded) - 7, dtype="<u8", buffer=padded, strides=(1,))
         return overlapping[at]
 
+    def eight_bytes_to(self, end: Ints) -> npt.NDArray[np.uint64]:
+        """The eight bytes before each place, the first lowest; those before the text are 0."""
+        padded = (
+            np.concatenate([np.zeros(8, dtype=np.uint8), self.buffer]) if (end < 8).any() else self.buffer
+        )
+        shift = len(padded) - len(self.buffer)
+        overlapping = np.ndarray(max(0, len(padded) - 7), dtype="<u8", buffer=padded, strides=(1,))
+        return overlapping[end + shift - 8]
+
     def slices(self, begin: Ints, end: Ints) -> pa.Array:
         """The bytes from each `begin` to its `end`; neither may ever fall."""
         offsets = np.empty(2 * len(begin) + 1, dtype=np.int32)

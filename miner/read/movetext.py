@@ -8,6 +8,11 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+import numpy as np
+import numpy.typing as npt
+
+from miner.read.lines import Flags, Ints, Lines
+
 RESULTS = ("1-0", "0-1", "1/2-1/2")
 NULL_MOVES = (b"--", b"Z0", b"0000", b"@@@@")
 
@@ -79,25 +84,56 @@ def final_result(line: bytes) -> str:
     return found[1].decode("ascii") if found else ""
 
 
-class MainLine(NamedTuple):
-    """The moves of a game as they were written, fit for any reader."""
+class MainLines(NamedTuple):
+    """The main lines of `n` games, fit for any reader, and what can be told without reading them."""
 
-    text: bytes  # moves, numbers and results in ASCII
-    letters: bytes  # of the text
-    result: str  # that the moves end in, or empty
+    texts: list[bytes]  # moves, move numbers and results in ASCII
+    letters: list[bytes]  # of each text
+    results: npt.NDArray[np.object_]  # (n,): the result that each ends in, or empty
 
 
-def read_main_line(text: bytes) -> MainLine:
-    """The main line of a move text.
+def main_lines(lines: Lines, begins: Ints, ends: Ints) -> MainLines:
+    """The main lines of the move texts that lie from `begins` to `ends`.
 
     Text of plain moves stays as it is. If more than moves is left without comments and variations, only what
     looks like a move is taken.
     """
-    letters = letters_of(text)
-    if not letters.isalpha():
-        text = main_line(text)
-        letters = letters_of(text)
-        if letters and not letters.isalpha():
-            text = b" ".join([*moves_of(text), final_result(text).encode("ascii")])
-            letters = letters_of(text)
-    return MainLine(text, letters, final_result(text))
+    text = lines.text
+    texts = [text[begin:end] for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
+    letters = [letters_of(one) for one in texts]
+    results, is_told = _last_words(lines, begins, ends)
+    odd = [at for at, found in enumerate(letters) if not found.isalpha()]
+    for at in odd:
+        texts[at] = _plain_line(texts[at])
+        letters[at] = letters_of(texts[at])
+    is_told[odd] = False
+    for at in np.flatnonzero(~is_told).tolist():
+        results[at] = final_result(texts[at])
+    return MainLines(texts, letters, results)
+
+
+def _plain_line(text: bytes) -> bytes:
+    line = main_line(text)
+    letters = letters_of(line)
+    if letters and not letters.isalpha():
+        line = b" ".join([*moves_of(line), final_result(line).encode("ascii")])
+    return line
+
+
+def _last_words(lines: Lines, begins: Ints, ends: Ints) -> tuple[npt.NDArray[np.object_], Flags]:
+    """The result that each text ends in, and whether it does end in one."""
+    last = ends - 1
+    for _ in range(3):  # a line end, that of a CRLF, a blank
+        last = last - (lines.buffer[last] <= ord(" "))
+    words = lines.eight_bytes_to(last + 1)
+    results = np.full(len(last), "", dtype=object)
+    is_told = np.zeros(len(last), dtype=np.bool_)
+    for result in ("*", *RESULTS):
+        size = len(result) + 1
+        tail = words >> np.uint64(64 - 8 * size)
+        for space in b" \n":
+            wanted = int.from_bytes(bytes([space]) + result.encode("ascii"), "little")
+            is_it = (tail == np.uint64(wanted)) & (last - size + 1 >= begins)
+            results[is_it] = result
+            is_told |= is_it
+    return results, is_told

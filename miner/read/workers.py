@@ -42,7 +42,8 @@ from miner.read.ledger import (
 from miner.settings import ReadSettings
 from miner.store import replacing
 
-_ROW_GROUP = 1 << 16
+_ROW_GROUP = 1 << 17
+_UNREPEATED = ("game", "key", "number", "start_byte", "end_byte", "line")
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +126,15 @@ def _write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
     moves = moves_table(pending, answer)
     for folder, table in ((job.games, ledger), (job.moves, moves)):
         with replacing(folder / f"{number:06}.parquet") as unfinished:
-            pq.write_table(table, unfinished, compression="zstd", row_group_size=_ROW_GROUP)
-    return Outcome(count_states(ledger), moves.num_rows, sum(count.skipped for count in pending.counts))
+            pq.write_table(
+                table,
+                unfinished,
+                compression="zstd",
+                row_group_size=_ROW_GROUP,
+                # Keys and numbers of games hardly repeat: a dictionary of them only costs time.
+                use_dictionary=[name for name in table.column_names if name not in _UNREPEATED],
+            )
+    return Outcome(count_states(ledger), moves.num_rows, pending.skipped)
 
 
 @dataclass(slots=True)

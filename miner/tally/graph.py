@@ -87,7 +87,7 @@ def walk(
 
 def _places(keys: npt.NDArray[np.uint64]) -> dict[int, range]:
     starts = np.flatnonzero(np.r_[True, keys[1:] != keys[:-1]][: len(keys)])
-    ends = np.r_[starts[1:], len(keys)]
+    ends = np.r_[starts[1:], len(keys)][: len(starts)]
     return {int(keys[start]): range(int(start), int(end)) for start, end in zip(starts, ends, strict=True)}
 
 

@@ -37,7 +37,7 @@ def rates_of(chosen: Ints) -> Rates:
 def simulated(
     seed: int, *, positions: int, bands: int, games: int, concentration: float
 ) -> tuple[Ints, npt.NDArray[np.float64]]:
-    """Games of two replies, and their true rates, which scatter about the position's own from band to band."""
+    """Games of two replies, and their true rates, which scatter about the position's own by band."""
     random = np.random.default_rng(seed)
     base = random.uniform(0.1, 0.9, size=(positions, 1))
     true = random.beta(base * concentration, (1 - base) * concentration, size=(positions, bands))

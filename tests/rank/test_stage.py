@@ -1,0 +1,300 @@
+"""The stage on a store of few games, with verdicts that a chess player would give."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import chess
+import pyarrow as pa
+import pytest
+
+from miner.board.lines import pack
+from miner.errors import StoreError, UsageError
+from miner.judge.candidates import find_candidates
+from miner.rank.stage import rank
+from miner.schema import FINDINGS, JUDGED
+from miner.settings import JudgeSettings, RankSettings, TallySettings, as_dict
+from miner.store import Manifest, Store
+from miner.tally.stage import tally
+from miner.terms import expected_score
+from tests.stores import Game, board_after, key_after, read_store, replies_after, tallied_store
+
+MATE = "e4 e5 Bc4 Nc6 Qh5"  # and 3...Nf6 4.Qxf7 is mate
+SMOTHERED = "e4 c6 d4 d5 Nc3 dxe4 Nxe4 Nd7 Qe2"  # and 5...Ngf6 6.Nd6 is mate
+PLAYERS = ("Anna", "Bert", "Carl", "Dora", "Emil", "Fritz", "Gerd", "Hans", "Ida", "Jan")
+GAMES = [
+    *[Game(moves=f"{MATE} Nf6 Qxf7", result="1-0", black=name, black_rating=900) for name in PLAYERS[:6]],
+    *[Game(moves=f"{MATE} g6 Qf3", result="0-1", black=name, black_rating=900) for name in PLAYERS[:4]],
+    *[Game(moves=f"{MATE} Nf6 Qxf7", result="1-0", black=name, black_rating=1300) for name in PLAYERS[:5]],
+    *[Game(moves=f"{MATE} Qe7 Nf3", result="1/2-1/2", black=name, black_rating=1300) for name in PLAYERS[:9]],
+    *[Game(moves=f"{SMOTHERED} Ngf6", result="1-0", black=name, black_rating=900) for name in PLAYERS[:5]],
+    *[Game(moves=f"{SMOTHERED} e6", result="0-1", black=name, black_rating=900) for name in PLAYERS[:5]],
+]
+
+
+def verdict(before: str, reply: str, **other: Any) -> dict[str, Any]:
+    """A row of `judged`; what is not given is as for a sound reply."""
+    board = board_after(before)
+    row: dict[str, Any] = {
+        "key": key_after(before),
+        "fen": board.fen(en_passant="legal"),
+        "move": pack(board.parse_san(reply)),
+        "nodes": 1_600_000,
+        "best_move": board.parse_san(reply).uci(),
+        "cp_best": 0,
+        "cp_reply": 0,
+        "loss": 0.0,
+        "nodes_before": 400_000,
+        "loss_before": 0.0,
+        "wdl_best": [],
+        "wdl_reply": [],
+        "pv_best": [board.parse_san(reply).uci()],
+        "pv_reply": [board.parse_san(reply).uci()],
+        "retreat": "",
+        "engine": "Engine 1",
+        "state": "judged",
+        "detail": "",
+    }
+    row |= other
+    row["exp_best"], row["exp_reply"] = (
+        0.0 if row[name] < -9_000 else expected_score(row[name]) for name in ("cp_best", "cp_reply")
+    )
+    return row
+
+
+INTO_MATE = verdict(
+    MATE,
+    "Nf6",
+    best_move="g7g6",
+    cp_best=40,
+    cp_reply=-9_999,
+    loss=expected_score(40),
+    loss_before=0.5,
+    pv_best=["g7g6", "h5f3", "g8f6"],
+    pv_reply=["g8f6", "h5f7"],
+)
+INTO_SMOTHERED_MATE = verdict(
+    SMOTHERED,
+    "Ngf6",
+    best_move="d7f6",
+    cp_best=-20,
+    cp_reply=-9_999,
+    loss=expected_score(-20),
+    loss_before=0.5,
+    pv_best=["d7f6"],
+    pv_reply=["g8f6", "e4d6"],
+)
+
+
+def judged_store(folder: Path, verdicts: list[dict[str, Any]], games: list[Game] | None = None) -> Store:
+    """A tallied store with these verdicts."""
+    store = tallied_store(folder, GAMES if games is None else games, TallySettings(min_games=2))
+    record(store, verdicts)
+    return store
+
+
+def record(store: Store, verdicts: list[dict[str, Any]]) -> None:
+    settings = JudgeSettings(min_players=3, min_pick_rate=0.03)
+    store.write_table("judged", pa.Table.from_pylist(verdicts, schema=JUDGED))
+    store.finish(
+        Manifest(
+            stage="judge",
+            settings=as_dict(settings),
+            inputs={"tally": store.require("tally").fingerprint, "engine": {"name": "Engine 1"}},
+            rows={"judged": len(verdicts)},
+            facts={"min_games": 5},
+        )
+    )
+
+
+def findings_of(store: Store, settings: RankSettings | None = None) -> list[dict[str, Any]]:
+    rank(store, settings or RankSettings())
+    return list(store.read_table("findings").to_pylist())
+
+
+def test_finding_tells_what_was_counted_and_judged(tmp_path: Path) -> None:
+    """Scholar's mate at 800-999: 6 of 10 blunder into it; every number of the row by hand."""
+    store = judged_store(tmp_path, [INTO_MATE, verdict(MATE, "g6")])
+    tallied = replies_after(store, MATE)["800-999", "Nf6"]
+
+    rows = findings_of(store)
+    [found] = [row for row in rows if row["kind"] == "trap" and row["band"] == "800-999"]
+
+    told = {name: found[name] for name in ("losing_reply", "losing_reply_uci", "best_move", "refutation")}
+    assert told == {
+        "losing_reply": "Nf6",
+        "losing_reply_uci": "g8f6",
+        "best_move": "g6",
+        "refutation": "Qxf7#",
+    }
+    assert (found["path"], found["ply"]) == (MATE, 5)
+    assert (found["side"], found["reason"]) == ("white", "mate")
+    assert (found["games_at_position"], found["games_with_reply"], found["players_with_reply"]) == (10, 6, 6)
+    assert (found["observed_with_reply"], found["observed_without_reply"]) == (0.0, 1.0)
+    assert (found["cp_best"], found["cp_reply"]) == (40, -9_999)
+    assert found["pick_rate"] == tallied["pick_rate"]
+    worth = 100 * found["steered_reach"] * found["pick_rate"] * found["loss"]
+    assert found["points_per_100"] == pytest.approx(worth)
+    assert 0.0 < found["points_per_100_low"] < worth
+    assert found["nodes"] == 1_600_000
+
+
+def test_every_column_is_there(tmp_path: Path) -> None:
+    """The table has the columns of the schema, in its order, and no gap where none may be."""
+    store = judged_store(tmp_path, [INTO_MATE])
+    findings_of(store)
+
+    table = store.read_table("findings")
+
+    assert table.column_names == FINDINGS.names
+    for field in FINDINGS:
+        assert field.nullable or table[field.name].null_count == 0, field.name
+
+
+def test_trap_and_pitfall_are_two_sides_of_one_mistake(tmp_path: Path) -> None:
+    """Taught White we set the trap, by steered reach; taught Black we fall into it, by plain reach."""
+    rows = findings_of(judged_store(tmp_path, [INTO_MATE]))
+
+    [trap, pitfall] = sorted(
+        (row for row in rows if row["band"] == "1200-1399"), key=lambda row: row["kind"], reverse=True
+    )
+
+    assert (trap["kind"], pitfall["kind"]) == ("trap", "pitfall")
+    assert trap["side"] == pitfall["side"] == "white"  # the side that profits
+    for row, reach in ((trap, "steered_reach"), (pitfall, "plain_reach")):
+        assert row["points_per_100"] == pytest.approx(100 * row[reach] * row["pick_rate"] * row["loss"])
+
+
+@pytest.mark.parametrize(
+    ("side", "kinds"), [("white", {"trap"}), ("black", {"pitfall"}), ("both", {"trap", "pitfall"})]
+)
+def test_side_that_is_taught(side: Any, kinds: set[str], tmp_path: Path) -> None:
+    """Black's mistake is a trap for those who are taught White and a pitfall for those taught Black."""
+    rows = findings_of(judged_store(tmp_path, [INTO_MATE, INTO_SMOTHERED_MATE]), RankSettings(side=side))
+
+    assert {row["kind"] for row in rows} == kinds
+
+
+def test_whites_mistake_is_blacks_trap(tmp_path: Path) -> None:
+    """After 1.f3 e5 2.g4 it is Black who profits, and who is taught the trap."""
+    games = [Game(moves="f3 e5 g4 Qh4", result="0-1", white=name, white_rating=700) for name in PLAYERS]
+    mate = verdict(
+        "f3 e5",
+        "g4",
+        best_move="e2e4",
+        cp_best=-60,
+        cp_reply=-9_999,
+        loss=expected_score(-60),
+        loss_before=0.4,
+        pv_best=["e2e4"],
+        pv_reply=["g2g4", "d8h4"],
+    )
+    store = judged_store(tmp_path, [mate], games)
+
+    rows = findings_of(store, RankSettings(side="black"))
+
+    assert [(row["kind"], row["side"], row["losing_reply"]) for row in rows] == [("trap", "black", "g4")]
+    assert rows[0]["observed_without_reply"] is None  # everybody played it
+
+
+def test_only_the_bands_asked_for(tmp_path: Path) -> None:
+    """Other bands' findings are left out."""
+    rows = findings_of(judged_store(tmp_path, [INTO_MATE]), RankSettings(bands=("1200-1399",)))
+
+    assert {row["band"] for row in rows} == {"1200-1399"}
+
+
+def test_unknown_band_is_wrong_use(tmp_path: Path) -> None:
+    """The bands are those of the store's tally, whatever the defaults are."""
+    store = read_store(tmp_path, GAMES)
+    tally(store, TallySettings(min_games=2, band_edges=(1000,)))
+    record(store, [INTO_MATE])
+
+    assert {row["band"] for row in findings_of(store, RankSettings(bands=("0-999",)))} == {"0-999"}
+    with pytest.raises(UsageError, match="no band is called 800-999") as raised:
+        rank(store, RankSettings(bands=("800-999",)))
+    assert "0-999, 1000+, unrated" in raised.value.advice
+
+
+def test_support_is_asked_of_each_band(tmp_path: Path) -> None:
+    """A reply that was judged for one band's sake is no finding in a band with too few games."""
+    few = [Game(moves=f"{MATE} Nf6 Qxf7", black=name, black_rating=2000) for name in PLAYERS[:4]]
+
+    rows = findings_of(judged_store(tmp_path, [INTO_MATE], [*GAMES, *few]))
+
+    assert {row["band"] for row in rows} == {"800-999", "1200-1399"}
+
+
+def test_order_is_by_the_lower_bound_and_always_the_same(tmp_path: Path) -> None:
+    """The surest gain comes first; the order of verdicts does not matter."""
+    one = findings_of(judged_store(tmp_path / "one", [INTO_MATE, INTO_SMOTHERED_MATE]))
+    other = findings_of(judged_store(tmp_path / "other", [INTO_SMOTHERED_MATE, INTO_MATE]))
+
+    lows = [row["points_per_100_low"] for row in one]
+    assert one == other
+    assert len(one) == 6
+    assert lows == sorted(lows, reverse=True)
+
+
+def test_sound_replies_are_no_findings(tmp_path: Path) -> None:
+    """Without a losing reply the list is empty, with its columns."""
+    store = judged_store(tmp_path, [verdict(MATE, "g6")])
+
+    assert findings_of(store) == []
+    assert store.read_table("findings").column_names == FINDINGS.names
+
+
+def test_nothing_judged_gives_an_empty_list(tmp_path: Path) -> None:
+    """A store without kept games is ranked like any other."""
+    store = judged_store(tmp_path, [], [Game(moves="e4 e5", result="*")])
+
+    assert findings_of(store) == []
+
+
+def test_nothing_changed_does_nothing(tmp_path: Path) -> None:
+    """The same settings and verdicts leave the file alone; another side makes it new."""
+    store = judged_store(tmp_path, [INTO_MATE])
+    rank(store, RankSettings())
+    before = store.path("findings").stat().st_ino
+
+    rank(store, RankSettings())
+    same = store.path("findings").stat().st_ino
+    rank(store, RankSettings(side="white"))
+
+    assert before == same
+    assert store.path("findings").stat().st_ino != before
+
+
+def test_verdicts_of_an_earlier_tally_are_refused(tmp_path: Path) -> None:
+    """Old verdicts and new counts do not go together."""
+    store = judged_store(tmp_path, [INTO_MATE])
+    tally(store, TallySettings(min_games=2, band_edges=(1000,)))
+
+    with pytest.raises(StoreError, match="earlier tally") as raised:
+        rank(store, RankSettings())
+
+    assert "miner judge" in raised.value.advice
+
+
+def test_unjudged_store_is_an_error(tmp_path: Path) -> None:
+    """There must be verdicts first."""
+    with pytest.raises(StoreError, match="`judge` has not been run"):
+        rank(tallied_store(tmp_path, GAMES), RankSettings())
+
+
+def test_verdicts_here_are_sound_chess(tmp_path: Path) -> None:
+    """The mates of this file are mates, and the replies are candidates of the judge's own choice."""
+    store = judged_store(tmp_path, [])
+
+    found = find_candidates(
+        store.read_table("replies"), store.read_table("reach"), JudgeSettings(min_games=5, min_points=0.0)
+    )
+
+    assert board_after(f"{MATE} Nf6 Qxf7").is_checkmate()
+    assert board_after(f"{SMOTHERED} Ngf6 Nd6").is_checkmate()
+    wanted = {
+        (key_after(MATE), pack(chess.Move.from_uci("g8f6"))),
+        (key_after(SMOTHERED), pack(chess.Move.from_uci("g8f6"))),
+    }
+    assert wanted <= set(zip(found["key"].tolist(), found["move"].tolist(), strict=True))

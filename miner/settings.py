@@ -218,6 +218,9 @@ def _stage_from(kind: Any, values: Any, where: str) -> Any:
         raise UsageError(f"{where}: {error.what}", advice=error.advice) from error
 
 
+_IN_WORDS = {int: "whole number", float: "number", str: "text"}
+
+
 def _like(default: Any, value: Any, where: str) -> Any:
     if isinstance(default, tuple):
         _check(isinstance(value, list), f"{where}: {value!r} is not a list", "write [ ... ]")
@@ -227,7 +230,7 @@ def _like(default: Any, value: Any, where: str) -> Any:
         return float(value)
     _check(
         type(value) is type(default),
-        f"{where}: {value!r} is not a {type(default).__name__}",
+        f"{where}: {value!r} is no {_IN_WORDS[type(default)]}",
         "see `miner status --settings`",
     )
     return value

@@ -1,0 +1,191 @@
+"""Settings: checked when made, TOML in and out, errors that say where."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from miner.errors import UsageError
+from miner.settings import (
+    JudgeSettings,
+    Names,
+    RankSettings,
+    Rated,
+    ReadSettings,
+    Settings,
+    TallySettings,
+    Taught,
+    TimeClass,
+    load_settings,
+    settings_of,
+    to_toml,
+)
+
+SHARES = st.floats(0.0, 1.0)
+CONFIDENCES = st.floats(0.001, 0.999)
+TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
+DATES = st.sampled_from(["", "2024", "2024.09", "2024.09.15"])
+
+
+def tuples(of: st.SearchStrategy[Any], **limits: Any) -> st.SearchStrategy[Any]:
+    return st.lists(of, **limits).map(tuple)
+
+
+def rising(low: int, **limits: Any) -> st.SearchStrategy[Any]:
+    return st.sets(st.integers(low, 10_000_000), **limits).map(lambda numbers: tuple(sorted(numbers)))
+
+
+READ = st.builds(
+    ReadSettings,
+    plies=st.integers(1, 255),
+    names=st.sampled_from(get_args(Names)),
+    since=DATES,
+    until=DATES,
+    events=tuples(TEXTS, max_size=3),
+    time_classes=tuples(st.sampled_from(get_args(TimeClass)), max_size=3),
+    results=tuples(st.sampled_from(["1-0", "0-1", "1/2-1/2"]), max_size=2),
+    rated=st.sampled_from(get_args(Rated)),
+    min_rating=st.integers(0, 1_500),
+    max_rating=st.just(0) | st.integers(1_500, 3_500),
+)
+TALLY = st.builds(
+    TallySettings, band_edges=rising(1, max_size=12), min_games=st.integers(1, 10**9), confidence=CONFIDENCES
+)
+JUDGE = st.builds(
+    JudgeSettings,
+    min_games=st.integers(0, 10**6),
+    min_players=st.integers(0, 10**6),
+    min_pick_rate=SHARES,
+    min_points=st.floats(0.0, 100.0),
+    nodes=rising(1, min_size=3, max_size=3),
+    keep=st.tuples(SHARES, SHARES),
+    loss_threshold=SHARES,
+    tempo_threshold=SHARES,
+    hash_mb=st.integers(1, 4_096),
+)
+RANK = st.builds(
+    RankSettings,
+    side=st.sampled_from(get_args(Taught)),
+    bands=tuples(st.sampled_from(["1000-1199", "unrated", "2400+"]), max_size=2),
+    loss_threshold=SHARES,
+    tempo_threshold=SHARES,
+    hold_share=SHARES,
+    confidence=CONFIDENCES,
+)
+
+
+@given(st.builds(Settings, read=READ, tally=TALLY, judge=JUDGE, rank=RANK))
+def test_toml_there_and_back(tmp_path_factory: pytest.TempPathFactory, settings: Settings) -> None:
+    """Any settings, printed and loaded again, are the same settings."""
+    file = tmp_path_factory.mktemp("settings") / "miner.toml"
+
+    file.write_text(to_toml(settings), encoding="utf-8")
+
+    assert load_settings(file) == settings
+
+
+def test_every_setting_is_drawn_above() -> None:
+    """The property speaks of all settings: each is among the arguments of its strategy."""
+    drawn = {READ: ReadSettings, TALLY: TallySettings, JUDGE: JudgeSettings, RANK: RankSettings}
+    for strategy, kind in drawn.items():
+        names = [one.name for one in dataclasses.fields(kind)]
+        assert all(f"{name}=" in repr(strategy) for name in names), names
+
+
+@pytest.mark.parametrize(
+    "event", ["Schulschach 🏆", 'a "quoted" \\ name', "bell\x07 del\x7f\n", "Jugend-Grand-Prix Süd"]
+)
+def test_text_is_written_in_ascii(event: str, tmp_path: Path) -> None:
+    """Whatever an event is called, the printed TOML is plain ASCII and reads back."""
+    settings = Settings(read=ReadSettings(events=(event,)))
+    file = tmp_path / "miner.toml"
+
+    text = to_toml(settings)
+    file.write_text(text, encoding="utf-8")
+
+    assert text.isascii()
+    assert load_settings(file) == settings
+
+
+def test_what_a_file_leaves_out_keeps_its_default(tmp_path: Path) -> None:
+    """A file with one line changes one setting."""
+    file = tmp_path / "miner.toml"
+    file.write_text("[tally]\nmin_games = 3\n", encoding="utf-8")
+
+    assert load_settings(file) == Settings(tally=TallySettings(min_games=3))
+
+
+def test_whole_number_serves_as_a_share() -> None:
+    """`min_pick_rate = 0` is as good as 0.0."""
+    settings = settings_of({"judge": {"min_pick_rate": 0, "keep": [0, 1]}})
+
+    assert settings.judge.keep == (0.0, 1.0)
+    assert isinstance(settings.judge.min_pick_rate, float)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[raed]\n", "no stage is called raed"),
+        ("plies = 3\n", "no stage is called plies"),
+        ("read = 3\n", "[read] is not a table"),
+        ("[read]\nplys = 3\n", "[read]: no setting is called plys"),
+        ("[read]\nplies = 'all'\n", "[read], plies: 'all' is no whole number"),
+        ("[read]\nplies = 30.0\n", "[read], plies: 30.0 is no whole number"),
+        ("[read]\nplies = true\n", "[read], plies: True is no whole number"),
+        ("[read]\nplies = 0\n", "[read]: plies 0 is out of range"),
+        ("[read]\nnames = 'show'\n", "[read]: names 'show' is unknown"),
+        ("[read]\nevents = 'Open'\n", "[read], events: 'Open' is not a list"),
+        ("[read]\nevents = [1]\n", "[read], events: 1 is no text"),
+        ("[read]\ntime_classes = ['fast']\n", "[read]: time_classes 'fast' is unknown"),
+        ("[read]\nresults = ['2-0']\n", "[read]: results '2-0' is unknown"),
+        ("[read]\nsince = '15.09.2024'\n", "[read]: since '15.09.2024' is no date"),
+        ("[read]\nuntil = '²⁰²⁴'\n", "[read]: until '²⁰²⁴' is no date"),
+        ("[read]\nsince = 2024-09-15\n", "[read], since: datetime.date(2024, 9, 15) is no text"),
+        ("[read]\nmin_rating = 1500\nmax_rating = 1000\n", "[read]: no rating lies between 1500 and 1000"),
+        ("[tally]\nband_edges = [1000, 800]\n", "[tally]: band edges 1000, 800 do not rise"),
+        ("[tally]\nmin_games = 0\n", "[tally]: min_games 0 is below 1"),
+        ("[tally]\nconfidence = 1.0\n", "[tally]: confidence 1.0 gives no interval"),
+        ("[judge]\nnodes = [400, 100]\n", "[judge]: nodes (400, 100) do not rise"),
+        ("[judge]\nnodes = [400]\nkeep = []\n", "[judge]: nodes (400,) do not rise"),
+        ("[judge]\nmin_pick_rate = 3\n", "[judge]: min_pick_rate 3.0 is not a share"),
+        ("[judge]\nmin_points = nan\n", "[judge]: min_points nan is no number of points"),
+        ("[judge]\nmin_players = -1\n", "[judge]: min_players -1 is below 0"),
+        ("[judge]\nhash_mb = 0\n", "[judge]: hash_mb 0 is below 1"),
+        ("[rank]\nside = 'red'\n", "[rank]: side 'red' is unknown"),
+        ("[rank]\nconfidence = 0\n", "[rank]: confidence 0.0 gives no interval"),
+        ("[rank\n", "settings file"),
+    ],
+)
+def test_error_names_file_table_and_setting(text: str, told: str, tmp_path: Path) -> None:
+    """A coach who wrote a wrong line is told which, in which file, and what to write."""
+    file = tmp_path / "club settings.toml"
+    file.write_text(text, encoding="utf-8")
+
+    with pytest.raises(UsageError) as raised:
+        load_settings(file)
+
+    assert told in str(raised.value)
+    assert "club settings.toml" in str(raised.value)
+    assert raised.value.advice
+
+
+def test_file_that_is_not_there(tmp_path: Path) -> None:
+    """A missing file and one that is no text are wrong use, too."""
+    (tmp_path / "latin.toml").write_bytes(b"[read]\nevents = ['M\xfcnchen']\n")
+
+    for name in ("missing.toml", "latin.toml"):
+        with pytest.raises(UsageError, match=name):
+            load_settings(tmp_path / name)
+
+
+@pytest.mark.parametrize(("games", "enough"), [(100, 5), (3_000, 5), (146_000, 19), (100_000_000, 500)])
+def test_support_grows_with_the_data(games: int, enough: int) -> None:
+    """A club's few games need 5, the masters' 19, a hundred million 500; a number that is given stands."""
+    assert JudgeSettings().enough_games(games) == enough
+    assert JudgeSettings(min_games=7).enough_games(games) == 7

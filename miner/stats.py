@@ -42,7 +42,10 @@ def wilson_interval(successes: int, trials: int, *, confidence: float = 0.9) -> 
     shrink = 1.0 + z * z / trials
     centre = (share + z * z / (2 * trials)) / shrink
     half = z / shrink * np.sqrt(share * (1 - share) / trials + z * z / (4 * trials * trials))
-    return Interval(max(0.0, float(centre - half)), min(1.0, float(centre + half)))
+    # Both are exact at the ends, where rounding would leave a bound beside them.
+    low = float(centre - half) if successes else 0.0
+    high = float(centre + half) if successes < trials else 1.0
+    return Interval(low, high)
 
 
 def normal_quantile(probability: float) -> float:

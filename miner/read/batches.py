@@ -6,12 +6,10 @@ import logging
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from miner.errors import Place, SourceError
 from miner.read.games import last_sure_start, one_line_end
 from miner.read.sources import BrokenOff, ReportBytes, Source, Text, open_texts
 
 BATCH_BYTES = 16 << 20
-_UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 _log = logging.getLogger(__name__)
 
 
@@ -29,12 +27,13 @@ Batch = list[Piece]
 
 
 def cut_batches(
-    sources: Sequence[Source], report: ReportBytes, batch_bytes: int = BATCH_BYTES
+    sources: Sequence[Source], report: ReportBytes, batch_bytes: int | None = None
 ) -> Iterator[Batch]:
-    """The games of all sources in batches of about `batch_bytes` of text, small sources together.
+    """The games of all sources in batches of about `batch_bytes` (default: BATCH_BYTES) of text.
 
-    Raises SourceError where a source cannot be decompressed from its very beginning.
+    Small sources share a batch.
     """
+    batch_bytes = batch_bytes or BATCH_BYTES
     batch: Batch = []
     size = 0
     for source in sources:
@@ -87,20 +86,10 @@ def _cut_of(text: bytes, *, is_full: bool) -> int:
 
 
 def _line_blocks(text: Text) -> Iterator[bytes]:
-    """The text's blocks with LF line ends, every other byte in its place.
-
-    Raises SourceError for UTF-16, which no PGN reader takes.
-    """
-    is_first = True
+    """The text's blocks with LF line ends, every other byte in its place."""
     held = b""
     for block in text.blocks:
         block = held + block
-        if is_first:
-            if block.startswith(_UTF16_MARKS):
-                raise SourceError(
-                    "the text is UTF-16", where=Place(text.name), advice="save it as UTF-8 and read it again"
-                )
-            is_first = False
         # A CR at the end may be half of a CRLF.
         held = block[-1:] if block.endswith(b"\r") else b""
         yield one_line_end(block[: len(block) - len(held)])

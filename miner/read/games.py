@@ -68,6 +68,8 @@ def find_games(lines: Lines, bounds: Ints) -> Games:
     Most games of most files are tags, a blank line and moves without comments: those are found at once over
     the whole text. What lies between them is gone through bit by bit.
     """
+    if not lines.text:
+        return Games(bounds[:0], bounds[:0], bounds[:0], 0)
     is_brace = (lines.buffer == ord("{")) | (lines.buffer == ord("}"))
     braces = np.flatnonzero(is_brace) if b"{" in lines.text else np.empty(0, dtype=np.intp)
     firsts = np.union1d(bounds, _sure_starts(lines, braces))

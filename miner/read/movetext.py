@@ -14,7 +14,7 @@ import numpy.typing as npt
 from miner.read.lines import Flags, Ints, Lines
 
 RESULTS = ("1-0", "0-1", "1/2-1/2")
-NULL_MOVES = (b"--", b"Z0", b"0000", b"@@@@")
+NULL_MOVES = (b"--", b"Z0", b"@@@@")
 
 _RESULT_WORDS = (b"1-0", b"0-1", b"1/2-1/2", b"*")
 _NOT_LETTERS = b" \t\r\n\v\f0123456789.-+#=!?/*"
@@ -23,7 +23,7 @@ _VARIATION = re.compile(rb"\([^()]*\)")
 _FIRST_RESULT = re.compile(rb"(?<![^\s.])(1-0|0-1|1/2-1/2|\*)(?!\S)")
 _MOVE = re.compile(
     rb"([NBKRQ]?[a-h]?[1-8]?[-x:]?[a-h](?:[2-7]|[18](?:=?[nbrqNBRQ])?)"
-    rb"|--|Z0|0000|@@@@|[Oo0]-[Oo0](?:-[Oo0])?)"
+    rb"|--|Z0|@@@@|[Oo0]-[Oo0](?:-[Oo0])?)"
     rb"|(1-0|0-1|1/2-1/2|\*)"
 )
 

@@ -25,6 +25,7 @@ STDIN = "-"
 SUFFIXES = (".pgn", ".pgn.gz", ".pgn.bz2", ".pgn.zst", ".pgn.xz", ".zip")
 _KINDS = (".pgn", ".gz", ".bz2", ".zst", ".xz", ".zip")
 _BLOCK_BYTES = 1 << 20
+_UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 _LOOK_WIDE = "*?["
 _BROKEN = (EOFError, zlib.error, lzma.LZMAError, zstandard.ZstdError, zipfile.BadZipFile, OSError)
 ReportBytes = Callable[[int], None]
@@ -150,14 +151,16 @@ def open_texts(source: Source, report: ReportBytes) -> Iterator[Text]:
     Raises SourceError if the source cannot be opened at all.
     """
     if source.path is None:
-        yield Text("standard input", _blocks(_counted(cast(BinaryIO, sys.stdin.buffer), report)))
+        yield Text(
+            "standard input", _blocks(_counted(cast(BinaryIO, sys.stdin.buffer), report), "standard input")
+        )
         return
     with _opening(source), source.path.open("rb") as file:
         stored = _counted(file, report)
         if source.path.suffix.lower() == ".zip":
             yield from _members(source, file, report)
         else:
-            yield Text(source.name, _blocks(_decompressed(source.path.suffix.lower(), stored)))
+            yield Text(source.name, _blocks(_decompressed(source.path.suffix.lower(), stored), source.name))
 
 
 @contextmanager
@@ -193,7 +196,7 @@ def _members(source: Source, file: BinaryIO, report: ReportBytes) -> Iterator[Te
                     "the archive has a password", where=Place(name), advice="unpack it yourself"
                 )
             with archive.open(member) as opened:
-                yield Text(name, _blocks(opened))
+                yield Text(name, _blocks(opened, name))
             report(member.compress_size)
 
 
@@ -262,12 +265,33 @@ class _Zstd:
                 return text
 
 
-def _blocks(file: IO[bytes]) -> Iterator[bytes]:
+def _blocks(file: IO[bytes], name: str) -> Iterator[bytes]:
+    """The text in blocks; all of it up to where the data break off.
+
+    Raises SourceError for UTF-16, which no PGN reader takes.
+    """
+    is_first = True
+    # In small steps: a long read that fails would lose what it had read before.
+    read = getattr(file, "read1", file.read)
     while True:
+        parts: list[bytes] = []
+        size = 0
+        broken = None
         try:
-            block = file.read(_BLOCK_BYTES)
+            while size < _BLOCK_BYTES and (part := read(_BLOCK_BYTES)):
+                parts.append(part)
+                size += len(part)
         except _BROKEN as error:
-            raise BrokenOff(str(error) or "the data breaks off") from error
+            broken = error
+        block = b"".join(parts)
+        if is_first and block.startswith(_UTF16_MARKS):
+            raise SourceError(
+                "the text is UTF-16", where=Place(name), advice="save it as UTF-8 and read it again"
+            )
+        is_first = False
+        if block:
+            yield block
+        if broken is not None:
+            raise BrokenOff(str(broken) or "the data break off") from broken
         if not block:
             return
-        yield block

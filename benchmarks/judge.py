@@ -81,7 +81,12 @@ def bare(program: Path, requests: list[Request], hash_mb: int, engines: int) -> 
 
 def bare_loop(program: Path, requests: list[Request], hash_mb: int) -> Bare:
     with subprocess.Popen(
-        [program], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
+        [program],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        bufsize=1,
+        start_new_session=True,  # as the pool's: some systems share the cores out by session
     ) as engine:
         assert engine.stdin is not None
         assert engine.stdout is not None

@@ -14,7 +14,7 @@ from miner.judge.verdicts import Answer, Failure, Request, Verdict
 from miner.settings import JudgeSettings
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Judgement:
     """What became of a candidate: a look per budget it was given, or a reason why there is no verdict."""
 
@@ -37,8 +37,8 @@ Questions = Generator[list[Request], list[Answer], list[Judgement]]
 def inquire(position: Position, settings: JudgeSettings) -> Questions:
     """The inquiry that judges a position's candidates, in stages.
 
-    At each stage the position is searched once for all candidates that are still open, and then each
-    of their replies unless it is the best move.
+    At each stage the position is searched once for all candidates that are still open, and each of their
+    replies unless it is the best move.
     """
     board = chess.Board(position.fen)
     judgements = [Judgement(position, candidate) for candidate in position.candidates]
@@ -66,18 +66,31 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
 def look(
     board: chess.Board, judgements: list[Judgement], nodes: int
 ) -> Generator[list[Request], list[Answer], None]:
-    """Add a look at `nodes` per search to each judgement, or a failure."""
-    [best] = yield [Request.of(board, nodes)]
+    """Add a look at `nodes` per search to each judgement, or a failure.
+
+    A reply that was not the best move before will hardly be now: it is searched along with the position,
+    so that no engine waits. The others are searched if the position's search shows another best move.
+    """
+    behind = [one for one in judgements if one.looks and one.looks[-1].loss > 0]
+    best, *answers = yield [Request.of(board, nodes), *_requests(board, behind, nodes)]
     if isinstance(best, Failure):
         for one in judgements:
             one.failure = best.reason
         return
-    to_search = [one for one in judgements if one.candidate.move.uci() != best.move]
-    replies = yield [Request.of(board, nodes, (one.candidate.move,)) for one in to_search]
-    reply_of = dict(zip([one.candidate.move for one in to_search], replies, strict=True))
+    searched = list(behind)
+    rest = [one for one in judgements if one not in behind and one.candidate.move.uci() != best.move]
+    if rest:
+        answers += yield _requests(board, rest, nodes)
+        searched += rest
+    reply_of = {one.candidate.move: answer for one, answer in zip(searched, answers, strict=True)}
     for one in judgements:
-        reply = reply_of.get(one.candidate.move, best)
+        is_best = one.candidate.move.uci() == best.move
+        reply = best if is_best else reply_of[one.candidate.move]
         if isinstance(reply, Verdict):
             one.looks.append(Look(nodes, best, reply))
         else:
             one.failure = reply.reason
+
+
+def _requests(board: chess.Board, judgements: list[Judgement], nodes: int) -> list[Request]:
+    return [Request.of(board, nodes, (one.candidate.move,)) for one in judgements]

@@ -178,11 +178,14 @@ class _Pool(Generic[Found]):
         try:
             async with asyncio.TaskGroup() as group:
                 committing = group.create_task(self._commit_regularly())
-                workers = [group.create_task(self._work_one_engine()) for _ in range(self.work.engines)]
-                await asyncio.gather(*workers)
+                # In a group of their own all are waited for, also when this is cancelled. Under `gather` the
+                # first engine that has ended lets the others be cancelled while they are being ended.
+                async with asyncio.TaskGroup() as workers:
+                    for _ in range(self.work.engines):
+                        workers.create_task(self._work_one_engine())
                 committing.cancel()
         except BaseExceptionGroup as failures:
-            raise failures.exceptions[0] from None
+            raise _first_of(failures) from None
         finally:
             self._count()
 
@@ -283,6 +286,12 @@ class _Pool(Generic[Found]):
     def _count(self) -> None:
         self.work.from_cache = self.schedule.known_answers
         self.work.wall_s = time.monotonic() - self.began
+
+
+def _first_of(failures: BaseExceptionGroup[BaseException]) -> BaseException:
+    """The first failure in a group, or in a group within it."""
+    first = failures.exceptions[0]
+    return _first_of(first) if isinstance(first, BaseExceptionGroup) else first
 
 
 def _failed(program: Path, lost: EngineLost) -> EngineFailed:

@@ -17,7 +17,6 @@ from miner.store import Manifest, Store
 LINES = (
     "e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 d5",
     "e4 e5 Nc3 Nf6 f4 exf4 e5",
-    "d4 d5 c4 e6 Nc3 Nf6 Bg5 Nbd7",
     "e4 c5 Nf3 d6 d4 cxd4 Nxd4 Nf6",
 )
 

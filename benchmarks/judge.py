@@ -23,6 +23,7 @@ from miner.judge.candidates import Position, find_candidates, positions_of
 from miner.judge.engines import find_engine
 from miner.judge.inquiry import Questions, inquire
 from miner.judge.pool import Work, consult, engine_options, identify
+from miner.judge.stage import with_support
 from miner.judge.verdicts import Request
 from miner.settings import JudgeSettings
 from miner.store import Store
@@ -120,8 +121,10 @@ def main() -> None:
     given = parser.parse_args()
 
     settings, store, program = JudgeSettings(), Store.open(given.store), find_engine(given.engine)
-    found = find_candidates(store.read_table("replies"), store.read_table("reach"), settings)
-    positions = positions_of(found, store.read_table("positions", ["key", "fen"]))
+    tallied = store.read_table("positions", ["key", "fen", "games"])
+    supported = with_support(settings, tallied)
+    found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
+    positions = positions_of(found, tallied)
     pool_nodes, could = 0, 0.0
     for number in range(given.rounds):
         # Every n-th position: each round gets valuable and less valuable ones.

@@ -23,6 +23,7 @@ from miner.judge.candidates import MOST_LOST, Position, find_candidates, positio
 from miner.judge.engines import find_engine
 from miner.judge.inquiry import Judgement, Questions, inquire, look
 from miner.judge.pool import Work, consult, identify
+from miner.judge.stage import with_support
 from miner.judge.verdicts import Request, Verdict
 from miner.settings import JudgeSettings
 from miner.store import Store
@@ -95,12 +96,14 @@ def exhaustive(position: Position, nodes: int) -> Questions:
 
 def sample_of(store: Path, settings: JudgeSettings, size: int, seed: int) -> list[Position]:
     opened = Store.open(store)
-    found = find_candidates(opened.read_table("replies"), opened.read_table("reach"), settings)
+    tallied = opened.read_table("positions", ["key", "fen", "games"])
+    supported = with_support(settings, tallied)
+    found = find_candidates(opened.read_table("replies"), opened.read_table("reach"), supported)
     # By a hash of each candidate, so that another candidate more or less does not change the whole sample.
     pairs = zip(found["key"], found["move"], strict=True)
     found["order"] = [hashlib.sha256(f"{seed} {key} {move}".encode()).digest() for key, move in pairs]
     drawn = found.sort_values("order").head(size).sort_index()
-    return positions_of(drawn, opened.read_table("positions", ["key", "fen"]))
+    return positions_of(drawn, tallied)
 
 
 def points(one: Judgement) -> float:

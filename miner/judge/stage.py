@@ -49,9 +49,8 @@ def judge(
         return manifest
 
     tallied = store.read_table("positions", ["key", "fen", "games"])
-    games = pc.max(tallied["games"]).as_py() or 0
-    limits_of_support = replace(settings, min_games=settings.enough_games(games))
-    found = find_candidates(store.read_table("replies"), store.read_table("reach"), limits_of_support)
+    supported = with_support(settings, tallied)
+    found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
     positions = positions_of(found, tallied)
     store.begin("judge")
     with (
@@ -74,10 +73,16 @@ def judge(
         settings=as_dict(settings),
         inputs=inputs,
         rows={"judged": len(judgements)},
-        facts=_facts(judgements, len(positions), work) | {"min_games": limits_of_support.min_games},
+        facts=_facts(judgements, len(positions), work) | {"min_games": supported.min_games},
     )
     store.finish(manifest)
     return manifest
+
+
+def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:
+    """The settings with the games that a reply needs in a store with these positions."""
+    games = pc.max(positions["games"]).as_py() or 0
+    return replace(settings, min_games=settings.enough_games(games))
 
 
 @dataclass(slots=True)

@@ -1,0 +1,38 @@
+"""The demo: the sample's games, or a word where they are not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from miner.cli import demo
+from tests.cli.conftest import Told
+
+Miner = Callable[..., Told]
+
+
+def test_demo_makes_a_list_and_files(
+    miner: Miner, games: Path, engine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From games to four files and the first finding on a board; here with few games and nodes."""
+    monkeypatch.setattr(demo, "_PLACES", (games,))
+    monkeypatch.setattr(demo, "NODES", (500, 2_000, 4_000))
+
+    told = miner("demo", "--out", tmp_path, "--cache", tmp_path / "cache", "--engine", engine)
+
+    assert (told.code, told.err) == (0, "")
+    assert all((tmp_path / f"findings{suffix}").exists() for suffix in (".csv", ".parquet", ".pgn", ".epd"))
+    assert "Traps: mistakes of the opponents" in told.out
+    assert "Refutation" in told.out  # the first finding on its card
+
+
+def test_sample_is_missing(miner: Miner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the sample the demo says where to run it."""
+    monkeypatch.setattr(demo, "_PLACES", (tmp_path / "none.pgn",))
+
+    told = miner("demo", "--out", tmp_path / "out")
+
+    assert (told.code, told.err.count("\n")) == (1, 1)
+    assert "run it from a checkout" in told.err

@@ -1,0 +1,34 @@
+"""`miner export`: what it writes, and what it refuses."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+
+from miner.store import Store
+from tests.cli.conftest import Told
+
+Miner = Callable[..., Told]
+
+
+def test_every_format_at_once(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """Each file is written and told; the table has one line per finding."""
+    files = [tmp_path / f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")]
+
+    told = miner("export", "--store", club, *(part for file in files for part in ("--to", file)))
+
+    rows = Store.open(club).read_table("findings").num_rows
+    assert told.code == 0
+    assert told.out.splitlines() == [f"wrote {file} ({rows} findings)" for file in files]
+    with files[0].open(encoding="utf-8-sig", newline="") as file:
+        assert len(list(csv.DictReader(file))) == rows
+
+
+def test_unknown_suffix(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A suffix that names no format fails before anything is written."""
+    told = miner("export", "--store", club, "--to", tmp_path / "a.csv", "--to", tmp_path / "b.docx")
+
+    assert told.code == 1
+    assert ".docx" in told.err
+    assert list(tmp_path.iterdir()) == []

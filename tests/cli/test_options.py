@@ -1,0 +1,105 @@
+"""Options over the settings file over the defaults; where the cache is."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from miner.cli import options
+from miner.errors import UsageError
+from miner.settings import JudgeSettings, RankSettings, ReadSettings, Settings, load_settings
+from tests.cli.conftest import Told
+
+Miner = Callable[..., Told]
+
+
+def manifest_settings(store: Path, stage: str) -> dict[str, Any]:
+    settings: dict[str, Any] = json.loads((store / f"{stage}.json").read_text(encoding="utf-8"))["settings"]
+    return settings
+
+
+def test_options_over_file_over_defaults(miner: Miner, games: Path, tmp_path: Path) -> None:
+    """What is given on the command line wins, then the file, then the default."""
+    file = tmp_path / "club.toml"
+    file.write_text("[read]\nplies = 12\nnames = 'drop'\n", encoding="utf-8")
+
+    told = miner("read", games, "--store", tmp_path / "store", "--settings", file, "--plies", "8")
+
+    settings = manifest_settings(tmp_path / "store", "read")
+    assert told.code == 0
+    assert (settings["plies"], settings["names"], settings["rated"]) == (8, "drop", "any")
+
+
+def test_lists_replace_those_of_the_file(tmp_path: Path) -> None:
+    """An option that may be given again replaces the file's list; without it the file's stands."""
+    file = tmp_path / "club.toml"
+    file.write_text("[read]\nevents = ['Open']\nresults = ['1-0']\n", encoding="utf-8")
+
+    settings = options.settings_from(file, read={"events": ["Cup", "League"], "results": None, "plies": None})
+
+    assert settings == Settings(read=ReadSettings(events=("Cup", "League"), results=("1-0",)))
+
+
+def test_nothing_given_is_the_default() -> None:
+    """No option and no file make the default settings."""
+    assert options.settings_from(None, read={"plies": None}, rank={"bands": [], "side": None}) == Settings()
+
+
+def test_zero_is_a_value() -> None:
+    """`--min-pick-rate 0` is heard."""
+    settings = options.settings_from(None, judge={"min_pick_rate": 0.0, "min_players": 0})
+
+    assert settings.judge == JudgeSettings(min_pick_rate=0.0, min_players=0)
+
+
+def test_bands_of_another_tally_are_no_contradiction() -> None:
+    """To rank by a band of the store's own needs no word about the edges it was tallied with."""
+    settings = options.settings_from(None, rank={"bands": ["1000-1499"]})
+
+    assert settings.rank == RankSettings(bands=("1000-1499",))
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [(None, None), ("800", (800,)), ("800, 1000", (800, 1000)), ("100_000,400_000", (100_000, 400_000))],
+)
+def test_lists_of_numbers(text: str | None, expected: tuple[int, ...] | None) -> None:
+    """Numbers are separated by commas; an underscore may part thousands."""
+    assert options.numbers("--nodes", text) == expected
+
+
+@pytest.mark.parametrize("text", ["", "800;1000", "800,", "8e5", "a"])
+def test_no_list_of_numbers(text: str) -> None:
+    """Anything else is wrong use that names the option."""
+    with pytest.raises(UsageError, match="--nodes"):
+        options.numbers("--nodes", text)
+
+
+def test_place_of_the_cache(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The option, then the variable, then the user's cache folder."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.setenv("MINER_CACHE", str(tmp_path / "named"))
+
+    given, named = options.cache_file(tmp_path / "given"), options.cache_file(None)
+    monkeypatch.delenv("MINER_CACHE")
+
+    assert (given, named) == (tmp_path / "given", tmp_path / "named")
+    assert options.cache_file(None) == tmp_path / "miner" / "verdicts.sqlite"
+
+
+def test_printed_settings_are_those_of_the_store(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """`miner status --settings` prints TOML that is read back whole, and a run with it changes nothing."""
+    file = tmp_path / "club.toml"
+
+    file.write_text(miner("status", "--store", club, "--settings").out, encoding="utf-8")
+
+    settings = load_settings(file)
+    assert settings.judge.nodes == (500, 2000)
+    assert settings.tally.min_games == 3
+    assert settings.read == ReadSettings()
+    told = miner("rank", "--store", club, "--settings", file)
+    assert (told.code, "up to date" in told.out) == (0, True)

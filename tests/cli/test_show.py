@@ -1,0 +1,81 @@
+"""The list and one finding of it, on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from miner.store import Store
+from tests.cli.conftest import Told
+
+Miner = Callable[..., Told]
+
+
+def test_list_has_traps_and_pitfalls(club: Path, miner: Miner) -> None:
+    """Both kinds are listed with the losing reply that the games hold."""
+    told = miner("show", "--store", club)
+
+    assert told.code == 0
+    assert "Traps: mistakes of the opponents" in told.out
+    assert "Pitfalls: mistakes of our own side" in told.out
+    assert "2...g6" in told.out
+    assert f"One of them on a board: miner show --store {club} " in told.out
+
+
+def test_one_finding_on_a_board(club: Path, miner: Miner) -> None:
+    """A number of the list shows that finding with its diagram and what punishes it."""
+    first = Store.open(club).read_table("findings").to_pylist()[0]
+
+    told = miner("show", 1, "--store", club, "--letters")
+
+    assert told.code == 0
+    assert "[" in told.out  # the squares of the losing reply
+    assert "R  N  B" in told.out
+    assert first["losing_reply"] in told.out
+    assert "Refutation" in told.out
+
+
+def test_filters_keep_the_numbers_of_the_list(club: Path, miner: Miner) -> None:
+    """Only one kind is shown, under the numbers that the findings have in the whole list."""
+    kinds = [row["kind"] for row in Store.open(club).read_table("findings").to_pylist()]
+
+    told = miner("show", "--store", club, "--kind", "pitfall", "--top", 1)
+
+    assert "Traps:" not in told.out
+    assert f"miner show --store {club} {kinds.index('pitfall') + 1}" in told.out
+
+
+def test_side_that_is_taught(club: Path, miner: Miner) -> None:
+    """Black errs in these games: taught White they are traps, taught Black pitfalls."""
+    assert "Pitfalls:" not in miner("show", "--store", club, "--side", "white").out
+    assert "Traps:" not in miner("show", "--store", club, "--side", "black").out
+
+
+def test_bands_of_the_store(club: Path, miner: Miner) -> None:
+    """A band without findings gives none; a band that does not exist is wrong use."""
+    empty = miner("show", "--store", club, "--band", "2400+")
+    unknown = miner("show", "--store", club, "--band", "800")
+
+    assert (empty.code, empty.out) == (0, "No findings of that kind here.\n")
+    assert unknown.code == 2
+    assert "no band is called 800" in unknown.err
+
+
+def test_number_that_is_not_in_the_list(club: Path, miner: Miner) -> None:
+    """Neither 0 nor one too many is a finding."""
+    length = Store.open(club).read_table("findings").num_rows
+
+    for number in (0, length + 1):
+        told = miner("show", number, "--store", club)
+        assert told.code == 2
+        assert f"there is no finding {number}; the list has {length}" in told.err
+
+
+def test_unranked_store(games: Path, miner: Miner, tmp_path: Path) -> None:
+    """Before ranking there is nothing to show."""
+    miner("read", games, "--store", tmp_path / "store", "--processes", 1)
+
+    told = miner("show", "--store", tmp_path / "store")
+
+    assert told.code == 1
+    assert "the stage `rank` has not been run here" in told.err

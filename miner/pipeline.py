@@ -9,11 +9,11 @@ from pathlib import Path
 from miner.export.stage import export
 from miner.judge.stage import judge
 from miner.progress import Progress
-from miner.rank.stage import rank
+from miner.rank.stage import check_thresholds, rank
 from miner.read.decode import ReaderName
 from miner.read.stage import read
-from miner.settings import Settings
-from miner.store import Manifest, Store
+from miner.settings import Settings, as_dict
+from miner.store import STAGES, Manifest, Store
 from miner.tally.replies import Resources
 from miner.tally.stage import DEFAULT_RESOURCES, tally
 
@@ -49,7 +49,15 @@ def run(
     have finished by then is kept.
     """
     settings.tally.bands.check(settings.rank.bands)
-    before = {stage: store.manifest(stage) for stage in ("read", "tally", "judge", "rank")}
+    check_thresholds(settings.rank, as_dict(settings.judge))
+    with store.writing():
+        yield from _run(sources, store, settings, machinery, progress)
+
+
+def _run(
+    sources: Sequence[str], store: Store, settings: Settings, machinery: Machinery, progress: Progress
+) -> Iterator[StageDone]:
+    before = {stage: store.manifest(stage) for stage in STAGES}
 
     def done(manifest: Manifest) -> StageDone:
         return StageDone(manifest, manifest == before[manifest.stage])

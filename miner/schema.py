@@ -6,6 +6,9 @@ import pyarrow as pa
 
 SCHEMA_VERSION = 1
 
+METHODS = {"read": 1, "tally": 1, "judge": 1, "rank": 1}
+"""Version of each stage's way of working; raise it when a change of the code changes a number."""
+
 
 def _column(name: str, kind: pa.DataType, means: str, *, nullable: bool = False) -> pa.Field:
     return pa.field(name, kind, nullable=nullable, metadata={"is": means})
@@ -66,7 +69,8 @@ REPLIES = pa.schema(
         _column("band", pa.string(), "rating band of the mover"),
         _column("move", pa.uint16(), "to, from, promotion"),
         _column("games", pa.int64(), "games of the band in which the reply was chosen"),
-        _column("players", pa.int64(), "distinct players among them; 0: not known"),
+        _column("players", pa.int64(), "distinct players among them, as far as they are known"),
+        _column("games_unknown", pa.int64(), "those of the games whose player is not known"),
         _column("score_sum", pa.float64(), "of the movers: win 1, draw 0.5, loss 0"),
         _column("mean_rating", pa.float64(), "of the movers; null: unrated", nullable=True),
         _column("games_at_position", pa.int64(), "games of the band through the position"),
@@ -159,7 +163,7 @@ FINDINGS = pa.schema(
         _column("band", pa.string(), "rating band of the side that errs"),
         _column("games_at_position", pa.int64(), "games of the band through the position"),
         _column("games_with_reply", pa.int64(), "of those, with the losing reply"),
-        _column("players_with_reply", pa.int64(), "distinct players among them; 0: not known"),
+        _column("players_with_reply", pa.int64(), "distinct players among them; 0: none is known"),
         _column("pick_rate", pa.float64(), "share (0 to 1) that chose the losing reply, pooled across bands"),
         _column("pick_rate_low", pa.float64(), "lower bound of its interval"),
         _column("pick_rate_high", pa.float64(), "upper bound"),

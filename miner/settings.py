@@ -67,7 +67,7 @@ class TallySettings:
 
     band_edges: tuple[int, ...] = DEFAULT_EDGES
     min_games: int = 10  # games through a position, all bands together, below which it is not tallied
-    confidence: float = 0.9  # of the intervals of pick rates
+    confidence: float = 0.9  # of the intervals of pick rates and points
 
     def __post_init__(self) -> None:
         BandScheme(self.band_edges)
@@ -91,7 +91,7 @@ class JudgeSettings:
     min_games: int = 0  # games with the reply, in one band; 0: grows with the data, see `enough_games`
     min_players: int = 3  # distinct players among them, where players are known
     min_pick_rate: float = 0.03
-    min_points: float = 1.0  # points per 100 games that a reply could be worth at the most (a loss of 0.5)
+    min_points: float = 1.0  # points per 100 games that a reply would be worth if it lost half a point
     nodes: tuple[int, ...] = (50_000, 200_000, 1_600_000)  # per search, screen to final
     keep: tuple[float, ...] = (0.25, 0.7)  # share of the threshold that must be lost to go one stage on
     loss_threshold: float = 0.10  # expected score, 0 to 1
@@ -143,13 +143,11 @@ class RankSettings:
     loss_threshold: float = 0.10
     tempo_threshold: float = 0.05
     hold_share: float = 0.5  # share of its threshold that a finding must have lost at the budget before, too
-    confidence: float = 0.9
 
     def __post_init__(self) -> None:
         _check_choice("side", self.side, get_args(Taught))
         for name in ("loss_threshold", "tempo_threshold", "hold_share"):
             _check_share(name, getattr(self, name))
-        _check_confidence(self.confidence)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

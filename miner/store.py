@@ -2,6 +2,7 @@
 
 STORE/
   salt                 the secret behind the players' hashes
+  lock                 held while a run writes
   read.json            manifest of the stage, likewise tally.json, judge.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
   replies.parquet positions.parquet reach.parquet judged.parquet findings.parquet
@@ -10,20 +11,22 @@ STORE/
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import os
 import secrets
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from miner.errors import Place, StoreError
-from miner.schema import SCHEMA_VERSION, TABLES
+from miner.schema import METHODS, SCHEMA_VERSION, TABLES
 
 STAGES = ("read", "tally", "judge", "rank")
 FOLDERS = ("games", "moves")
@@ -37,16 +40,16 @@ class Manifest:
 
     stage: str
     settings: dict[str, Any]
-    inputs: dict[
-        str, Any
-    ]  # what it was made from: digests of sources, or the fingerprint of the stage before
+    inputs: dict[str, Any]  # digests of the sources, or the fingerprint of the stage before
     rows: dict[str, int]  # rows of each table it wrote
     facts: dict[str, Any]  # anything else worth showing; not part of the fingerprint
+    digests: dict[str, str] = field(default_factory=dict)  # SHA-256 of each table it wrote
+    method: int = 0  # version of the stage's way of working
     schema_version: int = SCHEMA_VERSION
 
     @property
     def fingerprint(self) -> str:
-        """Equal for equal settings, inputs and row counts."""
+        """Equal for equal settings, inputs and tables."""
         told = {name: value for name, value in asdict(self).items() if name != "facts"}
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
@@ -56,6 +59,8 @@ class Store:
 
     def __init__(self, root: Path) -> None:
         self.root = root
+        self._writers = 0
+        self._lock: IO[str]
 
     @classmethod
     def create(cls, root: Path) -> Store:
@@ -73,6 +78,8 @@ class Store:
                         advice="name an empty or a new folder",
                     )
                 with replacing(root / "salt") as unfinished:
+                    # Whoever has it can find names by trying a list of them: for the owner only.
+                    unfinished.touch(mode=0o600)
                     unfinished.write_bytes(secrets.token_bytes(32))
         except OSError as error:
             raise StoreError(
@@ -153,6 +160,7 @@ class Store:
             manifest is not None
             and manifest.settings == settings
             and manifest.inputs == inputs
+            and manifest.method == METHODS[stage]
             and all(self.path(table).exists() for table in manifest.rows)
         )
 
@@ -163,12 +171,46 @@ class Store:
             if _is_unfinished(path):
                 path.unlink(missing_ok=True)
 
-    def finish(self, manifest: Manifest) -> None:
-        """Record that a stage is finished; its tables must be in place."""
+    def finish(self, manifest: Manifest) -> Manifest:
+        """Record that a stage is finished, with the digests of its tables, which must be in place."""
+        digests = {name: _digest(self.path(name)) for name in manifest.rows}
+        recorded = replace(manifest, digests=digests, method=METHODS[manifest.stage])
         with replacing(self.root / f"{manifest.stage}.json") as unfinished:
             unfinished.write_text(
-                json.dumps(asdict(manifest), indent=1, sort_keys=True) + "\n", encoding="utf-8"
+                json.dumps(asdict(recorded), indent=1, sort_keys=True) + "\n", encoding="utf-8"
             )
+        return recorded
+
+    def out_of_date(self) -> str | None:
+        """The first stage that was made from something else than what the stage before holds now, or None."""
+        for before, stage in itertools.pairwise(STAGES):
+            earlier, later = self.manifest(before), self.manifest(stage)
+            if later and (earlier is None or later.inputs.get(before) != earlier.fingerprint):
+                return stage
+        return None
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """Keep other runs out while tables are written; may be nested.
+
+        Raises StoreError if another run is at work in the store.
+        """
+        if self._writers == 0:
+            self._lock = (self.root / "lock").open("a")
+            if not _locks(self._lock):
+                self._lock.close()
+                raise StoreError(
+                    "another run is at work in this store",
+                    where=Place(str(self.root)),
+                    advice="wait until it is done, or name another folder",
+                )
+        self._writers += 1
+        try:
+            yield
+        finally:
+            self._writers -= 1
+            if self._writers == 0:
+                self._lock.close()
 
     def write_table(self, name: str, table: pa.Table) -> None:
         """Write a one-file table whole or not at all; its columns must be those of the schema."""
@@ -188,6 +230,11 @@ class Store:
                 where=Place(str(self.path(name))),
                 advice="delete it and run the stage that writes it again",
             ) from error
+
+
+def stage_before(stage: str) -> str:
+    """The stage that a stage reads from."""
+    return STAGES[STAGES.index(stage) - 1]
 
 
 @contextmanager
@@ -210,10 +257,36 @@ def _is_unfinished(path: Path) -> bool:
 
 
 def _checked(manifest: Manifest) -> Manifest:
-    for name in ("settings", "inputs", "rows", "facts"):
+    for name in ("settings", "inputs", "rows", "facts", "digests"):
         if not isinstance(getattr(manifest, name), dict):
             raise TypeError(f"{name} is no table")
     return manifest
+
+
+def _digest(table: Path) -> str:
+    """SHA-256 of a table's file, or of its files in the order of their names."""
+    files = sorted(table.glob("*.parquet")) if table.is_dir() else [table]
+    found = hashlib.sha256()
+    for path in files:
+        with path.open("rb") as file:
+            found.update(hashlib.file_digest(file, "sha256").digest())
+    return found.hexdigest()
+
+
+def _locks(file: IO[str]) -> bool:
+    """Take the lock of an open file, which ends with the process; whether it was free."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
 
 
 def _sync_folder(folder: Path) -> None:

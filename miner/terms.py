@@ -18,6 +18,9 @@ UNRATED = "unrated"
 MATE_SCORE_CP = 10_000
 """A mate in `n` counts as this minus `n` where a column can hold only centipawns."""
 
+MOST_CP = MATE_SCORE_CP - 1_000
+"""More centipawns than that either way only a mate has in such a column; engines' own are cut off there."""
+
 
 class Side(StrEnum):
     """White or Black."""
@@ -137,11 +140,18 @@ class Score:
 
     @property
     def as_cp(self) -> int:
-        """Centipawns, a mate in n counting `MATE_SCORE_CP` - n."""
+        """Centipawns, at most `MOST_CP` either way; a mate in n counts `MATE_SCORE_CP` - n."""
         if self.cp is not None:
-            return self.cp
+            return max(-MOST_CP, min(MOST_CP, self.cp))
         assert self.mate is not None
         return MATE_SCORE_CP - self.mate if self.mate > 0 else -MATE_SCORE_CP - self.mate
+
+    @classmethod
+    def from_cp(cls, side: Side, value: int) -> Score:
+        """The score that a column of centipawns holds, `as_cp` the other way round."""
+        if abs(value) <= MOST_CP:
+            return cls(side, cp=value)
+        return cls(side, mate=MATE_SCORE_CP - value if value > 0 else -MATE_SCORE_CP - value)
 
     @property
     def expected(self) -> float:

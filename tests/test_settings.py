@@ -75,7 +75,6 @@ RANK = st.builds(
     loss_threshold=SHARES,
     tempo_threshold=SHARES,
     hold_share=SHARES,
-    confidence=CONFIDENCES,
 )
 
 
@@ -158,7 +157,7 @@ def test_whole_number_serves_as_a_share() -> None:
         ("[judge]\nmin_players = -1\n", "[judge]: min_players -1 is below 0"),
         ("[judge]\nhash_mb = 0\n", "[judge]: hash_mb 0 is below 1"),
         ("[rank]\nside = 'red'\n", "[rank]: side 'red' is unknown"),
-        ("[rank]\nconfidence = 0\n", "[rank]: confidence 0.0 gives no interval"),
+        ("[tally]\nconfidence = 0\n", "[tally]: confidence 0.0 gives no interval"),
         ("[rank\n", "settings file"),
     ],
 )

@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +52,10 @@ def test_manifest_there_and_back(tmp_path: Path) -> None:
     """What a stage leaves behind is what the next finds."""
     store = finished(Store.create(tmp_path / "store"))
 
-    assert store.manifest("tally") == store.require("tally") == manifest()
+    recorded = store.require("tally")
+    assert store.manifest("tally") == recorded
+    assert replace(recorded, digests={}, method=0) == manifest()
+    assert set(recorded.digests) == set(recorded.rows)
     assert store.manifest("rank") is None
 
 
@@ -61,13 +65,15 @@ def test_fingerprint_tells_what_matters() -> None:
         {"settings": {"min_games": 11}},
         {"inputs": {"read": "abd"}},
         {"rows": {"reach": 1}},
+        {"digests": {"reach": "0"}},
+        {"method": 2},
         {"schema_version": 99},
     ]
 
     prints = {manifest(**change).fingerprint for change in changes}
 
     assert manifest(facts={}).fingerprint == manifest().fingerprint
-    assert len(prints | {manifest().fingerprint}) == 5
+    assert len(prints | {manifest().fingerprint}) == 7
 
 
 def test_current_means_same_settings_inputs_and_tables(tmp_path: Path) -> None:
@@ -263,3 +269,31 @@ def test_closed_folder(tmp_path: Path) -> None:
 
     with pytest.raises(StoreError, match="cannot make a store: Permission denied"):
         Store.create(tmp_path / "store")
+
+
+def test_two_runs_keep_out_of_each_others_way(tmp_path: Path) -> None:
+    """The second one is told so; after the first has ended the store is free again."""
+    first = Store.create(tmp_path / "store")
+    second = Store.open(tmp_path / "store")
+
+    with first.writing(), first.writing(), pytest.raises(StoreError, match="another run"), second.writing():
+        pass
+
+    with second.writing():
+        pass
+
+
+def test_salt_is_for_its_owner_only(tmp_path: Path) -> None:
+    """With the salt, names could be found by trying a list of them."""
+    store = Store.create(tmp_path / "store")
+
+    assert (store.root / "salt").stat().st_mode & 0o077 == 0
+
+
+def test_what_is_out_of_date_is_named(tmp_path: Path) -> None:
+    """The first stage that was made from something else than the stage before holds now."""
+    store = Store.create(tmp_path / "store")
+    assert store.out_of_date() is None
+    finished(store)
+
+    assert store.out_of_date() == "tally"

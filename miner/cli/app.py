@@ -52,6 +52,12 @@ def main() -> None:
             traceback.print_exc()
         print(f"miner: {error}", file=sys.stderr)
         sys.exit(error.exit_code)
+    except OSError as error:
+        # A full disk, a folder that may not be written to: what no stage could name better.
+        if verbose:
+            traceback.print_exc()
+        print(f"miner: {error}; what was finished before is kept", file=sys.stderr)
+        sys.exit(1)
     except SystemExit as leaving:
         if leaving.code == _INTERRUPTED:
             print(

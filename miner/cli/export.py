@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
+from miner.cli.findings import open_findings
 from miner.export.stage import export as write
 from miner.store import Store
 
@@ -23,9 +24,7 @@ def export(
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
-    opened = Store.open(store)
-    opened.require("rank")
-    findings = opened.read_table("findings")
+    findings = open_findings(Store.open(store))
     write(findings, to)
     for file in to:
         typer.echo(f"wrote {file} ({findings.num_rows:,} findings)")

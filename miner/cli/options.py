@@ -119,7 +119,8 @@ MinPickRate = Annotated[
 MinPoints = Annotated[
     float | None,
     typer.Option(
-        help="Points per 100 games that a reply could be worth at the most, below which it is not judged."
+        help="Points per 100 games that a reply would be worth if it lost half a point, "
+        "below which it is not judged (default 1)."
     ),
 ]
 

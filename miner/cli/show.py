@@ -11,6 +11,7 @@ import typer
 
 from miner.cli import options
 from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
+from miner.cli.findings import open_findings
 from miner.errors import UsageError
 from miner.store import Store
 from miner.terms import BandScheme, Kind, Side
@@ -40,8 +41,7 @@ def show(
 ) -> None:
     """Show the top of the ranked list; with a NUMBER, that finding on a board and how it is punished."""
     opened = Store.open(store)
-    opened.require("rank")
-    findings = list(enumerate(opened.read_table("findings").to_pylist(), start=1))
+    findings = list(enumerate(open_findings(opened).to_pylist(), start=1))
     if number is not None:
         typer.echo(_card(findings, number, letters=letters))
         return

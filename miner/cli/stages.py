@@ -134,5 +134,6 @@ def rank(
 
 def _do(store: Store, stage: str, do: Callable[[Store], Manifest]) -> None:
     before = store.manifest(stage)
-    manifest = do(store)
+    with store.writing():
+        manifest = do(store)
     typer.echo(stage_line(manifest, was_current=manifest == before))

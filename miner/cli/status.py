@@ -25,7 +25,7 @@ def status(
     if settings:
         typer.echo(to_toml(_settings_of(manifests)), nl=False)
         return
-    for line in _lines(manifests):
+    for line in _lines(manifests, opened.out_of_date()):
         typer.echo(line)
 
 
@@ -33,17 +33,15 @@ def _settings_of(manifests: dict[str, Manifest | None]) -> Settings:
     return settings_of({stage: one.settings for stage, one in manifests.items() if one})
 
 
-def _lines(manifests: dict[str, Manifest | None]) -> list[str]:
+def _lines(manifests: dict[str, Manifest | None], first_stale: str | None) -> list[str]:
     lines = []
-    for number, stage in enumerate(STAGES):
-        manifest = manifests[stage]
+    for stage, manifest in manifests.items():
         if manifest is None:
             lines.append(f"{stage:<6} not done yet: miner {stage}")
             continue
         lines.append(stage_line(manifest, was_current=False))
-        before = manifests[STAGES[number - 1]] if number else None
-        if number and (before is None or manifest.inputs.get(before.stage) != before.fingerprint):
-            lines.append(f"       out of date: the stage before has changed; miner {stage} makes it new")
+        if first_stale and STAGES.index(stage) >= STAGES.index(first_stale):
+            lines.append(f"       out of date: an earlier stage has changed; miner {stage} makes it new")
         lines += [f"       {line}" for line in _details(manifest)]
     return lines
 
@@ -51,9 +49,11 @@ def _lines(manifests: dict[str, Manifest | None]) -> list[str]:
 def _details(manifest: Manifest) -> list[str]:
     told = []
     if manifest.stage == "read":
-        told += [f"source: {one['name']} ({one['size_bytes']:,} bytes)" for one in manifest.inputs["sources"]]
+        told += [f"source: {_source(one)}" for one in manifest.inputs["sources"]]
     if manifest.stage == "tally":
         told.append(f"bands: {', '.join(manifest.facts['bands'])}")
+        if lost := manifest.facts.get("positions_without_a_way"):
+            told.append(f"left out: {lost:,} positions to which no game on record leads")
     if manifest.stage == "judge":
         told.append(f"engine: {manifest.inputs['engine']['name']}")
         depths = manifest.facts["judged_at_nodes"].items()
@@ -62,6 +62,11 @@ def _details(manifest: Manifest) -> list[str]:
         )
     changed = _changed(manifest)
     return told + ([f"settings: {changed}"] if changed else [])
+
+
+def _source(one: dict[str, Any]) -> str:
+    size = one["size_bytes"]
+    return one["name"] if size is None else f"{one['name']} ({size:,} bytes)"
 
 
 def _changed(manifest: Manifest) -> str:

@@ -43,7 +43,7 @@ def find_candidates(replies: pa.Table, reach: pa.Table, settings: JudgeSettings)
     """The replies that pass the settings' limits in at least one band, all of them in the same band.
 
     Columns key, move, worth, promoted; the most valuable first, equals by key and move. A distinct
-    players' count of 0 means that it is not known, and passes.
+    player who is not known counts as another one.
     """
     tallied = replies.to_pandas().merge(
         reach.to_pandas(), on=["key", "band"], how="left", validate="many_to_one"
@@ -52,7 +52,7 @@ def find_candidates(replies: pa.Table, reach: pa.Table, settings: JudgeSettings)
     tallied["worth"] = 100.0 * most_reach * tallied["pick_rate"] * MOST_LOST
     enough = (
         (tallied["games"] >= settings.min_games)
-        & ((tallied["players"] >= settings.min_players) | (tallied["players"] == 0))
+        & (tallied["players"] + tallied["games_unknown"] >= settings.min_players)
         & (tallied["pick_rate"] >= settings.min_pick_rate)
         & (tallied["worth"] >= settings.min_points)
     )

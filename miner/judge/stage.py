@@ -75,8 +75,7 @@ def judge(
         rows={"judged": len(judgements)},
         facts=_facts(judgements, len(positions), work) | {"min_games": supported.min_games},
     )
-    store.finish(manifest)
-    return manifest
+    return store.finish(manifest)
 
 
 def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:

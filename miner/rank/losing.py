@@ -5,9 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from miner.settings import RankSettings
-from miner.terms import MATE_SCORE_CP
-
-_MATES_BEYOND = MATE_SCORE_CP - 1_000  # centipawns that only a mate score has
+from miner.terms import MOST_CP
 
 
 def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
@@ -18,7 +16,7 @@ def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
     `hold_share` of that threshold, or for a mate some loss.
     """
     by_score = _holds(judged, settings.loss_threshold, settings)
-    into_mate = (judged["cp_reply"] < -_MATES_BEYOND) & (judged["cp_best"] > -_MATES_BEYOND)
+    into_mate = (judged["cp_reply"] < -MOST_CP) & (judged["cp_best"] >= -MOST_CP)
     forced_home = judged["retreat_loss"].fillna(0.0) >= settings.loss_threshold
     by_tempo = forced_home & _holds(judged, settings.tempo_threshold, settings)
     losing = (by_score | (into_mate & _seen_before(judged)) | by_tempo) & (judged["state"] == "judged")

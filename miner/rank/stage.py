@@ -11,15 +11,15 @@ import pandas as pd
 import pyarrow as pa
 
 from miner.board.lines import line_san, parse_uci_line, unpack_move
-from miner.errors import Place, StoreError
+from miner.errors import Place, StoreError, UsageError
 from miner.explain import Evidence, explain
 from miner.progress import Progress, Silent
 from miner.rank.losing import is_losing
 from miner.rank.points import Chances, points
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
-from miner.store import Manifest, Store
-from miner.terms import MATE_SCORE_CP, BandScheme, Kind, Score, Side
+from miner.store import Manifest, Store, stage_before
+from miner.terms import BandScheme, Kind, Score, Side
 
 _BEST_LINE_PLIES = 8  # of the best line as it is shown
 
@@ -30,14 +30,15 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
     Does nothing if the store holds that ranking already. Raises StoreError if nothing was judged yet, or only
     for an earlier tally; UsageError for a band that the tally does not have.
     """
-    judged_before = store.require("judge")
-    tallied = store.require("tally")
-    if judged_before.inputs["tally"] != tallied.fingerprint:
+    judged_before, tallied = store.require("judge"), store.require("tally")
+    stale = store.out_of_date()
+    if stale in ("tally", "judge"):
         raise StoreError(
-            "the verdicts belong to an earlier tally",
+            f"the stage `{stage_before(stale)}` was run again since `{stale}`",
             where=Place(str(store.root)),
-            advice="run `miner judge` first",
+            advice=f"run `miner {stale}` first, or `miner run`",
         )
+    check_thresholds(settings, judged_before.settings)
     BandScheme(tuple(tallied.settings["band_edges"])).check(settings.bands)
     inputs, told = {"judge": judged_before.fingerprint}, as_dict(settings)
     if store.is_current("rank", told, inputs):
@@ -45,7 +46,7 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
     judged = store.read_table("judged").to_pandas()
     losing = judged[is_losing(judged, settings)]
     support = judged_before.settings | {"min_games": judged_before.facts["min_games"]}
-    chances = _chances(store, losing, settings, support)
+    chances = _chances(store, losing, settings, support, tallied.settings["confidence"])
     store.begin("rank")
     with (progress or Silent()).task("explaining", total=len(losing), unit="reply") as task:
         told_by_reply: dict[tuple[int, int], _Told] = {}
@@ -62,12 +63,22 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
         rows={"findings": findings.num_rows},
         facts={"losing_replies": len(losing), "judged_replies": len(judged)},
     )
-    store.finish(manifest)
-    return manifest
+    return store.finish(manifest)
+
+
+def check_thresholds(settings: RankSettings, judged: dict[str, Any]) -> None:
+    """Raise UsageError if smaller losses are wanted than the replies were judged for."""
+    for name in ("loss_threshold", "tempo_threshold"):
+        wanted = getattr(settings, name)
+        if wanted < judged[name]:
+            raise UsageError(
+                f"[rank] {name} {wanted} is below the {judged[name]} that the replies were judged for",
+                advice=f"set {name} = {wanted} under [judge], too, and judge again",
+            )
 
 
 def _chances(
-    store: Store, losing: pd.DataFrame, settings: RankSettings, support: dict[str, Any]
+    store: Store, losing: pd.DataFrame, settings: RankSettings, support: dict[str, Any], confidence: float
 ) -> pd.DataFrame:
     """One row per losing reply, band and kind, best first: what the tally says, and the points."""
     replies = store.read_table("replies").to_pandas()
@@ -75,7 +86,7 @@ def _chances(
     rows = replies.merge(losing, on=["key", "move"]).merge(reach, on=["key", "band"])
     if settings.bands:
         rows = rows[rows["band"].isin(settings.bands)]
-    enough_players = (rows["players"] >= support["min_players"]) | (rows["players"] == 0)
+    enough_players = rows["players"] + rows["games_unknown"] >= support["min_players"]
     enough = (rows["games"] >= support["min_games"]) & (rows["pick_rate"] >= support["min_pick_rate"])
     rows = rows[enough & enough_players]
     both = pd.concat([rows.assign(kind=str(kind)) for kind in Kind], ignore_index=True)
@@ -95,7 +106,7 @@ def _chances(
             pick_rate_low=both["pick_rate_low"].to_numpy(),
             loss=both["loss"].to_numpy(),
         ),
-        confidence=settings.confidence,
+        confidence=confidence,
     )
     both = both.assign(points_per_100=worth.per_100, points_per_100_low=worth.low)
     ordered: pd.DataFrame = both.sort_values(
@@ -132,8 +143,8 @@ def _tell(row: Any, settings: RankSettings) -> _Told:
             board=board,
             best_line=best_line,
             reply_line=reply_line,
-            best=_score(row.cp_best, board.turn),
-            reply=_score(row.cp_reply, board.turn),
+            best=Score.from_cp(Side.of(board.turn), int(row.cp_best)),
+            reply=Score.from_cp(Side.of(board.turn), int(row.cp_reply)),
             retreat=after_answer.parse_uci(row.retreat) if row.retreat else None,
             retreat_loss=None if pd.isna(row.retreat_loss) else float(row.retreat_loss),
         ),
@@ -151,16 +162,6 @@ def _tell(row: Any, settings: RankSettings) -> _Told:
         pattern=str(explanation.pattern or ""),
         refutation=line_san(board_after, explanation.refutation),
     )
-
-
-def _score(cp: float, color: chess.Color) -> Score:
-    """The score that a centipawn column stands for, for the side that errs."""
-    side, value = Side.of(color), int(cp)
-    if value > MATE_SCORE_CP - 1_000:
-        return Score(side, mate=MATE_SCORE_CP - value)
-    if value < -(MATE_SCORE_CP - 1_000):
-        return Score(side, mate=-MATE_SCORE_CP - value)
-    return Score(side, cp=value)
 
 
 def _findings(chances: pd.DataFrame, told: dict[tuple[int, int], _Told], positions: pa.Table) -> pa.Table:

@@ -85,9 +85,8 @@ def read(
             "games_per_second": round(games / elapsed_s),
         },
     )
-    store.finish(manifest)
     _log.info("read %d games in %.1f s", games, elapsed_s)
-    return manifest
+    return store.finish(manifest)
 
 
 def _emptied(folder: Path) -> Path:

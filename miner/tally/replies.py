@@ -11,7 +11,7 @@ from pathlib import Path
 import duckdb
 import pyarrow as pa
 
-from miner.terms import UNRATED, BandScheme
+from miner.terms import BandScheme
 
 ROWS_PER_RANGE = 8_000_000
 """Move rows that are grouped at once; more rows mean more key ranges, not more memory."""
@@ -46,6 +46,11 @@ def connected(
             # A store's own name may hold characters that mean something in a pattern.
             connection.read_parquet(f"{glob.escape(str(folder))}/*.parquet").create_view(name)
         yield connection
+    except (duckdb.InterruptException, RuntimeError) as error:
+        # DuckDB takes Ctrl-C for itself and tells of it in its own words.
+        if "interrupt" in str(error).lower():
+            raise KeyboardInterrupt from error
+        raise
     finally:
         connection.close()
 
@@ -73,8 +78,8 @@ def count_replies(
 ) -> pa.Table:
     """Replies at the positions of a key range with `min_games` games or more, all bands together.
 
-    Columns: key, move, band (place in `bands.names`), games, players, score_sum, rating_sum, ply (least),
-    game (one in which it arises at that ply); ordered by key, move, band.
+    Columns: key, move, band (place in `bands.names`), games, players, games_unknown, score_sum,
+    rating_sum; ordered by key, move, band.
     """
     # Grouped by player first: distinct players are then counted by rows, which can spill, not by sets, which
     # cannot.
@@ -84,14 +89,13 @@ def count_replies(
         supported as (select key from inside group by key having count(*) >= $min_games),
         by_player as (
             select key, move, ({_band_sql(bands)})::utinyint as band, player, count(*) as games,
-                   sum(score)::bigint as half_points, sum(rating)::bigint as rating_sum,
-                   min(ply::ubigint << 32 | game) as first
+                   sum(score)::bigint as half_points, sum(rating)::bigint as rating_sum
             from inside semi join supported using (key)
             group by all
         )
         select key, move, band, sum(games)::bigint as games, count(*) filter (player <> 0) as players,
-               sum(half_points)::bigint / 2.0 as score_sum, sum(rating_sum)::bigint as rating_sum,
-               (min(first) >> 32)::utinyint as ply, (min(first) & 4294967295)::uinteger as game
+               coalesce(sum(games) filter (player = 0), 0)::bigint as games_unknown,
+               sum(half_points)::bigint / 2.0 as score_sum, sum(rating_sum)::bigint as rating_sum
         from by_player group by key, move, band order by key, move, band
         """,  # noqa: S608 - built from numbers of our own
         params={"low": keys[0], "high": keys[1], "min_games": min_games},
@@ -132,18 +136,22 @@ def commonest_tags(
     ).to_arrow_table()
 
 
-def opening_moves(connection: duckdb.DuckDBPyConnection, games: pa.Table) -> pa.Table:
-    """The first moves of some games, as columns game, ply, move, in order.
+def ways_to(connection: duckdb.DuckDBPyConnection, wanted: pa.Table) -> pa.Table:
+    """The moves of one of the shortest games to each wanted position: columns key, ply, move, in order.
 
-    `games` has columns game and ply (the first that is not wanted).
+    `wanted` has a column key. A game that met a position twice on its way lacks a row for the second visit;
+    such games are passed over, and positions that have no others are left out.
     """
-    connection.register("asked", games)
+    connection.register("wanted", wanted)
     return connection.sql(
-        "select game, m.ply, move from moves m join asked a using (game) "
-        "where m.ply < a.ply order by game, m.ply"
+        """
+        with passing as (select key, game, ply from moves semi join wanted using (key)),
+        whole as (
+            select p.key, p.game, p.ply from passing p join moves m on m.game = p.game and m.ply < p.ply
+            group by all having count(*) = p.ply
+        ),
+        chosen as (select key, arg_min(game, (ply, game)) as game, min(ply) as length from whole group by key)
+        select c.key, m.ply, m.move from chosen c join moves m on m.game = c.game and m.ply < c.length
+        order by c.key, m.ply
+        """
     ).to_arrow_table()
-
-
-def unrated_place(bands: BandScheme) -> int:
-    """Where `unrated` stands among the bands."""
-    return bands.names.index(UNRATED)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import chess
@@ -81,8 +81,7 @@ def _finish(
         store.write_table(name, table)
     rows = {name: table.num_rows for name, table in tables.items()}
     manifest = Manifest(stage="tally", settings=settings, inputs=inputs, rows=rows, facts=facts)
-    store.finish(manifest)
-    return manifest
+    return store.finish(manifest)
 
 
 def _no_tables() -> dict[str, pa.Table]:
@@ -111,7 +110,7 @@ def _make_tables(
             choices.keys,
             choices.moves,
             choices.chosen.sum(axis=1),
-            lambda strays: _ways_of_strays(connection, counted, strays),
+            lambda strays: _ways_of(connection, strays),
         )
         task.advance()
         found = pa.table({"key": pa.array([one.key for one in graph.positions], pa.uint64())})
@@ -135,29 +134,13 @@ def _make_tables(
     return tables, facts
 
 
-def _ways_of_strays(
-    connection: duckdb.DuckDBPyConnection, counted: pa.Table, keys: set[int]
-) -> dict[int, Sequence[chess.Move]]:
-    """The way that one of its games took to each position, as far as it is on record."""
-    stray = counted.filter(pc.is_in(counted["key"], value_set=pa.array(sorted(keys), pa.uint64())))
-    firsts = (
-        stray.select(["key", "ply", "game"])
-        .sort_by([("key", "ascending"), ("ply", "ascending"), ("game", "ascending")])
-        .group_by("key", use_threads=False)
-        .aggregate([("ply", "first"), ("game", "first")])
-    )
-    asked = firsts.rename_columns({"ply_first": "ply", "game_first": "game"})
-    longest = asked.group_by("game").aggregate([("ply", "max")]).rename_columns({"ply_max": "ply"})
-    played: dict[int, list[tuple[int, int]]] = {}
-    opening = counting.opening_moves(connection, longest)
-    for game, ply, move in zip(*(opening[name].to_pylist() for name in ("game", "ply", "move")), strict=True):
-        played.setdefault(game, []).append((ply, move))
-    ways: dict[int, Sequence[chess.Move]] = {}
-    for key, ply, game in zip(*(asked[name].to_pylist() for name in ("key", "ply", "game")), strict=True):
-        before = [(at, move) for at, move in played.get(game, []) if at < ply]
-        # A position met twice in a game counts once, so its second move is not at hand: no way, then.
-        if [at for at, _ in before] == list(range(ply)):
-            ways[key] = [unpack_move(move) for _, move in before]
+def _ways_of(connection: duckdb.DuckDBPyConnection, keys: set[int]) -> dict[int, list[chess.Move]]:
+    """The way that one of its games took to each position, as far as one is on record whole."""
+    wanted = pa.table({"key": pa.array(sorted(keys), pa.uint64())})
+    moves = counting.ways_to(connection, wanted)
+    ways: dict[int, list[chess.Move]] = {}
+    for key, move in zip(moves["key"].to_pylist(), moves["move"].to_pylist(), strict=True):
+        ways.setdefault(key, []).append(unpack_move(move))
     return ways
 
 
@@ -181,6 +164,7 @@ def _replies_table(
             "move": joined["move"],
             "games": joined["games"],
             "players": joined["players"],
+            "games_unknown": joined["games_unknown"],
             "score_sum": joined["score_sum"],
             "mean_rating": pa.array(rating_sum / games, mask=rating_sum == 0),
             "games_at_position": joined["games_sum"],
@@ -245,8 +229,8 @@ def _reach_table(
         )
         # Positions that only untallied replies lead to are at least reached as often as they were; and so is
         # one that many ways lead to, of which steering takes a single one.
-        counted = np.maximum(at_position[:, band], 1.0)
-        log_variance = np.where(reach >= plain[:, band], log_variance, 1.0 / counted)
+        counted = (1.0 - plain[:, band]) / np.maximum(at_position[:, band], 1.0)
+        log_variance = np.where(reach >= plain[:, band], log_variance, counted)
         reach = np.maximum(reach, plain[:, band])
         here = at_position[:, band] > 0
         parts.append(

@@ -49,6 +49,7 @@ def reply_row(board: chess.Board, san: str, **other: Any) -> dict[str, Any]:
         "move": pack(board.parse_san(san)),
         "games": 20,
         "players": 20,
+        "games_unknown": 0,
         "score_sum": 8.0,
         "mean_rating": 1300.0,
         "games_at_position": 100,

@@ -25,7 +25,9 @@ OPEN_GAME = board_after("e4 e5 Nf3")
         ({"games": 5}, True),
         ({"games": 4}, False),
         ({"players": 2}, False),
-        ({"players": 0}, True),  # not known
+        ({"players": 0, "games_unknown": 5}, True),  # each may be another player
+        ({"players": 1, "games_unknown": 2}, True),
+        ({"players": 1, "games_unknown": 1}, False),
         ({"pick_rate": 0.02}, False),
     ],
 )

@@ -271,10 +271,31 @@ def test_verdicts_of_an_earlier_tally_are_refused(tmp_path: Path) -> None:
     store = judged_store(tmp_path, [INTO_MATE])
     tally(store, TallySettings(min_games=2, band_edges=(1000,)))
 
-    with pytest.raises(StoreError, match="earlier tally") as raised:
+    with pytest.raises(StoreError, match="`tally` was run again since `judge`") as raised:
         rank(store, RankSettings())
 
     assert "miner judge" in raised.value.advice
+
+
+def test_other_verdicts_of_equal_number_are_ranked_again(tmp_path: Path) -> None:
+    """What a table holds decides, not how many rows it has."""
+    store = judged_store(tmp_path, [INTO_MATE])
+    assert rank(store, RankSettings()).rows["findings"] > 0
+    judged = store.require("judge")
+    rows = store.read_table("judged").to_pylist()
+    changed = [row | {"state": "inconclusive", "detail": "the engine died"} for row in rows]
+    store.write_table("judged", pa.Table.from_pylist(changed, schema=JUDGED))
+    store.finish(judged)
+
+    assert rank(store, RankSettings()).rows["findings"] == 0
+
+
+def test_smaller_losses_than_were_judged_are_refused(tmp_path: Path) -> None:
+    """The screen has thrown away what loses little, so the list would hold an arbitrary part of it."""
+    store = judged_store(tmp_path, [INTO_MATE])
+
+    with pytest.raises(UsageError, match=r"loss_threshold 0\.03 is below the 0\.1"):
+        rank(store, RankSettings(loss_threshold=0.03))
 
 
 def test_unjudged_store_is_an_error(tmp_path: Path) -> None:

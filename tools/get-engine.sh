@@ -15,6 +15,10 @@ done
 
 as_root=""
 if [ "$(id -u)" -ne 0 ]; then
+    if ! command -v sudo >/dev/null; then
+        echo "No UCI engine found: have the package stockfish installed, or name an engine in MINER_ENGINE" >&2
+        exit 1
+    fi
     as_root="sudo"
 fi
 if command -v apt-get >/dev/null; then

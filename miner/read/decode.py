@@ -166,9 +166,9 @@ def _parse(texts: Sequence[bytes], first: int) -> list[tuple[slice, Any]]:
     if not texts:
         return []
     try:
-        # A text without a result or any move would give no game at all, so each gets a result.
-        array = pa.array([text + b" *" for text in texts], pa.string())
+        array = pa.array(texts, pa.string())
         chunks = compiled.parse_games(pa.chunked_array([array]), num_threads=1).chunks
+        # A text with neither a move nor a result gives no game at all.
         whole = sum(chunk.num_games for chunk in chunks) == len(texts)
     except (KeyboardInterrupt, SystemExit, MemoryError):
         raise

@@ -70,19 +70,24 @@ def read_tags(lines: Lines, starts: Ints, moves: Ints) -> dict[str, Column]:
     """
     at = lines.starts[lines.is_tag]
     ends = lines.ends[lines.is_tag]
-    game = np.searchsorted(starts, at, side="right") - 1
-    inside = (game >= 0) & (at < moves[game]) if len(starts) else np.zeros(len(at), dtype=np.bool_)
-    at, ends, game = at[inside], ends[inside], game[inside]
+    first, after = np.searchsorted(at, starts), np.searchsorted(at, moves)
+    counts = after - first
+    game = np.repeat(np.arange(len(starts)), counts)
+    inside = np.arange(len(game)) + np.repeat(first - np.cumsum(counts) + counts, counts)
+    at, ends = at[inside], ends[inside]
     prefixes = lines.eight_bytes(at + 1)
     ends -= lines.buffer[ends - 1] == ord(" ")  # what is left of a CRLF
     columns = {}
     for name in TAGS:
-        named = np.flatnonzero(_begins_with(prefixes, f"{name} "))
-        first, last = _values(lines, at[named], ends[named], name)
-        is_tag = first >= 0
+        named = np.flatnonzero(_begins_with(prefixes, f"{name} ") | _begins_with(prefixes, f"{name}\t"))
+        if not len(named):
+            columns[name] = Column([""], np.zeros(len(starts), dtype=np.int32))
+            continue
+        begins_at, ends_at = _values(lines, at[named], ends[named], name)
+        is_tag = begins_at >= 0
         begin, end = starts.copy(), starts.copy()
-        begin[game[named[is_tag]]] = first[is_tag]
-        end[game[named[is_tag]]] = last[is_tag]
+        begin[game[named[is_tag]]] = begins_at[is_tag]
+        end[game[named[is_tag]]] = ends_at[is_tag]
         columns[name] = _column(lines, begin, end)
     return columns
 
@@ -109,7 +114,7 @@ def _begins_with(prefixes: npt.NDArray[np.uint64], name: str) -> npt.NDArray[np.
 def _values(lines: Lines, at: Ints, ends: Ints, name: str) -> tuple[Ints, Ints]:
     """Where the values of tag lines begin and end; -1 for a line that is none of this tag."""
     buffer = lines.buffer
-    first, last = at + len(name) + 3, ends - 2
+    first, last = np.minimum(at + len(name) + 3, len(buffer) - 1), ends - 2
     is_plain = (buffer[first - 1] == ord('"')) & (buffer[first - 2] == ord(" ")) & (first <= last)
     is_plain &= (buffer[last] == ord('"')) & (buffer[last + 1] == ord("]"))
     for odd in np.flatnonzero(~is_plain).tolist():

@@ -18,6 +18,7 @@ def tags_of(text: str | bytes) -> dict[str, list[str]]:
     [
         (b'[White "Ada"]', "Ada"),
         (b'[White  \t "Ada"]', "Ada"),
+        (b'[White\t"Ada"]', "Ada"),
         (b'[White "Ada"]  ', "Ada"),
         (b'[White "Ada"] ', "Ada"),
         (b'[White ""]', ""),

@@ -8,6 +8,9 @@ from pathlib import Path
 import hypothesis
 import pytest
 
+from miner.errors import EngineNotFound
+from miner.judge.engines import find_engine
+
 # Nothing asserts on time: a busy machine is no failure.
 hypothesis.settings.register_profile(
     "miner", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow]
@@ -24,3 +27,12 @@ def shared() -> Path:
     if not (folder / "data").is_dir():
         pytest.skip("no folder of real games (MINER_SHARED, or ../shared beside the project)")
     return folder
+
+
+@pytest.fixture(scope="session")
+def engine() -> Path:
+    """A real UCI engine; tests that need it are skipped where there is none."""
+    try:
+        return find_engine()
+    except EngineNotFound as error:
+        pytest.skip(str(error))

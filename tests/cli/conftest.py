@@ -12,8 +12,6 @@ from pathlib import Path
 import pytest
 
 from miner.cli import main
-from miner.errors import EngineNotFound
-from miner.judge.engines import find_engine
 from tests.conftest import ROOT
 from tests.stores import Game, pgn_of
 
@@ -49,15 +47,6 @@ class Told:
     code: int
     out: str
     err: str
-
-
-@pytest.fixture(scope="session")
-def engine() -> Path:
-    """A real UCI engine; tests that need it are skipped where there is none."""
-    try:
-        return find_engine()
-    except EngineNotFound as error:
-        pytest.skip(str(error))
 
 
 @pytest.fixture(scope="session")

@@ -39,7 +39,7 @@ def test_status_tells_what_is_out_of_date(club: Path, miner: Miner, tmp_path: Pa
 
     told = miner("status", "--store", store)
 
-    assert "out of date: the stage before has changed; miner judge makes it new" in told.out
+    assert "out of date: an earlier stage has changed; miner judge makes it new" in told.out
 
 
 def test_status_of_a_new_store(games: Path, miner: Miner, tmp_path: Path) -> None:

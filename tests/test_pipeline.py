@@ -1,0 +1,97 @@
+"""All stages in order, from a script or a notebook."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from miner.errors import SourceError, UsageError
+from miner.pipeline import Machinery, run
+from miner.progress import Silent
+from miner.settings import JudgeSettings, RankSettings, Settings, TallySettings
+from miner.store import Store
+from tests.stores import Game, pgn_of
+
+QUICK = Settings(
+    tally=TallySettings(min_games=2), judge=JudgeSettings(nodes=(300, 1_000), min_games=3, min_players=1)
+)
+# 1.e4 e5 2.Bc4 Nc6 3.Qh5 Nf6 4.Qxf7 is mate.
+GAMES = [Game(moves="e4 e5 Bc4 Nc6 Qh5 Nf6 Qxf7", black=name) for name in ("Anna", "Bert", "Carl", "Dora")]
+
+
+@pytest.fixture
+def source(tmp_path: Path) -> str:
+    file = tmp_path / "games.pgn"
+    file.write_text(pgn_of(GAMES), encoding="utf-8")
+    return str(file)
+
+
+@pytest.fixture
+def machinery(tmp_path: Path, engine: Path) -> Machinery:
+    return Machinery(engine=engine, cache=tmp_path / "cache", engines=1, processes=1)
+
+
+def stages(source: str, store: Store, settings: Settings, machinery: Machinery) -> list[tuple[str, bool]]:
+    done = run([source], store, settings, machinery, progress=Silent())
+    return [(one.manifest.stage, one.was_current) for one in done]
+
+
+@pytest.mark.engine
+def test_stages_in_order_and_only_what_changed(source: str, tmp_path: Path, machinery: Machinery) -> None:
+    """The first run does all, the second nothing, one with other settings what depends on them."""
+    store = Store.create(tmp_path / "store")
+    names = ["read", "tally", "judge", "rank"]
+
+    first = stages(source, store, QUICK, machinery)
+    second = stages(source, store, QUICK, machinery)
+    for_white = Settings(tally=QUICK.tally, judge=QUICK.judge, rank=RankSettings(side="white"))
+    third = stages(source, store, for_white, machinery)
+
+    assert first == [(name, False) for name in names]
+    assert second == [(name, True) for name in names]
+    assert third == [("read", True), ("tally", True), ("judge", True), ("rank", False)]
+    assert "Nf6" in store.read_table("findings")["losing_reply"].to_pylist()
+
+
+@pytest.mark.engine
+def test_what_was_finished_is_kept(source: str, tmp_path: Path, machinery: Machinery) -> None:
+    """Whoever stops after the second stage has two stages."""
+    store = Store.create(tmp_path / "store")
+    running = run([source], store, QUICK, machinery, progress=Silent())
+
+    finished: list[Any] = [next(running), next(running)]
+    running.close()  # type: ignore[attr-defined]
+
+    assert [one.manifest.stage for one in finished] == ["read", "tally"]
+    assert store.manifest("tally") is not None
+    assert store.manifest("judge") is None
+
+
+def test_unknown_band_is_told_at_once(source: str, tmp_path: Path) -> None:
+    """Nothing is read for a ranking that cannot be."""
+    store = Store.create(tmp_path / "store")
+    wrong = Settings(rank=RankSettings(bands=("1000-1100",)))
+    machinery = Machinery(engine=Path("unused"), cache=tmp_path / "cache")
+
+    with pytest.raises(UsageError, match="no band is called 1000-1100"):
+        list(run([source], store, wrong, machinery, progress=Silent()))
+
+    assert store.manifest("read") is None
+
+
+def test_missing_source(tmp_path: Path) -> None:
+    """A source that is not there ends the run before it begins."""
+    machinery = Machinery(engine=Path("unused"), cache=tmp_path / "cache")
+
+    with pytest.raises(SourceError, match=r"none\.pgn"):
+        list(
+            run(
+                [str(tmp_path / "none.pgn")],
+                Store.create(tmp_path / "store"),
+                QUICK,
+                machinery,
+                progress=Silent(),
+            )
+        )

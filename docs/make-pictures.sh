@@ -16,4 +16,4 @@ screen() { # file, columns, lines, command
 }
 
 export TERM=xterm-256color LC_ALL=C.UTF-8
-screen docs/show.png 100 52 "${MINER:-.venv/bin/miner} show 1 --store ${STORE:-out/store}; echo; ${MINER:-.venv/bin/miner} show --top 7 --store ${STORE:-out/store}"
+screen docs/show.png 100 54 "${MINER:-.venv/bin/miner} show 1 --store ${STORE:-out/store}; echo; ${MINER:-.venv/bin/miner} show --top 7 --store ${STORE:-out/store}"

@@ -145,9 +145,7 @@ def _found(
     store: Store, lines: list[Published], settings: JudgeSettings, engine: Path, folder: Path
 ) -> pd.DataFrame:
     """The findings about these lines' replies; to judge all of the store's would take hours."""
-    wanted = Store.create(folder / "store")
-    for table in ("positions", "reach"):
-        shutil.copy(store.path(table), wanted.path(table))
+    wanted = Store.open(shutil.copytree(store.root, folder / "store"))
     replies = store.read_table("replies")
     identities = {line.identity for line in lines}
     pairs = zip(replies["key"].to_pylist(), replies["move"].to_pylist(), strict=True)

@@ -34,7 +34,7 @@ _MOVES_AHEAD = re.compile(
     rb"(?:\{[^}]*\}\s*|\d+[ \t]*\.[. \t]*\n?)*"
     rb"(?:(?:[NBRQK][a-h]?[1-8]?x?)?[a-h](?:x[a-h])?[1-8](?![A-Za-z])|O-O|0-0|--|(?:1-0|0-1|1/2-1/2|\*)(?!\S))"
 )
-_GOES_ON = re.compile(rb"(?:\{[^}]*\}\s*)?(\d+)[ \t]*\.")
+_GOES_ON = re.compile(rb"(?:\{[^}]*\}\s*)?(\d{1,9})[ \t]*\.")
 _LONGEST_COMMENT = 1 << 16
 
 

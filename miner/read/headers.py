@@ -30,10 +30,10 @@ TAGS = (
     "FEN",
 )
 _TAG = re.compile(rb"\[(\w+)[ \t]+\"(.*)\"", re.ASCII)
-_DIGITS = re.compile(r"\d+")
+_DIGITS = re.compile(r"\d{1,9}")  # Python refuses to read numbers of thousands of digits
 _STANDARD_VARIANTS = ("", "?", "standard", "normal", "chess", "classical", "from position", "fromposition")
 _START_FEN = ["rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR", "w", "KQkq", "-"]
-_PERIOD = re.compile(r"(?:(\d+)/)?(\d+)(?:\+(\d+))?")
+_PERIOD = re.compile(r"(?:(\d{1,9})/)?(\d{1,9})(?:\+(\d{1,9}))?")
 Ints = npt.NDArray[np.intp]
 
 
@@ -93,8 +93,10 @@ def read_tags(lines: Lines, starts: Ints, moves: Ints) -> dict[str, Column]:
 
 
 def dates(tags: dict[str, Column]) -> Column:
-    """The dates of games: the Date tag, or UTCDate where there is none."""
-    return tags["Date"].join(tags["UTCDate"], lambda date, other: date or other)
+    """The dates of games: the Date tag, or UTCDate where it names no year."""
+    return tags["Date"].join(
+        tags["UTCDate"], lambda date, other: date if date[:4].isdigit() or not other else other
+    )
 
 
 def openings(tags: dict[str, Column]) -> Column:

@@ -57,7 +57,7 @@ class Lines:
             self.buffer if not len(at) or at[-1] + 8 <= len(self.buffer) else np.append(self.buffer, [0] * 8)
         )
         padded = np.ascontiguousarray(padded, dtype=np.uint8)
-        overlapping = np.ndarray(len(padded) - 7, dtype="<u8", buffer=padded, strides=(1,))
+        overlapping = np.ndarray(max(0, len(padded) - 7), dtype="<u8", buffer=padded, strides=(1,))
         return overlapping[at]
 
     def eight_bytes_to(self, end: Ints) -> npt.NDArray[np.uint64]:

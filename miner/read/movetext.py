@@ -19,7 +19,7 @@ NULL_MOVES = (b"--", b"Z0", b"@@@@")
 _RESULT_WORDS = (b"1-0", b"0-1", b"1/2-1/2", b"*")
 _NOT_LETTERS = b" \t\r\n\v\f0123456789.-+#=!?/*"
 _ASIDE = re.compile(rb"\{[^}]*(?:\}|\Z)|;[^\n]*|^%[^\n]*|\$\d+", re.MULTILINE)
-_VARIATION = re.compile(rb"\([^()]*\)")
+_BRACKET = re.compile(rb"[()]")
 _FIRST_RESULT = re.compile(rb"(?<![^\s.])(1-0|0-1|1/2-1/2|\*)(?!\S)")
 _MOVE = re.compile(
     rb"([NBKRQ]?[a-h]?[1-8]?[-x:]?[a-h](?:[2-7]|[18](?:=?[nbrqNBRQ])?)"
@@ -46,11 +46,26 @@ def main_line(text: bytes) -> bytes:
     [b'1.', b'e4', b'e5', b'2.', b'Nf3']
     """
     text = _ASIDE.sub(b" ", text)
-    while b"(" in text:
-        text, removed = _VARIATION.subn(b" ", text)
-        if not removed:
-            text = text[: text.index(b"(")]
+    if b"(" in text:
+        text = _without_variations(text)
     return text.replace(b")", b" ")
+
+
+def _without_variations(text: bytes) -> bytes:
+    """One pass whatever the depth: a text of nothing but brackets must not take hours."""
+    kept: list[bytes] = []
+    depth = start = 0
+    for bracket in _BRACKET.finditer(text):
+        if bracket[0] == b"(":
+            if depth == 0:
+                kept.append(text[start : bracket.start()])
+            depth += 1
+        elif depth:
+            depth -= 1
+            start = bracket.end()
+    if depth == 0:
+        kept.append(text[start:])
+    return b" ".join(kept)
 
 
 def moves_of(line: bytes) -> list[bytes]:

@@ -1,0 +1,91 @@
+"""Published opening traps must be found where they are frequent, and sound lines must not be reported.
+
+Sources: tests/external/data/traps.csv and sound.csv, each row with its own source; see SOURCE.txt there.
+
+Each line lies in a database made here, in which its position is met in 80 games and its reply chosen in 28;
+all stages run on it. The lines are shared out over several databases, for two reasons: many of them lead
+through the positions of others, which would then be met far more often; and 80 lines together would make
+each so rare that the default settings drop it for what it is worth.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from miner.settings import JudgeSettings, Settings
+from tests.external.databases import Mined, mine, share_out
+from tests.external.published import Published, clear_traps, sound_lines
+
+pytestmark = pytest.mark.engine
+
+FOUND_AT_LEAST = 0.95
+QUICK = Settings(judge=JudgeSettings(nodes=(100_000, 400_000), keep=(0.35,)))
+"""No deep look at all, which costs most of the time; the points of the short lines are not so deep."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What is put in, and what comes out."""
+
+    traps: list[Published]
+    sound: list[Published]
+    mined: Mined
+
+
+@pytest.fixture(
+    scope="module",
+    params=[
+        pytest.param((10, QUICK), id="within-five-moves"),
+        pytest.param((30, Settings()), id="all", marks=pytest.mark.slow),
+    ],
+)
+def trial(request: pytest.FixtureRequest, engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Trial:
+    """The lines that arise within so many plies, and what mining their databases gave."""
+    plies, settings = request.param
+    traps = [line for line in clear_traps() if len(line.way) <= plies]
+    sound = [line for line in sound_lines() if len(line.way) <= plies]
+    losing = {trap.id for trap in traps}
+    mined = mine(share_out([*traps, *sound]), losing, settings, engine, tmp_path_factory.mktemp("published"))
+    return Trial(traps, sound, mined)
+
+
+def test_frequent_published_traps_are_reported(trial: Trial) -> None:
+    """At least 95% of the traps that clearly lose by their listed centipawns are reported, for their side."""
+    missing = [trap for trap in trial.traps if not _is_reported(trap, trial.mined)]
+
+    found = len(trial.traps) - len(missing)
+    assert found >= math.ceil(FOUND_AT_LEAST * len(trial.traps)), (
+        f"{found} of {len(trial.traps)} reported; missing: {_told(missing, trial.mined)}"
+    )
+
+
+def test_sound_lines_are_not_reported(trial: Trial) -> None:
+    """None of the replies that look risky and are main lines is called losing, though all were judged."""
+    reported = [line for line in trial.sound if line.identity in trial.mined.findings]
+
+    assert not reported, f"reported: {_told(reported, trial.mined)}"
+    assert all(line.identity in trial.mined.judged for line in trial.sound)
+
+
+def _is_reported(trap: Published, mined: Mined) -> bool:
+    findings = mined.findings.get(trap.identity, [])
+    return any(finding["side"] == trap.victim.other for finding in findings)
+
+
+def _told(lines: list[Published], mined: Mined) -> str:
+    """What the stages said of some lines, for a failing test's message."""
+    return "; ".join(f"{line.id}, listed loss {line.loss:.3f}: {_verdict(line, mined)}" for line in lines)
+
+
+def _verdict(line: Published, mined: Mined) -> str:
+    row = mined.judged.get(line.identity)
+    if row is None:
+        return "not judged"
+    return (
+        f"loss {row['loss']} at {row['nodes']:,} nodes ({row['loss_before']} at {row['nodes_before']:,}),"
+        f" best {row['best_move']} {row['cp_best']}, reply {row['cp_reply']}"
+    )

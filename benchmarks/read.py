@@ -13,7 +13,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
-import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -110,13 +110,14 @@ def measure_speed(source: Path, rounds: int, sample: int) -> dict[str, float]:
 
 
 def resident_bytes(pid: int) -> int:
-    """Memory of a process and all below it now; pages that they share count once for each (Linux only)."""
+    """Memory of a process and all below it now; of pages that they share each has its part (Linux only)."""
     try:
-        pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+        told = Path(f"/proc/{pid}/smaps_rollup").read_text()
         children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
     except (FileNotFoundError, ProcessLookupError):
         return 0
-    return pages * os.sysconf("SC_PAGE_SIZE") + sum(resident_bytes(int(child)) for child in children)
+    found = re.search(r"^Pss:\s+(\d+) kB", told, re.MULTILINE)
+    return (int(found[1]) * 1024 if found else 0) + sum(resident_bytes(int(child)) for child in children)
 
 
 def peak_of(source: Path) -> int:
@@ -126,7 +127,7 @@ def peak_of(source: Path) -> int:
     stop = threading.Event()
     while process.poll() is None:
         peak = max(peak, resident_bytes(process.pid))
-        stop.wait(0.02)
+        stop.wait(0.05)
     if process.returncode:
         raise SystemExit(f"reading {source.name} failed")
     return peak

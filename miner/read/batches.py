@@ -41,6 +41,7 @@ def cut_batches(
             for piece in cut_pieces(text, batch_bytes):
                 batch.append(piece)
                 size += len(piece.text)
+                del piece
                 if size >= batch_bytes:
                     yield batch
                     batch, size = [], 0
@@ -64,12 +65,14 @@ def cut_pieces(text: Text, piece_bytes: int) -> Iterator[Piece]:
                 continue
             whole = b"".join(parts)
             cut = _cut_of(whole, is_full=size >= 4 * piece_bytes)
-            if cut:
-                yield Piece(text.name, whole[:cut], first_byte)
+            parts, piece = [whole[cut:]], Piece(text.name, whole[:cut], first_byte)
+            del whole  # before the next piece is gathered, and while this one is worked on
             first_byte += cut
-            parts = [whole[cut:]]
-            size = len(whole) - cut
+            size -= cut
             wanted = piece_bytes if cut else 2 * size
+            if cut:
+                yield piece
+            del piece
     except BrokenOff as error:
         broken = str(error)
         _log.warning("%s: %s; the games before that are kept", text.name, broken)

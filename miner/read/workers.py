@@ -101,11 +101,13 @@ def read_batches(batches: Iterator[Batch], job: Job, processes: int) -> Iterator
     Raises MinerError if a worker dies.
     """
     start = list(islice(batches, 2))
-    batches = chain(start, batches)
-    if processes == 1 or len(start) < 2:
-        yield from _read_here(batches, job)
+    is_small = len(start) < 2
+    # Popped, so that no batch stays in memory once it is done.
+    everything = chain((start.pop(0) for _ in range(len(start))), batches)
+    if is_small or processes == 1:
+        yield from _read_here(everything, job)
     else:
-        yield from _read_in_workers(batches, job, processes)
+        yield from _read_in_workers(everything, job, processes)
 
 
 def _read_here(batches: Iterator[Batch], job: Job) -> Iterator[Outcome]:
@@ -183,6 +185,7 @@ def _read_in_workers(batches: Iterator[Batch], job: Job, processes: int) -> Iter
                 worker = busy[number] = idle.pop()
                 worker.number, worker.begins_source = number, _begins_source(batch)
                 worker.send((number, batch))
+                del batch
                 upcoming = next(numbered, None)
                 continue
             ready = wait([worker.connection for worker in busy.values()])
@@ -228,15 +231,26 @@ def _workers(job: Job, processes: int) -> Iterator[list[_Worker]]:
             worker.process.close()
 
 
+def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> bool:
+    """Whether there was another batch."""
+    message = connection.recv()
+    if message is None:
+        return False
+    number, batch = message
+    pending = reader.read(batch)
+    del message, batch
+    connection.send(pending.report)
+    connection.send(_write(number, pending, connection.recv(), job))
+    return True
+
+
 def _work(connection: Connection, job: Job) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent ends its workers
     reader = job.batch_reader()
     try:
-        while (message := connection.recv()) is not None:
-            number, batch = message
-            pending = reader.read(batch)
-            connection.send(pending.report)
-            connection.send(_write(number, pending, connection.recv(), job))
+        while _work_on_batch(connection, reader, job):
+            # Nothing of a batch stays in memory while the next one arrives.
+            pass
     except EOFError:  # the parent is gone
         return
     except Exception as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from pathlib import Path
 
 import hypothesis
@@ -10,6 +11,9 @@ import pytest
 
 from miner.errors import EngineNotFound
 from miner.judge.engines import find_engine
+
+# Started in the background, a shell has these tests ignore Ctrl-C, and the programs that they start as well.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # Nothing asserts on time: a busy machine is no failure.
 hypothesis.settings.register_profile(

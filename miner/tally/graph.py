@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import chess
 import chess.polyglot
@@ -24,19 +25,19 @@ class Position:
     """A tallied position and a shortest way to it."""
 
     key: int
-    board: chess.Board
+    fen: str  # en passant square only where a capture is legal
     path: tuple[chess.Move, ...]
 
-    def after(self, key: int, way: Sequence[chess.Move]) -> Position:
-        """The position with that key, some moves on."""
-        board = self.board.copy(stack=False)
-        for move in way:
-            board.push(move)
-        board.clear_stack()
-        return Position(key, board, (*self.path, *way))
+    @property
+    def white_to_move(self) -> bool:
+        """Whether it is White's move."""
+        return len(self.path) % 2 == 0
 
 
-_START = Position(START_KEY, chess.Board(), ())
+# Boards are heavy: only positions from which the walk goes on have one at hand.
+_Front = Sequence[tuple[Position, chess.Board]]
+
+_START = Position(START_KEY, chess.STARTING_FEN, ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +76,13 @@ def walk(
     replies = _Replies(moves, games, _places(keys))
     found: dict[int, Position] = {}
     children = [_NOWHERE] * len(keys)
-    _follow_all([_START] if START_KEY in replies.at else [], replies, found, children)
+    start = [(_START, chess.Board())] if START_KEY in replies.at else []
+    _follow_all(start, replies, found, children)
     strays = replies.at.keys() - found.keys()
     if strays:
         ways = sorted(ways_of(strays).items(), key=lambda item: (len(item[1]), item[0]))
-        _follow_all([_START.after(key, way) for key, way in ways], replies, found, children)
+        strays_front = [_after(key, _START, chess.Board(), way) for key, way in ways]
+        _follow_all(strays_front, replies, found, children)
     place = {key: number for number, key in enumerate(found)}
     child = np.fromiter((place.get(key, _NOWHERE) for key in children), dtype=np.int64, count=len(keys))
     return Graph(tuple(found.values()), child)
@@ -91,26 +94,38 @@ def _places(keys: npt.NDArray[np.uint64]) -> dict[int, range]:
     return {int(keys[start]): range(int(start), int(end)) for start, end in zip(starts, ends, strict=True)}
 
 
-def _follow_all(
-    front: Sequence[Position], replies: _Replies, found: dict[int, Position], children: list[int]
-) -> None:
+def _follow_all(front: _Front, replies: _Replies, found: dict[int, Position], children: list[int]) -> None:
     """Add to `found` what can be reached from `front`, ply by ply, and note where each reply leads."""
     while front:
-        new = [found.setdefault(one.key, one) for one in front if one.key not in found]
-        best: dict[int, tuple[int, Position, chess.Move]] = {}
-        for position in new:
-            for number, move, key in _follow(position, replies):
+        new = [(one, board) for one, board in front if found.setdefault(one.key, one) is one]
+        best: dict[int, tuple[int, Position, chess.Board, chess.Move]] = {}
+        for position, board in new:
+            for number, move, key in _follow(position.key, board, replies):
                 children[number] = key
                 played = int(replies.games[number])
                 if key in replies.at and key not in found and (key not in best or played > best[key][0]):
-                    best[key] = (played, position, move)
-        front = [position.after(key, (move,)) for key, (_, position, move) in best.items()]
+                    best[key] = (played, position, board, move)
+        front = [_after(key, position, board, (move,)) for key, (_, position, board, move) in best.items()]
 
 
-def _follow(position: Position, replies: _Replies) -> Iterator[tuple[int, chess.Move, int]]:
-    board = position.board.copy(stack=False)
-    for number in replies.at[position.key]:
-        move = unpack_move(int(replies.moves[number]))
+def _after(
+    key: int, position: Position, board: chess.Board, way: Sequence[chess.Move]
+) -> tuple[Position, chess.Board]:
+    """The position with that key, some moves on."""
+    board = board.copy(stack=False)
+    for move in way:
+        board.push(move)
+    board.clear_stack()
+    return Position(key, board.fen(en_passant="legal"), (*position.path, *way)), board
+
+
+def _follow(key: int, board: chess.Board, replies: _Replies) -> Iterator[tuple[int, chess.Move, int]]:
+    for number in replies.at[key]:
+        move = known_move(int(replies.moves[number]))
         board.push(move)
         yield number, move, chess.polyglot.zobrist_hash(board)
         board.pop()
+
+
+known_move = cache(unpack_move)
+"""`unpack_move` that makes each move but once: millions of paths share some thousands of moves."""

@@ -13,14 +13,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner import stats
-from miner.board.lines import unpack_move
 from miner.errors import StoreError
 from miner.progress import Progress, Silent
 from miner.schema import POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store
 from miner.tally import replies as counting
-from miner.tally.graph import START_KEY, Graph, walk
+from miner.tally.graph import START_KEY, Graph, known_move, walk
 from miner.tally.pooling import Choices, Rates, pool, spread
 from miner.tally.reach import Floats, steer
 from miner.tally.replies import Resources
@@ -140,7 +139,7 @@ def _ways_of(connection: duckdb.DuckDBPyConnection, keys: set[int]) -> dict[int,
     moves = counting.ways_to(connection, wanted)
     ways: dict[int, list[chess.Move]] = {}
     for key, move in zip(moves["key"].to_pylist(), moves["move"].to_pylist(), strict=True):
-        ways.setdefault(key, []).append(unpack_move(move))
+        ways.setdefault(key, []).append(known_move(move))
     return ways
 
 
@@ -191,7 +190,7 @@ def _positions_table(graph: Graph, choices: Choices, tags: pa.Table) -> pa.Table
     return pa.table(
         {
             "key": [one.key for one in ordered],
-            "fen": [one.board.fen(en_passant="legal") for one in ordered],
+            "fen": [one.fen for one in ordered],
             "ply": [len(one.path) for one in ordered],
             "path": [" ".join(move.uci() for move in one.path) for one in ordered],
             "games": [games[one.key] for one in ordered],
@@ -210,7 +209,7 @@ def _reach_table(
     known = np.isin(choices.keys, np.fromiter(place, dtype=np.uint64, count=len(place)))
     parents = np.array([place[int(key)] for key in choices.keys[known]], dtype=np.int64)
     children = graph.child[known]
-    is_whites_move = np.array([one.board.turn for one in graph.positions], dtype=np.bool_)
+    is_whites_move = np.array([one.white_to_move for one in graph.positions], dtype=np.bool_)
     games_of = np.zeros((2, len(names)))
     games_of[per_band["ply"].to_numpy(), per_band["band"].to_numpy()] = per_band["games"].to_numpy()
     at_position = np.zeros((len(place), len(names)))

@@ -12,6 +12,7 @@ from miner.judge.candidates import Candidate
 from miner.judge.verdicts import Verdict
 from miner.settings import JudgeSettings
 
+# No settings: who changes one of these raises METHODS["judge"], so that stores are judged again.
 USUAL_WORTH = 2.0
 """Points per 100 games (see `Candidate.worth`) at which the settings' `keep` holds as it is."""
 LOWEST_BAR, HIGHEST_BAR = 0.5, 1.2
@@ -52,7 +53,7 @@ def may_lose_tempo(board: chess.Board, look: Look) -> bool:
 
 
 def bar(stage: int, worth: float, settings: JudgeSettings, *, tempo: bool) -> float:
-    """Expected score that must be lost at `stage` (from 0) to be go on: less if a tempo may be lost.
+    """Expected score that must be lost at `stage` (from 0) to go on: less if a tempo may be lost.
 
     And lower for what is worth more: with the fourth root, a reply worth 16 times as much has half the bar,
     so that noise costs few points and the nodes go where they are. Never above the threshold itself.

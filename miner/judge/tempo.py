@@ -51,6 +51,8 @@ def ask_retreat(
         if not _is_detour(board, other.pv, piece_from):
             break
         others.remove(chess.Move.from_uci(other.move))
+    if not others:  # there is nothing but going home
+        expected_otherwise = 0.0
     return Retreat(best.move, max(0.0, best.score.expected - expected_otherwise))
 
 

@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import shutil
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -21,18 +22,26 @@ USUAL_PLACES = (
     Path("/opt/homebrew/bin/stockfish"),
 )
 
+DISCOVER = "<autodiscover>"
+"""Some engines' word for: any network that lies beside the program."""
+NETWORKS = (".pb", ".pb.gz", ".nnue", ".txt.gz")
+"""How the names of networks end (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class EngineIdentity:
-    """Everything about an engine that can change a verdict: its name, its program, its options."""
+    """Everything about an engine that can change a verdict: its name, program, options, and their files."""
 
     name: str
     sha256: str  # of the program file
     options: tuple[tuple[str, str], ...]  # by name; defaults, and what we set
+    files: tuple[tuple[str, str], ...] = ()  # option and SHA-256 of the file that it names, e.g. a network
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain values for a manifest."""
-        return {"name": self.name, "sha256": self.sha256, "options": dict(self.options)}
+        told = {"name": self.name, "sha256": self.sha256, "options": dict(self.options)}
+        # Only if there are any: engines that hold their network keep the digest they had before.
+        return told | ({"files": [list(one) for one in self.files]} if self.files else {})
 
     @property
     def digest(self) -> str:
@@ -75,9 +84,35 @@ def _advice() -> str:
 
 
 def program_digest(program: Path) -> str:
-    """SHA-256 of the program file; read again only if its size or time has changed."""
+    """SHA-256 of a file such as the program; read again only if its size or time has changed."""
     stat = program.stat()
     return _digest(program, stat.st_size, stat.st_mtime_ns)
+
+
+def file_digests(program: Path, options: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """Option and SHA-256 of each file that a text option names, by option; none for those that name none."""
+    return tuple(
+        sorted(
+            (option, program_digest(file)) for option, value in options for file in _files_of(program, value)
+        )
+    )
+
+
+def _files_of(program: Path, value: str) -> list[Path]:
+    """The files an option's value may mean: from here, and from beside the program."""
+    folders = dict.fromkeys((program.parent, program.resolve().parent))
+    if value == DISCOVER:
+        found = (path for folder in folders for suffix in NETWORKS for path in folder.glob(f"*{suffix}"))
+    else:
+        found = (folder / value for folder in (Path(), *folders))
+    return sorted({path.resolve() for path in found if _can_be_read(path)})
+
+
+def _can_be_read(path: Path) -> bool:
+    try:
+        return path.is_file() and os.access(path, os.R_OK)
+    except OSError:  # such as a text too long for a name
+        return False
 
 
 @lru_cache

@@ -78,6 +78,8 @@ def nonsense_in(request: Request, verdict: Verdict, best_move: str) -> str | Non
         return str(error)
     if not line:
         return "the line is empty"
+    if not all(line):
+        return "a null move cannot be played"
     if request.searchmoves and line[0].uci() not in request.searchmoves:
         return f"{line[0].uci()} is none of the moves that were asked for"
     broken_off = verdict.nodes < FULL_BUDGET * request.nodes

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -38,6 +38,34 @@ def fake_engine(tmp_path: Path) -> Callable[[str], Path]:
         return _script(tmp_path / f"fake-{flaw}", f"#!/bin/sh\n{command}\n")
 
     return make
+
+
+@pytest.fixture
+def scripted_engine(tmp_path: Path) -> Callable[..., Path]:
+    """An engine that answers `uci` and `go` with given lines, `go` also with a command of the shell.
+
+    What it is told is written to `told` beside it.
+    """
+
+    def make(*answers: str, greeting: Sequence[str] = (), command: str = ":") -> Path:
+        (tmp_path / "greeting").write_text("".join(f"{line}\n" for line in greeting), encoding="latin-1")
+        (tmp_path / "answers").write_text("".join(f"{line}\n" for line in answers), encoding="utf-8")
+        return _script(tmp_path / "scripted", _SCRIPT.format(folder=tmp_path, command=command))
+
+    return make
+
+
+_SCRIPT = """#!/bin/sh
+while read -r line; do
+    echo "$line" >> "{folder}/told"
+    case "$line" in
+        uci) cat "{folder}/greeting"; echo uciok ;;
+        isready) echo readyok ;;
+        go*) {command}; cat "{folder}/answers" ;;
+        quit) exit ;;
+    esac
+done
+"""
 
 
 def _script(path: Path, text: str) -> Path:

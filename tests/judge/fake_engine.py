@@ -21,7 +21,7 @@ def main(flaw: str, folder: Path) -> None:
         elif words[0] == "isready":
             say("readyok")
         elif words[0] == "position":
-            board = chess.Board(" ".join(words[2:]))
+            board = chess.Board() if words[1] == "startpos" else chess.Board(" ".join(words[2:]))
         elif words[0] == "go":
             say(*answer(flaw, folder, board, words))
         elif words[0] == "quit":
@@ -52,7 +52,7 @@ def answer(flaw: str, folder: Path, board: chess.Board, words: list[str]) -> lis
     if flaw == "unrestricted" and words[4:]:
         other = next(one.uci() for one in board.legal_moves if one.uci() not in allowed)
         return [f"info depth 5 score cp 20 nodes {nodes} pv {other}", f"bestmove {other}"]
-    if flaw == "dies-over-Na3" and words[4:] == ["b1a3"]:
+    if flaw == "dies-over-Na3" and words[4:] == ["b1a3"] and not (folder / "mended").exists():
         raise SystemExit(1)
     if flaw == "dies-once" and not (folder / "died").exists():
         (folder / "died").touch()

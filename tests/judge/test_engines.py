@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
 
 from miner.errors import EngineFailed, EngineNotFound
 from miner.judge import engines
-from miner.judge.engines import find_engine, program_digest
+from miner.judge.engines import file_digests, find_engine, program_digest
 from miner.judge.pool import identify
 
 
@@ -82,6 +83,27 @@ def test_identity_names_what_can_change_a_verdict(engine: Path) -> None:
     assert (options["Threads"], options["Hash"], options["UCI_ShowWDL"]) == ("1", "8", "true")
     assert options["MultiPV"] == "1"
     assert identity.digest != identify(engine, hash_mb=16).digest
+
+
+def test_files_that_options_name(program: Path, tmp_path: Path) -> None:
+    """By a whole path, beside the program, or to be discovered there; folders and other texts name none."""
+    (tmp_path / "some.nnue").write_bytes(b"network")
+    digest = sha256(b"network").hexdigest()
+    named = [
+        ("Absolute", str(tmp_path / "some.nnue")),
+        ("Beside", "some.nnue"),
+        ("Discovered", "<autodiscover>"),
+        ("Empty", ""),
+        ("Folder", str(tmp_path)),
+        ("Long", "x" * 5000),
+        ("Missing", "other.nnue"),
+    ]
+
+    assert file_digests(program, named) == (
+        ("Absolute", digest),
+        ("Beside", digest),
+        ("Discovered", digest),
+    )
 
 
 def test_program_that_is_no_engine(program: Path) -> None:

@@ -54,6 +54,7 @@ def test_verdict_is_of_the_side_to_move() -> None:
         (Verdict(EVEN, ("e2e4",), 400, 120), "e2e4", None),  # seen to the end
         (Verdict(Score(Side.WHITE, mate=3), ("e2e4",), 400, 9), "e2e4", None),
         (Verdict(EVEN, (), 1000, 9), "e2e4", "empty"),
+        (Verdict(EVEN, ("0000",), 1000, 9), "e2e4", "null move"),
     ],
 )
 def test_nonsense(verdict: Verdict, best_move: str, complaint: str | None) -> None:

@@ -37,14 +37,16 @@ def judge(
     """Judge the replies that are frequent enough, and write the table `judged`.
 
     `engines` None: one per core. Does nothing if the tally, the settings and the engine are those of the
-    last time. After an interruption the next run asks the engines only for what is missing in the cache.
+    last time, and nothing was inconclusive then. The engines are asked only for what is missing in the
+    cache: after an interruption for the rest, after a finished run for what was inconclusive.
     Raises StoreError without a tally or for a damaged cache, EngineFailed if the engine is of no use.
     """
     tally = store.require("tally")
     identity = identify(engine, settings.hash_mb, limits)
     inputs = {"tally": tally.fingerprint, "engine": identity.as_dict()}
     manifest = store.manifest("judge")
-    if manifest is not None and store.is_current("judge", as_dict(settings), inputs):
+    is_current = store.is_current("judge", as_dict(settings), inputs)
+    if manifest is not None and is_current and not manifest.facts["inconclusive"]:
         log.info("the replies are judged already")
         return manifest
 

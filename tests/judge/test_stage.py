@@ -118,6 +118,22 @@ def test_failed_searches_are_rows(store: Store, fake_engine: Callable[[str], Pat
         assert (row["loss"], row["cp_best"], row["best_move"], row["pv_reply"]) == (None, None, "", [])
 
 
+def test_inconclusive_is_tried_again(
+    store: Store, fake_engine: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """A finished run with failed searches is not the last word: only those are searched in the next one."""
+    engine, cache = fake_engine("dies-over-Na3"), tmp_path / "verdicts.sqlite"
+    first = judge(store, QUICK, engine=engine, cache=cache)
+    (tmp_path / "mended").touch()
+    second = judge(store, QUICK, engine=engine, cache=cache)
+    third = judge(store, QUICK, engine=engine, cache=cache)
+
+    assert first.facts["inconclusive"] > 0 == second.facts["inconclusive"]
+    assert 0 < second.facts["searches"] < first.facts["searches"]
+    assert {row["state"] for row in rows(store)} == {"judged"}
+    assert third == second
+
+
 def test_forced_retreat_is_found(engine: Path, tmp_path: Path) -> None:
     """1.e4 e5 2.Nc3 Nf6 3.f4 exf4 4.e5 drives the knight home: 4...Qe7 only puts it off."""
     store = tallied_store(tmp_path / "vienna", lines=("e4 e5 Nc3 Nf6 f4 exf4",), from_ply=5)

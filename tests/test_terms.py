@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from miner.board.lines import unpack_move
 from miner.errors import UsageError
-from miner.terms import Band, BandScheme, Score, Side, expected_score, pack_move, pack_moves
+from miner.terms import MOST_CP, Band, BandScheme, Score, Side, expected_score, pack_move, pack_moves
 
 EDGES = st.lists(st.integers(1, 4_000), unique=True, max_size=12).map(lambda edges: tuple(sorted(edges)))
 
@@ -102,6 +102,21 @@ def test_score_as_one_number() -> None:
     assert [score.as_cp for score in lost] == [-9_995, -9_999, -10_000]
     assert [score.expected for score in lost] == [0.0, 0.0, 0.0]
     assert scores[0].expected == 1.0
+
+
+def test_centipawns_are_cut_off_where_mates_begin() -> None:
+    """An engine's huge number of centipawns is no mate in a column."""
+    assert Score(Side.WHITE, cp=15_000).as_cp == MOST_CP
+    assert Score(Side.WHITE, cp=-15_000).as_cp == -MOST_CP
+
+
+@given(
+    st.builds(Score, st.just(Side.BLACK), cp=st.integers(-MOST_CP, MOST_CP))
+    | st.builds(Score, st.just(Side.BLACK), mate=st.integers(-500, 500))
+)
+def test_score_survives_a_column(score: Score) -> None:
+    """A column of centipawns gives back the score that it holds."""
+    assert Score.from_cp(Side.BLACK, score.as_cp) == score
 
 
 @pytest.mark.parametrize("values", [{}, {"cp": 10, "mate": 1}])

@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from miner.cli.app import app
+from miner.store import Store
 from tests.cli.conftest import Told, command, in_process
 from tests.conftest import ROOT
 
@@ -118,6 +119,20 @@ def test_wrong_use(arguments: list[str], told: str, miner: Miner, tmp_path: Path
     assert said.code == 2, said
     assert told in said.err
     assert "Traceback" not in said.err
+
+
+def test_store_that_another_run_writes(miner: Miner, games: Path, tmp_path: Path) -> None:
+    """Two runs at once in one store are one too many."""
+    store = Store.create(tmp_path / "store")
+
+    with store.writing():
+        told = miner("read", games, "--store", store.root)
+
+    assert told.code == 1
+    assert told.err == (
+        f"miner: {store.root}: another run is at work in this store; "
+        "wait until it is done, or name another folder\n"
+    )
 
 
 def test_unknown_command_and_no_command(miner: Miner) -> None:

@@ -38,7 +38,10 @@ def test_status_tells_what_is_out_of_date(club: Path, miner: Miner, tmp_path: Pa
     miner("tally", "--store", store, "--min-games-at-position", 4)
 
     told = miner("status", "--store", store)
+    shown = miner("show", "--store", store)
 
+    assert shown.code == 0
+    assert "these findings are out of date, since `judge` has not been run" in shown.err
     assert "out of date: an earlier stage has changed; miner judge makes it new" in told.out
 
 

@@ -110,6 +110,16 @@ def test_stray_beyond_a_repetition_has_no_way(tmp_path: Path) -> None:
     assert manifest.facts["positions_without_a_way"] == 1
 
 
+def test_stray_takes_a_game_that_is_on_record_whole(tmp_path: Path) -> None:
+    """A longer game without a repetition shows the way where the shorter one skips a move."""
+    shorter = Game(moves="e4 Nf6 Nc3 Ng8 Nb1 e5 Nf3")
+    longer = Game(moves="e3 e6 Nc3 Nc6 a3 a6 e4 e5 Nf3")  # another position: it has a3 and a6
+    whole = Game(moves="e3 e6 e4 e5 Nf3")
+    store = tallied_store(tmp_path, [shorter, longer, whole], TallySettings(min_games=2))
+
+    assert position_after(store, "e4 e5")["path"] == "e2e3 e7e6 e3e4 e6e5"
+
+
 @pytest.mark.parametrize(
     "moves", ["e4 e5 Nf3 Nc6 Bb5 a6 O-O", "e4 a6 e5 d5 exd6", "e4 d5 exd5 c6 dxc6 Nf6 cxb7 Bd7 bxa8=N"]
 )

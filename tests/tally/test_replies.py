@@ -49,12 +49,13 @@ def test_position_sums_are_those_of_the_movers_band(tmp_path: Path) -> None:
 
 
 def test_player_without_a_name_is_no_distinct_player(tmp_path: Path) -> None:
-    """Games of unknown players count as games, but tell nothing of how many different players there were."""
-    store = tallied_store(tmp_path, [Game(moves="e4", white="?"), Game(moves="e4", white="?", result="0-1")])
+    """Games of unknown players are counted apart: nobody knows how many different players they had."""
+    unknown = [Game(moves="e4", white="?"), Game(moves="e4", white="?", result="0-1")]
+    store = tallied_store(tmp_path, [*unknown, Game(moves="e4", white="Anna")])
 
     e4 = replies_after(store, "")["unrated", "e4"]
 
-    assert (e4["games"], e4["players"]) == (2, 0)
+    assert (e4["games"], e4["players"], e4["games_unknown"]) == (3, 1, 2)
 
 
 def test_unrated_players_have_no_mean_rating(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ bench: .venv/developing engine
 .venv/bin/python:
 	@echo "Making a virtual environment in .venv"
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "the miner needs Python 3.11 or newer, this is " + sys.version.split()[0])'
-	$(PYTHON) -m venv .venv || { rm -rf .venv; echo "Install the package python3-venv, then try again"; exit 1; }
+	@$(PYTHON) -m venv .venv || { rm -rf .venv; echo "Install the package python3-venv, then try again"; exit 1; }
 
 .venv/installed: pyproject.toml .venv/bin/python
 	@echo "Installing the miner and what it needs into .venv"

@@ -8,19 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.errors import EngineNotFound
-from miner.judge.engines import find_engine
-
 FAKE = Path(__file__).with_name("fake_engine.py")
-
-
-@pytest.fixture(scope="session")
-def engine() -> Path:
-    """A real UCI engine; tests that need it are skipped where there is none."""
-    try:
-        return find_engine()
-    except EngineNotFound as error:
-        pytest.skip(str(error))
 
 
 @pytest.fixture

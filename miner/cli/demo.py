@@ -21,7 +21,7 @@ from miner.settings import JudgeSettings, Settings
 from miner.store import Store
 
 NODES = (50_000, 200_000, 800_000)
-"""Half the usual budgets: enough for juniors' mistakes, and done in three minutes on two cores."""
+"""The last one is half the usual: enough for juniors' mistakes, and done in three minutes on two cores."""
 
 _PLACES = (
     Path(__file__).parent.parent / "sample" / "club.pgn",  # in an installed package
@@ -38,7 +38,7 @@ def demo(
     cache: options.Cache = None,
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
-    """Mine the sample: an invented junior club's games of two seasons. Takes about three minutes."""
+    """Mine the sample: an invented junior club's games of two seasons. Takes up to three minutes."""
     sample = _sample()
     settings = Settings(judge=replace(JudgeSettings(), nodes=NODES))
     machinery = Machinery(engine=find_engine(engine), cache=options.cache_file(cache), engines=engines)

@@ -7,10 +7,12 @@ import glob
 import gzip
 import hashlib
 import io
+import logging
 import lzma
 import sys
 import zipfile
 import zlib
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,12 +23,16 @@ import zstandard
 
 from miner.errors import Place, SourceError
 
+_log = logging.getLogger(__name__)
+
 STDIN = "-"
 SUFFIXES = (".pgn", ".pgn.gz", ".pgn.bz2", ".pgn.zst", ".pgn.xz", ".zip")
 _KINDS = (".pgn", ".gz", ".bz2", ".zst", ".xz", ".zip")
 _BLOCK_BYTES = 1 << 20
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 _LOOK_WIDE = "*?["
+_ENCRYPTED = 0x1  # bit of a zip member's flags
+_METHODS = {9: "Deflate64"}  # what some systems pack archives above 2 GB by
 _BROKEN = (EOFError, zlib.error, lzma.LZMAError, zstandard.ZstdError, zipfile.BadZipFile, OSError)
 ReportBytes = Callable[[int], None]
 
@@ -42,6 +48,11 @@ class Source:
     def size_bytes(self) -> int | None:
         """Size of the file as it is stored; None: not known."""
         return self.path.stat().st_size if self.path else None
+
+    @property
+    def place(self) -> Path | None:
+        """Where the file lies, the same however it was named."""
+        return self.path.resolve() if self.path else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,15 +70,32 @@ class BrokenOff(Exception):
 def find_sources(named: Sequence[str]) -> list[Source]:
     """The files that the names stand for, in order: folders searched through and sorted, globs expanded.
 
-    Raises SourceError, before anything is read, for a name that stands for nothing or a file of an unknown
-    kind.
+    A file that is named again, however it is spelled, counts where it is named first.
+    Raises SourceError, before anything is read, for a name that stands for nothing, a file of an unknown
+    kind or one whose name is not UTF-8.
     """
+    found: dict[Path | None, Source] = {}
+    for source in _all_named(named):
+        found.setdefault(source.place, source)
+    return list(found.values())
+
+
+def check_sources(named: Sequence[str]) -> None:
+    """Look into all that the names stand for, and warn of files that are named twice.
+
+    Raises SourceError as `find_sources` and `check_readable` do.
+    """
+    named_for = Counter(source.place for source in _all_named(named))
+    for source in find_sources(named):
+        if named_for[source.place] > 1:
+            _log.warning("%s is named more than once; it is read once", source.name)
+        check_readable(source)
+
+
+def _all_named(named: Sequence[str]) -> list[Source]:
     if not named:
         raise SourceError("no source is named", advice="name a PGN file, a folder, or `-` for standard input")
-    found: list[Source] = []
-    for name in named:
-        found.extend(_sources_of(name))
-    return found
+    return [source for name in named for source in _sources_of(name)]
 
 
 def _sources_of(name: str) -> list[Source]:
@@ -78,9 +106,11 @@ def _sources_of(name: str) -> list[Source]:
         files = sorted(file for file in path.rglob("*") if file.is_file() and _is_pgn(file))
         if not files:
             raise SourceError(
-                "the folder holds no PGN files", where=Place(name), advice=f"read are {', '.join(SUFFIXES)}"
+                "the folder holds no PGN files",
+                where=Place(_printable(name)),
+                advice=f"read are {', '.join(SUFFIXES)}",
             )
-        return [Source(str(file), file) for file in files]
+        return [_file_source(file) for file in files]
     if path.exists():
         return [_file_source(path)]
     if any(sign in name for sign in _LOOK_WIDE):
@@ -88,18 +118,31 @@ def _sources_of(name: str) -> list[Source]:
         files = [Path(match) for match in matches if Path(match).is_file()]
         if files:
             return [_file_source(file) for file in files]
-        raise SourceError("no file matches", where=Place(name), advice="check the pattern and the folder")
-    raise SourceError("there is no such file or folder", where=Place(name), advice="check the spelling")
+        raise SourceError(
+            "no file matches", where=Place(_printable(name)), advice="check the pattern and the folder"
+        )
+    raise SourceError(
+        "there is no such file or folder", where=Place(_printable(name)), advice="check the spelling"
+    )
 
 
 def _file_source(path: Path) -> Source:
+    name = _printable(str(path))
     if path.suffix.lower() not in _KINDS:
         raise SourceError(
             "not known what kind of file this is",
-            where=Place(str(path)),
+            where=Place(name),
             advice=f"read are {', '.join(SUFFIXES)}; rename the file if it is one of these",
         )
-    return Source(str(path), path)
+    if name != str(path):
+        # The tables hold the name, and their text is UTF-8.
+        raise SourceError("the file's name is not UTF-8", where=Place(name), advice="rename the file")
+    return Source(name, path)
+
+
+def _printable(name: str) -> str:
+    r"""A file name as text: bytes that are not UTF-8 are written as \xff."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def _is_pgn(path: Path) -> bool:
@@ -109,11 +152,16 @@ def _is_pgn(path: Path) -> bool:
 def digest_of(sources: Sequence[Source]) -> dict[str, Any]:
     """What the sources are made of: name, size and SHA-256 of each, as stored, in order.
 
-    Standard input cannot be told in advance: it has neither.
+    The name is without folders: games are the same wherever they lie and however the way there is written.
+    Standard input cannot be told in advance: it has neither size nor SHA-256.
     """
     return {
         "sources": [
-            {"name": source.name, "size_bytes": source.size_bytes, "sha256": _sha256(source)}
+            {
+                "name": source.path.name if source.path else source.name,
+                "size_bytes": source.size_bytes,
+                "sha256": _sha256(source),
+            }
             for source in sources
         ]
     }
@@ -127,7 +175,7 @@ def _sha256(source: Source) -> str:
 
 
 def check_readable(source: Source) -> None:
-    """Raises SourceError if a source cannot be opened, or not decompressed from its very beginning."""
+    """Raises SourceError if a source, or a member of an archive, cannot be opened or decompressed at all."""
     if source.path is None:
         return
     for text in open_texts(source, lambda _: None):
@@ -139,16 +187,15 @@ def check_readable(source: Source) -> None:
                 where=Place(text.name),
                 advice="copy or download the file again",
             ) from error
-        return
 
 
 def open_texts(source: Source, report: ReportBytes) -> Iterator[Text]:
     """The texts of a source: one, or one for each PGN member of an archive.
 
-    A text must be read to its end before the next is taken. `report` is told how many more bytes of the
+    A text must be read before the next is taken. `report` is told how many more bytes of the
     source as stored were read. Reading a text's blocks raises BrokenOff where its data break off.
 
-    Raises SourceError if the source cannot be opened at all.
+    Raises SourceError if the source, or a member when its turn comes, cannot be opened at all.
     """
     if source.path is None:
         yield Text(
@@ -173,11 +220,11 @@ def _opening(source: Source) -> Iterator[None]:
             where=Place(source.name),
             advice="check that it is there and that you may read it",
         ) from error
-    except zipfile.BadZipFile as error:
+    except (zipfile.BadZipFile, NotImplementedError, UnicodeDecodeError) as error:
         raise SourceError(
             f"the archive cannot be read: {error}",
             where=Place(source.name),
-            advice="copy or download it again",
+            advice="copy or download it again, or unpack it yourself",
         ) from error
 
 
@@ -191,13 +238,26 @@ def _members(source: Source, file: BinaryIO, report: ReportBytes) -> Iterator[Te
             raise SourceError("the archive holds no .pgn files", where=Place(source.name), advice="check it")
         for member in members:
             name = f"{source.name}/{member.filename}"
-            if member.flag_bits & 0x1:
-                raise SourceError(
-                    "the archive has a password", where=Place(name), advice="unpack it yourself"
-                )
-            with archive.open(member) as opened:
+            with _opened(archive, member, name) as opened:
                 yield Text(name, _blocks(opened, name))
             report(member.compress_size)
+
+
+def _opened(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> IO[bytes]:
+    if member.flag_bits & _ENCRYPTED:
+        raise SourceError(
+            "the archive has a password",
+            where=Place(name),
+            advice="unpack it yourself and name the folder",
+        )
+    try:
+        return archive.open(member)
+    except NotImplementedError as error:
+        raise SourceError(
+            f"it is packed by a method that is not read here ({_METHODS.get(member.compress_type, error)})",
+            where=Place(name),
+            advice="unpack the archive yourself and name the folder",
+        ) from error
 
 
 class _Counted(io.RawIOBase):

@@ -11,9 +11,7 @@ MinerError              the command line prints it without a traceback
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,17 +75,3 @@ class EngineFailed(MinerError):
 
 class ExportError(MinerError):
     """The target cannot be written, or its suffix names no format."""
-
-
-@contextmanager
-def located(name: str, game: int | None = None) -> Iterator[None]:
-    """Add the file and game to an error raised by code that knows neither."""
-    try:
-        yield
-    except MinerError as error:
-        inner = error.where
-        if inner is None:
-            error.where = Place(name, game=game)
-        elif not inner.name:
-            error.where = replace(inner, name=name, game=inner.game or game)
-        raise

@@ -8,8 +8,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from miner.terms import Interval
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
@@ -21,31 +19,6 @@ _NEIGHBOUR = 0.5
 
 _UNRATED = 0.25
 """What unrated players count for a rated band, and the other way round: nobody knows how near they are."""
-
-
-def wilson_interval(successes: int, trials: int, *, confidence: float = 0.9) -> Interval:
-    """Two-sided interval for a share, usable for small samples and near 0 and 1.
-
-    Both bounds lie in 0..1; no trials at all give (0, 1).
-    Raises ValueError unless 0 <= successes <= trials.
-    Source: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209-212.
-
-    >>> "{:.3f} {:.3f}".format(*wilson_interval(28, 80))
-    '0.268 0.442'
-    """
-    if not 0 <= successes <= trials:
-        raise ValueError(f"{successes} successes of {trials} trials")
-    if trials == 0:
-        return Interval(0.0, 1.0)
-    z = normal_quantile((1.0 + confidence) / 2.0)
-    share = successes / trials
-    shrink = 1.0 + z * z / trials
-    centre = (share + z * z / (2 * trials)) / shrink
-    half = z / shrink * np.sqrt(share * (1 - share) / trials + z * z / (4 * trials * trials))
-    # Both are exact at the ends, where rounding would leave a bound beside them.
-    low = float(centre - half) if successes else 0.0
-    high = float(centre + half) if successes < trials else 1.0
-    return Interval(low, high)
 
 
 def normal_quantile(probability: float) -> float:

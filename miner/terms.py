@@ -6,7 +6,6 @@ import math
 from bisect import bisect_right
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -49,13 +48,6 @@ class Kind(StrEnum):
 
     TRAP = "trap"  # the opponent errs
     PITFALL = "pitfall"  # our own side errs
-
-
-class Interval(NamedTuple):
-    """A lower and an upper bound."""
-
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, order=True, slots=True)
@@ -127,16 +119,6 @@ class Score:
 
     def __post_init__(self) -> None:
         assert (self.cp is None) != (self.mate is None), f"a score is centipawns or mate, not {self}"
-
-    def seen_by(self, side: Side) -> Score:
-        """The same score from the point of view of `side`."""
-        if side is self.side:
-            return self
-        if self.cp is not None:
-            return Score(side, cp=-self.cp)
-        assert self.mate is not None
-        # Mated now (0) has no opposite sign; the other side has just given mate.
-        return Score(side, mate=-self.mate if self.mate else 1)
 
     @property
     def as_cp(self) -> int:

@@ -1,13 +1,11 @@
-"""What an error says, and how the edge adds to it."""
+"""What an error says."""
 
 from __future__ import annotations
 
 import pickle
 
-import pytest
-
 from miner import errors
-from miner.errors import MinerError, Place, SourceError, UsageError, located
+from miner.errors import MinerError, Place, SourceError, UsageError
 
 
 def test_message_says_where_what_and_what_to_do() -> None:
@@ -30,27 +28,6 @@ def test_place_is_as_exact_as_is_known() -> None:
     """A place names the file, and the game and line where they are known."""
     assert str(Place("club.pgn", game=3, line=41)) == "club.pgn, game 3, line 41"
     assert str(Place("club.pgn")) == "club.pgn"
-
-
-def test_edge_adds_the_place() -> None:
-    """Code that knows only the line is told the file and game by its caller."""
-    with pytest.raises(SourceError) as bare, located("club.pgn", game=3):
-        raise SourceError("unbalanced quote")
-    with pytest.raises(SourceError) as with_line, located("club.pgn", game=3):
-        raise SourceError("unbalanced quote", where=Place("", line=41))
-
-    assert bare.value.where == Place("club.pgn", game=3)
-    assert with_line.value.where == Place("club.pgn", game=3, line=41)
-
-
-def test_edge_does_not_change_a_place_that_is_known() -> None:
-    """The innermost name is the right one; other errors pass as they are."""
-    with pytest.raises(SourceError) as known, located("outer.zip"):
-        raise SourceError("damaged", where=Place("inner.pgn"))
-    with pytest.raises(KeyError), located("club.pgn"):
-        raise KeyError("x")
-
-    assert known.value.where == Place("inner.pgn")
 
 
 def test_every_error_is_drawn_in_the_tree() -> None:

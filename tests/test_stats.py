@@ -4,44 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from miner import stats
-
-
-def test_no_trials_tell_nothing() -> None:
-    """Without a trial the share may be anything."""
-    assert stats.wilson_interval(0, 0) == (0.0, 1.0)
-
-
-@pytest.mark.parametrize(("successes", "trials"), [(-1, 5), (6, 5), (1, 0)])
-def test_impossible_counts_are_refused(successes: int, trials: int) -> None:
-    """More successes than trials are a mistake of the caller's."""
-    with pytest.raises(ValueError, match=f"{successes} successes of {trials} trials"):
-        stats.wilson_interval(successes, trials)
-
-
-@given(st.integers(1, 10_000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
-def test_interval_holds_the_share(counts: tuple[int, int]) -> None:
-    """The observed share lies inside, both bounds are shares, and more confidence is wider."""
-    successes, trials = counts
-
-    narrow = stats.wilson_interval(successes, trials, confidence=0.5)
-    wide = stats.wilson_interval(successes, trials, confidence=0.99)
-
-    assert 0.0 <= wide.low <= narrow.low <= successes / trials
-    assert successes / trials <= narrow.high <= wide.high <= 1.0
-
-
-@given(st.integers(0, 500), st.integers(0, 500))
-def test_interval_is_the_same_seen_from_the_failures(successes: int, failures: int) -> None:
-    """Counting losses instead of wins turns the interval around."""
-    won = stats.wilson_interval(successes, successes + failures)
-    lost = stats.wilson_interval(failures, successes + failures)
-
-    assert won.low == pytest.approx(1 - lost.high)
-    assert won.high == pytest.approx(1 - lost.low)
 
 
 def test_beta_interval_keeps_shapes() -> None:

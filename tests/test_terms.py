@@ -78,21 +78,6 @@ def test_unknown_band_is_named_with_the_known() -> None:
     assert raised.value.advice == "the bands are 0-799, 800+, unrated"
 
 
-def test_score_changes_sides() -> None:
-    """What is good for White is as bad for Black; the own side sees the score as it is."""
-    score = Score(Side.WHITE, cp=120)
-
-    assert score.seen_by(Side.BLACK) == Score(Side.BLACK, cp=-120)
-    assert score.seen_by(Side.WHITE) == score
-    assert score.seen_by(Side.BLACK).seen_by(Side.WHITE) == score
-
-
-def test_mate_changes_sides() -> None:
-    """A mate in three is for the other side a mate suffered in three; mate on the board has been given."""
-    assert Score(Side.WHITE, mate=3).seen_by(Side.BLACK) == Score(Side.BLACK, mate=-3)
-    assert Score(Side.WHITE, mate=0).seen_by(Side.BLACK).expected == 1.0
-
-
 def test_score_as_one_number() -> None:
     """The nearer mate is the greater number, above all centipawns."""
     scores = [Score(Side.WHITE, mate=1), Score(Side.WHITE, mate=5), Score(Side.WHITE, cp=900)]

@@ -40,31 +40,8 @@ def line_san(board: chess.Board, moves: Iterable[chess.Move]) -> str:
     >>> line_san(chess.Board(), [chess.Move.from_uci("e2e4"), chess.Move.from_uci("e7e5")])
     'e4 e5'
     """
-    return " ".join(_san_moves(board, moves))
-
-
-def numbered(board: chess.Board, moves: Iterable[chess.Move]) -> str:
-    """SAN with move numbers as they are printed in books, from the number that `board` carries.
-
-    >>> numbered(chess.Board(), [chess.Move.from_uci("e2e4"), chess.Move.from_uci("e7e5")])
-    '1.e4 e5'
-    """
-    number, white = board.fullmove_number, board.turn == chess.WHITE
-    words: list[str] = []
-    for san in _san_moves(board, moves):
-        if white:
-            words.append(f"{number}.{san}")
-        else:
-            words.append(san if words else f"{number}...{san}")
-            number += 1
-        white = not white
-    return " ".join(words)
-
-
-def _san_moves(board: chess.Board, moves: Iterable[chess.Move]) -> Iterable[str]:
     board = board.copy(stack=False)
-    for move in moves:
-        yield board.san_and_push(move)
+    return " ".join([board.san_and_push(move) for move in moves])
 
 
 def pack(move: chess.Move) -> int:

@@ -39,7 +39,3 @@ class Evidence:
     def after_reply(self, plies: int) -> chess.Board:
         """The board after so many moves of the reply's line, the reply being the first."""
         return after(self.board, self.reply_line[:plies])
-
-    def after_best(self, plies: int) -> chess.Board:
-        """The board after so many moves of the best line."""
-        return after(self.board, self.best_line[:plies])

@@ -7,7 +7,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Coroutine, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -17,8 +17,6 @@ from miner.judge.cache import VerdictCache
 from miner.judge.engines import EngineIdentity
 from miner.judge.schedule import Found, Inquiry, Job, Schedule
 from miner.judge.uci import Dialogue, EngineLost
-from miner.judge.verdicts import Answer, Request
-from miner.progress import Progress, Silent
 
 log = logging.getLogger(__name__)
 Result = TypeVar("Result")
@@ -116,47 +114,6 @@ def consult(
     finally:
         cache.commit()
     return [found for _, found in sorted(pool.schedule.found.items(), key=lambda one: one[0])], pool.work
-
-
-def analyse_many(
-    requests: Sequence[Request],
-    *,
-    program: Path,
-    hash_mb: int,
-    cache: Path,
-    engines: int | None = None,
-    limits: PoolLimits | None = None,
-    progress: Progress | None = None,
-) -> list[Answer]:
-    """The answers to any searches, in their order, through the pool and the cache."""
-
-    def one(request: Request) -> Inquiry[Answer]:
-        [answer] = yield [request]
-        return answer
-
-    identity = identify(program, hash_mb, limits)
-    with (
-        VerdictCache(cache, identity) as opened,
-        (progress or Silent()).task("searching", total=len(requests), unit="searches") as task,
-    ):
-        done = 0
-
-        def tell(finished: int, work: Work) -> None:
-            nonlocal done
-            task.advance(finished - done)
-            task.facts(f"{work.nodes_per_s:,.0f} nodes/s and engine")
-            done = finished
-
-        answers, _ = consult(
-            map(one, requests),
-            program=program,
-            hash_mb=hash_mb,
-            cache=opened,
-            engines=engines,
-            limits=limits,
-            on_progress=tell,
-        )
-    return answers
 
 
 @dataclass(slots=True)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.board.lines import after, line_san, numbered, pack, parse_uci_line, unpack_move
+from miner.board.lines import after, line_san, pack, parse_uci_line, unpack_move
 
 VIENNA = ["e2e4", "e7e5", "b1c3", "g8f6", "f2f4", "e5f4", "e4e5", "f6g8"]
 
@@ -19,21 +19,12 @@ def test_line_is_parsed_and_written() -> None:
     assert line_san(chess.Board(), moves) == "e4 e5 Nc3 Nf6 f4 exf4 e5 Ng8"
 
 
-def test_numbers_go_on_from_the_board() -> None:
-    """A line that begins with Black's move carries three dots, and White's moves their number."""
-    moves = parse_uci_line(chess.Board(), VIENNA)
-    board = after(chess.Board(), moves[:5])
-
-    assert numbered(board, moves[5:]) == "3...exf4 4.e5 Ng8"
-    assert numbered(board, ()) == ""
-
-
 def test_board_stays_as_it_is() -> None:
     """Reading and writing a line changes nothing on the board it begins at."""
     board = chess.Board()
 
     moves = parse_uci_line(board, VIENNA)
-    numbered(board, moves)
+    line_san(board, moves)
     after(board, moves)
 
     assert board == chess.Board()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import chess
 from hypothesis import given, settings
 
-from miner.board.lines import numbered
+from miner.board.lines import line_san
 from miner.explain import Evidence, Explanation, Pattern, Reason, explain
 from tests.explain.positions import evidence, mirrored, random_lines
 
@@ -28,7 +28,7 @@ def test_knight_sent_home_is_a_tempo() -> None:
 
     assert found.reason is Reason.TEMPO
     assert found.detail == "the knight must go back from f6 to g8"
-    assert numbered(known.after_reply(1), found.refutation) == "4.e5 Ng8"
+    assert line_san(known.after_reply(1), found.refutation) == "e5 Ng8"
     assert found.refutation[0] == chess.Move.from_uci("e4e5")
 
 
@@ -47,7 +47,7 @@ def test_detour_leads_home_all_the_same() -> None:
 
     assert found.reason is Reason.TEMPO
     assert found.detail == "the knight must go back from f6 to g8"
-    assert numbered(known.after_reply(1), found.refutation) == "4.e5 Qe7 5.Qe2 Ng8"
+    assert line_san(known.after_reply(1), found.refutation) == "e5 Qe7 Qe2 Ng8"
 
 
 def test_mate_comes_before_everything() -> None:
@@ -74,7 +74,7 @@ def test_a_piece_outweighs_a_retreat() -> None:
 
     assert found.reason is Reason.MATERIAL
     assert found.detail == "wins a knight"
-    assert numbered(known.after_reply(1), found.refutation) == "4.fxe5 O-O 5.exf6 Qxf6"
+    assert line_san(known.after_reply(1), found.refutation) == "fxe5 O-O exf6 Qxf6"
 
 
 def test_king_hunt_outweighs_a_pawn() -> None:
@@ -90,9 +90,7 @@ def test_king_hunt_outweighs_a_pawn() -> None:
 
     assert found.reason is Reason.KING
     assert found.pattern is Pattern.DOUBLE_ATTACK
-    assert numbered(known.after_reply(1), found.refutation).startswith(
-        "6.Bxf7+ Kxf7 7.Qd5+ Ke8 8.Qh5+ Kf8 9.Qxc5+"
-    )
+    assert line_san(known.after_reply(1), found.refutation).startswith("Bxf7+ Kxf7 Qd5+ Ke8 Qh5+ Kf8 Qxc5+")
 
 
 def test_missed_mate_is_the_last_thing_to_be_said() -> None:

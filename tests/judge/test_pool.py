@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import os
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import chess
@@ -14,7 +14,7 @@ import pytest
 
 from miner.errors import EngineFailed
 from miner.judge.cache import VerdictCache
-from miner.judge.pool import PoolLimits, Work, analyse_many, consult, identify
+from miner.judge.pool import PoolLimits, Work, consult, identify
 from miner.judge.schedule import Inquiry
 from miner.judge.verdicts import Answer, Failure, Request, Verdict
 from tests.judge.tables import LINES, board_after
@@ -36,25 +36,38 @@ def said(answers: list[Answer]) -> Said:
     return [(one.score, one.pv, one.nodes) for one in verdicts]
 
 
-def ask_all(
-    program: Path, cache: Path, disturb: Callable[[Work], None], limits: PoolLimits | None = None
-) -> tuple[Said, Work]:
-    """All of `REQUESTS`, with a disturbance after each search."""
+def ask(
+    program: Path,
+    cache: Path,
+    requests: Sequence[Request],
+    *,
+    engines: int = 1,
+    disturb: Callable[[Work], None] = lambda _: None,
+    limits: PoolLimits | None = None,
+) -> tuple[list[Answer], Work]:
+    """The answers to some searches, each an inquiry of its own, with a disturbance after each search."""
 
     def one(request: Request) -> Inquiry[Answer]:
         [answer] = yield [request]
         return answer
 
-    with VerdictCache(cache, identify(program, 16)) as opened:
-        answers, work = consult(
-            map(one, REQUESTS),
+    with VerdictCache(cache, identify(program, 16, limits)) as opened:
+        return consult(
+            map(one, requests),
             program=program,
             hash_mb=16,
             cache=opened,
-            engines=2,
+            engines=engines,
             limits=limits,
             on_progress=lambda _, work: disturb(work),
         )
+
+
+def ask_all(
+    program: Path, cache: Path, disturb: Callable[[Work], None], limits: PoolLimits | None = None
+) -> tuple[Said, Work]:
+    """All of `REQUESTS`, by two engines."""
+    answers, work = ask(program, cache, REQUESTS, engines=2, disturb=disturb, limits=limits)
     return said(answers), work
 
 
@@ -94,11 +107,10 @@ def test_searches_are_of_the_position_and_moves_asked_for(engine: Path, tmp_path
     board = board_after("e4 e5 Qh5 Nc6 Bc4 Nf6")
     blunder = board.parse_san("Qxe5+")
 
-    mate, other = analyse_many(
+    (mate, other), _ = ask(
+        engine,
+        tmp_path / "verdicts.sqlite",
         [Request.of(board, 2000), Request.of(board, 2000, (blunder,))],
-        program=engine,
-        hash_mb=16,
-        cache=tmp_path / "verdicts.sqlite",
     )
 
     assert isinstance(mate, Verdict)
@@ -113,7 +125,7 @@ def test_pool_works_under_a_running_loop(engine: Path, tmp_path: Path) -> None:
     """In a notebook a loop runs already."""
 
     async def notebook_cell() -> list[Answer]:
-        return analyse_many(REQUESTS[:1], program=engine, hash_mb=16, cache=tmp_path / "verdicts.sqlite")
+        return ask(engine, tmp_path / "verdicts.sqlite", REQUESTS[:1])[0]
 
     assert len(said(asyncio.run(notebook_cell()))) == 1
 
@@ -124,9 +136,7 @@ def ask_fake(program: Path, tmp_path: Path, limits: PoolLimits | None = None) ->
         Request.of(chess.Board(), 1000),
         Request.of(chess.Board(), 1000, (chess.Move.from_uci("g1f3"),)),
     ]
-    return analyse_many(
-        requests, program=program, hash_mb=16, cache=tmp_path / "verdicts.sqlite", engines=1, limits=limits
-    )
+    return ask(program, tmp_path / "verdicts.sqlite", requests, limits=limits)[0]
 
 
 def test_engine_with_few_options_is_good_enough(fake_engine: Callable[[str], Path], tmp_path: Path) -> None:

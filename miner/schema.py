@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pyarrow as pa
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
-METHODS = {"read": 1, "tally": 1, "judge": 2, "rank": 1}
+METHODS = {"read": 1, "tally": 1, "judge": 2, "follow": 1, "rank": 2}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -75,6 +75,9 @@ REPLIES = pa.schema(
         _column("mean_rating", pa.float64(), "of the movers; null: unrated", nullable=True),
         _column("games_at_position", pa.int64(), "games of the band through the position"),
         _column("score_sum_at_position", pa.float64(), "of all movers of the band there"),
+        _column("players_at_position", pa.int64(), "distinct players of the band there, as far as known"),
+        _column("games_squared", pa.float64(), "each player's games with the reply, squared and added up"),
+        _column("games_squared_at_position", pa.float64(), "the same of each player's games there"),
         _column("pick_rate", pa.float64(), "share (0 to 1) that chose the reply, pooled across bands"),
         _column("pick_rate_low", pa.float64(), "lower bound of its interval"),
         _column("pick_rate_high", pa.float64(), "upper bound of its interval"),
@@ -150,6 +153,123 @@ JUDGED = pa.schema(
 )
 """One row per candidate: what it loses against the best move, at the deepest budget it was given."""
 
+FOLLOWED = pa.schema(
+    [
+        _column("key", pa.uint64(), "position before the losing reply"),
+        _column("move", pa.uint16(), "the losing reply"),
+        _column("at", pa.uint64(), "position in which the side that profits is to move"),
+        _column("fen", pa.string(), "of that position"),
+        _column("plies", pa.uint8(), "least plies from the losing reply to there; 0: right after it"),
+        _column("path", pa.string(), "the commonest moves from the losing reply to there, UCI, space-separated"),
+        _column("answer", pa.uint16(), "a move chosen there"),
+        _column("best_move", pa.string(), "UCI; empty if inconclusive"),
+        _column("cp_best", pa.int32(), "of the best move, for the side that profits", nullable=True),
+        _column("cp_answer", pa.int32(), "of the answer, for the side that profits", nullable=True),
+        _column("exp_best", pa.float64(), "expected score of the best move, for the same side", nullable=True),
+        _column("exp_answer", pa.float64(), "expected score of the answer", nullable=True),
+        _column(
+            "kept",
+            pa.float64(),
+            "share of the gain that is left after the answer: 1 all of it, 0 or less nothing",
+            nullable=True,
+        ),
+        _column("nodes", pa.int64(), "budget of each search; 0: the answer was too rare to be judged"),
+    ]
+)
+"""One row per losing reply, later position and answer there: how well the side that profits goes on."""
+
+ANSWERS = pa.schema(
+    [
+        _column("key", pa.uint64(), "position before the losing reply"),
+        _column("move", pa.uint16(), "the losing reply"),
+        _column("at", pa.uint64(), "position in which the side that profits is to move"),
+        _column("answer", pa.uint16(), "a move chosen there"),
+        _column("band", pa.string(), "rating band of the player who chose it"),
+        _column("games", pa.int64(), "games, in all of which the losing reply had been played"),
+        _column("players", pa.int64(), "distinct players among them, as far as they are known"),
+        _column("score_sum", pa.float64(), "of the players who chose it: win 1, draw 0.5, loss 0"),
+    ]
+)
+"""How often players of each band chose each of the answers in `followed`."""
+
+AFTERWARDS = pa.schema(
+    [
+        _column("key", pa.uint64(), "position before the losing reply"),
+        _column("move", pa.uint16(), "the losing reply"),
+        _column("band", pa.string(), "rating band of the player who profits"),
+        _column("games", pa.int64(), "games with the losing reply against players of the band"),
+        _column("score_sum", pa.float64(), "of the players who profit: win 1, draw 0.5, loss 0"),
+        _column(
+            "mean_rating_gap",
+            pa.float64(),
+            "rating of the player who profits less that of the other; null: not known",
+            nullable=True,
+        ),
+    ]
+)
+"""What the side that profits made of a losing reply, per band of its players."""
+
+MODEL_GAMES = pa.schema(
+    [
+        _column("key", pa.uint64(), "position before the losing reply"),
+        _column("move", pa.uint16(), "the losing reply"),
+        _column("place", pa.uint8(), "from 1: the best model first"),
+        _column("game", pa.uint32(), "the game's number in the store"),
+        _column("winner_rating", pa.uint16(), "0: none"),
+        _column("loser_rating", pa.uint16(), "0: none"),
+        _column("date", pa.string(), "as in the Date tag"),
+        _column("result", pa.string(), "1-0 or 0-1"),
+        _column("moves", pa.string(), "the whole game, UCI, space-separated"),
+        _column("reply_ply", pa.uint16(), "ply of the losing reply in this game"),
+        _column("quality", pa.float64(), "expected score the winner gave away per move after the reply, mean"),
+        _column("moments", pa.list_(pa.uint16()), "plies of the moves that mattered"),
+        _column("score", pa.float64(), "what the order is made by: higher is better"),
+    ]
+)
+"""Whole games in which the losing reply was played and punished, the most instructive first."""
+
+PLANS = pa.schema(
+    [
+        _column("key", pa.uint64(), "position before the losing reply"),
+        _column("move", pa.uint16(), "the losing reply"),
+        _column("players", pa.string(), "strongest, or a rating band"),
+        _column("games", pa.int64(), "won games that the shares are taken over"),
+        _column(
+            "theme", pa.string(), "piece, pawn, castling or exchange: what the row is about; see `detail`"
+        ),
+        _column("detail", pa.string(), "e.g. knight f5 · pawn d5 · castling short · exchange queen queen"),
+        _column("from_square", pa.string(), "where the piece stood after the losing reply, or empty"),
+        _column("to_square", pa.string(), "where it went, or empty"),
+        _column("share", pa.float64(), "share (0 to 1) of those games"),
+    ]
+)
+"""Where the winners' pieces and pawns go in the twelve moves after the refutation."""
+
+SEASONS = pa.schema(
+    [
+        _column("key", pa.uint64(), "position before the losing reply"),
+        _column("move", pa.uint16(), "the losing reply"),
+        _column("season", pa.string(), "e.g. 2024/25"),
+        _column("games_at_position", pa.int64(), "dated games of the season through the position, all bands"),
+        _column("games_with_reply", pa.int64(), "of those, with the losing reply"),
+        _column("share", pa.float64(), "share that chose it"),
+        _column("share_low", pa.float64(), "lower bound of its interval"),
+        _column("share_high", pa.float64(), "upper bound"),
+    ]
+)
+
+CURVES = pa.schema(
+    [
+        _column("band", pa.string(), "rating band of the player whose score it is"),
+        _column("source", pa.string(), "fitted, or engine where the band has too few games"),
+        _column("games", pa.float64(), "games that it rests on, each counted once"),
+        _column("names", pa.list_(pa.string()), "of the coefficients"),
+        _column("coefficients", pa.list_(pa.float64()), "of the logarithm of the odds"),
+        _column("covariance", pa.list_(pa.float64()), "of the coefficients, row by row"),
+    ]
+)
+"""Expected score per band as a function of the engine's evaluation and the rating difference."""
+
 FINDINGS = pa.schema(
     [
         _column("fen", pa.string(), "position before the losing reply"),
@@ -199,6 +319,33 @@ FINDINGS = pa.schema(
         _column("wdl_reply", pa.list_(pa.int32()), "the same for the reply"),
         _column("pattern", pa.string(), "how the refutation works, such as double attack or pin, or empty"),
         _column("best_line", pa.string(), "the best move and what follows, SAN, space-separated"),
+        _column(
+            "gain_for_band",
+            pa.float64(),
+            "expected score that players of the band gain by the losing reply, by the band's curve",
+        ),
+        _column("curve", pa.string(), "where that comes from: fitted, or engine"),
+        _column(
+            "find_rate",
+            pa.float64(),
+            "share (0 to 1) of the band who keep most of the gain with their next move; null: not known",
+            nullable=True,
+        ),
+        _column("find_rate_low", pa.float64(), "lower bound of its interval", nullable=True),
+        _column("find_rate_high", pa.float64(), "upper bound", nullable=True),
+        _column("teaching_value", pa.float64(), "points per 100 games that pupils would still gain"),
+        _column("teaching_value_low", pa.float64(), "lower bound; the order of the list"),
+        _column(
+            "conversion_expected",
+            pa.float64(),
+            "score of the side that profits, of the band, as the curve expects it after the reply",
+            nullable=True,
+        ),
+        _column("conversion_observed", pa.float64(), "what it really scored", nullable=True),
+        _column("model_games", pa.list_(pa.uint32()), "numbers of model games in the store, the best first"),
+        _column("games_per_player", pa.float64(), "games at the position by player of the band", nullable=True),
+        _column("trend", pa.string(), "falling, rising or steady between the last two seasons, or empty"),
+        _column("trend_p", pa.float64(), "how likely chance alone makes such a change", nullable=True),
     ]
 )
 
@@ -209,5 +356,12 @@ TABLES = {
     "positions": POSITIONS,
     "reach": REACH,
     "judged": JUDGED,
+    "followed": FOLLOWED,
+    "answers": ANSWERS,
+    "afterwards": AFTERWARDS,
+    "model_games": MODEL_GAMES,
+    "plans": PLANS,
+    "seasons": SEASONS,
+    "curves": CURVES,
     "findings": FINDINGS,
 }

@@ -135,6 +135,28 @@ class JudgeSettings:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class FollowSettings:
+    """How the games after a losing reply are followed."""
+
+    nodes: int = 200_000  # per search of an answer
+    kept: float = 0.5  # share of the gain that a move must keep to have found the punishment
+    moves: int = 12  # moves of the side that profits that are followed
+    min_games: int = 5  # games through a later position from which it is told
+    most_games: int = 400  # games with one losing reply that are read whole, the strongest players' first
+    models: int = 3  # model games per losing reply
+    model_nodes: int = 20_000  # per move of a model game
+    season_starts: int = 8  # month (1 to 12) in which a season begins
+
+    def __post_init__(self) -> None:
+        for name in ("nodes", "moves", "min_games", "model_nodes"):
+            _check(getattr(self, name) >= 1, f"{name} {getattr(self, name)} is below 1", "give 1 or more")
+        for name in ("most_games", "models"):
+            _check(getattr(self, name) >= 0, f"{name} {getattr(self, name)} is below 0", "give 0 or more")
+        _check_share("kept", self.kept)
+        _check(1 <= self.season_starts <= 12, f"there is no month {self.season_starts}", "give 1 to 12")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class RankSettings:
     """Which losing replies become findings, and in whose interest."""
 
@@ -157,6 +179,7 @@ class Settings:
     read: ReadSettings = field(default_factory=ReadSettings)
     tally: TallySettings = field(default_factory=TallySettings)
     judge: JudgeSettings = field(default_factory=JudgeSettings)
+    follow: FollowSettings = field(default_factory=FollowSettings)
     rank: RankSettings = field(default_factory=RankSettings)
 
 
@@ -200,7 +223,7 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
 
 def _stage_from(kind: Any, values: Any, where: str) -> Any:
     defaults = kind()
-    _check(isinstance(values, dict), f"{where} is not a table", "write [read], [tally], [judge] or [rank]")
+    _check(isinstance(values, dict), f"{where} is not a table", "write [read], [tally], [judge], [follow] or [rank]")
     known = {one.name for one in dataclasses.fields(defaults)}
     given: dict[str, Any] = {}
     for name, value in values.items():

@@ -215,6 +215,21 @@ def _finding(
         "wdl_reply": list(row.wdl_reply),
         "pattern": told.pattern,
         "best_line": told.best_line,
+        "gain_for_band": row.loss,
+        "curve": "engine",
+        "find_rate": None,
+        "find_rate_low": None,
+        "find_rate_high": None,
+        "teaching_value": row.points_per_100,
+        "teaching_value_low": row.points_per_100_low,
+        "conversion_expected": None,
+        "conversion_observed": None,
+        "model_games": [],
+        "games_per_player": row.games_at_position / row.players_at_position
+        if row.players_at_position
+        else None,
+        "trend": "",
+        "trend_p": None,
     }
 
 

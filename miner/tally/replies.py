@@ -18,6 +18,10 @@ ROWS_PER_RANGE = 8_000_000
 
 KEY_SPACE = 1 << 64
 
+# Of rows with a player's games each; those of players who are not known stand under one player, 0.
+_PLAYERS = "count(*) filter (player <> 0)"
+_SQUARED = "sum(case when player = 0 then games else games * games end)::double"
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Resources:
@@ -78,8 +82,9 @@ def count_replies(
 ) -> pa.Table:
     """Replies at the positions of a key range with `min_games` games or more, all bands together.
 
-    Columns: key, move, band (place in `bands.names`), games, players, games_unknown, score_sum,
-    rating_sum; ordered by key, move, band.
+    Columns: key, move, band (place in `bands.names`), games, players, games_unknown, games_squared,
+    score_sum, rating_sum, players_at_position, games_squared_at_position; ordered by key, move, band.
+    A game of a player who is not known counts as one of another player in the squares.
     """
     # Grouped by player first: distinct players are then counted by rows, which can spill, not by sets, which
     # cannot.
@@ -92,11 +97,20 @@ def count_replies(
                    sum(score)::bigint as half_points, sum(rating)::bigint as rating_sum
             from inside semi join supported using (key)
             group by all
+        ),
+        chosen as (
+            select key, band, move, {_PLAYERS} as players, {_SQUARED} as games_squared,
+                   sum(games)::bigint as games,
+                   coalesce(sum(games) filter (player = 0), 0)::bigint as games_unknown,
+                   sum(half_points)::bigint / 2.0 as score_sum, sum(rating_sum)::bigint as rating_sum
+            from by_player group by key, move, band
+        ),
+        present as (select key, band, player, sum(games) as games from by_player group by all),
+        there as (
+            select key, band, {_PLAYERS} as players_at_position, {_SQUARED} as games_squared_at_position
+            from present group by key, band
         )
-        select key, move, band, sum(games)::bigint as games, count(*) filter (player <> 0) as players,
-               coalesce(sum(games) filter (player = 0), 0)::bigint as games_unknown,
-               sum(half_points)::bigint / 2.0 as score_sum, sum(rating_sum)::bigint as rating_sum
-        from by_player group by key, move, band order by key, move, band
+        select * from chosen join there using (key, band) order by key, move, band
         """,  # noqa: S608 - built from numbers of our own
         params={"low": keys[0], "high": keys[1], "min_games": min_games},
     ).to_arrow_table()

@@ -57,6 +57,19 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         "wdl_reply": [],
         "pattern": "",
         "best_line": best_line,
+        "gain_for_band": 0.09,
+        "curve": "fitted",
+        "find_rate": 0.4,
+        "find_rate_low": 0.31,
+        "find_rate_high": 0.49,
+        "teaching_value": 0.47,
+        "teaching_value_low": 0.2,
+        "conversion_expected": 0.6,
+        "conversion_observed": 0.58,
+        "model_games": [12, 7],
+        "games_per_player": 1.3,
+        "trend": "",
+        "trend_p": None,
     }
     assert row.keys() >= changes.keys()
     return row | changes

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from miner.read.games import last_sure_start, one_line_end
 from miner.read.sources import BrokenOff, ReportBytes, Source, Text, open_texts
 
-BATCH_BYTES = 16 << 20
+BATCH_BYTES = 8 << 20
 _log = logging.getLogger(__name__)
 
 

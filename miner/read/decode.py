@@ -7,7 +7,7 @@ finds fault with, or fails on, is read by the reference, which is the more patie
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, Protocol
 
 import chess
@@ -18,6 +18,8 @@ import pyarrow as pa
 
 from miner.board.keys import position_keys
 from miner.errors import UsageError
+from miner.read.arrays import encoded_strings
+from miner.read.lines import Flags, Ints
 from miner.read.movetext import NULL_MOVES, moves_of
 from miner.terms import pack_move, pack_moves
 
@@ -28,36 +30,51 @@ except ImportError:  # no wheel for this machine
     compiled = None
 
 ReaderName = Literal["auto", "compiled", "reference"]
-Ints = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Visits:
+    """The positions that lines visit for the first time, one row each, by line and ply."""
+
+    lines: npt.NDArray[np.uint32]  # number of the line
+    plies: npt.NDArray[np.uint8]
+    keys: npt.NDArray[np.uint64]  # of the position before the ply
+    moves: npt.NDArray[np.uint16]  # see terms.pack_move
+
+    def only(self, is_wanted: Flags) -> Visits:
+        """The rows of the lines that are wanted."""
+        rows = np.flatnonzero(is_wanted[self.lines])
+        return Visits(self.lines[rows], self.plies[rows], self.keys[rows], self.moves[rows])
+
+    @classmethod
+    def none(cls) -> Visits:
+        """No rows."""
+        empty = np.empty(0, dtype=np.uint64)
+        return cls(empty.astype(np.uint32), empty.astype(np.uint8), empty, empty.astype(np.uint16))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Visits]) -> Visits:
+        """The rows of all parts, put in order; no line may be in two of them."""
+        if len(parts) == 1:
+            return parts[0]
+        lines = np.concatenate([part.lines for part in parts])
+        order = np.argsort(lines, kind="stable")
+        return cls(
+            lines[order],
+            np.concatenate([part.plies for part in parts])[order],
+            np.concatenate([part.keys for part in parts])[order],
+            np.concatenate([part.moves for part in parts])[order],
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """What `n` lines say, as far as `width` plies; entries from a line's end on mean nothing."""
+    """What `n` lines say, as far as so many plies as are kept."""
 
-    plies: Ints  # (n,): legal plies, at most `width`
-    is_illegal: npt.NDArray[np.bool_]  # (n,): the line breaks off within `width` plies at an illegal move
-    keys: npt.NDArray[np.uint64]  # (n, width): the position before each ply
-    moves: npt.NDArray[np.uint16]  # (n, width): see terms.pack_move
-    is_first_visit: npt.NDArray[np.bool_]  # (n, width): the position was not met before in the game
+    plies: Ints  # (n,): legal plies, at most those to keep
+    is_illegal: Flags  # (n,): the line breaks off before that at an illegal move
     last_keys: npt.NDArray[np.uint64]  # (n,): the position after the last of the plies
-
-    @classmethod
-    def empty(cls, lines: int, width: int) -> Decoded:
-        """Room for `lines` lines."""
-        return cls(
-            plies=np.zeros(lines, dtype=np.intp),
-            is_illegal=np.zeros(lines, dtype=np.bool_),
-            keys=np.zeros((lines, width), dtype=np.uint64),
-            moves=np.zeros((lines, width), dtype=np.uint16),
-            is_first_visit=np.zeros((lines, width), dtype=np.bool_),
-            last_keys=np.zeros(lines, dtype=np.uint64),
-        )
-
-    def put(self, rows: Ints | slice, other: Decoded) -> None:
-        """Replace some rows by those of another."""
-        for name in self.__slots__:
-            getattr(self, name)[rows] = getattr(other, name)
+    visits: Visits
 
 
 class Reader(Protocol):
@@ -87,30 +104,42 @@ class ReferenceReader:
 
     def decode(self, lines: Sequence[bytes], width: int) -> Decoded:
         """See `Reader`."""
-        decoded = Decoded.empty(len(lines), width)
-        for row, line in enumerate(lines):
-            self._decode_line(line, width, row, decoded)
-        return decoded
+        read = [_read_line(line, width) for line in lines]
+        rows = [(line, *visit) for line, one in enumerate(read) for visit in one.visits]
+        columns = list(zip(*rows, strict=True)) if rows else [(), (), (), ()]
+        return Decoded(
+            plies=np.array([one.plies for one in read], dtype=np.intp),
+            is_illegal=np.array([one.is_illegal for one in read], dtype=np.bool_),
+            last_keys=np.array([one.last_key for one in read], dtype=np.uint64),
+            visits=Visits(
+                np.array(columns[0], dtype=np.uint32),
+                np.array(columns[1], dtype=np.uint8),
+                np.array(columns[2], dtype=np.uint64),
+                np.array(columns[3], dtype=np.uint16),
+            ),
+        )
 
-    def _decode_line(self, line: bytes, width: int, row: int, decoded: Decoded) -> None:
-        board = chess.Board()
-        met: set[int] = set()
-        ply = 0
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    plies: int
+    is_illegal: bool
+    last_key: int
+    visits: list[tuple[int, int, int]]  # ply, key, move
+
+
+def _read_line(line: bytes, width: int) -> _Line:
+    board = chess.Board()
+    visits: dict[int, tuple[int, int, int]] = {}
+    key = chess.polyglot.zobrist_hash(board)
+    for ply, written in enumerate(moves_of(line)[:width]):
+        move = legal_move(board, written)
+        if move is None:
+            return _Line(ply, True, key, list(visits.values()))
+        visits.setdefault(key, (ply, key, pack_move(move.from_square, move.to_square, move.promotion)))
+        board.push(move)
         key = chess.polyglot.zobrist_hash(board)
-        for written in moves_of(line)[:width]:
-            move = legal_move(board, written)
-            if move is None:
-                decoded.is_illegal[row] = True
-                break
-            decoded.keys[row, ply] = key
-            decoded.moves[row, ply] = pack_move(move.from_square, move.to_square, move.promotion)
-            decoded.is_first_visit[row, ply] = key not in met
-            met.add(key)
-            board.push(move)
-            key = chess.polyglot.zobrist_hash(board)
-            ply += 1
-        decoded.plies[row] = ply
-        decoded.last_keys[row] = key
+    return _Line(len(board.move_stack), False, key, list(visits.values()))
 
 
 def legal_move(board: chess.Board, written: bytes) -> chess.Move | None:
@@ -138,76 +167,73 @@ class CompiledReader:
         # a line that gives too few moves before it is read whole.
         after = b"%d." % ((width + 1) // 2 + 1)
         texts = [line[:end] if (end := line.find(after)) >= 0 else line for line in lines]
-        decoded, is_sound = self._decode_texts(texts, width)
-        is_short = is_sound & (decoded.plies < width)
-        short = np.array(
-            [row for row in np.flatnonzero(is_short).tolist() if len(texts[row]) < len(lines[row])], np.intp
-        )
-        if len(short):
-            again, is_sound[short] = self._decode_texts([lines[row] for row in short], width)
-            decoded.put(short, again)
-        faulty = np.flatnonzero(~is_sound)
-        if len(faulty):
-            decoded.put(faulty, self._reference.decode([lines[row] for row in faulty.tolist()], width))
-        return decoded
+        plies = np.zeros(len(lines), dtype=np.intp)
+        is_illegal = np.zeros(len(lines), dtype=np.bool_)
+        last_keys = np.zeros(len(lines), dtype=np.uint64)
+        is_open = np.ones(len(lines), dtype=np.bool_)  # not read to our content yet
+        parts = []
 
-    def _decode_texts(self, texts: Sequence[bytes], width: int) -> tuple[Decoded, npt.NDArray[np.bool_]]:
-        """The texts decoded, and which of them the compiled reader had no fault to find with."""
-        decoded = Decoded.empty(len(texts), width)
-        is_sound = np.zeros(len(texts), dtype=np.bool_)
-        for rows, chunk in _parse(texts, 0):
-            part, is_sound[rows] = _from_chunk(chunk, width)
-            decoded.put(rows, part)
-        return decoded, is_sound
+        def take(rows: Ints, decoded: Decoded, is_good: Flags) -> None:
+            good = rows[is_good]
+            plies[good] = decoded.plies[is_good]
+            is_illegal[good] = decoded.is_illegal[is_good]
+            last_keys[good] = decoded.last_keys[is_good]
+            is_open[good] = False
+            visits = decoded.visits if is_good.all() else decoded.visits.only(is_good)
+            parts.append(replace(visits, lines=rows.astype(np.uint32)[visits.lines]))
+
+        for rows, chunk in _parse(texts, np.arange(len(lines))):
+            decoded, is_sound = _from_chunk(chunk, width)
+            was_cut = [len(texts[row]) < len(lines[row]) for row in rows[decoded.plies < width].tolist()]
+            is_sound[np.flatnonzero(decoded.plies < width)[was_cut]] = False
+            take(rows, decoded, is_sound)
+        left = np.flatnonzero(is_open)
+        for rows, chunk in _parse([lines[row] for row in left.tolist()], left):
+            take(rows, *_from_chunk(chunk, width))
+        left = np.flatnonzero(is_open)
+        if len(left):
+            decoded = self._reference.decode([lines[row] for row in left.tolist()], width)
+            take(left, decoded, np.ones(len(left), dtype=np.bool_))
+        return Decoded(plies, is_illegal, last_keys, Visits.joined(parts or [Visits.none()]))
 
 
-def _parse(texts: Sequence[bytes], first: int) -> list[tuple[slice, Any]]:
+def _parse(texts: Sequence[bytes], rows: Ints) -> list[tuple[Ints, Any]]:
     """Parsed chunks and the rows they hold; a text that the library fails on is in none of them."""
     if not texts:
         return []
     try:
-        array = pa.array(texts, pa.string())
-        chunks = compiled.parse_games(pa.chunked_array([array]), num_threads=1).chunks
+        chunks = compiled.parse_games(pa.chunked_array([encoded_strings(texts)]), num_threads=1).chunks
         # A text with neither a move nor a result gives no game at all.
-        whole = sum(chunk.num_games for chunk in chunks) == len(texts)
+        is_whole = sum(chunk.num_games for chunk in chunks) == len(texts)
     except (KeyboardInterrupt, SystemExit, MemoryError):
         raise
     except BaseException:  # noqa: BLE001 - a panic of the library is not an Exception
-        whole = False
-    if whole:
-        return _with_rows(chunks, first)
+        is_whole = False
+    if is_whole:
+        ends = np.cumsum([chunk.num_games for chunk in chunks])
+        return list(zip(np.split(rows, ends[:-1]), chunks, strict=True))
     if len(texts) == 1:
         return []
     half = len(texts) // 2
-    return _parse(texts[:half], first) + _parse(texts[half:], first + half)
+    return _parse(texts[:half], rows[:half]) + _parse(texts[half:], rows[half:])
 
 
-def _with_rows(chunks: Sequence[Any], first: int) -> list[tuple[slice, Any]]:
-    found = []
-    for chunk in chunks:
-        found.append((slice(first, first + chunk.num_games), chunk))
-        first += chunk.num_games
-    return found
-
-
-def _from_chunk(chunk: Any, width: int) -> tuple[Decoded, npt.NDArray[np.bool_]]:
+def _from_chunk(chunk: Any, width: int) -> tuple[Decoded, Flags]:
     """The games of a parsed chunk, and which of them are sound as far as they are kept."""
     begins = chunk.position_offsets.astype(np.intp)[: chunk.num_games]
-    counts = np.diff(np.append(begins, len(chunk.boards))) - 1
+    positions = np.diff(begins, append=len(chunk.boards))  # of each game: one more than it has moves
     keys = position_keys(chunk.boards.reshape(-1, 64), chunk.castling, chunk.en_passant, chunk.turn)
     moves = pack_moves(chunk.from_squares, chunk.to_squares, chunk.promotions)
-    plies = np.minimum(counts, width)
-    decoded = Decoded.empty(chunk.num_games, width)
-    decoded.plies[:] = plies
-    decoded.last_keys[:] = keys[begins + plies]
-    there = np.arange(width) < plies[:, None]
-    ply = np.broadcast_to(np.arange(width), there.shape)[there]
-    position = np.repeat(begins, plies) + ply
-    decoded.keys[there] = keys[position]
-    # Each game has one position more than moves.
-    decoded.moves[there] = moves[position - np.repeat(np.arange(chunk.num_games), plies)]
-    decoded.is_first_visit[there] = _first_visits(keys, chunk.halfmove_clock)[position]
-    return decoded, chunk.valid | (counts >= width)
+    plies = np.minimum(positions - 1, width)
+    lines = np.repeat(np.arange(chunk.num_games, dtype=np.uint32), positions)
+    ply = np.arange(len(keys), dtype=np.uint32) - np.repeat(begins.astype(np.uint32), positions)
+    is_visit = _first_visits(keys, chunk.halfmove_clock)
+    is_visit[begins + positions - 1] = False
+    is_visit &= ply < width
+    at = np.flatnonzero(is_visit)
+    visits = Visits(lines[at], ply[at].astype(np.uint8), keys[at], moves[at - lines[at]])
+    is_illegal = np.zeros(chunk.num_games, dtype=np.bool_)
+    return Decoded(plies, is_illegal, keys[begins + plies], visits), chunk.valid | (plies == width)
 
 
 def _first_visits(

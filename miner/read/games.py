@@ -70,8 +70,7 @@ def find_games(lines: Lines, bounds: Ints) -> Games:
     """
     if not lines.text:
         return Games(bounds[:0], bounds[:0], bounds[:0], 0)
-    is_brace = (lines.buffer == ord("{")) | (lines.buffer == ord("}"))
-    braces = np.flatnonzero(is_brace) if b"{" in lines.text else np.empty(0, dtype=np.intp)
+    braces = _braces(lines)
     firsts = np.union1d(bounds, _sure_starts(lines, braces))
     edges = np.append(firsts, len(lines.text))
     plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
@@ -88,6 +87,12 @@ def find_games(lines: Lines, bounds: Ints) -> Games:
     starts = np.concatenate(starts_of)
     order = np.argsort(starts, kind="stable")
     return Games(starts[order], np.concatenate(moves_of)[order], np.concatenate(ends_of)[order], skipped)
+
+
+def _braces(lines: Lines) -> Ints:
+    if b"{" not in lines.text:
+        return np.empty(0, dtype=np.intp)
+    return np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
 
 
 def _sure_starts(lines: Lines, braces: Ints) -> Ints:

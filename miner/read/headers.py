@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from miner.read.arrays import coded, repeated
 from miner.read.lines import Lines
 
 TAGS = (
@@ -50,8 +51,7 @@ class Column:
 
     def strings(self, function: Callable[[str], str] = str) -> pa.Array:
         """The values, or a function of them, game by game."""
-        values = [function(value) for value in self.values]
-        return pa.array(values, pa.string()).take(pa.array(self.codes))
+        return repeated([function(value) for value in self.values], self.codes)
 
     def join(self, other: Column, joined: Callable[[str, str], str]) -> Column:
         """Both columns made one by a function of two values."""
@@ -129,8 +129,8 @@ def _values(lines: Lines, at: Ints, ends: Ints, name: str) -> tuple[Ints, Ints]:
 def _column(lines: Lines, begin: Ints, end: Ints) -> Column:
     if not (end > begin).any():
         return Column([""], np.zeros(len(begin), dtype=np.int32))
-    coded = lines.slices(begin, end).dictionary_encode()
-    return Column([_text(value) for value in coded.dictionary.to_pylist()], coded.indices.to_numpy())
+    values, codes = coded(lines.slices(begin, end))
+    return Column([_text(value) for value in values], codes)
 
 
 def _text(value: bytes) -> str:

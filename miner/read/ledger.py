@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from miner.read.arrays import numbers, repeated, strings
 from miner.read.batches import Batch
 from miner.read.decode import Decoded, Reader
 from miner.read.filters import filtered_by
@@ -124,7 +125,7 @@ class BatchReader:
         first_line = np.searchsorted(lines.starts, bounds)
         line_counts = np.diff(first_line, append=len(lines.starts))
         columns = {
-            "source": pa.array([one.source for one in batch]).take(pa.array(piece)),
+            "source": repeated([one.source for one in batch], piece),
             "number": np.arange(len(piece)) - first_game[piece],
             "start_byte": games.starts + first_byte[piece],
             "end_byte": games.ends + first_byte[piece],
@@ -256,7 +257,7 @@ def ledger_table(pending: Pending, answer: Answer) -> pa.Table:
 def _array(column: Any, kind: pa.DataType) -> pa.Array:
     if isinstance(column, pa.Array):
         return column
-    return pa.array(column if column.dtype == object else column.astype(kind.to_pandas_dtype()), kind)
+    return strings(column.tolist()) if column.dtype == object else numbers(column, kind)
 
 
 def _where(ply: int) -> str:
@@ -266,24 +267,26 @@ def _where(ply: int) -> str:
 
 def moves_table(pending: Pending, answer: Answer) -> pa.Table:
     """The batch's rows of `moves`, ordered by the leading bits of the key."""
-    decoded = pending.decoded
     is_kept = pending.is_kept
     is_kept[is_kept] = ~answer.is_duplicate
-    width = decoded.keys.shape[1]
-    at = np.flatnonzero(decoded.is_first_visit & is_kept[:, None])
-    keys = decoded.keys.ravel()[at]
+    visits = pending.decoded.visits if is_kept.all() else pending.decoded.visits.only(is_kept)
     # A stable sort of 16 bits is a radix sort, and leaves games in reading order where they are equal.
-    order = np.argsort((keys >> np.uint64(64 - _PRUNING_BITS)).astype(np.uint16), kind="stable")
-    at, keys = at[order], keys[order]
-    row, ply = np.divmod(at.astype(np.uint32), np.uint32(width))
-    game = pending.games.astype(np.uint32)[row]
-    mover = game * np.uint32(2) + (ply & np.uint32(1))
+    order = np.argsort((visits.keys >> np.uint64(64 - _PRUNING_BITS)).astype(np.uint16), kind="stable")
+    # Fetched out of order in one piece: that is what takes time.
+    packed = (
+        visits.lines.astype(np.uint64) << np.uint64(24)
+        | visits.plies.astype(np.uint64) << np.uint64(16)
+        | visits.moves
+    )[order]
+    ply = (packed >> np.uint64(16)).astype(np.uint8)
+    game = pending.games.astype(np.uint32)[(packed >> np.uint64(24)).astype(np.uint32)]
+    mover = game * np.uint32(2) + (ply & 1)
     white_points = np.array([_POINTS[result] for result in pending.results.tolist()], dtype=np.uint8)
     columns = {
         "game": game + np.uint32(answer.first_game),
         "ply": ply,
-        "key": keys,
-        "move": decoded.moves.ravel()[at],
+        "key": visits.keys[order],
+        "move": packed.astype(np.uint16),
         "rating": pending.ratings.ravel()[mover],
         "player": pending.players.ravel()[mover],
         "score": np.stack([white_points, 2 - white_points], axis=1).ravel()[mover],
@@ -293,5 +296,4 @@ def moves_table(pending: Pending, answer: Answer) -> pa.Table:
 
 def count_states(table: pa.Table) -> Counter[str]:
     """How many games of a ledger are in each state."""
-    counted = table["state"].value_counts().to_pylist()
-    return Counter({one["values"]: one["counts"] for one in counted})
+    return Counter(table["state"].to_pylist())

@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from miner.read.arrays import numbers
+
 Ints = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
 
@@ -75,4 +77,4 @@ class Lines:
         offsets[:-1:2], offsets[1::2], offsets[-1] = begin, end, end[-1]
         buffers = [None, pa.py_buffer(offsets), pa.py_buffer(self.text)]
         with_gaps = pa.Array.from_buffers(pa.binary(), 2 * len(begin), buffers)
-        return with_gaps.take(pa.array(np.arange(0, 2 * len(begin), 2)))
+        return with_gaps.take(numbers(np.arange(0, 2 * len(begin), 2)))

@@ -115,7 +115,7 @@ def main_lines(lines: Lines, begins: Ints, ends: Ints) -> MainLines:
     """
     text = lines.text
     texts = [text[begin:end] for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
-    letters = [letters_of(one) for one in texts]
+    letters = [one.translate(None, _NOT_LETTERS) for one in texts]
     results, is_told = _last_words(lines, begins, ends)
     odd = [at for at, found in enumerate(letters) if not found.isalpha()]
     for at in odd:

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from miner.read.arrays import repeated
 from miner.read.headers import Column
 from miner.settings import Names
 
@@ -61,7 +62,7 @@ class Players:
         """The players of a column of names."""
         players = [self.player(name) for name in names.values]
         return PlayerColumn(
-            pa.array([player.shown for player in players], pa.string()).take(pa.array(names.codes)),
+            repeated([player.shown for player in players], names.codes),
             np.array([player.number for player in players], dtype=np.uint32)[names.codes],
             np.array([player.identity for player in players], dtype=np.uint64)[names.codes],
         )

@@ -17,8 +17,9 @@ import signal
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, islice
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -114,9 +115,12 @@ def _read_here(batches: Iterator[Batch], job: Job) -> Iterator[Outcome]:
     reader = job.batch_reader()
     numbering = Numbering()
     for number, batch in enumerate(batches):
-        begins_source = _begins_source(batch)
-        pending = reader.read(batch)
-        yield _write(number, pending, numbering.answer(begins_source, pending.report), job)
+        yield _read_batch(number, batch, reader, numbering, job)
+
+
+def _read_batch(number: int, batch: Batch, reader: BatchReader, numbering: Numbering, job: Job) -> Outcome:
+    pending = reader.read(batch)
+    return _write(number, pending, numbering.answer(_begins_source(batch), pending.report), job)
 
 
 def _begins_source(batch: Batch) -> list[bool]:
@@ -147,9 +151,19 @@ class _Worker:
     begins_source: Sequence[bool] = ()
     report: Report | None = None  # not answered yet
 
+    def work_on(self, number: int, batch: Batch) -> None:
+        """Send a batch; the texts by themselves, since pickling would copy them."""
+        self.number, self.begins_source = number, _begins_source(batch)
+        self.send((number, [replace(piece, text=b"") for piece in batch]))
+        for piece in batch:
+            self.send(piece.text)
+
     def send(self, message: Any) -> None:
         try:
-            self.connection.send(message)
+            if isinstance(message, bytes):
+                self.connection.send_bytes(message)
+            else:
+                self.connection.send(message)
         except OSError as error:
             raise self._died() from error
 
@@ -174,17 +188,19 @@ class _Worker:
 
 def _read_in_workers(batches: Iterator[Batch], job: Job, processes: int) -> Iterator[Outcome]:
     numbering = Numbering()
-    next_answered = 0
-    with _workers(job, processes) as idle:
+    context = _context()
+    # The workers' first steps, which are to import everything, take as long as a batch does.
+    yield _read_batch(0, next(batches), job.batch_reader(), numbering, job)
+    next_answered = 1
+    with _workers(context, job, processes) as idle:
         busy: dict[int, _Worker] = {}  # by the batch they work on
-        numbered = enumerate(batches)
+        numbered = enumerate(batches, start=1)
         upcoming = next(numbered, None)
         while upcoming or busy:
             if upcoming and idle:
                 number, batch = upcoming
                 worker = busy[number] = idle.pop()
-                worker.number, worker.begins_source = number, _begins_source(batch)
-                worker.send((number, batch))
+                worker.work_on(number, batch)
                 del batch
                 upcoming = next(numbered, None)
                 continue
@@ -203,14 +219,18 @@ def _read_in_workers(batches: Iterator[Batch], job: Job, processes: int) -> Iter
                 next_answered += 1
 
 
+def _context() -> Any:
+    """How processes are started: from one that has imported everything already, where the system can."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([__name__])
+    forkserver.ensure_running()
+    return context
+
+
 @contextmanager
-def _workers(job: Job, processes: int) -> Iterator[list[_Worker]]:
-    context: Any
-    if "forkserver" in multiprocessing.get_all_start_methods():
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload([__name__])
-    else:
-        context = multiprocessing.get_context("spawn")
+def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
     workers: list[_Worker] = []
     try:
         for _ in range(processes):
@@ -236,9 +256,8 @@ def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> boo
     message = connection.recv()
     if message is None:
         return False
-    number, batch = message
-    pending = reader.read(batch)
-    del message, batch
+    number, pieces = message
+    pending = reader.read([replace(piece, text=connection.recv_bytes()) for piece in pieces])
     connection.send(pending.report)
     connection.send(_write(number, pending, connection.recv(), job))
     return True
@@ -251,7 +270,7 @@ def _work(connection: Connection, job: Job) -> None:
         while _work_on_batch(connection, reader, job):
             # Nothing of a batch stays in memory while the next one arrives.
             pass
-    except EOFError:  # the parent is gone
+    except (EOFError, ConnectionError):  # the parent is gone
         return
     except Exception as error:
         connection.send(error)

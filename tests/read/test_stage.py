@@ -431,8 +431,8 @@ def test_killed_worker_is_an_error_that_says_so(tmp_path: Path, monkeypatch: pyt
     killed: list[multiprocessing.process.BaseProcess] = []
 
     def answer_and_kill(numbering: workers.Numbering, begins: list[bool], report: Report) -> Any:
-        if not killed:
-            killed.append(multiprocessing.active_children()[0])
+        if not killed and (started := multiprocessing.active_children()):
+            killed.append(started[0])
             killed[0].kill()
         return answer(numbering, begins, report)
 

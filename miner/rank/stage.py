@@ -13,8 +13,8 @@ import pyarrow as pa
 from miner.board.lines import line_san, parse_uci_line, unpack_move
 from miner.errors import Place, StoreError, UsageError
 from miner.explain import Evidence, explain
+from miner.judge.losing import is_losing
 from miner.progress import Progress, Silent
-from miner.rank.losing import is_losing
 from miner.rank.points import Chances, points
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict

@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import pandas as pd
 
-from miner.settings import RankSettings
 from miner.terms import MOST_CP
 
 
-def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
+class Thresholds(Protocol):
+    """What a losing reply must lose; the settings of the rank stage have them."""
+
+    @property
+    def loss_threshold(self) -> float:
+        """Expected score (0 to 1)."""
+
+    @property
+    def tempo_threshold(self) -> float:
+        """The same for a tempo lost by force."""
+
+    @property
+    def hold_share(self) -> float:
+        """Share of its threshold that a reply must have lost at the budget before, too."""
+
+
+def is_losing(judged: pd.DataFrame, settings: Thresholds) -> pd.Series[bool]:
     """For each row of `judged`: whether its reply is losing.
 
     It loses the threshold or more of expected score, or walks into a mate, or loses a tempo by force and the
@@ -23,7 +40,7 @@ def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
     return losing.astype(bool)
 
 
-def _holds(judged: pd.DataFrame, threshold: float, settings: RankSettings) -> pd.Series[bool]:
+def _holds(judged: pd.DataFrame, threshold: float, settings: Thresholds) -> pd.Series[bool]:
     before = judged["loss_before"] >= settings.hold_share * threshold
     return (judged["loss"] >= threshold) & before & (judged["nodes_before"] > 0)
 

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from miner.rank.losing import is_losing
+from miner.judge.losing import is_losing
 from miner.settings import RankSettings
 
 LOSING: dict[str, Any] = {

@@ -63,14 +63,25 @@ def _add_en_passant(
 ) -> None:
     # Only if a pawn stands ready to capture, legal or not (Polyglot's rule). Hashing the file always
     # would split one position into two, and its tally with it.
+    can = passable(boards, en_passant, white_to_move)
+    keys[can] ^= _constants()[_EN_PASSANT + en_passant[can].astype(np.intp)]
+
+
+def passable(
+    boards: Boards, en_passant: npt.NDArray[np.int8], white_to_move: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.intp]:
+    """The places of the boards on which a pawn stands beside one that just moved two squares.
+
+    Whether it may capture en passant is not said: it may be pinned. Arguments as in `position_keys`.
+    """
     moved = np.flatnonzero(en_passant >= 0)
     file = en_passant[moved].astype(np.intp)
     capturer = np.where(white_to_move[moved], WHITE_PAWN, BLACK_PAWN)
     beside = np.where(white_to_move[moved], 4 * 8, 3 * 8) + file
     from_left = (file > 0) & (boards[moved, beside - (file > 0)] == capturer)
     from_right = (file < 7) & (boards[moved, beside + (file < 7)] == capturer)
-    can = from_left | from_right
-    keys[moved[can]] ^= _constants()[_EN_PASSANT + file[can]]
+    can: npt.NDArray[np.intp] = moved[from_left | from_right]
+    return can
 
 
 @cache

@@ -68,6 +68,7 @@ class Store:
 
         Raises StoreError if the folder cannot be made or holds something else.
         """
+        _check_name(root)
         try:
             root.mkdir(parents=True, exist_ok=True)
             if not (root / "salt").exists():
@@ -81,6 +82,12 @@ class Store:
                     # Whoever has it can find names by trying a list of them: for the owner only.
                     unfinished.touch(mode=0o600)
                     unfinished.write_bytes(secrets.token_bytes(32))
+        except (FileExistsError, NotADirectoryError) as error:
+            raise StoreError(
+                "cannot make a store: there is a file of that name on the way",
+                where=Place(str(root)),
+                advice="name a folder that is empty or new",
+            ) from error
         except OSError as error:
             raise StoreError(
                 f"cannot make a store: {error.strerror}",
@@ -103,13 +110,7 @@ class Store:
             )
         store = cls(root)
         for stage in STAGES:
-            manifest = store.manifest(stage)
-            if manifest and manifest.schema_version != SCHEMA_VERSION:
-                raise StoreError(
-                    f"the store has schema version {manifest.schema_version}, this program {SCHEMA_VERSION}",
-                    where=Place(str(root)),
-                    advice="read the sources again into a new store",
-                )
+            store.manifest(stage)
         return store
 
     @property
@@ -125,11 +126,14 @@ class Store:
     def manifest(self, stage: str) -> Manifest | None:
         """The manifest of a finished stage, or None.
 
-        Raises StoreError if it is damaged.
+        Raises StoreError if it is damaged or was written under another schema version.
         """
         path = self.root / f"{stage}.json"
         try:
-            return _checked(Manifest(**json.loads(path.read_text(encoding="utf-8"))))
+            told = json.loads(path.read_text(encoding="utf-8"))
+            # Before the rest of it: another version may tell other things.
+            self._check_version(told.get("schema_version") if isinstance(told, dict) else None)
+            return _checked(Manifest(**told))
         except FileNotFoundError:
             return None
         except (OSError, ValueError, TypeError) as error:
@@ -138,6 +142,15 @@ class Store:
                 where=Place(str(path)),
                 advice=f"delete it and run `miner {stage}` again",
             ) from error
+
+    def _check_version(self, version: Any) -> None:
+        if isinstance(version, int) and version != SCHEMA_VERSION:
+            newer = "use the newer program that made it, or " if version > SCHEMA_VERSION else ""
+            raise StoreError(
+                f"the store has schema version {version}, this program {SCHEMA_VERSION}",
+                where=Place(str(self.root)),
+                advice=f"{newer}read the sources again into a new store",
+            )
 
     def require(self, stage: str) -> Manifest:
         """The manifest of a stage that must have run.
@@ -230,6 +243,19 @@ class Store:
                 where=Place(str(self.path(name))),
                 advice="delete it and run the stage that writes it again",
             ) from error
+
+
+def _check_name(root: Path) -> None:
+    try:
+        str(root).encode("utf-8")
+    except UnicodeEncodeError as error:
+        # Neither Parquet nor DuckDB opens files in a folder of such a name.
+        name = os.fsencode(root).decode("utf-8", "backslashreplace")
+        raise StoreError(
+            "cannot make a store: the folder's name is not UTF-8",
+            where=Place(name),
+            advice="name another folder",
+        ) from error
 
 
 def stage_before(stage: str) -> str:

@@ -197,17 +197,49 @@ def test_store_cannot_be_made_in_a_file(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("", encoding="utf-8")
 
     for folder in (tmp_path / "file", tmp_path / "file" / "store"):
-        with pytest.raises(StoreError, match="cannot make a store"):
+        with pytest.raises(StoreError, match="cannot make a store: there is a file of that name"):
             Store.create(folder)
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="file names are always Unicode here")
+def test_folder_whose_name_is_not_utf8(tmp_path: Path) -> None:
+    """No table could be written there; the message can be printed anywhere."""
+    folder = tmp_path / os.fsdecode(b"caf\xe9")
+
+    with pytest.raises(StoreError) as told:
+        Store.create(folder)
+
+    assert str(told.value) == (
+        f"{tmp_path}/caf\\xe9: cannot make a store: the folder's name is not UTF-8; name another folder"
+    )
+    assert not folder.exists()
 
 
 def test_other_schema_version_is_refused(tmp_path: Path) -> None:
     """A store of another version is not read by guesswork."""
     store = finished(Store.create(tmp_path / "store"))
-    store.finish(manifest(schema_version=SCHEMA_VERSION + 1))
+    store.finish(manifest(schema_version=SCHEMA_VERSION - 1))
 
-    with pytest.raises(StoreError, match=f"version {SCHEMA_VERSION + 1}, this program {SCHEMA_VERSION}"):
+    with pytest.raises(
+        StoreError, match=f"version {SCHEMA_VERSION - 1}, this program {SCHEMA_VERSION}"
+    ) as told:
         Store.open(store.root)
+
+    assert told.value.advice == "read the sources again into a new store"
+
+
+def test_store_of_a_newer_program(tmp_path: Path) -> None:
+    """Its manifest may tell things that are not known here; it is not called damaged for that."""
+    store = finished(Store.create(tmp_path / "store"))
+    newer = dataclasses.asdict(manifest(schema_version=SCHEMA_VERSION + 1)) | {"mood": "good"}
+    (store.root / "tally.json").write_text(json.dumps(newer), encoding="utf-8")
+
+    with pytest.raises(
+        StoreError, match=f"version {SCHEMA_VERSION + 1}, this program {SCHEMA_VERSION}"
+    ) as told:
+        Store.open(store.root)
+
+    assert told.value.advice.startswith("use the newer program that made it, or read")
 
 
 @pytest.mark.parametrize(

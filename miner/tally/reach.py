@@ -28,33 +28,26 @@ def steer(
     `rates` (0 to 1; 1 for moves that our own side chooses) and `log_variances`. It takes as many rounds
     as the longest chain has steps: about as many as plies are kept.
     """
-    leads = (children >= 0) & (rates > 0.0)
-    order = np.argsort(children[leads], kind="stable")
-    parents, children = parents[leads][order], children[leads][order]
-    rates, log_variances = rates[leads][order], log_variances[leads][order]
+    leads = np.flatnonzero((children >= 0) & (rates > 0.0))
+    leads = leads[np.argsort(parents[leads], kind="stable")]
+    begins = np.searchsorted(parents[leads], np.arange(positions + 1))
     reach, variance = np.zeros(positions), np.zeros(positions)
     reach[start] = 1.0
-    if not len(children):
-        return Steered(reach, variance)
-    firsts = np.flatnonzero(np.r_[True, children[1:] != children[:-1]])
-    targets = children[firsts]
-    counts = np.diff(np.r_[firsts, len(children)])
+    risen = np.array([start], dtype=np.int64)
     for _ in range(positions):
-        offered = reach[parents] * rates
-        best = np.maximum.reduceat(offered, firsts)
-        better = best > reach[targets]
-        if not better.any():
+        # Only from where the reach has just risen can it rise elsewhere.
+        counts = begins[risen + 1] - begins[risen]
+        via = leads[np.arange(counts.sum()) + np.repeat(begins[risen] - np.cumsum(counts) + counts, counts)]
+        offered = reach[parents[via]] * rates[via]
+        is_better = offered > reach[children[via]]
+        via, offered = via[is_better], offered[is_better]
+        if not len(via):
             break
-        is_best = offered == np.repeat(best, counts)
-        via = _first_true(is_best, firsts)[better]
+        order = np.lexsort((via, -offered, children[via]))
+        via, offered = via[order], offered[order]
+        risen, firsts = np.unique(children[via], return_index=True)
+        via = via[firsts]
         # A strictly better way replaces the old one, so ways never run in a circle.
-        variance[targets[better]] = variance[parents[via]] + log_variances[via]
-        reach[targets[better]] = best[better]
+        variance[risen] = variance[parents[via]] + log_variances[via]
+        reach[risen] = offered[firsts]
     return Steered(reach, variance)
-
-
-def _first_true(flags: npt.NDArray[np.bool_], firsts: Ints) -> Ints:
-    """The place of the first true flag in each run; every run has one."""
-    places = np.where(flags, np.arange(len(flags)), len(flags))
-    first: Ints = np.minimum.reduceat(places, firsts)
-    return first

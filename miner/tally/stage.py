@@ -13,15 +13,16 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner import stats
+from miner.board.lines import unpack_move
 from miner.errors import StoreError
 from miner.progress import Progress, Silent
 from miner.schema import POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store
 from miner.tally import replies as counting
-from miner.tally.graph import START_KEY, Graph, known_move, walk
+from miner.tally.graph import START_KEY, Graph, walk
 from miner.tally.pooling import Choices, Rates, pool, spread
-from miner.tally.reach import Floats, steer
+from miner.tally.reach import Floats, Ints, steer
 from miner.tally.replies import Resources
 
 DEFAULT_RESOURCES = Resources()
@@ -108,11 +109,11 @@ def _make_tables(
         graph = walk(
             choices.keys,
             choices.moves,
-            choices.chosen.sum(axis=1),
+            choices.chosen.sum(axis=1, dtype=np.int64),
             lambda strays: _ways_of(connection, strays),
         )
         task.advance()
-        found = pa.table({"key": pa.array([one.key for one in graph.positions], pa.uint64())})
+        found = pa.table({"key": pa.array(graph.keys)})
         tags = []
         for keys in ranges:
             tags.append(counting.commonest_tags(connection, keys, found))
@@ -124,10 +125,9 @@ def _make_tables(
         "positions": _positions_table(graph, choices, pa.concat_tables(tags)),
         "reach": reach,
     }
-    keys_counted = len(np.unique(choices.keys))
     facts = {
         "bands": list(bands.names),
-        "positions_without_a_way": keys_counted - len(graph.positions),
+        "positions_without_a_way": len(choices.played) - len(graph.keys),
         "pooling_concentration": rates.concentration,
     }
     return tables, facts
@@ -139,66 +139,61 @@ def _ways_of(connection: duckdb.DuckDBPyConnection, keys: set[int]) -> dict[int,
     moves = counting.ways_to(connection, wanted)
     ways: dict[int, list[chess.Move]] = {}
     for key, move in zip(moves["key"].to_pylist(), moves["move"].to_pylist(), strict=True):
-        ways.setdefault(key, []).append(known_move(move))
+        ways.setdefault(key, []).append(unpack_move(move))
     return ways
 
 
 def _replies_table(
     counted: pa.Table, choices: Choices, graph: Graph, rates: Rates, settings: TallySettings
 ) -> pa.Table:
-    cells = (choices.row, choices.band)
-    low, high = stats.beta_interval(
-        rates.successes[cells], rates.failures[cells], confidence=settings.confidence
-    )
-    names = np.array(settings.bands.names)
-    at_position = counted.group_by(["key", "band"]).aggregate([("games", "sum"), ("score_sum", "sum")])
-    joined = counted.join(at_position, ["key", "band"]).sort_by(
-        [("key", "ascending"), ("move", "ascending"), ("band", "ascending")]
-    )
-    rating_sum, games = joined["rating_sum"].to_numpy(), joined["games"].to_numpy()
+    has_way = graph.parent[choices.row] >= 0
+    row, band = choices.row[has_way], choices.band[has_way]
+    successes, failures = (one[has_way] for one in rates.of_rows())
+    counted = counted.filter(pa.array(has_way))
+    low, high = stats.beta_interval(successes, failures, confidence=settings.confidence)
+    cell = choices.place[row] * len(settings.bands.names) + band
+    score_sum = np.bincount(cell, counted["score_sum"].to_numpy(), minlength=choices.played.size)
+    rating_sum, games = counted["rating_sum"].to_numpy(), counted["games"].to_numpy()
     table = pa.table(
         {
-            "key": joined["key"],
-            "band": pa.array(names[choices.band]),
-            "move": joined["move"],
-            "games": joined["games"],
-            "players": joined["players"],
-            "games_unknown": joined["games_unknown"],
-            "score_sum": joined["score_sum"],
+            "key": counted["key"],
+            "band": _names(settings.bands.names, band),
+            "move": counted["move"],
+            "games": counted["games"],
+            "players": counted["players"],
+            "games_unknown": counted["games_unknown"],
+            "score_sum": counted["score_sum"],
             "mean_rating": pa.array(rating_sum / games, mask=rating_sum == 0),
-            "games_at_position": joined["games_sum"],
-            "score_sum_at_position": joined["score_sum_sum"],
-            "players_at_position": joined["players_at_position"],
-            "games_squared": joined["games_squared"],
-            "games_squared_at_position": joined["games_squared_at_position"],
-            "pick_rate": rates.mean[cells],
+            "games_at_position": choices.played.ravel()[cell].astype(np.int64),
+            "score_sum_at_position": score_sum[cell],
+            "pick_rate": successes / (successes + failures),
             "pick_rate_low": low,
             "pick_rate_high": high,
         }
     )
-    found = pa.array([one.key for one in graph.positions], pa.uint64())
-    return table.filter(pc.is_in(table["key"], value_set=found)).cast(REPLIES)
+    return table.cast(REPLIES)
+
+
+def _names(names: tuple[str, ...], which: Any) -> Any:
+    """Names by their places, as Arrow strings."""
+    return pa.array(names, pa.string()).take(pa.array(which))
 
 
 def _positions_table(graph: Graph, choices: Choices, tags: pa.Table) -> pa.Table:
-    keys, firsts = np.unique(choices.keys, return_index=True)
-    games = dict(zip(keys.tolist(), choices.played[firsts].sum(axis=1).tolist(), strict=True))
-    named = {
-        key: (eco, opening)
-        for key, eco, opening in zip(
-            *(tags[name].to_pylist() for name in ("key", "eco", "opening")), strict=True
-        )
-    }
-    ordered = sorted(graph.positions, key=lambda one: one.key)
+    has_way = np.zeros(len(choices.played), dtype=np.bool_)
+    has_way[choices.place[graph.parent >= 0]] = True
+    named = np.full(len(graph.keys), -1)
+    named[np.searchsorted(graph.keys, tags["key"].to_numpy())] = np.arange(tags.num_rows)
+    at = pa.array(named, mask=named < 0)
     return pa.table(
         {
-            "key": [one.key for one in ordered],
-            "fen": [one.fen for one in ordered],
-            "ply": [len(one.path) for one in ordered],
-            "path": [" ".join(move.uci() for move in one.path) for one in ordered],
-            "games": [games[one.key] for one in ordered],
-            "eco": [named.get(one.key, ("", ""))[0] for one in ordered],
-            "opening": [named.get(one.key, ("", ""))[1] for one in ordered],
+            "key": graph.keys,
+            "fen": graph.fens,
+            "ply": graph.plies.astype(np.uint8),
+            "path": graph.paths,
+            "games": choices.played.sum(axis=1, dtype=np.int64)[has_way],
+            "eco": pc.fill_null(tags["eco"].take(at), ""),
+            "opening": pc.fill_null(tags["opening"].take(at), ""),
         },
         schema=POSITIONS,
     )
@@ -208,40 +203,42 @@ def _reach_table(
     choices: Choices, graph: Graph, rates: Rates, per_band: pa.Table, names: tuple[str, ...]
 ) -> pa.Table:
     """Plain and steered reach of every position, for each band that has games there."""
-    place = {one.key: number for number, one in enumerate(graph.positions)}
-    known = np.isin(choices.keys, np.fromiter(place, dtype=np.uint64, count=len(place)))
-    parents = np.array([place[int(key)] for key in choices.keys[known]], dtype=np.int64)
-    children = graph.child[known]
-    is_whites_move = np.array([one.white_to_move for one in graph.positions], dtype=np.bool_)
+    known = graph.parent >= 0
+    parents, children = graph.parent[known], graph.child[known]
+    is_whites_move = graph.plies % 2 == 0
     games_of = np.zeros((2, len(names)))
     games_of[per_band["ply"].to_numpy(), per_band["band"].to_numpy()] = per_band["games"].to_numpy()
-    at_position = np.zeros((len(place), len(names)))
-    at_position[parents] = choices.played[known]
     colour = np.where(is_whites_move, 0, 1)
-    plain = np.divide(
-        at_position, games_of[colour], out=np.zeros_like(at_position), where=games_of[colour] > 0
-    )
-    variances = stats.log_variance_of_share(rates.successes, rates.failures)[known]
+    start = int(np.searchsorted(graph.keys, np.uint64(START_KEY)))
     parts = []
     for band, name in enumerate(names):
-        if not at_position[:, band].any():
+        at_position = np.zeros(len(graph.keys))
+        at_position[parents] = choices.played[choices.place[known], band]
+        if not at_position.any():
             continue
+        games = games_of[colour, band]
+        plain = np.divide(at_position, games, out=np.zeros_like(at_position), where=games > 0)
+        successes, failures = (one[known] for one in rates.of_band(band))
         reach, log_variance = _steered_for_both(
-            parents, children, rates.mean[known, band], variances[:, band], is_whites_move, place[START_KEY]
+            parents,
+            children,
+            successes / (successes + failures),
+            stats.log_variance_of_share(successes, failures),
+            is_whites_move,
+            start,
         )
         # Positions that only untallied replies lead to are at least reached as often as they were; and so is
         # one that many ways lead to, of which steering takes a single one.
-        counted = (1.0 - plain[:, band]) / np.maximum(at_position[:, band], 1.0)
-        log_variance = np.where(reach >= plain[:, band], log_variance, counted)
-        reach = np.maximum(reach, plain[:, band])
-        here = at_position[:, band] > 0
+        counted = (1.0 - plain) / np.maximum(at_position, 1.0)
+        log_variance = np.where(reach >= plain, log_variance, counted)
+        here = at_position > 0
         parts.append(
             pa.table(
                 {
-                    "key": np.array([one.key for one in graph.positions], dtype=np.uint64)[here],
-                    "band": pa.array([name] * int(here.sum()), pa.string()),
-                    "plain_reach": plain[here, band],
-                    "steered_reach": reach[here],
+                    "key": graph.keys[here],
+                    "band": pa.repeat(name, int(here.sum())),
+                    "plain_reach": plain[here],
+                    "steered_reach": np.maximum(reach, plain)[here],
                     "steered_log_variance": log_variance[here],
                 },
                 schema=REACH,
@@ -251,7 +248,7 @@ def _reach_table(
 
 
 def _steered_for_both(
-    parents: Any, children: Any, rates: Floats, variances: Floats, is_whites_move: Any, start: int
+    parents: Ints, children: Ints, rates: Floats, variances: Floats, is_whites_move: Any, start: int
 ) -> tuple[Floats, Floats]:
     """Steered reach of each position for the side that is not to move there."""
     reach, log_variance = np.zeros(len(is_whites_move)), np.zeros(len(is_whites_move))

@@ -4,15 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import chess
+import chess.polyglot
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from miner.board.lines import pack
+from miner.board.lines import pack, unpack_move
 from miner.settings import TallySettings
+from miner.tally import graph as graphs
 from miner.tally.graph import START_KEY, Graph, Ways, walk
 from tests.stores import Game, board_after, key_after, position_after, tallied_store
+
+Row = tuple[int, int, int]  # key, move, games
+
+
+def arrays_of(rows: Sequence[Row]) -> tuple[Any, Any, Any]:
+    """Keys, moves and games as `walk` takes them."""
+    return (
+        np.array([row[0] for row in rows], dtype=np.uint64),
+        np.array([row[1] for row in rows], dtype=np.uint16),
+        np.array([row[2] for row in rows], dtype=np.int64),
+    )
 
 
 def walked(replies: Sequence[tuple[str, str, int]], ways: Ways | None = None) -> tuple[Graph, list[str]]:
@@ -22,18 +38,80 @@ def walked(replies: Sequence[tuple[str, str, int]], ways: Ways | None = None) ->
         for before, san, games in replies
     )
     graph = walk(
-        np.array([row[0] for row in rows], dtype=np.uint64),
-        np.array([row[1] for row in rows], dtype=np.uint16),
-        np.array([row[2] for row in rows], dtype=np.int64),
+        *arrays_of([row[:3] for row in rows]),
         lambda strays: {key: way for key, way in (ways or {}).items() if key in strays},
     )
     return graph, [row[3] for row in rows]
 
 
 def ways_of(graph: Graph) -> dict[int, str]:
+    """The ways by key, in SAN with move numbers."""
+    lines = [[chess.Move.from_uci(uci) for uci in path.split()] for path in graph.paths.to_pylist()]
     return {
-        one.key: chess.Board().variation_san(list(one.path)) if one.path else "" for one in graph.positions
+        key: chess.Board().variation_san(line) if line else ""
+        for key, line in zip(graph.keys.tolist(), lines, strict=True)
     }
+
+
+@st.composite
+def tallied(draw: st.DrawFn) -> list[Row]:
+    """Replies as from a few games along few moves, with any counts; some are missing, as below the floor."""
+    replies: dict[tuple[int, int], int] = {}
+    for _ in range(draw(st.integers(1, 6))):
+        board = chess.Board()
+        for _ in range(draw(st.integers(1, 10))):
+            moves = sorted(board.legal_moves, key=pack)
+            move = moves[draw(st.sampled_from([0, 1, -1, -2])) % len(moves)]
+            replies[chess.polyglot.zobrist_hash(board), pack(move)] = draw(st.integers(1, 3))
+            board.push(move)
+    kept = draw(st.sets(st.sampled_from(sorted(replies)), min_size=1))
+    return [(key, move, replies[key, move]) for key, move in sorted(kept)]
+
+
+def walked_by_hand(rows: list[Row]) -> dict[int, tuple[str, str]]:
+    """FEN and path of each position that the rows lead to, with python-chess, one board after the other."""
+    tallied = {key for key, _, _ in rows}
+    front = {START_KEY: chess.Board()} if START_KEY in tallied else {}
+    found: dict[int, chess.Board] = {}
+    while front:
+        found |= front
+        best: dict[int, tuple[int, chess.Board]] = {}
+        for at, board in front.items():
+            for key, packed, games in rows:
+                if key != at:
+                    continue
+                after = board.copy()
+                after.push(unpack_move(packed))
+                child = chess.polyglot.zobrist_hash(after)
+                if child in tallied - found.keys() and (child not in best or games > best[child][0]):
+                    best[child] = (games, after)
+        front = {key: board for key, (_, board) in best.items()}
+    return {
+        key: (board.fen(en_passant="legal"), " ".join(move.uci() for move in board.move_stack))
+        for key, board in found.items()
+    }
+
+
+@given(rows=tallied(), block=st.sampled_from([1, 3, 1 << 15]))
+def test_walk_is_that_of_python_chess(rows: list[Row], block: int) -> None:
+    """Positions, FENs, ways and where replies lead are those found board by board, however many at once."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(graphs, "_BLOCK", block)
+        graph = walk(*arrays_of(rows), lambda _: {})
+
+    by_hand = walked_by_hand(rows)
+    told = zip(graph.keys.tolist(), graph.fens.to_pylist(), graph.paths.to_pylist(), strict=True)
+    assert {key: (fen, path) for key, fen, path in told} == by_hand
+    assert graph.plies.tolist() == [len(by_hand[key][1].split()) for key in graph.keys.tolist()]
+    for (key, move, _), parent, child in zip(rows, graph.parent, graph.child, strict=True):
+        if key not in by_hand:
+            assert parent == child == -1
+            continue
+        assert graph.keys[parent] == key
+        board = chess.Board(by_hand[key][0])
+        board.push(unpack_move(move))
+        after = chess.polyglot.zobrist_hash(board)
+        assert (graph.keys[child] == after) if after in by_hand else (child == -1)
 
 
 def test_each_reply_leads_to_its_position() -> None:
@@ -42,9 +120,9 @@ def test_each_reply_leads_to_its_position() -> None:
 
     children = dict(zip(replies, graph.child.tolist(), strict=True))
 
-    assert graph.positions[children["e4"]].key == key_after("e4")
+    assert graph.keys[children["e4"]] == key_after("e4")
     assert children["d4"] == children["e4 e5"] == -1
-    assert [one.key for one in graph.positions] == [START_KEY, key_after("e4")]
+    assert graph.keys.tolist() == sorted([START_KEY, key_after("e4")])
 
 
 def test_shortest_way_wins() -> None:
@@ -79,11 +157,24 @@ def test_stray_position_is_asked_for() -> None:
     assert key_after("c4 c5") not in ways_of(graph)
 
 
+def test_strays_lead_on_whatever_their_plies() -> None:
+    """Ways of unequal length are gone to their ends, and from there the tallied replies are followed."""
+    ways = {key_after(moves): list(board_after(moves).move_stack) for moves in ("d4 d5 c4", "e4 e5")}
+    replies = [("d4 d5 c4", "dxc4", 3), ("e4 e5", "Nf3", 3), ("e4 e5 Nf3", "Nc6", 3)]
+
+    graph, _ = walked(replies, ways)
+
+    assert sorted(ways_of(graph).values()) == ["1. d4 d5 2. c4", "1. e4 e5", "1. e4 e5 2. Nf3"]
+    assert sorted(graph.fens.to_pylist()) == sorted(
+        board_after(moves).fen(en_passant="legal") for moves in ("d4 d5 c4", "e4 e5", "e4 e5 Nf3")
+    )
+
+
 def test_no_replies_make_no_graph() -> None:
     """Nothing tallied gives nothing."""
     graph, _ = walked([])
 
-    assert graph.positions == ()
+    assert len(graph.keys) == len(graph.fens) == len(graph.paths) == 0
     assert len(graph.child) == 0
 
 

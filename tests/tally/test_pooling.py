@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner import stats
+from miner.tally import pooling
 from miner.tally.pooling import Choices, Rates, pool, spread
 
 Ints = npt.NDArray[np.int64]
@@ -18,20 +19,26 @@ Ints = npt.NDArray[np.int64]
 def choices_of(chosen: Ints) -> Choices:
     """Choices from games, shape (positions, replies, bands), the last band being `unrated`."""
     positions, replies, bands = chosen.shape
-    played = np.repeat(chosen.sum(axis=1), replies, axis=0)
     return Choices(
         keys=np.repeat(np.arange(positions, dtype=np.uint64), replies),
         moves=np.tile(np.arange(replies, dtype=np.uint16), positions),
-        chosen=chosen.reshape(-1, bands),
-        played=played,
-        choices=np.full(positions * replies, replies, dtype=np.int64),
+        chosen=chosen.reshape(-1, bands).astype(np.uint32),
+        place=np.repeat(np.arange(positions), replies),
+        played=chosen.sum(axis=1).astype(np.uint32),
+        choices=np.full(positions, replies, dtype=np.int64),
         row=np.arange(0),
-        band=np.arange(0),
+        band=np.arange(0, dtype=np.uint8),
     )
 
 
 def rates_of(chosen: Ints) -> Rates:
     return pool(choices_of(chosen))
+
+
+def means(rates: Rates) -> npt.NDArray[np.float64]:
+    """The pooled pick rates, shape (replies, bands)."""
+    columns = [rates.of_band(band) for band in range(rates.choices.chosen.shape[1])]
+    return np.stack([successes / (successes + failures) for successes, failures in columns], axis=1)
 
 
 def simulated(
@@ -63,8 +70,9 @@ def test_counts_are_spread_over_bands() -> None:
 
     assert choices.keys.tolist() == [5, 5, 9]
     assert choices.chosen.tolist() == [[4, 0, 6], [0, 0, 3], [0, 7, 0]]
-    assert choices.played.tolist() == [[4, 0, 9], [4, 0, 9], [0, 7, 0]]
-    assert choices.choices.tolist() == [2, 2, 1]
+    assert choices.played.tolist() == [[4, 0, 9], [0, 7, 0]]
+    assert choices.place.tolist() == [0, 0, 1]
+    assert choices.choices.tolist() == [2, 1]
     assert choices.row.tolist() == [0, 0, 1, 2]
 
 
@@ -75,47 +83,46 @@ def test_three_of_four_is_not_three_quarters() -> None:
 
     rates = rates_of(np.array([few, *others]))
 
-    assert 0.1 < rates.mean[0, 0] < 0.3
+    assert 0.1 < means(rates)[0, 0] < 0.3
 
 
 def test_many_games_speak_for_themselves() -> None:
     """Without games of other bands a band's own share is nearly the rate."""
     rates = rates_of(np.array([[[300, 0, 0], [700, 0, 0]]]))
 
-    assert rates.mean[0, 0] == pytest.approx(0.3, abs=0.001)
+    assert means(rates)[0, 0] == pytest.approx(0.3, abs=0.001)
 
 
 @given(st.integers(0, 60), st.integers(0, 60), st.integers(0, 60), st.integers(1, 60))
 def test_rate_lies_between_own_share_and_the_others(own: int, rest: int, there: int, rest_there: int) -> None:
     """The pooled rate is a mean of the band's own share and what the other bands say."""
     chosen = np.array([[[own, there, 0], [rest, rest_there, 0]]])
-    choices = choices_of(chosen)
 
-    mean, _ = stats.pooled_priors(choices.chosen, choices.played, choices.choices)
-    rates = pool(choices)
+    mean, _ = stats.pooled_priors(chosen[0], np.tile(chosen[0].sum(axis=0), (2, 1)), np.array([2, 2]))
+    rate = means(rates_of(chosen))[0, 0]
 
     others = mean[0, 0]
     share = own / (own + rest) if own + rest else others
     low, high = sorted((share, others))
-    assert low - 1e-12 <= rates.mean[0, 0] <= high + 1e-12
+    assert low - 1e-12 <= rate <= high + 1e-12
 
 
 @given(st.lists(st.integers(0, 40), min_size=9, max_size=9).filter(any))
 def test_rates_at_a_position_leave_room_for_replies_not_seen(games: list[int]) -> None:
     """The rates of the replies seen add up to no more than 1, in each band."""
-    rates = rates_of(np.array(games).reshape(1, 3, 3))
+    rates = means(rates_of(np.array(games).reshape(1, 3, 3)))
 
-    assert (rates.mean > 0.0).all()
-    assert (rates.mean.sum(axis=0) <= 1.0 + 1e-12).all()
+    assert (rates > 0.0).all()
+    assert (rates.sum(axis=0) <= 1.0 + 1e-12).all()
 
 
 def test_nearer_bands_say_more() -> None:
     """A band without games follows its neighbour rather than the band at the far end."""
     chosen = np.array([[[0, 50, 0, 0, 0, 0], [0, 50, 0, 0, 100, 0]]])
 
-    rates = rates_of(chosen)
+    rates = means(rates_of(chosen))
 
-    assert rates.mean[0, 0] > rates.mean[0, 3]
+    assert rates[0, 0] > rates[0, 3]
 
 
 def test_agreement_makes_the_prior_strong() -> None:
@@ -143,10 +150,10 @@ def test_intervals_hold_what_they_promise(concentration: float) -> None:
     chosen, true = simulated(7, positions=400, bands=6, games=25, concentration=concentration)
     rates = rates_of(chosen)
 
-    low, high = stats.beta_interval(rates.successes, rates.failures, confidence=0.9)
+    bounds = [stats.beta_interval(*rates.of_band(band), confidence=0.9) for band in range(true.shape[1])]
 
-    firsts, rated = slice(0, None, 2), slice(0, -1)
-    held = (low[firsts, rated] <= true) & (true <= high[firsts, rated])
+    low, high = np.moveaxis(np.array(bounds)[:, :, ::2], 0, 2)
+    held = (low <= true) & (true <= high)
     assert 0.86 <= held.mean() <= 0.96
 
 
@@ -154,7 +161,38 @@ def test_pooling_is_nearer_the_truth_than_shares() -> None:
     """With few games per band the pooled rates err less than the plain shares do."""
     chosen, true = simulated(3, positions=300, bands=6, games=8, concentration=40.0)
 
-    pooled = rates_of(chosen).mean[::2, :-1]
+    pooled = means(rates_of(chosen))[::2, :-1]
     shares = chosen[:, 0, :-1] / 8
 
     assert np.abs(pooled - true).mean() < 0.8 * np.abs(shares - true).mean()
+
+
+def test_rates_do_not_depend_on_how_many_are_worked_out_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reply by reply or all at once, rates and concentration are the same to the last bit."""
+    chosen, _ = simulated(3, positions=50, bands=4, games=20, concentration=10.0)
+    at_once = rates_of(chosen)
+    rates_at_once = means(at_once)
+
+    monkeypatch.setattr(pooling, "_BLOCK", 7)
+    in_parts = rates_of(chosen)
+
+    assert in_parts.concentration == at_once.concentration
+    assert (means(in_parts) == rates_at_once).all()
+
+
+def test_rows_of_the_counted_table_have_the_rates_of_their_cells() -> None:
+    """Row by row, by reply and band, and only where games are."""
+    counted = pa.table(
+        {
+            "key": pa.array([5, 5, 5, 9], pa.uint64()),
+            "move": pa.array([1, 1, 2, 1], pa.uint16()),
+            "band": pa.array([0, 2, 2, 1], pa.uint8()),
+            "games": pa.array([4, 6, 3, 7], pa.int64()),
+        }
+    )
+    rates = pool(spread(counted, bands=3))
+
+    successes, failures = rates.of_rows()
+
+    cells = [means(rates)[cell] for cell in ((0, 0), (0, 2), (1, 2), (2, 1))]
+    assert (successes / (successes + failures)).tolist() == cells

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from miner.settings import TallySettings
 from miner.tally.reach import Steered, steer
@@ -62,6 +64,29 @@ def test_circle_ends() -> None:
 def test_no_replies_reach_nothing_but_the_start() -> None:
     """Without replies there is the start."""
     assert steered([], 2).reach.tolist() == [1.0, 0.0]
+
+
+RATES = st.sampled_from([1.0, 0.9, 0.5, 0.25])
+EDGES = st.dictionaries(
+    st.tuples(st.integers(0, 6), st.integers(-1, 6)), st.tuples(RATES, st.floats(0.0, 1.0)), max_size=25
+)
+
+
+@given(EDGES)
+def test_steering_is_the_best_way_of_all(by_ends: dict[tuple[int, int], tuple[float, float]]) -> None:
+    """Trying every reply in every round, until none betters a position, comes to the same."""
+    edges = [(*ends, *by_ends[ends]) for ends in sorted(by_ends)]
+    reach, variance = [1.0] + [0.0] * 6, [0.0] * 7
+    for _ in range(7):
+        before, told = list(reach), list(variance)
+        for parent, child, rate, log_variance in edges:
+            if child >= 0 and before[parent] * rate > reach[child]:
+                reach[child], variance[child] = before[parent] * rate, told[parent] + log_variance
+
+    found = steered(edges, 7)
+
+    assert found.reach.tolist() == reach
+    assert found.log_variance.tolist() == variance
 
 
 WEAK, STRONG = 1100, 1900

@@ -173,6 +173,32 @@ class RankSettings:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SteerSettings:
+    """How our moves against a band are compared. Not a stage: it leaves no table."""
+
+    soundness: float = 0.05  # expected score that a move of ours may lose against the engine's best
+    plies: int = 20  # from the first position on; what lies deeper is the engine's verdict
+    min_reach: float = 1 / 300  # share of games in which a branch arises, below which it is a leaf
+    min_games: int = 5  # games, all bands together, from which a move of ours is worth a look
+    nodes: int = 100_000  # per search of what was not judged
+    hash_mb: int = 16
+    losing: float = 0.10  # expected score that a reply loses, to be told as a trap
+    popular: float = 0.15  # share of the band that choose a reply, to be told as taken away
+    strong_rating: int = 2000  # players from here on are the strong ones that the band is compared with
+    draws: int = 300  # from what the pick rates and the curve may be as well, for the intervals
+    confidence: float = 0.9
+
+    def __post_init__(self) -> None:
+        for name in ("soundness", "min_reach", "losing", "popular"):
+            _check_share(name, getattr(self, name))
+        _check(self.min_reach > 0.0, "min_reach 0 has no end", "give a share such as 0.003")
+        for name in ("plies", "min_games", "nodes", "hash_mb", "strong_rating"):
+            _check(getattr(self, name) >= 1, f"{name} {getattr(self, name)} is below 1", "give 1 or more")
+        _check(self.draws >= 20, f"draws {self.draws} are too few for an interval", "give 20 or more")
+        _check_confidence(self.confidence)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Settings:
     """The settings of all stages."""
 
@@ -181,6 +207,7 @@ class Settings:
     judge: JudgeSettings = field(default_factory=JudgeSettings)
     follow: FollowSettings = field(default_factory=FollowSettings)
     rank: RankSettings = field(default_factory=RankSettings)
+    steer: SteerSettings = field(default_factory=SteerSettings)
 
 
 def as_dict(settings: Any) -> dict[str, Any]:

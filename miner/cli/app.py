@@ -8,7 +8,7 @@ import traceback
 
 import typer
 
-from miner.cli import demo, export, run, show, stages, status
+from miner.cli import demo, export, run, show, stages, status, steer
 from miner.errors import MinerError
 
 app = typer.Typer(
@@ -31,6 +31,7 @@ app.command("judge")(stages.judge)
 app.command("rank")(stages.rank)
 app.command("export")(export.export)
 app.command("show")(show.show)
+app.command("steer")(steer.steer)
 app.command("status")(status.status)
 app.command("demo")(demo.demo)
 

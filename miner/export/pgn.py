@@ -26,16 +26,16 @@ def pgn_bytes(findings: pa.Table) -> bytes:
     characters beyond its ISO 8859-1, as is common practice.
     """
     games = [_game(finding, rank) for rank, finding in enumerate(findings.to_pylist(), start=1)]
-    return "".join(game.accept(_Exporter(columns=80)) + "\n\n" for game in games).encode()
+    return "".join(game.accept(Exporter(columns=80)) + "\n\n" for game in games).encode()
 
 
 def _game(finding: Finding, rank: int) -> chess.pgn.Game:
     game = chess.pgn.Game()
-    game.headers["Event"] = _tag(title(finding))
+    game.headers["Event"] = tag(title(finding))
     game.headers["Round"] = str(rank)
-    for tag, column in (("ECO", "eco"), ("Opening", "opening")):
-        if value := _tag(finding[column]):
-            game.headers[tag] = value
+    for name, column in (("ECO", "eco"), ("Opening", "opening")):
+        if value := tag(finding[column]):
+            game.headers[name] = value
     position = _add_line(game, finding["path"])
     reply = position.add_main_variation(position.board().parse_san(finding["losing_reply"]))
     reply.nags.add(chess.pgn.NAG_BLUNDER if is_severe(finding) else chess.pgn.NAG_MISTAKE)
@@ -53,14 +53,16 @@ def _add_line(node: chess.pgn.GameNode, sans: str) -> chess.pgn.GameNode:
     return node
 
 
-def _tag(value: str) -> str:
+def tag(value: str) -> str:
+    """Text as a tag's value, cut to what a line can hold."""
     return plain(value, TAG_LENGTH).replace("\\", "\\\\").replace('"', '\\"')
 
 
-class _Exporter(chess.pgn.StringExporter):
+class Exporter(chess.pgn.StringExporter):
     """python-chess's writer, but comments are wrapped like moves."""
 
     def visit_comment(self, comment: str | list[str]) -> None:
+        """Write a comment, in lines no longer than those of the moves."""
         text = comment if isinstance(comment, str) else " ".join(comment)
         # A comment cannot hold its own closing brace, and `[%` would begin a command for the reader.
         clean = plain(text).translate(IN_COMMENT).replace("[%", "[ %")

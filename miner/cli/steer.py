@@ -1,0 +1,75 @@
+"""`miner steer`: which of our moves scores best against players of a band."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from miner.cli import options
+from miner.cli.bars import Bars
+from miner.judge.engines import find_engine
+from miner.steer import advise, files
+from miner.steer.words import advice_table, headline, taken_sentence
+from miner.store import Store
+from miner.terms import Side
+
+_TAKEN_TOLD = 8
+
+
+def steer(
+    store: options.StoreDir,
+    side: Annotated[Side, typer.Option(help="The side that is taught.")],
+    band: Annotated[str, typer.Option(help="The opponents' rating band, e.g. 1000-1199.")],
+    start: Annotated[
+        str,
+        typer.Option(
+            "--from",
+            metavar="MOVES|FEN",
+            help="Where to begin: moves such as '1.e4 e5 2.Nf3', or a FEN (default: the start position).",
+        ),
+    ] = "",
+    soundness: Annotated[
+        float | None,
+        typer.Option(help="Expected score, 0 to 1, that a move of ours may lose to the best (default 0.05)."),
+    ] = None,
+    plies: Annotated[int | None, typer.Option(help="How deep the tree may grow (default 20 plies).")] = None,
+    nodes: Annotated[
+        int | None, typer.Option(help="Nodes per search of what was not judged (default 100000).")
+    ] = None,
+    to: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="Write .pgn, .csv or .parquet. May be given again."),
+    ] = None,
+    top: Annotated[int, typer.Option(min=1, help="How many positions to list.")] = 12,
+    settings: options.SettingsFile = None,
+    engine: options.Engine = None,
+    engines: options.Engines = None,
+    cache: options.Cache = None,
+    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+) -> None:
+    """Find the moves that score best against players of a band, as far as its games tell.
+
+    Our side may choose any move that is sound; the opponents answer as players of the band do. May be stopped
+    and started again: what was searched is kept.
+    """
+    targets = to or []
+    files.check(targets)
+    wanted = options.settings_from(settings, steer={"soundness": soundness, "plies": plies, "nodes": nodes})
+    advice = advise(
+        Store.open(store),
+        side,
+        band,
+        wanted.steer,
+        start=start,
+        engine=find_engine(engine),
+        engines=engines,
+        cache=options.cache_file(cache),
+        progress=Bars(),
+    )
+    files.write(advice, targets)
+    typer.echo(f"{headline(advice)}\n\n{advice_table(advice, top=top)}")
+    if advice.taken_away:
+        told = [taken_sentence(advice, one) for one in advice.taken_away[:_TAKEN_TOLD]]
+        typer.echo("\n".join(["", "What our moves take away", *told]))

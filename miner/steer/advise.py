@@ -1,0 +1,159 @@
+"""From a store to advice: the tables are laid out, the tree grows with the engine's help, and is valued."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from pathlib import Path
+
+import chess
+import chess.polyglot
+
+from miner.errors import UsageError
+from miner.judge.cache import VerdictCache
+from miner.judge.engines import find_engine
+from miner.judge.pool import PoolLimits, Work, consult, identify
+from miner.progress import Progress, Silent, Task
+from miner.schema import JUDGED
+from miner.settings import SteerSettings
+from miner.steer.advice import Advice, first_moves_of
+from miner.steer.ground import Ground, lay_out
+from miner.steer.grow import grow
+from miner.steer.looks import Looked, Question, inquiries
+from miner.steer.tree import value
+from miner.steer.worth import engine_worth
+from miner.store import Store
+from miner.terms import BandScheme, Side
+
+log = logging.getLogger(__name__)
+
+
+def advise(
+    store: Store,
+    side: Side,
+    band: str,
+    settings: SteerSettings | None = None,
+    *,
+    start: str = "",
+    cache: Path,
+    engine: Path | None = None,
+    engines: int | None = None,
+    progress: Progress | None = None,
+    limits: PoolLimits | None = None,
+) -> Advice:
+    """Which moves of `side` score best against players of `band`, from the position `start` on.
+
+    `start`: a FEN, or moves (SAN or UCI, with or without numbers) from the start of the game; empty: that
+    start. The judge's verdicts are used where there are any; the engine is asked for the rest through the
+    cache, so that the same call goes on after an interruption. Writes nothing into the store.
+    Raises StoreError without a tally, UsageError for a band or a position that the tally does not have,
+    EngineNotFound or EngineFailed if the engine is of no use.
+    """
+    settings = settings or SteerSettings()
+    tally = store.require("tally")
+    bands = BandScheme(tuple(tally.settings["band_edges"]))
+    bands.check((band,))
+    judged = store.read_table("judged") if store.manifest("judge") else JUDGED.empty_table()
+    ground = lay_out(
+        store.read_table("positions"),
+        store.read_table("replies"),
+        judged,
+        band=band,
+        bands=bands,
+        strong_rating=settings.strong_rating,
+        confidence=tally.settings["confidence"],
+    )
+    first_moves, root = find_start(ground, start)
+    program = engine or find_engine()
+    identity = identify(program, settings.hash_mb, limits)
+    with (
+        VerdictCache(cache, identity) as opened,
+        (progress or Silent()).task("steering", total=None, unit="positions") as task,
+    ):
+
+        def ask(questions: Sequence[Question]) -> list[Looked | None]:
+            found, _ = consult(
+                inquiries(questions, ground.judged, settings.nodes),
+                program=program,
+                hash_mb=settings.hash_mb,
+                cache=opened,
+                engines=engines,
+                limits=limits,
+                on_progress=_Teller(task).tell,
+            )
+            return found
+
+        tree = grow(ground, root, side, settings, ask)
+        if root not in tree:
+            raise UsageError("there is no verdict on the first position", advice="see the warnings above")
+        valued = value(tree, root, engine_worth(settings.draws), draws=settings.draws, losing=settings.losing)
+    return Advice(
+        side=side,
+        band=band,
+        root=root,
+        first_moves=first_moves,
+        tree=tree,
+        valued=valued,
+        ground=ground,
+        settings=settings,
+        curve="engine",
+    )
+
+
+class _Teller:
+    """Passes on how far the pool has come."""
+
+    def __init__(self, task: Task) -> None:
+        self._task = task
+        self._finished = 0
+
+    def tell(self, finished: int, work: Work) -> None:
+        if finished > self._finished:
+            self._task.advance(finished - self._finished)
+            self._finished = finished
+        if work.wall_s:
+            self._task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
+
+
+def find_start(ground: Ground, start: str) -> tuple[tuple[chess.Move, ...], int]:
+    """The moves to the first position, and its key.
+
+    Raises UsageError if it is neither a FEN nor moves, or the tally does not have it.
+    """
+    board, moves = _board_of(start)
+    key = chess.polyglot.zobrist_hash(board)
+    if key not in ground.places:
+        raise UsageError(
+            f"too few games reach the position {start or 'at the start'!r}",
+            advice="name an earlier one, or tally with a smaller --min-games-at-position",
+        )
+    return (first_moves_of(ground.places[key].path) if moves is None else moves), key
+
+
+def _board_of(start: str) -> tuple[chess.Board, tuple[chess.Move, ...] | None]:
+    """The board, and the moves to it if those were given."""
+    if "/" in start:
+        try:
+            return chess.Board(start), None
+        except ValueError as error:
+            raise UsageError(
+                f"{start!r} is no FEN: {error}", advice="copy the whole FEN, in quotes"
+            ) from error
+    board = chess.Board()
+    for word in start.split():
+        san = word.rsplit(".", 1)[-1]
+        if san:
+            _push(board, san, start)
+    return board, tuple(board.move_stack)
+
+
+def _push(board: chess.Board, word: str, start: str) -> None:
+    try:
+        board.push_san(word)
+    except ValueError:
+        try:
+            board.push_uci(word)
+        except ValueError as error:
+            raise UsageError(
+                f"{word!r} in {start!r} cannot be played", advice="write moves such as '1.e4 e5 2.Nf3'"
+            ) from error

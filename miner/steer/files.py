@@ -1,0 +1,89 @@
+"""Advice as files: PGN for reading, CSV and Parquet for other programs."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from miner.errors import ExportError, Place
+from miner.export.words import plain
+from miner.steer.advice import COLUMNS, Advice
+from miner.steer.pgn import pgn_bytes
+from miner.store import replacing
+
+_DECIMALS = 4
+
+
+def csv_bytes(advice: Advice) -> bytes:
+    """The choices as CSV: UTF-8, a header line, lines that end in CR LF; keys are 16 hexadecimal digits."""
+    told = advice.choices.assign(key=[f"{key:016x}" for key in advice.choices["key"].tolist()])
+    # An apostrophe keeps a spreadsheet from taking what a PGN brought for a formula.
+    told["path"] = [plain(path) for path in told["path"]]
+    text: str = told.to_csv(index=False, float_format=f"%.{_DECIMALS}f", lineterminator="\r\n")
+    return text.encode()
+
+
+def parquet_bytes(advice: Advice) -> bytes:
+    """The choices as Parquet, each column with what it is."""
+    table = pa.Table.from_pandas(advice.choices, preserve_index=False)
+    schema = pa.schema([one.with_metadata({"is": COLUMNS[one.name]}) for one in table.schema])
+    sink = pa.BufferOutputStream()
+    pq.write_table(table.cast(schema).replace_schema_metadata(None), sink, compression="zstd")
+    contents: bytes = sink.getvalue().to_pybytes()
+    return contents
+
+
+FORMATS: Mapping[str, Callable[[Advice], bytes]] = {
+    ".pgn": pgn_bytes,
+    ".csv": csv_bytes,
+    ".parquet": parquet_bytes,
+}
+"""What makes a file's contents from advice, by the file's suffix."""
+
+
+def check(targets: Sequence[Path]) -> None:
+    """Raise ExportError if a target names no format or cannot be written; missing folders are made."""
+    for target in targets:
+        if target.suffix.lower() not in FORMATS:
+            raise ExportError(
+                f"the suffix {target.suffix!r} names no format"
+                if target.suffix
+                else "the name has no suffix",
+                where=Place(str(target)),
+                advice=f"end the name in {', '.join(FORMATS)}",
+            )
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise _cannot_write(target, error.strerror or str(error)) from error
+        if target.is_dir() or not os.access(target.parent, os.W_OK):
+            raise _cannot_write(
+                target, "it is a folder" if target.is_dir() else "its folder is closed to you"
+            )
+
+
+def write(advice: Advice, targets: Sequence[Path]) -> None:
+    """Write the advice to every target, in the format that its suffix names; each is whole or not there.
+
+    Raises ExportError as `check` does, before the first is written.
+    """
+    check(targets)
+    for target in targets:
+        contents = FORMATS[target.suffix.lower()](advice)
+        try:
+            with replacing(target) as unfinished:
+                unfinished.write_bytes(contents)
+        except OSError as error:
+            raise _cannot_write(target, error.strerror or str(error)) from error
+
+
+def _cannot_write(target: Path, why: str) -> ExportError:
+    return ExportError(
+        f"cannot be written: {why}",
+        where=Place(str(target)),
+        advice="name a file in a folder you may write to",
+    )

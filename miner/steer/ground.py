@@ -1,0 +1,163 @@
+"""What the tally and the judge say, laid out by position for one band and one side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import chess
+import chess.polyglot
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+from scipy import special
+
+from miner.terms import UNRATED, BandScheme
+
+Floats = npt.NDArray[np.float64]
+
+_ROUNDS = 40  # halvings of an interval that spans 17 powers of e
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A tallied position."""
+
+    fen: str
+    path: str  # a shortest way to it, UCI
+    opening: str
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """A move that was played, by whom how often."""
+
+    move: int  # packed
+    games: int  # all bands together
+    games_band: int
+    games_strong: int  # of the strong players
+    rate: float  # pooled pick rate of the band; 0: the band never chose it
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the judge said of a reply, for the mover."""
+
+    cp_best: int
+    cp_reply: int
+    nodes: int
+    line_best: tuple[str, ...]  # UCI
+    line_reply: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """The tally of one store, for one band; and the judge's verdicts."""
+
+    places: Mapping[int, Place]
+    played: Mapping[int, tuple[Played, ...]]  # the moves at a position, the band's most popular first
+    strength: Mapping[int, float]  # games that the band's pick rates at a position rest on
+    judged: Mapping[int, Mapping[int, Judged]]
+
+    def answers(self, key: int) -> tuple[Played, ...]:
+        """What players of the band chose at a position."""
+        return tuple(one for one in self.played.get(key, ()) if one.games_band)
+
+    def games(self, key: int) -> int:
+        """Games of the band through a position."""
+        return sum(one.games_band for one in self.played.get(key, ()))
+
+    def child(self, board: chess.Board, move: chess.Move) -> int | None:
+        """The key of the tallied position that a move leads to; None: it is not tallied."""
+        board.push(move)
+        key = chess.polyglot.zobrist_hash(board)
+        board.pop()
+        return key if key in self.places else None
+
+
+def lay_out(
+    positions: pa.Table,
+    replies: pa.Table,
+    judged: pa.Table,
+    *,
+    band: str,
+    bands: BandScheme,
+    strong_rating: int,
+    confidence: float,
+) -> Ground:
+    """The tables `positions`, `replies` and `judged` by position. `confidence`: of the pick rates' bounds."""
+    of_band = replies.filter(pa.compute.equal(replies["band"], band)).to_pandas()
+    return Ground(
+        places={
+            row["key"]: Place(row["fen"], row["path"], row["opening"])
+            for row in positions.select(["key", "fen", "path", "opening"]).to_pylist()
+        },
+        played=_played(replies.to_pandas(), of_band, strong_bands(bands, strong_rating)),
+        strength=_strengths(of_band, confidence),
+        judged=_judged(judged.to_pandas()),
+    )
+
+
+def strong_bands(bands: BandScheme, rating: int) -> set[str]:
+    """The bands whose players all have the rating or more."""
+    return {str(one) for one in bands.bands if one.low >= rating} - {UNRATED}
+
+
+def _played(replies: pd.DataFrame, of_band: pd.DataFrame, strong: set[str]) -> dict[int, tuple[Played, ...]]:
+    replies["games_strong"] = replies["games"].where(replies["band"].isin(strong), 0)
+    counted = replies.groupby(["key", "move"], as_index=False)[["games", "games_strong"]].sum()
+    own = of_band[["key", "move", "games", "pick_rate"]].rename(columns={"games": "games_band"})
+    rows = counted.merge(own, on=["key", "move"], how="left").fillna({"games_band": 0, "pick_rate": 0.0})
+    rows = rows.sort_values(["key", "games_band", "games", "move"], ascending=[True, False, False, True])
+    played: dict[int, list[Played]] = {}
+    columns = ("key", "move", "games", "games_band", "games_strong", "pick_rate")
+    for key, move, games, band, strong_games, rate in zip(
+        *(rows[name].tolist() for name in columns), strict=True
+    ):
+        played.setdefault(key, []).append(Played(move, games, int(band), strong_games, rate))
+    return {key: tuple(moves) for key, moves in played.items()}
+
+
+def _strengths(of_band: pd.DataFrame, confidence: float) -> dict[int, float]:
+    """One number per position, from the reply whose rate is nearest to a half: its interval tells most."""
+    off = (of_band["pick_rate"] - 0.5).abs()
+    telling = of_band.loc[off.groupby(of_band["key"]).idxmin()] if len(of_band) else of_band
+    strengths = strength_of(
+        *(
+            telling[name].to_numpy(dtype=np.float64)
+            for name in ("pick_rate", "pick_rate_low", "pick_rate_high")
+        ),
+        confidence=confidence,
+    )
+    return dict(zip(telling["key"].tolist(), strengths.tolist(), strict=True))
+
+
+def strength_of(rate: Floats, low: Floats, high: Floats, *, confidence: float) -> Floats:
+    """Games on which Beta distributions with these means rest, from the width of their intervals."""
+    tail = (1.0 - confidence) / 2.0
+    rate = np.clip(rate, 1e-6, 1.0 - 1e-6)
+    wanted = high - low
+    least, most = np.full(len(rate), -2.0), np.full(len(rate), 15.0)
+    for _ in range(_ROUNDS):
+        middle = (least + most) / 2.0
+        games = np.exp(middle)
+        alpha, beta = games * rate, games * (1.0 - rate)
+        width = special.betaincinv(alpha, beta, 1.0 - tail) - special.betaincinv(alpha, beta, tail)
+        too_wide = width > wanted
+        least, most = np.where(too_wide, middle, least), np.where(too_wide, most, middle)
+    strengths: Floats = np.exp((least + most) / 2.0)
+    return strengths
+
+
+def _judged(judged: pd.DataFrame) -> dict[int, dict[int, Judged]]:
+    fine = judged[judged["state"] == "judged"]
+    found: dict[int, dict[int, Judged]] = {}
+    columns = ("key", "move", "cp_best", "cp_reply", "nodes", "pv_best", "pv_reply")
+    for key, move, cp_best, cp_reply, nodes, line_best, line_reply in zip(
+        *(fine[name].tolist() for name in columns), strict=True
+    ):
+        found.setdefault(key, {})[move] = Judged(
+            int(cp_best), int(cp_reply), nodes, tuple(line_best), tuple(line_reply)
+        )
+    return found

@@ -1,0 +1,334 @@
+"""Pick rates by partial pooling: each band leans on the bands beside it and on all together.
+
+How much is for the data to say. A band's distribution over the replies of a position is taken to scatter
+about one that all bands share (`Resemblance.common`) and to resemble its neighbours' (`own`, `nearness`). The
+best linear prediction of a band from the games of the others is then a weighted mean of their shares, the
+weights the same for every reply, with a known error; that error says how many games the prediction counts
+for. Prediction and own games together give a Dirichlet distribution with a discount: a reply is worth a
+little less than the games it was seen in; what is taken off belongs to replies that nobody has played yet.
+
+Sources (from memory): H. Bühlmann, E. Straub, Mitt. Ver. Schweiz. Vers.-Math. 70 (1970) 111-133, for
+credibility, that is weights from the variance within and between groups; O. Dubrule, Math. Geology 15 (1983)
+687-699, for all leave-one-out predictions from one inverse; J. Pitman, Some developments of the
+Blackwell-MacQueen urn scheme (1996), and Y. W. Teh, Proc. ACL (2006) 985-992, for the discount and its
+hierarchy; J. Besag, The Statistician 24 (1975) 179-195, for fitting by the product of each band's likelihood
+given the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import astuple, dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+REPLIES_FITTED = 3_000
+"""Replies that the resemblance is fitted to, in evenly chosen positions; more hardly change it."""
+
+_REPLIES_AT_ONCE = 50_000
+_NO_GAMES = 1e-8  # stands for none where a variance per game is wanted
+
+
+@dataclass(frozen=True, slots=True)
+class Games:
+    """Games with every reply of many positions in every band, the last band being `unrated`."""
+
+    chosen: Floats  # (replies, bands): games with the reply
+    position: Ints  # (replies,): number of its position, from 0, rising
+    worth: Floats  # (positions, bands): independent games that one game counts for, at most 1
+    base: Floats | None = (
+        None  # (replies, bands): pick rates of an earlier, larger database; 0: not seen there
+    )
+
+    @property
+    def played(self) -> Floats:
+        """Games at each position, (positions, bands)."""
+        return _by_position(self.chosen, self.position, len(self.worth))
+
+    def some(self, positions: npt.NDArray[np.bool_], bands: npt.NDArray[np.bool_]) -> Games:
+        """Only some positions and bands."""
+        rows = positions[self.position]
+        number = np.cumsum(positions) - 1
+        return Games(
+            self.chosen[rows][:, bands],
+            number[self.position[rows]],
+            self.worth[positions][:, bands],
+            None if self.base is None else self.base[rows][:, bands],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Resemblance:
+    """How much bands differ. Variances are in units of one game's own: 0.1 is what 10 games leave open."""
+
+    common: float = 0.5  # of what all bands share, about nothing known (or about the earlier database)
+    own: float = 0.03  # of a rated band about that
+    nearness: float = 0.7  # how much of its own a band shares with the next one: 1 all, 0 nothing
+    unrated: float = 0.03  # of the unrated about what all bands share
+    discount: float = 0.1  # games taken off each reply
+
+    def covariance(self, bands: int) -> Floats:
+        """Between the bands' rates, shape (bands, bands)."""
+        place = np.arange(bands - 1)
+        between = np.zeros((bands, bands))
+        between[:-1, :-1] = self.own * self.nearness ** np.abs(np.subtract.outer(place, place))
+        between[-1, -1] = self.unrated
+        covariance: Floats = between + self.common
+        return covariance
+
+
+TYPICAL = Resemblance()
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """Beta distributions of the pick rates, (replies, bands)."""
+
+    successes: Floats
+    failures: Floats
+
+    @property
+    def mean(self) -> Floats:
+        """The pooled pick rates."""
+        return self.successes / (self.successes + self.failures)
+
+
+def intra_player_correlation(
+    chosen: Floats, squared: Floats, position: Ints, squared_at_position: Floats
+) -> float:
+    """How much likelier than two players' games two games of one player have the same reply: 0 no, 1 always.
+
+    `chosen` and `squared` (replies, bands) are games and each player's games squared and added up, `position`
+    (replies,) as in `Games`, `squared_at_position` (positions, bands) the squares of all games there. Over
+    all positions and bands the agreement of pairs of one player's games is compared with that of pairs of
+    different players' games; without such pairs: 0.
+    Source: the pair estimator of a common correlation, M. Ridout, C. Demétrio, D. Firth, Biometrics 55 (1999)
+    137-148 (from memory), here with chance agreement position by position.
+    """
+    positions = len(squared_at_position)
+    played = _by_position(chosen, position, positions)
+    agree_same = _by_position(squared - chosen, position, positions)
+    agree_other = _by_position(chosen * chosen - squared, position, positions)
+    same = squared_at_position - played
+    other = played * played - squared_at_position
+    known = (same > 0) & (other > 0)
+    by_chance = agree_other[known] / other[known]
+    room = float(np.sum(same[known] * (1.0 - by_chance)))
+    if room <= 0.0:
+        return 0.0
+    return float(np.clip(np.sum(agree_same[known] - same[known] * by_chance) / room, 0.0, 1.0))
+
+
+def worth_of_games(played: Floats, squared: Floats, correlation: float) -> Floats:
+    """Independent games that one game counts for, in each cell: 1 / (1 + (m - 1) correlation).
+
+    m is the number of games that the player of a game has there, on average over games: `squared` (each
+    player's games squared and added up) / `played`. Cells without games: 1.
+    Source: L. Kish, Survey Sampling (1965), design effect of clusters (from memory).
+    """
+    own = np.divide(squared, played, out=np.ones_like(played), where=played > 0)
+    worth: Floats = 1.0 / (1.0 + np.maximum(own - 1.0, 0.0) * correlation)
+    return worth
+
+
+def lean(games: Floats, resemblance: Resemblance) -> tuple[Floats, Floats]:
+    """What each band may take from the others at each position.
+
+    `games` (positions, bands) counts independent games. Gives the weight of each other band's game, in games
+    of this band's prior, shape (positions, this band, other band); and how many games that prior counts for
+    in all, (positions, bands). Its weights add up to less: the rest is for what is not known.
+    """
+    positions, bands = games.shape
+    diagonal = np.arange(bands)
+    per_game = 1.0 / np.maximum(games, _NO_GAMES)
+    covariance = np.broadcast_to(resemblance.covariance(bands), (positions, bands, bands)).copy()
+    covariance[:, diagonal, diagonal] += per_game
+    inverse = np.linalg.inv(covariance)
+    own = inverse[:, diagonal, diagonal]
+    strength = 1.0 / np.maximum(1.0 / own - per_game, 1e-9)
+    # A band behind a nearer one may get a weight just below 0, by which shares would, too.
+    weights = np.maximum(-inverse / own[:, :, None], 0.0)
+    weights[:, diagonal, diagonal] = 0.0
+    weights /= np.maximum(weights.sum(axis=2, keepdims=True), 1.0)
+    weights *= np.where(games > 0.0, per_game, 0.0)[:, None, :]
+    return weights * strength[:, :, None], strength
+
+
+@dataclass(frozen=True, slots=True)
+class _Leaning:
+    """What a band's prior says, (replies, bands) but for the last two, (positions, bands)."""
+
+    games: Floats  # that each reply brings along from the other bands
+    squared: Floats  # the same with each game's weight squared, for the discount
+    strength: Floats
+    left: Floats  # of the strength, after the discounted replies
+
+
+def _leaning(counted: Games, resemblance: Resemblance) -> _Leaning:
+    worth = counted.worth[counted.position]
+    weights, strength = lean(counted.played * counted.worth, resemblance)
+    effective = (counted.chosen * worth)[:, :, None]
+    each = weights[counted.position]
+    games = np.matmul(each, effective)[:, :, 0]
+    squared = np.matmul(each * each, effective)[:, :, 0]
+    kept = _discounted(games, squared, resemblance.discount)
+    left = strength - _by_position(kept, counted.position, len(strength))
+    return _Leaning(games, squared, strength, np.maximum(left, 1e-9))
+
+
+def _discounted(games: Floats, squared: Floats, discount: float) -> Floats:
+    """Games less the discount, in games of the weight that this reply's games have on average."""
+    typical = np.divide(squared, games, out=np.zeros_like(games), where=games > 0)
+    return np.maximum(games - discount * typical, 0.0)
+
+
+def log_evidence(counted: Games, resemblance: Resemblance) -> float:
+    """Logarithm of the likelihood of each band's games given the other bands', added up.
+
+    Per position and band it is that of a Dirichlet-multinomial distribution with a discount, in which replies
+    that no other band has played come as new ones. Effective games stand for games.
+    """
+    prior = _leaning(counted, resemblance)
+    alpha = _discounted(prior.games, prior.squared, resemblance.discount)
+    unseen = np.ones_like(prior.left)
+    if counted.base is not None:
+        alpha = alpha + prior.left[counted.position] * counted.base
+        unseen = 1.0 - _by_position(counted.base, counted.position, len(prior.left))
+    worth = counted.worth[counted.position]
+    effective = counted.chosen * worth
+    chosen = counted.chosen > 0
+    known, new = chosen & (alpha > 0), chosen & (alpha <= 0)
+    discount = resemblance.discount * counted.worth
+    off, one = discount[counted.position][new], worth[new]
+    rest = np.maximum(prior.left * unseen, 1e-9) / discount
+    kinds = _by_position(new.astype(np.float64), counted.position, len(prior.left))
+    games = counted.played * counted.worth
+    return float(
+        np.sum(special.gammaln(effective[known] + alpha[known]) - special.gammaln(alpha[known]))
+        + np.sum(special.gammaln(effective[new] - off) - special.gammaln(one - off))
+        + np.sum(special.gammaln(rest + kinds) - special.gammaln(rest) + kinds * np.log(discount))
+        - np.sum(special.gammaln(prior.strength + games) - special.gammaln(prior.strength))
+    )
+
+
+def fit_resemblance(counted: Games) -> Resemblance:
+    """The resemblance under which the games are likeliest, band by band given the others.
+
+    `TYPICAL` counts as weak knowledge beforehand, so that a handful of games gives something sensible.
+    """
+    few = _sample(counted)
+    if not len(few.position):
+        return TYPICAL
+    centre = _free(TYPICAL)
+
+    def unlikeliness(free: Floats) -> float:
+        away = (free - centre) / _VAGUE
+        return 0.5 * float(away @ away) - log_evidence(few, _bound(free))
+
+    found = optimize.minimize(
+        unlikeliness,
+        centre,
+        method="L-BFGS-B",
+        bounds=list(zip(centre - 3.0 * _VAGUE, centre + 3.0 * _VAGUE, strict=True)),
+        options={"maxiter": 30, "ftol": 1e-5},
+    )
+    return _bound(found.x)
+
+
+_VAGUE = np.array([1.5, 1.5, 1.5, 1.5, 1.0])
+"""Standard deviations of what is known beforehand: logarithms of the variances, of the odds of the shares."""
+
+
+def _free(resemblance: Resemblance) -> Floats:
+    common, own, nearness, unrated, discount = astuple(resemblance)
+    free: Floats = np.array(
+        [np.log(common), np.log(own), special.logit(nearness), np.log(unrated), special.logit(discount)]
+    )
+    return free
+
+
+def _bound(free: Floats) -> Resemblance:
+    common, own, nearness, unrated, discount = free
+    return Resemblance(
+        float(np.exp(common)),
+        float(np.exp(own)),
+        float(special.expit(nearness)),
+        float(np.exp(unrated)),
+        float(special.expit(discount)),
+    )
+
+
+def _sample(counted: Games) -> Games:
+    """Every n-th position (their numbers follow keys, so they are as good as drawn), in bands with games."""
+    every = max(1, len(counted.position) // REPLIES_FITTED)
+    positions = np.arange(len(counted.worth)) % every == 0
+    few = counted.some(positions, np.ones(counted.chosen.shape[1], dtype=np.bool_))
+    return few.some(np.ones(len(few.worth), dtype=np.bool_), _bands_kept(few))
+
+
+def _bands_kept(counted: Games) -> npt.NDArray[np.bool_]:
+    """The bands from the first to the last one with games, so that steps stay steps; and `unrated`."""
+    with_games = np.flatnonzero(counted.chosen[:, :-1].any(axis=0))
+    kept = np.zeros(counted.chosen.shape[1], dtype=np.bool_)
+    if len(with_games):
+        kept[with_games[0] : with_games[-1] + 1] = True
+    kept[-1] = True
+    return kept
+
+
+def pool(counted: Games, resemblance: Resemblance) -> Pooled:
+    """Pick rates of every reply in every band, as Beta distributions.
+
+    Over the replies of a position the rates of a band add up to less than 1: the rest is for replies that
+    were never seen there.
+    """
+    parts = [_pooled(part, resemblance) for part in _parts(counted)]
+    if not parts:
+        return Pooled(np.zeros_like(counted.chosen), np.zeros_like(counted.chosen))
+    return Pooled(
+        np.concatenate([one.successes for one in parts]), np.concatenate([one.failures for one in parts])
+    )
+
+
+def _pooled(counted: Games, resemblance: Resemblance) -> Pooled:
+    prior = _leaning(counted, resemblance)
+    worth = counted.worth[counted.position]
+    effective = counted.chosen * worth
+    alpha = _discounted(prior.games + effective, prior.squared + effective * worth, resemblance.discount)
+    total = prior.strength + counted.played * counted.worth
+    left = np.maximum(total - _by_position(alpha, counted.position, len(total)), 1e-9)
+    if counted.base is not None:
+        alpha = alpha + left[counted.position] * counted.base
+    # A reply that was seen nowhere but in a band without weight here is as rare as can be.
+    alpha = np.maximum(alpha, 1e-6)
+    return Pooled(alpha, np.maximum(total[counted.position] - alpha, 1e-6))
+
+
+def _parts(counted: Games) -> Iterator[Games]:
+    """Whole positions, a limited number of replies at once: memory is bounded by it."""
+    replies = len(counted.position)
+    every_band = np.ones(counted.chosen.shape[1], dtype=np.bool_)
+    if replies <= _REPLIES_AT_ONCE:
+        yield from [counted] if replies else []
+        return
+    last_of_part = (np.arange(_REPLIES_AT_ONCE, replies + _REPLIES_AT_ONCE, _REPLIES_AT_ONCE) - 1).clip(
+        max=replies - 1
+    )
+    ends = np.unique(counted.position[last_of_part] + 1)
+    numbers = np.arange(len(counted.worth))
+    for low, high in zip(np.r_[0, ends[:-1]], ends, strict=True):
+        yield counted.some((numbers >= low) & (numbers < high), every_band)
+
+
+def _by_position(values: Floats, position: Ints, positions: int) -> Floats:
+    """Sums over the replies of each position; shape (positions, bands)."""
+    sums = np.zeros((positions, values.shape[1]))
+    firsts = np.flatnonzero(np.r_[True, position[1:] != position[:-1]][: len(position)])
+    if len(firsts):
+        sums[position[firsts]] = np.add.reduceat(values, firsts, axis=0)
+    return sums

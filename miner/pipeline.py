@@ -11,13 +11,25 @@ from miner.judge.stage import judge
 from miner.progress import Progress
 from miner.rank.stage import check_thresholds, rank
 from miner.read.decode import ReaderName
+from miner.read.sources import check_sources
 from miner.read.stage import read
 from miner.settings import Settings, as_dict
 from miner.store import STAGES, Manifest, Store
 from miner.tally.replies import Resources
 from miner.tally.stage import DEFAULT_RESOURCES, tally
 
-__all__ = ["Machinery", "StageDone", "export", "judge", "rank", "read", "run", "tally"]
+__all__ = [
+    "Machinery",
+    "StageDone",
+    "check",
+    "check_sources",
+    "export",
+    "judge",
+    "rank",
+    "read",
+    "run",
+    "tally",
+]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,6 +52,21 @@ class StageDone:
     was_current: bool  # nothing had changed, so nothing was done
 
 
+def check(sources: Sequence[str], settings: Settings) -> None:
+    """What can be told of a run before there is a store: looks into the sources, and at the bands.
+
+    Raises SourceError for a source that is missing or unreadable, UsageError for a band that the tally will
+    not have.
+    """
+    _check_settings(settings)
+    check_sources(sources)
+
+
+def _check_settings(settings: Settings) -> None:
+    settings.tally.bands.check(settings.rank.bands)
+    check_thresholds(settings.rank, as_dict(settings.judge))
+
+
 def run(
     sources: Sequence[str], store: Store, settings: Settings, machinery: Machinery, *, progress: Progress
 ) -> Iterator[StageDone]:
@@ -48,8 +75,7 @@ def run(
     Raises what the stages raise, and at once UsageError for a band that the tally will not have. What they
     have finished by then is kept.
     """
-    settings.tally.bands.check(settings.rank.bands)
-    check_thresholds(settings.rank, as_dict(settings.judge))
+    _check_settings(settings)
     with store.writing():
         yield from _run(sources, store, settings, machinery, progress)
 

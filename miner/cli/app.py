@@ -44,7 +44,8 @@ def main() -> None:
     """Run the command line; exit with 0, with 1 for a failed job, with 2 for wrong use."""
     verbose = "--verbose" in sys.argv[1:]
     logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.WARNING, format="%(levelname)s %(name)s: %(message)s"
+        level=logging.DEBUG if verbose else logging.WARNING,
+        format="%(levelname)s %(name)s: %(message)s" if verbose else "miner: %(message)s",
     )
     try:
         app()

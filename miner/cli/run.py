@@ -81,6 +81,7 @@ def run(
         processes=processes,
         resources=Resources(memory_mb=memory),
     )
+    pipeline.check(sources, wanted)
     for done in pipeline.run(sources, Store.create(store), wanted, machinery, progress=Bars()):
         typer.echo(stage_line(done.manifest, was_current=done.was_current))
     typer.echo(f"Now: miner show --store {store}")

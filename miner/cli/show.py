@@ -51,14 +51,20 @@ def show(
     kinds = [one for one in Kind if kind in (None, one)]
     shown = [(one, _one_per_reply([row for row in wanted if row[1]["kind"] == one])[:top]) for one in kinds]
     if not any(rows for _, rows in shown):
-        typer.echo(
-            "No findings" + (" of that kind here." if findings else ". Perhaps there are too few games.")
-        )
+        typer.echo(_nothing(opened, findings))
         return
     typer.echo("\n\n".join(_section(one, rows, diagrams, letters) for one, rows in shown if rows))
     if not diagrams:
         first = next(rows for _, rows in shown if rows)[0].number
         typer.echo(f"\nOne of them on a board: miner show --store {store} {first}")
+
+
+def _nothing(store: Store, findings: list[tuple[int, dict[str, Any]]]) -> str:
+    if findings:
+        return "No findings of that kind here."
+    if not store.require("read").rows["moves"]:
+        return f"No findings, as no game was kept: miner status --store {store.root} tells why."
+    return "No findings. Perhaps there are too few games."
 
 
 def _card(findings: list[tuple[int, dict[str, Any]]], number: int, *, letters: bool) -> str:

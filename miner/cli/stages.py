@@ -52,6 +52,7 @@ def read(
             "max_rating": max_rating,
         },
     )
+    pipeline.check_sources(sources)
     _do(
         Store.create(store),
         "read",

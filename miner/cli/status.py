@@ -56,10 +56,10 @@ def _details(manifest: Manifest) -> list[str]:
             told.append(f"left out: {lost:,} positions to which no game on record leads")
     if manifest.stage == "judge":
         told.append(f"engine: {manifest.inputs['engine']['name']}")
-        depths = manifest.facts["judged_at_nodes"].items()
-        told.append(
-            "deepest look: " + ", ".join(f"{count:,} at {int(nodes):,} nodes" for nodes, count in depths)
-        )
+        if depths := manifest.facts["judged_at_nodes"].items():
+            told.append(
+                "deepest look: " + ", ".join(f"{count:,} at {int(nodes):,} nodes" for nodes, count in depths)
+            )
     changed = _changed(manifest)
     return told + ([f"settings: {changed}"] if changed else [])
 

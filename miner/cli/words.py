@@ -18,11 +18,13 @@ def ledger_line(ledger: dict[str, int]) -> str:
     parts = sorted(
         ((count, state) for state, count in ledger.items() if count), key=lambda one: (-one[0], one[1])
     )
-    return ", ".join(f"{count:,} {state}" for count, state in parts) or "no games"
+    return ", ".join(f"{count:,} {state}" for count, state in parts)
 
 
 def _read(manifest: Manifest) -> str:
     ledger: dict[str, int] = manifest.facts.get("ledger", {})
+    if not manifest.rows["games"]:
+        return "no games were found; see that the sources are PGN text"
     return (
         f"{manifest.rows['games']:,} games seen: {ledger_line(ledger)}; {manifest.rows['moves']:,} positions"
     )

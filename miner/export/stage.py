@@ -55,6 +55,8 @@ def _check_suffix(target: Path) -> None:
 def _check_place(target: Path) -> None:
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        raise _cannot_write(target, "a file stands where its folder should be") from error
     except OSError as error:
         raise _cannot_write(target, error.strerror or str(error)) from error
     if target.is_dir():

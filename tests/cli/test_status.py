@@ -17,7 +17,7 @@ def test_status_of_a_finished_store(club: Path, games: Path, miner: Miner) -> No
 
     assert (told.code, told.err) == (0, "")
     words = (
-        str(games),
+        f"source: {games.name} (",
         "26 games seen: 26 kept",
         "bands: 0-799, 800-999",
         "engine: Stockfish",

@@ -17,7 +17,6 @@ def test_ledger_is_told_largest_part_first() -> None:
     ledger = {"kept": 2_000, "duplicate": 3, "no result": 3, "variant": 0}
 
     assert ledger_line(ledger) == "2,000 kept, 3 duplicate, 3 no result"
-    assert ledger_line({}) == "no games"
 
 
 def test_one_line_for_each_stage() -> None:

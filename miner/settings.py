@@ -92,8 +92,8 @@ class JudgeSettings:
     min_players: int = 3  # distinct players among them, where players are known
     min_pick_rate: float = 0.03
     min_points: float = 1.0  # points per 100 games that a reply would be worth if it lost half a point
-    nodes: tuple[int, ...] = (50_000, 200_000, 1_600_000)  # per search, screen to final
-    keep: tuple[float, ...] = (0.25, 0.7)  # share of the threshold that must be lost to go one stage on
+    nodes: tuple[int, ...] = (100_000, 400_000, 1_600_000)  # per search, screen to final
+    keep: tuple[float, ...] = (0.45, 0.85)  # share of the threshold that must be lost to go one stage on
     loss_threshold: float = 0.10  # expected score, 0 to 1
     tempo_threshold: float = 0.05  # the same for a tempo lost by force
     hash_mb: int = 16

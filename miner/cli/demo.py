@@ -21,7 +21,7 @@ from miner.settings import JudgeSettings, Settings
 from miner.store import Store
 
 NODES = (50_000, 200_000, 800_000)
-"""The last one is half the usual: enough for juniors' mistakes, and done in three minutes on two cores."""
+"""Half the usual: enough for juniors' mistakes, and done in three minutes on two cores."""
 
 _PLACES = (
     Path(__file__).parent.parent / "sample" / "club.pgn",  # in an installed package

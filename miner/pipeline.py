@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from miner.export.stage import export
+from miner.follow.stage import follow
 from miner.judge.stage import judge
 from miner.progress import Progress
 from miner.rank.stage import check_thresholds, rank
@@ -24,6 +25,7 @@ __all__ = [
     "check",
     "check_sources",
     "export",
+    "follow",
     "judge",
     "rank",
     "read",
@@ -70,7 +72,7 @@ def _check_settings(settings: Settings) -> None:
 def run(
     sources: Sequence[str], store: Store, settings: Settings, machinery: Machinery, *, progress: Progress
 ) -> Iterator[StageDone]:
-    """Read, tally, judge and rank; tells of each stage as soon as it is done.
+    """Read, tally, judge, follow and rank; tells of each stage as soon as it is done.
 
     Raises what the stages raise, and at once UsageError for a band that the tally will not have. What they
     have finished by then is kept.
@@ -103,6 +105,16 @@ def _run(
         judge(
             store,
             settings.judge,
+            engine=machinery.engine,
+            engines=machinery.engines,
+            cache=machinery.cache,
+            progress=progress,
+        )
+    )
+    yield done(
+        follow(
+            store,
+            settings.follow,
             engine=machinery.engine,
             engines=machinery.engines,
             cache=machinery.cache,

@@ -3,15 +3,15 @@
 STORE/
   salt                 the secret behind the players' hashes
   lock                 held while a run writes
-  read.json            manifest of the stage, likewise tally.json, judge.json, rank.json
+  read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
   replies.parquet positions.parquet reach.parquet judged.parquet findings.parquet
+  followed.parquet answers.parquet afterwards.parquet model_games.parquet plans.parquet seasons.parquet
 """
 
 from __future__ import annotations
 
 import hashlib
-import itertools
 import json
 import os
 import secrets
@@ -28,7 +28,9 @@ import pyarrow.parquet as pq
 from miner.errors import Place, StoreError
 from miner.schema import METHODS, SCHEMA_VERSION, TABLES
 
-STAGES = ("read", "tally", "judge", "rank")
+STAGES = ("read", "tally", "judge", "follow", "rank")
+MADE_FROM = {"tally": ("read",), "judge": ("tally",), "follow": ("judge",), "rank": ("judge", "follow")}
+"""The stages that each stage reads from, the first of which must have run."""
 FOLDERS = ("games", "moves")
 
 _UNFINISHED = ".unfinished"
@@ -196,11 +198,16 @@ class Store:
 
     def out_of_date(self) -> str | None:
         """The first stage that was made from something else than what the stage before holds now, or None."""
-        for before, stage in itertools.pairwise(STAGES):
-            earlier, later = self.manifest(before), self.manifest(stage)
-            if later and (earlier is None or later.inputs.get(before) != earlier.fingerprint):
+        for stage, sources in MADE_FROM.items():
+            later = self.manifest(stage)
+            if later and any(later.inputs.get(before) != self._print_of(before) for before in sources):
                 return stage
         return None
+
+    def _print_of(self, stage: str) -> str | None:
+        """The fingerprint of a stage; None: it has not run."""
+        manifest = self.manifest(stage)
+        return manifest.fingerprint if manifest else None
 
     @contextmanager
     def writing(self) -> Iterator[None]:
@@ -259,8 +266,8 @@ def _check_name(root: Path) -> None:
 
 
 def stage_before(stage: str) -> str:
-    """The stage that a stage reads from."""
-    return STAGES[STAGES.index(stage) - 1]
+    """The stage that a stage reads from first of all."""
+    return MADE_FROM[stage][0]
 
 
 @contextmanager

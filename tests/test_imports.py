@@ -38,7 +38,19 @@ def test_public_names() -> None:
         "load_settings",
         "pipeline",
     ]
-    assert pipeline.__all__ == ["Machinery", "StageDone", "export", "judge", "rank", "read", "run", "tally"]
+    assert pipeline.__all__ == [
+        "Machinery",
+        "StageDone",
+        "check",
+        "check_sources",
+        "export",
+        "follow",
+        "judge",
+        "rank",
+        "read",
+        "run",
+        "tally",
+    ]
 
 
 def test_public_names_exist() -> None:

@@ -45,7 +45,7 @@ def run(
     processes: options.Processes = None,
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
-    """Do everything: read the games, count the replies, judge them, rank the mistakes.
+    """Do everything: read the games, count the replies, judge them, follow and rank the mistakes.
 
     Stages that are up to date are skipped, and a run that was stopped goes on where it was.
     """

@@ -1,4 +1,4 @@
-"""`miner read`, `tally`, `judge`, `rank`: one stage at a time."""
+"""`miner read`, `tally`, `judge`, `follow`, `rank`: one stage at a time."""
 
 from __future__ import annotations
 
@@ -113,6 +113,33 @@ def judge(
         lambda opened: pipeline.judge(
             opened,
             wanted.judge,
+            engine=find_engine(engine),
+            engines=engines,
+            cache=options.cache_file(cache),
+            progress=Bars(),
+        ),
+    )
+
+
+def follow(
+    store: options.StoreDir,
+    settings: options.SettingsFile = None,
+    engine: options.Engine = None,
+    engines: options.Engines = None,
+    cache: options.Cache = None,
+    verbose: options.Verbose = False,  # noqa: ARG001
+) -> None:
+    """Follow the games after each losing reply: who finds the punishment, and how the advantage is used.
+
+    Whole games are read from the sources once more, for model games and plans. May be stopped and resumed.
+    """
+    wanted = options.settings_from(settings)
+    _do(
+        Store.open(store),
+        "follow",
+        lambda opened: pipeline.follow(
+            opened,
+            wanted.follow,
             engine=find_engine(engine),
             engines=engines,
             cache=options.cache_file(cache),

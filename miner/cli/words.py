@@ -42,8 +42,19 @@ def _judge(manifest: Manifest) -> str:
     return told
 
 
+def _follow(manifest: Manifest) -> str:
+    facts, rows = manifest.facts, manifest.rows
+    told = (
+        f"{facts['losing_replies']:,} losing replies followed through {facts['passages']:,} games, "
+        f"{rows['model_games']:,} model games"
+    )
+    if facts["inconclusive"]:
+        told += f", {facts['inconclusive']:,} positions inconclusive"
+    return told
+
+
 def _rank(manifest: Manifest) -> str:
     return f"{manifest.facts['losing_replies']:,} losing replies, {manifest.rows['findings']:,} findings"
 
 
-_TOLD = {"read": _read, "tally": _tally, "judge": _judge, "rank": _rank}
+_TOLD = {"read": _read, "tally": _tally, "judge": _judge, "follow": _follow, "rank": _rank}

@@ -32,7 +32,7 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
     """
     judged_before, tallied = store.require("judge"), store.require("tally")
     stale = store.out_of_date()
-    if stale in ("tally", "judge"):
+    if stale in ("tally", "judge", "follow"):
         raise StoreError(
             f"the stage `{stage_before(stale)}` was run again since `{stale}`",
             where=Place(str(store.root)),
@@ -40,7 +40,7 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
         )
     check_thresholds(settings, judged_before.settings)
     BandScheme(tuple(tallied.settings["band_edges"])).check(settings.bands)
-    inputs, told = {"judge": judged_before.fingerprint}, as_dict(settings)
+    inputs, told = _inputs(store, judged_before), as_dict(settings)
     if store.is_current("rank", told, inputs):
         return store.require("rank")
     judged = store.read_table("judged").to_pandas()
@@ -64,6 +64,12 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
         facts={"losing_replies": len(losing), "judged_replies": len(judged)},
     )
     return store.finish(manifest)
+
+
+def _inputs(store: Store, judged: Manifest) -> dict[str, str]:
+    """What the ranking is made from; without the stage `follow` it is done all the same."""
+    followed = store.manifest("follow")
+    return {"judge": judged.fingerprint} | ({"follow": followed.fingerprint} if followed else {})
 
 
 def check_thresholds(settings: RankSettings, judged: dict[str, Any]) -> None:

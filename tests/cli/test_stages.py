@@ -19,7 +19,7 @@ Miner = Callable[..., Told]
 
 
 def test_stage_by_stage(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
-    """The four stages one by one leave the same findings as a run at once, and tell what they did."""
+    """The five stages one by one leave the same findings as a run at once, and tell what they did."""
     store, cache = tmp_path / "one", tmp_path / "cache"
     told = [
         miner("read", games, "--store", store, "--processes", 1),
@@ -37,14 +37,15 @@ def test_stage_by_stage(miner: Miner, games: Path, engine: Path, tmp_path: Path)
             "--engine",
             engine,
         ),
+        miner("follow", "--store", store, "--cache", cache, "--engine", engine),
         miner("rank", "--store", store),
     ]
     at_once = miner("run", games, "--store", tmp_path / "two", "--cache", cache, "--engine", engine, *QUICK)
 
     lines = [one.out.splitlines()[0] for one in told]
-    assert [one.code for one in told] == [0, 0, 0, 0]
-    assert [line.split()[0] for line in lines] == ["read", "tally", "judge", "rank"]
-    assert lines == at_once.out.splitlines()[:4]
+    assert [one.code for one in told] == [0] * 5
+    assert [line.split()[0] for line in lines] == ["read", "tally", "judge", "follow", "rank"]
+    assert lines == at_once.out.splitlines()[:5]
     assert "26 games seen: 26 kept" in lines[0]
     findings = Store.open(store).read_table("findings")
     assert findings.num_rows > 0
@@ -69,7 +70,7 @@ def test_nothing_to_do_is_said(miner: Miner, games: Path, engine: Path, tmp_path
 
     assert (first.code, second.code) == (0, 0)
     assert "up to date" not in first.out
-    assert second.out.count("(up to date, nothing to do)") == 4
+    assert second.out.count("(up to date, nothing to do)") == 5
 
 
 def test_stage_before_is_missing(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
@@ -77,8 +78,8 @@ def test_stage_before_is_missing(miner: Miner, games: Path, engine: Path, tmp_pa
     store = tmp_path / "store"
     miner("read", games, "--store", store, "--processes", 1)
 
-    for name, before in (("judge", "tally"), ("rank", "judge")):
-        told = miner(name, "--store", store, *(["--engine", engine] if name == "judge" else []))
+    for name, before in (("judge", "tally"), ("follow", "judge"), ("rank", "judge")):
+        told = miner(name, "--store", store, *(["--engine", engine] if name != "rank" else []))
         assert told.code == 1
         assert f"the stage `{before}` has not been run here" in told.err
 

@@ -1,0 +1,1 @@
+"""What happens in the games after a losing reply."""

@@ -1,0 +1,194 @@
+"""The games in which a losing reply was played, counted by DuckDB from `moves` and `games`."""
+
+from __future__ import annotations
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from miner.terms import UNRATED, BandScheme
+
+_BEYOND = 3
+"""How many times more later positions are looked up than wanted: some turn out to leave no choice."""
+
+
+def find_passages(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, bands: BandScheme) -> int:
+    """Gather the games with a losing reply in the temporary table `passages`, and count them.
+
+    `losing` has the columns key and move. A row per losing reply and game: key, move, game, ply (of the
+    reply), rating and band of the player who profits, gap (his rating less the other's, or null), half_points
+    (his result).
+    """
+    connection.register("losing", pa.Table.from_pandas(losing[["key", "move"]], preserve_index=False))
+    connection.execute(
+        f"""
+        create or replace temp table passages as
+        with hits as (
+            select m.key, m.move, m.game, m.ply::int as ply, m.rating as rating_other,
+                   (2 - m.score)::int as half_points
+            from moves m semi join losing l on m.key = l.key and m.move = l.move
+        ),
+        rated as (
+            select h.*, case when h.ply % 2 = 0 then g.black_rating else g.white_rating end as rating
+            from hits h join games g using (game)
+        )
+        select key, move, game, ply, rating, half_points, {band_sql(bands)} as band,
+               case when rating > 0 and rating_other > 0 then rating::int - rating_other::int end as gap
+        from rated
+        """  # noqa: S608 - built from numbers of our own
+    )
+    return int(connection.sql("select count(*) from passages").fetchall()[0][0])
+
+
+def band_sql(bands: BandScheme) -> str:
+    """SQL that turns a rating into the name of its band."""
+    cases = " ".join(
+        f"when rating < {edge} then '{name}'" for edge, name in zip(bands.edges, bands.names, strict=False)
+    )
+    return f"case when rating = 0 then '{UNRATED}' {cases} else '{bands.bands[-1]}' end"
+
+
+def count_afterwards(connection: duckdb.DuckDBPyConnection) -> pa.Table:
+    """The table `afterwards`: what the side that profits scored, per losing reply and band."""
+    return connection.sql(
+        """
+        select key, move, band, count(*) as games, sum(half_points)::bigint / 2.0 as score_sum,
+               sum(gap)::double / nullif(count(gap), 0) as mean_rating_gap
+        from passages group by key, move, band order by key, move, band
+        """
+    ).to_arrow_table()
+
+
+_ANSWERS = """
+    select p.key, p.move, m.key as at, m.move as answer, p.band, count(*) as games,
+           count(distinct m.player) filter (m.player <> 0) as players,
+           sum(m.score)::bigint / 2.0 as score_sum, min(m.ply - p.ply - 1)::utinyint as plies
+    from {passages} p join moves m on m.game = p.game and {where}
+    group by p.key, p.move, m.key, m.move, p.band order by p.key, p.move, m.key, m.move, p.band
+"""
+
+
+def count_first_answers(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What was answered to the losing replies: the columns of `answers`, and plies (0)."""
+    return _frame(connection.sql(_ANSWERS.format(passages="passages", where="m.ply = p.ply + 1")))
+
+
+def keep_punished(connection: duckdb.DuckDBPyConnection, punishing: pd.DataFrame) -> None:
+    """Gather in the temporary table `punished` the passages whose first answer is a punishing one.
+
+    `punishing` has the columns key, move and answer.
+    """
+    wanted = pa.Table.from_pandas(punishing[["key", "move", "answer"]], preserve_index=False)
+    connection.register("punishing", wanted)
+    connection.execute(
+        """
+        create or replace temp table punished as
+        select p.* from passages p join moves m on m.game = p.game and m.ply = p.ply + 1
+        semi join punishing a on a.key = p.key and a.move = p.move and a.answer = m.move
+        """
+    )
+
+
+def later_positions(
+    connection: duckdb.DuckDBPyConnection, *, moves: int, min_games: int, most: int
+) -> pd.DataFrame:
+    """The positions that most punished games pass through later, the profiting side to move.
+
+    Columns: key, move, at, games, plies (least), path (the commonest moves to there, UCI-packed, as a list);
+    per losing reply, the commonest first, at least `min_games` games each. Not the position right after it.
+    """
+    connection.execute(
+        f"""
+        create or replace temp table later as
+        select p.key, p.move, m.key as at, count(*) as games, min(m.ply - p.ply - 1)::utinyint as plies
+        from punished p join moves m on m.game = p.game
+        where m.ply > p.ply + 1 and m.ply < p.ply + 1 + {2 * moves} and (m.ply - p.ply) % 2 = 1
+        group by p.key, p.move, m.key having count(*) >= {min_games}
+        qualify row_number() over (partition by p.key, p.move order by count(*) desc, m.key)
+                <= {_BEYOND * most}
+        """  # noqa: S608 - built from numbers of our own
+    )
+    return _frame(
+        connection.sql(
+            """
+        with visits as (
+            select l.key, l.move, l.at, p.game, p.ply as first, m.ply as last
+            from later l join punished p on p.key = l.key and p.move = l.move
+            join moves m on m.game = p.game and m.key = l.at and m.ply > p.ply
+        ),
+        ways as (
+            select v.key, v.move, v.at, v.game, list(m.move order by m.ply) as path
+            from visits v join moves m on m.game = v.game and m.ply > v.first and m.ply < v.last
+            group by v.key, v.move, v.at, v.game, v.first, v.last having count(*) = v.last - v.first - 1
+        ),
+        common as (
+            select key, move, "at", path from ways group by key, move, "at", path
+            qualify row_number() over (partition by key, move, "at" order by count(*) desc, len(path), path)
+                    = 1
+        )
+        select l.*, c.path from later l join common c using (key, move, "at")
+        order by key, move, games desc, "at"
+        """
+        )
+    )
+
+
+def count_later_answers(connection: duckdb.DuckDBPyConnection, positions: pd.DataFrame) -> pd.DataFrame:
+    """What was answered in later positions (columns key, move, at) of punished games, as above."""
+    wanted = pa.Table.from_pandas(positions[["key", "move", "at"]], preserve_index=False)
+    connection.register("asked", wanted)
+    return _frame(
+        connection.sql(
+            _ANSWERS.format(
+                passages="(select p.*, a.at from punished p join asked a using (key, move))",
+                where="m.ply > p.ply and m.key = p.at",
+            )
+        )
+    )
+
+
+def count_by_date(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Games at each position and month: columns key, move, year, month (0: none), games, with_reply.
+
+    A row per losing reply and month of its position's games; games without a year are left out.
+    """
+    return _frame(
+        connection.sql(
+            """
+        with there as (
+            select m.key, m.move, try_cast(g.date[1:4] as integer) as year,
+                   coalesce(try_cast(g.date[6:7] as integer), 0) as month, count(*) as games
+            from moves m semi join losing using (key) join games g using (game)
+            group by all having year > 0
+        )
+        select l.key, l.move, t.year, t.month, sum(t.games)::bigint as games,
+               coalesce(sum(t.games) filter (t.move = l.move), 0)::bigint as with_reply
+        from losing l join there t on t.key = l.key
+        group by all order by l.key, l.move, t.year, t.month
+        """
+        )
+    )
+
+
+def won_games(connection: duckdb.DuckDBPyConnection, most: int) -> pd.DataFrame:
+    """The punished games that the profiting side won, up to `most` per losing reply, strongest winners first.
+
+    Columns: key, move, game, ply, rating, rating_loser, band, result, date, source, start_byte, end_byte.
+    """
+    return _frame(
+        connection.sql(
+            f"""
+        select p.key, p.move, p.game, p.ply, p.rating, p.band, g.result, g.date, g.source,
+               case when p.ply % 2 = 0 then g.white_rating else g.black_rating end as rating_loser,
+               g.start_byte, g.end_byte
+        from punished p join games g using (game) where p.half_points = 2
+        qualify row_number() over (partition by p.key, p.move order by p.rating desc, p.game) <= {most}
+        order by key, move, rating desc, game
+        """  # noqa: S608 - built from a number of our own
+        )
+    )
+
+
+def _frame(found: duckdb.DuckDBPyRelation) -> pd.DataFrame:
+    rows: pd.DataFrame = found.to_arrow_table().to_pandas()
+    return rows

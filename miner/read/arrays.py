@@ -33,6 +33,13 @@ def encoded_strings(values: Sequence[bytes]) -> pa.Array:
     return pa.Array.from_buffers(pa.string(), len(values), buffers)
 
 
+def few_strings(values: Sequence[str]) -> pa.Array:
+    """An Arrow array of strings of which few are distinct."""
+    distinct = {value: code for code, value in enumerate(dict.fromkeys(values))}
+    codes = np.fromiter(map(distinct.__getitem__, values), dtype=np.int32, count=len(values))
+    return repeated(list(distinct), codes)
+
+
 def repeated(values: Sequence[str], codes: npt.NDArray[Any]) -> pa.Array:
     """An Arrow array of strings of which each is one of a few `values`, the one with its code."""
     return strings(values).take(numbers(codes))

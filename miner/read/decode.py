@@ -46,6 +46,11 @@ class Visits:
         rows = np.flatnonzero(is_wanted[self.lines])
         return Visits(self.lines[rows], self.plies[rows], self.keys[rows], self.moves[rows])
 
+    def packed(self) -> npt.NDArray[np.uint64]:
+        """All but the keys in one number each: line, ply and move from bits 24, 16 and 0 on."""
+        lines, plies = self.lines.astype(np.uint64), self.plies.astype(np.uint64)
+        return lines << np.uint64(24) | plies << np.uint64(16) | self.moves
+
     @classmethod
     def none(cls) -> Visits:
         """No rows."""
@@ -231,7 +236,8 @@ def _from_chunk(chunk: Any, width: int) -> tuple[Decoded, Flags]:
     is_visit[begins + positions - 1] = False
     is_visit &= ply < width
     at = np.flatnonzero(is_visit)
-    visits = Visits(lines[at], ply[at].astype(np.uint8), keys[at], moves[at - lines[at]])
+    of = lines.take(at)
+    visits = Visits(of, ply.take(at).astype(np.uint8), keys.take(at), moves.take(at - of))
     is_illegal = np.zeros(chunk.num_games, dtype=np.bool_)
     return Decoded(plies, is_illegal, keys[begins + plies], visits), chunk.valid | (plies == width)
 

@@ -229,7 +229,8 @@ def last_sure_start(text: bytes) -> int:
     """
     before = len(text)
     while True:
-        start = max(text.rfind(b"\n\n[", 0, before), text.rfind(b"\n \n[", 0, before))
+        start = text.rfind(b"\n\n[", 0, before)
+        start = max(start, text.rfind(b"\n \n[", start + 1, before))
         if start < 0:
             return 0
         tag = text.index(b"[", start)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from miner.read.arrays import numbers, repeated, strings
+from miner.read.arrays import few_strings, numbers, repeated
 from miner.read.batches import Batch
 from miner.read.decode import Decoded, Reader
 from miner.read.filters import filtered_by
@@ -213,7 +213,7 @@ def _hashes(
     Nameless games that are alike are taken for different games: they may well be.
     """
     letters = np.array([zlib.crc32(letters) for letters in moves.letters], dtype=np.uint64)
-    result = np.array([_POINTS[result] for result in results.tolist()], dtype=np.uint64)
+    result = _white_points(results).astype(np.uint64)
     day = date.map(
         lambda value: int.from_bytes(hashlib.sha256(value.encode()).digest()[:8], "big"), np.uint64
     )
@@ -223,6 +223,10 @@ def _hashes(
         hashes ^= hashes >> np.uint64(29)
     is_known = (white.identities | black.identities) > 0
     return np.where(is_known, np.maximum(hashes, 1), np.uint64(0))
+
+
+def _white_points(results: Texts) -> npt.NDArray[np.uint8]:
+    return np.fromiter(map(_POINTS.__getitem__, results.tolist()), dtype=np.uint8, count=len(results))
 
 
 def ledger_table(pending: Pending, answer: Answer) -> pa.Table:
@@ -257,7 +261,7 @@ def ledger_table(pending: Pending, answer: Answer) -> pa.Table:
 def _array(column: Any, kind: pa.DataType) -> pa.Array:
     if isinstance(column, pa.Array):
         return column
-    return strings(column.tolist()) if column.dtype == object else numbers(column, kind)
+    return few_strings(column.tolist()) if column.dtype == object else numbers(column, kind)
 
 
 def _where(ply: int) -> str:
@@ -269,29 +273,35 @@ def moves_table(pending: Pending, answer: Answer) -> pa.Table:
     """The batch's rows of `moves`, ordered by the leading bits of the key."""
     is_kept = pending.is_kept
     is_kept[is_kept] = ~answer.is_duplicate
-    visits = pending.decoded.visits if is_kept.all() else pending.decoded.visits.only(is_kept)
+    visits = pending.decoded.visits
+    rows = np.flatnonzero(is_kept.take(visits.lines))
     # A stable sort of 16 bits is a radix sort, and leaves games in reading order where they are equal.
-    order = np.argsort((visits.keys >> np.uint64(64 - _PRUNING_BITS)).astype(np.uint16), kind="stable")
-    # Fetched out of order in one piece: that is what takes time.
-    packed = (
-        visits.lines.astype(np.uint64) << np.uint64(24)
-        | visits.plies.astype(np.uint64) << np.uint64(16)
-        | visits.moves
-    )[order]
+    leading = (visits.keys >> np.uint64(64 - _PRUNING_BITS)).astype(np.uint16).take(rows)
+    rows = rows.take(np.argsort(leading, kind="stable"))
+    # Fetched out of order in one piece each: that is what takes time.
+    packed = visits.packed().take(rows)
     ply = (packed >> np.uint64(16)).astype(np.uint8)
-    game = pending.games.astype(np.uint32)[(packed >> np.uint64(24)).astype(np.uint32)]
-    mover = game * np.uint32(2) + (ply & 1)
-    white_points = np.array([_POINTS[result] for result in pending.results.tolist()], dtype=np.uint8)
+    game = pending.games.astype(np.uint32).take((packed >> np.uint64(24)).astype(np.intp))
+    mover = _packed_movers(pending).take(game * np.intp(2) + (ply & 1))
     columns = {
         "game": game + np.uint32(answer.first_game),
         "ply": ply,
-        "key": visits.keys[order],
+        "key": visits.keys.take(rows),
         "move": packed.astype(np.uint16),
-        "rating": pending.ratings.ravel()[mover],
-        "player": pending.players.ravel()[mover],
-        "score": np.stack([white_points, 2 - white_points], axis=1).ravel()[mover],
+        "rating": (mover >> np.uint64(8)).astype(np.uint16),
+        "player": (mover >> np.uint64(24)).astype(np.uint32),
+        "score": mover.astype(np.uint8),
     }
     return pa.table([_array(columns[one.name], one.type) for one in MOVES], schema=MOVES)
+
+
+def _packed_movers(pending: Pending) -> npt.NDArray[np.uint64]:
+    """Of White and Black in turn, game by game: player, rating and score from bits 24, 8 and 0 on."""
+    white_points = _white_points(pending.results).astype(np.uint64)
+    scores = np.stack([white_points, 2 - white_points], axis=1)
+    players, ratings = pending.players.astype(np.uint64), pending.ratings.astype(np.uint64)
+    packed: npt.NDArray[np.uint64] = players << np.uint64(24) | ratings << np.uint64(8) | scores
+    return packed.ravel()
 
 
 def count_states(table: pa.Table) -> Counter[str]:

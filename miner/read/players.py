@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import unicodedata
 from dataclasses import dataclass
@@ -41,7 +40,7 @@ class Players:
     """Makes players of names, all with one salt."""
 
     def __init__(self, salt: bytes, names: Names) -> None:
-        self._salt = salt
+        self._keyed = hmac.new(salt, digestmod="sha256")  # copied for each name: to make one takes long
         self._names = names
         self._known: dict[str, Player] = {}
 
@@ -71,7 +70,9 @@ class Players:
         plain = " ".join(unicodedata.normalize("NFC", name).lower().split())
         if plain in _UNKNOWN:
             return Player(name if self._names == "keep" else "", 0, 0)
-        digest = hmac.new(self._salt, plain.encode("utf-8", "surrogatepass"), hashlib.sha256).digest()
+        keyed = self._keyed.copy()
+        keyed.update(plain.encode("utf-8", "surrogatepass"))
+        digest = keyed.digest()
         number = max(1, int.from_bytes(digest[:4], "big"))
         identity = max(1, int.from_bytes(digest[:8], "big"))
         if self._names == "drop":

@@ -130,12 +130,13 @@ def _begins_source(batch: Batch) -> list[bool]:
 def _write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
     ledger = ledger_table(pending, answer)
     moves = moves_table(pending, answer)
-    for folder, table in ((job.games, ledger), (job.moves, moves)):
+    # Moves are nine tenths of it all: a third more of them to store, in two thirds of the time.
+    for folder, table, compression in ((job.games, ledger, "zstd"), (job.moves, moves, "snappy")):
         with replacing(folder / f"{number:06}.parquet") as unfinished:
             pq.write_table(
                 table,
                 unfinished,
-                compression="zstd",
+                compression=compression,
                 row_group_size=_ROW_GROUP,
                 # Keys and numbers of games hardly repeat: a dictionary of them only costs time.
                 use_dictionary=[name for name in table.column_names if name not in _UNREPEATED],

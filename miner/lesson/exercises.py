@@ -1,0 +1,170 @@
+"""Findings as exercises: what is asked, on which board, and which of them suit a band. Pure functions."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import chess
+
+from miner.export.words import Finding, mover, taught
+from miner.settings import Taught
+from miner.terms import Kind, Side
+
+TOO_HARD, TOO_EASY = 0.10, 0.90
+"""Find rates between which an exercise teaches: below, pupils guess; above, they know it already."""
+
+SHOWN_BY_MOVES = frozenset({"mate", "material", "king"})
+"""Reasons that a pupil can show on the board move by move; the others ask for something better instead."""
+
+
+class Task(StrEnum):
+    """What a pupil is asked."""
+
+    PUNISH = "punish"  # the opponent has just played the losing reply
+    WRONG = "wrong"  # our own side thinks of it: how is it punished?
+    INSTEAD = "instead"  # our own side thinks of it: what is better?
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Exercise:
+    """One diagram with one task."""
+
+    number: int
+    task: Task
+    finding: Finding
+    find_rate: float  # share (0 to 1) of the band that would solve it, as it is known or guessed
+    is_known: bool  # whether the find rate was counted in games
+
+    @property
+    def board(self) -> chess.Board:
+        """The position in front of the pupil: after the losing reply where it is to be punished."""
+        board = chess.Board(self.finding["fen"])
+        if self.task is Task.PUNISH:
+            board.push_san(self.finding["losing_reply"])
+        return board
+
+    @property
+    def ply(self) -> int:
+        """The ply of the solution's first move."""
+        ply: int = self.finding["ply"]
+        return ply + 1 if self.task is Task.PUNISH else ply
+
+    @property
+    def solution(self) -> tuple[str, ...]:
+        """The moves that answer the task, SAN, from the board on."""
+        refutation = self.finding["refutation"].split()
+        if self.task is Task.PUNISH:
+            return tuple(refutation)
+        if self.task is Task.WRONG:
+            return (self.finding["losing_reply"], *refutation)
+        return tuple((self.finding["best_line"] or self.finding["best_move"]).split())
+
+    @property
+    def taught(self) -> Side:
+        """The pupils' side."""
+        return taught(self.finding)
+
+
+def choose(
+    findings: Iterable[Finding],
+    *,
+    side: Taught = "both",
+    bands: Collection[str] = (),
+    keys: Sequence[int] = (),
+    top: int = 12,
+) -> list[Exercise]:
+    """The exercises of a sheet, from the easiest to the hardest.
+
+    `findings` come in the order of their value. Without `keys`, the `top` best that the band can be expected
+    to learn from are taken: first such as are neither too hard nor too easy and show no idea twice, then what
+    is left. With `keys`, everything in these positions is taken, whatever it is worth.
+    """
+    wanted = distinct(one for one in findings if is_wanted(one, side, bands) and task_of(one))
+    chosen = [one for one in wanted if one["key"] in keys] if keys else _best(wanted, top)
+    asked = sorted(chosen, key=lambda one: (-_find_rate(one), one["ply"]))
+    return [_exercise(number, finding) for number, finding in enumerate(asked, start=1)]
+
+
+def is_wanted(finding: Finding, side: Taught, bands: Collection[str]) -> bool:
+    """Whether a finding is for the pupils' side and for one of the bands; no bands means every band."""
+    return side in ("both", taught(finding)) and (not bands or finding["band"] in bands)
+
+
+def distinct(findings: Iterable[Finding]) -> list[Finding]:
+    """Each losing reply once, for the band and kind where it stands highest in the list."""
+    first: dict[tuple[int, str], Finding] = {}
+    for finding in findings:
+        first.setdefault((finding["key"], finding["losing_reply_uci"]), finding)
+    return list(first.values())
+
+
+def task_of(finding: Finding) -> Task | None:
+    """What to ask about a finding; None if it holds no moves to answer with."""
+    if finding["kind"] == Kind.TRAP:
+        return Task.PUNISH if finding["refutation"] else None
+    shows = finding["reason"] in SHOWN_BY_MOVES and finding["refutation"]
+    return Task.WRONG if shows else Task.INSTEAD
+
+
+def _exercise(number: int, finding: Finding) -> Exercise:
+    task = task_of(finding)
+    assert task is not None, f"nothing can be asked about {finding['losing_reply']} in {finding['fen']}"
+    return Exercise(
+        number=number,
+        task=task,
+        finding=finding,
+        find_rate=_find_rate(finding),
+        is_known=finding["find_rate"] is not None,
+    )
+
+
+def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
+    """The first `top`, those put off that are too hard, too easy, or show again what was shown."""
+    taken: list[Finding] = []
+    put_off: list[Finding] = []
+    ideas: set[tuple[str, ...]] = set()
+    for finding in findings:
+        idea = (finding["side"], finding["losing_reply"], *finding["refutation"].split()[:1])
+        if idea in ideas or not TOO_HARD <= _find_rate(finding) <= TOO_EASY:
+            put_off.append(finding)
+        else:
+            ideas.add(idea)
+            taken.append(finding)
+    return [*taken, *put_off][:top]
+
+
+def _find_rate(finding: Finding) -> float:
+    known: float | None = finding["find_rate"]
+    return guessed_find_rate(finding) if known is None else known
+
+
+def guessed_find_rate(finding: Finding) -> float:
+    """Share (0 to 1) of the band that may be expected to find the refutation, where nobody has counted it.
+
+    A short refutation that begins with a capture or a check and wins much is easy, a long quiet one hard;
+    each 200 points of rating help a little. Source: common practice, no source; it only orders exercises.
+    """
+    board = chess.Board(finding["fen"])
+    board.push_san(finding["losing_reply"])
+    refutation = finding["refutation"].split()
+    moves = max(1, (len(refutation) + 1) // 2)
+    is_quiet = bool(refutation) and not _is_forcing(board, refutation[0])
+    lowest = re.match(r"\d+", finding["band"])
+    rating = int(lowest[0]) if lowest else 1200
+    rate: float = (
+        0.85 - 0.12 * (moves - 1) - 0.15 * is_quiet + 0.2 * finding["loss"] + 0.04 * (rating - 1200) / 200
+    )
+    return min(0.95, max(0.05, rate))
+
+
+def _is_forcing(board: chess.Board, san: str) -> bool:
+    move = board.parse_san(san)
+    return board.is_capture(move) or board.gives_check(move)
+
+
+def errs(exercise: Exercise) -> Side:
+    """The side that plays the losing reply."""
+    return mover(exercise.finding)

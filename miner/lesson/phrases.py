@@ -1,0 +1,256 @@
+"""What stands on the pupils' sheets and answer keys, in their languages."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from miner.lesson.notation import FIGURINES, translated
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Phrases:
+    """The printed words of one language; what stands in braces is filled in."""
+
+    code: str
+    title: str
+    answers: str
+    name: str
+    date: str
+    page: str
+    sides: tuple[str, str]  # White, Black at the beginning of a sentence
+    to_move: str
+    punish: str
+    wrong: str
+    instead: str
+    better: str
+    reasons: Mapping[str, str]  # by reason; {profits} and {errs} are sides
+    patterns: Mapping[str, str]
+
+    def side(self, color: bool) -> str:
+        """White or Black."""
+        return self.sides[0 if color else 1]
+
+
+_EN = Phrases(
+    code="en",
+    title="Opening exercises",
+    answers="Answers",
+    name="Name",
+    date="Date",
+    page="Page {page} of {pages}",
+    sides=("White", "Black"),
+    to_move="{side} to move",
+    punish="Punish {move}!",
+    wrong="What is wrong with {move}?",
+    instead="{move} is a mistake. Find the best move instead.",
+    better="Better: {moves}.",
+    reasons=MappingProxyType({}),  # the findings' own sentences say more
+    patterns=MappingProxyType({}),
+)
+
+_DE = Phrases(
+    code="de",
+    title="Eröffnungsaufgaben",
+    answers="Lösungen",
+    name="Name",
+    date="Datum",
+    page="Seite {page} von {pages}",
+    sides=("Weiß", "Schwarz"),
+    to_move="{side} am Zug",
+    punish="Bestrafe {move}!",
+    wrong="Was ist falsch an {move}?",
+    instead="{move} ist ein Fehler. Finde den besten Zug!",
+    better="Besser: {moves}.",
+    reasons=MappingProxyType(
+        {
+            "mate": "Der Zug lässt ein Matt zu oder verpasst eines.",
+            "material": "{errs} verliert Material oder lässt sich welches entgehen.",
+            "tempo": "{errs} verliert Zeit.",
+            "king": "Der König von {errs} steht danach unsicher.",
+            "position": "{errs} steht danach schlechter.",
+        }
+    ),
+    patterns=MappingProxyType(
+        {
+            "double attack": "Doppelangriff",
+            "pin": "Fesselung",
+            "skewer": "Spieß",
+            "discovered attack": "Abzugsangriff",
+            "trapped piece": "Figurenfang",
+            "removed defender": "Beseitigung des Verteidigers",
+            "overloaded defender": "Überlastung",
+            "back rank": "Grundreihe",
+            "mating net": "Mattnetz",
+        }
+    ),
+)
+
+_FR = Phrases(
+    code="fr",
+    title="Exercices d’ouverture",
+    answers="Solutions",
+    name="Nom",
+    date="Date",
+    page="Page {page} sur {pages}",
+    sides=("Les Blancs", "Les Noirs"),
+    to_move="{side} jouent",
+    punish="Punissez {move} !",
+    wrong="Pourquoi {move} est-il mauvais ?",
+    instead="{move} est une faute. Trouvez le meilleur coup !",
+    better="Mieux : {moves}.",
+    reasons=MappingProxyType(
+        {
+            "mate": "Le coup permet un mat ou en manque un.",
+            "material": "{errs} perdent du matériel ou manquent d’en gagner.",
+            "tempo": "{errs} perdent du temps.",
+            "king": "{errs} ont ensuite un roi exposé.",
+            "position": "{errs} sont ensuite moins bien.",
+        }
+    ),
+    patterns=MappingProxyType(
+        {
+            "double attack": "attaque double",
+            "pin": "clouage",
+            "skewer": "enfilade",
+            "discovered attack": "attaque à la découverte",
+            "trapped piece": "pièce enfermée",
+            "removed defender": "élimination du défenseur",
+            "overloaded defender": "surcharge",
+            "back rank": "mat du couloir",
+            "mating net": "réseau de mat",
+        }
+    ),
+)
+
+_ES = Phrases(
+    code="es",
+    title="Ejercicios de apertura",
+    answers="Soluciones",
+    name="Nombre",
+    date="Fecha",
+    page="Página {page} de {pages}",
+    sides=("Las blancas", "Las negras"),
+    to_move="{side} juegan",
+    punish="¡Castiga {move}!",
+    wrong="¿Qué tiene de malo {move}?",
+    instead="{move} es un error. ¡Encuentra la mejor jugada!",
+    better="Mejor: {moves}.",
+    reasons=MappingProxyType(
+        {
+            "mate": "La jugada permite un mate o deja escapar uno.",
+            "material": "{errs} pierden material o dejan de ganarlo.",
+            "tempo": "{errs} pierden tiempo.",
+            "king": "{errs} quedan con el rey expuesto.",
+            "position": "{errs} quedan peor.",
+        }
+    ),
+    patterns=MappingProxyType(
+        {
+            "double attack": "ataque doble",
+            "pin": "clavada",
+            "skewer": "enfilada",
+            "discovered attack": "ataque a la descubierta",
+            "trapped piece": "pieza atrapada",
+            "removed defender": "eliminación del defensor",
+            "overloaded defender": "sobrecarga",
+            "back rank": "mate del pasillo",
+            "mating net": "red de mate",
+        }
+    ),
+)
+
+_IT = Phrases(
+    code="it",
+    title="Esercizi di apertura",
+    answers="Soluzioni",
+    name="Nome",
+    date="Data",
+    page="Pagina {page} di {pages}",
+    sides=("Il Bianco", "Il Nero"),
+    to_move="{side} muove",
+    punish="Punisci {move}!",
+    wrong="Che cosa c’è di sbagliato in {move}?",
+    instead="{move} è un errore. Trova la mossa migliore!",
+    better="Meglio: {moves}.",
+    reasons=MappingProxyType(
+        {
+            "mate": "La mossa permette un matto o se ne lascia sfuggire uno.",
+            "material": "{errs} perde materiale o rinuncia a guadagnarne.",
+            "tempo": "{errs} perde tempo.",
+            "king": "{errs} resta con il re esposto.",
+            "position": "{errs} resta in posizione peggiore.",
+        }
+    ),
+    patterns=MappingProxyType(
+        {
+            "double attack": "doppio attacco",
+            "pin": "inchiodatura",
+            "skewer": "infilata",
+            "discovered attack": "attacco di scoperta",
+            "trapped piece": "pezzo intrappolato",
+            "removed defender": "eliminazione del difensore",
+            "overloaded defender": "sovraccarico",
+            "back rank": "matto del corridoio",
+            "mating net": "rete di matto",
+        }
+    ),
+)
+
+_NL = Phrases(
+    code="nl",
+    title="Openingsopgaven",
+    answers="Oplossingen",
+    name="Naam",
+    date="Datum",
+    page="Bladzijde {page} van {pages}",
+    sides=("Wit", "Zwart"),
+    to_move="{side} aan zet",
+    punish="Straf {move} af!",
+    wrong="Wat is er mis met {move}?",
+    instead="{move} is een fout. Vind de beste zet!",
+    better="Beter: {moves}.",
+    reasons=MappingProxyType(
+        {
+            "mate": "De zet staat mat toe of mist een mat.",
+            "material": "{errs} verliest materiaal of laat winst liggen.",
+            "tempo": "{errs} verliest tijd.",
+            "king": "De koning van {errs} staat daarna onveilig.",
+            "position": "{errs} staat daarna slechter.",
+        }
+    ),
+    patterns=MappingProxyType(
+        {
+            "double attack": "dubbele aanval",
+            "pin": "penning",
+            "skewer": "spies",
+            "discovered attack": "aftrekaanval",
+            "trapped piece": "stukvangst",
+            "removed defender": "uitschakelen van de verdediger",
+            "overloaded defender": "overbelasting",
+            "back rank": "onderste rij",
+            "mating net": "matnet",
+        }
+    ),
+)
+
+PHRASES: Mapping[str, Phrases] = MappingProxyType({one.code: one for one in (_EN, _DE, _FR, _ES, _IT, _NL)})
+"""The languages whose words are known; any other takes the English words and its own piece letters."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tongue:
+    """The words of a sheet and how its moves are written."""
+
+    phrases: Phrases
+    notation: str  # a key of LETTERS
+
+    @classmethod
+    def of(cls, language: str, *, figurines: bool = False) -> Tongue:
+        """The words and letters of a language of LETTERS; with `figurines`, its words alone."""
+        return cls(PHRASES.get(language, _EN), FIGURINES if figurines else language)
+
+    def moves(self, text: str) -> str:
+        """English SAN, alone or in a text, as this tongue writes it."""
+        return translated(text, self.notation)

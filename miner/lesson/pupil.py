@@ -1,0 +1,88 @@
+"""The pupils' sheet: diagrams, tasks, and lines to write on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from miner.export.words import numbered_sans, plain
+from miner.lesson import layout
+from miner.lesson.diagram import diagram_svg
+from miner.lesson.exercises import Exercise, Task, errs
+from miner.lesson.layout import Paper, layout_of
+from miner.lesson.phrases import Tongue
+from miner.lesson.typeset import pdf_bytes
+
+
+def task_words(exercise: Exercise, tongue: Tongue) -> str:
+    """What is asked, without the side to move."""
+    phrases = tongue.phrases
+    pattern = {Task.PUNISH: phrases.punish, Task.WRONG: phrases.wrong, Task.INSTEAD: phrases.instead}
+    finding = exercise.finding
+    move = tongue.moves(numbered_sans([finding["losing_reply"]], finding["ply"]))
+    return pattern[exercise.task].format(errs=phrases.side(errs(exercise).color), move=move)
+
+
+def to_move_words(exercise: Exercise, tongue: Tongue) -> str:
+    """Which side is to move on the diagram."""
+    return tongue.phrases.to_move.format(side=tongue.phrases.side(exercise.board.turn))
+
+
+def exercise_svg(exercise: Exercise, *, coordinates: bool, hatched: bool) -> str:
+    """The exercise's diagram, the pupils' side at the bottom."""
+    return diagram_svg(
+        exercise.board, orientation=exercise.taught.color, coordinates=coordinates, hatched=hatched
+    )
+
+
+def pupil_pdf(
+    exercises: Sequence[Exercise],
+    tongue: Tongue,
+    *,
+    paper: Paper,
+    per_page: int,
+    title: str,
+    subtitle: str = "",
+    coordinates: bool = True,
+    hatched: bool = False,
+) -> bytes:
+    """The sheet as PDF, `per_page` (2 to 12) diagrams on each page.
+
+    Raises UsageError for any other number, ExportError without the typesetter.
+    """
+    page = layout_of(paper, per_page)
+    phrases = tongue.phrases
+    told: list[dict[str, Any]] = [
+        {
+            "number": one.number,
+            "svg": exercise_svg(one, coordinates=coordinates, hatched=hatched),
+            "alt": one.board.fen(),
+            "to_move": to_move_words(one, tongue),
+            "task": task_words(one, tongue),
+        }
+        for one in exercises
+    ]
+    data = {
+        "title": plain(title, 60),
+        "subtitle": plain(subtitle, 90),
+        "lang": phrases.code,
+        "name": phrases.name,
+        "date": phrases.date,
+        "page": phrases.page,
+        "paper": paper.typst_name,
+        "margin_x": layout.MARGIN_X,
+        "margin_top": layout.MARGIN_TOP,
+        "margin_bottom": layout.MARGIN_BOTTOM,
+        "header": layout.HEADER,
+        "gutter": layout.GUTTER,
+        "columns": page.columns,
+        "cell_height": page.cell_height,
+        "diagram_width": page.diagram_width,
+        "task_height": page.task_height,
+        "task_size": page.task_size,
+        "lines": page.lines,
+        "line_height": page.line_height,
+        "beside": page.beside,
+        "pages": [told[start : start + per_page] for start in range(0, len(told), per_page)],
+    }
+    return pdf_bytes("sheet.typ", data)

@@ -1,0 +1,32 @@
+"""Data and one of our templates to PDF."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from importlib import resources
+from typing import Any
+
+from miner.errors import ExportError
+
+
+def pdf_bytes(template: str, data: Mapping[str, Any]) -> bytes:
+    """A template of this package filled with data; the same data give the same bytes.
+
+    Text reaches the typesetter as data and is never read as markup, whatever it holds. Only the fonts that
+    come with the typesetter are used, so that every machine sets the same page.
+    Raises ExportError if the typesetter is not installed.
+    """
+    try:
+        import typst
+    except ImportError as error:
+        raise ExportError(
+            "PDF needs the package typst, which is not installed",
+            advice="install it with `pip install 'miner[print]'`, or leave the PDF out with --no-pdf",
+        ) from error
+    source = resources.files("miner.lesson").joinpath(template).read_bytes()
+    text = json.dumps(data, ensure_ascii=False, sort_keys=True)
+    fonts = typst.Fonts(include_system_fonts=False, include_embedded_fonts=True)
+    contents = typst.compile(source, format="pdf", font_paths=fonts, sys_inputs={"data": text})
+    assert isinstance(contents, bytes), "one document gives one file"
+    return contents

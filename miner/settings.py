@@ -225,7 +225,11 @@ def load_settings(path: Path) -> Settings:
     """
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except OSError as error:
+        raise UsageError(
+            f"settings file {path}: {error.strerror}", advice="name a file that is there and may be read"
+        ) from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise UsageError(
             f"settings file {path}: {error}", advice="`miner status --settings` prints a valid one"
         ) from error

@@ -144,6 +144,15 @@ def test_settings_file_that_is_wrong(miner: Miner, desk: Path, text: str, words:
     assert not (desk / "store").exists()
 
 
+def test_settings_file_that_cannot_be_read(miner: Miner, desk: Path) -> None:
+    """A file that is not there and a folder are told by their names, once."""
+    (desk / "folder").mkdir()
+
+    for name, why in (("none.toml", "No such file or directory"), ("folder", "Is a directory")):
+        told = miner("read", "games.pgn", "--store", "store", "--settings", name)
+        check_refused(told, 2, f"settings file {name}: {why}; name a file that is there")
+
+
 @pytest.mark.parametrize("text", ["", "These are my notes on the club's evening.\n"])
 def test_source_without_games(miner: Miner, desk: Path, engine: Path, text: str) -> None:
     """An empty file and one that is no PGN end well, and say that there was nothing."""

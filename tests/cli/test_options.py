@@ -79,6 +79,36 @@ def test_no_list_of_numbers(text: str) -> None:
         options.numbers("--nodes", text)
 
 
+FILTERS = {
+    "--plies": (12, "plies", 12),
+    "--names": ("drop", "names", "drop"),
+    "--since": ("2023", "since", "2023"),
+    "--until": ("2025.06", "until", "2025.06"),
+    "--event": ("Club", "events", ["Club"]),
+    "--time-class": ("unknown", "time_classes", ["unknown"]),
+    "--result": ("1-0", "results", ["1-0"]),
+    "--rated": ("any", "rated", "any"),
+    "--min-rating": (100, "min_rating", 100),
+    "--max-rating": (3000, "max_rating", 3000),
+}
+"""Options of reading with a value, and the setting they are for, as it stands in the manifest."""
+
+
+@pytest.mark.parametrize("command", ["read", "run"])
+def test_every_option_of_reading_reaches_its_setting(
+    miner: Miner, games: Path, engine: Path, tmp_path: Path, command: str
+) -> None:
+    """`run` reads by the same options as `read`, and each of them is heard."""
+    given = [part for option, (value, _, _) in FILTERS.items() for part in (option, value)]
+    machinery = ["--engine", engine, "--cache", tmp_path / "cache"] if command == "run" else []
+
+    told = miner(command, games, "--store", tmp_path / "store", *given, *machinery)
+
+    assert (told.code, told.err) == (0, "")
+    expected = {name: value for _, name, value in FILTERS.values()}
+    assert manifest_settings(tmp_path / "store", "read") == expected
+
+
 def test_place_of_the_cache(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The option, then the variable, then the user's cache folder."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))

@@ -170,23 +170,51 @@ def count_by_date(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     )
 
 
-def won_games(connection: duckdb.DuckDBPyConnection, most: int) -> pd.DataFrame:
-    """The punished games that the profiting side won, up to `most` per losing reply, strongest winners first.
+def won_games(connection: duckdb.DuckDBPyConnection, *, most: int, least: int) -> pd.DataFrame:
+    """The punished games that the profiting side won, at most `most` per losing reply.
 
-    Columns: key, move, game, ply, rating, rating_loser, band, result, date, source, start_byte, end_byte.
+    The strongest winners' make up one half, the other half goes round the bands, the strongest of each first.
+    Columns: key, move, game, ply, rating, rating_loser, band, is_strongest (a winner in the top quarter of
+    those who are rated, or among the first `least`; all if none is rated), result, date, source, start_byte,
+    end_byte.
     """
     return _frame(
         connection.sql(
             f"""
-        select p.key, p.move, p.game, p.ply, p.rating, p.band, g.result, g.date, g.source,
-               case when p.ply % 2 = 0 then g.white_rating else g.black_rating end as rating_loser,
-               g.start_byte, g.end_byte
-        from punished p join games g using (game) where p.half_points = 2
-        qualify row_number() over (partition by p.key, p.move order by p.rating desc, p.game) <= {most}
-        order by key, move, rating desc, game
-        """  # noqa: S608 - built from a number of our own
+            with won as (
+                select *, count(*) filter (rating > 0) over of_reply as rated,
+                       row_number() over (of_reply order by rating desc, game) as place,
+                       row_number() over (partition by key, move, band order by rating desc, game) as in_band
+                from punished where half_points = 2 window of_reply as (partition by key, move)
+            ),
+            chosen as (
+                select *, row_number() over (
+                    partition by key, move, place <= {most // 2} order by in_band, rating desc, game
+                ) as turn
+                from won
+            )
+            select c.key, c.move, c.game, c.ply, c.rating, c.band, g.result, g.date, g.source,
+                   g.start_byte, g.end_byte,
+                   case when c.ply % 2 = 0 then g.white_rating else g.black_rating end as rating_loser,
+                   rated = 0 or (rating > 0 and place <= greatest(ceil(rated / 4), {least})) as is_strongest
+            from chosen c join games g using (game)
+            where place <= {most // 2} or turn <= {most - most // 2}
+            order by key, move, rating desc, game
+            """  # noqa: S608 - built from numbers of our own
         )
     )
+
+
+def kept_lines(connection: duckdb.DuckDBPyConnection, games: list[int]) -> dict[int, list[int]]:
+    """The kept plies of games by number, packed; those that met a position twice lack one: left out."""
+    connection.register("wanted_games", pa.table({"game": pa.array(games, pa.uint32())}))
+    found = connection.sql(
+        """
+        select game, list(move order by ply) as line from moves semi join wanted_games using (game)
+        group by game having count(*) = max(ply) + 1
+        """
+    ).fetchall()
+    return dict(found)
 
 
 def _frame(found: duckdb.DuckDBPyRelation) -> pd.DataFrame:

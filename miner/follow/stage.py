@@ -16,6 +16,8 @@ import pyarrow as pa
 
 from miner.errors import Place, StoreError
 from miner.follow import passages
+from miner.follow.asking import Asked
+from miner.follow.models import WonGame, candidates, review
 from miner.follow.points import (
     MOST_LATER_POINTS,
     choices_among,
@@ -24,7 +26,10 @@ from miner.follow.points import (
     later_points,
     punishing,
 )
-from miner.follow.replies import losing_replies
+from miner.follow.replies import LosingReply, losing_replies
+from miner.follow.seasons import seasons_of
+from miner.follow.whole import sources_now
+from miner.follow.wins import Win, model_rows, plan_rows, read_texts, wins_of
 from miner.judge.cache import VerdictCache
 from miner.judge.engines import EngineIdentity
 from miner.judge.losing import is_losing
@@ -63,7 +68,9 @@ def follow(
     """Follow the games after each losing reply, and write what came of it.
 
     `engines` None: one per core. Does nothing if the verdicts, the settings and the engine are those of the
-    last time, and nothing was inconclusive then. The engines are asked only for what is missing in the cache.
+    last time, and nothing was inconclusive or missing then. The engines are asked only for what is missing in
+    the cache. Whole games are read from the sources once more; without a source there are no model games of
+    it, which is said in the manifest's facts.
     Raises StoreError if nothing was judged yet, or only for an earlier tally, or for a damaged cache;
     EngineFailed if the engine is of no use.
     """
@@ -80,7 +87,7 @@ def follow(
     inputs = {"judge": judged_before.fingerprint, "engine": identity.as_dict()}
     manifest = store.manifest("follow")
     is_current = store.is_current("follow", as_dict(settings), inputs)
-    if manifest is not None and is_current and not manifest.facts["inconclusive"]:
+    if manifest is not None and is_current and not _can_do_better(manifest, store.require("read")):
         log.info("the losing replies are followed already")
         return manifest
     losing = _losing(store, judged_before.settings)
@@ -90,8 +97,9 @@ def follow(
         tables, facts = {name: schema.empty_table() for name, schema in SCHEMAS.items()}, _no_facts()
     else:
         with _connected(store) as connection:
-            bands = BandScheme(tuple(tallied.settings["band_edges"]))
-            tables, facts = _follow(connection, losing, bands, settings, asker)
+            replies = {(one.key, one.move): one for one in losing_replies(losing)}
+            ground = _Ground(connection, replies, settings, asker)
+            tables, facts = _tables(ground, losing, store.require("read"), tallied.settings)
     for name, table in tables.items():
         store.write_table(name, table)
     manifest = Manifest(
@@ -102,6 +110,12 @@ def follow(
         facts=facts | asker.facts(),
     )
     return store.finish(manifest)
+
+
+def _can_do_better(manifest: Manifest, read: Manifest) -> bool:
+    """Whether searches failed the last time, or sources were missing that are there again."""
+    missing = manifest.facts["sources_missing"]
+    return bool(manifest.facts["inconclusive"] or sources_now(missing, read.inputs["sources"]))
 
 
 def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:
@@ -194,54 +208,114 @@ class _Teller:
             self.task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
 
 
-def _no_facts() -> dict[str, Any]:
-    return {"losing_replies": 0, "passages": 0, "inconclusive": 0}
+@dataclass(frozen=True, slots=True)
+class _Ground:
+    """What the stage works on."""
+
+    connection: duckdb.DuckDBPyConnection
+    replies: dict[tuple[int, int], LosingReply]
+    settings: FollowSettings
+    asker: _Asker
+
+    @property
+    def progress(self) -> Progress:
+        return self.asker.progress
 
 
-def _follow(
-    connection: duckdb.DuckDBPyConnection,
-    losing: pd.DataFrame,
-    bands: BandScheme,
-    settings: FollowSettings,
-    asker: _Asker,
+Rows = list[dict[str, Any]]
+
+
+def _tables(
+    ground: _Ground, losing: pd.DataFrame, read: Manifest, tallied: dict[str, Any]
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
-    replies = {(one.key, one.move): one for one in losing_replies(losing)}
-    with asker.progress.task("after them", total=3, unit="part") as task:
-        count = passages.find_passages(connection, losing, bands)
+    """All tables, and facts for the manifest."""
+    connection, settings = ground.connection, ground.settings
+    with ground.progress.task("finding games", total=4, unit="part") as task:
+        count = passages.find_passages(connection, losing, BandScheme(tuple(tallied["band_edges"])))
         task.advance()
         afterwards = passages.count_afterwards(connection)
         task.advance()
+        by_month = passages.count_by_date(connection)
+        task.advance()
         first = passages.count_first_answers(connection)
         task.advance()
-    points = first_points(replies, first)
-    heard = asker.ask("answers", "position", [one.inquire(settings) for one in points])
+    points = first_points(ground.replies, first)
+    heard = ground.asker.ask("judging answers", "position", [one.inquire(settings) for one in points])
     rows = followed_rows(points, heard)
     passages.keep_punished(connection, punishing(rows, settings.kept))
-    with asker.progress.task("later on", total=2, unit="part") as task:
+    later_rows, later, heard_later = _follow_later(ground)
+    plans, models, facts = _study_wins(ground, read)
+    answers = pd.concat([first, later], ignore_index=True)
+    tables = {
+        "followed": _table("followed", rows + later_rows),
+        "answers": pa.Table.from_pandas(answers[ANSWERS.names], schema=ANSWERS, preserve_index=False),
+        "afterwards": afterwards,
+        "model_games": _table("model_games", models),
+        "plans": _table("plans", plans),
+        "seasons": pa.Table.from_pandas(
+            seasons_of(by_month, settings.season_starts, tallied["confidence"]),
+            schema=SEASONS,
+            preserve_index=False,
+        ),
+    }
+    failed = sum(bool(one.failure) for one in [*heard, *heard_later]) + facts.pop("failed")
+    return tables, {"losing_replies": len(ground.replies), "passages": count, "inconclusive": failed} | facts
+
+
+def _table(name: str, rows: Rows) -> pa.Table:
+    return pa.Table.from_pylist(rows, schema=SCHEMAS[name])
+
+
+def _follow_later(ground: _Ground) -> tuple[Rows, pd.DataFrame, list[Asked]]:
+    """The answers in later positions: rows of `followed`, counts, and what was heard."""
+    settings = ground.settings
+    with ground.progress.task("looking further", total=2, unit="part") as task:
         positions = passages.later_positions(
-            connection, moves=settings.moves, min_games=settings.min_games, most=MOST_LATER_POINTS
+            ground.connection, moves=settings.moves, min_games=settings.min_games, most=MOST_LATER_POINTS
         )
         task.advance()
-        chosen = choices_among(replies, positions)
-        later = passages.count_later_answers(connection, chosen)
+        chosen = choices_among(ground.replies, positions)
+        later = passages.count_later_answers(ground.connection, chosen)
         task.advance()
-    points = later_points(replies, chosen, later)
-    heard_later = asker.ask("later", "position", [one.inquire(settings) for one in points])
-    rows += followed_rows(points, heard_later)
-    answers = pd.concat([first, later], ignore_index=True)[ANSWERS.names]
-    tables = {
-        "followed": _table("followed", pd.DataFrame(rows, columns=FOLLOWED.names)),
-        "answers": _table("answers", answers),
-        "afterwards": afterwards,
-    }
+    points = later_points(ground.replies, chosen, later)
+    heard = ground.asker.ask("judging later", "position", [one.inquire(settings) for one in points])
+    return followed_rows(points, heard), later, heard
+
+
+def _study_wins(ground: _Ground, read: Manifest) -> tuple[Rows, Rows, dict[str, Any]]:
+    """Rows of `plans` and `model_games`, and facts."""
+    settings = ground.settings
+    won = passages.won_games(ground.connection, most=settings.most_games, least=settings.min_games)
+    with ground.progress.task("whole games", total=won["game"].nunique(), unit="game") as task:
+        texts = read_texts(won, read.inputs["sources"], task.advance)
+    unread = sorted(set(won["game"].tolist()) - set(texts.whole))
+    kept = passages.kept_lines(ground.connection, unread) if unread else {}
+    wins: dict[tuple[int, int], list[Win]] = {}
+    by_reply: Any = won.groupby(["key", "move"], sort=False)
+    for reply, rows in by_reply:
+        wins[reply] = wins_of(ground.replies[reply], rows, texts.whole, kept)
+    plans: Rows = []
+    chosen: list[tuple[tuple[int, int], WonGame]] = []
+    with ground.progress.task("plans", total=len(wins), unit="reply") as task:
+        for reply, games in wins.items():
+            plans += plan_rows(ground.replies[reply], games, settings.min_games)
+            whole = [one.as_won_game for one in games if one.whole]
+            chosen += [(reply, one) for one in candidates(whole)] if settings.models else []
+            task.advance()
+    reviews = ground.asker.ask(
+        "model games", "game", [review(game, settings.model_nodes) for _, game in chosen]
+    )
+    models: Rows = []
+    for reply, games in wins.items():
+        seen = [one for (whose, _), one in zip(chosen, reviews, strict=True) if whose == reply]
+        models += model_rows(ground.replies[reply], seen, games, settings.models)
     facts = {
-        "losing_replies": len(replies),
-        "passages": count,
-        "inconclusive": sum(bool(one.failure) for one in [*heard, *heard_later]),
+        "whole_games": len(texts.whole),
+        "sources_missing": texts.missing,
+        "failed": sum(bool(one.failure) for one in reviews),
     }
-    return {name: schema.empty_table() for name, schema in SCHEMAS.items()} | tables, facts
+    return plans, models, facts
 
 
-def _table(name: str, rows: pd.DataFrame) -> pa.Table:
-    """Rows as a table, in the order of its first columns."""
-    return pa.Table.from_pandas(rows, schema=SCHEMAS[name], preserve_index=False)
+def _no_facts() -> dict[str, Any]:
+    return {"losing_replies": 0, "passages": 0, "inconclusive": 0, "whole_games": 0, "sources_missing": []}

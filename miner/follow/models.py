@@ -1,0 +1,194 @@
+"""Which won games are worth showing, and which moves in them. No I/O."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from dataclasses import dataclass, field
+
+import chess
+
+from miner.judge.verdicts import Answer, Request, Verdict
+
+CANDIDATES = 8
+"""Games per losing reply that the engine looks at."""
+WELL_WON = 0.95
+"""Expected score from which a game is decided: what is given away after that is not counted."""
+TOO_MUCH = 0.5
+"""Expected score given away in all with which a game is no model, and is not looked at any further."""
+MOST_MOVES = 40
+"""Moves of the winner after the losing reply that are looked at."""
+TURN = 0.10
+"""Expected score by which a move must change the game to be a moment."""
+MOST_MOMENTS = 6
+
+_SHORT, _LONG = 20, 60  # moves of a whole game between which it teaches most
+_PUPILS_LEVEL = 300  # a loser so much weaker shows little
+_GAP_TOLD = 600  # and so much weaker nothing
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WonGame:
+    """A game that the side which profits won after it had found the refutation."""
+
+    game: int
+    moves: tuple[chess.Move, ...]
+    reply_ply: int  # ply of the losing reply
+    winner_rating: int  # 0: none
+    loser_rating: int
+
+    @property
+    def answer_ply(self) -> int:
+        """The ply of the refutation's first move."""
+        return self.reply_ply + 1
+
+    @property
+    def board_at_answer(self) -> chess.Board:
+        """The board on which it is played."""
+        board = chess.Board()
+        for move in self.moves[: self.answer_ply]:
+            board.push(move)
+        return board
+
+
+def promise(game: WonGame, best_rating: int) -> float:
+    """A cheap guess (0 to 1) at how much a game teaches, before an engine has seen it.
+
+    Half of it is the winner's strength, compared with the best among the winners; then a length at which
+    there is something to see, and a loser who is not absurdly weaker.
+    """
+    strength = game.winner_rating / best_rating if best_rating else 1.0
+    return 0.5 * strength + 0.3 * length_value(len(game.moves)) + 0.2 * _balance(game)
+
+
+def length_value(plies: int) -> float:
+    """1 for a game of 20 to 60 moves, falling to 0 for none and for twice as many.
+
+    >>> length_value(80), length_value(20), length_value(240)
+    (1.0, 0.5, 0.0)
+    """
+    moves = plies / 2
+    if moves < _SHORT:
+        return moves / _SHORT
+    return max(0.0, min(1.0, 2.0 - moves / _LONG))
+
+
+def _balance(game: WonGame) -> float:
+    if not game.winner_rating or not game.loser_rating:
+        return 0.5
+    gap = game.winner_rating - game.loser_rating
+    return max(0.0, min(1.0, (_GAP_TOLD - gap) / (_GAP_TOLD - _PUPILS_LEVEL)))
+
+
+def candidates(games: Sequence[WonGame], most: int = CANDIDATES) -> list[WonGame]:
+    """The most promising games, the best first."""
+    best = max((game.winner_rating for game in games), default=0)
+    return sorted(games, key=lambda game: (-promise(game, best), game.game))[:most]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One of the winner's moves, as the engine sees it; expected scores (0 to 1) are the winner's."""
+
+    ply: int
+    best: float  # of the best move there
+    played: float  # of the move that was played
+    second: float | None = None  # of the best other move, where the best one was played; None: not asked
+
+    @property
+    def given_away(self) -> float:
+        """What the move gave away, at least 0."""
+        return max(0.0, self.best - self.played)
+
+
+@dataclass(slots=True, eq=False)
+class Review:
+    """What the engine saw of a won game."""
+
+    game: WonGame
+    steps: list[Step] = field(default_factory=list)
+    failure: str = ""
+
+    @property
+    def quality(self) -> float:
+        """Expected score that the winner gave away per move, while the game was open."""
+        return sum(step.given_away for step in self.steps) / len(self.steps) if self.steps else 0.0
+
+    @property
+    def end(self) -> float:
+        """Expected score of the winner after the last move that was looked at."""
+        return self.steps[-1].played if self.steps else 0.0
+
+    @property
+    def is_model(self) -> bool:
+        """Whether it was won over the board and not by luck or the clock."""
+        given = sum(step.given_away for step in self.steps)
+        return bool(self.steps) and not self.failure and given < TOO_MUCH and self.end >= WELL_WON
+
+    @property
+    def score(self) -> float:
+        """What models are ordered by, at most 1: quality before all, then how it was won.
+
+        A tenth of expected score given away per move is the whole of it; decided sooner, of a good length and
+        by a stronger player count a little.
+        """
+        soon = 1.0 - min(1.0, len(self.steps) / MOST_MOVES)
+        strength = min(1.0, self.game.winner_rating / 3000)
+        won = 0.15 * soon + 0.15 * length_value(len(self.game.moves)) + 0.1 * strength
+        return 0.6 * max(0.0, 1.0 - 10.0 * self.quality) + won
+
+    @property
+    def moments(self) -> list[int]:
+        """Plies of the moves that mattered, in order.
+
+        The loser's errors, and the winner's good moves where every other one was clearly worse.
+        """
+        weights = {step.ply: step.best - step.second for step in self.steps if step.second is not None}
+        for earlier, later in zip(self.steps, self.steps[1:], strict=False):
+            weights[later.ply - 1] = later.best - earlier.played
+        turns = [(weight, ply) for ply, weight in weights.items() if weight >= TURN]
+        return sorted(ply for _, ply in sorted(turns, key=lambda one: (-one[0], one[1]))[:MOST_MOMENTS])
+
+
+Questions = Generator[list[Request], list[Answer], Review]
+
+
+def review(game: WonGame, nodes: int) -> Questions:
+    """The inquiry into a won game: the winner's moves, from the refutation on, until it is decided."""
+    found = Review(game)
+    board = game.board_at_answer
+    for ply in range(game.answer_ply, min(len(game.moves), game.answer_ply + 2 * MOST_MOVES), 2):
+        step = yield from _look(board, game.moves[ply], ply, nodes)
+        if isinstance(step, str):
+            found.failure = step
+            break
+        found.steps.append(step)
+        if sum(one.given_away for one in found.steps) >= TOO_MUCH or _is_over(found.steps):
+            break
+        for move in game.moves[ply : ply + 2]:
+            board.push(move)
+    return found
+
+
+def _is_over(steps: Sequence[Step]) -> bool:
+    """Decided for good: three moves in a row, so that a game is seen to be won."""
+    return len(steps) >= 3 and all(step.played >= WELL_WON for step in steps[-3:])
+
+
+def _look(
+    board: chess.Board, move: chess.Move, ply: int, nodes: int
+) -> Generator[list[Request], list[Answer], Step | str]:
+    [best] = yield [Request.of(board, nodes)]
+    if not isinstance(best, Verdict):
+        return best.reason
+    expected = best.score.expected
+    is_best = best.move == move.uci()
+    others = tuple(one for one in board.legal_moves if one != move)
+    if is_best and (expected >= WELL_WON or not others):
+        return Step(ply, expected, expected)
+    # Where the best move was played: what the best other one would have been. Else: what was played.
+    [other] = yield [Request.of(board, nodes, others if is_best else (move,))]
+    if not isinstance(other, Verdict):
+        return other.reason
+    if is_best:
+        return Step(ply, expected, expected, other.score.expected)
+    return Step(ply, expected, other.score.expected)

@@ -1,0 +1,145 @@
+"""Where the winners' pieces and pawns go after a losing reply. Pure functions on boards and moves."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import chess
+
+OWN_MOVES = 13
+"""Moves of the winner that are looked at: the one that begins the refutation, and twelve more."""
+
+LEAST_SHARE = 0.2
+"""Share of the games from which something counts as part of the plan."""
+LEAST_GAMES = 3
+"""And games in which it must have been done."""
+MOST_SQUARES = 2
+"""Squares that are told of one piece."""
+
+_ORDER = ("castling", "exchange", "piece", "pawn")
+_CASTLED = {  # where castling puts the rooks, by the king's new square
+    chess.G1: (chess.H1, chess.F1),
+    chess.C1: (chess.A1, chess.D1),
+    chess.G8: (chess.H8, chess.F8),
+    chess.C8: (chess.A8, chess.D8),
+}
+
+
+class Theme(NamedTuple):
+    """Something that a winner did: what `plans` tells in one row."""
+
+    theme: str  # piece, pawn, castling or exchange
+    detail: str  # e.g. knight f5
+    from_square: str = ""  # where the piece stood after the losing reply
+    to_square: str = ""
+
+
+@dataclass(slots=True)
+class _Piece:
+    kind: chess.PieceType
+    home: chess.Square  # where it stood after the losing reply
+    base: chess.Square  # the same, or where castling put it
+
+
+def themes_of(board: chess.Board, line: Sequence[chess.Move], own_moves: int = OWN_MOVES) -> set[Theme]:
+    """What the side to move on `board` does in its next moves along a line of legal moves.
+
+    Of each piece that moved the square where it ended or was taken; of each pawn every square it reached;
+    how the king castled; the first pieces (no pawns) that were exchanged.
+    """
+    start, us = board, board.turn
+    board = board.copy(stack=False)
+    pieces = {
+        square: _Piece(piece.piece_type, square, square)
+        for square, piece in board.piece_map().items()
+        if piece.color == us
+    }
+    found: set[Theme] = set()
+    for move in line[: 2 * own_moves - 1]:
+        if board.turn == us:
+            found |= _move_own(board, move, pieces)
+        else:
+            taken = pieces.pop(_taken_on(board, move), None)
+            found |= _journey(taken, _taken_on(board, move))
+        board.push(move)
+    for square, piece in pieces.items():
+        found |= _journey(piece, square)
+    return found | first_exchange(start, line[: 2 * own_moves - 1], us)
+
+
+def _move_own(board: chess.Board, move: chess.Move, pieces: dict[chess.Square, _Piece]) -> set[Theme]:
+    """Move one of our pieces; what that tells at once."""
+    piece = pieces.pop(move.from_square)
+    found = set()
+    if board.is_castling(move):
+        corner, beside = _CASTLED[move.to_square]
+        rook = pieces.pop(corner)
+        rook.base, piece.base = beside, move.to_square
+        pieces[beside] = rook
+        found.add(Theme("castling", f"castling {'short' if board.is_kingside_castling(move) else 'long'}"))
+    if piece.kind == chess.PAWN:
+        found.add(_theme("pawn", piece, move.to_square))
+        if move.promotion:
+            piece = _Piece(move.promotion, piece.home, move.to_square)
+    pieces[move.to_square] = piece
+    return found
+
+
+def _taken_on(board: chess.Board, move: chess.Move) -> chess.Square:
+    """The square on which a move would take something."""
+    if board.is_en_passant(move):
+        return chess.square(chess.square_file(move.to_square), chess.square_rank(move.from_square))
+    return move.to_square
+
+
+def _journey(piece: _Piece | None, end: chess.Square) -> set[Theme]:
+    if piece is None or piece.kind == chess.PAWN or piece.base == end:
+        return set()
+    return {_theme("piece", piece, end)}
+
+
+def _theme(theme: str, piece: _Piece, end: chess.Square) -> Theme:
+    to = chess.square_name(end)
+    return Theme(theme, f"{chess.piece_name(piece.kind)} {to}", chess.square_name(piece.home), to)
+
+
+def first_exchange(board: chess.Board, line: Sequence[chess.Move], us: chess.Color) -> set[Theme]:
+    """The first two pieces that take each other off along a line: ours first, then theirs; no pawns."""
+    board = board.copy(stack=False)
+    last: tuple[chess.Square, chess.PieceType] | None = None  # where a piece was just taken, and which
+    for move in line:
+        taken = board.piece_type_at(move.to_square)
+        is_retaken = last is not None and last[0] == move.to_square
+        if last is not None and is_retaken and taken not in (None, chess.PAWN):
+            assert taken is not None
+            # Who takes back took the other side's piece; the one taken before was his own.
+            ours, theirs = (last[1], taken) if board.turn == us else (taken, last[1])
+            return {Theme("exchange", f"exchange {chess.piece_name(ours)} {chess.piece_name(theirs)}")}
+        last = (move.to_square, taken) if taken not in (None, chess.PAWN) else None
+        board.push(move)
+    return set()
+
+
+def plan_of(games: Iterable[set[Theme]]) -> list[tuple[Theme, float]]:
+    """What the winners have in common: themes with the share (0 to 1) of the games that have them.
+
+    Castling and exchanges first, then pieces and pawns, the most frequent first; of one piece two squares.
+    """
+    counts: Counter[Theme] = Counter()
+    total = 0
+    for themes in games:
+        counts.update(themes)
+        total += 1
+    least = max(LEAST_GAMES, LEAST_SHARE * total)
+    common = [(theme, count / total) for theme, count in counts.items() if count >= least]
+    common.sort(key=lambda one: (_ORDER.index(one[0].theme), -one[1], one[0]))
+    told: Counter[tuple[str, str]] = Counter()
+    plan = []
+    for theme, share in common:
+        told[theme.theme, theme.from_square] += 1
+        if theme.theme != "piece" or told[theme.theme, theme.from_square] <= MOST_SQUARES:
+            plan.append((theme, share))
+    return plan

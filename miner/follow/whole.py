@@ -1,0 +1,160 @@
+"""Whole games from the sources they were read from: the tables hold only their first plies."""
+
+from __future__ import annotations
+
+import io
+import logging
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import chess
+import chess.pgn
+
+from miner.errors import SourceError
+from miner.read.sources import BrokenOff, Source, digest_of, open_texts
+
+log = logging.getLogger(__name__)
+
+_ZIP = ".zip"
+_BLANK_LINES = re.compile(r"\n\s*\n")
+
+
+@dataclass(frozen=True, order=True, slots=True)
+class Span:
+    """Where a game's text stands in the decompressed text of its source."""
+
+    start_byte: int
+    end_byte: int  # exclusive
+    game: int
+
+
+def source_of(name: str) -> Source | None:
+    """The file that a name in the table `games` stands for; None: there is none any more.
+
+    >>> source_of("standard input") is None
+    True
+    """
+    path = Path(name)
+    for candidate in (path, *path.parents):
+        is_whole = candidate == path
+        if candidate.is_file() and (is_whole or candidate.suffix.lower() == _ZIP):
+            return Source(str(candidate), candidate)
+    return None
+
+
+def sources_now(names: Sequence[str], read_from: Sequence[Mapping[str, Any]]) -> dict[Source, list[str]]:
+    """The sources that are there and unchanged, each with those of the names that are texts of it.
+
+    `read_from`: name without folders, size and SHA-256 of each source, as the read stage wrote them down.
+    """
+    found: dict[Source, list[str]] = {}
+    for name in sorted(set(names)):
+        source = source_of(name)
+        if source is not None:
+            found.setdefault(source, []).append(name)
+    return {source: texts for source, texts in found.items() if _is_unchanged(source, read_from)}
+
+
+def _is_unchanged(source: Source, read_from: Sequence[Mapping[str, Any]]) -> bool:
+    assert source.path is not None, "standard input cannot be read again"
+    name, size = source.path.name, source.size_bytes
+    if not any((one["name"], one["size_bytes"]) == (name, size) for one in read_from):
+        return False
+    try:
+        [told] = digest_of([source])["sources"]
+    except SourceError:
+        return False
+    return told in [dict(one) for one in read_from]
+
+
+def texts_of(source: Source, wanted: Mapping[str, Sequence[Span]]) -> Iterator[tuple[int, bytes]]:
+    """The texts of the wanted games of a source, in its order, each with the game's number.
+
+    `wanted`: the spans in each text of the source, by the text's name. One pass, as far as the last of them.
+    """
+    left = {name for name, spans in wanted.items() if spans}
+    with closing(open_texts(source, lambda _: None)) as texts:  # type: ignore[type-var]
+        for text in texts:
+            if text.name in left:
+                try:
+                    yield from _cut(text.blocks, sorted(wanted[text.name]))
+                except BrokenOff as error:
+                    log.warning("%s: %s", text.name, error)
+                left.remove(text.name)
+            if not left:
+                return
+
+
+def _cut(blocks: Iterator[bytes], spans: Sequence[Span]) -> Iterator[tuple[int, bytes]]:
+    """The bytes of each span (in order, none within another) of a text that comes in blocks."""
+    held, begin = b"", 0  # text from byte `begin` on
+    for span in spans:
+        while begin + len(held) < span.end_byte:
+            block = next(blocks, None)
+            if block is None:
+                return
+            if begin + len(held) <= span.start_byte:
+                begin, held = begin + len(held), block
+            else:
+                held += block
+        yield span.game, held[span.start_byte - begin : span.end_byte - begin]
+
+
+class _MainLine(chess.pgn.BaseVisitor[list[chess.Move]]):
+    """The moves of a game's main line, up to the first that cannot be played."""
+
+    def begin_game(self) -> None:
+        self.moves: list[chess.Move] = []
+        self.is_broken = False
+
+    def begin_headers(self) -> None:
+        return None
+
+    def visit_move(self, board: chess.Board, move: chess.Move) -> None:  # noqa: ARG002 - the interface's names
+        if not self.is_broken:
+            self.moves.append(move)
+
+    def begin_variation(self) -> chess.pgn.SkipType:
+        return chess.pgn.SKIP
+
+    def handle_error(self, error: Exception) -> None:  # noqa: ARG002
+        self.is_broken = True
+
+    def result(self) -> list[chess.Move]:
+        return self.moves
+
+
+def main_line(text: bytes) -> tuple[chess.Move, ...]:
+    """The moves of a game's text from the start position on.
+
+    >>> [move.uci() for move in main_line(b"1. e4 (1. d4 d5) e5 {!} 2. Nf3 *")]
+    ['e2e4', 'e7e5', 'g1f3']
+    """
+    # A blank line would end the game for python-chess; between tags and moves there may be several.
+    lines = _BLANK_LINES.sub("\n", text.decode("utf-8", "replace").replace("\r", "\n"))
+    moves = chess.pgn.read_game(io.StringIO(lines), Visitor=_MainLine)
+    return tuple(moves or ())
+
+
+def read_whole(
+    sources: Mapping[Source, Sequence[str]],
+    spans: Mapping[str, Sequence[Span]],
+    done: Callable[[], None],
+) -> dict[int, tuple[chess.Move, ...]]:
+    """The main lines of the wanted games by their numbers; `done` is called after each game.
+
+    A source that cannot be read after all is left out.
+    """
+    games: dict[int, tuple[chess.Move, ...]] = {}
+    for source, names in sources.items():
+        try:
+            for game, text in texts_of(source, {name: spans[name] for name in names}):
+                games[game] = main_line(text)
+                done()
+        except SourceError as error:
+            log.warning("%s", error)
+    return games

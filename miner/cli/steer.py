@@ -10,8 +10,9 @@ import typer
 from miner.cli import options
 from miner.cli.bars import Bars
 from miner.judge.engines import find_engine
+from miner.reach import not_covered, reach_in_repertoire, read_repertoire
 from miner.steer import advise, files
-from miner.steer.words import advice_table, headline, taken_sentence
+from miner.steer.words import advice_table, headline, not_covered_lines, taken_sentence
 from miner.store import Store
 from miner.terms import Side
 
@@ -38,6 +39,14 @@ def steer(
     nodes: Annotated[
         int | None, typer.Option(help="Nodes per search of what was not judged (default 100000).")
     ] = None,
+    repertoire: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="PGN with our moves and variations: they are taken where it has any, and what the "
+            "opponents play beyond it is listed.",
+        ),
+    ] = None,
     to: Annotated[
         list[Path] | None,
         typer.Option(metavar="FILE", help="Write .pgn, .csv or .parquet. May be given again."),
@@ -57,12 +66,15 @@ def steer(
     targets = to or []
     files.check(targets)
     wanted = options.settings_from(settings, steer={"soundness": soundness, "plies": plies, "nodes": nodes})
+    opened = Store.open(store)
+    ours = read_repertoire(repertoire, side) if repertoire else None
     advice = advise(
-        Store.open(store),
+        opened,
         side,
         band,
         wanted.steer,
         start=start,
+        repertoire=ours,
         engine=find_engine(engine),
         engines=engines,
         cache=options.cache_file(cache),
@@ -73,3 +85,6 @@ def steer(
     if advice.taken_away:
         told = [taken_sentence(advice, one) for one in advice.taken_away[:_TAKEN_TOLD]]
         typer.echo("\n".join(["", "What our moves take away", *told]))
+    if ours:
+        open_ends = not_covered(reach_in_repertoire(opened, ours, band))
+        typer.echo(f"\n{not_covered_lines(open_ends, top)}")

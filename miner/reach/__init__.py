@@ -2,6 +2,6 @@
 
 from miner.reach.repertoire import Repertoire, read_repertoire
 from miner.reach.sound import sound_reach
-from miner.reach.within import reach_in_repertoire
+from miner.reach.within import not_covered, reach_in_repertoire
 
-__all__ = ["Repertoire", "reach_in_repertoire", "read_repertoire", "sound_reach"]
+__all__ = ["Repertoire", "not_covered", "reach_in_repertoire", "read_repertoire", "sound_reach"]

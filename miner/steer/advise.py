@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import chess
@@ -14,12 +15,14 @@ from miner.judge.cache import VerdictCache
 from miner.judge.engines import find_engine
 from miner.judge.pool import PoolLimits, Work, consult, identify
 from miner.progress import Progress, Silent, Task
+from miner.reach import Repertoire
 from miner.schema import JUDGED
 from miner.settings import SteerSettings
 from miner.steer.advice import Advice, first_moves_of
 from miner.steer.ground import Ground, lay_out
 from miner.steer.grow import grow
 from miner.steer.looks import Looked, Question, inquiries
+from miner.steer.taken import taken_away
 from miner.steer.tree import value
 from miner.steer.worth import engine_worth
 from miner.store import Store
@@ -35,6 +38,7 @@ def advise(
     settings: SteerSettings | None = None,
     *,
     start: str = "",
+    repertoire: Repertoire | None = None,
     cache: Path,
     engine: Path | None = None,
     engines: int | None = None,
@@ -44,10 +48,11 @@ def advise(
     """Which moves of `side` score best against players of `band`, from the position `start` on.
 
     `start`: a FEN, or moves (SAN or UCI, with or without numbers) from the start of the game; empty: that
-    start. The judge's verdicts are used where there are any; the engine is asked for the rest through the
-    cache, so that the same call goes on after an interruption. Writes nothing into the store.
-    Raises StoreError without a tally, UsageError for a band or a position that the tally does not have,
-    EngineNotFound or EngineFailed if the engine is of no use.
+    start. In the positions of a `repertoire` its moves are taken, sound or not. The judge's verdicts are used
+    where there are any; the engine is asked for the rest through the cache, so that the same call goes on
+    after an interruption. Writes nothing into the store.
+    Raises StoreError without a tally, UsageError for a band or a position that the tally does not have or a
+    repertoire of the other side, EngineNotFound or EngineFailed if the engine is of no use.
     """
     settings = settings or SteerSettings()
     tally = store.require("tally")
@@ -64,6 +69,8 @@ def advise(
         confidence=tally.settings["confidence"],
     )
     first_moves, root = find_start(ground, start)
+    if repertoire and repertoire.side != side:
+        raise UsageError(f"the repertoire is {repertoire.side.capitalize()}'s", advice=f"read it for {side}")
     program = engine or find_engine()
     identity = identify(program, settings.hash_mb, limits)
     with (
@@ -83,21 +90,23 @@ def advise(
             )
             return found
 
-        tree = grow(ground, root, side, settings, ask)
+        fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
+        tree = grow(ground, root, side, settings, ask, fixed)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
         valued = value(tree, root, engine_worth(settings.draws), draws=settings.draws, losing=settings.losing)
-    return Advice(
-        side=side,
-        band=band,
-        root=root,
-        first_moves=first_moves,
-        tree=tree,
-        valued=valued,
-        ground=ground,
-        settings=settings,
-        curve="engine",
-    )
+        advice = Advice(
+            side=side,
+            band=band,
+            root=root,
+            first_moves=first_moves,
+            tree=tree,
+            valued=valued,
+            ground=ground,
+            settings=settings,
+            curve="engine",
+        )
+        return replace(advice, taken_away=taken_away(advice, ask))
 
 
 class _Teller:

@@ -9,7 +9,7 @@ from typing import Any
 import chess
 import pandas as pd
 
-from miner.board.lines import line_san, unpack_move
+from miner.board.lines import line_san, parse_uci_line, unpack_move
 from miner.export.words import band_words, numbered_sans, percent
 from miner.steer.advice import Advice, TakenAway, rows_of
 
@@ -145,4 +145,22 @@ def taken_sentence(advice: Advice, taken: TakenAway) -> str:
         f"After {numbered_sans([*path, reply_here[0]])} the reply {numbered_sans([reply_here[1]], ply + 1)} "
         f"costs {taken.loss_here:.2f} of a point; after {numbered_sans(reply_there, ply)} it is sound, "
         f"and {percent(taken.rate_there)} choose it."
+    )
+
+
+def not_covered_lines(open_ends: pd.DataFrame, top: int) -> str:
+    """What the opponents play that a repertoire has no answer to, the most frequent first.
+
+    `open_ends`: as `miner.reach.not_covered` gives them.
+    """
+    if not len(open_ends):
+        return "The repertoire has an answer to everything that was played."
+    lines = ["Not covered by the repertoire"]
+    for row in rows_of(open_ends.head(top)):
+        board = chess.Board()
+        sans = line_san(board, parse_uci_line(board, row.path.split())).split()
+        lines.append(f"{percent(row.reach).replace('under ', '<'):>6}  {numbered_sans(sans)}")
+    rest = open_ends["reach"].iloc[top:].sum()
+    return "\n".join(
+        lines if rest <= 0 else [*lines, f"{percent(rest).replace('under ', '<'):>6}  all others"]
     )

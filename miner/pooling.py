@@ -26,6 +26,8 @@ from scipy import optimize, special
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Numbers = npt.NDArray[np.int64] | npt.NDArray[np.uint32] | npt.NDArray[np.float32] | Floats
+Kept = npt.NDArray[np.float32]
 
 REPLIES_FITTED = 3_000
 """Replies that the resemblance is fitted to, in evenly chosen positions; more hardly change it."""
@@ -38,12 +40,10 @@ _NO_GAMES = 1e-8  # stands for none where a variance per game is wanted
 class Games:
     """Games with every reply of many positions in every band, the last band being `unrated`."""
 
-    chosen: Floats  # (replies, bands): games with the reply
+    chosen: Numbers  # (replies, bands): games with the reply
     position: Ints  # (replies,): number of its position, from 0, rising
     worth: Floats  # (positions, bands): independent games that one game counts for, at most 1
-    base: Floats | None = (
-        None  # (replies, bands): pick rates of an earlier, larger database; 0: not seen there
-    )
+    base: Numbers | None = None  # (replies, bands): pick rates of an earlier database; 0: not seen there
 
     @property
     def played(self) -> Floats:
@@ -87,51 +87,50 @@ TYPICAL = Resemblance()
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """Beta distributions of the pick rates, (replies, bands)."""
+    """Beta distributions of the pick rates, (replies, bands); many, hence in single precision."""
 
-    successes: Floats
-    failures: Floats
+    successes: Kept
+    failures: Kept
 
     @property
-    def mean(self) -> Floats:
+    def mean(self) -> Kept:
         """The pooled pick rates."""
         return self.successes / (self.successes + self.failures)
 
 
-def intra_player_correlation(
-    chosen: Floats, squared: Floats, position: Ints, squared_at_position: Floats
-) -> float:
+def intra_player_correlation(chosen: Numbers, squared: Numbers, cell: Ints, squared_there: Numbers) -> float:
     """How much likelier than two players' games two games of one player have the same reply: 0 no, 1 always.
 
-    `chosen` and `squared` (replies, bands) are games and each player's games squared and added up, `position`
-    (replies,) as in `Games`, `squared_at_position` (positions, bands) the squares of all games there. Over
-    all positions and bands the agreement of pairs of one player's games is compared with that of pairs of
-    different players' games; without such pairs: 0.
+    One entry per reply and band that has games: `chosen`, its games, `squared`, each player's games squared
+    and added up, and `cell`, the number of its position and band; `squared_there` (cells,) has the squares of
+    all games of the cell. The agreement of pairs of one player's games is compared with that of pairs of
+    different players' games, cell by cell and over all; without such pairs: 0.
     Source: the pair estimator of a common correlation, M. Ridout, C. Demétrio, D. Firth, Biometrics 55 (1999)
-    137-148 (from memory), here with chance agreement position by position.
+    137-148 (from memory), here with chance agreement cell by cell.
     """
-    positions = len(squared_at_position)
-    played = _by_position(chosen, position, positions)
-    agree_same = _by_position(squared - chosen, position, positions)
-    agree_other = _by_position(chosen * chosen - squared, position, positions)
-    same = squared_at_position - played
-    other = played * played - squared_at_position
+    games, own = chosen.astype(np.float64), squared.astype(np.float64)
+
+    def of_cells(values: Floats) -> Floats:
+        return np.bincount(cell, values, minlength=len(squared_there)).astype(np.float64)
+
+    played = of_cells(games)
+    same, other = squared_there - played, played * played - squared_there
     known = (same > 0) & (other > 0)
-    by_chance = agree_other[known] / other[known]
+    by_chance = of_cells(games * games - own)[known] / other[known]
     room = float(np.sum(same[known] * (1.0 - by_chance)))
     if room <= 0.0:
         return 0.0
-    return float(np.clip(np.sum(agree_same[known] - same[known] * by_chance) / room, 0.0, 1.0))
+    return float(np.clip(np.sum(of_cells(own - games)[known] - same[known] * by_chance) / room, 0.0, 1.0))
 
 
-def worth_of_games(played: Floats, squared: Floats, correlation: float) -> Floats:
+def worth_of_games(played: Numbers, squared: Numbers, correlation: float) -> Floats:
     """Independent games that one game counts for, in each cell: 1 / (1 + (m - 1) correlation).
 
     m is the number of games that the player of a game has there, on average over games: `squared` (each
     player's games squared and added up) / `played`. Cells without games: 1.
     Source: L. Kish, Survey Sampling (1965), design effect of clusters (from memory).
     """
-    own = np.divide(squared, played, out=np.ones_like(played), where=played > 0)
+    own = np.divide(squared, played, out=np.ones(played.shape), where=played > 0)
     worth: Floats = 1.0 / (1.0 + np.maximum(own - 1.0, 0.0) * correlation)
     return worth
 
@@ -268,13 +267,16 @@ def _sample(counted: Games) -> Games:
     every = max(1, len(counted.position) // REPLIES_FITTED)
     positions = np.arange(len(counted.worth)) % every == 0
     few = counted.some(positions, np.ones(counted.chosen.shape[1], dtype=np.bool_))
-    return few.some(np.ones(len(few.worth), dtype=np.bool_), _bands_kept(few))
+    return few.some(np.ones(len(few.worth), dtype=np.bool_), bands_between(few.chosen))
 
 
-def _bands_kept(counted: Games) -> npt.NDArray[np.bool_]:
-    """The bands from the first to the last one with games, so that steps stay steps; and `unrated`."""
-    with_games = np.flatnonzero(counted.chosen[:, :-1].any(axis=0))
-    kept = np.zeros(counted.chosen.shape[1], dtype=np.bool_)
+def bands_between(chosen: Numbers) -> npt.NDArray[np.bool_]:
+    """The bands from the first to the last one with games, so that steps stay steps; and `unrated`.
+
+    `chosen` has a column per band.
+    """
+    with_games = np.flatnonzero(chosen[:, :-1].any(axis=0))
+    kept = np.zeros(chosen.shape[1], dtype=np.bool_)
     if len(with_games):
         kept[with_games[0] : with_games[-1] + 1] = True
     kept[-1] = True
@@ -289,7 +291,8 @@ def pool(counted: Games, resemblance: Resemblance) -> Pooled:
     """
     parts = [_pooled(part, resemblance) for part in _parts(counted)]
     if not parts:
-        return Pooled(np.zeros_like(counted.chosen), np.zeros_like(counted.chosen))
+        none = np.zeros(counted.chosen.shape, dtype=np.float32)
+        return Pooled(none, none)
     return Pooled(
         np.concatenate([one.successes for one in parts]), np.concatenate([one.failures for one in parts])
     )
@@ -306,7 +309,8 @@ def _pooled(counted: Games, resemblance: Resemblance) -> Pooled:
         alpha = alpha + left[counted.position] * counted.base
     # A reply that was seen nowhere but in a band without weight here is as rare as can be.
     alpha = np.maximum(alpha, 1e-6)
-    return Pooled(alpha, np.maximum(total[counted.position] - alpha, 1e-6))
+    beta = np.maximum(total[counted.position] - alpha, 1e-6)
+    return Pooled(alpha.astype(np.float32), beta.astype(np.float32))
 
 
 def _parts(counted: Games) -> Iterator[Games]:
@@ -325,7 +329,7 @@ def _parts(counted: Games) -> Iterator[Games]:
         yield counted.some((numbers >= low) & (numbers < high), every_band)
 
 
-def _by_position(values: Floats, position: Ints, positions: int) -> Floats:
+def _by_position(values: Numbers, position: Ints, positions: int) -> Floats:
     """Sums over the replies of each position; shape (positions, bands)."""
     sums = np.zeros((positions, values.shape[1]))
     firsts = np.flatnonzero(np.r_[True, position[1:] != position[:-1]][: len(position)])

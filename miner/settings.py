@@ -68,6 +68,7 @@ class TallySettings:
     band_edges: tuple[int, ...] = DEFAULT_EDGES
     min_games: int = 10  # games through a position, all bands together, below which it is not tallied
     confidence: float = 0.9  # of the intervals of pick rates and points
+    prior: str = ""  # store of an earlier, larger database whose rates are expected here; empty: none
 
     def __post_init__(self) -> None:
         BandScheme(self.band_edges)

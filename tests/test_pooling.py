@@ -45,6 +45,12 @@ def drawn(
     return chosen, rates
 
 
+def bounds(pooled: Pooled) -> tuple[Floats, Floats]:
+    """Intervals of 90 %."""
+    shape = (pooled.successes.astype(np.float64), pooled.failures.astype(np.float64))
+    return stats.beta_interval(*shape, confidence=0.9)
+
+
 def fitted(chosen: Floats) -> Pooled:
     games = games_of(chosen)
     return pooling.pool(games, pooling.fit_resemblance(games))
@@ -163,7 +169,7 @@ def test_intervals_hold_what_they_promise(alike: float) -> None:
     chosen, true = drawn(7, positions=300, bands=6, games=25, alike=alike)
     pooled = fitted(chosen)
 
-    low, high = stats.beta_interval(pooled.successes, pooled.failures, confidence=0.9)
+    low, high = bounds(pooled)
 
     rates = true.reshape(-1, 6)
     seen = chosen.reshape(-1, 7)[:, :-1] > 0
@@ -241,12 +247,12 @@ def test_one_player_s_games_agree() -> None:
 
     correlations = []
     for first in (habits, coins):
-        by_reply = np.stack([first, each - first], axis=1)
-        chosen = by_reply.sum(axis=2).reshape(-1, 1).astype(np.float64)
-        squared = (by_reply**2).sum(axis=2).reshape(-1, 1).astype(np.float64)
-        there = np.full((positions, 1), float(players * each**2))
-        place = np.repeat(np.arange(positions), 2)
-        correlations.append(pooling.intra_player_correlation(chosen, squared, place, there))
+        by_reply = np.stack([first, each - first], axis=1).reshape(-1, players).astype(np.float64)
+        there = np.full(positions, float(players * each**2))
+        cell = np.repeat(np.arange(positions), 2)
+        correlations.append(
+            pooling.intra_player_correlation(by_reply.sum(axis=1), (by_reply**2).sum(axis=1), cell, there)
+        )
 
     assert correlations[0] == pytest.approx(1.0)
     assert correlations[1] == pytest.approx(0.0, abs=0.05)
@@ -254,9 +260,9 @@ def test_one_player_s_games_agree() -> None:
 
 def test_without_players_met_twice_games_are_independent() -> None:
     """One game per player: nothing is known of habits, and each game counts whole."""
-    chosen, place = np.array([[3.0], [2.0]]), np.zeros(2, dtype=np.int64)
+    chosen, cell = np.array([3.0, 2.0]), np.zeros(2, dtype=np.int64)
 
-    correlation = pooling.intra_player_correlation(chosen, chosen, place, np.array([[5.0]]))
+    correlation = pooling.intra_player_correlation(chosen, chosen, cell, np.array([5.0]))
     worth = pooling.worth_of_games(np.array([[5.0]]), np.array([[5.0]]), correlation)
 
     assert correlation == 0.0
@@ -282,7 +288,7 @@ def test_habits_widen_intervals() -> None:
     spreads = []
     for worth in (1.0, 0.25):
         pooled = pooling.pool(Games(chosen, place, np.full((1, 2), worth)), TYPICAL)
-        low, high = stats.beta_interval(pooled.successes, pooled.failures)
+        low, high = bounds(pooled)
         spreads.append((high - low)[0, 0])
 
     assert spreads[1] > 1.7 * spreads[0]

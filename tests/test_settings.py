@@ -54,7 +54,11 @@ READ = st.builds(
     max_rating=st.just(0) | st.integers(1_500, 3_500),
 )
 TALLY = st.builds(
-    TallySettings, band_edges=rising(1, max_size=12), min_games=st.integers(1, 10**9), confidence=CONFIDENCES
+    TallySettings,
+    band_edges=rising(1, max_size=12),
+    min_games=st.integers(1, 10**9),
+    confidence=CONFIDENCES,
+    prior=st.text(max_size=20),
 )
 JUDGE = st.builds(
     JudgeSettings,

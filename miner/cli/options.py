@@ -80,6 +80,15 @@ Edges = Annotated[
 MinGamesAtPosition = Annotated[
     int | None, typer.Option(help="Games through a position below which it is not tallied (default 10).")
 ]
+Prior = Annotated[
+    str | None,
+    typer.Option(
+        metavar="DIR",
+        help="Store of a larger database, tallied by the same rating bands: its pick rates are expected here "
+        "until these games say otherwise.",
+        show_default=False,
+    ),
+]
 Memory = Annotated[
     int, typer.Option(metavar="MB", min=64, help="Memory for counting; more data spills to the disk.")
 ]

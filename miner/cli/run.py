@@ -30,6 +30,7 @@ def run(
     max_rating: options.MaxRating = None,
     band_edges: options.Edges = None,
     min_games_at_position: options.MinGamesAtPosition = None,
+    prior: options.Prior = None,
     min_games: options.MinGames = None,
     min_players: options.MinPlayers = None,
     min_pick_rate: options.MinPickRate = None,
@@ -63,7 +64,11 @@ def run(
             "min_rating": min_rating,
             "max_rating": max_rating,
         },
-        tally={"band_edges": options.numbers("--band-edges", band_edges), "min_games": min_games_at_position},
+        tally={
+            "band_edges": options.numbers("--band-edges", band_edges),
+            "min_games": min_games_at_position,
+            "prior": prior,
+        },
         judge={
             "min_games": min_games,
             "min_players": min_players,

@@ -67,13 +67,18 @@ def tally(
     settings: options.SettingsFile = None,
     band_edges: options.Edges = None,
     min_games_at_position: options.MinGamesAtPosition = None,
+    prior: options.Prior = None,
     memory: options.Memory = 1024,
     verbose: options.Verbose = False,  # noqa: ARG001
 ) -> None:
     """Count how often players of each rating band choose each reply in each position."""
     wanted = options.settings_from(
         settings,
-        tally={"band_edges": options.numbers("--band-edges", band_edges), "min_games": min_games_at_position},
+        tally={
+            "band_edges": options.numbers("--band-edges", band_edges),
+            "min_games": min_games_at_position,
+            "prior": prior,
+        },
     )
     resources = Resources(memory_mb=memory)
     _do(

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from miner import stats
+from miner import pooling
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Counts = npt.NDArray[np.uint32]
+Singles = npt.NDArray[np.float32]
 
-_BLOCK = 1 << 16  # replies whose rates in all bands are at hand at once
+_MOVES = 1 << 16
+_NEVER_ALL = 0.999  # most that an earlier database's rates may add up to: there is always something new
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,56 +28,44 @@ class Choices:
     chosen: Counts  # (replies, bands): games with the reply
     place: Ints  # (replies,): the position of each
     played: Counts  # (positions, bands): games at the position
-    choices: Ints  # (positions,): distinct replies there
     row: Ints  # for each row of the counted table, its reply
     band: npt.NDArray[np.uint8]  # for each row of the counted table, its band
+    squared: Floats  # for each row of the counted table, each player's games squared and added up
+    squared_there: Singles  # (positions, bands): the same of all games at the position
+
+    @property
+    def cell(self) -> Ints:
+        """For each row of the counted table, the place of its position and band in `played.ravel()`."""
+        cells: Ints = self.place[self.row] * self.played.shape[1] + self.band
+        return cells
 
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """Pooled pick rates as Beta distributions; worked out where they are asked for, since they are many."""
+    """Pooled pick rates as Beta distributions."""
 
     choices: Choices
-    concentration: float  # games that the prior counted for, as the data had it
+    pooled: pooling.Pooled  # of the bands that were kept
+    kept: npt.NDArray[np.bool_]  # (bands,): others have no games, and no rates
+    resemblance: pooling.Resemblance
+    player_correlation: float  # of the replies in games of one player
 
     def of_rows(self) -> tuple[Floats, Floats]:
         """Successes and failures for each row of the counted table."""
-        # The table has a row for each cell with games, in the same order.
-        return _joined([block.rates(block.chosen > 0, self.concentration) for block in _blocks(self.choices)])
+        cells = (self.choices.row, self._columns[self.choices.band])
+        return self._parameters(cells)
 
     def of_band(self, band: int) -> tuple[Floats, Floats]:
-        """Successes and failures of every reply in one band, whether it was seen there or not."""
-        column = (slice(None), band)
-        return _joined([block.rates(column, self.concentration) for block in _blocks(self.choices)])
+        """Successes and failures of every reply in a band with games, whether it was seen there or not."""
+        assert self.kept[band], f"band {band} has no games"
+        return self._parameters((slice(None), self._columns[band]))
 
+    @property
+    def _columns(self) -> Ints:
+        return np.cumsum(self.kept) - 1
 
-@dataclass(frozen=True, slots=True)
-class _Block:
-    """Some of the replies against the bands, with what other bands say of each; all (replies, bands)."""
-
-    chosen: Ints
-    played: Ints
-    mean: Floats
-    support: Floats
-
-    def rates(self, cells: Any, concentration: float) -> tuple[Floats, Floats]:
-        """The Beta parameters of some of the cells; `cells` is any index of numpy's."""
-        return stats.pooled_rates(
-            self.chosen[cells], self.played[cells], self.mean[cells], self.support[cells], concentration
-        )
-
-
-def _blocks(choices: Choices) -> Iterator[_Block]:
-    for first in range(0, len(choices.keys), _BLOCK):
-        block = slice(first, first + _BLOCK)
-        place = choices.place[block]
-        chosen, played = choices.chosen[block].astype(np.int64), choices.played[place].astype(np.int64)
-        yield _Block(chosen, played, *stats.pooled_priors(chosen, played, choices.choices[place]))
-
-
-def _joined(parts: list[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
-    successes, failures = zip(*parts, strict=True)
-    return np.concatenate(successes), np.concatenate(failures)
+    def _parameters(self, cells: tuple[Ints | slice, Ints]) -> tuple[Floats, Floats]:
+        return self.pooled.successes[cells].astype(np.float64), self.pooled.failures[cells].astype(np.float64)
 
 
 def spread(counted: pa.Table, bands: int) -> Choices:
@@ -92,15 +80,70 @@ def spread(counted: pa.Table, bands: int) -> Choices:
     place = np.cumsum(is_new_key[is_new_reply]) - 1
     played = np.zeros((int(is_new_key.sum()), bands), dtype=np.uint32)
     np.add.at(played, place, chosen)
-    choices = np.bincount(place, minlength=len(played)).astype(np.int64)
-    return Choices(keys[is_new_reply], moves[is_new_reply], chosen, place, played, choices, row, band)
+    squared_there = np.zeros(played.shape, dtype=np.float32)
+    squared_there[place[row], band] = counted["games_squared_at_position"].to_numpy()
+    return Choices(
+        keys[is_new_reply],
+        moves[is_new_reply],
+        chosen,
+        place,
+        played,
+        row,
+        band,
+        counted["games_squared"].to_numpy(),
+        squared_there,
+    )
 
 
-def pool(choices: Choices) -> Rates:
-    """Pick rates of every reply in every band, each band leaning on the others as far as the data warrant."""
-    parts = []
-    for block in _blocks(choices):
-        is_told = block.played > 0  # other cells say nothing of the concentration
-        parts.append([one[is_told] for one in (block.chosen, block.played, block.mean, block.support)])
-    chosen, played, mean, support = (np.concatenate(one) for one in zip(*parts, strict=True))
-    return Rates(choices, stats.likeliest_concentration(chosen, played, mean, support))
+def pool(choices: Choices, earlier: pa.Table | None = None) -> Rates:
+    """Pick rates of every reply in every band, each band leaning on the others as far as the data warrant.
+
+    `earlier` is a table `replies` of an earlier, larger database, with a column `place` of its bands' places:
+    its rates are what is expected before any game of ours is seen.
+    """
+    correlation = pooling.intra_player_correlation(
+        np.asarray(choices.chosen[choices.row, choices.band]),
+        choices.squared,
+        choices.cell,
+        choices.squared_there.ravel(),
+    )
+    worth = pooling.worth_of_games(choices.played, choices.squared_there, correlation)
+    kept = pooling.bands_between(choices.chosen)
+    counted = pooling.Games(
+        choices.chosen[:, kept],
+        choices.place,
+        worth[:, kept],
+        None if earlier is None else earlier_rates(choices, earlier)[:, kept],
+    )
+    resemblance = pooling.fit_resemblance(counted)
+    return Rates(choices, pooling.pool(counted, resemblance), kept, resemblance, correlation)
+
+
+def earlier_rates(choices: Choices, earlier: pa.Table) -> Singles:
+    """Pick rates of an earlier database for each reply and band, shape (replies, bands); 0: unknown there.
+
+    A band that was never at the position there has the share of all bands together; one that was there and
+    did not choose the reply, no more than one game's share.
+    """
+    known = choices.keys[np.r_[True, choices.keys[1:] != choices.keys[:-1]][: len(choices.keys)]]
+    keys = earlier["key"].to_numpy()
+    place = np.minimum(np.searchsorted(known, keys), len(known) - 1)
+    earlier = earlier.filter(pa.array(known[place] == keys))
+    place = place[known[place] == keys]
+    band, games = earlier["place"].to_numpy(), earlier["games"].to_numpy()
+    there = np.zeros(choices.played.shape, dtype=np.float32)
+    there[place, band] = earlier["games_at_position"].to_numpy()
+    ours = choices.place * _MOVES + choices.moves
+    theirs = place * _MOVES + earlier["move"].to_numpy()
+    row = np.minimum(np.searchsorted(ours, theirs), len(ours) - 1)
+    shared = ours[row] == theirs
+    together = np.bincount(row[shared], games[shared], minlength=len(ours))
+    share = together / np.maximum(there.sum(axis=1), 1.0)[choices.place]
+    most = 1.0 / (there[choices.place] + 1.0)
+    rates = np.where(there[choices.place] > 0, np.minimum(share[:, None], most), share[:, None])
+    rates[row[shared], band[shared]] = earlier["pick_rate"].to_numpy()[shared]
+    sums = np.zeros(choices.played.shape)
+    np.add.at(sums, choices.place, rates)
+    rates /= np.maximum(sums / _NEVER_ALL, 1.0)[choices.place]
+    singles: Singles = rates.astype(np.float32)
+    return singles

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import chess
@@ -14,7 +16,7 @@ import pyarrow.compute as pc
 
 from miner import stats
 from miner.board.lines import unpack_move
-from miner.errors import StoreError
+from miner.errors import Place, StoreError, UsageError
 from miner.progress import Progress, Silent
 from miner.schema import POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
@@ -28,12 +30,35 @@ from miner.tally.replies import Resources
 DEFAULT_RESOURCES = Resources()
 
 
-def tally_inputs(store: Store) -> dict[str, Any]:
+def tally_inputs(store: Store, settings: TallySettings) -> dict[str, Any]:
     """What a tally is made from.
 
-    Raises StoreError if the store was not read into yet.
+    Raises StoreError if the store was not read into yet or the earlier one is none or not tallied, UsageError
+    if that has other bands or is the same store.
     """
-    return {"read": store.require("read").fingerprint}
+    inputs = {"read": store.require("read").fingerprint}
+    if settings.prior:
+        inputs["prior"] = _earlier_store(store, settings).require("tally").fingerprint
+    return inputs
+
+
+def _earlier_store(store: Store, settings: TallySettings) -> Store:
+    root = Path(settings.prior)
+    earlier = Store.open(root)
+    if root.resolve() == store.root.resolve():
+        raise UsageError(
+            "a store cannot be its own prior",
+            where=Place(settings.prior),
+            advice="name the store of another, larger database",
+        )
+    names = earlier.require("tally").facts["bands"]
+    if names != list(settings.bands.names):
+        raise UsageError(
+            f"the prior was tallied by other rating bands: {', '.join(names)}",
+            where=Place(settings.prior),
+            advice="tally both stores with the same --band-edges",
+        )
+    return earlier
 
 
 def tally(
@@ -45,9 +70,10 @@ def tally(
 ) -> Manifest:
     """Count the replies of every position that enough games pass through, per band; and how often it arises.
 
-    Does nothing if the store holds that tally already. Raises StoreError if the store was not read into yet.
+    Does nothing if the store holds that tally already. Raises what `tally_inputs` does, and StoreError if the
+    counting fails.
     """
-    inputs = tally_inputs(store)
+    inputs = tally_inputs(store, settings)
     told = as_dict(settings)
     if store.is_current("tally", told, inputs):
         return store.require("tally")
@@ -59,7 +85,10 @@ def tally(
         return _finish(store, told, inputs, _no_tables(), {"bands": list(settings.bands.names)})
     try:
         with counting.connected(store.path("moves"), store.path("games"), spill, resources) as connection:
-            tables, facts = _make_tables(connection, settings, read.rows["moves"], progress or Silent())
+            earlier = _earlier_replies(store, settings)
+            tables, facts = _make_tables(
+                connection, settings, earlier, read.rows["moves"], progress or Silent()
+            )
     except (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException, OSError) as error:
         raise StoreError(
             f"the tally failed: {error}",
@@ -93,7 +122,11 @@ def _no_tables() -> dict[str, pa.Table]:
 
 
 def _make_tables(
-    connection: duckdb.DuckDBPyConnection, settings: TallySettings, rows: int, progress: Progress
+    connection: duckdb.DuckDBPyConnection,
+    settings: TallySettings,
+    earlier: pa.Table | None,
+    rows: int,
+    progress: Progress,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     bands = settings.bands
     ranges = counting.key_ranges(rows)
@@ -118,7 +151,7 @@ def _make_tables(
         for keys in ranges:
             tags.append(counting.commonest_tags(connection, keys, found))
             task.advance()
-    rates = pool(choices)
+    rates = pool(choices, earlier)
     reach = _reach_table(choices, graph, rates, counting.games_per_band(connection, bands), bands.names)
     tables = {
         "replies": _replies_table(counted, choices, graph, rates, settings),
@@ -128,9 +161,20 @@ def _make_tables(
     facts = {
         "bands": list(bands.names),
         "positions_without_a_way": len(choices.played) - len(graph.keys),
-        "pooling_concentration": rates.concentration,
+        "resemblance": asdict(rates.resemblance),
+        "player_correlation": rates.player_correlation,
     }
     return tables, facts
+
+
+def _earlier_replies(store: Store, settings: TallySettings) -> pa.Table | None:
+    """The earlier database's replies with their bands' places; None: there is no such database."""
+    if not settings.prior:
+        return None
+    columns = ["key", "move", "band", "games", "games_at_position", "pick_rate"]
+    replies = _earlier_store(store, settings).read_table("replies", columns)
+    place = pc.index_in(replies["band"], value_set=pa.array(settings.bands.names))
+    return replies.append_column("place", place)
 
 
 def _ways_of(connection: duckdb.DuckDBPyConnection, keys: set[int]) -> dict[int, list[chess.Move]]:
@@ -147,11 +191,11 @@ def _replies_table(
     counted: pa.Table, choices: Choices, graph: Graph, rates: Rates, settings: TallySettings
 ) -> pa.Table:
     has_way = graph.parent[choices.row] >= 0
-    row, band = choices.row[has_way], choices.band[has_way]
+    band = choices.band[has_way]
     successes, failures = (one[has_way] for one in rates.of_rows())
     counted = counted.filter(pa.array(has_way))
     low, high = stats.beta_interval(successes, failures, confidence=settings.confidence)
-    cell = choices.place[row] * len(settings.bands.names) + band
+    cell = choices.cell[has_way]
     score_sum = np.bincount(cell, counted["score_sum"].to_numpy(), minlength=choices.played.size)
     rating_sum, games = counted["rating_sum"].to_numpy(), counted["games"].to_numpy()
     table = pa.table(

@@ -91,17 +91,17 @@ def test_steering_is_the_best_way_of_all(by_ends: dict[tuple[int, int], tuple[fl
 
 WEAK, STRONG = 1100, 1900
 GAMES = [
-    # Of four games of the weak band with Black after 1.e4 three answer 1...e5; the strong band never does.
+    # Of the weak band's games with Black after 1.e4 three in four answer 1...e5; the strong band never does.
     *[Game(moves="e4 e5 f4 exf4 h3", white_rating=STRONG, black_rating=WEAK)] * 2,
     Game(moves="e4 e5 Nf3 Nc6", white_rating=STRONG, black_rating=WEAK),
     Game(moves="e4 c5 Nf3 d6", white_rating=STRONG, black_rating=WEAK),
     *[Game(moves="e4 c5 Nf3 d6", white_rating=WEAK, black_rating=STRONG)] * 3,
     Game(moves="d4 d5 c4 e6", white_rating=WEAK, black_rating=STRONG),
-]
+] * 5
 
 
 def test_plain_reach_is_a_share_of_the_bands_games_with_that_colour(tmp_path: Path) -> None:
-    """Two of the weak band's four games with Black reach the King's Gambit; the start is reached by all."""
+    """Half of the weak band's games with Black reach the King's Gambit; the start is reached by all."""
     store = tallied_store(tmp_path, GAMES)
 
     assert reach_after(store, "e4 e5 f4")["1000-1199"]["plain_reach"] == 0.5
@@ -131,7 +131,7 @@ def test_steered_reach_multiplies_the_opponents_rates(tmp_path: Path) -> None:
     accepted = reach_after(store, "e4 e5 f4 exf4")["1800-1999"]
 
     assert accepted["steered_reach"] == pytest.approx(max(e4 * f4, 0.5))
-    assert accepted["plain_reach"] == 0.5  # two of the strong band's four games with White
+    assert accepted["plain_reach"] == 0.5  # half of the strong band's games with White
 
 
 def test_bands_have_rates_of_their_own(tmp_path: Path) -> None:

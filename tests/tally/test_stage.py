@@ -13,13 +13,21 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from miner.board.lines import unpack_move
-from miner.errors import StoreError
+from miner.errors import StoreError, UsageError
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
 from miner.tally.replies import Resources
 from miner.tally.stage import tally
 from miner.terms import UNRATED
-from tests.stores import Game, position_after, reach_after, read_store, tables_of, tallied_store
+from tests.stores import (
+    Game,
+    position_after,
+    reach_after,
+    read_store,
+    replies_after,
+    tables_of,
+    tallied_store,
+)
 
 RESULTS = {"1-0": (1.0, 0.0), "0-1": (0.0, 1.0), "1/2-1/2": (0.5, 0.5)}
 RATINGS = st.sampled_from([0, 799, 800, 1150, 1399, 1400, 2399, 2400, 2805])
@@ -239,3 +247,69 @@ def test_too_little_memory_is_an_error_with_advice(tmp_path: Path) -> None:
         tally(store, TallySettings(min_games=1), resources=Resources(memory_mb=1, threads=1))
 
     assert "--memory" in raised.value.advice
+
+
+def club_and_database(folder: Path) -> tuple[Store, Store]:
+    """Two games of a club in which 2... Nc6 was not played, and a database in which it mostly is."""
+    opening = "1. e4 e5 2. Nf3"
+    usual = [Game(moves=f"{opening} Nc6 3. Bb5", white=f"W{n}", black=f"B{n}") for n in range(30)]
+    rare = [Game(moves=f"{opening} d6 3. d4", white=f"V{n}", black=f"C{n}") for n in range(10)]
+    club = [Game(moves=f"{opening} Nc6 3. Bb5"), Game(moves=f"{opening} d6 3. d4", black="Carl")]
+    return read_store(folder / "club", club), tallied_store(folder / "database", [*usual, *rare])
+
+
+def rate_of_the_usual_reply(store: Store) -> float:
+    return float(replies_after(store, "e4 e5 Nf3")[UNRATED, "Nc6"]["pick_rate"])
+
+
+def test_a_prior_stands_under_few_games(tmp_path: Path) -> None:
+    """A club's one in two becomes nearly the three in four of the larger database."""
+    club, database = club_and_database(tmp_path)
+
+    tally(club, TallySettings(min_games=1))
+    alone = rate_of_the_usual_reply(club)
+    tally(club, TallySettings(min_games=1, prior=str(database.root)))
+
+    assert alone < 0.5
+    assert 0.5 < rate_of_the_usual_reply(club) < 0.75
+
+
+def test_another_prior_makes_the_tally_out_of_date(tmp_path: Path) -> None:
+    """The prior's tally is among the inputs."""
+    club, database = club_and_database(tmp_path)
+    settings = TallySettings(min_games=1, prior=str(database.root))
+    before = tally(club, settings)
+
+    unchanged = tally(club, settings)
+    tally(database, TallySettings(min_games=2))
+    after = tally(club, settings)
+
+    assert unchanged == before
+    assert after.inputs["prior"] != before.inputs["prior"]
+
+
+@pytest.mark.parametrize(
+    ("edges", "is_itself", "what"),
+    [((1500,), False, r"other rating bands: 0-1499, 1500\+, unrated"), ((), True, "its own prior")],
+)
+def test_a_prior_that_cannot_be_one(
+    tmp_path: Path, edges: tuple[int, ...], is_itself: bool, what: str
+) -> None:
+    """Other bands, or the store itself: said at once, with advice."""
+    club, database = club_and_database(tmp_path)
+    tally(database, TallySettings(min_games=1, band_edges=edges))
+    prior = club if is_itself else database
+
+    with pytest.raises(UsageError, match=what) as caught:
+        tally(club, TallySettings(min_games=1, prior=str(prior.root)))
+
+    assert caught.value.advice
+
+
+def test_a_prior_that_was_not_tallied(tmp_path: Path) -> None:
+    """Its rates are not there yet."""
+    club, _ = club_and_database(tmp_path)
+    unread = Store.create(tmp_path / "other")
+
+    with pytest.raises(StoreError, match="`tally` has not been run"):
+        tally(club, TallySettings(prior=str(unread.root)))

@@ -36,17 +36,17 @@ def _record(finding: Finding, rank: int) -> str:
         acn=finding["nodes"],
         am=[board.parse_san(finding["losing_reply"])],
         bm=[board.parse_san(finding["best_move"])],
-        c0=_string(summary(finding)),
-        c1=_string(reason),
-        c2=_string(refutation_words(finding)),
-        c3=_string(path_words(finding)),
+        c0=string_operand(summary(finding)),
+        c1=string_operand(reason),
+        c2=string_operand(refutation_words(finding)),
+        c3=string_operand(path_words(finding)),
         ce=_centipawns(finding["cp_best"]),
-        id=_string(f"{rank}. {title(finding)}"),
-        pv=_moves(board, finding["best_line"] or finding["best_move"]),
+        id=string_operand(f"{rank}. {title(finding)}"),
+        pv=moves_operand(board, finding["best_line"] or finding["best_move"]),
     )
 
 
-def _string(text: str) -> str:
+def string_operand(text: str) -> str:
     """Text as a string operand that keeps its length once it is escaped and encoded."""
     clean = plain(text)
     kept = clean
@@ -60,7 +60,8 @@ def _escaped(text: str) -> bytes:
     return text.replace("\\", "\\\\").replace('"', '\\"').encode()
 
 
-def _moves(board: chess.Board, sans: str) -> list[chess.Move]:
+def moves_operand(board: chess.Board, sans: str) -> list[chess.Move]:
+    """A line of SAN from a board as moves."""
     line = board.copy(stack=False)
     return [line.push_san(san) for san in sans.split()]
 

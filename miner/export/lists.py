@@ -80,11 +80,20 @@ def _cell(name: str, value: Any) -> str:
     if name == "key":
         return f"{value:016x}"
     if isinstance(value, str):
-        return FORMULA.sub(r"\1'", plain(value))
+        return defused(value)
     if isinstance(value, float):
         decimals = DECIMALS.get(name, SHARE_DECIMALS)
         return f"{round(value, decimals) + 0.0:.{decimals}f}"  # + 0.0 makes -0.0 a plain zero
     return str(value)
+
+
+def defused(text: str) -> str:
+    """Text from outside as a cell that no spreadsheet takes for a formula.
+
+    >>> defused("=1+1")
+    "'=1+1"
+    """
+    return FORMULA.sub(r"\1'", plain(text))
 
 
 def parquet_bytes(findings: pa.Table) -> bytes:

@@ -3,49 +3,127 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 import chess
 import chess.pgn
 import pyarrow as pa
 
-from miner.export.words import Finding, is_severe, plain, summary, title
+from miner.export.words import (
+    Finding,
+    arises_sentence,
+    chosen_sentence,
+    cost_sentence,
+    is_severe,
+    observed_sentence,
+    pattern_sentence,
+    plain,
+    price_sentence,
+    reason_sentence,
+    title,
+)
 
 TAG_LENGTH = 100
 """Characters of a tag value that are kept: even with each escaped, the line stays below PGN's 255."""
 
 IN_COMMENT = str.maketrans({"{": "(", "}": ")"})
 
+_STANDINGS = (
+    (30, chess.pgn.NAG_DRAWISH_POSITION, chess.pgn.NAG_DRAWISH_POSITION),
+    (80, chess.pgn.NAG_WHITE_SLIGHT_ADVANTAGE, chess.pgn.NAG_BLACK_SLIGHT_ADVANTAGE),
+    (200, chess.pgn.NAG_WHITE_MODERATE_ADVANTAGE, chess.pgn.NAG_BLACK_MODERATE_ADVANTAGE),
+)
+"""Centipawns below which a standing is even, slightly or moderately better; above, it is decided.
+
+Source: common practice, no source.
+"""
+
 
 def pgn_bytes(findings: pa.Table) -> bytes:
     """One game per finding, in the order of the list; UTF-8, lines below 80 characters that end in LF.
 
-    The main line is the way to the position, the losing reply ($2, or $4 where it loses much) with the
-    numbers in words, and its refutation; the best move is a variation.
+    A comment before the first move says how often the position arises. The main line is the way to it, the
+    losing reply ($2, or $4 where it loses much) with how often it is chosen and what it costs, and its
+    refutation, which ends with the reason and a NAG for the standing. The best move is a variation that
+    ends likewise.
 
     Source: Portable Game Notation Specification (1994), sections 8 and 10, from memory. Tag values may hold
     characters beyond its ISO 8859-1, as is common practice.
     """
-    games = [_game(finding, rank) for rank, finding in enumerate(findings.to_pylist(), start=1)]
-    return "".join(game.accept(Exporter(columns=80)) + "\n\n" for game in games).encode()
+    return games_bytes(_game(finding, rank) for rank, finding in enumerate(findings.to_pylist(), start=1))
+
+
+def games_bytes(games: Iterable[chess.pgn.Game]) -> bytes:
+    """Games as one file: UTF-8, lines below 80 characters that end in LF, comments safe to read."""
+    return "".join(game.accept(_Exporter(columns=80)) + "\n\n" for game in games).encode()
 
 
 def _game(finding: Finding, rank: int) -> chess.pgn.Game:
     game = chess.pgn.Game()
-    game.headers["Event"] = tag(title(finding))
+    game.headers["Event"] = tag_value(title(finding))
     game.headers["Round"] = str(rank)
-    for name, column in (("ECO", "eco"), ("Opening", "opening")):
-        if value := tag(finding[column]):
-            game.headers[name] = value
-    position = _add_line(game, finding["path"])
-    reply = position.add_main_variation(position.board().parse_san(finding["losing_reply"]))
-    reply.nags.add(chess.pgn.NAG_BLUNDER if is_severe(finding) else chess.pgn.NAG_MISTAKE)
-    reply.comment = summary(finding)
-    _add_line(reply, finding["refutation"])
-    _add_line(position, finding["best_line"] or finding["best_move"])
+    add_opening_tags(game, finding)
+    game.comment = arises_sentence(finding)
+    position = add_line(game, finding["path"])
+    add_refutation(position, finding)
+    add_best(position, finding)
     return game
 
 
-def _add_line(node: chess.pgn.GameNode, sans: str) -> chess.pgn.GameNode:
+def add_opening_tags(game: chess.pgn.Game, finding: Finding) -> None:
+    """Add the tags ECO and Opening where the finding knows them."""
+    for tag, column in (("ECO", "eco"), ("Opening", "opening")):
+        if value := tag_value(finding[column]):
+            game.headers[tag] = value
+
+
+def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
+    """Add the losing reply and what punishes it, behind the variations that are there."""
+    reply = position.add_variation(position.board().parse_san(finding["losing_reply"]))
+    reply.nags.add(reply_nag(finding))
+    numbers = [chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding)]
+    reply.comment = " ".join(numbers)
+    end_line(add_line(reply, finding["refutation"]), finding, finding["cp_reply"], _why(finding))
+
+
+def add_best(position: chess.pgn.GameNode, finding: Finding) -> None:
+    """Add the best move and what follows it, behind the variations that are there."""
+    last = add_line(position, finding["best_line"] or finding["best_move"])
+    end_line(last, finding, finding["cp_best"], price_sentence(finding) or "This is best.")
+
+
+def end_line(last: chess.pgn.GameNode, finding: Finding, cp: int, comment: str) -> None:
+    """Say how a line ends: a NAG for the standing, unless it is on the board, and a comment.
+
+    `cp` is from the point of view of the side that errs.
+    """
+    if not last.board().is_game_over():
+        last.nags.add(standing_nag(cp if finding["side"] == "black" else -cp))
+    last.comment = " ".join(one for one in (str(last.comment), comment) if one)
+
+
+def reply_nag(finding: Finding) -> int:
+    """$4 for a reply that loses much, else $2."""
+    return chess.pgn.NAG_BLUNDER if is_severe(finding) else chess.pgn.NAG_MISTAKE
+
+
+def standing_nag(cp: int) -> int:
+    """The NAG for centipawns from White's point of view, mates included.
+
+    >>> standing_nag(0), standing_nag(-120), standing_nag(9_998)
+    (10, 17, 18)
+    """
+    for below, white, black in _STANDINGS:
+        if abs(cp) < below:
+            return white if cp > 0 else black
+    return chess.pgn.NAG_WHITE_DECISIVE_ADVANTAGE if cp > 0 else chess.pgn.NAG_BLACK_DECISIVE_ADVANTAGE
+
+
+def _why(finding: Finding) -> str:
+    return " ".join(one for one in (reason_sentence(finding), pattern_sentence(finding)) if one)
+
+
+def add_line(node: chess.pgn.GameNode, sans: str) -> chess.pgn.GameNode:
     """Add moves after a node, behind the variations that are there; the node after the last one."""
     board = node.board()
     for san in sans.split():
@@ -53,16 +131,15 @@ def _add_line(node: chess.pgn.GameNode, sans: str) -> chess.pgn.GameNode:
     return node
 
 
-def tag(value: str) -> str:
-    """Text as a tag's value, cut to what a line can hold."""
+def tag_value(value: str) -> str:
+    """Text from outside as a tag's value, its quotation marks and backslashes escaped."""
     return plain(value, TAG_LENGTH).replace("\\", "\\\\").replace('"', '\\"')
 
 
-class Exporter(chess.pgn.StringExporter):
+class _Exporter(chess.pgn.StringExporter):
     """python-chess's writer, but comments are wrapped like moves."""
 
     def visit_comment(self, comment: str | list[str]) -> None:
-        """Write a comment, in lines no longer than those of the moves."""
         text = comment if isinstance(comment, str) else " ".join(comment)
         # A comment cannot hold its own closing brace, and `[%` would begin a command for the reader.
         clean = plain(text).translate(IN_COMMENT).replace("[%", "[ %")

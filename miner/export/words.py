@@ -141,9 +141,8 @@ def often_words(finding: Finding) -> str:
 
 def summary(finding: Finding) -> str:
     """How often the reply is chosen, what is better, what it costs and why: three to six sentences."""
-    who = _capital(band_words(finding["band"]))
     sentences = (
-        f"{who} chose {reply_words(finding)} in {often_words(finding)}.",
+        chosen_sentence(finding),
         f"Best is {best_words(finding)}.",
         cost_sentence(finding),
         reason_sentence(finding),
@@ -151,6 +150,23 @@ def summary(finding: Finding) -> str:
         observed_sentence(finding),
     )
     return " ".join(one for one in sentences if one)
+
+
+def chosen_sentence(finding: Finding) -> str:
+    """Who chose the losing reply, and how often."""
+    return f"{_capital(band_words(finding['band']))} chose {reply_words(finding)} in {often_words(finding)}."
+
+
+def arises_sentence(finding: Finding) -> str:
+    """How often the position arises, by itself and when the side that profits plays towards it.
+
+    >>> arises_sentence({"plain_reach": 0.004, "steered_reach": 0.25, "side": "white", "kind": "trap"})
+    'Arises in under 1% of the games, in 25% if White plays towards it.'
+    """
+    rare, steered = percent(finding["plain_reach"]), percent(finding["steered_reach"])
+    steers = finding["kind"] == Kind.TRAP and steered != rare
+    towards = f", in {steered} if {finding['side'].capitalize()} plays towards it" if steers else ""
+    return f"Arises in {rare} of the games{towards}."
 
 
 def cost_sentence(finding: Finding) -> str:

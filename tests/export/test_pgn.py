@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.export.pgn import TAG_LENGTH, pgn_bytes
-from miner.export.words import plain, summary
+from miner.export.words import chosen_sentence, plain, reason_sentence
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 HOSTILE = st.text(st.sampled_from('{}[]"\\%;()$ \n\r\t*aé\u2028')) | st.text(st.characters(codec="utf-8"))
@@ -50,10 +50,12 @@ def test_bytes_of_one_game() -> None:
         '[ECO "C29"]',
         '[Opening "Vienna Gambit"]',
         "",
-        "1. e4 e5 2. Nc3 Nf6 3. f4 exf4 $2 { Players rated 1000-1199 chose 3...exf4 in",
-        "28 of 80 games (35%; 27 to 44%). Best is 3...d5. It costs 0.11 of a point per",
-        "game. The knight must go back from f6 to g8. Those who chose it scored 41%, the",
-        "others there 52%. } ( 3... d5 4. fxe5 Nxe4 ) 4. e5 Ng8 5. Nf3 *",
+        "{ Arises in 1% of the games, in 25% if White plays towards it. } 1. e4 e5 2.",
+        "Nc3 Nf6 3. f4 exf4 $2 { Players rated 1000-1199 chose 3...exf4 in 28 of 80",
+        "games (35%; 27 to 44%). It costs 0.11 of a point per game. Those who chose it",
+        "scored 41%, the others there 52%. } ( 3... d5 4. fxe5 Nxe4 $10 { If Black finds",
+        "3...d5, White expects 0.50 of a point. } ) 4. e5 Ng8 5. Nf3 $14 { The knight",
+        "must go back from f6 to g8. } *",
         "",
     ]
 
@@ -71,7 +73,8 @@ def test_lines_read_back() -> None:
         better = losing.parent.variations[1] if losing.parent else None
 
         assert mainline == [*row["path"].split(), row["losing_reply"], *row["refutation"].split()]
-        assert comment_of(losing) == summary(row)
+        assert comment_of(losing).startswith(chosen_sentence(row))
+        assert comment_of(game.end()) == reason_sentence(row)
         assert better is not None
         assert [better.san(), *(node.san() for node in better.mainline())] == row["best_line"].split()
 
@@ -89,6 +92,31 @@ def test_signs(row: dict[str, Any], nag: int) -> None:
     [game] = read_back(row)
 
     assert list(game.mainline())[row["ply"]].nags == {nag}
+
+
+@pytest.mark.parametrize(
+    ("cp_best", "nag"),
+    [
+        (0, chess.pgn.NAG_DRAWISH_POSITION),
+        (-40, chess.pgn.NAG_WHITE_SLIGHT_ADVANTAGE),
+        (110, chess.pgn.NAG_BLACK_MODERATE_ADVANTAGE),
+        (-9_997, chess.pgn.NAG_WHITE_DECISIVE_ADVANTAGE),
+    ],
+)
+def test_standings(cp_best: int, nag: int) -> None:
+    """A line ends with the standing from White's point of view, though the numbers are Black's here."""
+    [game] = read_back(vienna(cp_best=cp_best))
+
+    best = list(game.mainline())[4].variations[1]
+    assert best.end().nags == {nag}
+
+
+def test_mate_needs_no_standing() -> None:
+    """What is mate on the board carries no sign."""
+    [game] = read_back(legal())
+
+    assert game.end().board().is_checkmate()
+    assert game.end().nags == set()
 
 
 def test_a_mistake_on_the_first_move() -> None:
@@ -163,8 +191,8 @@ def test_hostile_comments(text: str) -> None:
     [game] = read_back(vienna(reason_detail=text))
     [second] = compiled.parse_games_from_strings([contents.decode()])
 
-    told = summary(vienna(reason_detail=text)).replace("{", "(").replace("}", ")").replace("[%", "[ %")
-    assert comment_of(list(game.mainline())[5]) == told
+    told = reason_sentence(vienna(reason_detail=text)).replace("{", "(").replace("}", ")")
+    assert comment_of(game.end()) == told.replace("[%", "[ %")
     assert second.parse_error is None
     assert second.moves_uci() == [move.uci() for move in game.mainline_moves()]
 

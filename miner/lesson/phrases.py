@@ -25,7 +25,8 @@ class Phrases:
     wrong: str
     instead: str
     better: str
-    reasons: Mapping[str, str]  # by reason; {profits} and {errs} are sides
+    fails: str
+    reasons: Mapping[str, str]  # by reason; {errs} is the side that errs
     patterns: Mapping[str, str]
 
     def side(self, color: bool) -> str:
@@ -46,7 +47,9 @@ _EN = Phrases(
     wrong="What is wrong with {move}?",
     instead="{move} is a mistake. Find the best move instead.",
     better="Better: {moves}.",
-    reasons=MappingProxyType({}),  # the findings' own sentences say more
+    fails="{move} fails to {moves}.",
+    # For other reasons, the findings' own sentences say more.
+    reasons=MappingProxyType({"position": "{errs} is left with the worse position."}),
     patterns=MappingProxyType({}),
 )
 
@@ -63,6 +66,7 @@ _DE = Phrases(
     wrong="Was ist falsch an {move}?",
     instead="{move} ist ein Fehler. Finde den besten Zug!",
     better="Besser: {moves}.",
+    fails="{move} scheitert an {moves}.",
     reasons=MappingProxyType(
         {
             "mate": "Der Zug lässt ein Matt zu oder verpasst eines.",
@@ -100,6 +104,7 @@ _FR = Phrases(
     wrong="Pourquoi {move} est-il mauvais ?",
     instead="{move} est une faute. Trouvez le meilleur coup !",
     better="Mieux : {moves}.",
+    fails="{move} échoue sur {moves}.",
     reasons=MappingProxyType(
         {
             "mate": "Le coup permet un mat ou en manque un.",
@@ -137,6 +142,7 @@ _ES = Phrases(
     wrong="¿Qué tiene de malo {move}?",
     instead="{move} es un error. ¡Encuentra la mejor jugada!",
     better="Mejor: {moves}.",
+    fails="{move} falla por {moves}.",
     reasons=MappingProxyType(
         {
             "mate": "La jugada permite un mate o deja escapar uno.",
@@ -174,6 +180,7 @@ _IT = Phrases(
     wrong="Che cosa c’è di sbagliato in {move}?",
     instead="{move} è un errore. Trova la mossa migliore!",
     better="Meglio: {moves}.",
+    fails="{move} fallisce per {moves}.",
     reasons=MappingProxyType(
         {
             "mate": "La mossa permette un matto o se ne lascia sfuggire uno.",
@@ -211,6 +218,7 @@ _NL = Phrases(
     wrong="Wat is er mis met {move}?",
     instead="{move} is een fout. Vind de beste zet!",
     better="Beter: {moves}.",
+    fails="{move} faalt op {moves}.",
     reasons=MappingProxyType(
         {
             "mate": "De zet staat mat toe of mist een mat.",

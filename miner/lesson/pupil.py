@@ -5,27 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from miner.export.words import numbered_sans, plain
+from miner.export.words import plain
 from miner.lesson import layout
 from miner.lesson.diagram import diagram_svg
-from miner.lesson.exercises import Exercise, Task, errs
+from miner.lesson.exercises import Exercise
 from miner.lesson.layout import Paper, layout_of
 from miner.lesson.phrases import Tongue
+from miner.lesson.sentences import task_words, to_move_words
 from miner.lesson.typeset import pdf_bytes
-
-
-def task_words(exercise: Exercise, tongue: Tongue) -> str:
-    """What is asked, without the side to move."""
-    phrases = tongue.phrases
-    pattern = {Task.PUNISH: phrases.punish, Task.WRONG: phrases.wrong, Task.INSTEAD: phrases.instead}
-    finding = exercise.finding
-    move = tongue.moves(numbered_sans([finding["losing_reply"]], finding["ply"]))
-    return pattern[exercise.task].format(errs=phrases.side(errs(exercise).color), move=move)
-
-
-def to_move_words(exercise: Exercise, tongue: Tongue) -> str:
-    """Which side is to move on the diagram."""
-    return tongue.phrases.to_move.format(side=tongue.phrases.side(exercise.board.turn))
 
 
 def exercise_svg(exercise: Exercise, *, coordinates: bool, hatched: bool) -> str:

@@ -1,0 +1,120 @@
+"""What the store knows beyond the findings: model games and plans, without anybody's name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import chess
+
+from miner.board.lines import line_san, pack
+from miner.export.words import Finding, percent, plain
+from miner.store import Store
+
+STRONGEST = "strongest"
+PLAN_ROWS = 4
+
+Reply = tuple[int, int]
+"""Position key and packed losing reply, as the tables of what follows know it."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ModelGame:
+    """A game in which the losing reply was played and punished."""
+
+    sans: tuple[str, ...]
+    reply_ply: int
+    moments: frozenset[int]  # plies of the moves that mattered
+    result: str
+    date: str  # as in the Date tag, or empty
+    winner_rating: int  # 0: none
+    loser_rating: int
+
+    def words(self) -> str:
+        """Which game it is, without names.
+
+        >>> ModelGame(sans=(), reply_ply=6, moments=frozenset(), result="1-0", date="2024.09.15",
+        ...           winner_rating=1630, loser_rating=0).words()
+        '2024.09.15, won by a player rated 1630, 1-0'
+        """
+        date = plain(self.date, 10)
+        known = [date] if date and "?" not in date else []
+        rated = f"won by a player rated {self.winner_rating}" if self.winner_rating else ""
+        if rated and self.loser_rating:
+            rated += f" against {self.loser_rating}"
+        return ", ".join([*known, *([rated] if rated else []), self.result])
+
+
+@dataclass(frozen=True, slots=True)
+class Backing:
+    """Model games and plans by losing reply; empty where the store holds none."""
+
+    models: Mapping[Reply, ModelGame]
+    plans: Mapping[Reply, tuple[str, ...]]
+
+    def model(self, finding: Finding) -> ModelGame | None:
+        """The best model game of a finding, if there is one."""
+        return self.models.get(reply_of(finding))
+
+    def plan(self, finding: Finding) -> tuple[str, ...]:
+        """Where the winners' pieces and pawns go, the commonest first, each in a few words."""
+        return self.plans.get(reply_of(finding), ())
+
+
+NO_BACKING = Backing({}, {})
+
+
+def reply_of(finding: Finding) -> Reply:
+    """What joins a finding to the tables of what follows."""
+    return finding["key"], pack(chess.Move.from_uci(finding["losing_reply_uci"]))
+
+
+def read_backing(store: Store) -> Backing:
+    """What the store holds of model games and plans; both may be missing.
+
+    Raises StoreError if a table is there but damaged.
+    """
+    return Backing(_models(_rows(store, "model_games")), _plans(_rows(store, "plans")))
+
+
+def _rows(store: Store, table: str) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = store.read_table(table).to_pylist() if store.path(table).exists() else []
+    return rows
+
+
+def _models(rows: list[dict[str, Any]]) -> dict[Reply, ModelGame]:
+    best: dict[Reply, ModelGame] = {}
+    for row in sorted(rows, key=lambda one: (one["key"], one["move"], one["place"])):
+        best.setdefault((row["key"], row["move"]), _model(row))
+    return best
+
+
+def _model(row: dict[str, Any]) -> ModelGame:
+    moves = [chess.Move.from_uci(uci) for uci in row["moves"].split()]
+    return ModelGame(
+        sans=tuple(line_san(chess.Board(), moves).split()),
+        reply_ply=row["reply_ply"],
+        moments=frozenset(row["moments"]),
+        result=row["result"],
+        date=row["date"],
+        winner_rating=row["winner_rating"],
+        loser_rating=row["loser_rating"],
+    )
+
+
+def _plans(rows: list[dict[str, Any]]) -> dict[Reply, tuple[str, ...]]:
+    """The strongest players' plans where there are any, else those of any band."""
+    by_reply: dict[Reply, list[dict[str, Any]]] = {}
+    for row in rows:
+        by_reply.setdefault((row["key"], row["move"]), []).append(row)
+    plans = {}
+    for reply, told in by_reply.items():
+        strongest = [row for row in told if row["players"] == STRONGEST] or told
+        first = sorted(strongest, key=lambda row: (-row["share"], row["theme"], row["detail"]))
+        details = dict.fromkeys(
+            f"{plain(row['detail'], 60)} ({percent(row['share'])} of {row['games']:,} won games)"
+            for row in first
+        )
+        plans[reply] = tuple(details)[:PLAN_ROWS]
+    return plans

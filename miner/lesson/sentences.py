@@ -1,0 +1,175 @@
+"""An exercise in sentences: what is asked, the answer, and what a coach can say about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from miner.export.words import (
+    band_words,
+    best_words,
+    is_severe,
+    numbered_sans,
+    observed_sentence,
+    often_words,
+    path_words,
+    pattern_sentence,
+    percent,
+    plain,
+    price_sentence,
+    reason_sentence,
+    reply_words,
+    title,
+    worth_words,
+)
+from miner.lesson.exercises import Exercise, Task, errs
+from miner.lesson.phrases import Tongue
+from miner.terms import Kind
+
+SHOWN_PLIES = 9
+"""Half-moves of a line that are printed: nobody plays more from a sheet of paper."""
+
+_ASK = {
+    "mate": "Which checks are there, and where can the king still go?",
+    "material": "Which pieces stand undefended, and what attacks them?",
+    "tempo": "Which piece can be chased, and where must it go?",
+    "king": "Which king is less safe now, and what opens the way to it?",
+    "position": "What has the move given up: centre, development, or a square?",
+}
+_ASK_PATTERN = {
+    "double attack": "Which move attacks two things at once?",
+    "pin": "Which piece cannot move away, and what stands behind it?",
+    "skewer": "Which valuable piece must move, and what stands behind it?",
+    "discovered attack": "What would be attacked if the piece in between moved away?",
+    "trapped piece": "Which piece has no square left?",
+    "removed defender": "Which piece holds it all together, and how can it be removed?",
+    "overloaded defender": "Which piece has two things to guard at once?",
+    "back rank": "Who guards the back rank?",
+    "mating net": "Which squares are left to the king?",
+}
+
+
+def task_words(exercise: Exercise, tongue: Tongue) -> str:
+    """What is asked, without the side to move."""
+    phrases = tongue.phrases
+    pattern = {Task.PUNISH: phrases.punish, Task.WRONG: phrases.wrong, Task.INSTEAD: phrases.instead}
+    return pattern[exercise.task].format(move=tongue.moves(reply_words(exercise.finding)))
+
+
+def to_move_words(exercise: Exercise, tongue: Tongue) -> str:
+    """Which side is to move on the diagram."""
+    return tongue.phrases.to_move.format(side=tongue.phrases.side(exercise.board.turn))
+
+
+def solution_words(exercise: Exercise, tongue: Tongue) -> str:
+    """The moves that answer the task, numbered, as far as they are printed."""
+    return tongue.moves(numbered_sans(exercise.solution[:SHOWN_PLIES], exercise.ply))
+
+
+def why_words(exercise: Exercise, tongue: Tongue) -> str:
+    """Why that is so, and what would have been better, in the sheet's language."""
+    finding = exercise.finding
+    better = numbered_sans((finding["best_line"] or finding["best_move"]).split()[:3], finding["ply"])
+    refutation = numbered_sans(finding["refutation"].split()[:SHOWN_PLIES], finding["ply"] + 1)
+    sentences = [_reason(exercise, tongue), _pattern(exercise, tongue)]
+    if exercise.task is not Task.INSTEAD:
+        sentences.append(tongue.phrases.better.format(moves=better))
+    elif refutation:
+        sentences.insert(0, tongue.phrases.fails.format(move=reply_words(finding), moves=refutation))
+    return tongue.moves(" ".join(one for one in sentences if one))
+
+
+def _reason(exercise: Exercise, tongue: Tongue) -> str:
+    finding = exercise.finding
+    reason = tongue.phrases.reasons.get(finding["reason"], "")
+    return reason.format(errs=tongue.phrases.side(errs(exercise).color)) or reason_sentence(finding)
+
+
+def _pattern(exercise: Exercise, tongue: Tongue) -> str:
+    pattern = exercise.finding["pattern"]
+    if tongue.phrases.patterns:
+        named = tongue.phrases.patterns.get(pattern, "")
+        return f"{named[:1].upper()}{named[1:]}." if named else ""
+    return pattern_sentence(exercise.finding)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Line:
+    """Moves for the demonstration board, with the losing reply apart so that it can stand out."""
+
+    before: str
+    reply: str
+    after: str
+
+
+def demonstration(exercise: Exercise, tongue: Tongue) -> Line:
+    """The way to the position, the losing reply with its sign, and the refutation."""
+    finding = exercise.finding
+    path = path_words(finding) if finding["path"] else ""
+    sign = "??" if is_severe(finding) else "?"
+    after = numbered_sans(finding["refutation"].split()[:SHOWN_PLIES], finding["ply"] + 1)
+    # Black's reply goes on behind White's move, without a number of its own.
+    reply = finding["losing_reply"] if finding["ply"] % 2 else reply_words(finding)
+    if finding["ply"] % 2 == 0 and after:
+        after = after.partition("...")[2]
+    return Line(before=tongue.moves(path), reply=tongue.moves(reply) + sign, after=tongue.moves(after))
+
+
+def heading(exercise: Exercise) -> str:
+    """The opening with its ECO code, and whom it is for."""
+    finding = exercise.finding
+    eco = plain(finding["eco"], 8)
+    return title(finding) + (f" ({eco})" if eco else "")
+
+
+def whom_words(exercise: Exercise) -> str:
+    """Whose mistake it is and who is taught."""
+    finding = exercise.finding
+    taught = exercise.taught.capitalize()
+    return f"For {taught}'s pupils. {errs(exercise).capitalize()} errs: {band_words(finding['band'])}."
+
+
+def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
+    """What a coach can say, step by step."""
+    finding = exercise.finding
+    side = "White" if exercise.board.turn else "Black"
+    ask = _ASK_PATTERN.get(finding["pattern"]) or _ASK.get(finding["reason"], _ASK["position"])
+    shown = numbered_sans(finding["refutation"].split()[:SHOWN_PLIES], finding["ply"] + 1)
+    begin = {
+        Task.PUNISH: f"{errs(exercise).capitalize()} has just played {reply_words(finding)}. "
+        f"{side} to move: what now?",
+        Task.WRONG: f"{side} would like to play {reply_words(finding)}. What happens then?",
+        Task.INSTEAD: f"{side} often plays {reply_words(finding)} here. Why is that not good?",
+    }
+    because = " ".join(one for one in (_english_reason(exercise), pattern_sentence(finding)) if one)
+    steps = [
+        f"Ask: {begin[exercise.task]}",
+        f"If nobody knows: {ask}",
+        f"Show: {shown}. {because}" if shown else f"Show: {because}",
+        f"Better was {best_words(finding)}. {price_sentence(finding)}".strip()
+        if finding["kind"] == Kind.TRAP
+        else f"Play instead: {best_words(finding)}.",
+    ]
+    return [tongue.moves(step) for step in steps]
+
+
+def _english_reason(exercise: Exercise) -> str:
+    if exercise.finding["reason"] == "position":
+        return f"{errs(exercise).capitalize()} is left with the worse position."
+    return reason_sentence(exercise.finding)
+
+
+def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:
+    """What was counted, in short sentences."""
+    finding = exercise.finding
+    found = (
+        f"{percent(exercise.find_rate)} of the band find the answer over the board"
+        if exercise.is_known
+        else f"not counted how many find the answer; a guess is {percent(exercise.find_rate)}"
+    )
+    facts = [
+        f"{reply_words(finding)} was chosen in {often_words(finding)}.",
+        f"{found[:1].upper()}{found[1:]}.",
+        observed_sentence(finding),
+        f"Worth {worth_words(finding)}.",
+    ]
+    return [tongue.moves(fact) for fact in facts]

@@ -1,0 +1,106 @@
+"""All that the page shows, as plain values for JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from miner.export.words import Finding, observed_sentence, often_words, price_sentence, taught
+from miner.report.mistakes import Details, Reply, mistake
+from miner.report.summary import summaries
+from miner.report.tree import Replies, opening_map
+from miner.terms import pack_move
+
+COLUMNS = (
+    "games_at_position",
+    "games_with_reply",
+    "players_with_reply",
+    "pick_rate",
+    "pick_rate_low",
+    "pick_rate_high",
+    "exp_best",
+    "exp_reply",
+    "loss",
+    "cp_best",
+    "cp_reply",
+    "plain_reach",
+    "steered_reach",
+    "points_per_100",
+    "points_per_100_low",
+    "gain_for_band",
+    "curve",
+    "find_rate",
+    "find_rate_low",
+    "find_rate_high",
+    "teaching_value",
+    "teaching_value_low",
+    "conversion_expected",
+    "conversion_observed",
+    "games_per_player",
+    "trend",
+    "trend_p",
+)
+"""The columns of FINDINGS that are told of each finding, beside what belongs to its losing reply."""
+
+DIGITS = 5
+
+
+def contents(
+    findings: Sequence[Finding],
+    details: Details,
+    replies: Replies,
+    bands: Sequence[str],
+    mined: dict[str, Any],
+) -> dict[str, Any]:
+    """What the page holds: each losing reply once, the findings about them, the map and the summaries.
+
+    `findings` are rows of FINDINGS in the order of the list; `bands` those of the tally, weakest first.
+    """
+    places: dict[Reply, int] = {}
+    mistakes: list[dict[str, Any]] = []
+    told: list[list[Any]] = []
+    for finding in findings:
+        reply = reply_of(finding)
+        if reply not in places:
+            places[reply] = len(mistakes)
+            mistakes.append(mistake(finding, reply, details, bands))
+        told.append(_row(finding, places[reply]))
+    paths = [f"{one['path']['uci']} {one['reply']['uci']}".split() for one in mistakes]
+    return {
+        "mined": mined,
+        "bands": list(bands),
+        "summaries": summaries(findings),
+        "mistakes": mistakes,
+        "columns": ["mistake", "kind", "side", "taught", "band", "often", "observed", "price", *COLUMNS],
+        "findings": told,
+        "map": opening_map(replies, paths, len(bands)),
+    }
+
+
+def reply_of(finding: Finding) -> Reply:
+    """The losing reply as the tables know it: position key and move."""
+    uci = finding["losing_reply_uci"]
+    promotion = "nbrq".index(uci[4]) + 2 if len(uci) > 4 else None
+    return finding["key"], pack_move(_square(uci[:2]), _square(uci[2:4]), promotion)
+
+
+def _square(name: str) -> int:
+    return "abcdefgh".index(name[0]) + 8 * (int(name[1]) - 1)
+
+
+def _row(finding: Finding, place: int) -> list[Any]:
+    return [
+        place,
+        finding["kind"],
+        finding["side"],
+        str(taught(finding)),
+        finding["band"],
+        often_words(finding),
+        observed_sentence(finding),
+        price_sentence(finding),
+        *(_rounded(finding[column]) for column in COLUMNS),
+    ]
+
+
+def _rounded(value: Any) -> Any:
+    return round(value, DIGITS) if isinstance(value, float) else value

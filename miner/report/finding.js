@@ -1,0 +1,342 @@
+"use strict";
+/* One finding: the board to step through, and what there is to say about it. */
+
+/**
+ * @typedef {{san: string, uci: string, ply: number, look: string}} Step
+ * @typedef {{name: string, steps: Step[]}} StepLine all begin at the start of the game
+ */
+
+/** The stepper that the arrow keys move. @type {Stepper | null} */
+let stepping = null;
+
+/** A board with lines of moves: buttons, arrow keys and clicks step through them. */
+class Stepper {
+  /**
+   * @param {StepLine[]} lines @param {{bottom: string, at: number, arrow: boolean, label: string}} how `at`: plies from the start
+   * that the first line shows first; `arrow`: the next move is drawn there
+   */
+  constructor(lines, how) {
+    this.lines = lines;
+    this.how = how;
+    this.line = 0;
+    this.at = how.at;
+    this.picture = el("div", {});
+    this.caption = el("figcaption", { class: "caption" });
+    this.buttons = el("div", { class: "steps no-print", role: "group", "aria-label": `Step through: ${how.label}` },
+      this.button("First", () => this.go(this.line, 0)), this.button("Back", () => this.step(-1)),
+      this.button("Next", () => this.step(1)), this.button("Last", () => this.go(this.line, this.steps.length)));
+    this.texts = lines.map((line, number) => this.lineText(line, number));
+    this.element = el("div", { class: "stepper" }, el("figure", { class: "plate" }, this.picture, this.caption), this.buttons, ...this.texts);
+    this.draw(false);
+  }
+
+  get steps() {
+    return this.lines[this.line].steps;
+  }
+
+  /** @param {string} name @param {() => void} act @returns {HTMLElement} */
+  button(name, act) {
+    return el("button", { type: "button", onclick: act }, name);
+  }
+
+  /** @param {number} by */
+  step(by) {
+    this.go(this.line, Math.max(0, Math.min(this.steps.length, this.at + by)));
+  }
+
+  /** @param {number} line @param {number} at plies from the start */
+  go(line, at) {
+    stepping = this;
+    this.line = line;
+    this.at = at;
+    this.draw(true);
+  }
+
+  /** @param {boolean} aloud */
+  draw(aloud) {
+    const board = afterMoves(boardOf(START), this.steps.slice(0, this.at).map((one) => one.uci));
+    const isFirst = this.how.arrow && this.at === this.how.at && this.line === 0;
+    const last = this.steps[this.at - 1], next = this.steps[this.at];
+    const words = this.words(last, next, isFirst);
+    this.picture.replaceChildren(diagram(board, {
+      bottom: this.how.bottom, arrow: isFirst && next ? markOf(next.uci) : null, frames: !isFirst && last ? markOf(last.uci) : null,
+      label: `${words} ${boardWords(board)}`,
+    }));
+    this.caption.textContent = words;
+    this.showPlace();
+    if (aloud) tell(words);
+  }
+
+  /** @param {Step | undefined} last @param {Step | undefined} next @param {boolean} isFirst @returns {string} */
+  words(last, next, isFirst) {
+    const toMove = this.at % 2 === 0 ? "White" : "Black";
+    if (isFirst && next) return `${toMove} to move plays ${moveNumber(next.ply, true)}${next.san}`;
+    if (!last) return "The start position";
+    return `After ${moveNumber(last.ply, true)}${last.san}. ${next ? `${toMove} to move.` : "Here the line ends."}`;
+  }
+
+  showPlace() {
+    this.texts.forEach((text, line) => {
+      text.querySelectorAll("button").forEach((button, at) => {
+        if (line === this.line && at === this.at - 1) button.setAttribute("aria-current", "step");
+        else button.removeAttribute("aria-current");
+      });
+    });
+  }
+
+  /** @param {StepLine} line @param {number} number @returns {HTMLElement} */
+  lineText(line, number) {
+    const hidden = number ? this.shared(line) : 0;
+    const moves = line.steps.map((step, at) => el("button", { type: "button", class: step.look || null, hidden: at < hidden, onclick: () => this.go(number, at + 1) },
+      moveNumber(step.ply, at === hidden) + step.san));
+    return el("div", {}, el("p", { class: "line-name" }, line.name), el("p", { class: "line" }, ...moves.flatMap((one) => [one, " "])));
+  }
+
+  /** Moves that a line has in common with the first one. @param {StepLine} line @returns {number} */
+  shared(line) {
+    let at = 0;
+    while (at < line.steps.length && line.steps[at].uci === this.lines[0].steps[at]?.uci) at++;
+    return at;
+  }
+}
+
+/** @param {Line} line @param {number} ply @param {string} look @returns {Step[]} */
+function stepsOf(line, ply, look) {
+  const ucis = split(line.uci);
+  return split(line.san).map((san, at) => ({ san, uci: ucis[at], ply: ply + at, look }));
+}
+
+/** @param {Finding} finding @returns {StepLine[]} */
+function linesOf(finding) {
+  const { about } = finding;
+  const way = stepsOf(about.path, 0, "way");
+  const [reply] = stepsOf(about.reply, about.ply, "key");
+  reply.san += about.severe ? "??" : "?";
+  return [
+    { name: "The mistake, and what punishes it", steps: [...way, reply, ...stepsOf(about.refutation, about.ply + 1, "")] },
+    { name: "What was better", steps: [...way, ...stepsOf(about.better, about.ply, "")] },
+  ];
+}
+
+/** The whole view. @param {Page} page @param {Finding} finding @returns {HTMLElement} */
+function findingView(page, finding) {
+  const { about } = finding;
+  const stepper = new Stepper(linesOf(finding), { bottom: finding.taught, at: about.ply, arrow: true, label: "the mistake and what was better" });
+  stepping = stepper;
+  return el("article", { "aria-labelledby": "finding-title" },
+    trail(page, finding),
+    el("div", { class: "finding" },
+      el("div", { class: "aside" }, stepper.element),
+      el("div", {},
+        el("h2", { id: "finding-title", tabindex: -1 }, `${finding.number}. ${titleOf(finding)}`),
+        el("p", { class: "quiet" }, `${capital(finding.kind)} for ${capital(finding.taught)}: ${who(finding)}${about.eco ? ` · ${about.eco}` : ""}`),
+        el("p", { class: "lead" }, el("b", { class: "mark" }, `${replyWords(about)} `), about.why),
+        el("p", {}, `${capital(bandWords(finding.band))} chose it in ${finding.often}${playersWords(finding)}. ${finding.observed} ${finding.price}`),
+        ...worthPart(finding), ...picksPart(finding), ...afterPart(finding), ...answersPart(about), ...plansPart(about),
+        ...modelsPart(finding), ...seasonsPart(finding), ...elsewherePart(page, finding), ...sheetPart(about),
+        el("p", { class: "small quiet" }, `Judged by ${about.engine} at ${count(about.nodes)} nodes per search: ${cpWords(finding.cp_best)} with the best move, ${cpWords(finding.cp_reply)} with the reply, for the side that errs.`))));
+}
+
+/** @param {Finding} finding @returns {string} */
+function who(finding) {
+  const errs = finding.side === "white" ? "Black" : "White";
+  return `${errs} (${bandWords(finding.band)}) errs, ${capital(finding.side)} profits`;
+}
+
+/** @param {Finding} finding @returns {string} */
+function playersWords(finding) {
+  const number = finding.players_with_reply;
+  return number ? `, by ${count(number)} player${number === 1 ? "" : "s"}` : "";
+}
+
+/** @param {number} cp @returns {string} */
+function cpWords(cp) {
+  if (Math.abs(cp) > 9000) return cp > 0 ? `mate in ${10000 - cp}` : cp === -10000 ? "mated" : `mated in ${10000 + cp}`;
+  return `${cp > 0 ? "+" : cp < 0 ? "−" : ""}${(Math.abs(cp) / 100).toFixed(2)}`;
+}
+
+/** Links back, and to the findings before and after it in the list. @param {Page} page @param {Finding} finding @returns {HTMLElement} */
+function trail(page, finding) {
+  const found = page.found.length ? page.found : wantedFindings(page.findings, page.state);
+  const at = found.indexOf(finding);
+  const link = (/** @type {Finding | undefined} */ to, /** @type {string} */ words, /** @type {string} */ id) =>
+    to ? el("a", { class: "button", id, href: page.linkTo(to) }, words) : null;
+  return el("div", { class: "trail no-print" },
+    el("a", { class: "button", id: "back", href: page.link({ view: "list", id: "" }) }, "Back to the list"),
+    el("span", { class: "spring" }),
+    at >= 0 ? el("span", { class: "quiet" }, `${at + 1} of ${count(found.length)}`) : null,
+    at > 0 ? link(found[at - 1], "Previous finding", "previous") : null,
+    at >= 0 ? link(found[at + 1], "Next finding", "following") : null);
+}
+
+/** What it is worth, as the product it is. @param {Finding} finding @returns {HTMLElement[]} */
+function worthPart(finding) {
+  const isTrap = finding.kind === "trap";
+  /** @type {[string, string][]} */
+  const factors = [
+    [`${percentFine(reachOf(finding))}`, isTrap ? "reach: share of games that get there if we play towards it" : "reach: share of games that get there as they are played"],
+    [percentFine(finding.pick_rate), `pick rate (${range(finding.pick_rate_low, finding.pick_rate_high)})`],
+    [points(finding.gain_for_band), `gain: points per game, ${finding.curve === "fitted" ? "as this band scores" : "by the engine's scale"}`],
+  ];
+  if (isTrap && finding.find_rate !== null) factors.push([percentFine(1 - finding.find_rate), `not found yet: the find rate is ${percent(finding.find_rate)}`]);
+  const worth = el("li", {}, el("span", { class: "sign" }, "="), el("span", { class: "factor" }, el("b", {}, points(finding.teaching_value)),
+    el("span", {}, `points in 100 games; likely ${points(finding.teaching_value_low)} or more`)));
+  return [el("h3", {}, "What it is worth"),
+    el("ul", { class: "product" },
+      ...factors.map(([value, name], at) => el("li", {}, el("span", { class: "sign" }, at ? "×" : "100 ×"), el("span", { class: "factor" }, el("b", {}, value), el("span", {}, name)))), worth),
+    ...(isTrap && finding.find_rate === null ? [el("p", { class: "small quiet" }, "How many would find the punishment is not known: it counts as if nobody did.")] : [])];
+}
+
+/** @param {number} share @returns {string} */
+function percentFine(share) {
+  return share < 0.1 && share > 0 ? `${(share * 100).toFixed(1)}%` : percent(share);
+}
+
+/** @param {number} low @param {number} high @returns {string} */
+function range(low, high) {
+  return `${Math.round(low * 100)}–${Math.round(high * 100)}%`;
+}
+
+/** How often each band makes the mistake. @param {Finding} finding @returns {HTMLElement[]} */
+function picksPart(finding) {
+  const rows = finding.about.picks;
+  if (!rows.length) return [];
+  return [el("h3", {}, "How often, by rating"),
+    shareTable("Rating band", rows.map(([band, games, at, rate, low, high]) => ({ name: band, games, at, rate, low, high, isThis: band === finding.band })), "Share that chose it, with a 90% interval")];
+}
+
+/**
+ * Shares with their intervals as a table with a chart in it.
+ * @param {string} first @param {{name: string, games: number, at: number, rate: number, low: number, high: number, isThis: boolean}[]} rows @param {string} says
+ * @returns {HTMLElement}
+ */
+function shareTable(first, rows, says) {
+  const most = Math.min(1, Math.ceil(Math.max(0.1, ...rows.map((row) => row.high)) * 10) / 10);
+  return el("table", { class: "facts" }, el("caption", { class: "unseen" }, says),
+    el("thead", {}, el("tr", {}, ...[first, "", "share", "games"].map((name, at) => name ? el("th", { scope: "col" }, name) : el("td", { class: "chart" }, scale(most))))),
+    el("tbody", {}, ...rows.map((row) => el("tr", { class: row.isThis ? "this" : null },
+      el("td", {}, row.name), el("td", { class: "chart", "aria-hidden": "true" }, whisker(row, most)),
+      el("td", {}, `${percent(row.rate)} (${range(row.low, row.high)})`), el("td", {}, `${count(row.games)} of ${count(row.at)}`)))));
+}
+
+/** @param {number} most @returns {Node} */
+function scale(most) {
+  return el("span", { class: "small quiet", "aria-hidden": "true" }, `0 to ${percent(most)}`);
+}
+
+/** @param {{rate: number, low: number, high: number}} row @param {number} most @returns {SVGElement} */
+function whisker(row, most) {
+  const x = (/** @type {number} */ share) => `${(2 + 96 * share / most).toFixed(2)}%`;
+  return svg("svg", { focusable: "false" },
+    svg("line", { class: "rule", x1: "2%", x2: "98%", y1: 12, y2: 12 }),
+    svg("line", { class: "whisker", x1: x(row.low), x2: x(row.high), y1: 12, y2: 12 }),
+    svg("line", { class: "whisker", x1: x(row.low), x2: x(row.low), y1: 8, y2: 16 }),
+    svg("line", { class: "whisker", x1: x(row.high), x2: x(row.high), y1: 8, y2: 16 }),
+    svg("circle", { class: "dot", cx: x(row.rate), cy: 12, r: 4 }));
+}
+
+/** Whether the punishment is found, and what becomes of it. @param {Finding} finding @returns {HTMLElement[]} */
+function afterPart(finding) {
+  const { find_rate: found, find_rate_low: low, find_rate_high: high, conversion_expected: expected, conversion_observed: observed } = finding;
+  const side = capital(finding.side);
+  const sentences = [];
+  if (found !== null) sentences.push(`${percent(found)} of ${bandWords(finding.band)}${low === null || high === null ? "" : ` (${range(low, high)})`} keep most of the gain with their next move.`);
+  if (expected !== null) sentences.push(`From there ${side} should score ${percent(expected)}${observed === null ? "" : `, and scores ${percent(observed)}`}.`);
+  else if (observed !== null) sentences.push(`From there ${side} scores ${percent(observed)}.`);
+  return [el("h3", {}, "Found, and turned into points"), el("p", {}, sentences.join(" ") || "Not known for this band.")];
+}
+
+/** @param {Mistake} about @returns {HTMLElement[]} */
+function answersPart(about) {
+  const told = about.answers.filter((one) => one.games > 0).slice(0, 6);
+  if (!told.length) return [];
+  const all = about.answers.reduce((sum, one) => sum + one.games, 0);
+  return [el("h3", {}, "What is played against it"),
+    el("table", { class: "facts" }, el("thead", {}, el("tr", {}, ...["move", "games, all bands", "gain kept"].map((name) => el("th", { scope: "col" }, name)))),
+      el("tbody", {}, ...told.map((one) => el("tr", {}, el("td", {}, moveNumber(about.ply + 1, true) + one.san), el("td", {}, `${count(one.games)} (${percent(one.games / all)})`), el("td", {}, one.kept === null ? "–" : percent(Math.max(0, Math.min(1, one.kept))))))))];
+}
+
+/** @param {Mistake} about @returns {HTMLElement[]} */
+function plansPart(about) {
+  if (!about.plans.length) return [];
+  const groups = [...new Set(about.plans.map(([players]) => players))];
+  return [el("h3", {}, "Where the winners' men go"),
+    ...groups.flatMap((players) => {
+      const rows = about.plans.filter((row) => row[0] === players).sort((a, b) => b[4] - a[4]).slice(0, 8);
+      const name = players === "strongest" ? "the strongest players" : bandWords(players);
+      return [el("p", { class: "small quiet" }, `${capital(name)}, ${count(rows[0][1])} won games`),
+        el("table", { class: "facts" }, el("tbody", {}, ...rows.map(([, , , detail, share]) => el("tr", {}, el("td", {}, detail),
+          el("td", { class: "chart", "aria-hidden": "true" }, svg("svg", { focusable: "false" }, svg("rect", { class: "bar", x: "2%", y: 8, height: 8, width: `${(96 * share).toFixed(2)}%` }))), el("td", {}, percent(share))))))];
+    })];
+}
+
+/** @param {Finding} finding @returns {HTMLElement[]} */
+function modelsPart(finding) {
+  const { models } = finding.about;
+  if (!models.length) return [];
+  return [el("h3", {}, models.length > 1 ? "Model games" : "A model game"), ...models.map((model, at) => modelGame(finding, model, at + 1))];
+}
+
+/** @param {Finding} finding @param {Model} model @param {number} number @returns {HTMLElement} */
+function modelGame(finding, model, number) {
+  const steps = stepsOf(model.line, 0, "").map((step, at) => ({
+    ...step, look: at < model.at ? "way" : at === model.at ? "key" : model.moments.includes(at) ? "moment" : "",
+  }));
+  const name = `Game ${number}: ${model.result}${ratings(model)}${/^\d{4}/.test(model.date) ? `, ${model.date}` : ""}`;
+  const board = el("div", {});
+  const opener = el("button", { type: "button", class: "no-print", "aria-expanded": "false", onclick: toggle }, "Play through");
+  return el("div", { class: "model" }, el("p", {}, `${name} `, opener), board,
+    el("p", { class: "small" }, numbered(steps.map((one) => one.san), 0)));
+
+  function toggle() {
+    const open = opener.getAttribute("aria-expanded") !== "true";
+    opener.setAttribute("aria-expanded", String(open));
+    opener.textContent = open ? "Close" : "Play through";
+    const text = /** @type {HTMLElement} */ (board.nextElementSibling);
+    text.hidden = open;
+    if (!open) return board.replaceChildren();
+    stepping = new Stepper([{ name, steps }], { bottom: finding.taught, at: model.at + 1, arrow: false, label: `game ${number}` });
+    board.replaceChildren(stepping.element);
+  }
+}
+
+/** @param {Model} model @returns {string} */
+function ratings(model) {
+  const told = [model.winner ? `winner ${model.winner}` : "", model.loser ? `loser ${model.loser}` : ""].filter(Boolean);
+  return told.length ? `, ${told.join(", ")}` : "";
+}
+
+/** @param {Finding} finding @returns {HTMLElement[]} */
+function seasonsPart(finding) {
+  const { seasons } = finding.about;
+  if (!seasons.length) return [];
+  const p = finding.trend_p;
+  const trend = finding.trend ? `The share is ${finding.trend}${p === null ? "" : `; chance alone makes such a change ${p < 0.01 ? "in fewer than 1 of 100" : `in ${Math.round(p * 100)} of 100`} cases`}.` : "";
+  return [el("h3", {}, "By season, all bands together"),
+    shareTable("Season", seasons.map(([name, games, at, rate, low, high]) => ({ name, games, at, rate, low, high, isThis: false })), "Share that chose it in each season"),
+    ...(trend ? [el("p", { class: "small" }, trend)] : [])];
+}
+
+/** The same mistake in other bands, and seen by the other side. @param {Page} page @param {Finding} finding @returns {HTMLElement[]} */
+function elsewherePart(page, finding) {
+  const others = page.findings.filter((one) => one.mistake === finding.mistake && one !== finding);
+  if (!others.length) return [];
+  return [el("h3", { class: "no-print" }, "The same mistake elsewhere"),
+    el("ul", { class: "elsewhere no-print" }, ...others.map((one) => el("li", {},
+      el("a", { href: page.linkTo(one) }, `${capital(one.kind)} for ${capital(one.taught)}, ${bandWords(one.band)}`), ` – worth ${points(one.teaching_value)}`)))];
+}
+
+/** @param {Mistake} about @returns {HTMLElement[]} */
+function sheetPart(about) {
+  return [el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, el("code", {}, lessonCommand([about.key])))];
+}
+
+/** Arrow keys step, unless they are at work in a field or on the map. @param {KeyboardEvent} event */
+function stepByKey(event) {
+  const target = /** @type {HTMLElement} */ (event.target);
+  if (!stepping || event.altKey || event.ctrlKey || event.metaKey || event.shiftKey || target.closest("input, select, textarea, .map")) return;
+  const by = event.key === "ArrowLeft" ? -1 : event.key === "ArrowRight" ? 1 : 0;
+  if (!by) return;
+  event.preventDefault();
+  stepping.step(by);
+}

@@ -1,0 +1,136 @@
+"""What the page tells of one losing reply, whichever bands make it and whoever is taught."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import chess
+
+from miner.board.lines import parse_uci_line, unpack_move
+from miner.export.words import Finding, is_severe, numbered_sans, plain
+from miner.report.moves import line_of_sans, line_of_ucis
+from miner.report.why import why
+
+Row = Mapping[str, Any]
+Reply = tuple[int, int]
+"""A position key and a move of 16 bits."""
+
+_NAME_LENGTH = 90
+_TITLE_PLIES = 6
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Details:
+    """Rows of the tables that say more about each losing reply; a table that is not there gives none."""
+
+    picks: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `replies`
+    answers: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `followed`, with their games
+    models: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `model_games`
+    plans: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)
+    seasons: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)
+
+
+def key_words(key: int) -> str:
+    """A position key as it is written: sixteen hexadecimal digits."""
+    return f"{key:016x}"
+
+
+def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[str]) -> dict[str, Any]:
+    """The losing reply of a finding, ready for JSON: board, lines, reasons and what else is known of it."""
+    start, board = chess.Board(), chess.Board(finding["fen"])
+    after = board.copy(stack=False)
+    after.push_uci(finding["losing_reply_uci"])
+    path = finding["path"].split()
+    return {
+        "key": key_words(finding["key"]),
+        "fen": finding["fen"],
+        "ply": finding["ply"],
+        "path": line_of_sans(start, path),
+        "name": _name(finding),
+        "eco": plain(finding["eco"], 8),
+        "opening": plain(finding["opening"], _NAME_LENGTH),
+        "reply": line_of_sans(board, [finding["losing_reply"]]),
+        "refutation": line_of_sans(after, finding["refutation"].split()),
+        "better": line_of_sans(board, finding["best_line"].split() or [finding["best_move"]]),
+        "severe": is_severe(finding),
+        "reason": finding["reason"],
+        "pattern": finding["pattern"],
+        "detail": plain(finding["reason_detail"]),
+        "why": why(finding),
+        "engine": plain(finding["engine"], _NAME_LENGTH),
+        "nodes": finding["nodes"],
+        "picks": _picks(details.picks.get(reply, ()), bands),
+        "answers": _answers(details.answers.get(reply, ()), after),
+        "models": [_model(row) for row in details.models.get(reply, ())],
+        "plans": [_plan(row) for row in details.plans.get(reply, ())],
+        "seasons": [_season(row) for row in details.seasons.get(reply, ())],
+    }
+
+
+def _name(finding: Finding) -> str:
+    """The opening, or the first moves where the games name none."""
+    opening = plain(finding["opening"], _NAME_LENGTH)
+    return opening or numbered_sans(finding["path"].split()[:_TITLE_PLIES]) or "The first move"
+
+
+def _picks(rows: Iterable[Row], bands: Sequence[str]) -> list[list[Any]]:
+    """Per band in the order of the scheme: name, games with the reply, games there, rate, low, high."""
+    told = [
+        [
+            row["band"],
+            row["games"],
+            row["games_at_position"],
+            round(row["pick_rate"], 4),
+            round(row["pick_rate_low"], 4),
+            round(row["pick_rate_high"], 4),
+        ]
+        for row in rows
+    ]
+    return sorted(told, key=lambda one: bands.index(one[0]))
+
+
+def _answers(rows: Iterable[Row], after: chess.Board) -> list[dict[str, Any]]:
+    """What is played right after the losing reply, the commonest first, and how much of the gain is left."""
+    told = [
+        {
+            "san": after.san(unpack_move(row["answer"])),
+            "games": row["games"],
+            "kept": None if row["kept"] is None else round(row["kept"], 3),
+        }
+        for row in rows
+    ]
+    return sorted(told, key=lambda one: (-one["games"], one["san"]))
+
+
+def _model(row: Row) -> dict[str, Any]:
+    return {
+        "line": line_of_ucis(chess.Board(), _legal(row["moves"].split())),
+        "at": row["reply_ply"],
+        "result": row["result"],
+        "date": plain(row["date"], 10),
+        "winner": row["winner_rating"],
+        "loser": row["loser_rating"],
+        "moments": list(row["moments"]),
+    }
+
+
+def _legal(ucis: Sequence[str]) -> Sequence[str]:
+    parse_uci_line(chess.Board(), ucis)
+    return ucis
+
+
+def _plan(row: Row) -> list[Any]:
+    return [row["players"], row["games"], row["theme"], plain(row["detail"]), round(row["share"], 4)]
+
+
+def _season(row: Row) -> list[Any]:
+    return [
+        row["season"],
+        row["games_with_reply"],
+        row["games_at_position"],
+        round(row["share"], 4),
+        round(row["share_low"], 4),
+        round(row["share_high"], 4),
+    ]

@@ -1,0 +1,239 @@
+"use strict";
+/* The page: its state is in the link, its data in the element `contents`. */
+
+/**
+ * @typedef {{san: string, uci: string}} Line
+ * @typedef {{line: Line, at: number, result: string, date: string, winner: number, loser: number, moments: number[]}} Model
+ * @typedef {[string, number, number, number, number, number]} ShareRow name, games, of games, share, low, high
+ * @typedef {{key: string, fen: string, ply: number, path: Line, name: string, eco: string, opening: string, reply: Line,
+ *   refutation: Line, better: Line, severe: boolean, reason: string, pattern: string, detail: string, why: string,
+ *   engine: string, nodes: number, picks: ShareRow[], answers: {san: string, games: number, kept: number | null}[],
+ *   models: Model[], plans: [string, number, string, string, number][], seasons: ShareRow[], board: Board, mark: Mark}} Mistake
+ * @typedef {{mistake: number, kind: string, side: string, taught: string, band: string, often: string, observed: string,
+ *   price: string, games_at_position: number, games_with_reply: number, players_with_reply: number, pick_rate: number,
+ *   pick_rate_low: number, pick_rate_high: number, exp_best: number, exp_reply: number, loss: number, cp_best: number,
+ *   cp_reply: number, plain_reach: number, steered_reach: number, points_per_100: number, points_per_100_low: number,
+ *   gain_for_band: number, curve: string, find_rate: number | null, find_rate_low: number | null,
+ *   find_rate_high: number | null, teaching_value: number, teaching_value_low: number, conversion_expected: number | null,
+ *   conversion_observed: number | null, games_per_player: number | null, trend: string, trend_p: number | null,
+ *   number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
+ * @typedef {{sources: string[], games: number, ledger: [string, number][], first: string, last: string, positions: number,
+ *   engines: string[], nodes: number}} Mined
+ * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: Mistake[], columns: string[],
+ *   findings: any[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
+ * @typedef {typeof DEFAULTS} State
+ */
+
+/** What a link need not say. */
+const DEFAULTS = {
+  view: "list", id: "", q: "", moves: "", side: "", kind: "", band: "", reason: "", pattern: "", opening: "",
+  sort: "teaching_value_low", way: "", each: "", at: "", chosen: "",
+};
+const FILTERS = /** @type {(keyof State)[]} */ (["q", "moves", "side", "kind", "band", "reason", "pattern", "opening", "sort", "way"]);
+
+/** The state that the part of a link after # stands for. @param {string} hash @returns {State} */
+function stateOf(hash) {
+  const state = { ...DEFAULTS };
+  for (const [key, value] of new URLSearchParams(hash.replace(/^#/, ""))) {
+    if (Object.hasOwn(DEFAULTS, key)) state[/** @type {keyof State} */ (key)] = value;
+  }
+  if (!Object.hasOwn(ORDERS, state.sort)) state.sort = DEFAULTS.sort;
+  return state;
+}
+
+/** @param {State} state @returns {string} */
+function hashOf(state) {
+  const said = Object.entries(state).filter(([key, value]) => value !== DEFAULTS[/** @type {keyof State} */ (key)]);
+  return `#${new URLSearchParams([["view", state.view], ...said.filter(([key]) => key !== "view")])}`;
+}
+
+/** The findings as objects, each with its mistake. @param {Contents} contents @returns {Finding[]} */
+function findingsOf(contents) {
+  for (const about of contents.mistakes) {
+    about.board = boardOf(about.fen);
+    about.mark = markOf(about.reply.uci);
+  }
+  return contents.findings.map((values, at) => {
+    const finding = /** @type {any} */ (Object.fromEntries(contents.columns.map((column, place) => [column, values[place]])));
+    const about = contents.mistakes[finding.mistake];
+    const moves = `${about.path.san} ${about.reply.san}`.trim();
+    return Object.assign(finding, {
+      number: at + 1, about, moves, also: [], id: `${about.key}-${about.reply.uci}-${finding.band}-${finding.kind}`,
+      search: [about.name, about.eco, moves, about.refutation.san, about.why, about.reason, about.pattern, finding.band, finding.kind, `#${at + 1}`].join(" ").toLowerCase(),
+    });
+  });
+}
+
+class Page {
+  /** @param {Contents} contents */
+  constructor(contents) {
+    this.contents = contents;
+    this.bands = contents.bands;
+    this.findings = findingsOf(contents);
+    this.byId = new Map(this.findings.map((one) => [one.id, one]));
+    this.moves = mapMoves(contents);
+    this.mainBand = tallied(this.findings.map((one) => one.band))[0] || "";
+    /** @type {State} */
+    this.state = { ...DEFAULTS };
+    /** What the list shows. @type {Finding[]} */
+    this.found = [];
+    this.shown = ROWS_AT_ONCE;
+    this.listScroll = 0;
+    this.main = /** @type {HTMLElement} */ (document.getElementById("main"));
+  }
+
+  /** A link to this state with some of it changed. @param {Partial<State>} change @returns {string} */
+  link(change) {
+    return hashOf({ ...this.state, ...change });
+  }
+
+  /** @param {Finding} finding @returns {string} */
+  linkTo(finding) {
+    return this.link({ view: "finding", id: finding.id, at: "" });
+  }
+
+  /** Change the state. @param {Partial<State>} change @param {boolean} quietly without a step to go back to @param {boolean} keepFocus */
+  go(change, quietly = false, keepFocus = false) {
+    const hash = this.link(change);
+    if (hash === location.hash) return;
+    if (quietly) history.replaceState(null, "", hash);
+    else history.pushState(null, "", hash);
+    this.show(keepFocus);
+  }
+
+  /** Keys of the positions that are chosen for a sheet. @returns {string[]} */
+  chosen() {
+    return this.state.chosen.split(",").filter(Boolean);
+  }
+
+  /** @param {string[]} keys */
+  choose(keys) {
+    const hash = this.link({ chosen: keys.join(",") });
+    history.replaceState(null, "", hash);
+    this.state = stateOf(hash);
+    this.showLinks();
+  }
+
+  /** Show what the link says. @param {boolean} keepFocus on the map */
+  show(keepFocus = false) {
+    const before = this.state;
+    if (before.view === "list") this.listScroll = window.scrollY;
+    this.state = stateOf(location.hash);
+    const finding = this.byId.get(this.state.id);
+    if (this.state.view === "finding" && finding) this.showFinding(finding);
+    else if (this.state.view === "map") this.showMapView(before, keepFocus);
+    else if (this.state.view === "notes") this.replace(notesView(this));
+    else this.showList(before);
+    this.showLinks();
+  }
+
+  /** @param {Finding} finding */
+  showFinding(finding) {
+    if (!this.found.length) this.found = wantedFindings(this.findings, this.state);
+    this.replace(findingView(this, finding));
+    document.title = `${finding.number}. ${titleOf(finding)}`;
+  }
+
+  /** @param {State} before */
+  showList(before) {
+    const isNew = !document.getElementById("results");
+    const same = FILTERS.every((name) => before[name] === this.state[name]) && before.each === this.state.each;
+    if (isNew) this.replace(listView(this), before.view === "finding" ? this.listScroll : 0);
+    else fillFilters(this.state);
+    showResults(this, isNew && same ? this.shown : ROWS_AT_ONCE);
+    if (isNew && before.view === "finding") window.scrollTo(0, this.listScroll);
+  }
+
+  /** @param {State} before @param {boolean} keepFocus */
+  showMapView(before, keepFocus) {
+    const isNew = !document.getElementById("map-place") || before.band !== this.state.band || before.side !== this.state.side;
+    const focused = document.activeElement?.id;
+    if (isNew) this.replace(mapView(this));
+    showMap(this, keepFocus);
+    if (isNew && focused?.startsWith("map-")) document.getElementById(focused)?.focus();
+  }
+
+  /** @param {HTMLElement} view @param {number} scroll */
+  replace(view, scroll = 0) {
+    const isFirst = !this.main.querySelector("h2");
+    stepping = view.querySelector(".stepper") ? stepping : null;
+    this.main.replaceChildren(view);
+    document.title = /** @type {HTMLElement} */ (document.querySelector("h1")).textContent || "";
+    if (isFirst) return;
+    view.querySelector("h2")?.focus({ preventScroll: true });
+    window.scrollTo(0, scroll);
+  }
+
+  /** Mark the part that is open; keep choices in the links to the others. */
+  showLinks() {
+    for (const view of ["list", "map", "notes"]) {
+      const link = /** @type {HTMLElement} */ (document.getElementById(`to-${view}`));
+      link.setAttribute("href", this.link({ view, id: "", at: "", band: this.state.band === "all" && view === "list" ? "" : this.state.band }));
+      if (this.state.view === view || (view === "list" && this.state.view === "finding")) link.setAttribute("aria-current", "page");
+      else link.removeAttribute("aria-current");
+    }
+  }
+}
+
+/** What was mined, in one line. @param {Page} page @returns {string} */
+function minedWords(page) {
+  const { mined } = page.contents;
+  const dates = mined.last ? ` of ${mined.first === mined.last ? mined.first : `${mined.first} to ${mined.last}`}` : "";
+  const sources = mined.sources.slice(0, 4).join(", ") + (mined.sources.length > 4 ? ` and ${mined.sources.length - 4} more` : "");
+  const bands = page.bands.length ? `; bands ${page.bands[0]} to ${page.bands[page.bands.length - 1]}` : "";
+  return `${count(mined.games)} games${dates}${sources ? ` from ${sources}` : ""}${bands}; ${page.contents.mistakes.length} losing replies, judged by ${mined.engines.join(", ") || "no engine"}. Ledger: ${ledgerWords(mined)}.`;
+}
+
+/** @param {Mined} mined @returns {string} */
+function ledgerWords(mined) {
+  return mined.ledger.map(([state, number]) => `${count(number)} ${state}`).join(", ") || "no games";
+}
+
+/** @type {[string, string][]} */
+const WORDS = [
+  ["Trap, pitfall", "A trap is a losing reply of the opponent, a pitfall one of our own side."],
+  ["Band", "A rating interval of the player who makes the move. Pupils are taken to be as strong as their opponents."],
+  ["Pick rate", "Share of the band's games at the position that chose the reply, with a 90% interval. A band with few games leans on its neighbours."],
+  ["Gain", "Points per game that the losing reply gives away: a win is 1, a draw 1/2."],
+  ["Reach", "Share of games that get to the position: if our side plays towards it (steered) for a trap, as games are played (plain) for a pitfall."],
+  ["Find rate", "Share of the band who keep most of the gain with their next move."],
+  ["Worth", "Points in 100 games that pupils would still gain by knowing it: 100 × reach × pick rate × gain, for a trap × the share that does not find it yet. The list is ordered by what it is worth at least, so that small samples do not float to the top."],
+  ["Score afterwards", "What the side that profits really scored after the reply."],
+  ["On the map", "Points that 100 games through a move give away to what is in the list, as games are played: nobody steers."],
+];
+
+/** @param {Page} page @returns {HTMLElement} */
+function notesView(page) {
+  const { mined } = page.contents;
+  return el("section", { "aria-labelledby": "notes-title" },
+    el("h2", { id: "notes-title", tabindex: -1 }, "What the numbers mean"),
+    el("dl", { class: "words" }, ...WORDS.flatMap(([word, means]) => [el("dt", {}, word), el("dd", {}, means)])),
+    el("h3", {}, "What was mined"),
+    el("table", { class: "facts ledger" }, el("caption", { class: "unseen" }, "What became of the games"),
+      el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "What became of the games"), el("th", { scope: "col" }, "games"))),
+      el("tbody", {}, ...mined.ledger.map(([state, number]) => el("tr", {}, el("td", {}, state), el("td", {}, count(number)))),
+        el("tr", { class: "this" }, el("td", {}, "seen"), el("td", {}, count(mined.games))))),
+    el("p", {}, `Sources: ${mined.sources.join(", ") || "not known"}. ${count(mined.positions)} positions were tallied; the deepest searches took ${count(mined.nodes)} nodes each.`),
+    el("p", {}, "Games of one player are not independent of each other, and the numbers are those of the games that were read, not of all players."));
+}
+
+/** Print more than the first rows. @param {Page} page */
+function showAllForPrint(page) {
+  if (document.getElementById("more")) showResults(page, page.found.length);
+}
+
+function start() {
+  const raw = /** @type {HTMLElement} */ (document.getElementById("contents")).textContent || "";
+  const page = new Page(JSON.parse(raw));
+  /** @type {HTMLElement} */ (document.getElementById("mined")).textContent = minedWords(page);
+  window.addEventListener("popstate", () => page.show());
+  window.addEventListener("beforeprint", () => showAllForPrint(page));
+  window.addEventListener("resize", () => { if (document.getElementById("map-place")) showMap(page); });
+  document.addEventListener("keydown", stepByKey);
+  document.getElementById("skip")?.addEventListener("click", () => page.main.focus());
+  history.scrollRestoration = "manual";
+  page.show();
+  document.documentElement.dataset.ready = "yes";
+}
+
+start();

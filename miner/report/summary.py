@@ -1,0 +1,114 @@
+"""What the findings come to, in sentences a coach can read out; and what they were mined from."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from miner.export.words import Finding, band_words, numbered_sans, percent, plain, reply_words, taught
+from miner.schema import LEDGER_STATES
+from miner.store import Manifest
+from miner.terms import Kind, Side
+
+_DAY = re.compile(r"\d{4}(\.\d{2}){0,2}")
+
+
+def summaries(findings: Sequence[Finding]) -> dict[str, str]:
+    """For each side that is taught and band, by `white 1000-1199`: what 100 games hold."""
+    groups: dict[tuple[Side, str], list[Finding]] = {}
+    for finding in findings:
+        groups.setdefault((taught(finding), finding["band"]), []).append(finding)
+    return {f"{side} {band}": _summary(side, band, found) for (side, band), found in groups.items()}
+
+
+def _summary(side: Side, band: str, findings: Sequence[Finding]) -> str:
+    traps = [one for one in findings if one["kind"] == Kind.TRAP]
+    pitfalls = [one for one in findings if one["kind"] == Kind.PITFALL]
+    often = " and ".join(
+        f"{who} make {_times(found)} of the mistakes listed here"
+        for who, found in (("the opponents", traps), ("our own players", pitfalls))
+        if found
+    )
+    sentences = [
+        f"In 100 games with {side.capitalize()} against {band_words(band)}, {often}.",
+        _best_trap(traps, side),
+        _worst_pitfall(pitfalls),
+    ]
+    return " ".join(one for one in sentences if one)
+
+
+def _times(findings: Iterable[Finding]) -> str:
+    """How many of the mistakes 100 games hold as they are played now."""
+    count = 100.0 * sum(one["plain_reach"] * one["pick_rate"] for one in findings)
+    return f"about {count:.0f}" if count >= 1.5 else "one or two" if count >= 0.75 else "hardly any"
+
+
+def _best_trap(traps: Sequence[Finding], side: Side) -> str:
+    if not traps:
+        return ""
+    best = max(traps, key=lambda one: (one["teaching_value_low"], one["teaching_value"]))
+    meets = 100.0 * best["steered_reach"] * best["pick_rate"]
+    return (
+        f"Most worth setting up is {_called(best)}: whoever plays towards it as {side.capitalize()} meets it "
+        f"in {_games(meets)} of 100, worth {best['teaching_value']:.2f} points that are not made today."
+    )
+
+
+def _worst_pitfall(pitfalls: Sequence[Finding]) -> str:
+    if not pitfalls:
+        return ""
+    worst = max(pitfalls, key=lambda one: (one["teaching_value_low"], one["teaching_value"]))
+    makes = 100.0 * worst["plain_reach"] * worst["pick_rate"]
+    return (
+        f"Most worth avoiding is {_called(worst)}: it happens in {_games(makes)} of 100 and costs "
+        f"{worst['teaching_value']:.2f} points."
+    )
+
+
+def _called(finding: Finding) -> str:
+    opening = plain(finding["opening"], 60)
+    before = numbered_sans(finding["path"].split()[-3:], max(finding["ply"] - 3, 0))
+    way = opening or (f"after {before}" if before else "")
+    return f"{reply_words(finding)} ({way})" if way else reply_words(finding)
+
+
+def _games(count: float) -> str:
+    if count < 0.95:
+        return "fewer than one game"
+    return "about 1 game" if count < 1.5 else f"about {count:.0f} games"
+
+
+def mined(
+    manifests: Mapping[str, Manifest | None], dates: Iterable[str], findings: Sequence[Finding]
+) -> dict[str, Any]:
+    """What was mined, ready for JSON: sources, games and their ledger, dates, bands, engine."""
+    read, tally = manifests.get("read"), manifests.get("tally")
+    days = [date for date in (_day(one) for one in dates) if date]
+    return {
+        "sources": [_source(one) for one in read.inputs.get("sources", [])] if read else [],
+        "games": read.rows.get("games", 0) if read else 0,
+        "ledger": _ledger(read.facts.get("ledger", {})) if read else [],
+        "first": min(days, default=""),
+        "last": max(days, default=""),
+        "positions": tally.rows.get("positions", 0) if tally else 0,
+        "engines": sorted({plain(one["engine"], 60) for one in findings}),
+        "nodes": max((one["nodes"] for one in findings), default=0),
+    }
+
+
+def _source(one: Mapping[str, Any]) -> str:
+    return plain(str(one["name"]), 120)
+
+
+def _ledger(counts: Mapping[str, int]) -> list[list[Any]]:
+    return [[state, counts[state]] for state in LEDGER_STATES if counts.get(state)]
+
+
+def _day(date: str) -> str:
+    """The known part of a date tag: `2024.09` of `2024.09.??`, nothing of `????.??.??`."""
+    known = _DAY.match(date)
+    return known[0] if known and known[0] <= "2999" else ""
+
+
+__all__ = ["mined", "percent", "summaries"]

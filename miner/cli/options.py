@@ -17,7 +17,7 @@ from miner.settings import Settings, load_settings
 Sources = Annotated[
     list[str],
     typer.Argument(
-        metavar="SOURCE...",
+        metavar="SOURCE",
         help="PGN files (.pgn, also .gz .bz2 .zst .xz .zip), folders, patterns such as 'games/*.pgn', "
         "or - for standard input.",
     ),

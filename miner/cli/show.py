@@ -27,7 +27,7 @@ _HEADINGS = {
 def show(
     store: options.StoreDir,
     number: Annotated[
-        int | None, typer.Argument(metavar="[NUMBER]", help="Show this finding of the list with its diagram.")
+        int | None, typer.Argument(metavar="NUMBER", help="Show this finding of the list with its diagram.")
     ] = None,
     top: Annotated[int, typer.Option(min=1, help="How many of each kind to list.")] = 10,
     kind: Annotated[Kind | None, typer.Option(help="Only traps (they err) or pitfalls (we err).")] = None,

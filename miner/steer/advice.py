@@ -128,7 +128,8 @@ class Advice:
     def _interval(self, values: Any) -> tuple[float, float, float]:
         tail = (1.0 - self.settings.confidence) / 2.0
         low, high = np.quantile(values[1:], [tail, 1.0 - tail])
-        return float(values[0]), float(low), float(high)
+        # Where a rare reply decides, few draws hold it, and the best guess lies outside of most.
+        return float(values[0]), float(min(low, values[0])), float(max(high, values[0]))
 
     @cached_property
     def choices(self) -> pd.DataFrame:

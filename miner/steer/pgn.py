@@ -9,7 +9,7 @@ import chess
 import chess.pgn
 
 from miner.board.lines import unpack_move
-from miner.export.pgn import Exporter, tag
+from miner.export.pgn import games_bytes, tag_value
 from miner.export.words import band_words, numbered_sans, percent
 from miner.steer.advice import Advice, rows_of
 from miner.steer.tree import OurPosition, Reply, TheirPosition, after_reply, engine_expected
@@ -19,6 +19,7 @@ LINE_PLIES = 4  # of the engine's line that are shown where the tree ends
 SEVERE_LOSS = 0.25  # expected score that earns two question marks (common practice, no source)
 LEAST_REACH = 0.005  # share of games below which a reply is not written down unless it loses
 COMPARED = 3  # other moves of ours that are told of
+CURVES = {"engine": "the engine's own rule", "fitted": "what players of the band made of such positions"}
 
 
 def pgn_bytes(advice: Advice) -> bytes:
@@ -28,21 +29,20 @@ def pgn_bytes(advice: Advice) -> bytes:
     $2 and $4 for losing replies, $1 for a move of ours that is worth clearly more than its price.
     """
     game = chess.pgn.Game()
-    game.headers["Event"] = tag(f"{advice.side.capitalize()} against {band_words(advice.band)}")
-    game.headers["Annotator"] = tag(f"engine verdicts by the curve: {advice.curve}")
+    game.headers["Event"] = tag_value(f"{advice.side.capitalize()} against {band_words(advice.band)}")
     game.comment = f"{headline(advice)}. {_meaning(advice)}"
     node: chess.pgn.GameNode = game
     for move in advice.first_moves:
         node = node.add_variation(move)
     rows = {row.key: row for row in rows_of(advice.choices) if row.is_recommended}
     _Writer(advice, rows).write(node, advice.root, 1.0)
-    return (game.accept(Exporter(columns=80)) + "\n\n").encode()
+    return games_bytes([game])
 
 
 def _meaning(advice: Advice) -> str:
     return (
-        "Points are what our side may expect per game; the range holds "
-        f"{advice.settings.confidence:.0%} of what they may be by these games."
+        f"The range holds {advice.settings.confidence:.0%} of what it may be by these games. "
+        f"Where the games end, the engine's verdict counts, turned into points by {CURVES[advice.curve]}."
     )
 
 
@@ -111,10 +111,14 @@ class _Writer:
         return True
 
     def _about(self, key: int, row: Any) -> str:
-        sentences = [f"{row.value:.2f} points ({row.value_low:.2f} to {row.value_high:.2f})"]
         if row.games:
-            sentences[0] += f", by {row.games:,} game{'' if row.games == 1 else 's'} of the band"
-        sentences[0] += f"; {row.price:.2f} if the opponent answers best."
+            games = f"{row.games:,} game{'' if row.games == 1 else 's'} of the band"
+            sentences = [
+                f"{row.value:.2f} points ({row.value_low:.2f} to {row.value_high:.2f}), by {games}; "
+                f"{row.price:.2f} if the opponent answers best."
+            ]
+        else:
+            sentences = [f"{row.value:.2f} points by the engine's verdict."]
         others = self._advice.choices[
             (self._advice.choices["key"] == key) & ~self._advice.choices["is_recommended"]
         ]

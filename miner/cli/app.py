@@ -8,7 +8,7 @@ import traceback
 
 import typer
 
-from miner.cli import demo, export, run, show, stages, status, steer
+from miner.cli import demo, export, lesson, run, show, stages, status, steer
 from miner.errors import MinerError
 
 app = typer.Typer(
@@ -34,6 +34,7 @@ app.command("export")(export.export)
 app.command("show")(show.show)
 app.command("steer")(steer.steer)
 app.command("status")(status.status)
+app.command("lesson")(lesson.lesson)
 app.command("demo")(demo.demo)
 
 

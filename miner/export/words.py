@@ -186,6 +186,8 @@ def reason_sentence(finding: Finding) -> str:
     if not detail:
         return ""
     profits, errs = finding["side"].capitalize(), mover(finding).capitalize()
+    if detail == "the position is worse":
+        return f"{errs} is left with the worse position."
     begins = {"wins": f"{profits} ", "misses": f"{errs} ", "does": f"{errs} ", "mate": "It allows "}
     sentence = _capital(begins.get(detail.split()[0], "") + detail)
     return sentence if detail.endswith((".", "!", "?")) else f"{sentence}."

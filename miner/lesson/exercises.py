@@ -69,7 +69,7 @@ class Exercise:
 
 
 def choose(
-    findings: Iterable[Finding],
+    findings: Sequence[Finding],
     *,
     side: Taught = "both",
     bands: Collection[str] = (),
@@ -79,13 +79,29 @@ def choose(
     """The exercises of a sheet, from the easiest to the hardest.
 
     `findings` come in the order of their value. Without `keys`, the `top` best that the band can be expected
-    to learn from are taken: first such as are neither too hard nor too easy and show no idea twice, then what
-    is left. With `keys`, everything in these positions is taken, whatever it is worth.
+    to learn from are taken: first such as are neither too hard nor too easy, can be shown move by move and
+    show no idea twice, then what is left. With `keys`, everything in these positions is taken, whatever it
+    is worth. For pupils of both sides, the mistakes are seen by turns from either side of the board.
     """
-    wanted = distinct(one for one in findings if is_wanted(one, side, bands) and task_of(one))
+    asked = [one for one in findings if is_wanted(one, side, bands) and task_of(one)]
+    wanted = distinct(asked)
     chosen = [one for one in wanted if one["key"] in keys] if keys else _best(wanted, top)
-    asked = sorted(chosen, key=lambda one: (-_find_rate(one), one["ply"]))
-    return [_exercise(number, finding) for number, finding in enumerate(asked, start=1)]
+    if side == "both":
+        chosen = _by_turns(chosen, asked)
+    chosen.sort(key=lambda one: (-_find_rate(one), one["ply"]))
+    return [_exercise(number, finding) for number, finding in enumerate(chosen, start=1)]
+
+
+def _by_turns(chosen: Sequence[Finding], findings: Iterable[Finding]) -> list[Finding]:
+    """Some of the traps as the pitfalls that they are for the other side: every third one, and such as
+    cannot be punished move by move.
+    """
+    pitfalls = {(*_reply(one), one["band"]): one for one in findings if one["kind"] == Kind.PITFALL}
+    turned = []
+    for place, finding in enumerate(chosen):
+        turns = place % 3 == 2 or finding["reason"] not in SHOWN_BY_MOVES
+        turned.append(pitfalls.get((*_reply(finding), finding["band"]), finding) if turns else finding)
+    return turned
 
 
 def is_wanted(finding: Finding, side: Taught, bands: Collection[str]) -> bool:
@@ -97,8 +113,12 @@ def distinct(findings: Iterable[Finding]) -> list[Finding]:
     """Each losing reply once, for the band and kind where it stands highest in the list."""
     first: dict[tuple[int, str], Finding] = {}
     for finding in findings:
-        first.setdefault((finding["key"], finding["losing_reply_uci"]), finding)
+        first.setdefault(_reply(finding), finding)
     return list(first.values())
+
+
+def _reply(finding: Finding) -> tuple[int, str]:
+    return finding["key"], finding["losing_reply_uci"]
 
 
 def task_of(finding: Finding) -> Task | None:
@@ -122,13 +142,14 @@ def _exercise(number: int, finding: Finding) -> Exercise:
 
 
 def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
-    """The first `top`, those put off that are too hard, too easy, or show again what was shown."""
+    """The first `top`, those put off that are too hard or easy, have no moves to show, or nothing new."""
     taken: list[Finding] = []
     put_off: list[Finding] = []
     ideas: set[tuple[str, ...]] = set()
     for finding in findings:
         idea = (finding["side"], finding["losing_reply"], *finding["refutation"].split()[:1])
-        if idea in ideas or not TOO_HARD <= _find_rate(finding) <= TOO_EASY:
+        teaches = finding["reason"] in SHOWN_BY_MOVES and TOO_HARD <= _find_rate(finding) <= TOO_EASY
+        if idea in ideas or not teaches:
             put_off.append(finding)
         else:
             ideas.add(idea)

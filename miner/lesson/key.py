@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from miner.export.words import plain
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.exercises import Exercise
-from miner.lesson.layout import Paper
+from miner.lesson.looks import Looks
 from miner.lesson.phrases import Tongue
-from miner.lesson.pupil import exercise_svg
 from miner.lesson.sentences import (
     demonstration,
     heading,
@@ -28,24 +26,17 @@ MODEL_PLIES = 60
 """Half-moves of a model game that are printed."""
 
 
-def answers_pdf(
-    exercises: Sequence[Exercise],
-    tongue: Tongue,
-    *,
-    paper: Paper,
-    title: str = "",
-    coordinates: bool = True,
-    hatched: bool = False,
-) -> bytes:
+def answers_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
     """The answers with their reasons, in the order of the sheet.
 
     Raises ExportError without the typesetter.
     """
+    tongue = looks.tongue
     phrases = tongue.phrases
     told = [
         {
             "number": one.number,
-            "svg": exercise_svg(one, coordinates=coordinates, hatched=hatched),
+            "svg": looks.svg(one),
             "alt": one.board.fen(),
             "to_move": to_move_words(one, tongue),
             "task": task_words(one, tongue),
@@ -56,37 +47,25 @@ def answers_pdf(
     ]
     data = {
         "title": phrases.answers,
-        "subtitle": plain(title, 60),
+        "subtitle": looks.printed_title,
         "lang": phrases.code,
         "page": phrases.page,
-        "paper": paper.typst_name,
+        "paper": looks.paper.typst_name,
         "exercises": told,
     }
     return pdf_bytes("answers.typ", data)
 
 
-def coach_pdf(
-    exercises: Sequence[Exercise],
-    tongue: Tongue,
-    *,
-    paper: Paper,
-    title: str = "",
-    backing: Backing = NO_BACKING,
-    coordinates: bool = True,
-    hatched: bool = False,
-) -> bytes:
+def coach_pdf(exercises: Sequence[Exercise], looks: Looks, backing: Backing = NO_BACKING) -> bytes:
     """What to say and to show about each exercise, in English; moves as the sheet writes them.
 
     Raises ExportError without the typesetter.
     """
-    told = [
-        _coached(one, tongue, backing) | {"svg": exercise_svg(one, coordinates=coordinates, hatched=hatched)}
-        for one in exercises
-    ]
+    told = [_coached(one, looks.tongue, backing) | {"svg": looks.svg(one)} for one in exercises]
     data = {
         "title": "For the coach",
-        "subtitle": plain(title, 60),
-        "paper": paper.typst_name,
+        "subtitle": looks.printed_title,
+        "paper": looks.paper.typst_name,
         "exercises": told,
     }
     return pdf_bytes("coach.typ", data)

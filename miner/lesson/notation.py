@@ -6,11 +6,12 @@ import re
 from collections.abc import Mapping
 from types import MappingProxyType
 
+ENGLISH = "en"
 FIGURINES = "figurines"
 
 LETTERS: Mapping[str, tuple[str, str, str, str, str]] = MappingProxyType(
     {
-        "en": ("K", "Q", "R", "B", "N"),
+        ENGLISH: ("K", "Q", "R", "B", "N"),
         "cs": ("K", "D", "V", "S", "J"),
         "da": ("K", "D", "T", "L", "S"),
         "de": ("K", "D", "T", "L", "S"),
@@ -36,7 +37,7 @@ Source: Portable Game Notation Specification (1994), section 8.2.3.2, table of p
 as in print, figurines are the outlined ones for both sides.
 """
 
-_ENGLISH = LETTERS["en"]
+_ENGLISH = LETTERS[ENGLISH]
 
 # A move in SAN wherever it stands in a text: by a piece, castling aside, or a pawn that promotes. Words such
 # as `Black` or `Nothing` must not be taken for one, nor squares alone, which are the same everywhere.

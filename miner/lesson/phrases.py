@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from miner.lesson.notation import FIGURINES, translated
+from miner.errors import UsageError
+from miner.lesson.notation import FIGURINES, LETTERS, translated
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -43,13 +44,12 @@ _EN = Phrases(
     page="Page {page} of {pages}",
     sides=("White", "Black"),
     to_move="{side} to move",
-    punish="Punish {move}!",
+    punish="How do you punish {move}?",
     wrong="What is wrong with {move}?",
     instead="{move} is a mistake. Find the best move instead.",
     better="Better: {moves}.",
     fails="{move} fails to {moves}.",
-    # For other reasons, the findings' own sentences say more.
-    reasons=MappingProxyType({"position": "{errs} is left with the worse position."}),
+    reasons=MappingProxyType({}),  # the findings' own sentences say more
     patterns=MappingProxyType({}),
 )
 
@@ -62,7 +62,7 @@ _DE = Phrases(
     page="Seite {page} von {pages}",
     sides=("Weiß", "Schwarz"),
     to_move="{side} am Zug",
-    punish="Bestrafe {move}!",
+    punish="Wie bestrafst du {move}?",
     wrong="Was ist falsch an {move}?",
     instead="{move} ist ein Fehler. Finde den besten Zug!",
     better="Besser: {moves}.",
@@ -100,7 +100,7 @@ _FR = Phrases(
     page="Page {page} sur {pages}",
     sides=("Les Blancs", "Les Noirs"),
     to_move="{side} jouent",
-    punish="Punissez {move} !",
+    punish="Comment punir {move} ?",
     wrong="Pourquoi {move} est-il mauvais ?",
     instead="{move} est une faute. Trouvez le meilleur coup !",
     better="Mieux : {moves}.",
@@ -138,7 +138,7 @@ _ES = Phrases(
     page="Página {page} de {pages}",
     sides=("Las blancas", "Las negras"),
     to_move="{side} juegan",
-    punish="¡Castiga {move}!",
+    punish="¿Cómo castigas {move}?",
     wrong="¿Qué tiene de malo {move}?",
     instead="{move} es un error. ¡Encuentra la mejor jugada!",
     better="Mejor: {moves}.",
@@ -176,7 +176,7 @@ _IT = Phrases(
     page="Pagina {page} di {pages}",
     sides=("Il Bianco", "Il Nero"),
     to_move="{side} muove",
-    punish="Punisci {move}!",
+    punish="Come punisci {move}?",
     wrong="Che cosa c’è di sbagliato in {move}?",
     instead="{move} è un errore. Trova la mossa migliore!",
     better="Meglio: {moves}.",
@@ -214,7 +214,7 @@ _NL = Phrases(
     page="Bladzijde {page} van {pages}",
     sides=("Wit", "Zwart"),
     to_move="{side} aan zet",
-    punish="Straf {move} af!",
+    punish="Hoe straf je {move} af?",
     wrong="Wat is er mis met {move}?",
     instead="{move} is een fout. Vind de beste zet!",
     better="Beter: {moves}.",
@@ -256,7 +256,12 @@ class Tongue:
 
     @classmethod
     def of(cls, language: str, *, figurines: bool = False) -> Tongue:
-        """The words and letters of a language of LETTERS; with `figurines`, its words alone."""
+        """The words and letters of a language of LETTERS; with `figurines`, its words alone.
+
+        Raises UsageError for any other language.
+        """
+        if language not in LETTERS:
+            raise UsageError(f"no language is called {language}", advice=f"take one of {', '.join(LETTERS)}")
         return cls(PHRASES.get(language, _EN), FIGURINES if figurines else language)
 
     def moves(self, text: str) -> str:

@@ -5,44 +5,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from miner.export.words import plain
 from miner.lesson import layout
-from miner.lesson.diagram import diagram_svg
 from miner.lesson.exercises import Exercise
-from miner.lesson.layout import Paper, layout_of
-from miner.lesson.phrases import Tongue
+from miner.lesson.layout import layout_of
+from miner.lesson.looks import Looks
 from miner.lesson.sentences import task_words, to_move_words
 from miner.lesson.typeset import pdf_bytes
 
 
-def exercise_svg(exercise: Exercise, *, coordinates: bool, hatched: bool) -> str:
-    """The exercise's diagram, the pupils' side at the bottom."""
-    return diagram_svg(
-        exercise.board, orientation=exercise.taught.color, coordinates=coordinates, hatched=hatched
-    )
+def pupil_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
+    """The sheet as PDF.
 
-
-def pupil_pdf(
-    exercises: Sequence[Exercise],
-    tongue: Tongue,
-    *,
-    paper: Paper,
-    per_page: int,
-    title: str,
-    subtitle: str = "",
-    coordinates: bool = True,
-    hatched: bool = False,
-) -> bytes:
-    """The sheet as PDF, `per_page` (2 to 12) diagrams on each page.
-
-    Raises UsageError for any other number, ExportError without the typesetter.
+    Raises UsageError for a number of diagrams that goes on no page, ExportError without the typesetter.
     """
-    page = layout_of(paper, per_page)
+    tongue = looks.tongue
+    page = layout_of(looks.paper, looks.per_page)
     phrases = tongue.phrases
     told: list[dict[str, Any]] = [
         {
             "number": one.number,
-            "svg": exercise_svg(one, coordinates=coordinates, hatched=hatched),
+            "svg": looks.svg(one),
             "alt": one.board.fen(),
             "to_move": to_move_words(one, tongue),
             "task": task_words(one, tongue),
@@ -50,13 +32,12 @@ def pupil_pdf(
         for one in exercises
     ]
     data = {
-        "title": plain(title, 60),
-        "subtitle": plain(subtitle, 90),
+        "title": looks.printed_title,
         "lang": phrases.code,
         "name": phrases.name,
         "date": phrases.date,
         "page": phrases.page,
-        "paper": paper.typst_name,
+        "paper": looks.paper.typst_name,
         "margin_x": layout.MARGIN_X,
         "margin_top": layout.MARGIN_TOP,
         "margin_bottom": layout.MARGIN_BOTTOM,
@@ -70,6 +51,6 @@ def pupil_pdf(
         "lines": page.lines,
         "line_height": page.line_height,
         "beside": page.beside,
-        "pages": [told[start : start + per_page] for start in range(0, len(told), per_page)],
+        "pages": [told[start : start + looks.per_page] for start in range(0, len(told), looks.per_page)],
     }
     return pdf_bytes("sheet.typ", data)

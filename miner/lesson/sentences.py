@@ -140,7 +140,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
         Task.WRONG: f"{side} would like to play {reply_words(finding)}. What happens then?",
         Task.INSTEAD: f"{side} often plays {reply_words(finding)} here. Why is that not good?",
     }
-    because = " ".join(one for one in (_english_reason(exercise), pattern_sentence(finding)) if one)
+    because = " ".join(one for one in (reason_sentence(finding), pattern_sentence(finding)) if one)
     steps = [
         f"Ask: {begin[exercise.task]}",
         f"If nobody knows: {ask}",
@@ -150,12 +150,6 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
         else f"Play instead: {best_words(finding)}.",
     ]
     return [tongue.moves(step) for step in steps]
-
-
-def _english_reason(exercise: Exercise) -> str:
-    if exercise.finding["reason"] == "position":
-        return f"{errs(exercise).capitalize()} is left with the worse position."
-    return reason_sentence(exercise.finding)
 
 
 def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:

@@ -143,3 +143,10 @@ def test_plain_text_is_one_printable_line(text: str, longest: int) -> None:
     assert len(clean) <= longest
     assert clean == words.plain(clean, longest)
     assert clean == clean.strip()
+
+
+def test_a_worse_position_is_somebodys() -> None:
+    """Where nothing is won at once, the sentence says whose position is worse."""
+    row = vienna(reason="position", reason_detail="the position is worse")
+
+    assert words.reason_sentence(row) == "Black is left with the worse position."

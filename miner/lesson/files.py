@@ -1,0 +1,124 @@
+"""The exercises for other programs: games with set-up positions, EPD, and cards to learn from."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+import chess.pgn
+
+from miner.export.epd import moves_operand, string_operand
+from miner.export.lists import defused
+from miner.export.pgn import (
+    add_best,
+    add_line,
+    add_opening_tags,
+    add_refutation,
+    end_line,
+    games_bytes,
+    tag_value,
+)
+from miner.export.words import path_words, title
+from miner.lesson.exercises import Exercise, Task
+from miner.lesson.phrases import Tongue
+from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
+
+NEW_A_DAY = 3
+"""Cards that are met for the first time on one day."""
+
+AGAIN_AFTER = (1, 3, 7, 16, 35)
+"""Days after the first on which a card is due again. Source: common practice, no source."""
+
+_ENGLISH = Tongue.of("en")
+
+
+def exercises_pgn(exercises: Sequence[Exercise]) -> bytes:
+    """One game per exercise, which begins with its position (tags SetUp and FEN).
+
+    The comment before the first move is the task. The main line is the solution; where a losing reply is
+    asked about, the best move is a variation, and where the best move is asked for, the losing reply. Moves
+    are English, as the standard has them.
+
+    Source: Portable Game Notation Specification (1994), section 9.7 (SetUp and FEN), from memory.
+    """
+    return games_bytes(_game(exercise) for exercise in exercises)
+
+
+def _game(exercise: Exercise) -> chess.pgn.Game:
+    finding = exercise.finding
+    game = chess.pgn.Game()
+    game.headers["Event"] = tag_value(title(finding))
+    game.headers["Round"] = str(exercise.number)
+    add_opening_tags(game, finding)
+    game.setup(exercise.board)
+    game.comment = _task(exercise)
+    if exercise.task is Task.PUNISH:
+        end_line(
+            add_line(game, finding["refutation"]), finding, finding["cp_reply"], why_words(exercise, _ENGLISH)
+        )
+    elif exercise.task is Task.WRONG:
+        add_refutation(game, finding)
+        add_best(game, finding)
+    else:
+        add_best(game, finding)
+        add_refutation(game, finding)
+    return game
+
+
+def _task(exercise: Exercise) -> str:
+    return f"{to_move_words(exercise, _ENGLISH)}. {task_words(exercise, _ENGLISH)}"
+
+
+def exercises_epd(exercises: Sequence[Exercise]) -> bytes:
+    """One record per exercise: `bm` the solution's first move, or `am` the losing reply that is asked about
+    with `bm` the better one; `id` number and name, `c0` the task, `pv` the solution; UTF-8, LF.
+    """
+    return "".join(_record(exercise) + "\n" for exercise in exercises).encode()
+
+
+def _record(exercise: Exercise) -> str:
+    finding, board = exercise.finding, exercise.board
+    solution = moves_operand(board, " ".join(exercise.solution))
+    name = string_operand(f"{exercise.number}. {title(finding)}")
+    task = string_operand(_task(exercise))
+    if exercise.task is Task.PUNISH:
+        return board.epd(bm=[solution[0]], c0=task, id=name, pv=solution)
+    losing, best = board.parse_san(finding["losing_reply"]), board.parse_san(finding["best_move"])
+    return board.epd(am=[losing], bm=[best], c0=task, id=name, pv=solution)
+
+
+def cards_csv(exercises: Sequence[Exercise], tongue: Tongue, start: date | None = None) -> bytes:
+    """Question and answer, one card a line, for any program that learns cards; UTF-8, CR LF.
+
+    With `start` there are two more columns: `due`, the day on which the card is met, three new ones a day,
+    and `again`, the days on which it is due after that, space-separated, in growing distances; days as
+    2025-01-31. Text that a spreadsheet could take for a formula is defused by an apostrophe.
+    """
+    text = io.StringIO(newline="")
+    lines = csv.writer(text, lineterminator="\r\n")
+    lines.writerow(("question", "answer") if start is None else ("question", "answer", "due", "again"))
+    for place, exercise in enumerate(exercises):
+        card = [_question(exercise, tongue), _answer(exercise, tongue)]
+        lines.writerow([*(defused(side) for side in card), *_due(place, start)])
+    return text.getvalue().encode()
+
+
+def _question(exercise: Exercise, tongue: Tongue) -> str:
+    finding = exercise.finding
+    asked = f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
+    moves = tongue.moves(path_words(finding)) if finding["path"] else ""
+    return " | ".join(one for one in (asked, moves, exercise.board.fen()) if one)
+
+
+def _answer(exercise: Exercise, tongue: Tongue) -> str:
+    return f"{solution_words(exercise, tongue)} | {why_words(exercise, tongue)}"
+
+
+def _due(place: int, start: date | None) -> list[str]:
+    if start is None:
+        return []
+    first = start + timedelta(days=place // NEW_A_DAY)
+    again = (first + timedelta(days=days) for days in AGAIN_AFTER)
+    return [first.isoformat(), " ".join(day.isoformat() for day in again)]

@@ -8,7 +8,7 @@ import traceback
 
 import typer
 
-from miner.cli import demo, export, lesson, run, show, stages, status, steer
+from miner.cli import demo, export, lesson, report, run, show, stages, status, steer
 from miner.errors import MinerError
 
 app = typer.Typer(
@@ -32,6 +32,7 @@ app.command("follow")(stages.follow)
 app.command("rank")(stages.rank)
 app.command("export")(export.export)
 app.command("show")(show.show)
+app.command("report")(report.report)
 app.command("steer")(steer.steer)
 app.command("status")(status.status)
 app.command("lesson")(lesson.lesson)

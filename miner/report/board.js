@@ -102,7 +102,7 @@ function diagram(board, how) {
     svg("path", { class: "dark", d: DARK_SQUARES }),
     svg("rect", { class: "frame", x: -1, y: -1, width: whole + 2, height: whole + 2 }),
   );
-  if (how.frames) picture.append(...frames(how.frames, how.bottom));
+  if (how.frames) picture.append(...squareFrames(how.frames, how.bottom));
   picture.append(...pieces(board, how.bottom));
   if (how.arrow) picture.append(...arrow(how.arrow, how.bottom));
   if (how.coordinates !== false) picture.append(...coordinates(how.bottom));
@@ -125,7 +125,7 @@ function pieces(board, bottom) {
 }
 
 /** @param {Mark} mark @param {string} bottom @returns {SVGElement[]} */
-function frames(mark, bottom) {
+function squareFrames(mark, bottom) {
   return [["from", mark.from], ["to", mark.to]].map(([kind, square]) => {
     const { x, y } = corner(Number(square), bottom);
     return svg("rect", { class: `square-mark ${kind}`, x: x + 1.5, y: y + 1.5, width: SIZE - 3, height: SIZE - 3 });

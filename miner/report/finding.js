@@ -125,11 +125,11 @@ function findingView(page, finding) {
   stepping = stepper;
   return el("article", { "aria-labelledby": "finding-title" },
     trail(page, finding),
+    el("h2", { id: "finding-title", tabindex: -1 }, `${finding.number}. ${titleOf(finding)}`),
+    el("p", { class: "quiet subtitle" }, `${capital(finding.kind)} for ${capital(finding.taught)}: ${who(finding)}${about.eco ? ` · ${about.eco}` : ""}`),
     el("div", { class: "finding" },
       el("div", { class: "aside" }, stepper.element),
       el("div", {},
-        el("h2", { id: "finding-title", tabindex: -1 }, `${finding.number}. ${titleOf(finding)}`),
-        el("p", { class: "quiet" }, `${capital(finding.kind)} for ${capital(finding.taught)}: ${who(finding)}${about.eco ? ` · ${about.eco}` : ""}`),
         el("p", { class: "lead" }, el("b", { class: "mark" }, `${replyWords(about)} `), about.why),
         el("p", {}, `${capital(bandWords(finding.band))} chose it in ${finding.often}${playersWords(finding)}. ${finding.observed} ${finding.price}`),
         ...worthPart(finding), ...picksPart(finding), ...afterPart(finding), ...answersPart(about), ...plansPart(about),
@@ -180,10 +180,10 @@ function worthPart(finding) {
   ];
   if (isTrap && finding.find_rate !== null) factors.push([percentFine(1 - finding.find_rate), `not found yet: the find rate is ${percent(finding.find_rate)}`]);
   const worth = el("li", {}, el("span", { class: "sign" }, "="), el("span", { class: "factor" }, el("b", {}, points(finding.teaching_value)),
-    el("span", {}, `points in 100 games; likely ${points(finding.teaching_value_low)} or more`)));
+    el("span", { class: "means" }, `points in 100 games; likely ${points(finding.teaching_value_low)} or more`)));
   return [el("h3", {}, "What it is worth"),
     el("ul", { class: "product" },
-      ...factors.map(([value, name], at) => el("li", {}, el("span", { class: "sign" }, at ? "×" : "100 ×"), el("span", { class: "factor" }, el("b", {}, value), el("span", {}, name)))), worth),
+      ...factors.map(([value, name], at) => el("li", {}, el("span", { class: "sign" }, at ? "×" : "100 ×"), el("span", { class: "factor" }, el("b", {}, value), el("span", { class: "means" }, name)))), worth),
     ...(isTrap && finding.find_rate === null ? [el("p", { class: "small quiet" }, "How many would find the punishment is not known: it counts as if nobody did.")] : [])];
 }
 
@@ -216,7 +216,7 @@ function shareTable(first, rows, says) {
     el("thead", {}, el("tr", {}, ...[first, "", "share", "games"].map((name, at) => name ? el("th", { scope: "col" }, name) : el("td", { class: "chart" }, scale(most))))),
     el("tbody", {}, ...rows.map((row) => el("tr", { class: row.isThis ? "this" : null },
       el("td", {}, row.name), el("td", { class: "chart", "aria-hidden": "true" }, whisker(row, most)),
-      el("td", {}, `${percent(row.rate)} (${range(row.low, row.high)})`), el("td", {}, `${count(row.games)} of ${count(row.at)}`)))));
+      el("td", {}, percent(row.rate), el("span", { class: "interval" }, ` (${range(row.low, row.high)})`)), el("td", {}, `${count(row.games)} of ${count(row.at)}`)))));
 }
 
 /** @param {number} most @returns {Node} */

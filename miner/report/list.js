@@ -99,7 +99,7 @@ function listView(page) {
   const results = el("div", { id: "results" });
   const view = el("section", { "aria-labelledby": "list-title" },
     el("h2", { id: "list-title", tabindex: -1 }, "Findings"),
-    el("div", { id: "summary" }),
+    el("div", { id: "summary", class: "summary" }),
     filterForm(page),
     results);
   return view;
@@ -111,7 +111,8 @@ function filterForm(page) {
   const openings = tallied(findings.map(openingOf));
   const patterns = tallied(findings.map((one) => one.about.pattern || "none"));
   const reasons = tallied(findings.map((one) => one.about.reason));
-  const form = el("form", { class: "no-print", role: "search", "aria-label": "Choose findings", onsubmit: (/** @type {Event} */ event) => event.preventDefault() },
+  const more = el("details", { class: "choices", open: !matchMedia("(max-width: 44rem)").matches },
+    el("summary", {}, "Choose and order"),
     el("div", { class: "filters" },
       typed("q", "search", "Search", "opening, moves, piece ..."),
       typed("moves", "text", "First moves", "e4 e5 Nc3"),
@@ -126,7 +127,7 @@ function filterForm(page) {
     el("div", { class: "filter-foot" },
       el("label", { class: "tick" }, el("input", { type: "checkbox", id: "each", checked: Boolean(state.each), onchange: each }), "each band on its own line"),
       el("button", { type: "button", id: "clear", onclick: clear }, "Clear all choices")));
-  return form;
+  return el("form", { class: "no-print", role: "search", "aria-label": "Choose findings", onsubmit: (/** @type {Event} */ event) => event.preventDefault() }, more);
 
   /** @param {string} name @param {string} type @param {string} label @param {string} example @returns {HTMLElement} */
   function typed(name, type, label, example) {

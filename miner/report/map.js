@@ -10,6 +10,7 @@
 
 const GRADES = [0, 1, 3, 10];
 const CELL_LEAST = 3;
+const ROOT_WIDTH = 34;
 
 /** The moves of the map with their children, the commonest first. @param {Contents} contents @returns {MapMove[]} */
 function mapMoves(contents) {
@@ -60,12 +61,12 @@ function mapFindings(page, band, side) {
 function mapView(page) {
   const view = el("section", { "aria-labelledby": "map-title" },
     el("h2", { id: "map-title", tabindex: -1 }, "Opening map"),
-    el("p", {}, "Each box is a move, as high as it is often played by the chosen band. The darker and the closer hatched, the more points 100 games through it give away to what is in the list. Choose a box to look behind it."),
+    el("p", {}, "Each box is a move, as high as it is often played by the chosen band. The darker and the closer hatched, the more points 100 games through it give away to what is in the list. White space stands for rarer moves. Choose a box to look behind it; the first box leads back."),
     el("div", { class: "filters no-print" },
       chooser("side", "Side taught", [["white", "White"], ["black", "Black"]], mapSide(page)),
       chooser("band", "Band", [["", "all together"], ...page.bands.map(pair)], mapBand(page))),
-    el("div", { id: "map-place" }),
-    legend());
+    legend(),
+    el("div", { id: "map-place" }));
   return view;
 
   /** @param {string} name @param {string} label @param {string[][]} choices @param {string} current @returns {HTMLElement} */
@@ -110,7 +111,7 @@ function showMap(page, keepFocus = false) {
   const width = Math.max(280, Math.round(left.clientWidth || 640));
   const picture = drawMap(page, root, weighed, width);
   left.append(picture);
-  if (keepFocus) /** @type {HTMLElement | null} */ (picture.querySelector("g"))?.focus();
+  if (keepFocus) /** @type {HTMLElement | null} */ (picture.querySelector("g.here"))?.focus();
 }
 
 /** The move that a state names by its moves, e.g. e4.e5. @param {Page} page @param {string} at @returns {number} */
@@ -139,7 +140,7 @@ function nameAt(page, number) {
 /** @param {Page} page @param {number} root @returns {HTMLElement} */
 function crumbs(page, root) {
   const way = [0, ...wayTo(page, root)];
-  return el("p", { class: "way" }, ...way.flatMap((number, at) => {
+  return el("p", { class: "crumbs" }, ...way.flatMap((number, at) => {
     const words = number ? moveWords(page.moves[number]) : "Start";
     const isHere = at === way.length - 1;
     return [isHere ? el("span", { "aria-current": "location" }, words) : el("a", { href: page.link({ at: nameAt(page, number) }) }, words), isHere ? "" : " "];
@@ -175,12 +176,13 @@ function cellsOf(page, root, weighed, height, columns) {
 /** @param {Page} page @param {number} root @param {Weighed} weighed @param {number} width @returns {SVGElement} */
 function drawMap(page, root, weighed, width) {
   const height = width < 500 ? 520 : 600;
-  const columns = Math.max(4, Math.min(9, Math.floor(width / 80)));
-  const wide = width / columns;
+  const columns = Math.max(3, Math.min(8, Math.floor((width - ROOT_WIDTH) / 80)));
+  const wide = (width - ROOT_WIDTH) / columns;
   const picture = svg("svg", { class: "map", viewBox: `0 0 ${width} ${height}`, role: "tree", "aria-label": "Opening map: moves from left to right" });
-  const cells = cellsOf(page, root, weighed, height, columns);
+  const cells = cellsOf(page, root, weighed, height, columns + 1);
   const shown = cells.map((cell, at) => drawCell(page, cell, weighed, wide, at === 0));
-  picture.append(...shown);
+  // The first box lies above the others, so that its frame is whole.
+  picture.append(...shown.slice(1), shown[0]);
   picture.addEventListener("keydown", (event) => walkMap(page, cells, shown, /** @type {KeyboardEvent} */ (event)));
   return picture;
 }
@@ -189,13 +191,18 @@ function drawMap(page, root, weighed, width) {
 function drawCell(page, cell, weighed, wide, isRoot) {
   const move = page.moves[cell.number];
   const share = weighed.share[cell.number], gain = weighed.gain[cell.number], grade = gradeOf(gain);
-  const x = cell.x * wide;
+  const x = isRoot ? 0 : ROOT_WIDTH + (cell.x - 1) * wide;
   const target = isRoot ? Math.max(0, move.parent) : cell.number;
   const words = `${moveWords(move)}: ${percent(share)} of games, ${gain >= 0.005 ? `${gain.toFixed(1)} points in 100` : "nothing to gain"}${isRoot && cell.number ? ". Goes back one move" : ""}`;
   const group = svg("g", { role: "treeitem", "aria-level": cell.x + 1, "aria-label": words, "aria-selected": String(isRoot), tabindex: isRoot ? 0 : -1, class: isRoot ? "here" : "", "data-number": cell.number },
     svg("title", {}, document.createTextNode(words)),
-    svg("rect", { class: `cell grade-fill-${grade}`, x, y: cell.y, width: wide, height: cell.height }));
-  const lines = [moveWords(move), percent(share), ...(gain >= 0.05 ? [`${gain.toFixed(1)} pts`] : [])];
+    svg("rect", { class: `cell grade-fill-${grade}`, x, y: cell.y, width: isRoot ? ROOT_WIDTH : wide, height: cell.height }));
+  if (isRoot) {
+    const y = cell.height / 2;
+    group.append(svg("text", { x: ROOT_WIDTH / 2 + 5, y, class: `root on-${grade}`, transform: `rotate(-90 ${ROOT_WIDTH / 2 + 5} ${y})` },
+      document.createTextNode([moveWords(move), percent(share), ...(gain >= 0.05 ? [`${gain.toFixed(1)} pts`] : [])].join("  "))));
+  }
+  const lines = isRoot ? [] : [moveWords(move), percent(share), ...(gain >= 0.05 ? [`${gain.toFixed(1)} pts`] : [])];
   const fitting = Math.min(lines.length, Math.floor((cell.height - 1) / 15));
   lines.slice(0, fitting).forEach((line, at) => {
     const y = cell.y + cell.height / 2 + 5 + (at - (fitting - 1) / 2) * 16;

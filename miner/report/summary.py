@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from miner.export.words import Finding, band_words, numbered_sans, percent, plain, reply_words, taught
+from miner.export.words import Finding, band_words, numbered_sans, plain, reply_words, taught
 from miner.schema import LEDGER_STATES
 from miner.store import Manifest
 from miner.terms import Kind, Side
@@ -25,23 +25,27 @@ def summaries(findings: Sequence[Finding]) -> dict[str, str]:
 def _summary(side: Side, band: str, findings: Sequence[Finding]) -> str:
     traps = [one for one in findings if one["kind"] == Kind.TRAP]
     pitfalls = [one for one in findings if one["kind"] == Kind.PITFALL]
-    often = " and ".join(
-        f"{who} make {_times(found)} of the mistakes listed here"
-        for who, found in (("the opponents", traps), ("our own players", pitfalls))
-        if found
-    )
     sentences = [
-        f"In 100 games with {side.capitalize()} against {band_words(band)}, {often}.",
+        f"In 100 games with {side.capitalize()} against {band_words(band)}, {_often(traps, pitfalls)}.",
         _best_trap(traps, side),
         _worst_pitfall(pitfalls),
     ]
     return " ".join(one for one in sentences if one)
 
 
+def _often(traps: Sequence[Finding], pitfalls: Sequence[Finding]) -> str:
+    mistakes = "of the mistakes listed here"
+    if traps and pitfalls:
+        return f"the opponents make {_times(traps)} {mistakes}, our own players {_times(pitfalls)}"
+    if traps:
+        return f"the opponents make {_times(traps)} {mistakes}"
+    return f"our own players make {_times(pitfalls)} {mistakes}"
+
+
 def _times(findings: Iterable[Finding]) -> str:
     """How many of the mistakes 100 games hold as they are played now."""
     count = 100.0 * sum(one["plain_reach"] * one["pick_rate"] for one in findings)
-    return f"about {count:.0f}" if count >= 1.5 else "one or two" if count >= 0.75 else "hardly any"
+    return f"about {count:.0f}" if count >= 0.5 else "hardly any"
 
 
 def _best_trap(traps: Sequence[Finding], side: Side) -> str:
@@ -109,6 +113,3 @@ def _day(date: str) -> str:
     """The known part of a date tag: `2024.09` of `2024.09.??`, nothing of `????.??.??`."""
     known = _DAY.match(date)
     return known[0] if known and known[0] <= "2999" else ""
-
-
-__all__ = ["mined", "percent", "summaries"]

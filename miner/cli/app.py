@@ -8,7 +8,7 @@ import traceback
 
 import typer
 
-from miner.cli import demo, export, lesson, report, run, show, stages, status, steer
+from miner.cli import demo, export, lesson, plan, report, run, show, stages, status, steer
 from miner.errors import MinerError
 
 app = typer.Typer(
@@ -36,6 +36,7 @@ app.command("report")(report.report)
 app.command("steer")(steer.steer)
 app.command("status")(status.status)
 app.command("lesson")(lesson.lesson)
+app.command("plan")(plan.plan)
 app.command("demo")(demo.demo)
 
 

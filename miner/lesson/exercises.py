@@ -88,8 +88,13 @@ def choose(
     chosen = [one for one in wanted if one["key"] in keys] if keys else _best(wanted, top)
     if side == "both":
         chosen = _by_turns(chosen, asked)
-    chosen.sort(key=lambda one: (-_find_rate(one), one["ply"]))
-    return [_exercise(number, finding) for number, finding in enumerate(chosen, start=1)]
+    return as_exercises(chosen)
+
+
+def as_exercises(findings: Iterable[Finding]) -> list[Exercise]:
+    """These findings as exercises, from the easiest to the hardest; each must hold moves to ask for."""
+    ordered = sorted(findings, key=lambda one: (-find_rate(one), one["ply"]))
+    return [_exercise(number, finding) for number, finding in enumerate(ordered, start=1)]
 
 
 def _by_turns(chosen: Sequence[Finding], findings: Iterable[Finding]) -> list[Finding]:
@@ -136,7 +141,7 @@ def _exercise(number: int, finding: Finding) -> Exercise:
         number=number,
         task=task,
         finding=finding,
-        find_rate=_find_rate(finding),
+        find_rate=find_rate(finding),
         is_known=finding["find_rate"] is not None,
     )
 
@@ -148,7 +153,7 @@ def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
     ideas: set[tuple[str, ...]] = set()
     for finding in findings:
         idea = (finding["side"], finding["losing_reply"], *finding["refutation"].split()[:1])
-        teaches = finding["reason"] in SHOWN_BY_MOVES and TOO_HARD <= _find_rate(finding) <= TOO_EASY
+        teaches = finding["reason"] in SHOWN_BY_MOVES and TOO_HARD <= find_rate(finding) <= TOO_EASY
         if idea in ideas or not teaches:
             put_off.append(finding)
         else:
@@ -157,12 +162,13 @@ def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
     return [*taken, *put_off][:top]
 
 
-def _find_rate(finding: Finding) -> float:
+def find_rate(finding: Finding) -> float:
+    """Share (0 to 1) of the band that finds the refutation: as counted, or else as guessed."""
     known: float | None = finding["find_rate"]
-    return guessed_find_rate(finding) if known is None else known
+    return guessedfind_rate(finding) if known is None else known
 
 
-def guessed_find_rate(finding: Finding) -> float:
+def guessedfind_rate(finding: Finding) -> float:
     """Share (0 to 1) of the band that may be expected to find the refutation, where nobody has counted it.
 
     A short refutation that begins with a capture or a check and wins much is easy, a long quiet one hard;

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from miner.export.words import (
@@ -63,6 +64,11 @@ def to_move_words(exercise: Exercise, tongue: Tongue) -> str:
 def solution_words(exercise: Exercise, tongue: Tongue) -> str:
     """The moves that answer the task, numbered, as far as they are printed."""
     return tongue.moves(numbered_sans(exercise.solution[:SHOWN_PLIES], exercise.ply))
+
+
+def sans_words(sans: Sequence[str], tongue: Tongue) -> str:
+    """Moves from the first of a game on, numbered."""
+    return tongue.moves(numbered_sans(sans))
 
 
 def why_words(exercise: Exercise, tongue: Tongue) -> str:

@@ -1,0 +1,203 @@
+"""A term's plan as text, on paper, and in a calendar."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, time
+
+from miner.export.words import Finding, plain, reply_words
+from miner.lesson.backing import NO_BACKING, Backing, ModelGame
+from miner.lesson.calendar import Entry, calendar_bytes
+from miner.lesson.exercises import Exercise, as_exercises
+from miner.lesson.looks import Looks
+from miner.lesson.phrases import Tongue
+from miner.lesson.sentences import demonstration, heading, sans_words, why_words
+from miner.lesson.stage import lesson_files
+from miner.lesson.term import Session, aim_words, opening_family
+from miner.lesson.typeset import pdf_bytes
+
+MODEL_PLIES = 40
+"""Half-moves of a model game that a plan holds."""
+
+TITLE = "Opening plan"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Plan:
+    """Sessions with their days, and how they are written."""
+
+    sessions: Sequence[Session]
+    days: Sequence[date]  # one for each session, or none at all
+    minutes: int
+    whom: str  # e.g. White, 1000-1199
+    looks: Looks
+    backing: Backing = NO_BACKING
+    at: time | None = None
+
+    @property
+    def title(self) -> str:
+        """What stands at the top."""
+        return f"{plain(self.looks.title, 60) or TITLE}: {self.whom}"
+
+    @property
+    def subtitle(self) -> str:
+        """How long it takes and how much it holds."""
+        new = sum(len(session.new) for session in self.sessions)
+        sessions = _counted(len(self.sessions), "session")
+        return f"{sessions} of {self.minutes} minutes, {_counted(new, 'position')}"
+
+    def day(self, session: Session) -> str:
+        """The session's day, e.g. 2025-09-16, or an empty text."""
+        return self.days[session.number - 1].isoformat() if self.days else ""
+
+
+def plan_files(plan: Plan, *, sheets: bool = False) -> dict[str, bytes]:
+    """The contents of a plan's files by name; with `sheets` also each session's exercises.
+
+    The same plan gives the same bytes. The calendar needs days. Raises ExportError without the typesetter.
+    """
+    files = {"plan.md": plan_markdown(plan)}
+    if plan.looks.pdf:
+        files["plan.pdf"] = plan_pdf(plan)
+    if plan.days:
+        files["plan.ics"] = plan_calendar(plan)
+    if sheets:
+        for session in plan.sessions:
+            for name, contents in lesson_files(
+                as_exercises(session.findings), plan.looks, plan.backing
+            ).items():
+                files[f"session-{session.number:02}/{name}"] = contents
+    return files
+
+
+def plan_pdf(plan: Plan) -> bytes:
+    """The plan on paper. Raises ExportError without the typesetter."""
+    data = {
+        "title": plan.title,
+        "subtitle": plan.subtitle,
+        "paper": plan.looks.paper.typst_name,
+        "sessions": [
+            {
+                "number": session.number,
+                "date": plan.day(session),
+                "aim": plan.looks.tongue.moves(aim_words(session)),
+                "parts": [{"minutes": one.minutes, "what": one.activity.value} for one in session.parts],
+                "new": [_position(one, plan) for one in _exercises(session.new)],
+                "revised": [_again(one, plan.looks.tongue) for one in session.revised],
+                "homework": homework_words(session, plan.looks.tongue),
+            }
+            for session in plan.sessions
+        ],
+    }
+    return pdf_bytes("plan.typ", data)
+
+
+def _position(exercise: Exercise, plan: Plan) -> dict[str, str]:
+    tongue = plan.looks.tongue
+    line = demonstration(exercise, tongue)
+    model = plan.backing.model(exercise.finding)
+    return {
+        "svg": plan.looks.svg(exercise),
+        "alt": exercise.board.fen(),
+        "heading": heading(exercise),
+        "before": line.before,
+        "reply": line.reply,
+        "after": line.after,
+        "why": why_words(exercise, tongue),
+        "model": "" if model is None else model_words(model, tongue),
+    }
+
+
+def plan_markdown(plan: Plan) -> bytes:
+    """The plan as CommonMark with tables, UTF-8, LF; nothing from outside is read as markup."""
+    lines = [f"# {escaped(plan.title)}", "", f"{plan.subtitle}.", ""]
+    lines += ["| No | Date | Aim | New | Again |", "|---:|---|---|---:|---:|"]
+    for session in plan.sessions:
+        aim = escaped(plan.looks.tongue.moves(aim_words(session)))
+        counts = f"{len(session.new)} | {len(session.revised)}"
+        lines.append(f"| {session.number} | {plan.day(session)} | {aim} | {counts} |")
+    for session in plan.sessions:
+        lines += ["", *_session_lines(session, plan)]
+    return ("\n".join(lines) + "\n").encode()
+
+
+def _session_lines(session: Session, plan: Plan) -> list[str]:
+    tongue, day = plan.looks.tongue, plan.day(session)
+    lines = [f"## Session {session.number}{f', {day}' if day else ''}", ""]
+    lines += [f"**Aim:** {escaped(tongue.moves(aim_words(session)))}", ""]
+    lines += ["| Minutes | |", "|---:|---|"]
+    lines += [f"| {part.minutes} | {part.activity.value} |" for part in session.parts]
+    for exercise in _exercises(session.new):
+        line = demonstration(exercise, tongue)
+        moves = " ".join(one for one in (line.before, f"**{line.reply}**", line.after) if one)
+        lines += ["", f"### {escaped(heading(exercise))}", "", moves, ""]
+        lines += [escaped(why_words(exercise, tongue)), "", f"`{exercise.finding['fen']}`"]
+        if model := plan.backing.model(exercise.finding):
+            lines += ["", f"**Model game:** {escaped(model_words(model, tongue))}"]
+    if session.revised:
+        lines += ["", "**Again:**", "", *(f"- {escaped(_again(one, tongue))}" for one in session.revised)]
+    return [*lines, "", f"**Homework:** {escaped(homework_words(session, tongue))}"]
+
+
+def plan_calendar(plan: Plan) -> bytes:
+    """The sessions as iCalendar."""
+    tongue = plan.looks.tongue
+    entries = [
+        Entry(
+            day=day,
+            minutes=plan.minutes,
+            summary=f"{TITLE} {session.number}: {tongue.moves(aim_words(session))}",
+            description="\n".join(
+                [
+                    *(f"{part.minutes} min: {part.activity.value}" for part in session.parts),
+                    *(f"New: {_again(one, tongue)}" for one in session.new),
+                    *(f"Again: {_again(one, tongue)}" for one in session.revised),
+                    f"Homework: {homework_words(session, tongue)}",
+                ]
+            ),
+        )
+        for session, day in zip(plan.sessions, plan.days, strict=True)
+    ]
+    return calendar_bytes(entries, plan.whom, plan.at)
+
+
+def homework_words(session: Session, tongue: Tongue) -> str:
+    """What the pupils take home."""
+    if not session.new:
+        return "Choose two positions of the term and explain them to somebody who was not there."
+    replies = ", ".join(tongue.moves(reply_words(one)) for one in session.new)
+    return (
+        f"Write down from memory what follows on {replies}, then set each position up and check it. "
+        "Solve the exercises again that went wrong."
+    )
+
+
+def model_words(model: ModelGame, tongue: Tongue) -> str:
+    """A model game with its moves, as far as a plan holds them."""
+    moves = sans_words(model.sans[:MODEL_PLIES], tongue)
+    return f"{model.words()}: {moves}{' ...' if len(model.sans) > MODEL_PLIES else ''}"
+
+
+def _again(finding: Finding, tongue: Tongue) -> str:
+    return f"{opening_family(finding)}: {tongue.moves(reply_words(finding))}"
+
+
+def _exercises(findings: Sequence[Finding]) -> list[Exercise]:
+    """The findings as exercises in the order of teaching."""
+    return [as_exercises([finding])[0] for finding in findings]
+
+
+def escaped(text: str) -> str:
+    r"""Text from outside as CommonMark text that no reader takes for markup, a link or HTML.
+
+    >>> print(escaped("a*b* <i>"))
+    a\*b\* \<i\>
+    """
+    marked = re.sub(r"([\\`*_{}\[\]<>#|~&@$])", r"\\\1", plain(text))
+    return re.sub(r"(?i)(www)(?=\.)|(:)(?=//)", lambda one: f"{one[1]}\\" if one[1] else "\\:", marked)
+
+
+def _counted(number: int, name: str) -> str:
+    return f"{number} {name}{'' if number == 1 else 's'}"

@@ -23,7 +23,7 @@ Miner = Callable[..., Told]
         (
             "run",
             [
-                "read the games, count the replies, judge them, rank the mistakes",
+                "read the games, count the replies, judge them, follow and rank the mistakes",
                 "--store",
                 "--nodes",
                 "--band-edges",

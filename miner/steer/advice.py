@@ -22,6 +22,7 @@ from miner.steer.tree import (
     Position,
     TheirPosition,
     Valued,
+    Worth,
     engine_expected,
     steps_of,
 )
@@ -79,6 +80,7 @@ class Advice:
     first_moves: tuple[chess.Move, ...]  # from the start of the game to the first position; may be empty
     tree: Mapping[int, Position]
     valued: Valued
+    worth: Worth
     ground: Ground
     settings: SteerSettings
     curve: str  # fitted, or engine

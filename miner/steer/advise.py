@@ -94,7 +94,8 @@ def advise(
         tree = grow(ground, root, side, settings, ask, fixed)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
-        valued = value(tree, root, engine_worth(settings.draws), draws=settings.draws, losing=settings.losing)
+        worth = engine_worth(settings.draws)
+        valued = value(tree, root, worth, draws=settings.draws, losing=settings.losing)
         advice = Advice(
             side=side,
             band=band,
@@ -102,6 +103,7 @@ def advise(
             first_moves=first_moves,
             tree=tree,
             valued=valued,
+            worth=worth,
             ground=ground,
             settings=settings,
             curve="engine",

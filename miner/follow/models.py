@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Generator, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 import chess
 
@@ -79,6 +79,12 @@ def _balance(game: WonGame) -> float:
     return max(0.0, min(1.0, (_GAP_TOLD - gap) / (_GAP_TOLD - _PUPILS_LEVEL)))
 
 
+def models_among(reviews: Iterable[Review], most: int) -> list[Review]:
+    """The games that are models, the best first."""
+    models = [one for one in reviews if one.is_model]
+    return sorted(models, key=lambda one: (-one.score, one.game.game))[:most]
+
+
 def candidates(games: Sequence[WonGame], most: int = CANDIDATES) -> list[WonGame]:
     """The most promising games, the best first."""
     best = max((game.winner_rating for game in games), default=0)
@@ -92,6 +98,7 @@ class Step:
     ply: int
     best: float  # of the best move there
     played: float  # of the move that was played
+    is_best: bool = False  # whether the best move was played
     second: float | None = None  # of the best other move, where the best one was played; None: not asked
 
     @property
@@ -181,14 +188,34 @@ def _look(
     if not isinstance(best, Verdict):
         return best.reason
     expected = best.score.expected
-    is_best = best.move == move.uci()
-    others = tuple(one for one in board.legal_moves if one != move)
-    if is_best and (expected >= WELL_WON or not others):
-        return Step(ply, expected, expected)
-    # Where the best move was played: what the best other one would have been. Else: what was played.
-    [other] = yield [Request.of(board, nodes, others if is_best else (move,))]
-    if not isinstance(other, Verdict):
-        return other.reason
-    if is_best:
-        return Step(ply, expected, expected, other.score.expected)
-    return Step(ply, expected, other.score.expected)
+    if best.move == move.uci():
+        return Step(ply, expected, expected, is_best=True)
+    [played] = yield [Request.of(board, nodes, (move,))]
+    if not isinstance(played, Verdict):
+        return played.reason
+    return Step(ply, expected, played.score.expected)
+
+
+def review_choices(seen: Review, nodes: int) -> Questions:
+    """The inquiry into a game that is shown: what else there was where the winner played the best move.
+
+    Not where the game was decided, or there was no other move. What cannot be had stays unknown.
+    """
+    board = seen.game.board_at_answer
+    doubtful: list[int] = []  # places in the steps
+    requests: list[Request] = []
+    for place, step in enumerate(seen.steps):
+        move = seen.game.moves[step.ply]
+        others = tuple(one for one in board.legal_moves if one != move)
+        if step.is_best and others and step.best < WELL_WON:
+            doubtful.append(place)
+            requests.append(Request.of(board, nodes, others))
+        for played in seen.game.moves[step.ply : step.ply + 2]:
+            board.push(played)
+    steps = list(seen.steps)
+    if requests:
+        answers = yield requests
+        for place, answer in zip(doubtful, answers, strict=True):
+            if isinstance(answer, Verdict):
+                steps[place] = replace(steps[place], second=answer.score.expected)
+    return Review(seen.game, steps, seen.failure)

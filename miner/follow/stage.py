@@ -17,7 +17,7 @@ import pyarrow as pa
 from miner.errors import Place, StoreError
 from miner.follow import passages
 from miner.follow.asking import Asked
-from miner.follow.models import WonGame, candidates, review
+from miner.follow.models import Review, candidates, models_among, review, review_choices
 from miner.follow.points import (
     MOST_LATER_POINTS,
     choices_among,
@@ -223,6 +223,7 @@ class _Ground:
 
 
 Rows = list[dict[str, Any]]
+Wins = dict[tuple[int, int], list[Win]]
 
 
 def _tables(
@@ -290,31 +291,44 @@ def _study_wins(ground: _Ground, read: Manifest) -> tuple[Rows, Rows, dict[str, 
         texts = read_texts(won, read.inputs["sources"], task.advance)
     unread = sorted(set(won["game"].tolist()) - set(texts.whole))
     kept = passages.kept_lines(ground.connection, unread) if unread else {}
-    wins: dict[tuple[int, int], list[Win]] = {}
-    by_reply: Any = won.groupby(["key", "move"], sort=False)
-    for reply, rows in by_reply:
-        wins[reply] = wins_of(ground.replies[reply], rows, texts.whole, kept)
+    wins: Wins = {}
     plans: Rows = []
-    chosen: list[tuple[tuple[int, int], WonGame]] = []
-    with ground.progress.task("plans", total=len(wins), unit="reply") as task:
-        for reply, games in wins.items():
-            plans += plan_rows(ground.replies[reply], games, settings.min_games)
-            whole = [one.as_won_game for one in games if one.whole]
-            chosen += [(reply, one) for one in candidates(whole)] if settings.models else []
+    by_reply: Any = won.groupby(["key", "move"], sort=False)
+    with ground.progress.task("plans", total=len(by_reply), unit="reply") as task:
+        for name, rows in by_reply:
+            wins[name] = wins_of(ground.replies[name], rows, texts.whole, kept)
+            plans += plan_rows(ground.replies[name], wins[name], settings.min_games)
             task.advance()
-    reviews = ground.asker.ask(
+    models, failed = _choose_models(ground, wins)
+    facts = {"whole_games": len(texts.whole), "sources_missing": texts.missing, "failed": failed}
+    return plans, models, facts
+
+
+def _choose_models(ground: _Ground, wins: Wins) -> tuple[Rows, int]:
+    """Rows of `model_games`, and how many games could not be reviewed."""
+    settings = ground.settings
+    if not settings.models:
+        return [], 0
+    chosen = [
+        (name, game)
+        for name, games in wins.items()
+        for game in candidates([one.as_won_game for one in games if one.whole])
+    ]
+    heard = ground.asker.ask(
         "model games", "game", [review(game, settings.model_nodes) for _, game in chosen]
     )
-    models: Rows = []
-    for reply, games in wins.items():
-        seen = [one for (whose, _), one in zip(chosen, reviews, strict=True) if whose == reply]
-        models += model_rows(ground.replies[reply], seen, games, settings.models)
-    facts = {
-        "whole_games": len(texts.whole),
-        "sources_missing": texts.missing,
-        "failed": sum(bool(one.failure) for one in reviews),
-    }
-    return plans, models, facts
+    reviews: dict[tuple[int, int], list[Review]] = {}
+    for (name, _), one in zip(chosen, heard, strict=True):
+        reviews.setdefault(name, []).append(one)
+    models = [(name, one) for name, seen in reviews.items() for one in models_among(seen, settings.models)]
+    told = ground.asker.ask(
+        "moments", "game", [review_choices(one, settings.model_nodes) for _, one in models]
+    )
+    rows: Rows = []
+    for name in reviews:
+        of_reply = [seen for (whose, _), seen in zip(models, told, strict=True) if whose == name]
+        rows += model_rows(ground.replies[name], of_reply, wins[name])
+    return rows, sum(bool(one.failure) for one in heard)
 
 
 def _no_facts() -> dict[str, Any]:

@@ -92,8 +92,8 @@ def wins_of(
 ) -> list[Win]:
     """The wins after one losing reply, in the order of `rows` (of `passages.won_games`).
 
-    `texts`: whole games; `kept`: packed plies of those that are not among them. Games that do not hold the
-    reply where the tables say so, as those of a source that was written over, are left out.
+    `texts`: whole games; `kept`: packed plies of those that are not among them. Games in which the reply does
+    not stand where the tables say are left out.
     """
     board = reply.board_after
     wins = []
@@ -156,16 +156,10 @@ def plan_rows(reply: LosingReply, wins: Sequence[Win], least: int) -> list[dict[
     ]
 
 
-def model_rows(
-    reply: LosingReply, reviews: Iterable[Review], wins: Sequence[Win], most: int
-) -> list[dict[str, Any]]:
-    """Rows of `model_games`: the best of the games that were reviewed."""
+def model_rows(reply: LosingReply, models: Sequence[Review], wins: Sequence[Win]) -> list[dict[str, Any]]:
+    """Rows of `model_games`: the models, the best first."""
     by_game = {win.game: win for win in wins}
-    models = sorted((one for one in reviews if one.is_model), key=lambda one: (-one.score, one.game.game))
-    return [
-        _model_row(reply, place, one, by_game[one.game.game])
-        for place, one in enumerate(models[:most], start=1)
-    ]
+    return [_model_row(reply, place, one, by_game[one.game.game]) for place, one in enumerate(models, 1)]
 
 
 def _model_row(reply: LosingReply, place: int, review: Review, win: Win) -> dict[str, Any]:

@@ -27,7 +27,7 @@ class Phrases:
     instead: str
     better: str
     fails: str
-    reasons: Mapping[str, str]  # by reason; {errs} is the side that errs
+    reasons: Mapping[str, str]  # by reason, and whether it was missed; {errs}, {profits}, {n} moves
     patterns: Mapping[str, str]
 
     def side(self, color: bool) -> str:
@@ -69,8 +69,10 @@ _DE = Phrases(
     fails="{move} scheitert an {moves}.",
     reasons=MappingProxyType(
         {
-            "mate": "Der Zug lässt ein Matt zu oder verpasst eines.",
-            "material": "{errs} verliert Material oder lässt sich welches entgehen.",
+            "mate": "Matt in {n}.",
+            "mate missed": "{errs} verpasst ein Matt in {n}.",
+            "material": "{profits} gewinnt Material.",
+            "material missed": "{errs} lässt sich Material entgehen.",
             "tempo": "{errs} verliert Zeit.",
             "king": "Der König von {errs} steht danach unsicher.",
             "position": "{errs} steht danach schlechter.",
@@ -107,8 +109,10 @@ _FR = Phrases(
     fails="{move} échoue sur {moves}.",
     reasons=MappingProxyType(
         {
-            "mate": "Le coup permet un mat ou en manque un.",
-            "material": "{errs} perdent du matériel ou manquent d’en gagner.",
+            "mate": "Mat en {n}.",
+            "mate missed": "{errs} manquent un mat en {n}.",
+            "material": "{profits} gagnent du matériel.",
+            "material missed": "{errs} manquent un gain de matériel.",
             "tempo": "{errs} perdent du temps.",
             "king": "{errs} ont ensuite un roi exposé.",
             "position": "{errs} sont ensuite moins bien.",
@@ -145,8 +149,10 @@ _ES = Phrases(
     fails="{move} falla por {moves}.",
     reasons=MappingProxyType(
         {
-            "mate": "La jugada permite un mate o deja escapar uno.",
-            "material": "{errs} pierden material o dejan de ganarlo.",
+            "mate": "Mate en {n}.",
+            "mate missed": "{errs} dejan escapar un mate en {n}.",
+            "material": "{profits} ganan material.",
+            "material missed": "{errs} dejan de ganar material.",
             "tempo": "{errs} pierden tiempo.",
             "king": "{errs} quedan con el rey expuesto.",
             "position": "{errs} quedan peor.",
@@ -183,8 +189,10 @@ _IT = Phrases(
     fails="{move} fallisce per {moves}.",
     reasons=MappingProxyType(
         {
-            "mate": "La mossa permette un matto o se ne lascia sfuggire uno.",
-            "material": "{errs} perde materiale o rinuncia a guadagnarne.",
+            "mate": "Matto in {n}.",
+            "mate missed": "{errs} si lascia sfuggire un matto in {n}.",
+            "material": "{profits} guadagna materiale.",
+            "material missed": "{errs} non guadagna il materiale che potrebbe.",
             "tempo": "{errs} perde tempo.",
             "king": "{errs} resta con il re esposto.",
             "position": "{errs} resta in posizione peggiore.",
@@ -221,8 +229,10 @@ _NL = Phrases(
     fails="{move} faalt op {moves}.",
     reasons=MappingProxyType(
         {
-            "mate": "De zet staat mat toe of mist een mat.",
-            "material": "{errs} verliest materiaal of laat winst liggen.",
+            "mate": "Mat in {n}.",
+            "mate missed": "{errs} mist een mat in {n}.",
+            "material": "{profits} wint materiaal.",
+            "material missed": "{errs} laat materiaal liggen.",
             "tempo": "{errs} verliest tijd.",
             "king": "De koning van {errs} staat daarna onveilig.",
             "position": "{errs} staat daarna slechter.",
@@ -263,6 +273,11 @@ class Tongue:
         if language not in LETTERS:
             raise UsageError(f"no language is called {language}", advice=f"take one of {', '.join(LETTERS)}")
         return cls(PHRASES.get(language, _EN), FIGURINES if figurines else language)
+
+    @property
+    def in_english(self) -> Tongue:
+        """English words with the same piece letters, for what only the coach reads."""
+        return Tongue(_EN, self.notation)
 
     def moves(self, text: str) -> str:
         """English SAN, alone or in a text, as this tongue writes it."""

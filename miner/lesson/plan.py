@@ -105,7 +105,7 @@ def _position(exercise: Exercise, plan: Plan) -> dict[str, str]:
         "before": line.before,
         "reply": line.reply,
         "after": line.after,
-        "why": why_words(exercise, tongue),
+        "why": why_words(exercise, tongue.in_english),
         "model": "" if model is None else model_words(model, tongue),
     }
 
@@ -133,7 +133,7 @@ def _session_lines(session: Session, plan: Plan) -> list[str]:
         line = demonstration(exercise, tongue)
         moves = " ".join(one for one in (line.before, f"**{line.reply}**", line.after) if one)
         lines += ["", f"### {escaped(heading(exercise))}", "", moves, ""]
-        lines += [escaped(why_words(exercise, tongue)), "", f"`{exercise.finding['fen']}`"]
+        lines += [escaped(why_words(exercise, tongue.in_english)), "", f"`{exercise.finding['fen']}`"]
         if model := plan.backing.model(exercise.finding):
             lines += ["", f"**Model game:** {escaped(model_words(model, tongue))}"]
     if session.revised:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -85,9 +86,18 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
 
 
 def _reason(exercise: Exercise, tongue: Tongue) -> str:
-    finding = exercise.finding
-    reason = tongue.phrases.reasons.get(finding["reason"], "")
-    return reason.format(errs=tongue.phrases.side(errs(exercise).color)) or reason_sentence(finding)
+    """In the sheet's own words where there are any for it, else in the finding's."""
+    finding, phrases = exercise.finding, tongue.phrases
+    detail = plain(finding["reason_detail"])
+    missed = " missed" if detail.startswith(("misses", "does not")) else ""
+    reason = phrases.reasons.get(finding["reason"] + missed)
+    moves = re.search(r"\d+$", detail)
+    if reason is None or ("{n}" in reason and not moves):
+        return reason_sentence(finding)
+    side = errs(exercise)
+    return reason.format(
+        errs=phrases.side(side.color), profits=phrases.side(side.other.color), n=moves[0] if moves else ""
+    )
 
 
 def _pattern(exercise: Exercise, tongue: Tongue) -> str:

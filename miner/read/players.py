@@ -16,7 +16,7 @@ from miner.read.headers import Column
 from miner.settings import Names
 
 _UNKNOWN = ("", "?", "-", "anonymous", "unknown", "nn", "n.n.", "n. n.")
-_CACHED = 200_000  # names; about 50 MB
+_CACHED = 40_000  # names; about 10 MB in each process
 
 
 class Player(NamedTuple):

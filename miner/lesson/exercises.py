@@ -165,10 +165,10 @@ def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
 def find_rate(finding: Finding) -> float:
     """Share (0 to 1) of the band that finds the refutation: as counted, or else as guessed."""
     known: float | None = finding["find_rate"]
-    return guessedfind_rate(finding) if known is None else known
+    return guessed_find_rate(finding) if known is None else known
 
 
-def guessedfind_rate(finding: Finding) -> float:
+def guessed_find_rate(finding: Finding) -> float:
     """Share (0 to 1) of the band that may be expected to find the refutation, where nobody has counted it.
 
     A short refutation that begins with a capture or a check and wins much is easy, a long quiet one hard;

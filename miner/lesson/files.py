@@ -53,6 +53,7 @@ def _game(exercise: Exercise) -> chess.pgn.Game:
     game.headers["Round"] = str(exercise.number)
     add_opening_tags(game, finding)
     game.setup(exercise.board)
+    game.headers["SetUp"], game.headers["FEN"] = "1", exercise.board.fen()  # also for the start position
     game.comment = _task(exercise)
     if exercise.task is Task.PUNISH:
         end_line(

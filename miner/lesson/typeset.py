@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import cache
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from miner.errors import ExportError
+
+if TYPE_CHECKING:
+    import typst
+
+
+@cache
+def _fonts() -> typst.Fonts:
+    import typst
+
+    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=True)
 
 
 def pdf_bytes(template: str, data: Mapping[str, Any]) -> bytes:
@@ -26,7 +37,6 @@ def pdf_bytes(template: str, data: Mapping[str, Any]) -> bytes:
         ) from error
     source = resources.files("miner.lesson").joinpath(template).read_bytes()
     text = json.dumps(data, ensure_ascii=False, sort_keys=True)
-    fonts = typst.Fonts(include_system_fonts=False, include_embedded_fonts=True)
-    contents = typst.compile(source, format="pdf", font_paths=fonts, sys_inputs={"data": text})
+    contents = typst.compile(source, format="pdf", font_paths=_fonts(), sys_inputs={"data": text})
     assert isinstance(contents, bytes), "one document gives one file"
     return contents

@@ -1,0 +1,97 @@
+"""Which findings become which exercises."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from miner.lesson.exercises import Task, choose, find_rate, guessed_find_rate, task_of
+from tests.export.examples import finding, first_move, legal, vienna
+
+
+def scholar(**changes: Any) -> dict[str, Any]:
+    """Black defends the pawn and is mated at once: 3...Nf6 4.Qxf7#."""
+    path = "e4 e5 Qh5 Nc6 Bc4"
+    return finding(path, "Nf6", "Qxf7#", "g6 Qf3 Nf6", **({"reason": "mate", "loss": 0.5} | changes))
+
+
+def test_a_trap_is_punished() -> None:
+    """The pupil sees the position after 5...Bxd1 and finds 6.Bxf7+."""
+    [exercise] = choose([legal()])
+
+    assert exercise.task is Task.PUNISH
+    assert exercise.board.fen().startswith("rn1qkbnr/ppp2p1p/3p2p1/4N3/2B1P3/2N5/PPPP1PPP/R1BbK2R w")
+    assert exercise.solution == ("Bxf7+", "Ke7", "Nd5#")
+    assert exercise.ply == 10
+
+
+def test_a_pitfall_is_looked_at_before_it_is_played() -> None:
+    """Where moves show what is wrong, they are asked for; else the best move."""
+    [wrong] = choose([legal(kind="pitfall")])
+    [instead] = choose([vienna(kind="pitfall", reason="position")])
+
+    assert (wrong.task, wrong.solution[0]) == (Task.WRONG, "Bxd1")
+    assert (instead.task, instead.solution) == (Task.INSTEAD, ("d5", "fxe5", "Nxe4"))
+    assert instead.board.fen() == vienna()["fen"]
+
+
+def test_no_moves_no_exercise() -> None:
+    """A trap without a refutation cannot be asked about."""
+    assert task_of(vienna(refutation="")) is None
+    assert choose([vienna(refutation="")]) == []
+
+
+def test_from_easy_to_hard() -> None:
+    """What most find comes first, whatever it is worth."""
+    hard, easy = legal(find_rate=0.2), vienna(find_rate=0.8)
+
+    assert [one.finding for one in choose([hard, easy])] == [easy, hard]
+    assert [one.number for one in choose([hard, easy])] == [1, 2]
+
+
+def test_what_everybody_finds_teaches_nothing() -> None:
+    """An exercise that 95% solve makes room for one that teaches, and is taken where there is room."""
+    known, useful = scholar(find_rate=0.95), legal(find_rate=0.5)
+
+    assert [one.finding for one in choose([known, useful], top=1)] == [useful]
+    assert [one.finding for one in choose([known, useful], top=2)] == [known, useful]
+
+
+def test_without_find_rates_it_is_guessed() -> None:
+    """A mate in one is easier than a mate in two, and either easier for stronger players."""
+    one, two = scholar(find_rate=None), legal(find_rate=None, loss=0.5)
+
+    assert find_rate(one) == guessed_find_rate(one) > guessed_find_rate(two)
+    assert guessed_find_rate(legal(band="1800-1999")) > guessed_find_rate(legal(band="0-799"))
+    assert not choose([one])[0].is_known
+
+
+def test_one_reply_is_shown_once() -> None:
+    """The same mistake in several bands is one exercise, for the band where it stands highest."""
+    rows = [legal(band="800-999"), legal(band="1000-1199"), vienna()]
+
+    chosen = choose(rows)
+
+    assert sorted(one.finding["band"] for one in chosen) == ["1000-1199", "800-999"]
+    assert len(chosen) == 2
+
+
+def test_sides_and_bands() -> None:
+    """White's pupils see White's traps and White's pitfalls only."""
+    rows = [legal(), first_move(), vienna(kind="pitfall")]
+
+    assert {one.finding["losing_reply"] for one in choose(rows, side="white")} == {"Bxd1", "g4"}
+    assert {one.finding["losing_reply"] for one in choose(rows, side="black")} == {"exf4"}
+    assert choose(rows, bands=["2400+"]) == []
+
+
+def test_only_these_positions() -> None:
+    """Named positions are taken whatever they are worth."""
+    assert [one.finding for one in choose([legal(), vienna()], keys=[vienna()["key"]])] == [vienna()]
+
+
+def test_both_sides_by_turns() -> None:
+    """For both sides, what cannot be punished move by move is asked of the side that errs."""
+    trap, pitfall = vienna(reason="position"), vienna(reason="position", kind="pitfall")
+
+    assert [one.finding for one in choose([trap, pitfall])] == [pitfall]
+    assert [one.finding for one in choose([trap, pitfall], side="white")] == [trap]

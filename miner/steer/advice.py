@@ -38,7 +38,7 @@ COLUMNS = {
     "reach": "share (0 to 1) of games from the first position on in which it arises, if we follow the advice",
     "move": "SAN",
     "uci": "UCI",
-    "is_recommended": "whether it is the move of the highest expected score among those that are allowed",
+    "is_recommended": "whether it is the move of the highest lower bound among those that are allowed",
     "is_engine_choice": "whether it is the engine's best move",
     "is_sound": "whether it loses no more than the soundness margin",
     "popular_with": "whose most popular move it is: band, strong, or both; else empty",

@@ -95,7 +95,14 @@ def advise(
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
         worth = engine_worth(settings.draws)
-        valued = value(tree, root, worth, draws=settings.draws, losing=settings.losing)
+        valued = value(
+            tree,
+            root,
+            worth,
+            draws=settings.draws,
+            losing=settings.losing,
+            confidence=settings.confidence,
+        )
         advice = Advice(
             side=side,
             band=band,

@@ -11,13 +11,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
-from scipy import special
 
+from miner import stats
 from miner.terms import UNRATED, BandScheme
 
 Floats = npt.NDArray[np.float64]
-
-_ROUNDS = 40  # halvings of an interval that spans 17 powers of e
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,19 +132,13 @@ def _strengths(of_band: pd.DataFrame, confidence: float) -> dict[int, float]:
 
 
 def strength_of(rate: Floats, low: Floats, high: Floats, *, confidence: float) -> Floats:
-    """Games on which Beta distributions with these means rest, from the width of their intervals."""
-    tail = (1.0 - confidence) / 2.0
-    rate = np.clip(rate, 1e-6, 1.0 - 1e-6)
-    wanted = high - low
-    least, most = np.full(len(rate), -2.0), np.full(len(rate), 15.0)
-    for _ in range(_ROUNDS):
-        middle = (least + most) / 2.0
-        games = np.exp(middle)
-        alpha, beta = games * rate, games * (1.0 - rate)
-        width = special.betaincinv(alpha, beta, 1.0 - tail) - special.betaincinv(alpha, beta, tail)
-        too_wide = width > wanted
-        least, most = np.where(too_wide, middle, least), np.where(too_wide, most, middle)
-    strengths: Floats = np.exp((least + most) / 2.0)
+    """Games on which Beta distributions with these means rest, by the width of their intervals.
+
+    As if they were normal: within a fifth of the truth for rates of 10 to 90% that rest on ten games or more.
+    """
+    deviation = (high - low) / (2.0 * stats.normal_quantile(0.5 + confidence / 2.0))
+    games = rate * (1.0 - rate) / np.square(np.maximum(deviation, 1e-6)) - 1.0
+    strengths: Floats = np.clip(games, 1.0, 1e7)
     return strengths
 
 

@@ -128,8 +128,13 @@ def bottom_up(tree: Tree, root: int) -> tuple[list[int], frozenset[Step]]:
     return order, frozenset(cut)
 
 
-def value(tree: Tree, root: int, worth: Worth, *, draws: int, losing: float) -> Valued:
+def value(
+    tree: Tree, root: int, worth: Worth, *, draws: int, losing: float, confidence: float = 0.0
+) -> Valued:
     """The expectimax from `root`: our side picks the choice of the highest value, the band its pick rates.
+
+    With `confidence` above 0 the lower bounds of the values' intervals are compared instead, so that what
+    rests on few games does not float to the top.
 
     A position that is met on several ways is valued once. The share of the band whose reply is not tallied,
     or was never looked at, is valued as the position with best play. Of each position's pick rates `draws`
@@ -153,7 +158,7 @@ def value(tree: Tree, root: int, worth: Worth, *, draws: int, losing: float) -> 
                 prices[key, choice.move] = worth(choice.cp if child is None else tree[child].cp)
                 traps[key, choice.move] = _heaviest(carried.get(child, {}) if child is not None else {})
             allowed = [one for one in position.choices if one.is_allowed]
-            best = max(allowed, key=lambda one: (moves[key, one.move][0], -one.loss))
+            best = max(allowed, key=lambda one: (_compared(moves[key, one.move], confidence), -one.loss))
             chosen[key] = best.move
             positions[key] = moves[key, best.move]
             way = _followed(tree, cut, key, best)
@@ -162,6 +167,13 @@ def value(tree: Tree, root: int, worth: Worth, *, draws: int, losing: float) -> 
             positions[key] = _answered(tree, cut, key, position, positions, worth, draws)
             carried[key] = _traps_below(tree, cut, key, position, worth, losing, carried)
     return Valued(positions, moves, prices, chosen, traps, cut)
+
+
+def _compared(values: Floats, confidence: float) -> float:
+    """What a choice is chosen by: its best guess, or the lower bound of its interval."""
+    if not confidence:
+        return float(values[0])
+    return min(float(values[0]), float(np.quantile(values[1:], (1.0 - confidence) / 2.0)))
 
 
 def _followed(tree: Tree, cut: frozenset[Step], key: int, step: Choice | Reply) -> int | None:

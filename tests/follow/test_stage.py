@@ -1,0 +1,295 @@
+"""The stage as a whole on a small club's games, with a real engine."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import chess
+import pytest
+
+from miner.board.lines import pack
+from miner.errors import StoreError
+from miner.follow.stage import SCHEMAS, follow
+from miner.store import Manifest, Store
+from tests.follow.stores import BEFORE, QUICK, judged_store, verdict
+from tests.judge.test_stage import committed, is_alive, wait_for
+from tests.stores import board_after, key_after
+
+pytestmark = pytest.mark.engine
+ROOT = Path(__file__).resolve().parents[2]
+LONGER = replace(QUICK, nodes=20_000)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return judged_store(tmp_path / "club")
+
+
+@pytest.fixture(scope="module")
+def followed(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Store:
+    """The club's store, followed; not to be changed."""
+    folder = tmp_path_factory.mktemp("followed")
+    store = judged_store(folder / "club")
+    follow(store, QUICK, engine=engine, engines=1, cache=folder / "verdicts.sqlite")
+    return store
+
+
+@pytest.fixture(scope="module")
+def at_once(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Manifest:
+    """What a run of `LONGER` that nobody stopped left behind."""
+    folder = tmp_path_factory.mktemp("at-once")
+    return follow(judged_store(folder / "club"), LONGER, engine=engine, engines=1, cache=folder / "v.sqlite")
+
+
+def rows(store: Store, table: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = store.read_table(table).to_pylist()
+    return found
+
+
+def tables(store: Store) -> dict[str, Any]:
+    return {name: store.read_table(name) for name in SCHEMAS}
+
+
+def packed(moves: str, san: str) -> int:
+    return pack(board_after(moves).parse_san(san))
+
+
+def test_tables_are_those_of_the_schema(followed: Store) -> None:
+    """All six are there, for the one losing reply, with the columns that are declared."""
+    for name, schema in SCHEMAS.items():
+        table = followed.read_table(name)
+        assert table.schema.equals(schema), name
+        assert set(table["key"].to_pylist()) == {key_after(BEFORE)}, name
+        assert set(table["move"].to_pylist()) == {packed(BEFORE, "g6")}, name
+        for field in schema:
+            assert field.nullable or table[field.name].null_count == 0, (name, field.name)
+
+
+def test_what_was_scored_afterwards(followed: Store) -> None:
+    """By band of the player who profits: 5 wins, 3 losses and 2 draws at 1000-1199, 5 losses at 800-999."""
+    told = {row["band"]: row for row in rows(followed, "afterwards")}
+
+    assert {band: (row["games"], row["score_sum"]) for band, row in told.items()} == {
+        "800-999": (5, 0.0),
+        "1000-1199": (10, 6.0),
+    }
+    assert told["1000-1199"]["mean_rating_gap"] == pytest.approx((5 * 150 + 3 * 200 + 2 * 170) / 10)
+
+
+def test_who_finds_the_punishment(followed: Store) -> None:
+    """3.Qxe5+ keeps the gain, 3.Qf3 and 3.Na3 do not; who chose which is counted by band."""
+    there = f"{BEFORE} g6"
+    first = {row["answer"]: row for row in rows(followed, "followed") if row["plies"] == 0}
+    chosen = {
+        (row["answer"], row["band"]): (row["games"], row["players"], row["score_sum"])
+        for row in rows(followed, "answers")
+        if row["at"] == key_after(there)
+    }
+
+    assert set(first) == {packed(there, san) for san in ("Qxe5", "Qf3", "Na3")}
+    for row in first.values():
+        assert (row["at"], row["path"], row["best_move"]) == (key_after(there), "", "h5e5")
+    assert first[packed(there, "Qxe5")]["kept"] == pytest.approx(1.0)
+    assert first[packed(there, "Qf3")]["kept"] < 0.3
+    assert first[packed(there, "Na3")]["kept"] < -0.5
+    assert chosen == {
+        (packed(there, "Qxe5"), "1000-1199"): (8, 8, 5.0),
+        (packed(there, "Qf3"), "800-999"): (4, 4, 0.0),
+        (packed(there, "Qf3"), "1000-1199"): (2, 2, 1.0),
+        (packed(there, "Na3"), "800-999"): (1, 1, 0.0),
+    }
+
+
+def test_where_the_gain_leaks_away(followed: Store) -> None:
+    """After 3.Qxe5+ Be7 five of eight take the rook; 4.d4 lets it off. The way there is told."""
+    there = f"{BEFORE} g6 Qxe5 Be7"
+    later = [row for row in rows(followed, "followed") if row["at"] == key_after(there)]
+
+    by_answer = {row["answer"]: row for row in later}
+    assert set(by_answer) == {packed(there, "Qxh8"), packed(there, "d4")}
+    for row in later:
+        assert (row["plies"], row["path"], row["best_move"]) == (2, "h5e5 f8e7", "e5h8")
+        assert chess.Board(row["fen"]) == chess.Board(board_after(there).fen())
+    assert by_answer[packed(there, "Qxh8")]["kept"] > 0.8
+    assert by_answer[packed(there, "d4")]["kept"] < 0.5
+
+
+def test_only_what_follows_a_punishment_is_followed(followed: Store) -> None:
+    """Positions after 3.Qf3 are nobody's conversion."""
+    missed = key_after(f"{BEFORE} g6 Qf3 Nf6")
+
+    assert missed not in {row["at"] for row in rows(followed, "followed")}
+
+
+def test_model_games_and_plans(followed: Store) -> None:
+    """The five won games make the plan; the models hold the whole game, the reply at its ply."""
+    models = rows(followed, "model_games")
+    plans = rows(followed, "plans")
+
+    assert [row["place"] for row in models] == [1, 2, 3]
+    for row in models:
+        moves = row["moves"].split()
+        assert (row["result"], row["reply_ply"], moves[3]) == ("1-0", 3, "g7g6")
+        assert (row["winner_rating"], row["loser_rating"]) == (1100, 950)
+        assert len(moves) == 18
+        assert 0.0 <= row["quality"] < 0.2
+        assert all(3 < ply < len(moves) for ply in row["moments"])
+    assert {row["players"] for row in plans} == {"strongest", "1000-1199"}
+    told = {row["detail"]: (row["games"], row["share"]) for row in plans if row["players"] == "1000-1199"}
+    assert told["castling long"] == told["queen h7"] == told["bishop e3"] == (5, 1.0)
+
+
+def test_seasons(followed: Store) -> None:
+    """All games are of January 2024, in the season that began the August before."""
+    [row] = rows(followed, "seasons")
+
+    assert (row["season"], row["games_at_position"], row["games_with_reply"]) == ("2023/24", 21, 15)
+    assert row["share_low"] < row["share"] == 15 / 21 < row["share_high"]
+
+
+def test_no_names(followed: Store) -> None:
+    """No player's name is in any of the tables."""
+    for name in SCHEMAS:
+        told = str(followed.read_table(name).to_pylist())
+        assert "Pupil" not in told
+        assert "Rival" not in told
+
+
+def test_number_of_engines_changes_nothing(
+    store: Store, engine: Path, tmp_path: Path, followed: Store
+) -> None:
+    """Three engines give the same tables as one."""
+    follow(store, QUICK, engine=engine, engines=3, cache=tmp_path / "verdicts.sqlite")
+
+    assert tables(store) == tables(followed)
+
+
+def test_nothing_is_done_twice(store: Store, engine: Path, tmp_path: Path) -> None:
+    """With the same verdicts, settings and engine nothing is done; with other settings no known search is."""
+    cache = tmp_path / "verdicts.sqlite"
+    first = follow(store, QUICK, engine=engine, cache=cache)
+    written = store.path("plans").stat().st_mtime_ns
+    again = follow(store, QUICK, engine=engine, cache=cache)
+    untouched = store.path("plans").stat().st_mtime_ns
+    other = follow(store, replace(QUICK, models=1), engine=engine, cache=cache)
+
+    assert again == first
+    assert untouched == written
+    assert (other.facts["searches"], other.rows["model_games"]) == (0, 1)
+
+
+def test_verdicts_must_come_first(tmp_path: Path, engine: Path) -> None:
+    """Without verdicts there is nothing to follow; verdicts on an earlier tally will not do."""
+    with pytest.raises(StoreError, match="`judge` has not been run"):
+        follow(Store.create(tmp_path / "empty"), QUICK, engine=engine, cache=tmp_path / "v.sqlite")
+
+    store = judged_store(tmp_path / "club")
+    tallied = store.require("tally")
+    store.finish(replace(tallied, facts={}, settings=tallied.settings | {"min_games": 3}))
+    with pytest.raises(StoreError, match="`tally` was run again since `judge`"):
+        follow(store, QUICK, engine=engine, cache=tmp_path / "v.sqlite")
+
+
+def test_no_losing_replies(tmp_path: Path, engine: Path) -> None:
+    """Sound replies leave empty tables, which is an answer."""
+    sound = verdict(cp_reply=-40, exp_reply=0.45, exp_best=0.5)
+    store = judged_store(tmp_path / "club", sound)
+
+    manifest = follow(store, QUICK, engine=engine, cache=tmp_path / "v.sqlite")
+
+    assert manifest.rows == dict.fromkeys(SCHEMAS, 0)
+    assert manifest.facts["losing_replies"] == 0
+
+
+def test_source_that_is_gone(
+    store: Store, engine: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Without the source there are no model games, which is said; once it is back they are made."""
+    source, aside = tmp_path / "club" / "games.pgn", tmp_path / "aside.pgn"
+    cache = tmp_path / "v.sqlite"
+    source.rename(aside)
+
+    without = follow(store, QUICK, engine=engine, cache=cache)
+    plans_without = rows(store, "plans")
+    again = follow(store, QUICK, engine=engine, cache=cache)
+    aside.rename(source)
+    back = follow(store, QUICK, engine=engine, cache=cache)
+
+    assert without.facts["sources_missing"] == [str(source)]
+    assert f"{source} cannot be read again" in caplog.text
+    assert without.rows["model_games"] == without.facts["whole_games"] == 0
+    assert again == without
+    assert (back.rows["model_games"], back.facts["sources_missing"]) == (3, [])
+    assert plans_without == rows(store, "plans")  # 30 plies were kept: enough for these games
+
+
+@pytest.fixture
+def fallible_engine(tmp_path: Path) -> Path:
+    """An engine that dies over Na3 until the file `mended` is there."""
+    fake = ROOT / "tests" / "judge" / "fake_engine.py"
+    return script(tmp_path / "fake", f'exec "{sys.executable}" "{fake}" dies-over-Na3 "{tmp_path}"')
+
+
+@pytest.fixture
+def recorded_engine(engine: Path, tmp_path: Path) -> Path:
+    """The real engine behind a script that writes the process ids to `pids` beside it."""
+    return script(tmp_path / "recorded", f'echo $$ >> "{tmp_path}/pids"\nexec "{engine}"')
+
+
+def script(path: Path, command: str) -> Path:
+    path.write_text(f"#!/bin/sh\n{command}\n", encoding="utf-8")
+    path.chmod(0o755)
+    return path
+
+
+def test_failed_searches_are_tried_again(store: Store, fallible_engine: Path, tmp_path: Path) -> None:
+    """An answer that could not be judged has no share, is counted, and is asked for in the next run."""
+    settings = replace(QUICK, models=0)
+    there = f"{BEFORE} g6"
+
+    def kept_by_na3(how: Callable[[], Manifest]) -> tuple[Any, int]:
+        manifest = how()
+        [row] = [row for row in rows(store, "followed") if row["answer"] == packed(there, "Na3")]
+        return row["kept"], manifest.facts["inconclusive"]
+
+    def run() -> Manifest:
+        return follow(store, settings, engine=fallible_engine, engines=1, cache=tmp_path / "v.sqlite")
+
+    first = kept_by_na3(run)
+    (tmp_path / "mended").touch()
+    second = kept_by_na3(run)
+
+    assert first == (None, 1)
+    assert second[0] is not None
+    assert second[1] == 0
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+def test_interrupted_run_is_taken_up(
+    how: signal.Signals, store: Store, at_once: Manifest, recorded_engine: Path, tmp_path: Path
+) -> None:
+    """After Ctrl-C or a kill no engine is left and no table half done; the rest goes on from the cache."""
+    cache = tmp_path / "verdicts.sqlite"
+    arguments = [str(store.root), str(cache), str(recorded_engine), str(LONGER.nodes)]
+    with subprocess.Popen([sys.executable, "-m", "tests.follow.run_stage", *arguments], cwd=ROOT) as run:
+        wait_for(lambda: committed(cache) > 0)
+        run.send_signal(how)
+        run.wait()
+
+    pids = [int(pid) for pid in (tmp_path / "pids").read_text().split()]
+    wait_for(lambda: not any(map(is_alive, pids)))
+    kept = committed(cache)
+    assert run.returncode != 0
+    assert store.manifest("follow") is None
+
+    # With one engine no search is asked for twice, though the model games are alike.
+    resumed = follow(store, LONGER, engine=recorded_engine, engines=1, cache=cache)
+
+    assert resumed.facts["searches"] == at_once.facts["searches"] - kept > 0
+    assert resumed.digests == at_once.digests

@@ -10,7 +10,6 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from miner.errors import ExportError, Place
-from miner.export.words import plain
 from miner.steer.advice import COLUMNS, Advice
 from miner.steer.pgn import pgn_bytes
 from miner.store import replacing
@@ -19,10 +18,11 @@ _DECIMALS = 4
 
 
 def csv_bytes(advice: Advice) -> bytes:
-    """The choices as CSV: UTF-8, a header line, lines that end in CR LF; keys are 16 hexadecimal digits."""
+    """The choices as CSV: UTF-8, a header line, lines that end in CR LF; keys are 16 hexadecimal digits.
+
+    Its texts are moves, so that no spreadsheet takes one for a formula.
+    """
     told = advice.choices.assign(key=[f"{key:016x}" for key in advice.choices["key"].tolist()])
-    # An apostrophe keeps a spreadsheet from taking what a PGN brought for a formula.
-    told["path"] = [plain(path) for path in told["path"]]
     text: str = told.to_csv(index=False, float_format=f"%.{_DECIMALS}f", lineterminator="\r\n")
     return text.encode()
 

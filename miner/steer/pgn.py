@@ -13,7 +13,7 @@ from miner.export.pgn import games_bytes, tag_value
 from miner.export.words import band_words, numbered_sans, percent
 from miner.steer.advice import Advice, rows_of
 from miner.steer.tree import OurPosition, Reply, TheirPosition, after_reply, engine_expected
-from miner.steer.words import headline, move_words, role_words
+from miner.steer.words import headline, move_words, points, role_words
 
 LINE_PLIES = 4  # of the engine's line that are shown where the tree ends
 SEVERE_LOSS = 0.25  # expected score that earns two question marks (common practice, no source)
@@ -114,17 +114,17 @@ class _Writer:
         if row.games:
             games = f"{row.games:,} game{'' if row.games == 1 else 's'} of the band"
             sentences = [
-                f"{row.value:.2f} points ({row.value_low:.2f} to {row.value_high:.2f}), by {games}; "
-                f"{row.price:.2f} if the opponent answers best."
+                f"{points(row.value)} points per 100 games ({points(row.value_low)} to "
+                f"{points(row.value_high)}), by {games}; {points(row.price)} if the opponent answers best."
             ]
         else:
-            sentences = [f"{row.value:.2f} points by the engine's verdict."]
+            sentences = [f"{points(row.value)} points per 100 games by the engine's verdict."]
         others = self._advice.choices[
             (self._advice.choices["key"] == key) & ~self._advice.choices["is_recommended"]
         ]
         compared = [one for one in rows_of(others) if one.is_engine_choice or one.popular_with]
         sentences += [
-            f"{move_words(one)} ({role_words(one)}) {one.value:.2f}." for one in compared[:COMPARED]
+            f"{move_words(one)} ({role_words(one)}) {points(one.value)}." for one in compared[:COMPARED]
         ]
         return " ".join(sentences)
 

@@ -31,13 +31,22 @@ def pawns(cp: int) -> str:
     return f"{cp / 100:+.2f}"
 
 
+def points(share: float) -> str:
+    """Expected score (0 to 1) as points per 100 games.
+
+    >>> points(0.5467)
+    '54.7'
+    """
+    return f"{100.0 * share:.1f}"
+
+
 def headline(advice: Advice) -> str:
     """Who plays against whom, from where, and what it is worth."""
     value, low, high = advice.value
     start = numbered_sans(line_san(chess.Board(), advice.first_moves).split()) or "the start position"
     return (
         f"{advice.side.capitalize()} against {band_words(advice.band)}, from {start}: "
-        f"{value:.2f} points per game ({low:.2f} to {high:.2f})"
+        f"{points(value)} points per 100 games ({points(low)} to {points(high)})"
     )
 
 
@@ -71,8 +80,9 @@ def role_words(row: Any) -> str:
 def advice_table(advice: Advice, *, top: int, width: int | None = None) -> str:
     """The positions that arise most often, each with the recommended move, what carries it, and the others.
 
-    `Score` is points per game against the band, `Least` its lower bound, `Price` what is left if the opponent
-    answers best, `Engine` the engine's own view in pawns, `Games` those of the band that answered the move.
+    `Score` is points per 100 games against the band, `Least` its lower bound, `Price` what is left if the
+    opponent answers best, `Engine` the engine's own view in pawns, `Games` those of the band that answered
+    the move.
     """
     width = width or max(NARROWEST, min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns))
     lines = [_row(_HEADINGS)]
@@ -85,9 +95,9 @@ def _position_lines(rows: pd.DataFrame, width: int) -> list[str]:
     best, *others = rows_of(rows)
     values = (
         percent(best.reach).replace("under ", "<"),
-        f"{best.value:.2f}",
-        f"{best.value_low:.2f}",
-        f"{best.price:.2f}",
+        points(best.value),
+        points(best.value_low),
+        points(best.price),
         pawns(best.cp),
         f"{best.games:,}",
         move_words(best),
@@ -113,7 +123,7 @@ def _position_lines(rows: pd.DataFrame, width: int) -> list[str]:
 
 def _other(row: Any) -> str:
     role = role_words(row)
-    return f"{move_words(row)} {row.value:.2f}{f' ({role})' if role else ''}"
+    return f"{move_words(row)} {points(row.value)}{f' ({role})' if role else ''}"
 
 
 def _numbered(trap: str, ply: int) -> str:

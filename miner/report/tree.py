@@ -11,7 +11,7 @@ from typing import Any
 import chess
 import chess.polyglot
 
-from miner.board.lines import pack, parse_uci_line, unpack_move
+from miner.board.lines import pack, unpack_move
 
 MOST_MOVES = 2500
 LEAST_SHARE = 0.004  # of a band's games, below which a move is left out unless a finding lies behind it
@@ -53,32 +53,22 @@ def opening_map(replies: Replies, paths: Sequence[Sequence[str]], bands: int) ->
 
     Every path (UCI, up to and with a losing reply) is in it. `games` are those of each band with the move,
     `at` those of each band at the position it leads to; both empty where none are known. `ends` gives for
-    each path the node that it leads to.
+    each path the moves of the tree that are its last one, by whichever way they are come to.
     """
     tree = _Tree(replies, bands)
     tree.grow()
-    for path in paths:
-        tree.follow(path)
+    ends = [tree.follow(path) for path in paths]
     places: dict[tuple[int, int], list[int]] = {}
-    for number, node in enumerate(tree.nodes[1:], start=1):
-        assert node.move is not None
-        places.setdefault((tree.nodes[node.parent].key, pack(node.move)), []).append(number)
+    for number in range(1, len(tree.nodes)):
+        places.setdefault(tree.reply_at(number), []).append(number)
     return {
         "parent": [node.parent for node in tree.nodes],
         "san": [tree.san(node) for node in tree.nodes],
         "uci": [node.move.uci() if node.move else "" for node in tree.nodes],
         "games": [tree.games(node) for node in tree.nodes],
         "at": [list(replies.at.get(node.key, ())) for node in tree.nodes],
-        "ends": [places[_end(path)] for path in paths],
+        "ends": [places[tree.reply_at(end)] for end in ends],
     }
-
-
-def _end(path: Sequence[str]) -> tuple[int, int]:
-    board = chess.Board()
-    moves = parse_uci_line(board, path)
-    for move in moves[:-1]:
-        board.push(move)
-    return chess.polyglot.zobrist_hash(board), pack(moves[-1])
 
 
 class _Tree:
@@ -101,8 +91,8 @@ class _Tree:
                     child = self._add(number, unpack_move(move), shares)
                     heapq.heappush(waiting, (-weight, next(ties), child))
 
-    def follow(self, path: Sequence[str]) -> None:
-        """Add the moves of a path that are not there yet."""
+    def follow(self, path: Sequence[str]) -> int:
+        """The last move of a path, whose moves are added if they are not there yet."""
         number = 0
         for uci in path:
             node = self.nodes[number]
@@ -112,6 +102,13 @@ class _Tree:
                 continue
             games = self._replies.games.get(node.key, {}).get(pack(move), ())
             number = self._add(number, move, self._shares(node, games))
+        return number
+
+    def reply_at(self, number: int) -> tuple[int, int]:
+        """The key of the position before a move of the tree, and the move."""
+        node = self.nodes[number]
+        assert node.move is not None
+        return self.nodes[node.parent].key, pack(node.move)
 
     def san(self, node: _Node) -> str:
         return self.nodes[node.parent].board.san(node.move) if node.move else ""

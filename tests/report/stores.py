@@ -1,0 +1,212 @@
+"""Stores whose tables are written by hand, so that a page has in it just what a test is about."""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import chess
+import chess.polyglot
+import pyarrow as pa
+
+from miner.board.lines import pack
+from miner.schema import GAMES, TABLES
+from miner.store import Manifest, Store
+from tests.export.examples import finding, first_move, legal, vienna
+
+BANDS = ("800-999", "1000-1199", "1200-1399")
+EDGES = [800, 1000, 1200, 1400]
+Row = dict[str, Any]
+
+HOSTILE = '</script><img src=x onerror="window.caught=1">\u202e"&\x1b[31m<!--'
+"""What a tag of a PGN may hold; it would run, hide or turn around text where it is not escaped."""
+
+
+def club_findings() -> list[Row]:
+    """Six findings in which each kind, both sides, two bands and what may be missing occur."""
+    return [
+        vienna(pattern="trapped piece", teaching_value=0.9, teaching_value_low=0.7),
+        vienna(band="800-999", pick_rate=0.5, teaching_value=0.8, teaching_value_low=0.6),
+        legal(
+            find_rate=None, find_rate_low=None, find_rate_high=None, teaching_value=0.6, pattern="mating net"
+        ),
+        legal(
+            kind="pitfall",
+            conversion_expected=None,
+            conversion_observed=None,
+            opening="Philidor: Legal's mate",
+        ),
+        first_move(teaching_value=0.3, teaching_value_low=0.1),
+        finding(
+            "e4 e5 Qh5",
+            "g6",
+            "Qxe5+ Be7 Qxh8",
+            "Nc6 Bc4 g6",
+            loss=0.4,
+            teaching_value_low=0.05,
+            reason="material",
+            reason_detail="wins a rook and a pawn",
+            pattern="double attack",
+            opening="Queen's Raid",
+        ),
+    ]
+
+
+def written_store(folder: Path, findings: Sequence[Row], tables: Mapping[str, Sequence[Row]] = {}) -> Store:
+    """A store with these findings, with replies that fit them, and with what else is given."""
+    store = Store.create(folder / "store")
+    rows = {"replies": replies_for(findings), "games": [game_row(0)], "findings": findings} | dict(tables)
+    for name, some in rows.items():
+        if name == "games":
+            (store.root / "games").mkdir()
+            pa.parquet.write_table(
+                pa.Table.from_pylist(list(some), GAMES), store.root / "games" / "0.parquet"
+            )
+        else:
+            store.write_table(name, pa.Table.from_pylist(list(some), TABLES[name]))
+    read = store.finish(
+        _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])
+    )
+    tally = store.finish(_manifest("tally", {"band_edges": EDGES}, {"read": read.fingerprint}, ["replies"]))
+    judge = store.finish(_manifest("judge", {}, {"tally": tally.fingerprint}, []))
+    follow = store.finish(_manifest("follow", {}, {"judge": judge.fingerprint}, []))
+    made_from = {"judge": judge.fingerprint, "follow": follow.fingerprint}
+    store.finish(_manifest("rank", {}, made_from, ["findings"]))
+    return store
+
+
+def _manifest(stage: str, settings: dict[str, Any], inputs: dict[str, Any], tables: list[str]) -> Manifest:
+    facts = {"ledger": {"kept": 100, "duplicate": 2}} if stage == "read" else {}
+    return Manifest(
+        stage=stage, settings=settings, inputs=inputs, rows=dict.fromkeys(tables, 102), facts=facts
+    )
+
+
+def game_row(game: int, **changes: Any) -> Row:
+    """A row of GAMES."""
+    row = {
+        "game": game,
+        "source": "club.pgn",
+        "number": game + 1,
+        "start_byte": 0,
+        "end_byte": 1,
+        "line": 1,
+        "white": "",
+        "black": "",
+        "white_rating": 1100,
+        "black_rating": 1050,
+        "date": "2025.03.02",
+        "time_class": "rapid",
+        "result": "1-0",
+        "eco": "",
+        "opening": "",
+        "plies": 30,
+        "state": "kept",
+        "detail": "",
+    }
+    return row | changes
+
+
+def replies_for(findings: Sequence[Row]) -> list[Row]:
+    """As if every band had played 50 games along the path of each finding up to its losing reply."""
+    there: Counter[int] = Counter()
+    chosen: Counter[tuple[int, int]] = Counter()
+    for one in findings:
+        board = chess.Board()
+        for san in [*one["path"].split(), one["losing_reply"]]:
+            move = board.parse_san(san)
+            key = chess.polyglot.zobrist_hash(board)
+            there[key] += 50
+            chosen[key, pack(move)] += 50
+            board.push(move)
+    return [
+        _reply(key, move, band, games, there[key]) for (key, move), games in chosen.items() for band in BANDS
+    ]
+
+
+def _reply(key: int, move: int, band: str, games: int, there: int) -> Row:
+    share = games / there
+    return dict.fromkeys(TABLES["replies"].names, 0.0) | {
+        "key": key,
+        "band": band,
+        "move": move,
+        "games": games,
+        "players": 9,
+        "games_unknown": 0,
+        "mean_rating": None,
+        "games_at_position": there,
+        "players_at_position": 20,
+        "pick_rate": share,
+        "pick_rate_low": 0.8 * share,
+        "pick_rate_high": min(1.0, 1.2 * share),
+    }
+
+
+def legal_model(**changes: Any) -> Row:
+    """A row of MODEL_GAMES in which Légal's mate was given."""
+    about = legal()
+    board = chess.Board()
+    for san in f"{about['path']} {about['losing_reply']} {about['refutation']}".split():
+        board.push_san(san)
+    row = {
+        "key": about["key"],
+        "move": pack(chess.Move.from_uci(about["losing_reply_uci"])),
+        "place": 1,
+        "game": 0,
+        "winner_rating": 1800,
+        "loser_rating": 0,
+        "date": "2024.??.??",
+        "result": "1-0",
+        "moves": " ".join(move.uci() for move in board.move_stack),
+        "reply_ply": about["ply"],
+        "quality": 0.0,
+        "moments": [about["ply"] + 1],
+        "score": 1.0,
+    }
+    return row | changes
+
+
+def many_findings(number: int) -> list[Row]:
+    """So many different losing replies after random moves, the same each time."""
+    draw = random.Random(7)
+    found: dict[tuple[str, str], Row] = {}
+    while len(found) < number:
+        board = chess.Board()
+        path = _random_line(board, draw, draw.randint(4, 14))
+        replies = [board.san(move) for move in board.legal_moves]
+        if len(replies) < 2:
+            continue
+        reply, best = draw.sample(sorted(replies), 2)
+        after = board.copy()
+        after.push_san(reply)
+        refutation = _random_line(after, draw, 6)
+        worth = draw.uniform(0.01, 3.0)
+        found[(board.fen(), reply)] = finding(
+            " ".join(path),
+            reply,
+            " ".join(refutation),
+            best,
+            band=draw.choice(BANDS),
+            teaching_value=worth,
+            teaching_value_low=worth / 2,
+            pick_rate=draw.uniform(0.03, 0.9),
+            reason=draw.choice(REASONS),
+            kind=draw.choice(("trap", "pitfall")),
+            opening=f"Opening {draw.randint(1, 60)}",
+        )
+    return list(found.values())
+
+
+REASONS = ("mate", "material", "tempo", "king", "position")
+
+
+def _random_line(board: chess.Board, draw: random.Random, plies: int) -> list[str]:
+    line = []
+    for _ in range(plies):
+        moves = sorted(board.legal_moves, key=chess.Move.uci)
+        if moves:
+            line.append(board.san_and_push(draw.choice(moves)))
+    return line

@@ -1,0 +1,391 @@
+"""The page in a real browser: what it shows, how it is worked, and that it keeps to itself."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from miner.report import report
+from tests.export.examples import vienna
+from tests.report.conftest import Opened
+from tests.report.stores import HOSTILE, club_findings, many_findings, written_store
+
+OpenFile = Callable[..., Opened]
+
+
+def titles(page: Page) -> list[str]:
+    """The findings that the list shows, by the numbers they have in it."""
+    return [one.split(".")[0] for one in page.locator(".list .title").all_inner_texts()]
+
+
+def piece_on(page: Page, square: str) -> str | None:
+    """The piece that the first diagram shows on a square, White at the bottom."""
+    x, y = ("abcdefgh".index(square[0])) * 45, (8 - int(square[1])) * 45
+    found = page.locator(f'.stepper .diagram use[x="{x}"][y="{y}"]')
+    return found.get_attribute("href") if found.count() else None
+
+
+def test_loads_without_complaint_or_network(club: Opened) -> None:
+    """Every view is shown; nothing is asked for but the file itself, and the console stays empty."""
+    for fragment in ("view=list", "view=map", "view=notes", f"view=finding&id={ids(club)[0]}"):
+        club.go(fragment)
+        expect(club.page.locator("main h2")).to_be_visible()
+
+    assert club.complaints == []
+    assert {url.split("#")[0] for url in club.requests} <= {club.url, "about:blank"}
+
+
+def ids(opened: Opened) -> list[str]:
+    """The names that the links give the findings, in the order of the list."""
+    found: list[str] = opened.page.evaluate(
+        "new Page(JSON.parse(document.getElementById('contents').textContent)).findings.map((one) => one.id)"
+    )
+    return found
+
+
+def test_top_tells_what_was_mined(club: Opened) -> None:
+    """Games, date of the newest, source, bands, engine and ledger; then what 100 games hold."""
+    top = club.page.locator("#mined").inner_text()
+
+    for part in ("102 games", "2025.03.02", "club.pgn", "800-999", "An Engine 1", "100 kept, 2 duplicate"):
+        assert part in top
+    expect(club.page.locator("#summary")).to_contain_text(
+        "In 100 games with White against players rated 1000-1199"
+    )
+
+
+def test_one_line_per_mistake_or_per_band(club: Opened) -> None:
+    """A mistake of two bands is one line that names both, until each band is wanted on its own."""
+    together = titles(club.page)
+
+    club.page.get_by_label("each band on its own line").check()
+
+    assert together == ["1", "3", "4", "5", "6"]
+    assert titles(club.page) == ["1", "2", "3", "4", "5", "6"]
+
+
+@pytest.mark.parametrize(
+    ("label", "value", "left"),
+    [
+        ("Side taught", "black", ["4"]),
+        ("Trap or pitfall", "pitfall", ["4", "5"]),
+        ("Band", "800-999", ["2"]),
+        ("Reason", "mate", ["3", "4"]),
+        ("Pattern", "double attack", ["6"]),
+        ("Opening", "Vienna Gambit", ["1"]),
+    ],
+)
+def test_choices(club: Opened, label: str, value: str, left: list[str]) -> None:
+    """Each choice leaves what fits it, tells how many, and is in the link."""
+    club.page.get_by_label(label, exact=True).select_option(value)
+
+    assert titles(club.page) == left
+    expect(club.page.locator(".count")).to_contain_text(f"{len(left)} finding")
+    assert value.split()[0] in club.page.url
+
+
+def test_search_and_first_moves(club: Opened) -> None:
+    """Words are looked for in openings, moves and reasons; first moves count from the start."""
+    club.page.get_by_label("Search").fill("rook pawn")
+    by_words = titles(club.page)
+    club.page.get_by_label("Search").fill("")
+    club.page.get_by_label("First moves").fill("1.e4 e5 2.Nf3")
+
+    assert by_words == ["6"]
+    assert titles(club.page) == ["3", "4"]
+
+
+def test_nothing_fits(club: Opened) -> None:
+    """An empty list says so."""
+    club.page.get_by_label("Search").fill("no such opening")
+
+    expect(club.page.locator("#results")).to_contain_text("No finding fits these choices.")
+
+
+def test_order(club: Opened) -> None:
+    """A heading orders by its column, once more the other way; what is not known comes last either way."""
+    heading = club.page.get_by_role("button", name="Find rate")
+
+    heading.click()
+    highest = titles(club.page)
+    sort = club.page.locator(".list th[aria-sort]").get_attribute("aria-sort")
+    club.page.get_by_role("button", name="Find rate").click()
+
+    assert sort == "descending"
+    assert highest[-1] == titles(club.page)[-1] == "3"
+    assert club.page.locator(".list th[aria-sort]").get_attribute("aria-sort") == "ascending"
+
+
+def test_link_to_a_choice(club: Opened) -> None:
+    """A link brings back the whole state, fields included; the back button goes to the state before."""
+    club.go("view=list&side=white&kind=trap&sort=pick_rate&each=1")
+    shown = titles(club.page)
+    club.page.get_by_label("Band", exact=True).select_option("800-999")
+    club.page.go_back()
+
+    assert shown == titles(club.page) == ["2", "1", "3", "6"]
+    expect(club.page.get_by_label("Side taught")).to_have_value("white")
+    expect(club.page.get_by_label("Band", exact=True)).to_have_value("")
+
+
+def test_finding_tells_everything(club: Opened) -> None:
+    """Board, both lines, reason, rates by band, the product, find rate, and what makes a sheet of it."""
+    club.page.get_by_role("link", name="Vienna Gambit").click()
+    text = club.page.locator("main").inner_text()
+
+    for part in (
+        "3...exf4?",
+        "The knight must go back from f6 to g8.",
+        "28 of 80 games",
+        "1000-1199",
+        "40% of players rated 1000-1199 (31–49%) keep most of the gain",
+        "should score 60%, and scores 58%",
+        "--only",
+    ):
+        assert part in text
+    assert club.page.locator(".product b").all_inner_texts() == ["25%", "35%", "0.09", "60%", "0.90"]
+    assert club.page.locator(".stepper .arrow").count() == 1
+
+
+def test_what_is_not_known(club: Opened) -> None:
+    """A finding without a find rate says so and counts as if nobody found the punishment."""
+    club.go(f"view=finding&id={ids(club)[2]}")
+
+    expect(club.page.locator("main")).to_contain_text("it counts as if nobody did")
+    assert club.page.locator(".product b").count() == 4
+
+
+def test_stepping(club: Opened) -> None:
+    """Buttons, arrow keys and clicks make the moves, in the refutation and in the best line."""
+    club.page.get_by_role("link", name="Vienna Gambit").click()
+    page = club.page
+    before = piece_on(page, "f4"), piece_on(page, "g8")
+
+    page.keyboard.press("ArrowRight")
+    taken = piece_on(page, "f4")
+    page.get_by_role("button", name="Next", exact=True).click()
+    page.get_by_role("button", name="Next", exact=True).click()
+    home = piece_on(page, "g8")
+    page.keyboard.press("ArrowLeft")
+    away = piece_on(page, "g8")
+    page.get_by_role("button", name="Nxe4").click()
+
+    assert before == ("#piece-P", None)
+    assert (taken, home, away) == ("#piece-p", "#piece-n", None)
+    assert piece_on(page, "e4") == "#piece-n"
+    expect(page.locator(".caption").first).to_contain_text("After 4...Nxe4. Here the line ends.")
+    expect(page.locator("#told")).to_contain_text("After 4...Nxe4")
+
+
+def test_castling_en_passant_and_promotion(club: Opened) -> None:
+    """The page's own boards make the moves that move more than one man."""
+    played: list[str | None] = club.page.evaluate(
+        """() => {
+          const after = (fen, ucis) => afterMoves(boardOf(fen), ucis);
+          const castled = after("r3k3/8/8/8/8/8/8/4K2R w Kq - 0 1", ["e1g1", "e8c8"]);
+          const passed = after("4k3/8/8/8/1p6/8/P7/4K3 w - - 0 1", ["a2a4", "b4a3"]);
+          const promoted = after("4k3/P7/8/8/8/8/8/4K3 w - - 0 1", ["a7a8n"]);
+          return [castled[5], castled[7], castled[59], castled[56], passed[16], passed[24], promoted[56]];
+        }"""
+    )
+
+    assert played == ["R", None, "r", None, "p", None, "N"]
+
+
+def test_model_game(club: Opened) -> None:
+    """A model game opens on a board of its own and stands where the losing reply has been played."""
+    club.go(f"view=finding&id={ids(club)[2]}")
+    expect(club.page.locator(".model")).to_contain_text("Game 1: 1-0, winner 1800, 2024")
+
+    club.page.get_by_role("button", name="Play through").click()
+    expect(club.page.locator(".model .caption")).to_contain_text("After 5...Bxd1")
+    club.page.keyboard.press("ArrowRight")
+
+    expect(club.page.locator(".model .caption")).to_contain_text("After 6.Bxf7+")
+
+
+def test_keyboard_only(club: Opened) -> None:
+    """From the top of the page to a finding, through its line and back to the list, without a mouse."""
+    page = club.page
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.closest('.title') !== null"):
+            break
+    page.keyboard.press("Enter")
+    expect(page.locator("#finding-title")).to_be_focused()
+    page.keyboard.press("ArrowRight")
+    expect(page.locator(".caption").first).to_contain_text("After 3...exf4?")
+    page.get_by_role("link", name="Next finding").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#finding-title")).to_contain_text("3.")
+    page.locator("#back").focus()
+    page.keyboard.press("Enter")
+
+    expect(page.locator("#list-title")).to_be_focused()
+
+
+def test_findings_for_a_sheet(club: Opened) -> None:
+    """What is ticked is in the command, once for each position, and in the link."""
+    boxes = club.page.get_by_label("For a sheet")
+    boxes.nth(0).check()
+    boxes.nth(1).check()
+    command = club.page.locator(".chosen code").inner_text()
+
+    keys = [one["key"] for one in club_findings()]
+    assert command == f"miner lesson --store DIR --only {keys[0]:016x} --only {keys[2]:016x}"
+    assert f"{keys[0]:016x}" in club.page.url
+
+
+def test_map_leads_to_the_findings(club: Opened) -> None:
+    """A box opens the moves behind it, and the findings there are linked."""
+    club.go("view=map&side=white&band=1000-1199")
+    club.page.locator(".map [role=treeitem]", has_text="1.e4").first.click()
+    expect(club.page.locator(".crumbs")).to_contain_text("Start 1.e4")
+    club.page.locator("#behind a", has_text="3...exf4").click()
+
+    expect(club.page.locator("#finding-title")).to_contain_text("Vienna Gambit")
+
+
+def test_map_adds_up(club: Opened) -> None:
+    """The start has all games, and each move no more than the move before it."""
+    shares: list[tuple[float, float]] = club.page.evaluate(
+        """() => {
+          const page = new Page(JSON.parse(document.getElementById('contents').textContent));
+          const { share } = weigh(page, '1000-1199', 'white');
+          return page.moves.slice(1).map((move, at) => [share[at + 1], share[move.parent]]);
+        }"""
+    )
+
+    assert len(shares) >= 10
+    assert all(0.0 < child <= parent <= 1.0 for child, parent in shares)
+
+
+def test_map_by_keyboard(club: Opened) -> None:
+    """Arrow keys walk from box to box, Enter opens, Escape goes back."""
+    club.go("view=map&side=white&band=1000-1199")
+    page = club.page
+    page.locator(".map g.here").focus()
+    page.keyboard.press("ArrowRight")
+    first = page.evaluate("document.activeElement.getAttribute('aria-label')")
+    page.keyboard.press("Enter")
+    opened = page.locator(".crumbs").inner_text()
+    page.keyboard.press("Escape")
+
+    assert first.startswith("1.e4: ")
+    assert opened == "Start 1.e4"
+    assert page.locator(".crumbs").inner_text() == "Start"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [(1280, 900), (390, 844)])
+def test_accessible(club_page: Path, open_file: OpenFile, scheme: str, size: tuple[int, int]) -> None:
+    """Axe finds nothing serious in any view; and no view is wider than the window."""
+    opened = open_file(club_page, width=size[0], height=size[1], scheme=scheme)
+    axe = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+    found: list[Any] = []
+    for fragment in ("view=list", "view=map", "view=notes", f"view=finding&id={ids(opened)[2]}"):
+        opened.go(fragment)
+        opened.page.evaluate(axe)
+        result = opened.page.evaluate("axe.run()")
+        assert result["passes"]
+        found += [
+            (fragment, one["id"], one["nodes"][0]["html"])
+            for one in result["violations"]
+            if one["impact"] in ("serious", "critical")
+        ]
+        assert opened.page.evaluate("document.documentElement.scrollWidth") <= size[0]
+
+    assert found == []
+
+
+def test_hostile_tags(tmp_path: Path, open_file: OpenFile) -> None:
+    """Tags that hold HTML are shown as text and run nothing; the policy has nothing to stop."""
+    findings = [vienna(opening=HOSTILE, eco="<b>", engine=HOSTILE, reason_detail=HOSTILE)]
+    report(written_store(tmp_path, findings), tmp_path / "report.html")
+
+    opened = open_file(tmp_path / "report.html")
+    expect(opened.page.locator(".list .title")).to_contain_text(
+        '</script><img src=x onerror="window.caught=1">'
+    )
+    opened.page.locator(".list .title a").click()
+    opened.page.get_by_role("link", name="Opening map").click()
+
+    assert opened.page.evaluate("window.caught") is None
+    assert opened.page.locator("img").count() == 0
+    assert "\u202e" not in opened.page.content()
+    assert opened.complaints == []
+
+
+def test_policy_stops_what_is_not_the_page_s_own(club: Opened) -> None:
+    """A script or a picture that got in all the same is not run and not fetched."""
+    club.page.evaluate(
+        """() => {
+          const script = document.createElement('script');
+          script.textContent = 'window.caught = 1';
+          const image = new Image();
+          image.src = 'https://example.org/x.png';
+          document.body.append(script, image);
+        }"""
+    )
+
+    assert club.page.evaluate("window.caught") is None
+    assert any("Content Security Policy" in one for one in club.complaints)
+
+
+def test_no_findings(tmp_path: Path, open_file: OpenFile) -> None:
+    """A store in which nothing was found gives a page that says so."""
+    report(written_store(tmp_path, []), tmp_path / "report.html")
+
+    opened = open_file(tmp_path / "report.html")
+
+    expect(opened.page.locator("#results")).to_contain_text("No finding fits these choices.")
+    opened.go("view=map")
+    assert opened.complaints == []
+
+
+@pytest.mark.slow
+def test_two_thousand_findings(
+    tmp_path: Path, open_file: OpenFile, record_property: Callable[..., None]
+) -> None:
+    """So many load and can be searched at once; the time is told, and only a page that hangs fails."""
+    report(written_store(tmp_path, many_findings(2000)), tmp_path / "report.html")
+
+    opened = open_file(tmp_path / "report.html")
+    seconds = opened.page.evaluate("performance.getEntriesByType('navigation')[0].domInteractive") / 1000
+    opened.page.get_by_label("Search").fill("opening 7")
+
+    record_property("seconds_to_interactive", seconds)
+    expect(opened.page.locator(".count")).to_contain_text("findings")
+    assert 1 <= opened.page.locator(".list tbody tr").count() <= 40
+    # Two seconds are wanted of a machine at rest; where many tests run at once, it may be far from that.
+    assert seconds < 20
+
+
+def test_print_is_a_sheet_of_paper(club: Opened, tmp_path: Path) -> None:
+    """A finding prints on one sheet of A4, without the buttons, with board and moves."""
+    club.page.get_by_role("link", name="Vienna Gambit").click()
+    club.page.pdf(path=tmp_path / "finding.pdf", prefer_css_page_size=True)
+    club.page.emulate_media(media="print")
+
+    for hidden in (".steps", ".trail", "nav"):
+        expect(club.page.locator(hidden).first).to_be_hidden()
+    expect(club.page.locator(".diagram").first).to_be_visible()
+    sheet = (tmp_path / "finding.pdf").read_bytes()
+    assert sheet.count(b"/Type /Page\n") == 1
+    assert re.search(rb"/MediaBox \[0 0 59[45][.\d]* 84[12][.\d]*\]", sheet)
+
+
+def test_print_has_all_findings(tmp_path: Path, open_file: OpenFile) -> None:
+    """The list prints whole, also what was not on the screen yet."""
+    report(written_store(tmp_path, many_findings(60)), tmp_path / "report.html")
+    opened = open_file(tmp_path / "report.html")
+
+    opened.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+
+    assert opened.page.locator(".list tbody tr").count() == 60

@@ -1,0 +1,84 @@
+"""What is told of a losing reply."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import chess
+from hypothesis import given
+
+from miner.board.lines import pack
+from miner.report.contents import reply_of
+from miner.report.mistakes import Details, mistake
+from miner.report.moves import line_of_ucis
+from tests.export.examples import any_finding, finding, first_move, vienna
+from tests.report.stores import BANDS, legal_model, replies_for
+
+
+def test_lines_can_be_stepped_through() -> None:
+    """Way, reply, refutation and best line, each in SAN and UCI."""
+    told = mistake(vienna(), (0, 0), Details(), BANDS)
+
+    assert told["path"] == {"san": "e4 e5 Nc3 Nf6 f4", "uci": "e2e4 e7e5 b1c3 g8f6 f2f4"}
+    assert told["reply"] == {"san": "exf4", "uci": "e5f4"}
+    assert told["refutation"]["uci"] == "e4e5 f6g8 g1f3"
+    assert told["better"]["uci"] == "d7d5 f4e5 f6e4"
+
+
+def test_name_without_an_opening() -> None:
+    """The first moves, or that it is the first move."""
+    assert mistake(vienna(opening=""), (0, 0), Details(), BANDS)["name"] == "1.e4 e5 2.Nc3 Nf6 3.f4"
+    assert mistake(first_move(), (0, 0), Details(), BANDS)["name"] == "The first move"
+
+
+def test_rates_stand_in_the_order_of_the_bands() -> None:
+    """Weakest first, whatever the order of the rows."""
+    reply = reply_of(vienna())
+    rows = [row for row in replies_for([vienna()]) if (row["key"], row["move"]) == reply]
+
+    told = mistake(vienna(), reply, Details(picks={reply: rows[::-1]}), BANDS)
+
+    assert [row[0] for row in told["picks"]] == list(BANDS)
+
+
+def test_answers_commonest_first() -> None:
+    """In SAN, with the share of the gain that is left, which may not be known."""
+    reply = reply_of(vienna())
+    rows: list[dict[str, Any]] = [
+        {"answer": pack(chess.Move.from_uci("d2d3")), "games": 3, "kept": None},
+        {"answer": pack(chess.Move.from_uci("e4e5")), "games": 9, "kept": 1.0},
+    ]
+
+    told = mistake(vienna(), reply, Details(answers={reply: rows}), BANDS)
+
+    assert told["answers"] == [
+        {"san": "e5", "games": 9, "kept": 1.0},
+        {"san": "d3", "games": 3, "kept": None},
+    ]
+
+
+def test_model_game_has_no_names() -> None:
+    """Moves, ratings, date and result, and no more."""
+    model = legal_model()
+
+    [told] = mistake(vienna(), (0, 0), Details(models={(0, 0): [model]}), BANDS)["models"]
+
+    assert told["line"] == line_of_ucis(chess.Board(), model["moves"].split())
+    assert told.keys() == {"line", "at", "result", "date", "winner", "loser", "moments"}
+
+
+def test_promotion_is_a_reply_like_any_other() -> None:
+    """The move of the tables and that of the findings are the same one."""
+    path = "e4 d5 exd5 c6 dxc6 Nf6 cxb7 Nbd7"
+    found = finding(path, "bxa8=N", "Qc7", "bxc8=Q Qxc8")
+
+    assert reply_of(found)[1] == pack(chess.Move.from_uci("b7a8n"))
+
+
+@given(any_finding())
+def test_any_finding(found: dict[str, object]) -> None:
+    """Every line that python-chess can play has its moves in both spellings."""
+    told = mistake(found, reply_of(found), Details(), BANDS)
+
+    for name in ("path", "reply", "refutation", "better"):
+        assert len(told[name]["san"].split()) == len(told[name]["uci"].split())

@@ -1,0 +1,84 @@
+"""A store in, a page out."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from miner.errors import ExportError, StoreError
+from miner.report import report
+from miner.store import Store
+from tests.export.examples import legal, vienna
+from tests.report.stores import club_findings, legal_model, written_store
+
+
+def contents_of(page: Path) -> dict[str, Any]:
+    [found] = re.findall(r'id="contents">(.*?)</script>', page.read_text(encoding="utf-8"), re.DOTALL)
+    return dict(json.loads(found))
+
+
+def test_same_store_same_bytes(tmp_path: Path) -> None:
+    """The page says nothing of when or where it was made."""
+    store = written_store(tmp_path, club_findings())
+    first, second = tmp_path / "a.html", tmp_path / "deep" / "folder" / "b.html"
+
+    size = report(store, first)
+    report(store, second)
+
+    assert first.read_bytes() == second.read_bytes()
+    assert size == first.stat().st_size
+    assert str(tmp_path) not in first.read_text(encoding="utf-8")
+
+
+def test_mistakes_are_told_once(tmp_path: Path) -> None:
+    """One losing reply in two bands is one mistake with two findings."""
+    report(written_store(tmp_path, [vienna(), vienna(band="800-999"), legal()]), tmp_path / "report.html")
+
+    told = contents_of(tmp_path / "report.html")
+
+    assert len(told["mistakes"]) == 2
+    assert [row[0] for row in told["findings"]] == [0, 0, 1]
+    assert told["bands"] == ["800-999", "1000-1199", "1200-1399"]
+
+
+def test_tables_that_may_be_missing(tmp_path: Path) -> None:
+    """Model games, plans and seasons are told where they are, and only of replies that are in the list."""
+    season = {
+        "key": legal()["key"], "move": legal_model()["move"], "season": "2024/25", "games_at_position": 50,
+        "games_with_reply": 10, "share": 0.2, "share_low": 0.1, "share_high": 0.3,
+    }  # fmt: skip
+    plan = {
+        "key": legal()["key"], "move": legal_model()["move"], "players": "strongest", "games": 20,
+        "theme": "piece", "detail": "knight d5", "from_square": "c3", "to_square": "d5", "share": 0.9,
+    }  # fmt: skip
+    tables = {"model_games": [legal_model(), legal_model(move=1)], "seasons": [season], "plans": [plan]}
+    report(written_store(tmp_path, [legal(), vienna()], tables), tmp_path / "report.html")
+
+    mate, gambit = contents_of(tmp_path / "report.html")["mistakes"]
+
+    assert [len(mate[name]) for name in ("models", "seasons", "plans")] == [1, 1, 1]
+    assert [gambit[name] for name in ("models", "seasons", "plans", "answers")] == [[], [], [], []]
+
+
+def test_nothing_ranked_yet(tmp_path: Path) -> None:
+    """The error names the command that is missing."""
+    with pytest.raises(StoreError, match="miner rank"):
+        report(Store.create(tmp_path / "store"), tmp_path / "report.html")
+
+
+def test_other_suffix(tmp_path: Path) -> None:
+    """A page is HTML, whatever is asked for."""
+    with pytest.raises(ExportError, match=r"end the name in \.html"):
+        report(written_store(tmp_path, []), tmp_path / "report.pdf")
+
+
+def test_place_that_cannot_be_written(tmp_path: Path) -> None:
+    """A file where the folder should be is an error of ours."""
+    (tmp_path / "file").touch()
+
+    with pytest.raises(ExportError, match="cannot be written"):
+        report(written_store(tmp_path, []), tmp_path / "file" / "report.html")

@@ -1,0 +1,54 @@
+"""Why a reply loses, in sentences that hold on the board."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from miner.explain.pattern import Pattern
+from miner.report.why import how_sentence, why
+from tests.export.examples import any_finding, finding, legal, vienna
+
+
+def test_fork_names_move_and_men() -> None:
+    """5.Nxc7+ forks king, queen and rook in the Queen's Gambit Accepted."""
+    found = finding("d4 d5 c4 dxc4 Nc3 b5 Nxb5", "Qd5", "Nxc7+ Kd8 Nxd5", "e6 e3", pattern="double attack")
+
+    assert (
+        how_sentence(found)
+        == "5.Nxc7+ attacks the king on e8, the queen on d5 and the rook on a8 at the same time."
+    )
+
+
+def test_queen_check_that_wins_a_loose_knight() -> None:
+    """1.e4 c5 2.Nf3 d6 3.c3 Nf6 4.Be2 Nxe4 5.Qa4+ attacks king and knight."""
+    found = finding("e4 c5 Nf3 d6 c3 Nf6 Be2", "Nxe4", "Qa4+ Nc6 Qxe4", "Nc6 d3", pattern="double attack")
+
+    assert how_sentence(found) == "5.Qa4+ attacks the king on e8 and the knight on e4 at the same time."
+
+
+def test_pattern_that_cannot_be_placed() -> None:
+    """Where the men cannot be named, the sentence says what the pattern is."""
+    assert how_sentence(vienna(pattern="double attack")).startswith("One move of the line makes two threats")
+
+
+@pytest.mark.parametrize("pattern", list(Pattern))
+def test_every_pattern_has_a_sentence(pattern: Pattern) -> None:
+    """One sentence, whichever pattern."""
+    assert how_sentence(legal(pattern=str(pattern))).endswith(".")
+
+
+@pytest.mark.parametrize("reason", ["mate", "material", "tempo", "king", "position"])
+def test_every_reason_has_a_sentence(reason: str) -> None:
+    """A finding without a pattern says what its reason means, after the reason itself."""
+    said = why(vienna(reason=reason, pattern=""))
+
+    assert said.startswith("The knight must go back from f6 to g8. ")
+    assert len(said) > 60
+
+
+@given(any_finding(), st.sampled_from(list(Pattern)))
+def test_any_line(found: dict[str, object], pattern: Pattern) -> None:
+    """No legal line is without a sentence."""
+    assert how_sentence(found | {"pattern": str(pattern)}).endswith(".")

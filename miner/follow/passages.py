@@ -59,12 +59,18 @@ def count_afterwards(connection: duckdb.DuckDBPyConnection) -> pa.Table:
     ).to_arrow_table()
 
 
+# By player first: distinct players are then counted by rows, which can spill, not by sets, which cannot.
 _ANSWERS = """
-    select p.key, p.move, m.key as at, m.move as answer, p.band, count(*) as games,
-           count(distinct m.player) filter (m.player <> 0) as players,
-           sum(m.score)::bigint / 2.0 as score_sum, min(m.ply - p.ply - 1)::utinyint as plies
-    from {passages} p join moves m on m.game = p.game and {where}
-    group by p.key, p.move, m.key, m.move, p.band order by p.key, p.move, m.key, m.move, p.band
+    with by_player as (
+        select p.key, p.move, m.key as at, m.move as answer, p.band, m.player, count(*) as games,
+               sum(m.score)::bigint as half_points, min(m.ply - p.ply - 1) as plies
+        from {passages} p join moves m on m.game = p.game and {where}
+        group by all
+    )
+    select key, move, "at", answer, band, sum(games)::bigint as games,
+           count(*) filter (player <> 0) as players, sum(half_points)::bigint / 2.0 as score_sum,
+           min(plies)::utinyint as plies
+    from by_player group by key, move, "at", answer, band order by key, move, "at", answer, band
 """
 
 

@@ -71,6 +71,11 @@ def advise(
     first_moves, root = find_start(ground, start)
     if repertoire and repertoire.side != side:
         raise UsageError(f"the repertoire is {repertoire.side.capitalize()}'s", advice=f"read it for {side}")
+    is_theirs = chess.Board(ground.places[root].fen).turn != side.color
+    if is_theirs and not ground.answers(root):
+        raise UsageError(
+            f"no player of the band {band} was in that position", advice="name another band or position"
+        )
     program = engine or find_engine()
     identity = identify(program, settings.hash_mb, limits)
     with (

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import chess
@@ -109,13 +111,20 @@ def test_transposition_is_one_position(advice: Advice) -> None:
 
 
 def test_same_call_again_gives_the_same(advice: Advice, store: Store, engine: Path, cache: Path) -> None:
-    """Everything is drawn and searched alike; and nothing is written into the store."""
-    before = sorted(store.root.rglob("*"))
+    """Everything is drawn and searched alike, without a new search; and the store stays as it was."""
+    before, searched = sorted(store.root.rglob("*")), _searches(cache)
 
     again = advise(store, Side.WHITE, BAND, QUICK, engine=engine, cache=cache)
 
     pd.testing.assert_frame_equal(again.choices, advice.choices)
     assert sorted(store.root.rglob("*")) == before
+    assert _searches(cache) == searched > 0
+
+
+def _searches(cache: Path) -> int:
+    with closing(sqlite3.connect(cache)) as file:
+        [count] = file.execute("select count(*) from verdicts").fetchone()
+    return int(count)
 
 
 def test_soundness_excludes_what_loses_too_much(store: Store, engine: Path, cache: Path) -> None:
@@ -151,6 +160,28 @@ def test_unknown_band_is_told_of(store: Store, engine: Path, cache: Path) -> Non
     """A band that the tally does not have is wrong use."""
     with pytest.raises(UsageError, match="no band is called"):
         advise(store, Side.WHITE, "1000-1100", QUICK, engine=engine, cache=cache)
+
+
+def test_position_may_be_the_opponents(store: Store, engine: Path, cache: Path) -> None:
+    """From 1.e4 on Black is to move: the tree begins with the band's answers."""
+    advice = advise(store, Side.WHITE, BAND, QUICK, start="1.e4", engine=engine, cache=cache)
+
+    assert advice.choices["path"].iloc[0] == "e4 e5"
+    assert 0.5 < advice.value[0] < 1.0
+
+
+def test_position_without_the_band_is_told_of(store: Store, engine: Path, cache: Path) -> None:
+    """Nobody of another band answered 1.e4 here."""
+    with pytest.raises(UsageError, match="no player of the band 1600-1799"):
+        advise(store, Side.WHITE, "1600-1799", QUICK, start="1.e4", engine=engine, cache=cache)
+
+
+def test_band_without_games_gets_the_engines_moves(store: Store, engine: Path, cache: Path) -> None:
+    """Where nothing is known of the opponents the engine's first choice is all there is."""
+    choices = advise(store, Side.WHITE, "1600-1799", QUICK, engine=engine, cache=cache).choices
+
+    assert choices.loc[choices["is_recommended"], "is_engine_choice"].tolist() == [True]
+    assert (choices["games"] == 0).all()
 
 
 def test_repertoire_is_kept_to(store: Store, engine: Path, cache: Path) -> None:

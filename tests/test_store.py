@@ -329,3 +329,21 @@ def test_what_is_out_of_date_is_named(tmp_path: Path) -> None:
     finished(store)
 
     assert store.out_of_date() == "tally"
+
+
+def test_ranking_does_without_what_follows_until_it_is_there(tmp_path: Path) -> None:
+    """A ranking made without the stage `follow` is out of date once that has run, and not before."""
+    store = Store.create(tmp_path / "store")
+
+    def done(stage: str, *before: str) -> None:
+        inputs = {name: store.require(name).fingerprint for name in before}
+        store.finish(Manifest(stage=stage, settings={}, inputs=inputs, rows={}, facts={}))
+
+    for stage, before in (("read", ()), ("tally", ("read",)), ("judge", ("tally",)), ("rank", ("judge",))):
+        done(stage, *before)
+    without = store.out_of_date()
+    done("follow", "judge")
+    followed = store.out_of_date()
+    done("rank", "judge", "follow")
+
+    assert (without, followed, store.out_of_date()) == (None, "rank", None)

@@ -50,6 +50,8 @@ def _follow(manifest: Manifest) -> str:
     )
     if facts["inconclusive"]:
         told += f", {facts['inconclusive']:,} positions inconclusive"
+    if missing := facts["sources_missing"]:
+        told += f"; {len(missing):,} sources could not be read again"
     return told
 
 

@@ -30,6 +30,18 @@ def test_one_line_for_each_stage() -> None:
     assert stage_line(rank, was_current=True).endswith("8 findings (up to date, nothing to do)")
 
 
+def test_what_following_lacked_is_told() -> None:
+    """Searches that failed and sources that are gone are said, silence means that there were none."""
+    facts = {"losing_replies": 12, "passages": 3_400, "inconclusive": 0, "sources_missing": []}
+
+    fine = stage_line(manifest("follow", {"model_games": 20}, facts), was_current=False)
+    lacking = facts | {"inconclusive": 2, "sources_missing": ["games.pgn"]}
+    some = stage_line(manifest("follow", {"model_games": 0}, lacking), was_current=False)
+
+    assert fine == "follow 12 losing replies followed through 3,400 games, 20 model games"
+    assert some.endswith("0 model games, 2 positions inconclusive; 1 sources could not be read again")
+
+
 def test_inconclusive_verdicts_are_told_only_if_there_are() -> None:
     """Silence means that every reply was judged."""
     facts = {"candidates": 40, "positions": 30, "inconclusive": 0}

@@ -6,7 +6,7 @@ import pyarrow as pa
 
 SCHEMA_VERSION = 2
 
-METHODS = {"read": 1, "tally": 2, "judge": 2, "follow": 1, "rank": 2}
+METHODS = {"read": 2, "tally": 2, "judge": 2, "follow": 1, "rank": 2}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -40,7 +40,7 @@ GAMES = pa.schema(
         _column("white_rating", pa.uint16(), "0: none"),
         _column("black_rating", pa.uint16(), "0: none"),
         _column("date", pa.string(), "as in the Date tag, e.g. 2024.09.15 or ????.??.??"),
-        _column("time_class", pa.string(), "bullet, blitz, rapid, classical or unknown"),
+        _column("time_class", pa.string(), "bullet, blitz, rapid, classical, correspondence or unknown"),
         _column("result", pa.string(), "1-0, 0-1, 1/2-1/2 or *"),
         _column("eco", pa.string(), "the ECO tag, or empty"),
         _column("opening", pa.string(), "the Opening and Variation tags, joined by `: `, or empty"),

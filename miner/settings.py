@@ -16,7 +16,7 @@ from miner.errors import UsageError
 from miner.terms import BandScheme
 
 Names = Literal["hash", "keep", "drop"]
-TimeClass = Literal["bullet", "blitz", "rapid", "classical", "unknown"]
+TimeClass = Literal["bullet", "blitz", "rapid", "classical", "correspondence", "unknown"]
 Rated = Literal["any", "rated", "casual"]
 Taught = Literal["white", "black", "both"]
 DEFAULT_EDGES = (800, 1000, 1200, 1400, 1600, 1800, 2000, 2200, 2400)
@@ -166,11 +166,18 @@ class RankSettings:
     loss_threshold: float = 0.10
     tempo_threshold: float = 0.05
     hold_share: float = 0.5  # share of its threshold that a finding must have lost at the budget before, too
+    soundness: float = 0.05  # expected score that a move of ours may lose on the way to a trap
+    repertoire: str = ""  # PGN file of the moves that `side` plays: only positions that arise count; empty: any
 
     def __post_init__(self) -> None:
         _check_choice("side", self.side, get_args(Taught))
-        for name in ("loss_threshold", "tempo_threshold", "hold_share"):
+        for name in ("loss_threshold", "tempo_threshold", "hold_share", "soundness"):
             _check_share(name, getattr(self, name))
+        _check(
+            not self.repertoire or self.side != "both",
+            "a repertoire is one side's",
+            "say whose it is: side white or black",
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -255,7 +262,11 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
 
 def _stage_from(kind: Any, values: Any, where: str) -> Any:
     defaults = kind()
-    _check(isinstance(values, dict), f"{where} is not a table", "write [read], [tally], [judge], [follow] or [rank]")
+    _check(
+        isinstance(values, dict),
+        f"{where} is not a table",
+        "write [read], [tally], [judge], [follow] or [rank]",
+    )
     known = {one.name for one in dataclasses.fields(defaults)}
     given: dict[str, Any] = {}
     for name, value in values.items():

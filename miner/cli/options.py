@@ -54,7 +54,10 @@ Events = Annotated[
 ]
 TimeClasses = Annotated[
     list[str] | None,
-    typer.Option("--time-class", help="Only bullet, blitz, rapid, classical or unknown. May be given again."),
+    typer.Option(
+        "--time-class",
+        help="Only bullet, blitz, rapid, classical, correspondence or unknown. May be given again.",
+    ),
 ]
 Results = Annotated[
     list[str] | None, typer.Option("--result", help="Only 1-0, 0-1 or 1/2-1/2. May be given again.")

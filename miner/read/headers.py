@@ -35,6 +35,8 @@ _DIGITS = re.compile(r"\d{1,9}")  # Python refuses to read numbers of thousands 
 _STANDARD_VARIANTS = ("", "?", "standard", "normal", "chess", "classical", "from position", "fromposition")
 _START_FEN = ["rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR", "w", "KQkq", "-"]
 _PERIOD = re.compile(r"(?:(\d{1,9})/)?(\d{1,9})(?:\+(\d{1,9}))?")
+_MOVES = 40  # of a game by which time controls are compared
+_DAY_S = 24 * 60 * 60
 Ints = npt.NDArray[np.intp]
 
 
@@ -148,18 +150,25 @@ def rating_of(value: str) -> int:
 
 
 def time_class_of(time_control: str) -> str:
-    """bullet, blitz, rapid, classical, or unknown, by base time + 40 x increment in seconds.
+    """bullet, blitz, rapid, classical, correspondence or unknown, by the time for a game of 40 moves.
 
-    Of several periods (`40/7200:3600`) the first counts. Limits of 180, 480 and 1500 s: common practice, no
-    source. Forms of the value: PGN Specification and Implementation Guide (1994), section 9.6.1.
+    That is the base time and 40 increments, in seconds; of moves in a period (`20/600`), as many periods as
+    40 moves take if there is no other. Of several periods (`40/7200:3600`) the first counts. A day or more
+    for a move is correspondence. Limits of 180, 480 and 1500 s, and of a day: common practice, no source.
+    Forms of the value: PGN Specification and Implementation Guide (1994), section 9.6.1, from memory.
 
-    >>> [time_class_of(value) for value in ("60", "300+3", "40/7200", "-", "?")]
-    ['bullet', 'blitz', 'classical', 'unknown', 'unknown']
+    >>> [time_class_of(value) for value in ("60", "300+3", "40/7200", "1/259200", "-", "?")]
+    ['bullet', 'blitz', 'classical', 'correspondence', 'unknown', 'unknown']
     """
-    period = _PERIOD.fullmatch(time_control.split(":")[0].strip().removeprefix("*"))
+    first, *others = time_control.split(":")
+    period = _PERIOD.fullmatch(first.strip().removeprefix("*"))
     if period is None:
         return "unknown"
-    expected_s = int(period[2]) + 40 * int(period[3] or 0)
+    moves, base_s, increment_s = (int(part or 0) for part in period.groups())
+    if increment_s >= _DAY_S or (moves and base_s / moves >= _DAY_S):
+        return "correspondence"
+    periods = 1 if others or not moves else max(1, _MOVES / moves)
+    expected_s = base_s * periods + _MOVES * increment_s
     if expected_s < 180:
         return "bullet"
     if expected_s < 480:

@@ -8,7 +8,6 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from miner.progress import Progress, Silent, Task
 from miner.read.batches import cut_batches
@@ -20,21 +19,6 @@ from miner.settings import ReadSettings, as_dict
 from miner.store import Manifest, Store
 
 _log = logging.getLogger(__name__)
-
-
-def read_inputs(sources: Sequence[str]) -> dict[str, Any]:
-    """What a read of these sources would be made from: the manifest's `inputs`.
-
-    Raises SourceError for a source that is missing or of an unknown kind.
-    """
-    return digest_of(find_sources(sources))
-
-
-def is_current(sources: Sequence[str], store: Store, settings: ReadSettings) -> bool:
-    """Whether the store holds just this already; of standard input that cannot be told in advance."""
-    found = find_sources(sources)
-    can_tell = all(source.path is not None for source in found)
-    return can_tell and store.is_current("read", as_dict(settings), digest_of(found))
 
 
 def read(
@@ -57,12 +41,14 @@ def read(
     """
     found = find_sources(sources)
     make_reader(reader)
+    inputs = digest_of(found)
     manifest = store.manifest("read")
-    if manifest and is_current(sources, store, settings):
+    # Of standard input nobody can tell in advance whether it holds the same again.
+    is_known = all(source.path is not None for source in found)
+    if manifest and is_known and store.is_current("read", as_dict(settings), inputs):
         return manifest
     for source in found:
         check_readable(source)
-    inputs = digest_of(found)
     started = time.perf_counter()
     store.begin("read")
     job = Job(settings, store.salt, reader, _emptied(store.path("games")), _emptied(store.path("moves")))

@@ -71,12 +71,22 @@ def test_rating(value: str, rating: int) -> None:
         ("300+5", "rapid"),
         ("1500", "classical"),
         ("40/7200:3600", "classical"),
+        ("1/259200", "correspondence"),
+        ("10/2592000", "correspondence"),
+        ("0+86400", "correspondence"),
+        ("1/86399", "classical"),
+        ("1/30", "rapid"),
+        ("20/200", "blitz"),
+        ("20/200:60", "blitz"),
+        ("60/3600", "classical"),
+        ("0/300", "blitz"),
+        ("259200", "classical"),
         ("", "unknown"),
         ("fast", "unknown"),
     ],
 )
 def test_time_class(control: str, time_class: str) -> None:
-    """Base time and 40 increments decide."""
+    """The time for 40 moves decides, and whether a move has a day."""
     assert time_class_of(control) == time_class
 
 

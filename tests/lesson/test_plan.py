@@ -1,0 +1,143 @@
+"""A term's plan as Markdown, PDF and calendar."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import date
+from typing import Any
+
+import icalendar
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from markdown_it import MarkdownIt
+
+from miner.export.words import plain
+from miner.lesson.backing import Backing, ModelGame, reply_of
+from miner.lesson.calendar import session_days
+from miner.lesson.looks import Looks
+from miner.lesson.phrases import Tongue
+from miner.lesson.plan import Plan, escaped, plan_calendar, plan_files, plan_markdown, plan_pdf
+from miner.lesson.term import term
+from tests.export.examples import first_move, legal, vienna
+from tests.lesson.pages import HOSTILE, diagrams, texts
+
+READER = MarkdownIt("commonmark").enable("table")
+ANY_TEXT = st.sampled_from(HOSTILE) | st.text(st.characters(codec="utf-8"), max_size=200)
+
+
+def plan(*rows: dict[str, Any], sessions: int = 3, **changes: Any) -> Plan:
+    """A plan of three evenings from a Monday in September on."""
+    values: dict[str, Any] = {
+        "sessions": term(rows or (legal(), vienna(kind="pitfall"), first_move()), sessions, 60),
+        "days": session_days(date(2025, 9, 15), sessions),
+        "minutes": 60,
+        "whom": "White, 1000-1199",
+        "looks": Looks(tongue=Tongue.of("en")),
+    }
+    return Plan(**(values | changes))
+
+
+def kinds(text: str) -> list[str]:
+    """What a Markdown reader makes of a text, piece by piece."""
+    return [
+        child.type for token in READER.parse(text) for child in (token, *(token.children or ())) if child.type
+    ]
+
+
+HARMLESS = kinds(plan_markdown(plan(legal(opening="A", eco="B", pattern="C"), vienna(opening="A"))).decode())
+
+
+def test_markdown() -> None:
+    """Each session has its aim, its minutes and its positions."""
+    text = plan_markdown(plan()).decode()
+
+    assert text.startswith("# Opening plan: White, 1000-1199\n\n3 sessions of 60 minutes, 3 positions.\n")
+    assert text.count("\n## Session ") == 3
+    assert "## Session 2, 2025-09-22" in text
+    assert "1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 **Bxd1??** 6.Bxf7+ Ke7 7.Nd5#" in text
+    assert f"`{legal()['fen']}`" in text
+    assert kinds(text).count("table_open") == 4
+
+
+def test_model_game() -> None:
+    """A model game is told by its date and ratings."""
+    game = ModelGame(
+        sans=("g4", "d5"),
+        reply_ply=0,
+        moments=frozenset(),
+        result="0-1",
+        date="2024.01.02",
+        winner_rating=900,
+        loser_rating=0,
+    )
+    backed = plan(backing=Backing({reply_of(first_move()): game}, {}))
+
+    assert "2024.01.02, won by a player rated 900, 0-1: 1.g4 d5" in plan_markdown(backed).decode()
+    assert "2024.01.02, won by a player rated 900, 0-1: 1.g4 d5" in " ".join(texts(plan_pdf(backed)))
+
+
+def test_paper() -> None:
+    """The PDF has a diagram for each new position and every session."""
+    contents = plan_pdf(plan())
+
+    text = " ".join(texts(contents))
+    assert len(diagrams(contents)) == 3
+    assert [f"Session {number}" in text for number in (1, 2, 3)] == [True] * 3
+    assert "Revision of the term" in text
+
+
+def test_calendar() -> None:
+    """One event a session, on its day, with the minutes in the description."""
+    events: list[Any] = list(icalendar.Calendar.from_ical(plan_calendar(plan())).walk("VEVENT"))
+
+    assert [event["DTSTART"].dt for event in events] == list(plan().days)
+    assert "min: Homework is set" in str(events[0]["DESCRIPTION"])
+
+
+def test_files() -> None:
+    """A calendar needs days; sheets come in a folder for each session; all bytes are the same again."""
+    dated = plan_files(plan(), sheets=True)
+
+    assert {"plan.md", "plan.pdf", "plan.ics", "session-01/pupil.pdf", "session-03/cards.csv"} <= set(dated)
+    assert set(plan_files(plan(days=()))) == {"plan.md", "plan.pdf"}
+    assert plan_files(plan(), sheets=True) == dated
+
+
+def test_german_letters() -> None:
+    """The plan's words are English, its moves as the pupils write them."""
+    text = plan_markdown(plan(looks=Looks(tongue=Tongue.of("de")))).decode()
+
+    assert "5.Sxe5 **Lxd1??** 6.Lxf7+ Ke7 7.Sd5#" in text
+    assert "It allows mate in 2." in text
+
+
+@given(text=ANY_TEXT)
+def test_escaped_text_is_only_text(text: str) -> None:
+    """A Markdown reader sees one text in a paragraph, the same as it was."""
+    [_, inline, _] = READER.parse(f"Aim: {escaped(text)}.")
+
+    assert {child.type for child in inline.children or ()} <= {"text", "text_special"}
+    assert "".join(child.content for child in inline.children or ()) == f"Aim: {plain(text)}."
+
+
+@given(text=ANY_TEXT)
+def test_hostile_names_in_markdown(text: str) -> None:
+    """Whatever an opening is called, the plan has the same headings, tables and lists, and no link."""
+    hostile = plan_markdown(plan(legal(opening=text, eco=text, pattern=text), vienna(opening=text)))
+    blocks = ("heading_open", "table_open", "tr_open", "td_open", "bullet_list_open", "html_block", "fence")
+    found = kinds(hostile.decode())
+    assert {block: found.count(block) for block in blocks} == {
+        block: HARMLESS.count(block) for block in blocks
+    }
+    assert not {"link_open", "image", "html_inline", "em_open"} & set(found)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_names_on_paper_and_in_the_calendar(text: str) -> None:
+    """They are printed, and add no event."""
+    hostile = plan(legal(opening=text), vienna(opening=text), first_move(opening=text))
+    hostile = dataclasses.replace(hostile, looks=dataclasses.replace(hostile.looks, title=text))
+
+    assert len(icalendar.Calendar.from_ical(plan_calendar(hostile)).walk("VEVENT")) == 3
+    assert len(diagrams(plan_pdf(hostile))) == 3

@@ -1,0 +1,193 @@
+"""A term: what is taught when."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import chess
+import chess.polyglot
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from miner.errors import UsageError
+from miner.export.words import Finding
+from miner.lesson.term import (
+    FEWEST_MINUTES,
+    Activity,
+    Session,
+    aim_words,
+    in_order,
+    opening_family,
+    term,
+)
+from tests.export.examples import finding, first_move, legal, vienna
+
+OPENINGS = ("Italian Game: One", "Italian Game: Two", "Vienna Game", "")
+
+
+def italian(path: str, reply: str, **changes: Any) -> dict[str, Any]:
+    """A losing reply somewhere in an Italian game."""
+    board = chess.Board()
+    for san in path.split():
+        board.push_san(san)
+    best = next(board.san(move) for move in board.legal_moves if board.san(move) != reply)
+    board.push_san(reply)
+    answer = board.san(next(iter(board.legal_moves)))
+    return finding(path, reply, answer, best, **({"opening": "Italian Game", "reason": "material"} | changes))
+
+
+@st.composite
+def many_findings(draw: st.DrawFn) -> list[dict[str, Any]]:
+    """Findings on the ways of a small tree of positions, in any order of value."""
+    ways = [
+        "e4 e5 Nf3 Nc6 Bc4 Nd4 Nxe5 Qg5",
+        "e4 e5 Nc3 Nf6 f4 exf4 e5 Ng8",
+        "Nf3 Nc6 e4 e5 Bc4 Nf6 Ng5 d5",
+        "d4 d5 c4 dxc4 e4 e5 dxe5",
+    ]
+    rows: dict[tuple[int, str], dict[str, Any]] = {}
+    for _ in range(draw(st.integers(1, 25))):
+        sans = draw(st.sampled_from(ways)).split()
+        plies = draw(st.integers(0, len(sans)))
+        board = chess.Board()
+        for san in sans[:plies]:
+            board.push_san(san)
+        reply = draw(st.sampled_from(sorted(board.san(move) for move in board.legal_moves)))
+        row = italian(
+            " ".join(sans[:plies]),
+            reply,
+            opening=draw(st.sampled_from(OPENINGS)),
+            kind=draw(st.sampled_from(["trap", "pitfall"])),
+            pattern=draw(st.sampled_from(["", "pin", "double attack"])),
+            find_rate=draw(st.none() | st.floats(0, 1)),
+            teaching_value=draw(st.floats(0, 10)),
+        )
+        rows[row["key"], row["losing_reply_uci"]] = row
+    return sorted(rows.values(), key=lambda row: -row["teaching_value"])
+
+
+def reply(row: Finding) -> tuple[int, str]:
+    return row["key"], row["losing_reply_uci"]
+
+
+def positions_before(row: Finding) -> set[int]:
+    """Keys of the positions that the shortest way to a finding passes."""
+    board, keys = chess.Board(), set()
+    for san in row["path"].split():
+        keys.add(chess.polyglot.zobrist_hash(board))
+        board.push_san(san)
+    return keys
+
+
+def minutes(session: Session) -> int:
+    return sum(part.minutes for part in session.parts)
+
+
+@given(rows=many_findings(), sessions=st.integers(1, 12), length=st.integers(FEWEST_MINUTES, 180))
+def test_what_holds_in_every_term(rows: list[dict[str, Any]], sessions: int, length: int) -> None:
+    """Minutes add up; each chosen finding is taught once, then revised; what is on the way comes before."""
+    planned = term(rows, sessions, length)
+
+    assert [session.number for session in planned] == list(range(1, sessions + 1))
+    assert all(minutes(session) == length for session in planned)
+    assert all(part.minutes > 0 for session in planned for part in session.parts)
+
+    taught = [one for session in planned for one in session.new]
+    assert len({reply(one) for one in taught}) == len(taught) > 0
+    seen: set[tuple[int, str]] = set()
+    for session in planned:
+        again = [reply(one) for one in session.revised]
+        assert len(set(again)) == len(again)
+        assert set(again) <= seen
+        seen |= {reply(one) for one in session.new}
+
+    for place, one in enumerate(taught):
+        assert not {later["key"] for later in taught[place + 1 :]} & positions_before(one)
+
+
+@given(rows=many_findings(), sessions=st.integers(1, 12), length=st.integers(FEWEST_MINUTES, 180))
+def test_the_best_are_chosen(rows: list[dict[str, Any]], sessions: int, length: int) -> None:
+    """No finding that is left out is worth more than one that is taught."""
+    taught = [one for session in term(rows, sessions, length) for one in session.new]
+
+    assert {reply(one) for one in taught} == {reply(one) for one in rows[: len(taught)]}
+
+
+def test_on_the_way_comes_first() -> None:
+    """3...Nd4 is taught before 4.Nxe5, which it leads to, though that is worth more and easier."""
+    before = italian("e4 e5 Nf3 Nc6 Bc4", "Nd4", teaching_value=1.0, find_rate=0.2, opening="Other")
+    after = italian("e4 e5 Nf3 Nc6 Bc4 Nd4", "Nxe5", teaching_value=9.0, find_rate=0.8)
+
+    assert in_order([after, before]) == [before, after]
+
+
+def test_one_opening_after_the_other() -> None:
+    """The opening that is worth most as a whole comes first, and is finished before the next one."""
+    rows = [
+        vienna(teaching_value=3.0),
+        italian("e4 e5 Nf3 Nc6 Bc4", "h6", teaching_value=2.0, find_rate=0.3, opening="Italian Game: A"),
+        italian("e4 e5 Nf3 Nc6 Bc4", "a6", teaching_value=2.0, find_rate=0.7, opening="Italian Game: B"),
+    ]
+
+    assert [one["losing_reply"] for one in in_order(rows)] == ["a6", "h6", "exf4"]
+
+
+def test_one_pattern_after_the_other() -> None:
+    """Within an opening, what works by the same pattern stays together."""
+    rows = [
+        italian("e4 e5 Nf3 Nc6 Bc4", "a6", find_rate=0.9, pattern="pin"),
+        italian("e4 e5 Nf3 Nc6 Bc4", "h6", find_rate=0.8, pattern="skewer"),
+        italian("e4 e5 Nf3 Nc6 Bc4", "b6", find_rate=0.7, pattern="pin"),
+    ]
+
+    assert [one["losing_reply"] for one in in_order(rows)] == ["a6", "b6", "h6"]
+
+
+def test_revision_is_spaced() -> None:
+    """What is taught in the first session comes back in the second, the fourth and the eighth.
+
+    In the last one there is no room for all: what has come back least goes first.
+    """
+    rows = [italian("e4 e5 Nf3 Nc6 Bc4", move) for move in ("a6", "b6", "h6", "g6", "f6", "h5", "a5", "b5")]
+
+    planned = term([legal(), *rows], 9, 30)
+
+    [first] = planned[0].new
+    assert [session.number for session in planned if first in session.revised] == [2, 4, 8]
+
+
+def test_the_last_session_teaches_nothing_new() -> None:
+    """From three sessions on, the last one revises the term."""
+    rows = [legal(), vienna(), first_move()]
+
+    assert [len(session.new) for session in term(rows, 3, 60)] == [2, 1, 0]
+    assert [len(session.new) for session in term(rows, 2, 60)] == [2, 1]
+    assert aim_words(term(rows, 3, 60)[2]) == "Revision of the term"
+    assert len(term(rows, 3, 60)[2].revised) == 3
+
+
+def test_a_model_game_where_there_is_one() -> None:
+    """Without a model game the pupils play on from the position."""
+    [without] = term([legal()], 1, 60)
+    [with_game] = term([legal()], 1, 60, frozenset([reply(legal())]))
+
+    assert Activity.PLAY in [part.activity for part in without.parts]
+    assert Activity.MODEL in [part.activity for part in with_game.parts]
+
+
+def test_aims() -> None:
+    """An aim names the opening, the mistake and the pattern."""
+    [session] = term([vienna(pattern="pin"), legal(kind="pitfall", opening="Vienna Gambit: Legal")], 1, 60)
+
+    assert aim_words(session) == "Vienna Gambit: punish 3...exf4 (pin), avoid 5...Bxd1"
+    assert opening_family(legal()) == "1.e4 e5 2.Nf3 d6"
+
+
+@pytest.mark.parametrize(
+    ("rows", "sessions", "length"), [([], 8, 60), ([legal()], 0, 60), ([legal()], 8, FEWEST_MINUTES - 1)]
+)
+def test_no_term(rows: list[dict[str, Any]], sessions: int, length: int) -> None:
+    """Nothing to teach, no session, or no time is told."""
+    with pytest.raises(UsageError):
+        term(rows, sessions, length)

@@ -45,6 +45,8 @@ from miner.tally.stage import tally
 
 MILLION = 1_000_000
 
+_ROW_GROUP = 1 << 17  # the reader's: a key range is read without the groups that lie outside it
+
 FIRST_MOVES = [
     tuple(pack(chess.Move.from_uci(uci)) for uci in (white, black))
     for white in ("a2a3", "h2h3", "a2a4", "h2h4")
@@ -143,7 +145,10 @@ def _copy_moves(source: Store, store: Store, copy: int, first: tuple[int, ...], 
             pc.add(table["game"], pa.scalar(copy * games, pa.uint32())),
         ).set_column(table.column_names.index("player"), "player", pa.array(others, pa.uint32()))
         pq.write_table(
-            table.cast(MOVES), store.path("moves") / f"{copy:03}-{place:05}.parquet", compression="zstd"
+            table.cast(MOVES),
+            store.path("moves") / f"{copy:03}-{place:05}.parquet",
+            compression="zstd",
+            row_group_size=_ROW_GROUP,
         )
         written += table.num_rows
     return written

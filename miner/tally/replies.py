@@ -124,29 +124,28 @@ def games_per_band(connection: duckdb.DuckDBPyConnection, bands: BandScheme) -> 
     ).to_arrow_table()
 
 
-def commonest_tags(
-    connection: duckdb.DuckDBPyConnection, keys: tuple[int, int], wanted: pa.Table
-) -> pa.Table:
-    """The commonest ECO tag and opening name among the games through each wanted position of a key range.
+def commonest_tags(connection: duckdb.DuckDBPyConnection, wanted: pa.Table) -> pa.Table:
+    """The commonest ECO tag and opening name among the games through each wanted position.
 
     `wanted` has a column key. Columns: key, eco, opening; positions whose games carry neither are left out.
     """
     connection.register("wanted", wanted)
-    commonest = """select key, {0} from passing where {0} <> '' group by key, {0}
-                   qualify row_number() over (partition by key order by count(*) desc, {0}) = 1"""
+    commonest = """select key, {0} from by_names where {0} <> '' group by key, {0}
+                   qualify row_number() over (partition by key order by sum(games) desc, {0}) = 1"""
+    # All positions at once: range by range, the games would be gone through again for each.
     return connection.sql(
         f"""
-        with passing as materialized (
-            select key, eco, opening from moves semi join wanted using (key) join games using (game)
-            where key between $low and $high and (eco <> '' or opening <> '')
+        with by_names as materialized (
+            select key, eco, opening, count(*) as games
+            from moves semi join wanted using (key) join games using (game)
+            where eco <> '' or opening <> '' group by all
         ),
         by_eco as ({commonest.format("eco")}),
         by_opening as ({commonest.format("opening")})
         select w.key, coalesce(e.eco, '') as eco, coalesce(o.opening, '') as opening
         from wanted w left join by_eco e on w.key = e.key left join by_opening o on w.key = o.key
-        where w.key between $low and $high and (e.eco is not null or o.opening is not null) order by w.key
-        """,  # noqa: S608
-        params={"low": keys[0], "high": keys[1]},
+        where e.eco is not null or o.opening is not null order by w.key
+        """  # noqa: S608
     ).to_arrow_table()
 
 

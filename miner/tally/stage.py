@@ -130,7 +130,7 @@ def _make_tables(
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     bands = settings.bands
     ranges = counting.key_ranges(rows)
-    with progress.task("tally", total=2 * len(ranges) + 1, unit="part") as task:
+    with progress.task("tally", total=len(ranges) + 2, unit="part") as task:
         parts = []
         for keys in ranges:
             parts.append(counting.count_replies(connection, keys, bands, settings.min_games))
@@ -147,15 +147,13 @@ def _make_tables(
         )
         task.advance()
         found = pa.table({"key": pa.array(graph.keys)})
-        tags = []
-        for keys in ranges:
-            tags.append(counting.commonest_tags(connection, keys, found))
-            task.advance()
+        tags = counting.commonest_tags(connection, found)
+        task.advance()
     rates = pool(choices, earlier)
     reach = _reach_table(choices, graph, rates, counting.games_per_band(connection, bands), bands.names)
     tables = {
         "replies": _replies_table(counted, choices, graph, rates, settings),
-        "positions": _positions_table(graph, choices, pa.concat_tables(tags)),
+        "positions": _positions_table(graph, choices, tags),
         "reach": reach,
     }
     facts = {

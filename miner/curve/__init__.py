@@ -1,0 +1,1 @@
+"""Expected score per rating band from the engine's evaluation."""

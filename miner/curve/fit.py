@@ -121,7 +121,9 @@ class Curve:
         """
         inputs = [self._inputs(cp, 0.0) for cp in (better, worse)]
         scores = [np.asarray(special.expit(one @ self.coefficients)) for one in inputs]
-        high, low = (one * (score * (1.0 - score))[..., None] for one, score in zip(inputs, scores, strict=True))
+        high, low = (
+            one * (score * (1.0 - score))[..., None] for one, score in zip(inputs, scores, strict=True)
+        )
         slope = high - low
         variance = np.einsum("...i,ij,...j->...", slope, self.covariance, slope)
         reach = stats.normal_quantile((1.0 + confidence) / 2.0) * np.sqrt(np.maximum(variance, 0.0))
@@ -266,7 +268,7 @@ def _fit_bands(rows: Rows) -> dict[int, tuple[Floats, Floats]]:
         told = {band: _information(sums, found[band]) / spread for band, sums in summed.items()}
         # What each band tells of the common centre: its information, less as bands scatter about it.
         share = {band: np.linalg.inv(one + each * scatter) for band, each in told.items()}
-        centre_covariance: Floats = np.linalg.inv(known + sum(share[band] @ told[band] for band in told))
+        centre_covariance = np.asarray(np.linalg.inv(known + sum(share[band] @ told[band] for band in told)))
         pull = sum(precision @ found[band] - share[band] @ precision @ centre for band in told)
         centre = centre_covariance @ (known @ _EXPECTED + pull)
         left = sum(np.diag(np.linalg.inv(each + precision)) for each in told.values())

@@ -7,6 +7,10 @@ half the opponents answer as players of the band really did there; our side foll
 band's most popular move in each position, or the engine's first choice. A reply that was not looked at
 counts as best play, and where the tree ends its verdict counts, for all three alike. Intervals: 90%, by
 drawing the games of the second half anew, the same draws for all three.
+
+The last line needs no engine: what players really scored, above what the ratings let expect, who chose the
+recommended move in a game of the second half, less what the others did in the same position. Nobody told
+them to, so those who chose it may differ from the others in more than the move.
 """
 
 from __future__ import annotations
@@ -43,6 +47,7 @@ Floats = npt.NDArray[np.float64]
 
 DRAWS = 1000
 TAIL = 0.05
+MOST_GAP = 300  # rating points between players whose games count
 POLICIES = ("advice", "most popular", "engine's choice")
 
 
@@ -157,12 +162,53 @@ def realised(advice: Advice, policy: Mapping[int, int], rates: Mapping[int, Floa
 
 
 def held_out_moves(store: Store, bands: BandScheme) -> pd.DataFrame:
-    """The moves of the second half: number of the game from 0, key, move, band, ply."""
-    columns = ["game", "ply", "key", "move", "rating"]
+    """The moves of the second half between players of similar ratings.
+
+    Number of the game from 0, key, move, ply, band, band of the opponent, and surplus: what the mover scored
+    above the expectation by the ratings.
+    """
+    columns = ["game", "ply", "key", "move", "rating", "score"]
     moves: pd.DataFrame = pq.read_table(store.path("moves"), columns=columns).to_pandas()
+    ratings = pq.read_table(store.path("games"), columns=["game", "white_rating", "black_rating"]).to_pandas()
+    moves = moves.merge(ratings, on="game")
+    moves["other"] = moves["black_rating"].where(moves["ply"] % 2 == 0, moves["white_rating"])
     moves["band"] = moves["rating"].map(bands.name_of)
+    moves["band_of_other"] = moves["other"].map(bands.name_of)
     moves["number"] = moves["game"].rank(method="dense").astype(int) - 1
-    return moves
+    gap = moves["rating"].astype(float) - moves["other"].astype(float)
+    moves["surplus"] = moves["score"] / 2.0 - 1.0 / (1.0 + 10.0 ** (-gap / 400.0))
+    return moves[gap.abs() <= MOST_GAP]
+
+
+def choices_made(advice: Advice, moves: pd.DataFrame) -> pd.DataFrame:
+    """The moves that players chose in our positions against the band, and whether each was recommended."""
+    of_band = (moves["band_of_other"] == advice.band) & ((moves["ply"] % 2 == 0) == advice.side.color)
+    made = moves[of_band & moves["key"].isin(advice.valued.chosen)]
+    chosen = made["key"].map(advice.valued.chosen)
+    cell = f"{advice.side} {advice.band} " + made["key"].astype(str)
+    return made.assign(recommended=made["move"] == chosen, cell=cell)
+
+
+def surplus_of_recommended(made: pd.DataFrame, weights: Floats) -> Floats:
+    """Mean surplus of those who chose the recommended move less that of the others in the same position.
+
+    Positions weigh by n m / (n + m) (Cochran-Mantel-Haenszel); shape (1 + draws,).
+    """
+    cells = made["cell"].astype("category").cat.codes.to_numpy()
+    sums = []
+    for chosen in (True, False):
+        rows = (made["recommended"] == chosen).to_numpy()
+        shape = (weights.shape[1], int(cells.max()) + 1)
+        where = (made["number"].to_numpy()[rows], cells[rows])
+        sums += [
+            np.asarray(sparse.csr_matrix((values, where), shape=shape).T @ weights.T)
+            for values in (np.ones(rows.sum()), made["surplus"].to_numpy()[rows])
+        ]
+    n, n_sum, m, m_sum = sums
+    weight = np.divide(n * m, n + m, out=np.zeros_like(n), where=n + m > 0)
+    difference = n_sum / np.maximum(n, 1.0) - m_sum / np.maximum(m, 1.0)
+    gain: Floats = (weight * difference).sum(axis=0) / weight.sum(axis=0)
+    return gain
 
 
 def summary(values: Floats) -> str:
@@ -227,6 +273,7 @@ def main() -> None:
     engine = find_engine()
     tallying = TallySettings(min_games=6)
     found: list[Realised] = []
+    made: list[pd.DataFrame] = []
     with tempfile.TemporaryDirectory() as folder:
         first, second = halves(asked.games, Path(folder))
         store, other = Store.create(Path(folder, "advised")), Store.create(Path(folder, "held-out"))
@@ -252,8 +299,11 @@ def main() -> None:
                     name: realised(advice, policy, rates, DRAWS)
                     for name, policy in zip(POLICIES, policies, strict=True)
                 }
+                made.append(choices_made(advice, moves))
                 found.append(Realised(side, band, advice.value[0], of_band["number"].nunique(), values))
     print(report(found))
+    surplus = surplus_of_recommended(pd.concat(made), weights)
+    print(f"\nreal score of those who chose the recommended move less that of the others: {summary(surplus)}")
     if asked.figure:
         draw_figure(found, asked.figure)
 

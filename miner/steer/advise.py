@@ -10,6 +10,7 @@ from pathlib import Path
 import chess
 import chess.polyglot
 
+from miner.curve.fit import fit_curves
 from miner.errors import UsageError
 from miner.judge.cache import VerdictCache
 from miner.judge.engines import find_engine
@@ -23,8 +24,8 @@ from miner.steer.ground import Ground, lay_out
 from miner.steer.grow import grow
 from miner.steer.looks import Looked, Question, inquiries
 from miner.steer.taken import taken_away
-from miner.steer.tree import value
-from miner.steer.worth import engine_worth
+from miner.steer.tree import Worth, value
+from miner.steer.worth import coefficients_drawn, curve_worth, engine_worth
 from miner.store import Store
 from miner.terms import BandScheme, Side
 
@@ -99,7 +100,7 @@ def advise(
         tree = grow(ground, root, side, settings, ask, fixed)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
-        worth = engine_worth(settings.draws)
+        worth, source = worth_in(store, bands, band, settings.draws)
         valued = value(
             tree,
             root,
@@ -118,9 +119,23 @@ def advise(
             worth=worth,
             ground=ground,
             settings=settings,
-            curve="engine",
+            curve=source,
         )
         return replace(advice, taken_away=taken_away(advice, ask))
+
+
+def worth_in(store: Store, bands: BandScheme, band: str, draws: int) -> tuple[Worth, str]:
+    """What centipawns are worth to players of a band, and where that comes from.
+
+    fitted: the band's curve; engine: the engine's rule, where the store was not judged or the band has too
+    few games for a curve of its own.
+    """
+    if store.manifest("judge"):
+        curve = fit_curves(store, bands).of(band)
+        if curve.source == "fitted":
+            drawn = coefficients_drawn(curve.coefficients, curve.covariance, draws)
+            return curve_worth(curve, [replace(curve, coefficients=one) for one in drawn]), "fitted"
+    return engine_worth(draws), "engine"
 
 
 class _Teller:

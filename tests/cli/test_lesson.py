@@ -1,0 +1,117 @@
+"""`miner lesson` and `miner plan`: what they write, and what they refuse."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+from pathlib import Path
+
+import chess.pgn
+import icalendar
+import pytest
+
+from miner.store import Store
+from tests.cli.conftest import NAMES, Told
+from tests.lesson.pages import diagrams, texts
+
+pytest.importorskip("typst", reason="PDF needs the extra `print`")
+
+Miner = Callable[..., Told]
+LESSON_FILES = {"pupil.pdf", "answers.pdf", "coach.pdf", "exercises.pgn", "exercises.epd", "cards.csv"}
+
+
+def test_a_lesson(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """All files are written and told, each with the same exercises, and nobody's name is in them."""
+    told = miner("lesson", "--store", club, "--out", tmp_path, "--side", "white", "--start", "2025-09-15")
+
+    files = {file.name: file.read_bytes() for file in tmp_path.iterdir()}
+    count = len(diagrams(files["pupil.pdf"]))
+    games = io.StringIO(files["exercises.pgn"].decode())
+    assert told.code == 0
+    assert set(files) == LESSON_FILES
+    assert told.out.splitlines()[-1] == f"{count} exercise{'' if count == 1 else 's'}"
+    assert count > 0
+    assert len(list(iter(lambda: chess.pgn.read_game(games), None))) == count
+    assert len(files["exercises.epd"].splitlines()) == count
+    assert len(list(csv.DictReader(io.StringIO(files["cards.csv"].decode(), newline="")))) == count
+    text = " ".join(" ".join(texts(files[name])) for name in files if name.endswith(".pdf"))
+    assert not [name for name in NAMES if name in text]
+
+
+def test_only_one_position(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A position is named by its key as the CSV writes it."""
+    row = Store.open(club).read_table("findings").to_pylist()[0]
+
+    told = miner("lesson", "--store", club, "--out", tmp_path, "--only", f"{row['key']:016x}", "--no-pdf")
+
+    assert told.code == 0
+    assert {file.name for file in tmp_path.iterdir()} == {"exercises.pgn", "exercises.epd", "cards.csv"}
+    records = (tmp_path / "exercises.epd").read_text().splitlines()
+    assert records
+    assert len(records) <= 2
+
+
+def test_language_and_paper(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """German words with figurines."""
+    told = miner("lesson", "--store", club, "--out", tmp_path, "--language", "de", "--figurines")
+
+    assert told.code == 0
+    assert "Eröffnungsaufgaben" in texts((tmp_path / "pupil.pdf").read_bytes())[0]
+
+
+@pytest.mark.parametrize(
+    "options",
+    [("--language", "tlh"), ("--only", "no key"), ("--band", "1-2"), ("--only", "0"), ("--per-page", "13")],
+)
+def test_wrong_use(club: Path, miner: Miner, tmp_path: Path, options: tuple[str, str]) -> None:
+    """What does not exist is refused before anything is written."""
+    told = miner("lesson", "--store", club, "--out", tmp_path, *options)
+
+    assert told.code == 2
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_is_a_file(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A folder that cannot be made is told in one line."""
+    (tmp_path / "taken").write_text("")
+
+    told = miner("lesson", "--store", club, "--out", tmp_path / "taken", "--no-pdf")
+
+    assert told.code == 1
+    assert "taken" in told.err
+
+
+def test_a_plan(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A term as text, on paper and in the calendar, with a holiday left out."""
+    length = ("--sessions", "3", "--minutes", "45")
+    days = ("--start", "2025-09-15", "--weekday", "tue", "--without", "2025-09-23", "--at", "17:30")
+
+    told = miner("plan", "--store", club, "--out", tmp_path, *length, *days)
+
+    events = icalendar.Calendar.from_ical((tmp_path / "plan.ics").read_bytes()).walk("VEVENT")
+    assert told.code == 0
+    assert {file.name for file in tmp_path.iterdir()} == {"plan.md", "plan.pdf", "plan.ics"}
+    assert [str(event["DTSTART"].to_ical(), "ascii") for event in events] == [  # type: ignore[arg-type]
+        "20250916T173000",
+        "20250930T173000",
+        "20251007T173000",
+    ]
+
+
+def test_a_plan_with_sheets(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """Each session's exercises go into a folder of their own."""
+    told = miner("plan", "--store", club, "--out", tmp_path, "--sessions", "2", "--sheets", "--side", "black")
+
+    assert told.code == 0
+    assert {file.name for file in (tmp_path / "session-01").iterdir()} == LESSON_FILES
+    assert not (tmp_path / "plan.ics").exists()
+
+
+@pytest.mark.parametrize("options", [("--minutes", "5"), ("--weekday", "tue"), ("--band", "1-2")])
+def test_no_plan(club: Path, miner: Miner, tmp_path: Path, options: tuple[str, str]) -> None:
+    """Too short an evening, a weekday without a first day, and an unknown band are refused."""
+    told = miner("plan", "--store", club, "--out", tmp_path, *options)
+
+    assert told.code == 2
+    assert list(tmp_path.iterdir()) == []

@@ -8,7 +8,7 @@ import traceback
 
 import typer
 
-from miner.cli import demo, export, lesson, plan, report, run, show, stages, status, steer
+from miner.cli import demo, export, lesson, plan, pupils, report, run, show, stages, status, steer
 from miner.errors import MinerError
 
 app = typer.Typer(
@@ -37,6 +37,7 @@ app.command("steer")(steer.steer)
 app.command("status")(status.status)
 app.command("lesson")(lesson.lesson)
 app.command("plan")(plan.plan)
+app.command("pupils")(pupils.pupils)
 app.command("demo")(demo.demo)
 
 

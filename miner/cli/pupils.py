@@ -1,0 +1,87 @@
+"""`miner pupils`: pupils' own games against the findings."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from miner.cli import options
+from miner.cli.bars import Bars
+from miner.cli.findings import open_findings
+from miner.cli.lesson import keys_of
+from miner.cli.words import ledger_line
+from miner.errors import UsageError
+from miner.lesson.stage import write_files
+from miner.pupils.check import check_games
+from miner.pupils.roster import read_roster
+from miner.pupils.stage import EXERCISES, pupils_files
+from miner.store import Store
+
+MOST_PUPILS = 300
+"""Players beyond which nobody means all of them to be pupils."""
+
+
+def pupils(
+    store: options.StoreDir,
+    games: Annotated[
+        list[str], typer.Option("--games", metavar="SOURCE", help="The pupils' games. May be given again.")
+    ],
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where the pages go.")],
+    players: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Whose games count: one name a line, or a CSV with the columns name, group, since "
+            "(default: everybody's).",
+        ),
+    ] = None,
+    lesson_date: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], metavar="DATE", help="Tell what has changed since this day."),
+    ] = None,
+    taught: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KEY", help="What the lesson taught, by key as in the CSV: only that counts as progress."
+        ),
+    ] = None,
+    exercises: Annotated[int, typer.Option(min=1, max=12, help="Exercises for each pupil.")] = EXERCISES,
+    names: Annotated[
+        bool, typer.Option("--names", help="Put the pupils' names on the pages, for the coach's eyes only.")
+    ] = False,
+    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+) -> None:
+    """Hold pupils' own games against the findings: who fell in, who punished, and what comes next.
+
+    Pupils have pseudonyms that stay the same for this store, such as Pupil 4172, unless names are asked for.
+    """
+    opened = Store.open(store)
+    open_findings(opened)
+    check = check_games(
+        opened,
+        games,
+        read_roster(players) if players else None,
+        lesson=lesson_date.date() if lesson_date else None,
+        taught=keys_of(taught),
+        names=names,
+        progress=Bars(),
+    )
+    found = len(check.by_pupil)
+    if players is None and found > MOST_PUPILS:
+        raise UsageError(
+            f"{found:,} players have games there", advice="say which of them are pupils with --players FILE"
+        )
+    typer.echo(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
+    files = pupils_files(check, exercises=exercises)
+    write_files(out, files)
+    if check.absent:
+        typer.echo(f"{len(check.absent)} of the list have no game there", err=True)
+    older = sorted(path.name for path in out.glob("pupil-*.*") if path.name not in files)
+    if older:
+        typer.echo(f"{out} still holds {len(older)} older files of pupils, such as {older[0]}", err=True)
+    typer.echo(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
+    if names:
+        typer.echo("The pages hold names: keep them to yourself.")

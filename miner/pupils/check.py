@@ -1,0 +1,301 @@
+"""Pupils' own games against the findings of a store."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+import chess
+import numpy as np
+import pandas as pd
+
+from miner.board.lines import unpack_move
+from miner.export.words import Finding
+from miner.progress import Progress
+from miner.pupils.days import period_of
+from miner.pupils.games import NO_MOVE, PupilGames, read_games
+from miner.pupils.known import Known
+from miner.pupils.progress import progress_of
+from miner.pupils.roster import Member, Roster, pseudonyms
+from miner.store import Store
+from miner.terms import Kind
+
+MOST_PLIES = 255
+
+
+class Outcome(StrEnum):
+    """What a pupil did in a position of a finding."""
+
+    FELL_IN = "fell in"  # played the losing reply
+    AVOIDED = "avoided"  # was to move and played nothing that is known to lose
+    PUNISHED = "punished"  # the opponent played the losing reply, and the answer kept most of the gain
+    MISSED = "missed"  # the opponent played it, and the answer did not
+    NOT_ASKED = "not asked"  # the opponent was to move and played something else
+    NOT_TOLD = "not told"  # the opponent played it, and the game tells no answer
+
+
+MEETINGS = (
+    "pupil",
+    "side",
+    "source",
+    "number",
+    "date",
+    "period",
+    "rating",
+    "key",
+    "ply",
+    "move",
+    "losing_reply",
+    "kind",
+    "band",
+    "outcome",
+    "played",
+    "kept",
+    "basis",
+    "usual",
+    "lost",
+    "won",
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PupilsCheck:
+    """What pupils' games say. No table holds a name; `names` has those that were asked for, by pseudonym.
+
+    `meetings`: one row per game, pupil and finding met: pupil, side, source and number (of the text and of
+    the game in it, from 1), date, period (before or after the lesson, or empty), rating (in that game; 0:
+    none), key, ply, move (the losing reply, packed), losing_reply (SAN), kind (of the finding for this pupil:
+    pitfall if he was to move, else trap), band (of the finding's row that was taken), outcome, played (SAN of
+    the pupil's move that decides, or empty), kept (share of the gain left after it), basis (followed or
+    refutation: how that is known), usual (share of the band that falls in there, by whichever losing reply,
+    or that punishes; NaN: not known or not asked), lost and won (points, that is expected score by the band's
+    curve; NaN: not known).
+
+    `by_pupil`: pupil, group, games, met, fell_in, avoided, punished, missed, lost, won, unpriced (missed
+    punishments whose cost is not known), usual_falls (how often players of the band would have fallen in),
+    lost_per_100 (games); a position counts once for each game. `by_finding`: key, move, losing_reply, pupils
+    (who met it), and the same counts and sums.
+
+    `progress`: see `miner.pupils.progress.progress_of`; empty without the day of a lesson.
+    """
+
+    meetings: pd.DataFrame
+    by_pupil: pd.DataFrame
+    by_finding: pd.DataFrame
+    progress: pd.DataFrame
+    ledger: Counter[str]  # games seen, in each state
+    without_pupils: int
+    too_early: int  # pupils' games before the date from which theirs count
+    absent: tuple[int, ...]  # places in the list, from 1, of players who have no game here
+    lesson: date | None
+    confidence: float
+    known: Known
+    names: dict[str, str]
+
+    def finding(self, meeting: Any) -> Finding:
+        """The row of FINDINGS that a row of `meetings` was held against."""
+        rows = self.known.rows[int(meeting["key"]), int(meeting["move"]), str(meeting["kind"])]
+        return next(row for row in rows if row["band"] == meeting["band"])
+
+
+def check_games(
+    store: Store,
+    sources: Sequence[str],
+    players: Iterable[Member | str] | None = None,
+    *,
+    lesson: date | None = None,
+    taught: Collection[int] = (),
+    names: bool = False,
+    progress: Progress | None = None,
+) -> PupilsCheck:
+    """Hold the games of players against the findings of a store; nothing is written.
+
+    `sources` as for reading; `players`: whose games count (all if None). With the day of a `lesson`, progress
+    is told, of all findings or of those at the `taught` position keys only. Each pupil has the pseudonym that
+    his or her name has by the store's salt; names are told only if `names` are asked for.
+    Raises StoreError if nothing was ranked yet, SourceError for a source that cannot be read.
+    """
+    known = Known.of(store)
+    members = None if players is None else [Member(one) if isinstance(one, str) else one for one in players]
+    roster = Roster.of(store.salt, members)
+    plies = min(MOST_PLIES, store.require("read").settings.get("plies", 30) + 1)
+    read = read_games(sources, roster, known.keys, plies, names=names, progress=progress)
+    called = pseudonyms(read.games["player"])
+    meetings = _meetings(read, known, called, lesson)
+    places = {player: place for place, player in enumerate(roster.members, start=1)}
+    return PupilsCheck(
+        meetings=meetings,
+        by_pupil=_by_pupil(read.games, meetings, called, roster),
+        by_finding=_by_finding(meetings),
+        progress=progress_of(_taught(meetings, taught), confidence=known.confidence),
+        ledger=read.ledger,
+        without_pupils=read.without_pupils,
+        too_early=read.too_early,
+        absent=tuple(place for player, place in places.items() if player not in called),
+        lesson=lesson,
+        confidence=known.confidence,
+        known=known,
+        names={called[player]: name for player, name in read.names.items() if player in called},
+    )
+
+
+def _taught(meetings: pd.DataFrame, keys: Collection[int]) -> pd.DataFrame:
+    if not keys:
+        return meetings
+    return meetings[meetings["key"].isin(np.array(sorted(keys), dtype=np.uint64))]
+
+
+def _meetings(read: PupilGames, known: Known, called: dict[str, str], lesson: date | None) -> pd.DataFrame:
+    own = _own_ratings(read.games)
+    rows: list[dict[str, Any]] = []
+    met: list[dict[str, Any]] = read.games.merge(read.visits, on="game").to_dict("records")  # type: ignore[assignment]
+    for row in met:
+        told = {
+            "pupil": called[row["player"]],
+            "side": row["side"],
+            "source": row["source"],
+            "number": row["number"],
+            "date": row["date"],
+            "period": period_of(row["date"], lesson) if lesson else "",
+            "rating": row["rating"],
+            "key": row["key"],
+            "ply": row["ply"],
+        }
+        rating = row["rating"] or own.get(row["player"], 0)
+        is_mover = (row["ply"] % 2 == 0) == (row["side"] == "white")
+        found = _own_moves(row, known, rating) if is_mover else _answers(row, known, rating)
+        rows += [told | one for one in found]
+    frame = pd.DataFrame(rows, columns=list(MEETINGS))
+    shares = dict.fromkeys(["kept", "usual", "lost", "won"], np.float64)
+    frame = frame.astype({"key": np.uint64, **shares})
+    return frame.sort_values(["pupil", "source", "number", "ply", "move"], ignore_index=True)
+
+
+def _own_ratings(games: pd.DataFrame) -> dict[str, int]:
+    """The middle one of each player's ratings, for the games in which there is none."""
+    rated = games[games["rating"] > 0]
+    return {str(player): int(value) for player, value in rated.groupby("player")["rating"].median().items()}
+
+
+def _own_moves(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, Any]]:
+    """The pupil was to move: what he fell into, or else everything that he avoided."""
+    losing = known.losing_at(row["key"], Kind.PITFALL)
+    findings = [known.finding(row["key"], move, Kind.PITFALL, rating) for move in losing]
+    usual = min(1.0, sum(one["pick_rate"] for one in findings))
+    if row["move"] in losing:
+        finding = findings[losing.index(row["move"])]
+        told = _meeting(finding, row["move"], Outcome.FELL_IN, finding["losing_reply"])
+        return [told | {"lost": finding["gain_for_band"], "usual": usual}]
+    if not losing:
+        return []
+    played = chess.Board(findings[0]["fen"]).san(unpack_move(row["move"]))
+    return [
+        _meeting(finding, move, Outcome.AVOIDED, played) | {"usual": usual}
+        for move, finding in zip(losing, findings, strict=True)
+    ]
+
+
+def _answers(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, Any]]:
+    """The opponent was to move: how the pupil answered a losing reply, or else all that did not come."""
+    losing = known.losing_at(row["key"], Kind.TRAP)
+    if row["move"] not in losing:
+        return [
+            _meeting(known.finding(row["key"], move, Kind.TRAP, rating), move, Outcome.NOT_ASKED)
+            for move in losing
+        ]
+    finding = known.finding(row["key"], row["move"], Kind.TRAP, rating)
+    if row["next"] == NO_MOVE:
+        return [_meeting(finding, row["move"], Outcome.NOT_TOLD)]
+    board = chess.Board(finding["fen"])
+    board.push(unpack_move(row["move"]))
+    kept = known.answered(row["key"], row["move"], row["next"])
+    left = None if kept.share is None else min(1.0, max(0.0, kept.share))
+    gain = finding["gain_for_band"]
+    outcome = Outcome.PUNISHED if kept.is_enough else Outcome.MISSED
+    told = _meeting(finding, row["move"], outcome, board.san(unpack_move(row["next"])))
+    return [
+        told
+        | {
+            "kept": kept.share,
+            "basis": kept.basis,
+            "usual": finding["find_rate"],
+            "lost": 0.0 if kept.is_enough else np.nan if left is None else gain * (1.0 - left),
+            "won": np.nan if left is None else gain * left,
+        }
+    ]
+
+
+def _meeting(finding: Finding, move: int, outcome: Outcome, played: str = "") -> dict[str, Any]:
+    return {
+        "move": move,
+        "losing_reply": finding["losing_reply"],
+        "kind": finding["kind"],
+        "band": finding["band"],
+        "outcome": str(outcome),
+        "played": played,
+        "kept": None,
+        "basis": "",
+        "usual": None,
+        "lost": 0.0,
+        "won": 0.0,
+    }
+
+
+_COUNTED = {
+    "fell_in": Outcome.FELL_IN,
+    "avoided": Outcome.AVOIDED,
+    "punished": Outcome.PUNISHED,
+    "missed": Outcome.MISSED,
+}
+
+
+def at_positions(meetings: pd.DataFrame) -> pd.DataFrame:
+    """Each position that a pupil met in a game once: avoiding three mistakes in one move is one good move."""
+    return meetings.drop_duplicates(["pupil", "source", "number", "key"])
+
+
+def _sums(meetings: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Counts of outcomes, points lost and won, per group."""
+    counted = meetings.assign(
+        met=1,
+        **{name: (meetings["outcome"] == outcome).astype(np.int64) for name, outcome in _COUNTED.items()},
+        unpriced=meetings["lost"].isna().astype(np.int64),
+        usual_falls=meetings["usual"].where(meetings["kind"] == Kind.PITFALL, 0.0),
+    )
+    columns = ["met", *_COUNTED, "lost", "won", "unpriced", "usual_falls"]
+    sums: pd.DataFrame = counted.groupby(by, sort=True)[columns].sum()
+    return sums
+
+
+def _by_pupil(
+    games: pd.DataFrame, meetings: pd.DataFrame, called: dict[str, str], roster: Roster
+) -> pd.DataFrame:
+    played = games.groupby("player").size()
+    about = pd.DataFrame(
+        [
+            {"pupil": name, "group": roster.member(player).group, "games": int(played[player])}
+            for player, name in called.items()
+        ],
+        columns=["pupil", "group", "games"],
+    )
+    table = about.merge(_sums(at_positions(meetings), ["pupil"]).reset_index(), on="pupil", how="left")
+    counts = ["met", *_COUNTED, "unpriced"]
+    table = table.fillna(dict.fromkeys([*counts, "lost", "won", "usual_falls"], 0)).astype(
+        dict.fromkeys(counts, np.int64)
+    )
+    table = table.assign(lost_per_100=100.0 * table["lost"] / table["games"])
+    return table.sort_values("pupil", ignore_index=True)
+
+
+def _by_finding(meetings: pd.DataFrame) -> pd.DataFrame:
+    by = ["key", "move", "losing_reply"]
+    sums = _sums(meetings, by)
+    sums.insert(0, "pupils", meetings.groupby(by)["pupil"].nunique())
+    order = sums.reset_index().sort_values(
+        ["lost", "met", "key", "move"], ascending=[False, False, True, True]
+    )
+    return order.reset_index(drop=True)

@@ -1,0 +1,115 @@
+"""What a store knows of its losing replies, as pupils' games are held against it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import chess
+
+from miner.board.lines import pack
+from miner.export.words import Finding, taught
+from miner.store import Store
+from miner.terms import UNRATED, BandScheme
+
+Reply = tuple[int, int]
+"""A position key and a losing reply, packed."""
+
+ENOUGH_KEPT = 0.5
+"""Share of the gain that an answer must keep to have punished, where the stage `follow` says nothing else."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What is left of the gain after an answer, and how that is known."""
+
+    share: float | None  # 1 all of it, 0 or less nothing; None: not known
+    is_enough: bool
+    basis: str  # followed, or refutation where only the best answer is known
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """The findings of a store by losing reply, and how much of the gain each answer keeps."""
+
+    scheme: BandScheme
+    confidence: float
+    rows: Mapping[tuple[int, int, str], Sequence[Finding]]  # by key, move and kind; in the order of the list
+    kept: Mapping[tuple[int, int, int], float]  # by key, move and answer
+    enough: float
+    has_followed: bool
+    refutations: Mapping[Reply, int] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, store: Store) -> Known:
+        """Raises StoreError if nothing was ranked yet."""
+        store.require("rank")
+        tally, follow = store.require("tally").settings, store.manifest("follow")
+        rows: dict[tuple[int, int, str], list[Finding]] = {}
+        refutations: dict[Reply, int] = {}
+        for finding in store.read_table("findings").to_pylist():
+            move = pack(chess.Move.from_uci(finding["losing_reply_uci"]))
+            rows.setdefault((finding["key"], move, finding["kind"]), []).append(finding)
+            if answer := _first_answer(finding):
+                refutations[finding["key"], move] = pack(answer)
+        kept = _kept_shares(store) if follow and store.path("followed").exists() else {}
+        return cls(
+            scheme=BandScheme(tuple(tally["band_edges"])),
+            confidence=tally.get("confidence", 0.9),
+            rows=rows,
+            kept=kept,
+            enough=follow.settings.get("kept", ENOUGH_KEPT) if follow else ENOUGH_KEPT,
+            has_followed=bool(kept),
+            refutations=refutations,
+        )
+
+    @property
+    def keys(self) -> set[int]:
+        """The positions in which something is known to be a mistake."""
+        return {key for key, _, _ in self.rows}
+
+    @property
+    def sides(self) -> set[str]:
+        """The sides of the pupils for whom the findings were made."""
+        return {str(taught(one)) for rows in self.rows.values() for one in rows}
+
+    def losing_at(self, key: int, kind: str) -> list[int]:
+        """The losing replies in a position, packed."""
+        return sorted(move for at, move, of_kind in self.rows if (at, of_kind) == (key, kind))
+
+    def finding(self, key: int, move: int, kind: str, rating: int) -> Finding:
+        """The row of the band that is nearest to a rating; for the unrated, theirs, or else the first."""
+        rows = self.rows[key, move, kind]
+        names = self.scheme.names
+        if rating <= 0:
+            return next((row for row in rows if row["band"] == UNRATED), rows[0])
+        rated = [row for row in rows if row["band"] != UNRATED] or list(rows)
+        own = names.index(self.scheme.name_of(rating))
+        return min(rated, key=lambda row: (abs(names.index(row["band"]) - own), names.index(row["band"])))
+
+    def answered(self, key: int, move: int, answer: int) -> Kept:
+        """How good an answer to a losing reply is."""
+        share = self.kept.get((key, move, answer))
+        if share is not None:
+            return Kept(share, share > self.enough, "followed")
+        is_best = answer == self.refutations.get((key, move))
+        return Kept(1.0 if is_best else None, is_best, "refutation")
+
+
+def _first_answer(finding: Finding) -> chess.Move | None:
+    if not finding["refutation"]:
+        return None
+    board = chess.Board(finding["fen"])
+    board.push_uci(finding["losing_reply_uci"])
+    return board.parse_san(finding["refutation"].split()[0])
+
+
+def _kept_shares(store: Store) -> dict[tuple[int, int, int], float]:
+    columns = ["key", "move", "answer", "plies", "kept"]
+    rows: list[dict[str, Any]] = store.read_table("followed", columns).to_pylist()
+    return {
+        (row["key"], row["move"], row["answer"]): row["kept"]
+        for row in rows
+        if row["plies"] == 0 and row["kept"] is not None
+    }

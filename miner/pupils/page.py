@@ -1,0 +1,265 @@
+"""The group's page and the pupils', as HTML that loads nothing and runs nothing."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import html
+from collections.abc import Iterable, Sequence
+from importlib import resources
+from typing import Any
+
+from miner.pupils.board import board_svg, piece_symbols
+from miner.pupils.markup import Markup, element, joined, single
+from miner.pupils.words import Data
+
+_CHART = 200  # width of an interval's drawing, for shares from 0 to 1
+
+
+def page_bytes(title: str, body: Markup) -> bytes:
+    """A whole page in UTF-8; its content security policy allows its own style by SHA-256 and nothing else."""
+    style = _style()
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    page = f"""<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="{policy}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="robots" content="noindex">
+<title>{html.escape(title)}</title>
+<style>{style}</style>
+</head>
+<body>
+{piece_symbols()}
+{_hatching()}
+{body}
+</body>
+</html>
+"""
+    return page.encode("utf-8", "replace")
+
+
+def _style() -> str:
+    """The look of the report, and what these pages have beside it."""
+    report = resources.files("miner.report").joinpath("page.css").read_text(encoding="utf-8")
+    return report + resources.files("miner.pupils").joinpath("pupils.css").read_text(encoding="utf-8")
+
+
+def _hatching() -> Markup:
+    """The dark squares' pattern in print."""
+    lines = single("path", class_="hatch-line", d="M0 9L9 0M-2 2L2 -2M7 11L11 7")
+    ground = single("rect", class_="hatch-ground", width="9", height="9")
+    pattern = element(
+        "pattern", ground, lines, id="hatch", width="9", height="9", patternUnits="userSpaceOnUse"
+    )
+    return element("svg", pattern, class_="store", width="0", height="0", aria_hidden="true")
+
+
+def group_page(data: Data) -> bytes:
+    """The group: its rates, its pupils, and what cost it most."""
+    body = joined(
+        _masthead(data),
+        element(
+            "main",
+            _summary(data["summary"]),
+            _lesson(data["lesson"]),
+            _section("Pupils", _pupils(data)),
+            _section("What cost most", _findings(data["findings"])) if data["findings"] else None,
+            _section("What this rests on", _list(data["notes"], class_="small quiet")),
+        ),
+    )
+    return page_bytes(data["title"], body)
+
+
+def pupil_page(data: Data) -> bytes:
+    """One pupil: how it went, what to look at next, and the games in which something went wrong."""
+    exercises = data["exercises"]
+    body = joined(
+        _masthead(data),
+        element(
+            "main",
+            _summary(data["summary"]),
+            _lesson(data["lesson"]),
+            _section("What went well", _well(data["well"])) if data["well"] else None,
+            _section("Next exercises", _exercises(exercises)) if exercises else None,
+            _section("Answers", _answers(exercises), class_="answers") if exercises else None,
+            _section("Where it went wrong", _games(data)) if data["games"] else None,
+            _section("How this is reckoned", _list(data["notes"], class_="small quiet")),
+        ),
+    )
+    return page_bytes(data["title"], body)
+
+
+def _masthead(data: Data) -> Markup:
+    return element("header", element("h1", data["title"]), element("p", data["subtitle"]), class_="masthead")
+
+
+def _section(title: str, *children: Markup | None, class_: str | None = None) -> Markup:
+    return element("section", element("h2", title), *children, class_=class_)
+
+
+def _summary(sentences: Sequence[str]) -> Markup:
+    return element("p", " ".join(sentences), class_="lead")
+
+
+def _list(items: Iterable[str], class_: str | None = None) -> Markup:
+    return element("ul", *(element("li", one) for one in items), class_=class_)
+
+
+def _lesson(lesson: Data | None) -> Markup | None:
+    if lesson is None:
+        return None
+    if not lesson["rows"]:
+        return _section(lesson["heading"], element("p", lesson["none"]))
+    head = _row("th", ("", "before", "after", "interval, 0 to 100%"), scope="col")
+    rows: list[Markup] = []
+    for one in lesson["rows"]:
+        chart = element("td", _chart(one["intervals"]), class_="chart")
+        cells = (element("td", one[name]) for name in ("before", "after"))
+        rows.append(element("tr", element("th", one["skill"], scope="row"), *cells, chart))
+    sentences = [element("p", f"{one['skill']}. {one['sentence']}") for one in lesson["rows"]]
+    table = element("table", element("thead", head), element("tbody", *rows), class_="facts progress")
+    return _section(lesson["heading"], table, *sentences)
+
+
+def _row(cell: str, texts: Iterable[str], **attributes: str) -> Markup:
+    return element("tr", *(element(cell, text, **attributes) for text in texts))
+
+
+def _chart(intervals: Sequence[Data]) -> Markup:
+    """The intervals before (open dot) and after (filled dot), from 0 to 100%."""
+    parts = [single("path", class_="rule", d=f"M0 2V30M{_CHART // 2} 2V30M{_CHART} 2V30")]
+    for one, y, kind in zip(intervals, (10, 22), ("before", "after"), strict=True):
+        if not one["games"]:
+            continue
+        low, middle, high = (f"{_CHART * one[name]:.1f}" for name in ("low", "middle", "high"))
+        parts.append(single("path", class_="whisker", d=f"M{low} {y}H{high}"))
+        parts.append(single("circle", class_=f"dot {kind}", cx=middle, cy=str(y), r="4"))
+    told = "; ".join(
+        f"{kind} {one['low']:.0%} to {one['high']:.0%}"
+        for one, kind in zip(intervals, ("before", "after"), strict=True)
+        if one["games"]
+    )
+    return element("svg", *parts, viewBox=f"-6 0 {_CHART + 12} 32", role="img", aria_label=told)
+
+
+_PUPIL_COLUMNS = (
+    ("games", "Games"),
+    ("fell", "Fell in"),
+    ("usual", "Usual"),
+    ("punished", "Punished"),
+    ("lost", "Points lost"),
+    ("per_100", "In 100 games"),
+)
+
+
+def _pupils(data: Data) -> Markup:
+    groups, since = data["has_groups"], data["lesson"] is not None
+    headings = ["Pupil", *(["Group"] if groups else []), *(name for _, name in _PUPIL_COLUMNS)]
+    headings += ["Since the lesson"] if since else []
+    head = [
+        element("th", name, scope="col", class_="words" if name in _IN_WORDS else None) for name in headings
+    ]
+    rows = [_pupil(one, groups, since) for one in data["pupils"]]
+    table = element(
+        "table",
+        element("thead", element("tr", *head)),
+        element("tbody", *rows),
+        class_="list pupils",
+    )
+    return joined(
+        table,
+        element(
+            "p",
+            "Fell in: of the times a common mistake was possible. Usual: how often players of the same "
+            "rating make it there. Punished: of the opponents' mistakes.",
+            class_="small quiet",
+        ),
+    )
+
+
+_IN_WORDS = ("Pupil", "Group", "Since the lesson")
+
+
+def _pupil(one: Data, groups: bool, since: bool) -> Markup:
+    link = element("a", one["pupil"], href=f"{one['file']}.html")
+    return element(
+        "tr",
+        element("td", link, class_="words title"),
+        element("td", one["group"], class_="words", data_name="Group") if groups else None,
+        *(element("td", one[key], data_name=name) for key, name in _PUPIL_COLUMNS),
+        element("td", one["since"], class_="words", data_name="Since the lesson") if since else None,
+    )
+
+
+def _findings(findings: Sequence[Data]) -> Markup:
+    head = element(
+        "tr",
+        element("th", "", class_="words"),
+        element("th", "Mistake", scope="col", class_="words"),
+        *(element("th", name, scope="col") for name in ("Fell in", "Punished", "Points lost")),
+    )
+    return element(
+        "table",
+        element("thead", head),
+        element("tbody", *(_finding(one) for one in findings)),
+        class_="list",
+    )
+
+
+def _finding(one: Data) -> Markup:
+    moves = element("p", one["before"], " ", element("b", one["reply"]), " ", one["after"], class_="moves")
+    return element(
+        "tr",
+        element("td", board_svg(one["fen"], one["bottom"], one["alt"]), class_="picture"),
+        element(
+            "td",
+            element("div", one["opening"], class_="title"),
+            moves,
+            element("p", one["why"], class_="small"),
+            element("p", one["whom"], class_="small quiet"),
+            class_="words",
+        ),
+        element("td", one["fell"], data_name="Fell in"),
+        element("td", one["punished"], data_name="Punished"),
+        element("td", one["lost"], data_name="Points lost"),
+    )
+
+
+def _well(items: Sequence[Data]) -> Markup:
+    told = (
+        element("li", element("b", one["reply"]), f" in the {one['opening']}: {one['times']}.")
+        for one in items
+    )
+    return element("ul", *told)
+
+
+def _exercises(exercises: Sequence[Data]) -> Markup:
+    return element("div", *(_exercise(one) for one in exercises), class_="exercises")
+
+
+def _exercise(one: Data) -> Markup:
+    return element(
+        "figure",
+        element("p", element("b", f"{one['number']}. {one['to_move']}."), " ", one["task"], class_="task"),
+        board_svg(one["fen"], one["bottom"], one["alt"]),
+        element("figcaption", one["opening"], ". ", one["because"], class_="small quiet"),
+    )
+
+
+def _answers(exercises: Sequence[Data]) -> Markup:
+    return element(
+        "ol", *(element("li", element("b", one["solution"]), " ", one["why"]) for one in exercises)
+    )
+
+
+def _games(data: Data) -> Markup:
+    head = _row("th", ("Date", "Game", "You had", "You", "Points lost"), scope="col")
+    keys = ("date", "game", "side", "what", "lost")
+    rows: Any = (_row("td", (one[key] for key in keys)) for one in data["games"])
+    table = element("table", element("thead", head), element("tbody", *rows), class_="facts games")
+    told = f"and {data['more_games']} older ones" if data["more_games"] else ""
+    where = "Game: number of the file and of the game in it. " if data["several_sources"] else ""
+    return joined(table, element("p", where + told, class_="small quiet") if where + told else None)

@@ -1,0 +1,125 @@
+"""Whose games count, and by what they are called where no name may stand."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from miner.errors import Place, SourceError, UsageError
+from miner.export.words import plain
+from miner.pupils.days import is_day
+from miner.read.players import Players
+
+NAME_LENGTH, GROUP_LENGTH = 60, 30
+
+_CODES, _FIRST_CODE = 9_000, 1_000  # four digits: a club's pupils seldom share one
+_COLUMNS = ("name", "group", "since")
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """A player whose games count."""
+
+    name: str
+    group: str = ""
+    since: str = ""  # only games from this date on, YYYY.MM.DD, YYYY.MM or YYYY; empty: all
+
+
+def read_roster(path: Path) -> list[Member]:
+    """The players of a file: one name a line, or a table with the columns name, group and since.
+
+    It is a table if its first line names the column `name`; columns are parted by commas or semicolons, and a
+    name that holds one stands in quotation marks. UTF-8. No message holds a name.
+    Raises SourceError for a file that cannot be read, UsageError for what it holds.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise SourceError(
+            f"cannot be read: {error.strerror or error}", where=Place(str(path)), advice="check the name"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise SourceError("is not UTF-8", where=Place(str(path)), advice="save it as UTF-8") from error
+    lines = text.splitlines()
+    header = lines[0] if lines else ""
+    comma = ";" if ";" in header else ","
+    columns = [one.strip().strip('"').lower() for one in header.split(comma)]
+    if "name" in columns and set(columns) <= set(_COLUMNS):
+        members = _table(text, columns, comma, path)
+    else:
+        members = [Member(line.strip()) for line in lines if line.strip()]
+    if not members:
+        raise UsageError(
+            "the list of players is empty", where=Place(str(path)), advice="write one name a line"
+        )
+    return members
+
+
+def _table(text: str, columns: Sequence[str], comma: str, path: Path) -> list[Member]:
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=comma)
+    next(rows)
+    members = []
+    for row in rows:
+        cells = [cell.strip() for cell in row]
+        if not any(cells):
+            continue
+        where = Place(str(path), line=rows.line_num)
+        if len(cells) > len(columns):
+            raise UsageError(
+                "there are more cells than columns",
+                where=where,
+                advice='put a name that holds a comma in quotation marks: "Family, First"',
+            )
+        told = dict(zip(columns, cells, strict=False))
+        since = told.get("since", "").replace("-", ".")
+        if since and not is_day(since):
+            raise UsageError("`since` is no date", where=where, advice="write 2024, 2024-09 or 2024-09-15")
+        if told.get("name"):
+            members.append(Member(told["name"], plain(told.get("group", ""), GROUP_LENGTH), since))
+    return members
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Roster:
+    """Members by the hash of their names; without members, everybody counts."""
+
+    salt: bytes
+    members: Mapping[str, Member]
+    everybody: bool
+
+    @classmethod
+    def of(cls, salt: bytes, members: Iterable[Member] | None) -> Roster:
+        """The roster of some members (a name that is given again counts where it comes first), or of all."""
+        players = Players(salt, "hash")
+        by_hash: dict[str, Member] = {}
+        for member in members or ():
+            shown = players.player(member.name).shown
+            if shown:
+                by_hash.setdefault(shown, member)
+        return cls(salt=salt, members=by_hash, everybody=members is None)
+
+    def counts(self, player: str) -> bool:
+        """Whether the games of the player with this hash count."""
+        return bool(player) and (self.everybody or player in self.members)
+
+    def member(self, player: str) -> Member:
+        """What the list says of a player; one without a name where it says nothing."""
+        return self.members.get(player, Member(""))
+
+
+def pseudonyms(players: Iterable[str]) -> dict[str, str]:
+    """What the players with these hashes are called: `Pupil 4172`.
+
+    The number comes from the salted hash alone, so that a pupil keeps it whoever else is in the list. If two
+    would have the same, the one whose hash is greater takes the next that is free.
+    """
+    taken: dict[int, str] = {}
+    for player in sorted(set(players)):
+        code = int(player, 16) % _CODES
+        while code in taken:
+            code = (code + 1) % _CODES
+        taken[code] = player
+    return {player: f"Pupil {code + _FIRST_CODE}" for code, player in taken.items()}

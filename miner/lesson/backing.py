@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -38,8 +39,7 @@ class ModelGame:
         ...           winner_rating=1630, loser_rating=0).words()
         '2024.09.15, won by a player rated 1630, 1-0'
         """
-        date = plain(self.date, 10)
-        known = [date] if date and "?" not in date else []
+        known = re.findall(r"^\d{4}(?:\.\d\d)*", self.date)
         rated = f"won by a player rated {self.winner_rating}" if self.winner_rating else ""
         if rated and self.loser_rating:
             rated += f" against {self.loser_rating}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +70,7 @@ def test_the_best_model_game(tmp_path: Path) -> None:
     assert game is not None
     assert game.sans[-4:] == ("Bxd1", "Bxf7+", "Ke7", "Nd5#")
     assert game.words() == "won by a player rated 1630, 1-0"
+    assert dataclasses.replace(game, date="2024.??.??").words() == "2024, won by a player rated 1630, 1-0"
     assert read_backing(store).model(vienna()) is None
 
 

@@ -73,7 +73,7 @@ def contents(
         "mistakes": mistakes,
         "columns": ["mistake", "kind", "side", "taught", "band", "often", "observed", "price", *COLUMNS],
         "findings": told,
-        "map": opening_map(replies, paths, len(bands)),
+        "map": opening_map(replies, paths),
     }
 
 

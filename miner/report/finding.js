@@ -88,7 +88,7 @@ class Stepper {
   lineText(line, number) {
     const hidden = number ? this.shared(line) : 0;
     const moves = line.steps.map((step, at) => el("button", { type: "button", class: step.look || null, hidden: at < hidden, onclick: () => this.go(number, at + 1) },
-      moveNumber(step.ply, at === hidden) + step.san));
+      moveNumber(step.ply, at === hidden || step.look === "key") + step.san));
     return el("div", {}, el("p", { class: "line-name" }, line.name), el("p", { class: "line" }, ...moves.flatMap((one) => [one, " "])));
   }
 
@@ -262,10 +262,10 @@ function plansPart(about) {
   const groups = [...new Set(about.plans.map(([players]) => players))];
   return [el("h3", {}, "Where the winners' men go"),
     ...groups.flatMap((players) => {
-      const rows = about.plans.filter((row) => row[0] === players).sort((a, b) => b[4] - a[4]).slice(0, 8);
+      const rows = about.plans.filter((row) => row[0] === players).sort((a, b) => b[3] - a[3]).slice(0, 8);
       const name = players === "strongest" ? "the strongest players" : bandWords(players);
       return [el("p", { class: "small quiet" }, `${capital(name)}, ${count(rows[0][1])} won games`),
-        el("table", { class: "facts" }, el("tbody", {}, ...rows.map(([, , , detail, share]) => el("tr", {}, el("td", {}, detail),
+        el("table", { class: "facts plan" }, el("tbody", {}, ...rows.map(([, , detail, share]) => el("tr", {}, el("td", {}, detail),
           el("td", { class: "chart", "aria-hidden": "true" }, svg("svg", { focusable: "false" }, svg("rect", { class: "bar", x: "2%", y: 8, height: 8, width: `${(96 * share).toFixed(2)}%` }))), el("td", {}, percent(share))))))];
     })];
 }
@@ -286,7 +286,7 @@ function modelGame(finding, model, number) {
   const board = el("div", {});
   const opener = el("button", { type: "button", class: "no-print", "aria-expanded": "false", onclick: toggle }, "Play through");
   return el("div", { class: "model" }, el("p", {}, `${name} `, opener), board,
-    el("p", { class: "small" }, numbered(steps.map((one) => one.san), 0)));
+    gameText(steps, model.at));
 
   function toggle() {
     const open = opener.getAttribute("aria-expanded") !== "true";
@@ -298,6 +298,13 @@ function modelGame(finding, model, number) {
     stepping = new Stepper([{ name, steps }], { bottom: finding.taught, at: model.at + 1, arrow: false, label: `game ${number}` });
     board.replaceChildren(stepping.element);
   }
+}
+
+/** A whole game, the losing reply in bold. @param {Step[]} steps @param {number} at @returns {HTMLElement} */
+function gameText(steps, at) {
+  const sans = steps.map((one) => one.san);
+  const words = (/** @type {number} */ from, /** @type {number} */ to) => numbered(sans.slice(from, to), from);
+  return el("p", { class: "small" }, `${words(0, at)} `, el("b", {}, words(at, at + 1)), ` ${words(at + 1, sans.length)}`);
 }
 
 /** @param {Model} model @returns {string} */

@@ -10,6 +10,7 @@
 
 const GRADES = [0, 1, 3, 10];
 const CELL_LEAST = 3;
+const MOST_BEHIND = 12;
 const ROOT_WIDTH = 34;
 
 /** The moves of the map with their children, the commonest first. @param {Contents} contents @returns {MapMove[]} */
@@ -240,6 +241,12 @@ function neighbour(page, cells, at, key) {
   return by ? column[column.indexOf(at) + by] ?? -1 : -1;
 }
 
+/** A link to the list of what comes after the same first moves. @param {Page} page @param {number} root @returns {string} */
+function listLink(page, root) {
+  const moves = wayTo(page, root).map((one) => page.moves[one].san).join(" ");
+  return hashOf({ ...DEFAULTS, moves, band: mapBand(page), side: mapSide(page), chosen: page.state.chosen });
+}
+
 /** The position, and the findings behind it. @param {Page} page @param {number} root @param {Weighed} weighed @returns {HTMLElement[]} */
 function behind(page, root, weighed) {
   const board = afterMoves(boardOf(START), wayTo(page, root).map((one) => page.moves[one].uci));
@@ -247,8 +254,8 @@ function behind(page, root, weighed) {
   const found = inOrder(weighed.below[root].map((at) => page.findings[at]), "teaching_value_low", false);
   const picture = /** @type {any} */ (diagram(board, { bottom: mapSide(page), frames: root ? markOf(move.uci) : null, label: `${moveWords(move)}. ${boardWords(board)}` }));
   return [picture,
-    el("p", { class: "count" }, `${percent(weighed.share[root])} of games; ${found.length ? `${weighed.gain[root].toFixed(1)} points in 100 of them` : "nothing to gain here"}`),
-    el("ol", { class: "below" }, ...found.slice(0, 8).map((one) => el("li", { value: one.number },
+    el("p", { class: "count" }, `${percent(weighed.share[root])} of games; ${found.length ? `${weighed.gain[root].toFixed(1)} points in 100 of them` : "nothing to gain here"}${found.length > MOST_BEHIND ? `. The best ${MOST_BEHIND} of ${count(found.length)}:` : ""}`),
+    el("ol", { class: "below" }, ...found.slice(0, MOST_BEHIND).map((one) => el("li", { value: one.number },
       el("a", { href: page.linkTo(one) }, replyWords(one.about)), ` ${titleOf(one)} `, el("span", { class: "small quiet" }, `${one.kind}, worth ${points(one.teaching_value)}`)))),
-    ...(found.length ? [el("p", {}, el("a", { href: page.link({ view: "list", at: "", moves: wayTo(page, root).map((one) => page.moves[one].san).join(" "), band: mapBand(page), side: mapSide(page) }) }, `All ${count(found.length)} in the list`))] : [])];
+    ...(found.length ? [el("p", {}, el("a", { href: listLink(page, root) }, "By these moves in the list"))] : [])];
 }

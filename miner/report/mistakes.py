@@ -122,7 +122,19 @@ def _legal(ucis: Sequence[str]) -> Sequence[str]:
 
 
 def _plan(row: Row) -> list[Any]:
-    return [row["players"], row["games"], row["theme"], plain(row["detail"]), round(row["share"], 4)]
+    return [row["players"], row["games"], _goes(row), round(row["share"], 4)]
+
+
+def _goes(row: Row) -> str:
+    """What a row of PLANS is about, e.g. `knight from g1 to f3`, `pawn to d5` or `castles short`."""
+    detail = plain(row["detail"])
+    if row["theme"] == "castling":
+        return detail.replace("castling", "castles")
+    if row["theme"] == "exchange":
+        return detail.replace("exchange", "exchanges", 1)
+    man = detail.split()[0]
+    way = f"from {row['from_square']} to" if row["from_square"] and row["theme"] == "piece" else "to"
+    return f"{man} {way} {row['to_square']}" if row["to_square"] else detail
 
 
 def _season(row: Row) -> list[Any]:

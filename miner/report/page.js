@@ -8,7 +8,7 @@
  * @typedef {{key: string, fen: string, ply: number, path: Line, name: string, eco: string, opening: string, reply: Line,
  *   refutation: Line, better: Line, severe: boolean, reason: string, pattern: string, detail: string, why: string,
  *   engine: string, nodes: number, picks: ShareRow[], answers: {san: string, games: number, kept: number | null}[],
- *   models: Model[], plans: [string, number, string, string, number][], seasons: ShareRow[], board: Board, mark: Mark}} Mistake
+ *   models: Model[], plans: [string, number, string, number][], seasons: ShareRow[], board: Board, mark: Mark}} Mistake
  * @typedef {{mistake: number, kind: string, side: string, taught: string, band: string, often: string, observed: string,
  *   price: string, games_at_position: number, games_with_reply: number, players_with_reply: number, pick_rate: number,
  *   pick_rate_low: number, pick_rate_high: number, exp_best: number, exp_reply: number, loss: number, cp_best: number,
@@ -38,6 +38,7 @@ function stateOf(hash) {
     if (Object.hasOwn(DEFAULTS, key)) state[/** @type {keyof State} */ (key)] = value;
   }
   if (!Object.hasOwn(ORDERS, state.sort)) state.sort = DEFAULTS.sort;
+  if (state.band === "all" && state.view !== "map") state.band = "";
   return state;
 }
 
@@ -124,6 +125,7 @@ class Page {
     else if (this.state.view === "map") this.showMapView(before, keepFocus);
     else if (this.state.view === "notes") this.replace(notesView(this));
     else this.showList(before);
+    document.body.dataset.view = this.state.view;
     this.showLinks();
   }
 
@@ -168,7 +170,7 @@ class Page {
   showLinks() {
     for (const view of ["list", "map", "notes"]) {
       const link = /** @type {HTMLElement} */ (document.getElementById(`to-${view}`));
-      link.setAttribute("href", this.link({ view, id: "", at: "", band: this.state.band === "all" && view === "list" ? "" : this.state.band }));
+      link.setAttribute("href", this.link({ view, id: "", at: "" }));
       if (this.state.view === view || (view === "list" && this.state.view === "finding")) link.setAttribute("aria-current", "page");
       else link.removeAttribute("aria-current");
     }

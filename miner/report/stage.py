@@ -14,7 +14,7 @@ from miner.report.contents import contents, reply_of
 from miner.report.mistakes import Details, Reply
 from miner.report.page import page_bytes
 from miner.report.summary import mined
-from miner.report.tree import replies_of
+from miner.report.tree import Replies
 from miner.store import STAGES, Store, replacing
 from miner.terms import BandScheme
 
@@ -57,7 +57,7 @@ def _contents(store: Store) -> dict[str, Any]:
     return contents(
         findings,
         _details(store, replies, wanted),
-        replies_of(replies.select(["key", "band", "move", "games", "games_at_position"]).to_pylist(), bands),
+        Replies(replies, bands),
         bands,
         mined(manifests, dates, findings),
     )

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import chess
 import chess.polyglot
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from miner.board.lines import pack, unpack_move
 
@@ -18,12 +21,41 @@ LEAST_SHARE = 0.004  # of a band's games, below which a move is left out unless 
 LEAST_GAMES = 5  # of a band, from which its share counts
 
 
-@dataclass(frozen=True, slots=True)
 class Replies:
-    """Games per band with each reply, and at its position; arrays follow the order of the bands."""
+    """Rows of REPLIES that are looked up by their position, however many there are."""
 
-    games: Mapping[int, Mapping[int, Sequence[int]]]  # by key, then by move
-    at: Mapping[int, Sequence[int]]  # by key
+    def __init__(self, table: pa.Table, bands: Sequence[str]) -> None:
+        """Of the table's rows only those of `bands` may occur; counts are given in their order."""
+        key = table["key"].to_numpy()
+        order = np.argsort(key, kind="stable")
+        self.bands = len(bands)
+        self._key = key[order]
+        self._band = pc.index_in(table["band"], value_set=pa.array(bands, pa.string())).to_numpy()[order]
+        self._move, self._games, self._there = (
+            table[name].to_numpy()[order] for name in ("move", "games", "games_at_position")
+        )
+
+    def games(self, key: int) -> dict[int, list[int]]:
+        """Games of each band with each reply there, by move."""
+        found: dict[int, list[int]] = {}
+        for row in self._rows(key):
+            of_move = found.setdefault(int(self._move[row]), [0] * self.bands)
+            of_move[self._band[row]] = int(self._games[row])
+        return dict(sorted(found.items()))
+
+    def there(self, key: int) -> list[int]:
+        """Games of each band through a position; empty if it is not known."""
+        rows = self._rows(key)
+        found = [0] * self.bands if rows else []
+        for row in rows:
+            found[self._band[row]] = int(self._there[row])
+        return found
+
+    def _rows(self, key: int) -> range:
+        wanted = np.uint64(key)
+        return range(
+            int(np.searchsorted(self._key, wanted, "left")), int(np.searchsorted(self._key, wanted, "right"))
+        )
 
 
 @dataclass(slots=True)
@@ -36,26 +68,14 @@ class _Node:
     children: dict[int, int] = field(default_factory=dict)
 
 
-def replies_of(rows: Iterable[Mapping[str, Any]], bands: Sequence[str]) -> Replies:
-    """Rows of REPLIES by position and move."""
-    place = {band: at for at, band in enumerate(bands)}
-    games: dict[int, dict[int, list[int]]] = {}
-    at: dict[int, list[int]] = {}
-    for row in rows:
-        band = place[row["band"]]
-        games.setdefault(row["key"], {}).setdefault(row["move"], [0] * len(bands))[band] = row["games"]
-        at.setdefault(row["key"], [0] * len(bands))[band] = row["games_at_position"]
-    return Replies(games, at)
-
-
-def opening_map(replies: Replies, paths: Sequence[Sequence[str]], bands: int) -> dict[str, Any]:
+def opening_map(replies: Replies, paths: Sequence[Sequence[str]]) -> dict[str, Any]:
     """The tree as columns, ready for JSON: parents before children, the start first.
 
     Every path (UCI, up to and with a losing reply) is in it. `games` are those of each band with the move,
     `at` those of each band at the position it leads to; both empty where none are known. `ends` gives for
     each path the moves of the tree that are its last one, by whichever way they are come to.
     """
-    tree = _Tree(replies, bands)
+    tree = _Tree(replies)
     tree.grow()
     ends = [tree.follow(path) for path in paths]
     places: dict[tuple[int, int], list[int]] = {}
@@ -66,16 +86,16 @@ def opening_map(replies: Replies, paths: Sequence[Sequence[str]], bands: int) ->
         "san": [tree.san(node) for node in tree.nodes],
         "uci": [node.move.uci() if node.move else "" for node in tree.nodes],
         "games": [tree.games(node) for node in tree.nodes],
-        "at": [list(replies.at.get(node.key, ())) for node in tree.nodes],
+        "at": [replies.there(node.key) for node in tree.nodes],
         "ends": [places[tree.reply_at(end)] for end in ends],
     }
 
 
 class _Tree:
-    def __init__(self, replies: Replies, bands: int) -> None:
+    def __init__(self, replies: Replies) -> None:
         self._replies = replies
         start = chess.Board()
-        self.nodes = [_Node(-1, None, start, chess.polyglot.zobrist_hash(start), (1.0,) * bands)]
+        self.nodes = [_Node(-1, None, start, chess.polyglot.zobrist_hash(start), (1.0,) * replies.bands)]
 
     def grow(self) -> None:
         """Add the moves that most of some band's games come by, until enough are there."""
@@ -84,7 +104,7 @@ class _Tree:
         while waiting and len(self.nodes) < MOST_MOVES:
             _, _, number = heapq.heappop(waiting)
             node = self.nodes[number]
-            for move, games in sorted(self._replies.games.get(node.key, {}).items()):
+            for move, games in self._replies.games(node.key).items():
                 shares = self._shares(node, games)
                 weight = self._weight(shares, games)
                 if weight >= LEAST_SHARE:
@@ -100,7 +120,7 @@ class _Tree:
             if pack(move) in node.children:
                 number = node.children[pack(move)]
                 continue
-            games = self._replies.games.get(node.key, {}).get(pack(move), ())
+            games = self._replies.games(node.key).get(pack(move), [])
             number = self._add(number, move, self._shares(node, games))
         return number
 
@@ -116,7 +136,7 @@ class _Tree:
     def games(self, node: _Node) -> list[int]:
         if node.move is None:
             return []
-        return list(self._replies.games.get(self.nodes[node.parent].key, {}).get(pack(node.move), ()))
+        return self._replies.games(self.nodes[node.parent].key).get(pack(node.move), [])
 
     def _add(self, parent: int, move: chess.Move, shares: tuple[float, ...]) -> int:
         board = self.nodes[parent].board.copy(stack=False)
@@ -126,7 +146,7 @@ class _Tree:
         return len(self.nodes) - 1
 
     def _shares(self, node: _Node, games: Sequence[int]) -> tuple[float, ...]:
-        there = self._replies.at.get(node.key, ())
+        there = self._replies.there(node.key)
         if not games or not there:
             return (0.0,) * len(node.shares)
         return tuple(

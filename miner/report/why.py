@@ -118,7 +118,34 @@ def _pin(finding: Finding) -> str:
     return ""
 
 
+def _discovered_attack(finding: Finding) -> str:
+    for strike in _strikes(finding):
+        board = strike.now
+        wanted = strike.taken_later | {board.king(board.turn)}
+        line_pieces = (board.bishops | board.rooks | board.queens) & board.occupied_co[not board.turn]
+        for square in chess.SquareSet(line_pieces & ~chess.BB_SQUARES[strike.move.to_square]):
+            for target in board.attacks(square) - strike.before.attacks(square):
+                opened = strike.move.from_square in chess.SquareSet.between(square, target)
+                if opened and target in wanted and board.color_at(target) == board.turn:
+                    return f"{strike.words} opens the line of {_man(board, square)} to {_man(board, target)}."
+    return ""
+
+
+def _removed_defender(finding: Finding) -> str:
+    for strike in _strikes(finding):
+        before, taken = strike.before, strike.move.to_square
+        for target in strike.taken_later - {taken}:
+            errs = strike.now.turn
+            if before.color_at(taken) == before.color_at(target) == errs and taken in before.attackers(
+                errs, target
+            ):
+                return f"{strike.words} takes {_man(before, taken)}, which defended {_man(before, target)}."
+    return ""
+
+
 _EXACT = {
+    Pattern.DISCOVERED_ATTACK: _discovered_attack,
+    Pattern.REMOVED_DEFENDER: _removed_defender,
     Pattern.DOUBLE_ATTACK: _double_attack,
     Pattern.TRAPPED_PIECE: _trapped_piece,
     Pattern.PIN: _pin,

@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from miner.report.tree import Replies, opening_map, replies_of
+import pyarrow as pa
+
+from miner.report.tree import Replies, opening_map
+from miner.schema import REPLIES
 from tests.export.examples import finding, vienna
 from tests.report.stores import BANDS, replies_for
 
 
 def a_map(paths: Sequence[str], rows: list[dict[str, Any]]) -> dict[str, Any]:
-    return opening_map(replies_of(rows, BANDS), [path.split() for path in paths], len(BANDS))
+    replies = Replies(pa.Table.from_pylist(rows, REPLIES), BANDS)
+    return opening_map(replies, [path.split() for path in paths])
 
 
 def test_moves_of_the_games_from_the_start_on() -> None:
@@ -54,4 +58,4 @@ def test_rare_moves_are_left_out() -> None:
 
 def test_no_games() -> None:
     """A map without any move has the start."""
-    assert opening_map(Replies({}, {}), [], 3)["san"] == [""]
+    assert a_map([], [])["san"] == [""]

@@ -28,6 +28,23 @@ def test_queen_check_that_wins_a_loose_knight() -> None:
     assert how_sentence(found) == "5.Qa4+ attacks the king on e8 and the knight on e4 at the same time."
 
 
+def test_discovered_check_names_the_line() -> None:
+    """1.e4 e5 2.Nf3 Nf6 3.Nxe5 Nxe4 4.Qe2 Nf6 5.Nc6+ wins the queen."""
+    found = finding(
+        "e4 e5 Nf3 Nf6 Nxe5 Nxe4 Qe2", "Nf6", "Nc6+ Be7 Nxd8", "Qe7 Qxe4", pattern="discovered attack"
+    )
+
+    assert how_sentence(found) == "5.Nc6+ opens the line of the queen on e2 to the king on e8."
+
+
+def test_defender_that_is_taken() -> None:
+    """6.Bxf6 takes the knight, and then the pawn on d5."""
+    path = "d4 d5 c4 e6 Nc3 Nf6 cxd5 exd5 Bg5"
+    found = finding(path, "Bd6", "Bxf6 Qxf6 Nxd5", "Be7 e3", pattern="removed defender")
+
+    assert how_sentence(found) == "6.Bxf6 takes the knight on f6, which defended the pawn on d5."
+
+
 def test_pattern_that_cannot_be_placed() -> None:
     """Where the men cannot be named, the sentence says what the pattern is."""
     assert how_sentence(vienna(pattern="double attack")).startswith("One move of the line makes two threats")

@@ -1,0 +1,336 @@
+"""Whether the numbers hold on games they were not made from: tables, and figures where --figure names a file.
+
+    python benchmarks/proofs.py picks STORE [--by game|player] [--figure picks.png]
+    python benchmarks/proofs.py curve STORE [--figure curve.png]
+
+The store's games are split into halves by a hash of the game's number (or, for pick rates, each mover's games
+by a hash of the player). What the first half makes is held against the second.
+
+picks: the log loss of each choice in the second half, by pooled pick rates, by a band's own shares, and by
+those of all bands together (the last two with one made-up game, shared by the replies seen and one more, so
+that none is nothing); and how many of the intervals hold. An interval is of a rate, and what is seen is a
+count of the second half: so it is held against what the rate's distribution predicts for as many games,
+with the players' habits (games of one player agree). Where a count lies on a bound, it is by lot. Halves by
+game share their players, whose habits then help: intervals made for other players hold a little too often.
+
+curve: predicted and observed score of the second half in ten bins per band. STORE must be judged. The
+engine's verdicts are those of the store, for both halves.
+"""
+
+from __future__ import annotations
+
+import argparse
+import glob
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from miner import pooling
+from miner.curve.diagnose import diagnose
+from miner.curve.fit import Curves, curves_of
+from miner.curve.rows import engine_rows_of, rows_of
+from miner.settings import TallySettings
+from miner.store import Store
+from miner.tally import replies as counting
+from miner.tally.pooling import Choices, Rates, pool, spread
+from miner.terms import BandScheme
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Split = Literal["game", "player"]
+
+LEVELS = np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95])
+DRAWS = 400  # counts that are drawn for each cell, to hold the one that was seen against
+_MOVES = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Halves:
+    """The first half's replies and their rates, and what the second half chose at the same positions."""
+
+    choices: Choices
+    rates: Rates
+    chosen: Ints  # (replies, bands): games of the second half with the reply
+    other: Ints  # (positions, bands): with a reply that the first half never saw
+    squared: Floats  # (positions, bands): each player's games of the second half squared and added up
+
+    @property
+    def played(self) -> Ints:
+        """Games of the second half at each position, (positions, bands)."""
+        return _at_positions(self.chosen, self.choices) + self.other
+
+
+def halves_of(store: Store, settings: TallySettings, by: Split) -> Halves:
+    """The store's games in halves; positions with too few games in the first to be tallied are left out."""
+    first, second = (_counted(store, settings, by, half) for half in (0, 1))
+    choices = spread(first, len(settings.bands.names))
+    return _aligned(choices, pool(choices), second)
+
+
+def half_of(numbers: npt.NDArray[Any]) -> Ints:
+    """0 or 1 for each number, as good as by a coin, and always the same."""
+    mixed: Ints = (
+        numbers.astype(np.uint64) * np.uint64(2654435761) // np.uint64(_MOVES) % np.uint64(2)
+    ).astype(np.int64)
+    return mixed
+
+
+def _counted(store: Store, settings: TallySettings, by: Split, half: int) -> pa.Table:
+    whose = {"game": "game", "player": "case when player = 0 then game else player end"}[by]
+    pattern = f"{glob.escape(str(store.path('moves')))}/*.parquet"
+    with duckdb.connect() as connection:
+        connection.read_parquet(pattern).create_view("all_moves")
+        connection.execute(
+            f"create view moves as select * from all_moves "
+            f"where ({whose})::ubigint * 2654435761 // {_MOVES} % 2 = {half}"
+        )
+        floor = 1 if half else settings.min_games
+        return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor)
+
+
+def _aligned(choices: Choices, rates: Rates, second: pa.Table) -> Halves:
+    known = choices.keys[np.flatnonzero(np.r_[True, choices.keys[1:] != choices.keys[:-1]])]
+    keys = second["key"].to_numpy()
+    place = np.minimum(np.searchsorted(known, keys), len(known) - 1)
+    is_known = known[place] == keys
+    second, place = second.filter(pa.array(is_known)), place[is_known]
+    band, games = second["band"].to_numpy(), second["games"].to_numpy()
+    ours, theirs = choices.place * _MOVES + choices.moves, place * _MOVES + second["move"].to_numpy()
+    row = np.minimum(np.searchsorted(ours, theirs), len(ours) - 1)
+    seen = ours[row] == theirs
+    chosen = np.zeros(choices.chosen.shape, dtype=np.int64)
+    chosen[row[seen], band[seen]] = games[seen]
+    other, squared = np.zeros(choices.played.shape, dtype=np.int64), np.zeros(choices.played.shape)
+    np.add.at(other, (place[~seen], band[~seen]), games[~seen])
+    squared[place, band] = second["games_squared_at_position"].to_numpy()
+    return Halves(choices, rates, chosen, other, squared)
+
+
+def _at_positions(values: npt.NDArray[Any], choices: Choices) -> npt.NDArray[Any]:
+    sums = np.zeros(choices.played.shape, dtype=values.dtype)
+    np.add.at(sums, choices.place, values)
+    return sums
+
+
+def log_losses(halves: Halves, bands: BandScheme) -> pd.DataFrame:
+    """Log loss of the second half's choices, in nats a game, by band.
+
+    Columns: band, games, pooled, raw, together; raw_more and together_more (than pooled), each with its
+    standard error, a position being one piece of evidence.
+    """
+    choices = halves.choices
+    seen = np.bincount(choices.place)[choices.place][:, None]
+    there = choices.played[choices.place].astype(np.float64)
+    total, chosen = there.sum(axis=1, keepdims=True), choices.chosen.sum(axis=1, keepdims=True)
+    raw = (choices.chosen + 1.0 / (seen + 1)) / (there + 1.0)
+    together = np.broadcast_to((chosen + 1.0 / (seen + 1)) / (total + 1.0), raw.shape)
+    rows = []
+    for place in np.flatnonzero(halves.rates.kept).tolist():
+        successes, failures = halves.rates.of_band(place)
+        by_rule = {
+            "pooled": _losses(halves, successes / (successes + failures), place),
+            "raw": _losses(halves, raw[:, place], place),
+            "together": _losses(halves, together[:, place], place),
+        }
+        played = halves.played[:, place]
+        games = played.sum()
+        if games:
+            rows.append({"band": bands.names[place], "games": games, **_compared(by_rule, played, games)})
+    return pd.DataFrame(rows)
+
+
+def _losses(halves: Halves, rates: Floats, band: int) -> Floats:
+    """Of all games of the second half at each position."""
+    choices, positions = halves.choices, len(halves.other)
+    left = np.maximum(1.0 - np.bincount(choices.place, rates, minlength=positions), 1e-9)
+    each = -halves.chosen[:, band] * np.log(np.maximum(rates, 1e-9))
+    losses: Floats = np.bincount(choices.place, each, minlength=positions) - halves.other[:, band] * np.log(
+        left
+    )
+    return losses
+
+
+def _compared(by_rule: dict[str, Floats], played: Ints, games: int) -> dict[str, float]:
+    told = {rule: float(losses.sum() / games) for rule, losses in by_rule.items()}
+    for rule in ("raw", "together"):
+        more = by_rule[rule] - by_rule["pooled"]
+        mean = more.sum() / games
+        told[f"{rule}_more"] = float(mean)
+        told[f"{rule}_error"] = float(np.sqrt(np.sum((more - mean * played) ** 2)) / games)
+    return told
+
+
+def places_of(halves: Halves, *, habits: bool = True, seed: int = 1) -> pd.DataFrame:
+    """Where each count of the second half stands in what was predicted for it; of replies the first half saw.
+
+    Columns: band (place), rate (pooled), games (of the first half at the position) and place, which is even
+    from 0 to 1 if the predictions are right.
+    """
+    random = np.random.default_rng(seed)
+    choices, played = halves.choices, halves.played
+    successes, failures = halves.rates.of_rows()
+    cell = (choices.place[choices.row], choices.band)
+    is_told = played[cell] > 0
+    cell = (cell[0][is_told], cell[1][is_told])
+    successes, failures = successes[is_told], failures[is_told]
+    games, seen = played[cell], halves.chosen[choices.row[is_told], cell[1]]
+    correlation = halves.rates.player_correlation if habits else 0.0
+    worth = pooling.worth_of_games(games, halves.squared[cell], correlation)
+    below, same = np.zeros(len(games)), np.zeros(len(games))
+    for _ in range(DRAWS):
+        drawn = random.binomial(games, _scattered(random, random.beta(successes, failures), games, worth))
+        below += drawn < seen
+        same += drawn == seen
+    place = (below + random.uniform(size=len(games)) * (same + 1.0)) / (DRAWS + 1.0)
+    rate = successes / (successes + failures)
+    return pd.DataFrame(
+        {"band": cell[1], "rate": rate, "games": choices.played[cell].astype(np.int64), "place": place}
+    )
+
+
+def _scattered(random: np.random.Generator, rates: Floats, games: Ints, worth: Floats) -> Floats:
+    """Rates of as many games, if each counts for so much less than one because players repeat themselves."""
+    scatters = worth < 1.0
+    # Games in pairs that agree with correlation r are beta-binomial with a strength of 1/r - 1.
+    strength = np.maximum((games[scatters] - 1.0) / (1.0 / worth[scatters] - 1.0) - 1.0, 1e-3)
+    scattered = rates.copy()
+    inner = np.clip(rates[scatters], 1e-9, 1.0 - 1e-9)
+    scattered[scatters] = random.beta(inner * strength, (1.0 - inner) * strength)
+    return scattered
+
+
+def coverage(places: pd.DataFrame, confidence: float) -> float:
+    """Share of the counts within the interval of a confidence."""
+    tail = (1.0 - confidence) / 2.0
+    return float(places["place"].between(tail, 1.0 - tail).mean())
+
+
+def picks(store: Store, by: Split, figure: Path | None) -> None:
+    """Print what the second half says of pick rates."""
+    settings = TallySettings()
+    halves = halves_of(store, settings, by)
+    print(f"halves by {by}: {halves.rates.resemblance}")
+    print(f"correlation of one player's games {halves.rates.player_correlation:.3f}")
+    losses, places = log_losses(halves, settings.bands), places_of(halves)
+    alone = places_of(halves, habits=False)
+    names = settings.bands.names
+    held = places.groupby("band")["place"].agg(
+        cells="size", coverage_90=lambda p: p.between(0.05, 0.95).mean()
+    )
+    losses = losses.merge(
+        held.rename(index=dict(enumerate(names))), left_on="band", right_index=True, how="left"
+    )
+    print(losses.round(4).to_string(index=False))
+    print(f"intervals of 90 % that hold: {coverage(places, 0.9):.1%} of {len(places):,}", end="; ")
+    print(f"with games of one player taken for independent {coverage(alone, 0.9):.1%}")
+    for name, edges in {
+        "rate": (0, 0.01, 0.03, 0.1, 0.3, 0.6, 1),
+        "games": (0, 3, 10, 30, 100, 1000, 1e9),
+    }.items():
+        groups = places.groupby(pd.cut(places[name], list(edges)), observed=True)
+        print(f"by {name}: " + ", ".join(f"{group} {coverage(one, 0.9):.1%}" for group, one in groups))
+    if figure:
+        _draw(figure, lambda axes: _draw_picks(axes, losses, places, names), columns=2)
+
+
+def curve(store: Store, figure: Path | None) -> None:
+    """Print what the second half says of the curves."""
+    bands = TallySettings().bands
+    told = held_out(store, bands)
+    print(told.round(3).to_string(index=False))
+    is_many = told["games"] >= 1000
+    for name, some in {"1,000 games or more": told[is_many], "fewer": told[~is_many]}.items():
+        if len(some):
+            error = some["error"].abs()
+            print(
+                f"bins of {name}: {len(some)}, mean absolute error {error.mean():.4f}, most {error.max():.4f}"
+            )
+    if figure:
+        _draw(figure, lambda axes: _draw_curve(axes, told), columns=1)
+
+
+def held_out(store: Store, bands: BandScheme) -> pd.DataFrame:
+    """Curves of the first half of the store's games against the scores of the second."""
+    rows = rows_of(store, bands)
+    half = half_of(rows.game)
+    curves: Curves = curves_of(rows.where(half == 0), engine_rows_of(store), bands.names)
+    return diagnose(curves, rows.where(half == 1))
+
+
+def _draw(figure: Path, draw: Callable[[Any], None], columns: int) -> None:
+    import matplotlib as mpl
+
+    mpl.use("agg")
+    from matplotlib import pyplot
+
+    drawing, axes = pyplot.subplots(1, columns, figsize=(6 * columns, 5), squeeze=False, layout="constrained")
+    draw(axes[0])
+    drawing.savefig(figure, dpi=120)
+    pyplot.close(drawing)
+    print(f"drawn: {figure}")
+
+
+def _draw_picks(axes: Any, losses: pd.DataFrame, places: pd.DataFrame, names: tuple[str, ...]) -> None:
+    reliability, gains = axes
+    reliability.plot([0, 1], [0, 1], color="grey", linewidth=1, label="as promised")
+    for band, some in places.groupby("band"):
+        if len(some) >= 200:
+            held = [coverage(some, level) for level in LEVELS]
+            reliability.plot(LEVELS, held, marker="o", markersize=3, label=names[int(str(band))])
+    reliability.set(
+        title="Intervals that hold", xlabel="confidence", ylabel="share that hold the second half"
+    )
+    reliability.legend(fontsize=7)
+    for shift, (rule, label) in enumerate({"raw": "own shares", "together": "all bands together"}.items()):
+        where = np.arange(len(losses)) + 0.4 * shift
+        gains.barh(where, losses[f"{rule}_more"], 0.4, xerr=losses[f"{rule}_error"], label=label)
+    gains.set_yticks(np.arange(len(losses)) + 0.2, losses["band"])
+    gains.axvline(0.0, color="grey", linewidth=1)
+    gains.set(title="Log loss more than by pooled rates", xlabel="nats a game")
+    gains.set_xlim(-0.05, 0.3)
+    gains.legend(fontsize=7)
+
+
+def _draw_curve(axes: Any, told: pd.DataFrame) -> None:
+    [axis] = axes
+    axis.plot([0, 1], [0, 1], color="grey", linewidth=1)
+    for band, some in told[told["games"] >= 100].groupby("band", sort=False):
+        axis.errorbar(
+            some["predicted"],
+            some["observed"],
+            some["standard_error"],
+            marker="o",
+            markersize=3,
+            label=str(band),
+        )
+    axis.set(title="Score of games not fitted to", xlabel="predicted", ylabel="observed")
+    axis.legend(fontsize=7)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    commands = parser.add_subparsers(dest="command", required=True)
+    for name in ("picks", "curve"):
+        command = commands.add_parser(name)
+        command.add_argument("store", type=Path)
+        command.add_argument("--figure", type=Path)
+        if name == "picks":
+            command.add_argument("--by", choices=("game", "player"), default="game")
+    given = parser.parse_args()
+    if given.command == "picks":
+        picks(Store.open(given.store), given.by, given.figure)
+    else:
+        curve(Store.open(given.store), given.figure)
+
+
+if __name__ == "__main__":
+    main()

@@ -160,12 +160,16 @@ FOLLOWED = pa.schema(
         _column("at", pa.uint64(), "position in which the side that profits is to move"),
         _column("fen", pa.string(), "of that position"),
         _column("plies", pa.uint8(), "least plies from the losing reply to there; 0: right after it"),
-        _column("path", pa.string(), "the commonest moves from the losing reply to there, UCI, space-separated"),
+        _column(
+            "path", pa.string(), "the commonest moves from the losing reply to there, UCI, space-separated"
+        ),
         _column("answer", pa.uint16(), "a move chosen there"),
         _column("best_move", pa.string(), "UCI; empty if inconclusive"),
         _column("cp_best", pa.int32(), "of the best move, for the side that profits", nullable=True),
         _column("cp_answer", pa.int32(), "of the answer, for the side that profits", nullable=True),
-        _column("exp_best", pa.float64(), "expected score of the best move, for the same side", nullable=True),
+        _column(
+            "exp_best", pa.float64(), "expected score of the best move, for the same side", nullable=True
+        ),
         _column("exp_answer", pa.float64(), "expected score of the answer", nullable=True),
         _column(
             "kept",
@@ -221,7 +225,9 @@ MODEL_GAMES = pa.schema(
         _column("result", pa.string(), "1-0 or 0-1"),
         _column("moves", pa.string(), "the whole game, UCI, space-separated"),
         _column("reply_ply", pa.uint16(), "ply of the losing reply in this game"),
-        _column("quality", pa.float64(), "expected score the winner gave away per move after the reply, mean"),
+        _column(
+            "quality", pa.float64(), "expected score the winner gave away per move after the reply, mean"
+        ),
         _column("moments", pa.list_(pa.uint16()), "plies of the moves that mattered"),
         _column("score", pa.float64(), "what the order is made by: higher is better"),
     ]
@@ -342,8 +348,11 @@ FINDINGS = pa.schema(
             nullable=True,
         ),
         _column("conversion_observed", pa.float64(), "what it really scored", nullable=True),
+        _column("conversion_games", pa.int64(), "games that this was seen in"),
         _column("model_games", pa.list_(pa.uint32()), "numbers of model games in the store, the best first"),
-        _column("games_per_player", pa.float64(), "games at the position by player of the band", nullable=True),
+        _column(
+            "games_per_player", pa.float64(), "games at the position by player of the band", nullable=True
+        ),
         _column("trend", pa.string(), "falling, rising or steady between the last two seasons, or empty"),
         _column("trend_p", pa.float64(), "how likely chance alone makes such a change", nullable=True),
     ]

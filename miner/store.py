@@ -188,7 +188,7 @@ class Store:
 
     def finish(self, manifest: Manifest) -> Manifest:
         """Record that a stage is finished, with the digests of its tables, which must be in place."""
-        digests = {name: _digest(self.path(name)) for name in manifest.rows}
+        digests = {name: digest_of(self.path(name)) for name in manifest.rows}
         recorded = replace(manifest, digests=digests, method=METHODS[manifest.stage])
         with replacing(self.root / f"{manifest.stage}.json") as unfinished:
             unfinished.write_text(
@@ -296,8 +296,8 @@ def _checked(manifest: Manifest) -> Manifest:
     return manifest
 
 
-def _digest(table: Path) -> str:
-    """SHA-256 of a table's file, or of its files in the order of their names."""
+def digest_of(table: Path) -> str:
+    """SHA-256 of a file, or of a folder's Parquet files in the order of their names."""
     files = sorted(table.glob("*.parquet")) if table.is_dir() else [table]
     found = hashlib.sha256()
     for path in files:

@@ -12,7 +12,10 @@ from miner.export.words import (
     Finding,
     band_words,
     best_line_words,
+    conversion_sentence,
     cost_sentence,
+    familiar_sentence,
+    found_sentence,
     is_severe,
     mover,
     numbered_sans,
@@ -25,8 +28,10 @@ from miner.export.words import (
     reason_sentence,
     refutation_words,
     reply_words,
+    shares_words,
     taught,
     title,
+    trend_sentence,
     worth_words,
 )
 
@@ -120,7 +125,11 @@ def _facts(finding: Finding, width: int) -> list[str]:
         "Pattern": finding["pattern"],
         "How often": f"{often_words(finding)}{_players(finding)}",
         "Scores": observed_sentence(finding),
+        "Found": " ".join(filter(None, (found_sentence(finding), conversion_sentence(finding)))),
         "Worth": worth_words(finding),
+        "Made of": shares_words(finding),
+        "Familiar": familiar_sentence(finding),
+        "Trend": trend_sentence(finding),
         "Price": price_sentence(finding),
         "Engine": f"{plain(finding['engine'])}, {finding['nodes']:,} nodes",
     }
@@ -152,7 +161,8 @@ def findings_table(
 ) -> str:
     """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
 
-    `Points` is per 100 games, `Least` its lower bound, `For` the side that is taught, `Often` the pick rate.
+    `Points` is what teaching it adds per 100 games, `Least` its lower bound, `For` the side that is taught,
+    `Often` the pick rate.
     Among the moves the losing reply carries a question mark; where they do not fit, the first are left out.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
     `also` holds for each finding the other bands that make the same mistake.
@@ -170,8 +180,8 @@ def findings_table(
 def _values(finding: Finding, rank: int) -> tuple[str, ...]:
     return (
         str(rank),
-        f"{finding['points_per_100']:.2f}",
-        f"{finding['points_per_100_low']:.2f}",
+        f"{finding['teaching_value']:.2f}",
+        f"{finding['teaching_value_low']:.2f}",
         taught(finding).capitalize(),
         finding["kind"],
         finding["band"],

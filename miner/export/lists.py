@@ -48,9 +48,31 @@ CSV_COLUMNS = (
     "observed_without_reply",
     "engine",
     "nodes",
+    "gain_for_band",
+    "curve",
+    "find_rate",
+    "find_rate_low",
+    "find_rate_high",
+    "teaching_value",
+    "teaching_value_low",
+    "conversion_expected",
+    "conversion_observed",
+    "conversion_games",
+    "model_games",
+    "games_per_player",
+    "trend",
+    "trend_p",
 )
 SHARE_DECIMALS = 4
-DECIMALS = {"plain_reach": 6, "steered_reach": 6, "points_per_100": 3, "points_per_100_low": 3}
+DECIMALS = {
+    "plain_reach": 6,
+    "steered_reach": 6,
+    "points_per_100": 3,
+    "points_per_100_low": 3,
+    "teaching_value": 3,
+    "teaching_value_low": 3,
+    "games_per_player": 2,
+}
 
 # What a spreadsheet takes for the beginning of a formula; also after a semicolon, since some countries'
 # spreadsheets split the line there. The wide forms count as well in East Asian editions.

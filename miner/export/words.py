@@ -219,9 +219,65 @@ def observed_sentence(finding: Finding) -> str:
 
 
 def worth_words(finding: Finding) -> str:
-    """What knowing it is worth, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
-    points, low = finding["points_per_100"], finding["points_per_100_low"]
+    """What teaching it is worth, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
+    points, low = finding["teaching_value"], finding["teaching_value_low"]
     return f"{points:.2f} points per 100 games, likely {low:.2f} or more"
+
+
+def shares_words(finding: Finding) -> str:
+    """What the worth is made of, e.g. `comes up in 25% of the games, chosen by 35%, gains 0.09 points`."""
+    reach = finding["steered_reach"] if finding["kind"] == Kind.TRAP else finding["plain_reach"]
+    parts = [
+        f"comes up in {percent(reach)} of the games",
+        f"chosen by {percent(finding['pick_rate'])}",
+        f"gains {finding['gain_for_band']:.2f} of a point",
+    ]
+    if finding["find_rate"] is not None and finding["kind"] == Kind.TRAP:
+        parts.append(f"missed by {percent(1.0 - finding['find_rate'])} today")
+    return ", ".join(parts)
+
+
+def found_sentence(finding: Finding) -> str:
+    """Who finds the punishment today; empty where it is not known."""
+    if finding["find_rate"] is None:
+        return ""
+    low, high = f"{finding['find_rate_low']:.0%}".removesuffix("%"), f"{finding['find_rate_high']:.0%}"
+    who = band_words(finding["band"])
+    return f"Of {who} {percent(finding['find_rate'])} find the punishment ({low} to {high})."
+
+
+def conversion_sentence(finding: Finding) -> str:
+    """What the side that profits made of it, against what is to be expected; empty where it is not known."""
+    if finding["conversion_observed"] is None:
+        return ""
+    observed, expected = percent(finding["conversion_observed"]), percent(finding["conversion_expected"])
+    games = finding["conversion_games"]
+    seen = (
+        f"{finding['side'].capitalize()} then scored {observed} in {games:,} game{'' if games == 1 else 's'}"
+    )
+    return f"{seen}; {expected} were to be expected."
+
+
+def familiar_sentence(finding: Finding) -> str:
+    """How well the band knows the position."""
+    often = f"It comes up in {percent(finding['plain_reach'])} of the band's games"
+    each = finding["games_per_player"]
+    return f"{often}." if each is None else f"{often}, {each:.1f} times for each player who met it."
+
+
+def trend_sentence(finding: Finding) -> str:
+    """Whether the mistake goes out of fashion; empty where two seasons cannot be compared.
+
+    >>> trend_sentence({"trend": "falling", "trend_p": 0.012})
+    'It was chosen less often in the last season than in the one before (p = 0.012).'
+    """
+    if not finding["trend"]:
+        return ""
+    if finding["trend"] == "steady":
+        return f"Between the last two seasons chance explains the difference (p = {finding['trend_p']:.2f})."
+    more = "less" if finding["trend"] == "falling" else "more"
+    told = f"It was chosen {more} often in the last season than in the one before"
+    return f"{told} (p = {finding['trend_p']:.3f})."
 
 
 def _capital(text: str) -> str:

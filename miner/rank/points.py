@@ -11,35 +11,64 @@ from miner import stats
 
 Floats = npt.NDArray[np.float64]
 
+_NOTHING = 1e-12  # stands for 0 where a logarithm is taken
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Shares (0 to 1) with the lower bounds of an interval, one entry per losing reply, band and kind."""
+
+    value: Floats
+    low: Floats
+
+    @classmethod
+    def certain(cls, value: Floats) -> Share:
+        """Shares that are known."""
+        return cls(value, value)
+
+    @property
+    def log_spread(self) -> Floats:
+        """How far the lower bound is below the value, on a logarithmic scale."""
+        spread: Floats = np.log(np.maximum(self.value, _NOTHING) / np.maximum(self.low, _NOTHING))
+        return spread
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chances:
-    """One entry per losing reply, band and kind; all shares 0 to 1."""
+    """What the points are made of."""
 
-    reach: Floats  # steered for a trap, plain for a pitfall
-    reach_log_variance: Floats  # variance of its natural logarithm
-    pick_rate: Floats
-    pick_rate_low: Floats  # lower bound of the same confidence that the points are wanted for
-    loss: Floats  # expected score that the reply gives away
+    reach: Share  # steered for a trap, plain for a pitfall
+    pick_rate: Share
+    gain: Share  # expected score that the reply gives away
+    missed: Share  # share of the gain that the side that profits lets slip today
 
 
 @dataclass(frozen=True, slots=True)
 class Points:
-    """Points per 100 games, and their lower bound."""
+    """Points per 100 games and their lower bounds: of the reply, and what teaching it still adds."""
 
     per_100: Floats
     low: Floats
+    teaching: Floats
+    teaching_low: Floats
 
 
-def points(chances: Chances, *, confidence: float) -> Points:
-    """100 x reach x pick rate x loss, with the lower bound of an interval of that confidence.
-
-    The bound widens by the pick rate's own lower bound and by the reach's spread, both taken as independent
-    on a logarithmic scale; with a certain reach it is just 100 x reach x lower pick rate x loss.
-    The loss is taken as the engine has it.
-    """
-    per_100 = 100.0 * chances.reach * chances.pick_rate * chances.loss
+def reach_share(reach: Floats, log_variance: Floats, *, confidence: float) -> Share:
+    """A reach with the lower bound that the variance of its logarithm makes."""
     z = stats.normal_quantile((1.0 + confidence) / 2.0)
-    from_picks = np.log(np.maximum(chances.pick_rate, 1e-12) / np.maximum(chances.pick_rate_low, 1e-12))
-    spread = np.sqrt(from_picks**2 + z * z * chances.reach_log_variance)
-    return Points(per_100, per_100 * np.exp(-spread))
+    return Share(reach, reach * np.exp(-z * np.sqrt(log_variance)))
+
+
+def points(chances: Chances) -> Points:
+    """100 x reach x pick rate x gain, and that times the share that is missed today, with lower bounds.
+
+    The bounds have the confidence of the shares' own. The shares are taken as independent on a logarithmic
+    scale, so that their spreads add up in squares; where all but one are certain the bound is that one's.
+    """
+    per_100 = 100.0 * chances.reach.value * chances.pick_rate.value * chances.gain.value
+    teaching = per_100 * chances.missed.value
+    spread = sum(one.log_spread**2 for one in (chances.reach, chances.pick_rate, chances.gain))
+    with_missed = spread + chances.missed.log_spread**2
+    return Points(
+        per_100, per_100 * np.exp(-np.sqrt(spread)), teaching, teaching * np.exp(-np.sqrt(with_missed))
+    )

@@ -1,34 +1,36 @@
-"""The rank stage: `judged`, `replies`, `positions` and `reach` in; `findings` out."""
+"""The rank stage: what `judge` and `follow` found, and how often it happens, in; `findings` out."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import chess
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.lines import line_san, parse_uci_line, unpack_move
+from miner.board.lines import line_san, parse_uci_line
+from miner.curve.fit import fit_curves
 from miner.errors import Place, StoreError, UsageError
-from miner.explain import Evidence, explain
 from miner.judge.losing import is_losing
 from miner.progress import Progress, Silent
-from miner.rank.points import Chances, points
+from miner.rank.afterwards import REPLY, with_aftermath
+from miner.rank.reached import reached, within_price
+from miner.rank.tell import Told, tell
+from miner.rank.worth import worth_of
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
-from miner.store import Manifest, Store, stage_before
-from miner.terms import BandScheme, Kind, Score, Side
-
-_BEST_LINE_PLIES = 8  # of the best line as it is shown
+from miner.store import Manifest, Store, digest_of, stage_before
+from miner.terms import BandScheme, Kind, Side
 
 
 def rank(store: Store, settings: RankSettings, *, progress: Progress | None = None) -> Manifest:
-    """Turn the losing replies into findings, in the order of what knowing them is worth at least.
+    """Turn the losing replies into findings, in the order of what teaching them is worth at least.
 
-    Does nothing if the store holds that ranking already. Raises StoreError if nothing was judged yet, or only
-    for an earlier tally; UsageError for a band that the tally does not have.
+    Does nothing if the store holds that ranking already. Without the stage `follow` it is not known who finds
+    the punishment, and all is told but that. Raises StoreError if nothing was judged yet, or only for an
+    earlier tally; UsageError for a band that the tally does not have; SourceError for a repertoire that
+    cannot be read.
     """
     judged_before, tallied = store.require("judge"), store.require("tally")
     stale = store.out_of_date()
@@ -39,37 +41,47 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
             advice=f"run `miner {stale}` first, or `miner run`",
         )
     check_thresholds(settings, judged_before.settings)
-    BandScheme(tuple(tallied.settings["band_edges"])).check(settings.bands)
-    inputs, told = _inputs(store, judged_before), as_dict(settings)
+    bands = BandScheme(tuple(tallied.settings["band_edges"]))
+    bands.check(settings.bands)
+    inputs, told = _inputs(store, judged_before, settings), as_dict(settings)
     if store.is_current("rank", told, inputs):
         return store.require("rank")
+    store.begin("rank")
     judged = store.read_table("judged").to_pandas()
     losing = judged[is_losing(judged, settings)]
-    support = judged_before.settings | {"min_games": judged_before.facts["min_games"]}
-    chances = _chances(store, losing, settings, support, tallied.settings["confidence"])
-    store.begin("rank")
+    with (progress or Silent()).task("expected scores", total=1, unit="fit") as task:
+        curves = fit_curves(store, bands)
+        task.advance()
+    chances = worth_of(
+        _supported(store, judged, settings, bands), curves, settings, tallied.settings["confidence"]
+    )
     with (progress or Silent()).task("explaining", total=len(losing), unit="reply") as task:
-        told_by_reply: dict[tuple[int, int], _Told] = {}
+        told_by_reply: dict[tuple[int, int], Told] = {}
         for row in losing.itertuples(index=False):
-            told_by_reply[row.key, row.move] = _tell(row, settings)
+            told_by_reply[row.key, row.move] = tell(row, settings)
             task.advance()
     positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"])
-    findings = _findings(chances, told_by_reply, positions)
-    store.write_table("findings", findings)
+    tables = {"findings": _findings(chances, told_by_reply, positions), "curves": curves.to_table()}
+    for name, table in tables.items():
+        store.write_table(name, table)
     manifest = Manifest(
         stage="rank",
         settings=told,
         inputs=inputs,
-        rows={"findings": findings.num_rows},
+        rows={name: table.num_rows for name, table in tables.items()},
         facts={"losing_replies": len(losing), "judged_replies": len(judged)},
     )
     return store.finish(manifest)
 
 
-def _inputs(store: Store, judged: Manifest) -> dict[str, str]:
-    """What the ranking is made from; without the stage `follow` it is done all the same."""
-    followed = store.manifest("follow")
-    return {"judge": judged.fingerprint} | ({"follow": followed.fingerprint} if followed else {})
+def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str, str]:
+    """What the ranking is made from."""
+    inputs = {"judge": judged.fingerprint}
+    if followed := store.manifest("follow"):
+        inputs["follow"] = followed.fingerprint
+    if settings.repertoire:
+        inputs["repertoire"] = digest_of(Path(settings.repertoire))
+    return inputs
 
 
 def check_thresholds(settings: RankSettings, judged: dict[str, Any]) -> None:
@@ -83,101 +95,35 @@ def check_thresholds(settings: RankSettings, judged: dict[str, Any]) -> None:
             )
 
 
-def _chances(
-    store: Store, losing: pd.DataFrame, settings: RankSettings, support: dict[str, Any], confidence: float
-) -> pd.DataFrame:
-    """One row per losing reply, band and kind, best first: what the tally says, and the points."""
+def _supported(store: Store, judged: pd.DataFrame, settings: RankSettings, bands: BandScheme) -> pd.DataFrame:
+    """One row per losing reply, band and kind that enough games stand for: all that is known of it."""
+    judge = store.require("judge")
+    wanted = list(settings.bands or bands.names)
     replies = store.read_table("replies").to_pandas()
-    reach = store.read_table("reach").to_pandas()
-    rows = replies.merge(losing, on=["key", "move"]).merge(reach, on=["key", "band"])
-    if settings.bands:
-        rows = rows[rows["band"].isin(settings.bands)]
-    enough_players = rows["players"] + rows["games_unknown"] >= support["min_players"]
-    enough = (rows["games"] >= support["min_games"]) & (rows["pick_rate"] >= support["min_pick_rate"])
-    rows = rows[enough & enough_players]
+    rows = replies[replies["band"].isin(wanted)].merge(judged[is_losing(judged, settings)], on=REPLY)
+    enough_players = rows["players"] + rows["games_unknown"] >= judge.settings["min_players"]
+    enough = rows["games"] >= judge.facts["min_games"]
+    rows = rows[enough & enough_players & (rows["pick_rate"] >= judge.settings["min_pick_rate"])]
+    rows = rows.merge(reached(store, settings, wanted), on=["key", "band"])
+    rows = within_price(rows, judged, settings)
+    rows = with_aftermath(store, rows, bands.names)
     both = pd.concat([rows.assign(kind=str(kind)) for kind in Kind], ignore_index=True)
     both["white_errs"] = both["fen"].str.contains(" w ", regex=False)
-    if settings.side != "both":
-        # Taught White: Black errs in a trap, White in a pitfall; and the other way round.
-        teaches_white = settings.side == "white"
-        both = both[both["white_errs"] == (teaches_white == (both["kind"] == Kind.PITFALL))]
-    is_trap = both["kind"] == Kind.TRAP
-    # Our own side does not steer towards its mistakes: a pitfall counts as often as the band's games meet it.
-    plain_log_variance = (1.0 - both["plain_reach"]) / both["games_at_position"]
-    worth = points(
-        Chances(
-            reach=np.where(is_trap, both["steered_reach"], both["plain_reach"]),
-            reach_log_variance=np.where(is_trap, both["steered_log_variance"], plain_log_variance),
-            pick_rate=both["pick_rate"].to_numpy(),
-            pick_rate_low=both["pick_rate_low"].to_numpy(),
-            loss=both["loss"].to_numpy(),
-        ),
-        confidence=confidence,
-    )
-    both = both.assign(points_per_100=worth.per_100, points_per_100_low=worth.low)
-    ordered: pd.DataFrame = both.sort_values(
-        ["points_per_100_low", "key", "move", "band", "kind"], ascending=[False, True, True, True, True]
-    )
-    return ordered
+    if settings.side == "both":
+        return both
+    # Taught White: Black errs in a trap, White in a pitfall; and the other way round.
+    teaches_white = settings.side == "white"
+    return both[both["white_errs"] == (teaches_white == (both["kind"] == Kind.PITFALL))]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Told:
-    """What the engine's lines say of a losing reply, in SAN and words."""
-
-    losing_reply: str
-    losing_reply_uci: str
-    best_move: str
-    best_line: str
-    reason: str
-    reason_detail: str
-    pattern: str
-    refutation: str
-
-
-def _tell(row: Any, settings: RankSettings) -> _Told:
-    board = chess.Board(row.fen)
-    reply = unpack_move(int(row.move))
-    best_line = parse_uci_line(board, row.pv_best)
-    reply_line = parse_uci_line(board, row.pv_reply)
-    assert reply_line[0] == reply, f"the line {row.pv_reply} does not begin with {reply.uci()}"
-    after_answer = board.copy(stack=False)
-    for move in reply_line[:2]:
-        after_answer.push(move)
-    explanation = explain(
-        Evidence(
-            board=board,
-            best_line=best_line,
-            reply_line=reply_line,
-            best=Score.from_cp(Side.of(board.turn), int(row.cp_best)),
-            reply=Score.from_cp(Side.of(board.turn), int(row.cp_reply)),
-            retreat=after_answer.parse_uci(row.retreat) if row.retreat else None,
-            retreat_loss=None if pd.isna(row.retreat_loss) else float(row.retreat_loss),
-        ),
-        forced_loss=settings.loss_threshold,
-    )
-    board_after = board.copy(stack=False)
-    board_after.push(reply)
-    return _Told(
-        losing_reply=board.san(reply),
-        losing_reply_uci=reply.uci(),
-        best_move=board.san(best_line[0]),
-        best_line=line_san(board, best_line[:_BEST_LINE_PLIES]),
-        reason=str(explanation.reason),
-        reason_detail=explanation.detail,
-        pattern=str(explanation.pattern or ""),
-        refutation=line_san(board_after, explanation.refutation),
-    )
-
-
-def _findings(chances: pd.DataFrame, told: dict[tuple[int, int], _Told], positions: pa.Table) -> pa.Table:
+def _findings(chances: pd.DataFrame, told: dict[tuple[int, int], Told], positions: pa.Table) -> pa.Table:
     by_key = {position["key"]: position for position in positions.to_pylist()}
     rows = [_finding(row, told, by_key) for row in chances.itertuples(index=False)]
     return pa.Table.from_pylist(rows, schema=FINDINGS)
 
 
 def _finding(
-    row: Any, told_by_reply: dict[tuple[int, int], _Told], positions: dict[int, dict[str, Any]]
+    row: Any, told_by_reply: dict[tuple[int, int], Told], positions: dict[int, dict[str, Any]]
 ) -> dict[str, Any]:
     told, position = told_by_reply[row.key, row.move], positions[row.key]
     others = row.games_at_position - row.games
@@ -221,22 +167,27 @@ def _finding(
         "wdl_reply": list(row.wdl_reply),
         "pattern": told.pattern,
         "best_line": told.best_line,
-        "gain_for_band": row.loss,
-        "curve": "engine",
-        "find_rate": None,
-        "find_rate_low": None,
-        "find_rate_high": None,
-        "teaching_value": row.points_per_100,
-        "teaching_value_low": row.points_per_100_low,
-        "conversion_expected": None,
-        "conversion_observed": None,
-        "model_games": [],
-        "games_per_player": row.games_at_position / row.players_at_position
-        if row.players_at_position
-        else None,
-        "trend": "",
-        "trend_p": None,
+        "gain_for_band": row.gain,
+        "curve": row.curve,
+        "find_rate": _known(row.find_rate),
+        "find_rate_low": _known(row.find_rate_low),
+        "find_rate_high": _known(row.find_rate_high),
+        "teaching_value": row.teaching_value,
+        "teaching_value_low": row.teaching_value_low,
+        "conversion_expected": row.expected_after if row.after_games > 0 else None,
+        "conversion_observed": row.after_score / row.after_games if row.after_games > 0 else None,
+        "conversion_games": int(row.after_games) if row.after_games > 0 else 0,
+        "model_games": row.model_games if isinstance(row.model_games, list) else [],
+        "games_per_player": (
+            row.games_at_position / row.players_at_position if row.players_at_position else None
+        ),
+        "trend": row.trend,
+        "trend_p": _known(row.trend_p),
     }
+
+
+def _known(value: float) -> float | None:
+    return None if pd.isna(value) else float(value)
 
 
 def _path_san(path: str) -> str:

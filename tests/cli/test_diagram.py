@@ -94,7 +94,14 @@ def test_card_of_a_trap() -> None:
         "3  .     N     .     .                      a point per game.",
         "2  P  P  P  P     .  P  P      How often    28 of 80 games (35%; 27 to 44%), by 25 players",
         "1  R     B  Q  K  B  N  R      Scores       Those who chose it scored 41%, the others there 52%.",
-        "   a  b  c  d  e  f  g  h      Worth        0.96 points per 100 games, likely 0.50 or more",
+        "   a  b  c  d  e  f  g  h      Found        Of players rated 1000-1199 40% find the punishment (31",
+        "                                            to 49%). White then scored 58% in 26 games; 60% were to",
+        "                                            be expected.",
+        "                               Worth        0.47 points per 100 games, likely 0.20 or more",
+        "                               Made of      comes up in 25% of the games, chosen by 35%, gains 0.09",
+        "                                            of a point, missed by 60% today",
+        "                               Familiar     It comes up in 1% of the band's games, 1.3 times for",
+        "                                            each player who met it.",
         "                               Price        If Black finds 3...d5, White expects 0.50 of a point.",
         "                               Engine       An Engine 1, 1,600,000 nodes",
     ]
@@ -132,7 +139,9 @@ def test_card_of_unknown_players() -> None:
     """Where players are not known, nothing is said about how many there were; one is singular."""
     assert (
         "player"
-        not in finding_card(vienna(players_with_reply=0, band="unrated"), rank=1).split("How often")[1]
+        not in finding_card(
+            vienna(players_with_reply=0, band="unrated", find_rate=None, games_per_player=None), rank=1
+        ).split("How often")[1]
     )
     assert "by 1 player\n" in finding_card(vienna(players_with_reply=1), rank=1, width=100)
 
@@ -154,11 +163,11 @@ def test_cards_and_lists_fit(width: int, color: bool) -> None:
 
 def test_list() -> None:
     """One line of numbers and one of moves for each finding."""
-    row = first_move(band="unrated", pick_rate=0.003, points_per_100=0.04, points_per_100_low=0.01)
+    row = first_move(band="unrated", pick_rate=0.003, teaching_value=0.04, teaching_value_low=0.01)
 
     assert findings_table([legal(), row], 80).splitlines() == [
         " No Points Least For   Kind    Band      Often Losing reply Reason",
-        "  1   0.96  0.50 White trap    1000-1199   35% 5...Bxd1     mate",
+        "  1   0.47  0.20 White trap    1000-1199   35% 5...Bxd1     mate",
         "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#",
         "  2   0.04  0.01 White pitfall unrated     <1% 1.g4         tempo",
         "    1.g4? d5 2.Bg2 Bxg4",

@@ -66,6 +66,7 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         "teaching_value_low": 0.2,
         "conversion_expected": 0.6,
         "conversion_observed": 0.58,
+        "conversion_games": 26,
         "model_games": [12, 7],
         "games_per_player": 1.3,
         "trend": "",

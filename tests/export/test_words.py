@@ -87,7 +87,7 @@ def test_a_pooled_rate_is_marked() -> None:
 
 def test_worth() -> None:
     """The lower bound is likely, not certain."""
-    assert words.worth_words(vienna()) == "0.96 points per 100 games, likely 0.50 or more"
+    assert words.worth_words(vienna()) == "0.47 points per 100 games, likely 0.20 or more"
 
 
 def test_a_whole_point() -> None:

@@ -1,4 +1,4 @@
-"""What knowing a losing reply is worth, by hand."""
+"""What knowing a losing reply is worth, by hand and in general."""
 
 from __future__ import annotations
 
@@ -9,62 +9,75 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.rank.points import Chances, points
+from miner.rank.points import Chances, Points, Share, points, reach_share
 
-SHARE = st.floats(0.001, 1.0)
+SHARES = st.floats(0.001, 1.0)
+CERTAIN = 1.0  # the lower bound is the value
 
 
-def chances(reach: float, log_variance: float, rate: float, rate_low: float, loss: float) -> Chances:
-    """One losing reply."""
-    return Chances(
-        reach=np.array([reach]),
-        reach_log_variance=np.array([log_variance]),
-        pick_rate=np.array([rate]),
-        pick_rate_low=np.array([rate_low]),
-        loss=np.array([loss]),
-    )
+def worth_of(
+    reach: float, rate: float, gain: float, missed: float = 1.0, *, parts: tuple[float, ...] = (CERTAIN,) * 4
+) -> Points:
+    """One losing reply; `parts` are the lower bounds as shares of the values."""
+    values = (reach, rate, gain, missed)
+    shares = [
+        Share(np.array([value]), np.array([value * part])) for value, part in zip(values, parts, strict=True)
+    ]
+    return points(Chances(reach=shares[0], pick_rate=shares[1], gain=shares[2], missed=shares[3]))
 
 
 def test_points_by_hand() -> None:
     """A position in 1 of 5 games, where 1 of 4 chooses a reply that loses 0.4: 2 points per 100 games."""
-    worth = points(chances(0.2, 0.0, 0.25, 0.2, 0.4), confidence=0.9)
+    worth = worth_of(0.2, 0.25, 0.4)
 
+    assert worth.per_100[0] == worth.low[0] == pytest.approx(2.0)
+
+
+def test_teaching_adds_what_is_missed_today() -> None:
+    """Where 3 of 4 pupils find the punishment by themselves, teaching it adds a quarter of the 2 points."""
+    worth = worth_of(0.2, 0.25, 0.4, missed=0.25)
+
+    assert worth.teaching[0] == worth.teaching_low[0] == pytest.approx(0.5)
     assert worth.per_100[0] == pytest.approx(2.0)
-    assert worth.low[0] == pytest.approx(100 * 0.2 * 0.2 * 0.4)  # the reach is certain
 
 
-def test_uncertain_reach_lowers_the_bound() -> None:
-    """With a certain pick rate the bound is that of the reach: 1.645 standard deviations of its logarithm."""
-    worth = points(chances(0.2, 0.04, 0.25, 0.25, 0.4), confidence=0.9)
+def test_spreads_add_up_in_squares() -> None:
+    """Pick rate and gain each down by e^-0.3 and e^-0.4: the bound is down by e^-0.5."""
+    worth = worth_of(0.2, 0.25, 0.4, parts=(CERTAIN, math.exp(-0.3), math.exp(-0.4), CERTAIN))
 
-    assert worth.low[0] == pytest.approx(2.0 * math.exp(-1.6449 * 0.2), rel=1e-4)
+    assert worth.low[0] == pytest.approx(2.0 * math.exp(-0.5))
 
 
-@given(reach=SHARE, log_variance=st.floats(0.0, 4.0), rate=SHARE, part=SHARE, loss=SHARE)
-def test_bound_is_no_more_than_the_points(
-    reach: float, log_variance: float, rate: float, part: float, loss: float
+def test_uncertain_reach() -> None:
+    """The lower bound of a reach is 1.645 standard deviations of its logarithm below."""
+    share = reach_share(np.array([0.2]), np.array([0.04]), confidence=0.9)
+
+    assert share.low[0] == pytest.approx(0.2 * math.exp(-1.6449 * 0.2), rel=1e-4)
+
+
+@given(values=st.tuples(SHARES, SHARES, SHARES, SHARES), parts=st.tuples(SHARES, SHARES, SHARES, SHARES))
+def test_bounds_are_no_more_than_any_share_leaves(
+    values: tuple[float, ...], parts: tuple[float, ...]
 ) -> None:
-    """The lower bound lies above 0 and not above the points, nor above what either uncertainty leaves."""
-    worth = points(chances(reach, log_variance, rate, rate * part, loss), confidence=0.9)
+    """A bound lies above 0 and not above what any one of the uncertainties leaves."""
+    worth = worth_of(*values, parts=parts)
 
-    only_rate = points(chances(reach, 0.0, rate, rate * part, loss), confidence=0.9)
-    only_reach = points(chances(reach, log_variance, rate, rate, loss), confidence=0.9)
-    least = min(only_rate.low[0], only_reach.low[0])
-    assert 0.0 < worth.low[0] <= least * (1 + 1e-9)
-    assert least <= worth.per_100[0] * (1 + 1e-9)
+    assert 0.0 < worth.low[0] <= worth.per_100[0] * min(parts[:3]) * (1 + 1e-9)
+    assert 0.0 < worth.teaching_low[0] <= worth.teaching[0] * min(parts) * (1 + 1e-9)
+    assert worth.teaching[0] <= worth.per_100[0] * (1 + 1e-9)
 
 
 def test_more_games_raise_the_bound_not_the_points() -> None:
     """Of two replies worth the same the better known one comes first."""
-    few = points(chances(0.2, 0.0, 0.25, 0.05, 0.4), confidence=0.9)
-    many = points(chances(0.2, 0.0, 0.25, 0.24, 0.4), confidence=0.9)
+    few = worth_of(0.2, 0.25, 0.4, parts=(CERTAIN, 0.2, CERTAIN, CERTAIN))
+    many = worth_of(0.2, 0.25, 0.4, parts=(CERTAIN, 0.9, CERTAIN, CERTAIN))
 
     assert few.per_100 == many.per_100
-    assert few.low < many.low
+    assert few.teaching_low < many.teaching_low
 
 
 def test_no_lower_rate_is_no_error() -> None:
     """A lower rate that is nil for the computer gives a bound of nearly nothing."""
-    worth = points(chances(0.2, 0.0, 0.25, 0.0, 0.4), confidence=0.9)
+    worth = worth_of(0.2, 0.25, 0.4, parts=(CERTAIN, 0.0, CERTAIN, CERTAIN))
 
-    assert 0.0 <= worth.low[0] < 1e-9
+    assert 0.0 <= worth.low[0] < 1e-6

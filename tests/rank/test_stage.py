@@ -134,9 +134,11 @@ def test_finding_tells_what_was_counted_and_judged(tmp_path: Path) -> None:
     assert (found["observed_with_reply"], found["observed_without_reply"]) == (0.0, 1.0)
     assert (found["cp_best"], found["cp_reply"]) == (40, -9_999)
     assert found["pick_rate"] == tallied["pick_rate"]
-    worth = 100 * found["steered_reach"] * found["pick_rate"] * found["loss"]
-    assert found["points_per_100"] == pytest.approx(worth)
+    worth = 100 * found["steered_reach"] * found["pick_rate"] * found["gain_for_band"]
+    assert found["points_per_100"] == found["teaching_value"] == pytest.approx(worth)
     assert 0.0 < found["points_per_100_low"] < worth
+    assert found["curve"] == "engine"  # two positions are no curve
+    assert (found["find_rate"], found["model_games"], found["trend"]) == (None, [], "")
     assert found["nodes"] == 1_600_000
 
 
@@ -163,7 +165,9 @@ def test_trap_and_pitfall_are_two_sides_of_one_mistake(tmp_path: Path) -> None:
     assert (trap["kind"], pitfall["kind"]) == ("trap", "pitfall")
     assert trap["side"] == pitfall["side"] == "white"  # the side that profits
     for row, reach in ((trap, "steered_reach"), (pitfall, "plain_reach")):
-        assert row["points_per_100"] == pytest.approx(100 * row[reach] * row["pick_rate"] * row["loss"])
+        assert row["points_per_100"] == pytest.approx(
+            100 * row[reach] * row["pick_rate"] * row["gain_for_band"]
+        )
 
 
 @pytest.mark.parametrize(
@@ -319,3 +323,20 @@ def test_verdicts_here_are_sound_chess(tmp_path: Path) -> None:
         (key_after(SMOTHERED), pack(chess.Move.from_uci("g8f6"))),
     }
     assert wanted <= set(zip(found["key"].tolist(), found["move"].tolist(), strict=True))
+
+
+def test_trap_that_costs_too_much_is_not_steered_to(tmp_path: Path) -> None:
+    """A trap that leaves us a pawn down if they find the answer counts as often as it comes up by itself."""
+    fair, gamble = (
+        _trap_at(tmp_path / str(cp), INTO_MATE | {"cp_best": cp, "exp_best": expected_score(cp)})
+        for cp in (20, 150)
+    )
+
+    assert fair["steered_reach"] > fair["plain_reach"]
+    assert gamble["steered_reach"] == gamble["plain_reach"] == fair["plain_reach"]
+
+
+def _trap_at(folder: Path, verdict: dict[str, Any]) -> dict[str, Any]:
+    rows = findings_of(judged_store(folder, [verdict]))
+    [trap] = [row for row in rows if row["kind"] == "trap" and row["band"] == "800-999"]
+    return trap

@@ -1,0 +1,85 @@
+"""What players made of a losing reply, as far as the games were followed, put beside its other numbers."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from miner import pooling, stats
+from miner.follow import views
+from miner.store import Store
+
+Floats = npt.NDArray[np.float64]
+
+REPLY = ["key", "move"]
+_UNKNOWN = ("find_rate", "find_rate_low", "find_rate_high", "after_games", "after_score", "after_gap")
+
+
+def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> pd.DataFrame:
+    """The rows (of columns key, move, band) with more columns, empty where nothing is known.
+
+    find_rate with its bounds find_rate_low and find_rate_high; after_games, after_score (sum) and after_gap
+    (mean rating gap) of the band's players who profited; model_games, a list of numbers; trend and trend_p.
+    """
+    if store.manifest("follow") is None:
+        return rows.assign(**dict.fromkeys(_UNKNOWN, np.nan), model_games=None, trend="", trend_p=np.nan)
+    confidence = store.require("tally").settings["confidence"]
+    found = pooled_find_rates(views.find_rates(store), bands, confidence=confidence)
+    after = store.read_table("afterwards").to_pandas()
+    names = {"games": "after_games", "score_sum": "after_score", "mean_rating_gap": "after_gap"}
+    models = model_games(store.read_table("model_games", [*REPLY, "place", "game"]).to_pandas())
+    trends = views.trends(store).rename(columns={"p": "trend_p"})[[*REPLY, "trend", "trend_p"]]
+    told = rows.merge(found, on=[*REPLY, "band"], how="left")
+    told = told.merge(after.rename(columns=names), on=[*REPLY, "band"], how="left")
+    for of_reply in (models, trends):
+        told = told.merge(of_reply, on=REPLY, how="left")
+    return told.fillna({"trend": ""})
+
+
+def pooled_find_rates(counted: pd.DataFrame, bands: tuple[str, ...], *, confidence: float) -> pd.DataFrame:
+    """Who finds the punishment: a row per losing reply and band, for every band as soon as one was there.
+
+    `counted` has the columns key, move, band, games, and found, the games with the punishment. Bands lean on
+    each other as far as the data warrant (see `miner.pooling`). Columns key, move, band, find_rate and its
+    bounds find_rate_low and find_rate_high.
+    """
+    replies = counted[REPLY].drop_duplicates().sort_values(REPLY, ignore_index=True)
+    place = counted[REPLY].merge(replies.reset_index(), on=REPLY, how="left")["index"].to_numpy()
+    band = pd.Index(bands).get_indexer(pd.Index(counted["band"]))
+    found, missed = np.zeros((2, len(replies), len(bands)))
+    found[place, band] = counted["found"]
+    missed[place, band] = counted["games"] - counted["found"]
+    successes, failures = _pooled(found, missed)
+    low, high = stats.beta_interval(successes, failures, confidence=confidence)
+    row, column = (numbers.ravel() for numbers in np.indices(found.shape))
+    return pd.DataFrame(
+        {
+            "key": replies["key"].to_numpy()[row],
+            "move": replies["move"].to_numpy()[row],
+            "band": np.array(bands)[column],
+            "find_rate": (successes / (successes + failures)).ravel(),
+            "find_rate_low": low.ravel(),
+            "find_rate_high": high.ravel(),
+        }
+    )
+
+
+def _pooled(found: Floats, missed: Floats) -> tuple[Floats, Floats]:
+    """Beta distributions of the find rates, (replies, bands) each."""
+    replies, bands = found.shape
+    counted = pooling.Games(
+        chosen=np.stack([found, missed], axis=1).reshape(2 * replies, bands),
+        position=np.repeat(np.arange(replies), 2),
+        worth=np.ones(found.shape),
+    )
+    pooled = pooling.pool(counted, pooling.fit_resemblance(counted))
+    # What the model keeps for answers that nobody gave speaks neither for finding nor for missing.
+    both = pooled.successes.astype(np.float64).reshape(replies, 2, bands)
+    return both[:, 0], both[:, 1]
+
+
+def model_games(table: pd.DataFrame) -> pd.DataFrame:
+    """The numbers of each losing reply's model games, the best first: columns key, move, model_games."""
+    ordered = table.sort_values([*REPLY, "place"])
+    return ordered.groupby(REPLY)["game"].agg(list).rename("model_games").reset_index()

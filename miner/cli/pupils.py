@@ -11,9 +11,10 @@ import typer
 from miner.cli import options
 from miner.cli.bars import Bars
 from miner.cli.findings import open_findings
-from miner.cli.lesson import keys_of
+from miner.cli.lesson import PaperSize, keys_of
 from miner.cli.words import ledger_line
 from miner.errors import UsageError
+from miner.lesson.layout import Paper
 from miner.lesson.stage import write_files
 from miner.pupils.check import check_games
 from miner.pupils.roster import read_roster
@@ -52,6 +53,8 @@ def pupils(
     names: Annotated[
         bool, typer.Option("--names", help="Put the pupils' names on the pages, for the coach's eyes only.")
     ] = False,
+    paper: PaperSize = Paper.A4,
+    pdf: Annotated[bool, typer.Option(help="The pages as PDF, too (needs the extra `print`).")] = True,
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Hold pupils' own games against the findings: who fell in, who punished, and what comes next.
@@ -75,7 +78,7 @@ def pupils(
             f"{found:,} players have games there", advice="say which of them are pupils with --players FILE"
         )
     typer.echo(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
-    files = pupils_files(check, exercises=exercises)
+    files = pupils_files(check, exercises=exercises, paper=paper, pdf=pdf)
     write_files(out, files)
     if check.absent:
         typer.echo(f"{len(check.absent)} of the list have no game there", err=True)

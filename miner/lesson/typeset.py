@@ -21,8 +21,8 @@ def _fonts() -> typst.Fonts:
     return typst.Fonts(include_system_fonts=False, include_embedded_fonts=True)
 
 
-def pdf_bytes(template: str, data: Mapping[str, Any]) -> bytes:
-    """A template of this package filled with data; the same data give the same bytes.
+def pdf_bytes(template: str, data: Mapping[str, Any], package: str = "miner.lesson") -> bytes:
+    """A template of one of our packages filled with data; the same data give the same bytes.
 
     Text reaches the typesetter as data and is never read as markup, whatever it holds. Only the fonts that
     come with the typesetter are used, so that every machine sets the same page.
@@ -35,7 +35,7 @@ def pdf_bytes(template: str, data: Mapping[str, Any]) -> bytes:
             "PDF needs the package typst, which is not installed",
             advice="install it with `pip install 'miner[print]'`, or leave the PDF out with --no-pdf",
         ) from error
-    source = resources.files("miner.lesson").joinpath(template).read_bytes()
+    source = resources.files(package).joinpath(template).read_bytes()
     text = json.dumps(data, ensure_ascii=False, sort_keys=True)
     contents = typst.compile(source, format="pdf", font_paths=_fonts(), sys_inputs={"data": text})
     assert isinstance(contents, bytes), "one document gives one file"

@@ -7,7 +7,6 @@ import hashlib
 import html
 from collections.abc import Iterable, Sequence
 from importlib import resources
-from typing import Any
 
 from miner.pupils.board import board_svg, piece_symbols
 from miner.pupils.markup import Markup, element, joined, single
@@ -83,10 +82,10 @@ def pupil_page(data: Data) -> bytes:
             _summary(data["summary"]),
             _lesson(data["lesson"]),
             _section("What went well", _well(data["well"])) if data["well"] else None,
-            _section("Next exercises", _exercises(exercises)) if exercises else None,
+            _section("What went wrong", _wrong(data)) if data["wrong"] else None,
+            _list(data["notes"], class_="small quiet reckoned"),
+            _section("Next exercises", _exercises(exercises), class_="sheet") if exercises else None,
             _section("Answers", _answers(exercises), class_="answers") if exercises else None,
-            _section("Where it went wrong", _games(data)) if data["games"] else None,
-            _section("How this is reckoned", _list(data["notes"], class_="small quiet")),
         ),
     )
     return page_bytes(data["title"], body)
@@ -113,7 +112,7 @@ def _lesson(lesson: Data | None) -> Markup | None:
         return None
     if not lesson["rows"]:
         return _section(lesson["heading"], element("p", lesson["none"]))
-    head = _row("th", ("", "before", "after", "interval, 0 to 100%"), scope="col")
+    head = _row("th", ("", "before", "after", "○ before ● after, 0 to 100%"), scope="col")
     rows: list[Markup] = []
     for one in lesson["rows"]:
         chart = element("td", _chart(one["intervals"]), class_="chart")
@@ -167,7 +166,7 @@ def _pupils(data: Data) -> Markup:
         "table",
         element("thead", element("tr", *head)),
         element("tbody", *rows),
-        class_="list pupils",
+        class_="pupils",
     )
     return joined(
         table,
@@ -205,7 +204,7 @@ def _findings(findings: Sequence[Data]) -> Markup:
         "table",
         element("thead", head),
         element("tbody", *(_finding(one) for one in findings)),
-        class_="list",
+        class_="costly",
     )
 
 
@@ -255,11 +254,12 @@ def _answers(exercises: Sequence[Data]) -> Markup:
     )
 
 
-def _games(data: Data) -> Markup:
-    head = _row("th", ("Date", "Game", "You had", "You", "Points lost"), scope="col")
-    keys = ("date", "game", "side", "what", "lost")
-    rows: Any = (_row("td", (one[key] for key in keys)) for one in data["games"])
-    table = element("table", element("thead", head), element("tbody", *rows), class_="facts games")
-    told = f"and {data['more_games']} older ones" if data["more_games"] else ""
-    where = "Game: number of the file and of the game in it. " if data["several_sources"] else ""
-    return joined(table, element("p", where + told, class_="small quiet") if where + told else None)
+def _wrong(data: Data) -> Markup:
+    head = _row("th", ("You", "How often", "Points lost", "Newest games"), scope="col")
+    rows: list[Markup] = []
+    for one in data["wrong"]:
+        what = element("td", one["what"], element("span", one["opening"], class_="quiet small"))
+        rows.append(element("tr", what, *(element("td", one[name]) for name in ("times", "lost", "games"))))
+    table = element("table", element("thead", head), element("tbody", *rows), class_="facts wrong")
+    where = "Numbers of games: that of the file, and of the game in it." if data["several_sources"] else ""
+    return joined(table, element("p", where, class_="small quiet") if where else None)

@@ -7,8 +7,10 @@ import io
 
 from miner.export.lists import defused
 from miner.lesson.files import exercises_epd, exercises_pgn
+from miner.lesson.layout import Paper
 from miner.pupils.check import PupilsCheck
 from miner.pupils.page import group_page, pupil_page
+from miner.pupils.paper import group_pdf, pupil_pdf
 from miner.pupils.words import called, file_of, group_data, pupil_data
 
 EXERCISES = 6
@@ -17,16 +19,24 @@ _CSV_COUNTS = ("games", "met", "fell_in", "avoided", "punished", "missed", "unpr
 _CSV_POINTS = ("usual_falls", "lost", "won", "lost_per_100")
 
 
-def pupils_files(check: PupilsCheck, *, exercises: int = EXERCISES) -> dict[str, bytes]:
+def pupils_files(
+    check: PupilsCheck, *, exercises: int = EXERCISES, paper: Paper = Paper.A4, pdf: bool = True
+) -> dict[str, bytes]:
     """The contents of a check's files by name; the same check gives the same bytes.
 
     Names of pupils stand in them only if the check was asked for names, and in no file name.
+    Raises ExportError if a PDF is wanted and the typesetter is not installed.
     """
-    files = {"group.html": group_page(group_data(check)), "group.csv": group_csv(check)}
+    group = group_data(check)
+    files = {"group.html": group_page(group), "group.csv": group_csv(check)}
+    if pdf:
+        files["group.pdf"] = group_pdf(group, paper)
     for pupil in check.by_pupil["pupil"]:
         data, chosen = pupil_data(check, pupil, exercises)
         name = file_of(pupil)
         files[f"{name}.html"] = pupil_page(data)
+        if pdf:
+            files[f"{name}.pdf"] = pupil_pdf(data, paper)
         if chosen:
             files[f"{name}.pgn"] = exercises_pgn(chosen)
             files[f"{name}.epd"] = exercises_epd(chosen)

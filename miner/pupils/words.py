@@ -7,16 +7,17 @@ from typing import Any
 
 import pandas as pd
 
-from miner.export.words import Finding, mover, numbered_sans, plain, reason_sentence
+from miner.export.words import Finding, mover, numbered_sans, plain, reason_sentence, reply_words
 from miner.lesson.exercises import Exercise, Task
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, solution_words, task_words, to_move_words, why_words
 from miner.pupils.check import Outcome, PupilsCheck
 from miner.pupils.exercises import Record, next_exercises, records
 from miner.pupils.progress import EVERYBODY, FEWEST, Verdict
+from miner.terms import Kind
 
 SHOWN_FINDINGS = 8
-SHOWN_GAMES = 20
+SHOWN_GAMES = 3
 SHOWN_WELL = 6
 
 _NAME_LENGTH = 60
@@ -46,7 +47,7 @@ def points_words(points: float) -> str:
 
 def of_words(count: int, total: int) -> str:
     """How often of how often: `3 of 12`; a dash if never."""
-    return f"{count} of {total}" if total else "–"
+    return f"{count:,} of {total:,}" if total else "–"
 
 
 def counted(number: int, name: str, plural: str = "") -> str:
@@ -108,9 +109,9 @@ def _group_summary(check: PupilsCheck) -> list[str]:
     if not asked + faced:
         return ["The pupils met none of the positions in these games."]
     return [
-        f"To move in a position where a mistake is common, pupils made it {of_words(sums['fell_in'], asked)} "
-        f"times; players of their rating make it about {table['usual_falls'].sum():.0f} times there.",
-        f"Of {counted(int(faced), 'mistake')} of their opponents they punished {sums['punished']}.",
+        f"Pupils made one of the common mistakes {sums['fell_in']:,} of the {asked:,} times when they could; "
+        f"players of their rating make it about {table['usual_falls'].sum():,.0f} times there.",
+        f"Of {counted(int(faced), 'such mistake')} of their opponents they punished {sums['punished']:,}.",
         f"Together that left {points_words(table['lost'].sum())} points on the board, "
         f"{100.0 * table['lost'].sum() / max(1, sums['games']):.1f} in 100 games.",
     ]
@@ -215,7 +216,9 @@ def _change_sentence(row: Any, before: int, after: int, confidence: float) -> st
             f"{FEWEST} on either side are the least."
         )
     low, high = (round(100.0 * row[name]) for name in ("change_low", "change_high"))
-    likely = f"with {confidence:.0%} probability between {low:+d} and {high:+d} percentage points"
+    likely = (
+        f"with {confidence:.0%} probability the rate moved by {low:+d} to {high:+d} percentage points"
+    ).replace("-", "−")
     if verdict is Verdict.UNCLEAR:
         return f"No clear change: {likely}."
     more = "more" if (verdict is Verdict.BETTER) == (row["skill"] == "punishing") else "less"
@@ -239,7 +242,8 @@ def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Ex
         "lesson": _lesson(check, pupil),
         "well": [_well(one) for one in _went_well(own)],
         "exercises": [_exercise(exercise, record) for exercise, record in chosen],
-        **_wrong_games(meetings),
+        "wrong": [_wrong(one, meetings) for one in own if one.wrong],
+        "several_sources": meetings["source"].nunique() > 1,
         "notes": _pupil_notes(check),
     }, [exercise for exercise, _ in chosen]
 
@@ -251,8 +255,8 @@ def _pupil_summary(row: Any) -> list[str]:
     told = []
     if asked:
         told.append(
-            f"You stood {counted(asked, 'time')} where a mistake is common and made it {row['fell_in']} "
-            f"{'time' if row['fell_in'] == 1 else 'times'}; players of your rating make it about "
+            f"You could have made one of the common mistakes {counted(asked, 'time')}, and made it "
+            f"{counted(row['fell_in'], 'time')}; players of your rating make it about "
             f"{row['usual_falls']:.0f} times there."
         )
     if faced:
@@ -270,20 +274,22 @@ def _pupil_summary(row: Any) -> list[str]:
 
 def _went_well(own: Sequence[Record]) -> list[Record]:
     """Punished mistakes first, then those that were avoided after having been made."""
-    punished = [one for one in own if one.finding["kind"] == "trap" and one.right]
-    learned = [one for one in own if one.finding["kind"] == "pitfall" and one.wrong and one.is_mastered]
+    punished = [one for one in own if one.finding["kind"] == Kind.TRAP and one.right]
+    learned = [one for one in own if one.finding["kind"] == Kind.PITFALL and one.wrong and one.is_mastered]
     punished.sort(key=lambda one: (-one.right, -one.finding["gain_for_band"]))
     return [*punished, *learned][:SHOWN_WELL]
 
 
 def _well(record: Record) -> Data:
-    position = _position(record.finding)
-    verb = "punished" if record.finding["kind"] == "trap" else "avoided"
     return {
-        "opening": position["opening"],
-        "reply": position["reply"],
-        "times": f"{verb} {record.right} of {len(record.outcomes)} times",
+        "opening": opening_words(record.finding),
+        "reply": reply_words(record.finding),
+        "times": f"{_right(record)} {record.right} of {counted(len(record.outcomes), 'time')}",
     }
+
+
+def _right(record: Record) -> str:
+    return "punished" if record.finding["kind"] == Kind.TRAP else "avoided"
 
 
 def _exercise(exercise: Exercise, record: Record) -> Data:
@@ -304,44 +310,53 @@ def _exercise(exercise: Exercise, record: Record) -> Data:
 def _record_words(record: Record) -> str:
     """How the pupil fared with it so far."""
     times = len(record.outcomes)
-    is_trap = record.finding["kind"] == "trap"
     if not record.wrong:
-        right = "punished" if is_trap else "avoided"
-        return f"{right.capitalize()} so far, but met only once." if times == 1 else f"{right.capitalize()}."
-    wrong = "Not punished" if is_trap else "Fell in"
+        return f"{_right(record).capitalize()} so far, but met only once."
+    wrong = "Not punished" if record.finding["kind"] == Kind.TRAP else "Fell in"
     last = f", last on {record.last_wrong}" if record.last_wrong[:4].isdigit() else ""
     cost = f"; {points_words(record.lost)} points" if record.lost > 0.0 else ""
     since = " Right since then." if record.is_mastered else ""
     return f"{wrong} {record.wrong} of {counted(times, 'time')}{last}{cost}.{since}"
 
 
-def _wrong_games(meetings: pd.DataFrame) -> Data:
-    """The games in which something went wrong, the newest first."""
-    wrong = meetings[meetings["outcome"].isin([Outcome.FELL_IN, Outcome.MISSED])]
-    wrong = wrong.sort_values(["date", "source", "number", "ply"], ascending=False)
+def _wrong(record: Record, meetings: pd.DataFrame) -> Data:
+    """A mistake of the pupil's with its newest games."""
+    finding = record.finding
+    is_trap = finding["kind"] == Kind.TRAP
+    there = meetings[
+        (meetings["key"] == finding["key"])
+        & (meetings["losing_reply"] == finding["losing_reply"])
+        & (meetings["outcome"] == (Outcome.MISSED if is_trap else Outcome.FELL_IN))
+    ].sort_values(["date", "source", "number"], ascending=False)
     several = meetings["source"].nunique() > 1
-    rows = [
-        {
-            "date": row["date"] if row["date"][:4].isdigit() else "–",
-            "game": f"{row['source']}/{row['number']:,}" if several else f"{row['number']:,}",
-            "side": row["side"].capitalize(),
-            "what": _what_words(row),
-            "lost": "?" if pd.isna(row["lost"]) else points_words(row["lost"]),
-        }
-        for row in wrong.head(SHOWN_GAMES).to_dict("records")
-    ]
+    games = [_game_words(row, several) for row in there.head(SHOWN_GAMES).to_dict("records")]
+    more = len(there) - len(games)
+    played = list(dict.fromkeys(there["played"]))[:SHOWN_GAMES]
+    answer = _either([numbered_sans(played[:1], finding["ply"] + 1), *played[1:]])
     return {
-        "games": rows,
-        "more_games": max(0, len(wrong) - SHOWN_GAMES),
-        "several_sources": several,
+        "what": f"answered {reply_words(finding)} with {answer}"
+        if is_trap
+        else f"played {reply_words(finding)}",
+        "opening": opening_words(finding),
+        "times": of_words(record.wrong, len(record.outcomes)),
+        "lost": points_words(record.lost) if record.lost > 0.0 else "?",
+        "games": ", ".join(games) + (f" and {more} more" if more else ""),
     }
 
 
-def _what_words(row: Any) -> str:
-    if row["outcome"] == Outcome.FELL_IN:
-        return f"played {numbered_sans([row['losing_reply']], row['ply'])}"
-    answered = numbered_sans([row["played"]], row["ply"] + 1)
-    return f"answered {numbered_sans([row['losing_reply']], row['ply'])} with {answered}"
+def _either(words: Sequence[str]) -> str:
+    """Words as alternatives.
+
+    >>> _either(["6.Qd3", "e4", "Nxd5"])
+    '6.Qd3, e4 or Nxd5'
+    """
+    return " or ".join(one for one in (", ".join(words[:-1]), words[-1]) if one)
+
+
+def _game_words(row: Any, several: bool) -> str:
+    """Which game it was: its date, and its number in the file."""
+    number = f"no. {row['source']}/{row['number']}" if several else f"no. {row['number']}"
+    return f"{row['date']} ({number})" if row["date"][:4].isdigit() else number
 
 
 # What it rests on

@@ -32,11 +32,12 @@ def leaks(
     """The positions in which players go wrong, those that cost most per game first.
 
     `followed` and `answers`: rows of those tables, of any losing replies; `band` None: all bands together.
-    A move goes wrong that leaves no more than the share `kept` of the gain, and gives away more than the rest
-    of it at once: what was lost before is not this move's fault. `games`: in which a judged move was played
-    there; `wrong`: those of them in which it went wrong; `share_wrong` (0 to 1); `cost`: expected score that
-    a wrong move gives away, mean; `cost_per_game`: the same over all the games; `commonest_wrong`: the move,
-    packed. Positions in which nobody went wrong are left out.
+    A move goes wrong that leaves no more than the share `kept` of the gain, where the best move would have
+    left more, and gives away more than the rest of it at once: what was lost before is not its fault.
+    `games`: in which a judged move was played there; `wrong`: those of them in which it went wrong;
+    `share_wrong` (0 to 1); `cost`: expected score that a wrong move gives away, mean; `cost_per_game`: the
+    same over all the games; `commonest_wrong`: the move, packed. Positions in which nobody went wrong are
+    left out.
     """
     point = ["key", "move", "at"]
     chosen = answers if band is None else answers[answers["band"] == band]
@@ -47,7 +48,8 @@ def leaks(
     judged = followed[followed["kept"].notna()].merge(games, on=[*point, "answer"])
     judged = judged.merge(by_best, on=point)
     judged["cost"] = judged["exp_best"] - judged["exp_answer"]
-    is_wrong = (judged["kept"] <= kept) & (judged["kept_by_best"] - judged["kept"] > 1.0 - kept)
+    at_once = judged["kept_by_best"] - judged["kept"] > 1.0 - kept
+    is_wrong = (judged["kept"] <= kept) & (judged["kept_by_best"] > kept) & at_once
     judged["wrong"] = judged["games"].where(is_wrong, 0)
     judged["lost"] = judged["cost"] * judged["wrong"]
     rows = [_leak(there) for _, there in judged.groupby(point, sort=False) if there["wrong"].sum() > 0]

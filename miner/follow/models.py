@@ -12,7 +12,9 @@ from miner.judge.verdicts import Answer, Request, Verdict
 CANDIDATES = 8
 """Games per losing reply that the engine looks at."""
 WELL_WON = 0.95
-"""Expected score from which a game is decided: what is given away after that is not counted."""
+"""Expected score from which a game is decided: three such moves in a row end the review."""
+WON = 0.85
+"""Expected score that a winner must have in the end: the strong resign in time, the weak lose on time."""
 TOO_MUCH = 0.5
 """Expected score given away in all with which a game is no model, and is not looked at any further."""
 MOST_MOVES = 40
@@ -129,7 +131,7 @@ class Review:
     def is_model(self) -> bool:
         """Whether it was won over the board and not by luck or the clock."""
         given = sum(step.given_away for step in self.steps)
-        return bool(self.steps) and not self.failure and given < TOO_MUCH and self.end >= WELL_WON
+        return bool(self.steps) and not self.failure and given < TOO_MUCH and self.end >= WON
 
     @property
     def score(self) -> float:

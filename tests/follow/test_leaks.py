@@ -75,6 +75,13 @@ def test_what_was_lost_before_is_not_this_moves_fault() -> None:
     assert found(followed, [chosen(BEST, 5), chosen(POOR, 5)]).empty
 
 
+def test_nothing_leaks_where_nothing_is_left() -> None:
+    """Who stood as before the losing reply and then loses a piece has another problem."""
+    followed = [row(BEST, 0.0, exp_best=0.5), row(POOR, -0.9)]
+
+    assert found(followed, [chosen(BEST, 5), chosen(POOR, 5)]).empty
+
+
 def test_best_move_that_nobody_chose_is_still_known() -> None:
     """All go wrong; the move to be taught is the best one."""
     followed = [row(POOR, 0.1), row(BEST, 1.0)]

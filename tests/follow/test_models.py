@@ -64,10 +64,12 @@ def test_what_the_winner_gave_away() -> None:
 def test_game_won_by_luck_is_no_model() -> None:
     """Who throws the game away is no model, and is not looked at any further; nor is who wins on time."""
     thrown = Script({"f3e5": -900, "d2d4": 200}, others=-950).hear(review(won_game(), 500))
+    resigned = Review(won_game(), steps((0.7, 0.7), (0.88, 0.88)))
     level = Script({"f3e5": 30, "d1h5": 30, "h5e5": 30, "e5d5": 30, "d5f5": 30}).hear(review(won_game(), 500))
 
     assert (thrown.is_model, len(thrown.steps)) == (False, 1)
     assert (level.is_model, level.quality) == (False, 0.0)
+    assert resigned.is_model  # three pawns up, among the strong, is enough
 
 
 def test_failed_search_is_no_model() -> None:

@@ -136,6 +136,18 @@ MinPoints = Annotated[
     ),
 ]
 
+Soundness = Annotated[
+    float | None,
+    typer.Option(help="Expected score that a move of ours may lose on the way to a trap (default 0.05)."),
+]
+Repertoire = Annotated[
+    str | None,
+    typer.Option(
+        metavar="FILE",
+        help="PGN of what --side plays, with variations: only positions that arise in it count.",
+        show_default=False,
+    ),
+]
 Side = Annotated[kinds.Taught | None, typer.Option(help="The side that is taught (default: both).")]
 Bands = Annotated[
     list[str] | None,
@@ -159,6 +171,13 @@ def _given_only(options: dict[str, Any]) -> dict[str, Any]:
         for name, value in options.items()
         if value not in (None, [])
     }
+
+
+def rank_settings(
+    side: str | None, bands: list[str] | None, soundness: float | None, repertoire: str | None
+) -> dict[str, Any]:
+    """The settings of the rank stage that were given as options."""
+    return {"side": side, "bands": bands, "soundness": soundness, "repertoire": repertoire}
 
 
 def numbers(name: str, text: str | None) -> tuple[int, ...] | None:

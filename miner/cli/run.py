@@ -38,6 +38,8 @@ def run(
     nodes: options.Nodes = None,
     side: options.Side = None,
     bands: options.Bands = None,
+    soundness: options.Soundness = None,
+    repertoire: options.Repertoire = None,
     engine: options.Engine = None,
     engines: options.Engines = None,
     cache: options.Cache = None,
@@ -76,7 +78,7 @@ def run(
             "min_points": min_points,
             "nodes": options.numbers("--nodes", nodes),
         },
-        rank={"side": side, "bands": bands},
+        rank=options.rank_settings(side, bands, soundness, repertoire),
     )
     machinery = Machinery(
         engine=find_engine(engine),

@@ -158,10 +158,12 @@ def rank(
     settings: options.SettingsFile = None,
     side: options.Side = None,
     bands: options.Bands = None,
+    soundness: options.Soundness = None,
+    repertoire: options.Repertoire = None,
     verbose: options.Verbose = False,  # noqa: ARG001
 ) -> None:
     """Order the losing replies by what knowing them is worth over the board."""
-    wanted = options.settings_from(settings, rank={"side": side, "bands": bands})
+    wanted = options.settings_from(settings, rank=options.rank_settings(side, bands, soundness, repertoire))
     _do(Store.open(store), "rank", lambda opened: pipeline.rank(opened, wanted.rank, progress=Bars()))
 
 

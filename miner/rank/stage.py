@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from miner.board.lines import line_san, parse_uci_line
 from miner.curve.fit import fit_curves
-from miner.errors import Place, StoreError, UsageError
+from miner.errors import Place, SourceError, StoreError, UsageError
 from miner.judge.losing import is_losing
 from miner.progress import Progress, Silent
 from miner.rank.afterwards import REPLY, with_aftermath
@@ -80,8 +80,19 @@ def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str,
     if followed := store.manifest("follow"):
         inputs["follow"] = followed.fingerprint
     if settings.repertoire:
-        inputs["repertoire"] = digest_of(Path(settings.repertoire))
+        inputs["repertoire"] = _digest_of_repertoire(settings.repertoire)
     return inputs
+
+
+def _digest_of_repertoire(file: str) -> str:
+    try:
+        return digest_of(Path(file))
+    except OSError as error:
+        raise SourceError(
+            f"the repertoire cannot be read: {error.strerror}",
+            where=Place(file),
+            advice="give a PGN file with what is played",
+        ) from error
 
 
 def check_thresholds(settings: RankSettings, judged: dict[str, Any]) -> None:

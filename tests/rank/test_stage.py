@@ -10,7 +10,7 @@ import pyarrow as pa
 import pytest
 
 from miner.board.lines import pack
-from miner.errors import StoreError, UsageError
+from miner.errors import SourceError, StoreError, UsageError
 from miner.judge.candidates import find_candidates
 from miner.rank.stage import rank
 from miner.schema import FINDINGS, JUDGED
@@ -340,3 +340,34 @@ def _trap_at(folder: Path, verdict: dict[str, Any]) -> dict[str, Any]:
     rows = findings_of(judged_store(folder, [verdict]))
     [trap] = [row for row in rows if row["kind"] == "trap" and row["band"] == "800-999"]
     return trap
+
+
+def test_repertoire_leaves_what_arises_in_it(tmp_path: Path) -> None:
+    """Who plays 2.Bc4 and 3.Qh5 can meet the early mate; who plays the Caro-Kann's main line cannot."""
+    file = tmp_path / "white.pgn"
+    found = {}
+    for name, moves in (("bishop", "1. e4 e5 2. Bc4 Nc6 3. Qh5 *"), ("knight", "1. e4 c6 2. d4 d5 3. Nc3 *")):
+        file.write_text(moves)
+        store = judged_store(tmp_path / name, [INTO_MATE])
+        rows = findings_of(store, RankSettings(side="white", repertoire=str(file)))
+        found[name] = {(row["band"], row["losing_reply"]) for row in rows}
+
+    assert found == {"bishop": {("800-999", "Nf6"), ("1200-1399", "Nf6")}, "knight": set()}
+
+
+def test_changed_repertoire_is_ranked_again(tmp_path: Path) -> None:
+    """The file's content counts, not its name; one that is not there is told of."""
+    file = tmp_path / "white.pgn"
+    file.write_text("1. e4 e5 2. Bc4 Nc6 3. Qh5 *")
+    store, settings = (
+        judged_store(tmp_path / "store", [INTO_MATE]),
+        RankSettings(side="white", repertoire=str(file)),
+    )
+    first = rank(store, settings)
+
+    assert rank(store, settings) == first
+    file.write_text("1. e4 c6 2. d4 *")
+    assert rank(store, settings).rows["findings"] == 0
+    file.unlink()
+    with pytest.raises(SourceError, match="repertoire"):
+        rank(store, settings)

@@ -84,8 +84,12 @@ def pupil_page(data: Data) -> bytes:
             _section("What went well", _well(data["well"])) if data["well"] else None,
             _section("What went wrong", _wrong(data)) if data["wrong"] else None,
             _list(data["notes"], class_="small quiet reckoned"),
-            _section("Next exercises", _exercises(exercises), class_="sheet") if exercises else None,
-            _section("Answers", _answers(exercises), class_="answers") if exercises else None,
+            _section(f"Next exercises: {data['title']}", _exercises(exercises), class_="sheet")
+            if exercises
+            else None,
+            _section(f"Answers: {data['title']}", _answers(exercises), class_="answers")
+            if exercises
+            else None,
         ),
     )
     return page_bytes(data["title"], body)
@@ -112,7 +116,7 @@ def _lesson(lesson: Data | None) -> Markup | None:
         return None
     if not lesson["rows"]:
         return _section(lesson["heading"], element("p", lesson["none"]))
-    head = _row("th", ("", "before", "after", "○ before ● after, 0 to 100%"), scope="col")
+    head = _row("th", ("", "before", "after", "0 to 100%: before above, after below"), scope="col")
     rows: list[Markup] = []
     for one in lesson["rows"]:
         chart = element("td", _chart(one["intervals"]), class_="chart")

@@ -2,20 +2,21 @@
 # make lint   what runs before a commit          make test-slow   the tests that need minutes
 # make bench  the benchmarks                     make clean       forgets .venv and out/
 #
-# Each of them sets up what it needs: .venv with the program, and a UCI engine if there is none.
+# Each of them sets up what it needs: .venv with the program, a UCI engine if there is none, and for the tests
+# of pages the browser Chromium.
 
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-slow lint bench engine clean
+.PHONY: demo test test-slow lint bench engine browser clean
 
 demo: .venv/installed engine
 	$(BIN)/miner demo --out out
 
-test: .venv/developing engine
+test: .venv/developing engine browser
 	$(BIN)/pytest -m "not slow"
 
-test-slow: .venv/developing engine
+test-slow: .venv/developing engine browser
 	$(BIN)/pytest -m slow
 
 lint: .venv/developing
@@ -34,7 +35,7 @@ bench: .venv/developing engine
 
 .venv/installed: pyproject.toml .venv/bin/python
 	@echo "Installing the miner and what it needs into .venv"
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e .
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[print]"
 	@touch $@
 
 .venv/developing: pyproject.toml .venv/bin/python
@@ -44,6 +45,9 @@ bench: .venv/developing engine
 
 engine:
 	@sh tools/get-engine.sh
+
+browser:
+	@sh tools/get-browser.sh
 
 clean:
 	rm -rf .venv out

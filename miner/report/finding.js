@@ -228,11 +228,11 @@ function scale(most) {
 function whisker(row, most) {
   const x = (/** @type {number} */ share) => `${(2 + 96 * share / most).toFixed(2)}%`;
   return svg("svg", { focusable: "false" },
-    svg("line", { class: "rule", x1: "2%", x2: "98%", y1: 12, y2: 12 }),
-    svg("line", { class: "whisker", x1: x(row.low), x2: x(row.high), y1: 12, y2: 12 }),
-    svg("line", { class: "whisker", x1: x(row.low), x2: x(row.low), y1: 8, y2: 16 }),
-    svg("line", { class: "whisker", x1: x(row.high), x2: x(row.high), y1: 8, y2: 16 }),
-    svg("circle", { class: "dot", cx: x(row.rate), cy: 12, r: 4 }));
+    svg("line", { class: "rule", x1: "2%", x2: "98%", y1: "50%", y2: "50%" }),
+    svg("line", { class: "whisker", x1: x(row.low), x2: x(row.high), y1: "50%", y2: "50%" }),
+    svg("line", { class: "whisker", x1: x(row.low), x2: x(row.low), y1: "34%", y2: "66%" }),
+    svg("line", { class: "whisker", x1: x(row.high), x2: x(row.high), y1: "34%", y2: "66%" }),
+    svg("circle", { class: "dot", cx: x(row.rate), cy: "50%", r: 4 }));
 }
 
 /** Whether the punishment is found, and what becomes of it. @param {Finding} finding @returns {HTMLElement[]} */
@@ -266,7 +266,7 @@ function plansPart(about) {
       const name = players === "strongest" ? "the strongest players" : bandWords(players);
       return [el("p", { class: "small quiet" }, `${capital(name)}, ${count(rows[0][1])} won games`),
         el("table", { class: "facts plan" }, el("tbody", {}, ...rows.map(([, , detail, share]) => el("tr", {}, el("td", {}, detail),
-          el("td", { class: "chart", "aria-hidden": "true" }, svg("svg", { focusable: "false" }, svg("rect", { class: "bar", x: "2%", y: 8, height: 8, width: `${(96 * share).toFixed(2)}%` }))), el("td", {}, percent(share))))))];
+          el("td", { class: "chart", "aria-hidden": "true" }, svg("svg", { focusable: "false" }, svg("rect", { class: "bar", x: "2%", y: "33%", height: "34%", width: `${(96 * share).toFixed(2)}%` }))), el("td", {}, percent(share))))))];
     })];
 }
 

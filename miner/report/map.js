@@ -8,7 +8,7 @@
  * @typedef {{number: number, x: number, y: number, height: number}} Cell
  */
 
-const GRADES = [0, 1, 3, 10];
+const GRADES = [0, 2, 5, 15];
 const CELL_LEAST = 3;
 const MOST_BEHIND = 12;
 const ROOT_WIDTH = 34;
@@ -90,7 +90,7 @@ function mapBand(page) {
 
 /** @returns {HTMLElement} */
 function legend() {
-  const names = ["nothing", "under 1 point", "1 to 3", "3 to 10", "10 and more"];
+  const names = ["nothing", "under 2 points", "2 to 5", "5 to 15", "15 and more"];
   return el("ul", { class: "legend", "aria-label": "Points given away in 100 games through a move" },
     ...names.map((name, grade) => el("li", {}, svg("svg", { class: "map-key map", "aria-hidden": "true", focusable: "false" }, svg("rect", { class: `cell grade-fill-${grade}`, width: "100%", height: "100%" })), name)));
 }

@@ -126,12 +126,12 @@ def _plan(row: Row) -> list[Any]:
 
 
 def _goes(row: Row) -> str:
-    """What a row of PLANS is about, e.g. `knight from g1 to f3`, `pawn to d5` or `castles short`."""
+    """What a row of PLANS is about, e.g. `knight from g1 to f3` or `exchanges queen for queen`."""
     detail = plain(row["detail"])
     if row["theme"] == "castling":
         return detail.replace("castling", "castles")
     if row["theme"] == "exchange":
-        return detail.replace("exchange", "exchanges", 1)
+        return " for ".join(detail.replace("exchange", "exchanges", 1).rsplit(" ", 1))
     man = detail.split()[0]
     way = f"from {row['from_square']} to" if row["from_square"] and row["theme"] == "piece" else "to"
     return f"{man} {way} {row['to_square']}" if row["to_square"] else detail

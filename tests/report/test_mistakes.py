@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import chess
+import pytest
 from hypothesis import given
 
 from miner.board.lines import pack
@@ -65,6 +66,25 @@ def test_model_game_has_no_names() -> None:
 
     assert told["line"] == line_of_ucis(chess.Board(), model["moves"].split())
     assert told.keys() == {"line", "at", "result", "date", "winner", "loser", "moments"}
+
+
+@pytest.mark.parametrize(
+    ("theme", "detail", "squares", "told"),
+    [
+        ("piece", "knight f3", ("g1", "f3"), "knight from g1 to f3"),
+        ("pawn", "pawn d5", ("d7", "d5"), "pawn to d5"),
+        ("castling", "castling short", ("", ""), "castles short"),
+        ("exchange", "exchange knight queen", ("", ""), "exchanges knight for queen"),
+    ],
+)
+def test_plans_in_words(theme: str, detail: str, squares: tuple[str, str], told: str) -> None:
+    """Where a man goes, or what else is done."""
+    plan = {"players": "strongest", "games": 9, "theme": theme, "detail": detail, "share": 0.5}
+    plan |= {"from_square": squares[0], "to_square": squares[1]}
+
+    [row] = mistake(vienna(), (0, 0), Details(plans={(0, 0): [plan]}), BANDS)["plans"]
+
+    assert row == ["strongest", 9, told, 0.5]
 
 
 def test_promotion_is_a_reply_like_any_other() -> None:

@@ -112,7 +112,13 @@ def test_transposition(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("rating", "band"),
-    [("1100", "1000-1199"), ("850", "800-999"), ("400", "800-999"), ("2300", "1000-1199"), ("?", "1000-1199")],
+    [
+        ("1100", "1000-1199"),
+        ("850", "800-999"),
+        ("400", "800-999"),
+        ("2300", "1000-1199"),
+        ("?", "1000-1199"),
+    ],
 )
 def test_band_is_the_nearest(tmp_path: Path, rating: str, band: str) -> None:
     """The row of the pupil's own band in that game, or of the next one; the first without any rating."""
@@ -168,9 +174,7 @@ def test_everybody_without_a_list(tmp_path: Path) -> None:
 
 def test_since(tmp_path: Path) -> None:
     """Games before a pupil's first day do not count, nor undated ones."""
-    games = [
-        game(f"{INTO_VIENNA} exf4 e5", Date=day) for day in ("2024.12.31", "2025.01.01", "????.??.??")
-    ]
+    games = [game(f"{INTO_VIENNA} exf4 e5", Date=day) for day in ("2024.12.31", "2025.01.01", "????.??.??")]
 
     check = checked(tmp_path, *games, players=[Member("Anna", "Fridays", "2025.01")])
 

@@ -1,0 +1,92 @@
+"""Lists of players, and what pupils are called."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from miner.errors import MinerError, SourceError, UsageError
+from miner.pupils.roster import Member, Roster, pseudonyms, read_roster
+
+
+def listed(folder: Path, text: str, encoding: str = "utf-8") -> list[Member]:
+    """The members of a file with this text."""
+    path = folder / "players.csv"
+    path.write_text(text, encoding=encoding)
+    return read_roster(path)
+
+
+def test_one_name_a_line(tmp_path: Path) -> None:
+    """Without a heading a line is a name, commas and all; empty lines do not count."""
+    assert listed(tmp_path, "Moor, Anna\n\n  Bert \r\n") == [Member("Moor, Anna"), Member("Bert")]
+
+
+@pytest.mark.parametrize("comma", [",", ";"])
+def test_table(tmp_path: Path, comma: str) -> None:
+    """Columns in any order, names in quotation marks, dates with hyphens or points."""
+    rows = [["Group", "Name", "Since"], ["U12", '"Moor, Anna; jun."', "2025-01-15"], ["", "Bert", ""]]
+    text = "\n".join(comma.join(row) for row in rows)
+
+    assert listed(tmp_path, text, "utf-8-sig") == [
+        Member("Moor, Anna; jun.", "U12", "2025.01.15"),
+        Member("Bert"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("name,group\nAnna,U12\nMoor, Bert,U12\n", 3),
+        ("name,since\nAnna,soon\n", 2),
+        ("", None),
+        ("name,group\n", None),
+    ],
+)
+def test_what_is_wrong_is_told_without_names(tmp_path: Path, text: str, line: int | None) -> None:
+    """The line is told, and nothing of what stands in it."""
+    with pytest.raises(UsageError) as caught:
+        listed(tmp_path, text)
+
+    assert caught.value.where is not None
+    assert caught.value.where.line == line
+    assert not any(name in str(caught.value) for name in ("Anna", "Bert", "Moor"))
+
+
+def test_other_encoding(tmp_path: Path) -> None:
+    """A list in another encoding says how to save it."""
+    with pytest.raises(SourceError, match="UTF-8"):
+        listed(tmp_path, "Jürgen", "latin-1")
+
+
+def test_no_list(tmp_path: Path) -> None:
+    """A file that is not there is named."""
+    with pytest.raises(MinerError, match="players"):
+        read_roster(tmp_path / "players.txt")
+
+
+def test_first_entry_counts() -> None:
+    """Who is listed twice counts as the first entry says."""
+    roster = Roster.of(b"salt", [Member("Anna", "U12"), Member(" ANNA ", "U14"), Member("?")])
+
+    [member] = roster.members.values()
+    assert member.group == "U12"
+
+
+@given(st.sets(st.integers(0, 2**64 - 1).map(lambda one: f"{one:016x}"), max_size=40))
+def test_pseudonyms_differ(players: set[str]) -> None:
+    """Each pupil has one of his own, whatever the order."""
+    called = pseudonyms(players)
+
+    assert len(set(called.values())) == len(players)
+    assert called == pseudonyms(sorted(players, reverse=True))
+
+
+def test_pseudonyms_that_would_be_equal() -> None:
+    """The greater hash takes the next number."""
+    assert pseudonyms([f"{9_000 + 5:016x}", f"{5:016x}"]) == {
+        f"{5:016x}": "Pupil 1005",
+        f"{9_000 + 5:016x}": "Pupil 1006",
+    }

@@ -23,6 +23,7 @@ TURN = 0.10
 """Expected score by which a move must change the game to be a moment."""
 MOST_MOMENTS = 6
 
+_ALIKE = 24  # plies after the losing reply
 _SHORT, _LONG = 20, 60  # moves of a whole game between which it teaches most
 _PUPILS_LEVEL = 300  # a loser so much weaker shows little
 _GAP_TOLD = 600  # and so much weaker nothing
@@ -88,9 +89,12 @@ def models_among(reviews: Iterable[Review], most: int) -> list[Review]:
 
 
 def candidates(games: Sequence[WonGame], most: int = CANDIDATES) -> list[WonGame]:
-    """The most promising games, the best first."""
+    """The most promising games, the best first; of games that go alike for twelve moves only the best."""
     best = max((game.winner_rating for game in games), default=0)
-    return sorted(games, key=lambda game: (-promise(game, best), game.game))[:most]
+    chosen: dict[tuple[chess.Move, ...], WonGame] = {}
+    for game in sorted(games, key=lambda game: (-promise(game, best), game.game)):
+        chosen.setdefault(game.moves[: game.answer_ply + _ALIKE], game)
+    return list(chosen.values())[:most]
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,16 +26,23 @@ _ODD = f"{BEFORE} g6 Na3 gxh5"
 _SOUND = f"{BEFORE} Nc6 Bc4 g6 Qf3 Nf6"
 
 
-def _games(moves: str, result: str, rating: int, number: int) -> list[Game]:
+def _games(moves: str, result: str, rating: int, number: int, lasts: str = "") -> list[Game]:
+    """So many games alike, but for the last move of each if there are such."""
     return [
-        Game(moves=moves, result=result, white=f"Pupil {rating} {one}", black=f"Rival {one}",
-             white_rating=rating, black_rating=950)
-        for one in range(number)
-    ]  # fmt: skip
+        Game(
+            moves=f"{moves} {last}".strip(),
+            result=result,
+            white=f"Pupil {rating} {one}",
+            black=f"Rival {one}",
+            white_rating=rating,
+            black_rating=950,
+        )
+        for one, last in zip(range(number), lasts.split() or [""] * number, strict=True)
+    ]
 
 
 GAMES = [
-    *_games(_TAKES, "1-0", 1100, 5),  # 1000-1199 find it
+    *_games(_TAKES, "1-0", 1100, 5, lasts="a3 b3 f3 g3 h3"),  # 1000-1199 find it
     *_games(_WAITS, "0-1", 1150, 3),  # 1000-1199 find it, and then let the rook off
     *_games(_MISSES, "0-1", 900, 4),  # 800-999 do not find it
     *_games(_MISSES, "1/2-1/2", 1120, 2),

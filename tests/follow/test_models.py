@@ -110,15 +110,22 @@ def test_six_moments_at_most() -> None:
     assert told == [9, 11, 13, 15, 17, 19]
 
 
-def test_candidates_are_strong_and_of_a_length_that_teaches() -> None:
-    """A miniature, a game against a beginner and a weak winner come after a proper game."""
+def test_candidates_are_strong_and_had_an_opponent() -> None:
+    """A game against a beginner and a weak winner come after a proper game."""
     proper = won_game(game=1, winner_rating=2000, loser_rating=1950)
-    weak = won_game(game=2, winner_rating=1000, loser_rating=980)
-    crushed = won_game(game=3, winner_rating=2000, loser_rating=900)
+    weak = won_game(f"{MOVES} d4", game=2, winner_rating=1000, loser_rating=980)
+    crushed = won_game(f"{MOVES} d3", game=3, winner_rating=2000, loser_rating=900)
 
     assert [one.game for one in candidates([weak, crushed, proper])] == [1, 3, 2]
     assert [one.game for one in candidates([weak, crushed, proper], most=1)] == [1]
     assert promise(won_game(winner_rating=0, loser_rating=0), 0) > 0.5
+
+
+def test_one_game_is_shown_once() -> None:
+    """Databases hold games twice, and players repeat themselves: of games that go alike the best is taken."""
+    twins = [won_game(game=number, winner_rating=1500 + number) for number in (1, 2)]
+
+    assert [one.game for one in candidates([*twins, won_game(f"{MOVES} d4", game=3)])] == [3, 2]
 
 
 @pytest.mark.parametrize(

@@ -137,7 +137,7 @@ def test_model_games_and_plans(followed: Store) -> None:
         moves = row["moves"].split()
         assert (row["result"], row["reply_ply"], moves[3]) == ("1-0", 3, "g7g6")
         assert (row["winner_rating"], row["loser_rating"]) == (1100, 950)
-        assert len(moves) == 18
+        assert len(moves) == 19
         assert 0.0 <= row["quality"] < 0.2
         assert all(3 < ply < len(moves) for ply in row["moments"])
     assert {row["players"] for row in plans} == {"strongest", "1000-1199"}

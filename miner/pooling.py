@@ -29,7 +29,7 @@ Ints = npt.NDArray[np.int64]
 Numbers = npt.NDArray[np.int64] | npt.NDArray[np.uint32] | npt.NDArray[np.float32] | Floats
 Kept = npt.NDArray[np.float32]
 
-REPLIES_FITTED = 3_000
+REPLIES_FITTED = 6_000
 """Replies that the resemblance is fitted to, in evenly chosen positions; more hardly change it."""
 
 _REPLIES_AT_ONCE = 50_000

@@ -222,7 +222,7 @@ def curves_of(
 
 
 @dataclass(frozen=True, slots=True)
-class _Sums:
+class Sums:
     """Results added up over equal evaluations and gaps; (entries, coefficients) and (entries,)."""
 
     inputs: Floats
@@ -230,21 +230,22 @@ class _Sums:
     score: Floats  # mean
 
 
-def _inputs_of(rows: Rows) -> Floats:
+def inputs_of(rows: Rows) -> Floats:
+    """What the coefficients of a fitted curve are multiplied by, (entries, coefficients)."""
     gap = _gap(np.round(rows.gap / _GAP_STEP) * _GAP_STEP)
     unknown = (~rows.gap_known).astype(np.float64)
     return np.stack([np.ones(len(rows)), _pawns(rows.cp), gap, unknown], axis=1)
 
 
-def _summed(rows: Rows) -> dict[int, _Sums]:
+def _summed(rows: Rows) -> dict[int, Sums]:
     """The sums of each band that has rows."""
-    inputs = _inputs_of(rows)
+    inputs = inputs_of(rows)
     told = pd.DataFrame(inputs, columns=list(_NAMES)).assign(
         band=rows.band, weight=rows.weight, points=rows.weight * rows.score
     )
     sums = told.groupby(["band", *_NAMES], as_index=False)[["weight", "points"]].sum()
     return {
-        int(str(band)): _Sums(
+        int(str(band)): Sums(
             part[list(_NAMES)].to_numpy(),
             part["weight"].to_numpy(),
             (part["points"] / part["weight"]).to_numpy(),
@@ -256,7 +257,7 @@ def _summed(rows: Rows) -> dict[int, _Sums]:
 def _fit_bands(rows: Rows) -> dict[int, tuple[Floats, Floats]]:
     """Coefficients and covariance of each band that has rows, leaning on what all have in common."""
     summed = _summed(rows)
-    together = _Sums(*(np.concatenate([getattr(one, name) for one in summed.values()]) for name in _PARTS))
+    together = Sums(*(np.concatenate([getattr(one, name) for one in summed.values()]) for name in _PARTS))
     known = np.diag(1.0 / _VAGUE**2)
     centre = logistic(together, _EXPECTED, known)
     spread = _dispersion(rows, together, centre)
@@ -265,7 +266,7 @@ def _fit_bands(rows: Rows) -> dict[int, tuple[Floats, Floats]]:
     for _ in range(_ROUNDS):
         precision = np.diag(1.0 / scatter)
         found = {band: logistic(sums, centre, precision * spread) for band, sums in summed.items()}
-        told = {band: _information(sums, found[band]) / spread for band, sums in summed.items()}
+        told = {band: information(sums, found[band]) / spread for band, sums in summed.items()}
         # What each band tells of the common centre: its information, less as bands scatter about it.
         share = {band: np.linalg.inv(one + each * scatter) for band, each in told.items()}
         centre_covariance = np.asarray(np.linalg.inv(known + sum(share[band] @ told[band] for band in told)))
@@ -278,7 +279,7 @@ def _fit_bands(rows: Rows) -> dict[int, tuple[Floats, Floats]]:
         band: (
             coefficients,
             _covariance(
-                _meat(rows.where(rows.band == band), coefficients) / spread**2,
+                game_scatter(rows.where(rows.band == band), coefficients) / spread**2,
                 told[band],
                 np.diag(1.0 / scatter),
                 centre_covariance,
@@ -288,15 +289,15 @@ def _fit_bands(rows: Rows) -> dict[int, tuple[Floats, Floats]]:
     }
 
 
-def _covariance(meat: Floats, information: Floats, precision: Floats, centre_covariance: Floats) -> Floats:
+def _covariance(meat: Floats, told: Floats, precision: Floats, centre_covariance: Floats) -> Floats:
     """Of a band's coefficients: by how games really differ, and as far as the common centre is not known."""
-    bread = np.linalg.inv(information + precision)
+    bread = np.linalg.inv(told + precision)
     leaning = bread @ precision
     covariance: Floats = bread @ (meat + precision) @ bread + leaning @ centre_covariance @ leaning.T
     return covariance
 
 
-def logistic(sums: _Sums, centre: Floats, precision: Floats) -> Floats:
+def logistic(sums: Sums, centre: Floats, precision: Floats) -> Floats:
     """Coefficients that fit the mean scores best, with a normal prior; the advantage is never below 0."""
     coefficients = _newton(sums, centre, precision)
     if coefficients[1] >= 0.0:
@@ -310,39 +311,40 @@ def logistic(sums: _Sums, centre: Floats, precision: Floats) -> Floats:
     return coefficients
 
 
-def _newton(sums: _Sums, centre: Floats, precision: Floats) -> Floats:
+def _newton(sums: Sums, centre: Floats, precision: Floats) -> Floats:
     coefficients = centre.copy()
     for _ in range(50):
         expected = special.expit(sums.inputs @ coefficients)
         slope = sums.inputs.T @ (sums.weight * (sums.score - expected)) - precision @ (coefficients - centre)
-        step = np.linalg.solve(_information(sums, coefficients) + precision, slope)
+        step = np.linalg.solve(information(sums, coefficients) + precision, slope)
         coefficients = coefficients + np.clip(step, -2.0, 2.0)
         if np.abs(step).max() < 1e-9:
             break
     return coefficients
 
 
-def _information(sums: _Sums, coefficients: Floats) -> Floats:
+def information(sums: Sums, coefficients: Floats) -> Floats:
+    """How much the results tell of the coefficients, were each a win or a loss: inverse covariance."""
     expected = special.expit(sums.inputs @ coefficients)
     each = sums.weight * expected * (1.0 - expected)
-    information: Floats = (sums.inputs * each[:, None]).T @ sums.inputs
-    return information
+    told: Floats = (sums.inputs * each[:, None]).T @ sums.inputs
+    return told
 
 
-def _dispersion(rows: Rows, sums: _Sums, coefficients: Floats) -> float:
+def _dispersion(rows: Rows, sums: Sums, coefficients: Floats) -> float:
     """How much results scatter, where 1 is by win and loss alone: less, since games are drawn.
 
     Nor are the two players' results of one game two pieces of evidence. Few games stay near 1.
     """
-    information = _information(sums, coefficients) + np.diag(1.0 / _VAGUE**2)
-    seen = np.trace(np.linalg.solve(information, _meat(rows, coefficients))) / len(_NAMES)
+    told = information(sums, coefficients) + np.diag(1.0 / _VAGUE**2)
+    seen = np.trace(np.linalg.solve(told, game_scatter(rows, coefficients))) / len(_NAMES)
     games = sums.weight.sum()
     return float((games * seen + _DISPERSION_GAMES) / (games + _DISPERSION_GAMES))
 
 
-def _meat(rows: Rows, coefficients: Floats) -> Floats:
+def game_scatter(rows: Rows, coefficients: Floats) -> Floats:
     """What the games' slopes scatter by, one game being one piece of evidence."""
-    inputs = _inputs_of(rows)
+    inputs = inputs_of(rows)
     residual = rows.weight * (rows.score - special.expit(inputs @ coefficients))
     firsts = np.flatnonzero(np.r_[True, rows.game[1:] != rows.game[:-1]])
     by_game = np.add.reduceat(inputs * residual[:, None], firsts, axis=0)
@@ -355,11 +357,11 @@ def _engine_curve(engine: EngineRows) -> Curve:
     if not len(engine.cp):
         return Curve("", "engine", 0.0, _FORMULA, np.array([0.0, _ELO / 4.0, _ELO, 0.0]), np.zeros((4, 4)))
     inputs = np.stack([np.ones(len(engine.cp)), _pawns(engine.cp)], axis=1)
-    sums = _Sums(inputs, np.ones(len(engine.cp)), engine.expected)
+    sums = Sums(inputs, np.ones(len(engine.cp)), engine.expected)
     precision = np.eye(2) * 1e-3
     found = logistic(sums, np.array([0.0, 1.0]), precision)
     slopes = inputs * (engine.expected - special.expit(inputs @ found))[:, None]
-    bread = np.linalg.inv(_information(sums, found) + precision)
+    bread = np.linalg.inv(information(sums, found) + precision)
     covariance = np.zeros((4, 4))
     covariance[:2, :2] = bread @ (slopes.T @ slopes) @ bread
     return Curve("", "engine", 0.0, _NAMES, np.array([*found, _ELO, 0.0]), covariance)

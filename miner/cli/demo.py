@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
@@ -11,26 +13,37 @@ import typer
 from miner import pipeline
 from miner.cli import options
 from miner.cli.bars import Bars
+from miner.cli.export import export
+from miner.cli.lesson import lesson
+from miner.cli.plan import plan
+from miner.cli.pupils import pupils
+from miner.cli.report import report
 from miner.cli.show import show
+from miner.cli.steer import steer
 from miner.cli.words import stage_line
 from miner.errors import SourceError
-from miner.export.stage import export
 from miner.judge.engines import find_engine
 from miner.pipeline import Machinery
 from miner.settings import JudgeSettings, Settings
 from miner.store import Store
+from miner.terms import Side
 
 NODES = (50_000, 200_000, 800_000)
 """Half the usual: enough for juniors' mistakes, and done in three minutes on two cores."""
 
+BAND = "1000-1199"
+"""The band whose lesson, plan and advice are written."""
+TERM_BEGINS, LESSON_DATE = datetime(2025, 9, 15), datetime(2024, 9, 1)
+STEER_PLIES, STEER_NODES = 8, 20_000  # so that it takes no more than some seconds
+
 _PLACES = (
-    Path(__file__).parent.parent / "sample" / "club.pgn",  # in an installed package
-    Path(__file__).parent.parent.parent / "data" / "sample" / "club.pgn",  # in a checkout
+    Path(__file__).parent.parent / "sample",  # in an installed package
+    Path(__file__).parent.parent.parent / "data" / "sample",  # in a checkout
 )
 
 
 def demo(
-    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the store and the lists.")] = Path(
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the store and all files.")] = Path(
         "out"
     ),
     engine: options.Engine = None,
@@ -38,24 +51,52 @@ def demo(
     cache: options.Cache = None,
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
-    """Mine the sample: an invented junior club's games of two seasons. Takes up to three minutes."""
+    """Mine the sample, an invented junior club's games, and write all that a coach can make of them."""
     sample = _sample()
     settings = Settings(judge=replace(JudgeSettings(), nodes=NODES))
     machinery = Machinery(engine=find_engine(engine), cache=options.cache_file(cache), engines=engines)
     typer.echo("An invented club: 2 seasons, players rated 600 to 2000. All names in it are made up.")
     store = Store.create(out / "store")
-    for done in pipeline.run([str(sample)], store, settings, machinery, progress=Bars()):
+    for done in pipeline.run([str(sample / "club.pgn")], store, settings, machinery, progress=Bars()):
         typer.echo(stage_line(done.manifest, was_current=done.was_current))
-    files = [out / f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")]
-    export(store.read_table("findings"), files)
-    typer.echo(f"wrote {', '.join(str(file) for file in files)}\n")
+    export(store.root, [out / f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")])
+    report(store.root, out / "report.html")
+    _for_the_lesson(store, sample, out, machinery)
+    typer.echo()
     show(store.root, 1)
     typer.echo()
     show(store.root)
 
 
+def _for_the_lesson(store: Store, sample: Path, out: Path, machinery: Machinery) -> None:
+    """Sheets, a term's plan, advice, and some pupils' pages; without PDF where Typst is not installed."""
+    pdf = find_spec("typst") is not None
+    lesson(store.root, out / "lesson", side="white", bands=[BAND], title="Larkenmoor Juniors", pdf=pdf)
+    plan(store.root, out / "plan", side="white", bands=[BAND], start=TERM_BEGINS, pdf=pdf)
+    pupils(
+        store.root,
+        [str(sample / "club.pgn")],
+        out / "pupils",
+        players=sample / "team.csv",
+        lesson_date=LESSON_DATE,
+        pdf=pdf,
+    )
+    steer(
+        store.root,
+        Side.WHITE,
+        BAND,
+        plies=STEER_PLIES,
+        nodes=STEER_NODES,
+        to=[out / "advice.pgn", out / "advice.csv"],
+        top=5,
+        engine=str(machinery.engine),
+        engines=machinery.engines,
+        cache=machinery.cache,
+    )
+
+
 def _sample() -> Path:
     for place in _PLACES:
-        if place.is_file():
+        if (place / "club.pgn").is_file():
             return place
     raise SourceError("the sample games are not here", advice="run it from a checkout of the project")

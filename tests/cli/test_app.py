@@ -54,7 +54,7 @@ def test_help_lists_the_commands_and_where_to_start() -> None:
     told = CliRunner().invoke(app, ["--help"])
 
     assert told.exit_code == 0
-    commands = ("run", "read", "tally", "judge", "rank", "export", "show", "status", "demo")
+    commands = ("run", "read", "tally", "judge", "follow", "rank", "export", "show", "status", "demo")
     assert all(f"  {name} " in told.output for name in commands)
     assert "miner demo" in told.output
 

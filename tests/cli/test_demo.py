@@ -16,21 +16,26 @@ Miner = Callable[..., Told]
 def test_demo_makes_a_list_and_files(
     miner: Miner, games: Path, engine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """From games to four files and the first finding on a board; here with few games and nodes."""
-    monkeypatch.setattr(demo, "_PLACES", (games,))
+    """From games to all files and the first finding on a board; here with few games and nodes."""
+    (games.parent / "team.csv").write_text("name\nAnna\n", encoding="utf-8")
+    monkeypatch.setattr(demo, "_PLACES", (games.parent,))
     monkeypatch.setattr(demo, "NODES", (500, 2_000, 4_000))
+    monkeypatch.setattr(demo, "STEER_NODES", 500)
+    monkeypatch.setattr(demo, "BAND", "800-999")
 
     told = miner("demo", "--out", tmp_path, "--cache", tmp_path / "cache", "--engine", engine)
 
     assert (told.code, told.err) == (0, "")
-    assert all((tmp_path / f"findings{suffix}").exists() for suffix in (".csv", ".parquet", ".pgn", ".epd"))
+    files = [f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")]
+    files += ["report.html", "lesson/pupil.pdf", "plan/plan.ics", "pupils/group.html", "advice.pgn"]
+    assert [name for name in files if not (tmp_path / name).is_file()] == []
     assert "Traps: mistakes of the opponents" in told.out
     assert "Refutation" in told.out  # the first finding on its card
 
 
 def test_sample_is_missing(miner: Miner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the sample the demo says where to run it."""
-    monkeypatch.setattr(demo, "_PLACES", (tmp_path / "none.pgn",))
+    monkeypatch.setattr(demo, "_PLACES", (tmp_path,))
 
     told = miner("demo", "--out", tmp_path / "out")
 

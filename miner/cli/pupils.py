@@ -39,6 +39,7 @@ def pupils(
             "(default: everybody's).",
         ),
     ] = None,
+    since: options.Since = None,
     lesson_date: Annotated[
         datetime | None,
         typer.Option(formats=["%Y-%m-%d"], metavar="DATE", help="Tell what has changed since this day."),
@@ -67,6 +68,7 @@ def pupils(
         opened,
         games,
         read_roster(players) if players else None,
+        since=(since or "").replace("-", "."),
         lesson=lesson_date.date() if lesson_date else None,
         taught=keys_of(taught),
         names=names,

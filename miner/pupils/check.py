@@ -14,9 +14,10 @@ import numpy as np
 import pandas as pd
 
 from miner.board.lines import unpack_move
+from miner.errors import UsageError
 from miner.export.words import Finding
 from miner.progress import Progress
-from miner.pupils.days import period_of
+from miner.pupils.days import is_day, period_of
 from miner.pupils.games import NO_MOVE, PupilGames, read_games
 from miner.pupils.known import Known
 from miner.pupils.progress import progress_of
@@ -88,6 +89,7 @@ class PupilsCheck:
     by_finding: pd.DataFrame
     progress: pd.DataFrame
     ledger: Counter[str]  # games seen, in each state
+    games: int  # in which pupils' games count; a game of two pupils is one
     without_pupils: int
     too_early: int  # pupils' games before the date from which theirs count
     absent: tuple[int, ...]  # places in the list, from 1, of players who have no game here
@@ -107,6 +109,7 @@ def check_games(
     sources: Sequence[str],
     players: Iterable[Member | str] | None = None,
     *,
+    since: str = "",
     lesson: date | None = None,
     taught: Collection[int] = (),
     names: bool = False,
@@ -114,14 +117,18 @@ def check_games(
 ) -> PupilsCheck:
     """Hold the games of players against the findings of a store; nothing is written.
 
-    `sources` as for reading; `players`: whose games count (all if None). With the day of a `lesson`, progress
-    is told, of all findings or of those at the `taught` position keys only. Each pupil has the pseudonym that
-    his or her name has by the store's salt; names are told only if `names` are asked for.
-    Raises StoreError if nothing was ranked yet, SourceError for a source that cannot be read.
+    `sources` as for reading; `players`: whose games count (all if None), from `since` on (2024, 2024.09 or
+    2024.09.15) unless their own entry says otherwise. With the day of a `lesson`, progress is told, of all
+    findings or of those at the `taught` position keys only. Each pupil has the pseudonym that his or her name
+    has by the store's salt; names are told only if `names` are asked for.
+    Raises StoreError if nothing was ranked yet, SourceError for a source that cannot be read, UsageError for
+    a `since` that is no date.
     """
+    if since and not is_day(since):
+        raise UsageError(f"since {since!r} is no date", advice="write 2024, 2024.09 or 2024.09.15")
     known = Known.of(store)
     members = None if players is None else [Member(one) if isinstance(one, str) else one for one in players]
-    roster = Roster.of(store.salt, members)
+    roster = Roster.of(store.salt, members, since)
     plies = min(MOST_PLIES, store.require("read").settings.get("plies", 30) + 1)
     read = read_games(sources, roster, known.keys, plies, names=names, progress=progress)
     called = pseudonyms(read.games["player"])
@@ -133,6 +140,7 @@ def check_games(
         by_finding=_by_finding(meetings),
         progress=progress_of(_taught(meetings, taught), confidence=known.confidence),
         ledger=read.ledger,
+        games=read.games["game"].nunique(),
         without_pupils=read.without_pupils,
         too_early=read.too_early,
         absent=tuple(place for player, place in places.items() if player not in called),

@@ -132,7 +132,7 @@ class _Gathering:
         return self._players.player(shown).shown if self._names else shown
 
     def _is_in_time(self, one: dict[str, Any]) -> bool:
-        since = self._roster.member(one["player"]).since
+        since = self._roster.first_day(one["player"])
         return not since or is_within(one["date"], since, "")
 
     def _of_pupil(self, row: dict[str, Any], side: str) -> dict[str, Any]:

@@ -36,6 +36,7 @@ class Known:
     scheme: BandScheme
     confidence: float
     rows: Mapping[tuple[int, int, str], Sequence[Finding]]  # by key, move and kind; in the order of the list
+    losing: Mapping[tuple[int, str], Sequence[int]]  # losing replies, rising, by key and kind
     kept: Mapping[tuple[int, int, int], float]  # by key, move and answer
     enough: float
     has_followed: bool
@@ -53,11 +54,15 @@ class Known:
             rows.setdefault((finding["key"], move, finding["kind"]), []).append(finding)
             if answer := _first_answer(finding):
                 refutations[finding["key"], move] = pack(answer)
+        losing: dict[tuple[int, str], list[int]] = {}
+        for key, move, kind in sorted(rows):
+            losing.setdefault((key, kind), []).append(move)
         kept = _kept_shares(store) if follow and store.path("followed").exists() else {}
         return cls(
             scheme=BandScheme(tuple(tally["band_edges"])),
             confidence=tally.get("confidence", 0.9),
             rows=rows,
+            losing=losing,
             kept=kept,
             enough=follow.settings.get("kept", ENOUGH_KEPT) if follow else ENOUGH_KEPT,
             has_followed=bool(kept),
@@ -74,9 +79,9 @@ class Known:
         """The sides of the pupils for whom the findings were made."""
         return {str(taught(one)) for rows in self.rows.values() for one in rows}
 
-    def losing_at(self, key: int, kind: str) -> list[int]:
+    def losing_at(self, key: int, kind: str) -> Sequence[int]:
         """The losing replies in a position, packed."""
-        return sorted(move for at, move, of_kind in self.rows if (at, of_kind) == (key, kind))
+        return self.losing.get((key, kind), ())
 
     def finding(self, key: int, move: int, kind: str, rating: int) -> Finding:
         """The row of the band that is nearest to a rating; for the unrated, theirs, or else the first."""

@@ -154,7 +154,7 @@ _PUPIL_COLUMNS = (
     ("usual", "Usual"),
     ("punished", "Punished"),
     ("lost", "Points lost"),
-    ("per_100", "In 100 games"),
+    ("per_100", "Per 100 games"),
 )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from miner.errors import Place, SourceError, UsageError
@@ -78,7 +78,7 @@ def _table(text: str, columns: Sequence[str], comma: str, path: Path) -> list[Me
         if since and not is_day(since):
             raise UsageError("`since` is no date", where=where, advice="write 2024, 2024-09 or 2024-09-15")
         if told.get("name"):
-            members.append(Member(told["name"], plain(told.get("group", ""), GROUP_LENGTH), since))
+            members.append(Member(told["name"], told.get("group", ""), since))
     return members
 
 
@@ -89,21 +89,26 @@ class Roster:
     salt: bytes
     members: Mapping[str, Member]
     everybody: bool
+    since: str = ""  # for those of whom the list says nothing else
 
     @classmethod
-    def of(cls, salt: bytes, members: Iterable[Member] | None) -> Roster:
+    def of(cls, salt: bytes, members: Iterable[Member] | None, since: str = "") -> Roster:
         """The roster of some members (a name that is given again counts where it comes first), or of all."""
         players = Players(salt, "hash")
         by_hash: dict[str, Member] = {}
         for member in members or ():
             shown = players.player(member.name).shown
             if shown:
-                by_hash.setdefault(shown, member)
-        return cls(salt=salt, members=by_hash, everybody=members is None)
+                by_hash.setdefault(shown, replace(member, group=plain(member.group, GROUP_LENGTH)))
+        return cls(salt=salt, members=by_hash, everybody=members is None, since=since)
 
     def counts(self, player: str) -> bool:
         """Whether the games of the player with this hash count."""
         return bool(player) and (self.everybody or player in self.members)
+
+    def first_day(self, player: str) -> str:
+        """The date from which a player's games count; empty: all."""
+        return self.member(player).since or self.since
 
     def member(self, player: str) -> Member:
         """What the list says of a player; one without a name where it says nothing."""

@@ -59,6 +59,19 @@ def counted(number: int, name: str, plural: str = "") -> str:
     return f"{number:,} {name if number == 1 else plural or name + 's'}"
 
 
+def times_words(number: int) -> str:
+    """How often.
+
+    >>> [times_words(number) for number in (0, 1, 2, 1_000)]
+    ['never', 'once', 'twice', '1,000 times']
+    """
+    return ("never", "once", "twice")[number] if number < 3 else f"{number:,} times"
+
+
+def _about_words(number: float) -> str:
+    return f"about {times_words(round(number))}" if number >= 0.5 else "hardly ever"
+
+
 def opening_words(finding: Finding) -> str:
     """The opening, or the first moves where the games name none."""
     return (
@@ -91,10 +104,8 @@ def _costly(by_finding: pd.DataFrame) -> list[Data]:
 
 
 def _group_subtitle(check: PupilsCheck) -> str:
-    games = int(check.by_pupil["games"].sum())
-    return (
-        f"{counted(len(check.by_pupil), 'pupil')}, {counted(games, 'game')} of theirs{_span(check.meetings)}"
-    )
+    pupils, games = counted(len(check.by_pupil), "pupil"), counted(check.games, "game")
+    return f"{pupils}, {games} of theirs{_span(check.meetings)}"
 
 
 def _span(meetings: pd.DataFrame) -> str:
@@ -113,7 +124,7 @@ def _group_summary(check: PupilsCheck) -> list[str]:
         f"players of their rating make it about {table['usual_falls'].sum():,.0f} times there.",
         f"Of {counted(int(faced), 'such mistake')} of their opponents they punished {sums['punished']:,}.",
         f"Together that left {points_words(table['lost'].sum())} points on the board, "
-        f"{100.0 * table['lost'].sum() / max(1, sums['games']):.1f} in 100 games.",
+        f"{100.0 * table['lost'].sum() / max(1, sums['games']):.1f} for a pupil in 100 games.",
     ]
 
 
@@ -255,9 +266,9 @@ def _pupil_summary(row: Any) -> list[str]:
     told = []
     if asked:
         told.append(
-            f"You could have made one of the common mistakes {counted(asked, 'time')}, and made it "
-            f"{counted(row['fell_in'], 'time')}; players of your rating make it about "
-            f"{row['usual_falls']:.0f} times there."
+            f"You could have made one of the common mistakes {times_words(asked)}, and made it "
+            f"{times_words(row['fell_in'])}; players of your rating make it "
+            f"there {_about_words(row['usual_falls'])}."
         )
     if faced:
         told.append(
@@ -284,7 +295,9 @@ def _well(record: Record) -> Data:
     return {
         "opening": opening_words(record.finding),
         "reply": reply_words(record.finding),
-        "times": f"{_right(record)} {record.right} of {counted(len(record.outcomes), 'time')}",
+        "times": f"{_right(record)} {record.right} of {len(record.outcomes)} times"
+        if record.wrong
+        else f"{_right(record)} {times_words(record.right)}",
     }
 
 
@@ -377,12 +390,13 @@ def notes(check: PupilsCheck) -> list[str]:
         broken = counted(check.ledger["kept to illegal move"], "game")
         lines.append(f"{broken} count up to a move that is not legal.")
     if check.without_pupils:
-        lines.append(f"{counted(check.without_pupils, 'game')} of nobody whose games count.")
+        lines.append(f"{counted(check.without_pupils, 'game')} are of nobody whose games count.")
     if check.too_early:
-        lines.append(f"{counted(check.too_early, 'game')} before the day from which a pupil's games count.")
+        early = counted(check.too_early, "game")
+        lines.append(f"{early} of pupils lie before the day from which theirs count, or have no date.")
     if check.absent:
         lines.append(
-            f"{counted(len(check.absent), 'player')} of the list without a game here: "
+            f"{counted(len(check.absent), 'player')} of the list have no game here: "
             f"number {', '.join(map(str, check.absent))} of the list."
         )
     return [*lines, *_reckoning(check)]

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from miner.errors import StoreError
+from miner.errors import StoreError, UsageError
 from miner.pupils import Member, check_games
 from miner.pupils.check import PupilsCheck
 from miner.store import Store
@@ -180,6 +180,19 @@ def test_since(tmp_path: Path) -> None:
 
     assert list(check.meetings[check.meetings["key"] == VIENNA]["date"]) == ["2025.01.01"]
     assert (check.too_early, list(check.by_pupil["group"])) == (2, ["Fridays"])
+
+
+def test_since_for_all(tmp_path: Path) -> None:
+    """A first day for all holds where the list names none; one that is no date is wrong use."""
+    games = [game(f"{INTO_VIENNA} exf4 e5", Date=day) for day in ("2024.12.31", "2025.01.01")]
+    players = [Member("Anna"), Member("Bert", since="2024")]
+
+    check = checked(tmp_path, *games, players=players, since="2025")
+
+    there = check.meetings[check.meetings["key"] == VIENNA]
+    assert sorted(there["side"]) == ["black", "black", "white"]
+    with pytest.raises(UsageError, match="no date"):
+        checked(tmp_path / "again", *games, since="soon")
 
 
 def test_ledger(tmp_path: Path) -> None:

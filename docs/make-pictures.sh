@@ -1,11 +1,13 @@
 #!/bin/sh
-# Makes docs/show.png, a real picture of a real terminal, from the store that `make demo` leaves in out/store.
-# Needs xvfb, xterm, imagemagick and the DejaVu fonts (Debian's packages of these names).
+# Makes the pictures of the README from what `make demo` leaves in out/: a real terminal, a real browser, real PDF.
+# Needs xvfb, xterm, imagemagick, poppler-utils, chromium and the DejaVu fonts (Debian's packages of these names).
 set -eu
 cd "$(dirname "$0")/.."
+OUT="${OUT:-out}"
+MINER="${MINER:-.venv/bin/miner}"
 
 screen() { # file, columns, lines, command
-    xvfb-run -a -s "-screen 0 1600x1400x24" sh -c "
+    xvfb-run -a -s "-screen 0 1600x1800x24" sh -c "
         xterm -T miner -fa 'DejaVu Sans Mono' -fs 11 -bg white -fg black -geometry $2x$3+0+0 -b 12 +sb \
             -e sh -c '$4; printf \"\\033[?25l\"; touch $1.ready; sleep 60' &
         until [ -e $1.ready ]; do sleep 0.2; done
@@ -16,4 +18,17 @@ screen() { # file, columns, lines, command
 }
 
 export TERM=xterm-256color LC_ALL=C.UTF-8
-screen docs/show.png 100 54 "${MINER:-.venv/bin/miner} show 1 --store ${STORE:-out/store}; echo; ${MINER:-.venv/bin/miner} show --top 7 --store ${STORE:-out/store}"
+screen docs/show.png 100 70 "$MINER show 1 --store $OUT/store; echo; $MINER show --top 7 --store $OUT/store"
+
+page() { # PDF, picture: its first page, with a thin frame
+    pdftoppm -r 70 -png -singlefile -f 1 -l 1 "$1" "${2%.png}"
+    convert "$2" -bordercolor grey80 -border 1 "$2"
+}
+
+sandbox=""
+[ "$(id -u)" -ne 0 ] || sandbox="--no-sandbox"
+chromium --headless $sandbox --disable-gpu --hide-scrollbars --window-size=1180,900 --virtual-time-budget=4000 \
+    --screenshot="$PWD/docs/report.png" "file://$(realpath "$OUT")/report.html" 2>/dev/null
+page "$OUT/lesson/pupil.pdf" docs/sheet.png
+page "$OUT/plan/plan.pdf" docs/plan.png
+page "$(ls "$OUT"/pupils/pupil-*.pdf | head -1)" docs/pupil.png

@@ -167,7 +167,7 @@ class RankSettings:
     tempo_threshold: float = 0.05
     hold_share: float = 0.5  # share of its threshold that a finding must have lost at the budget before, too
     soundness: float = 0.05  # expected score that a move of ours may lose on the way to a trap
-    repertoire: str = ""  # PGN file of the moves that `side` plays: only positions that arise count; empty: any
+    repertoire: str = ""  # PGN file of what `side` plays: only positions that arise in it count; empty: any
 
     def __post_init__(self) -> None:
         _check_choice("side", self.side, get_args(Taught))

@@ -39,4 +39,4 @@ def test_keys_along_a_line(reader: ReaderName) -> None:
     line, _ = PUBLISHED[6]
     decoded = make_reader(reader).decode([line.encode()], 6)
 
-    assert decoded.keys[0].tolist() == [key for moves, key in PUBLISHED[:6]]
+    assert decoded.visits.keys.tolist() == [key for moves, key in PUBLISHED[:6]]

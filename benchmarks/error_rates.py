@@ -43,19 +43,19 @@ def replies_made(mined: Sequence[Halves]) -> pd.DataFrame:
 def errors(made: pd.DataFrame, bands: BandScheme, enough: int = ENOUGH) -> pd.DataFrame:
     """The table, weakest first.
 
-    Columns: band, rating (mean), replies, losing (share), in_place (share, as if all bands had met the
-    positions equally often), both with standard errors, loss (mean expected score), ratio (of it to that of
-    the band with most replies), and published, the same ratio by the straight line.
+    Columns: band, rating (mean), replies, losing (share) and in_place (as if all bands had met the positions
+    equally often) with their standard errors; loss (mean expected score) and loss_in_place; ratio and
+    ratio_in_place (of it to that of the band with most replies), and published, by the straight line.
     """
     groups = _grouped(made["band"].value_counts(), bands, enough)
     group = made["band"].map(groups)
-    by_position = made.groupby("key")["losing"].transform("mean")
-    overall = made["losing"].mean()
+    by_position = made.groupby("key")[["losing", "loss"]].transform("mean")
     rows = []
     for name in dict.fromkeys(groups.values()):
         there = made[group == name]
         share, error = _share(there["losing"], np.ones(len(there)), there["game"])
-        in_place, place_error = _share(there["losing"], by_position[there.index], there["game"])
+        expected = by_position.loc[there.index]
+        in_place, place_error = _share(there["losing"], expected["losing"], there["game"])
         rows.append(
             {
                 "band": name,
@@ -63,14 +63,16 @@ def errors(made: pd.DataFrame, bands: BandScheme, enough: int = ENOUGH) -> pd.Da
                 "replies": len(there),
                 "losing": share,
                 "losing_error": error,
-                "in_place": in_place * overall,
-                "in_place_error": place_error * overall,
+                "in_place": in_place * made["losing"].mean(),
+                "in_place_error": place_error * made["losing"].mean(),
                 "loss": there["loss"].mean(),
+                "loss_in_place": there["loss"].sum() / expected["loss"].sum() * made["loss"].mean(),
             }
         )
     told = pd.DataFrame(rows)
     usual = _usual(told)
     told["ratio"] = told["loss"] / usual["loss"]
+    told["ratio_in_place"] = told["loss_in_place"] / usual["loss_in_place"]
     told["published"] = (PERFECT - told["rating"]) / (PERFECT - usual["rating"])
     return told
 
@@ -133,7 +135,8 @@ def told_errors(table: pd.DataFrame) -> str:
             "losing": interval(row, "losing"),
             "in place": interval(row, "in_place"),
             "mean loss": f"{row['loss']:.4f}",
-            "to the commonest band": f"{row['ratio']:.2f}",
+            "ratio": f"{row['ratio']:.2f}",
+            "ratio in place": f"{row['ratio_in_place']:.2f}",
             "published": f"{row['published']:.2f}",
         }
         for row in table.to_dict("records")
@@ -154,7 +157,7 @@ def draw_errors(axes: Any, table: pd.DataFrame) -> None:
         table["published"] * usual["losing"],
         color="grey",
         linestyle="--",
-        label="as steep as published",
+        label="as steep as published of mean errors",
     )
     axes.set_ylim(bottom=0.0)
     axes.set_title("Losing replies among judged ones, 90% intervals")

@@ -50,7 +50,13 @@ class Halves:
 
 
 def mine(
-    files: Sequence[Path], folder: Path, settings: JudgeSettings, cache: Path, *, both: bool = False
+    files: Sequence[Path],
+    folder: Path,
+    tallying: TallySettings,
+    judging: JudgeSettings,
+    cache: Path,
+    *,
+    both: bool = False,
 ) -> list[Halves]:
     """The first file's games mined and the second's read; with `both`, also the other way round.
 
@@ -60,8 +66,8 @@ def mine(
     for file, store in zip(files, stores, strict=True):
         read([str(file)], store, ReadSettings(), progress=Bars())
     for store in stores if both else stores[:1]:
-        tally(store, TallySettings(), progress=Bars())
-        judge(store, settings, engine=find_engine(), cache=cache, progress=Bars())
+        tally(store, tallying, progress=Bars())
+        judge(store, judging, engine=find_engine(), cache=cache, progress=Bars())
         rank(store, RankSettings(), progress=Bars())
     ways = [stores, stores[::-1]] if both else [stores]
     return [Halves.of(*way) for way in ways]

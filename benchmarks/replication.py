@@ -1,7 +1,8 @@
 """Whether findings replicate on games they were not mined from, and whether errors fall with rating.
 
     python -m benchmarks.replication GAMES.pgn[.zst] --cache FILE [--folder DIR] [--both] [--nodes N,N,...]
-        [--min-games N] [--min-pick-rate SHARE] [--min-points POINTS] [--top 100] [--least 20]
+        [--min-games-at-position N] [--min-games N] [--min-players N] [--min-pick-rate SHARE]
+        [--min-points POINTS] [--top 100] [--least 20]
 
 The games are split in two by a hash of their text. Of the second half those games are left out whose moves
 are in the first, too: the same game recorded twice. The first half is read, tallied, judged and ranked;
@@ -21,7 +22,7 @@ play the best move: `to others` is the step from what they chose in the mined ha
 judged. mean: each finding counts alike. pooled: by n m / (n + m), n games with the reply and m without it
 (Cochran-Mantel-Haenszel). Standard errors take a game for one piece of evidence, however many findings'
 positions it went through. `could be right`: share of right signs if every prediction were true. Intervals:
-90%.
+90%. `slope`: of the differences against the predictions, through zero: large losses count for more.
 
 The second table, where players have ratings, and its source: see `error_rates.py`. Figures go to --folder
 (they need matplotlib), and so do the stores.
@@ -48,7 +49,7 @@ from benchmarks.steering import halves
 from miner import stats
 from miner.board.lines import pack
 from miner.curve.fit import Curves
-from miner.settings import JudgeSettings
+from miner.settings import JudgeSettings, TallySettings
 
 Floats = npt.NDArray[np.float64]
 
@@ -222,6 +223,8 @@ def summary(name: str, some: Compared, *, pooled: bool = False) -> dict[str, Any
     if predicted > SOUND:
         low, high = (mean - reach) / predicted, (mean + reach) / predicted
         told["ratio"] = f"{mean / predicted:.2f} ({low:.2f} to {high:.2f})"
+        by_gain = weight * gain / (weight @ gain**2)
+        told["slope"] = f"{by_gain @ differences:.2f} ± {some.standard_error(by_gain):.2f}"
     return told
 
 
@@ -313,7 +316,9 @@ def main() -> None:
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--both", action="store_true")
     parser.add_argument("--nodes", default=",".join(map(str, usual.nodes)))
+    parser.add_argument("--min-games-at-position", type=int, default=TallySettings().min_games)
     parser.add_argument("--min-games", type=int, default=usual.min_games)
+    parser.add_argument("--min-players", type=int, default=usual.min_players)
     parser.add_argument("--min-pick-rate", type=float, default=usual.min_pick_rate)
     parser.add_argument("--min-points", type=float, default=usual.min_points)
     parser.add_argument("--top", type=int, default=100)
@@ -322,6 +327,7 @@ def main() -> None:
     settings = JudgeSettings(
         nodes=tuple(map(int, asked.nodes.split(","))),
         min_games=asked.min_games,
+        min_players=asked.min_players,
         min_pick_rate=asked.min_pick_rate,
         min_points=asked.min_points,
     )
@@ -330,7 +336,8 @@ def main() -> None:
         folder.mkdir(parents=True, exist_ok=True)
         files = halves(asked.games, Path(scratch))
         print(f"games of the second half left out, recorded in the first: {leave_out_copies(*files):,}")
-        stores = mine(files, folder, settings, asked.cache, both=asked.both)
+        tallying = TallySettings(min_games=asked.min_games_at_position)
+        stores = mine(files, folder, tallying, settings, asked.cache, both=asked.both)
         report(stores, asked.top, asked.least, asked.folder)
 
 

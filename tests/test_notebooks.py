@@ -1,0 +1,87 @@
+"""The notebooks run on the sample, show something, and name no player."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from miner.store import Store
+
+nbformat = pytest.importorskip("nbformat", reason="needs the extra `notebooks`")
+pytest.importorskip("nbclient", reason="needs the extra `notebooks`")
+pytest.importorskip("matplotlib", reason="needs the extra `notebooks`")
+
+from notebooks.drawing import SAMPLE, VARIABLE, quick_store  # noqa: E402 - only where the extra is there
+from notebooks.refresh import FOLDER, NOTEBOOKS, cleaned, executed  # noqa: E402
+
+MOST_BYTES = 1_500_000
+each_notebook = pytest.mark.parametrize("name", NOTEBOOKS)
+
+
+def test_every_notebook_is_refreshed() -> None:
+    """Those that are kept up to date are those that there are."""
+    assert {path.name for path in FOLDER.glob("*.ipynb")} == {*NOTEBOOKS}
+
+
+@pytest.mark.engine
+@each_notebook
+def test_notebook_runs(name: str, quick: Store, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """No cell fails or warns, there are tables, plots and diagrams, and no player is named."""
+    for variable in ("IPYTHONDIR", "JUPYTER_RUNTIME_DIR", "MPLCONFIGDIR"):
+        monkeypatch.setenv(variable, str(tmp_path / variable))
+    monkeypatch.setenv(VARIABLE, str(quick.root))
+
+    notebook = executed(FOLDER / name)
+
+    kinds = {kind for output in outputs_of(notebook) for kind in output.get("data", ())}
+    assert {"text/html", "text/markdown", "image/png", "image/svg+xml"} <= kinds
+    assert [output for output in outputs_of(notebook) if output.get("name") == "stderr"] == []
+    assert names_in(notebook) == set()
+
+
+@each_notebook
+def test_notebook_is_kept_with_its_outputs(name: str) -> None:
+    """A preview shows them: in every cell's order, of every kind, small, and without any player's name."""
+    path = FOLDER / name
+    notebook = nbformat.read(path, as_version=4)
+
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    kinds = {kind for output in outputs_of(notebook) for kind in output.get("data", ())}
+    assert [cell.execution_count for cell in code] == list(range(1, len(code) + 1))
+    assert {"text/html", "text/markdown", "image/png", "image/svg+xml"} <= kinds
+    assert path.stat().st_size < MOST_BYTES
+    assert names_in(notebook) == set()
+
+
+@each_notebook
+def test_what_is_kept_does_not_depend_on_the_day(name: str) -> None:
+    """Cleaning a kept notebook changes nothing: it holds no times and no versions."""
+    notebook = nbformat.read(FOLDER / name, as_version=4)
+
+    before = json.dumps(notebook, sort_keys=True)
+
+    assert json.dumps(cleaned(notebook), sort_keys=True) == before
+
+
+@pytest.fixture(scope="module")
+def quick(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Store:
+    """The sample, mined with small budgets."""
+    return quick_store(tmp_path_factory.mktemp("notebooks") / "store")
+
+
+def outputs_of(notebook: Any) -> list[Any]:
+    """What the cells have shown."""
+    return [output for cell in notebook.cells for output in cell.get("outputs", ())]
+
+
+def names_in(notebook: Any) -> set[str]:
+    """First and last names of the sample's players that stand anywhere in the outputs."""
+    tags = re.findall(r'(?m)^\[(?:White|Black) "([^"]+)"\]', SAMPLE.read_text(encoding="ascii"))
+    names = {part for tag in tags for part in re.findall(r"\w+", tag)}
+    assert len(names) > 30
+    shown = json.dumps(outputs_of(notebook))
+    return names & {*re.findall(r"[A-Z]\w+", shown)}

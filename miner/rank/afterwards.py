@@ -13,6 +13,7 @@ from miner.store import Store
 Floats = npt.NDArray[np.float64]
 
 REPLY = ["key", "move"]
+_EVEN_GAMES = 10.0  # that half the players find it, before any game is seen
 _UNKNOWN = ("find_rate", "find_rate_low", "find_rate_high", "after_games", "after_score", "after_gap")
 
 
@@ -66,15 +67,20 @@ def pooled_find_rates(counted: pd.DataFrame, bands: tuple[str, ...], *, confiden
 
 
 def _pooled(found: Floats, missed: Floats) -> tuple[Floats, Floats]:
-    """Beta distributions of the find rates, (replies, bands) each."""
+    """Beta distributions of the find rates, (replies, bands) each.
+
+    Before its own games are seen, a reply is expected to be punished as often as all of them together are:
+    three of three found is no certainty.
+    """
     replies, bands = found.shape
+    usual = (found.sum() + _EVEN_GAMES / 2.0) / (found.sum() + missed.sum() + _EVEN_GAMES)
     counted = pooling.Games(
         chosen=np.stack([found, missed], axis=1).reshape(2 * replies, bands),
         position=np.repeat(np.arange(replies), 2),
         worth=np.ones(found.shape),
+        base=np.tile([[usual], [1.0 - usual]], (replies, bands)),
     )
     pooled = pooling.pool(counted, pooling.fit_resemblance(counted))
-    # What the model keeps for answers that nobody gave speaks neither for finding nor for missing.
     both = pooled.successes.astype(np.float64).reshape(replies, 2, bands)
     return both[:, 0], both[:, 1]
 

@@ -44,6 +44,25 @@ def test_band_without_games_is_less_sure_still() -> None:
     assert told["1200+"][0] < told["1000-1199"][1] < told["1200+"][2]
 
 
+@pytest.mark.parametrize(("games", "found"), [(3, 3), (5, 0), (1, 1)])
+def test_few_games_of_one_kind_are_no_certainty(games: int, found: int) -> None:
+    """Three of three found, or none of five: the rate lies inside an interval that leaves room for doubt."""
+    low, rate, high = rates(("1000-1199", games, found))["1000-1199"]
+
+    assert 0.0 <= low < rate < high <= 1.0
+    assert high - low > 0.2
+
+
+def test_replies_lean_on_what_is_usual() -> None:
+    """Where most mistakes are punished, one game without a punishment does not make a reply safe."""
+    usual = [{"key": key, "move": 1, "band": "1000-1199", "games": 50, "found": 40} for key in range(20)]
+    once = {"key": 99, "move": 1, "band": "1000-1199", "games": 1, "found": 0}
+
+    told = pooled_find_rates(pd.DataFrame([*usual, once]), BANDS, confidence=0.9)
+
+    assert 0.3 < told.loc[told["key"] == 99, "find_rate"].max() < 0.8
+
+
 def test_nothing_is_known_of_nothing() -> None:
     """Without a game there is no row."""
     none = pd.DataFrame({name: [] for name in (*REPLY, "band", "games", "found")})

@@ -144,7 +144,7 @@ def _ask(
                 to_ask.remove(packed)
                 continue
             found[packed] = _opinion(verdict, stake, nodes, shift)
-            if nodes < settings.nodes and _is_sure(verdict, stake, settings):
+            if nodes < settings.nodes and _is_sure(verdict.score.expected + shift, stake, settings):
                 to_ask.remove(packed)
     return found
 
@@ -154,9 +154,9 @@ def _opinion(verdict: Verdict, stake: Stake, nodes: int, shift: float) -> Opinio
     return Opinion(cp=verdict.score.as_cp, expected=expected, kept=stake.kept(expected + shift), nodes=nodes)
 
 
-def _is_sure(verdict: Verdict, stake: Stake, settings: FollowSettings) -> bool:
+def _is_sure(expected: float, stake: Stake, settings: FollowSettings) -> bool:
     line = stake.had + settings.kept * (stake.has - stake.had)
-    return abs(verdict.score.expected - line) >= SURE
+    return abs(expected - line) >= SURE
 
 
 def _failure(opinions: dict[int, Opinion], answers: Sequence[int]) -> str:

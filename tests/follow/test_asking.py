@@ -104,6 +104,16 @@ def test_larger_budget_has_the_last_word() -> None:
     assert kept(first(script, "d2d4"), "d2d4") > 0.9
 
 
+def test_doubt_is_measured_from_where_this_search_has_the_best_move() -> None:
+    """Where this search sees +150 and the judge saw +300, +35 is close to the dividing line, no clear miss."""
+    script = Script({"g5f7": 150, "d2d4": -100}, by_nodes={("d2d4", 100): 35})
+
+    asked = first(script, "d2d4")
+
+    assert asked.opinions[packed("d2d4")[0]].nodes == 1000
+    assert kept(asked, "d2d4") < 0.5
+
+
 def test_search_that_failed() -> None:
     """An answer without a verdict has no share; the others have theirs, and the failure is told."""
     asked = first(Script({"g5f7": 300, "g5f3": -300}, fails_over="g5f3"), "g5f7", "g5f3")

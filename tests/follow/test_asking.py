@@ -105,7 +105,7 @@ def test_larger_budget_has_the_last_word() -> None:
 
 
 def test_doubt_is_measured_from_where_this_search_has_the_best_move() -> None:
-    """Where this search sees +150 and the judge saw +300, +35 is close to the dividing line, no clear miss."""
+    """Where this search sees +150 and the judge saw +300, +35 is close to the line, no clear miss."""
     script = Script({"g5f7": 150, "d2d4": -100}, by_nodes={("d2d4", 100): 35})
 
     asked = first(script, "d2d4")

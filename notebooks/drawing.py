@@ -17,6 +17,7 @@ from IPython.display import SVG, Markdown, display
 from matplotlib.axes import Axes
 
 from miner import Settings, Store, find_engine, pipeline
+from miner.errors import StoreError
 from miner.lesson.diagram import diagram_svg
 from miner.pipeline import Machinery
 from miner.progress import Silent
@@ -73,9 +74,10 @@ def bands_of(store: Store) -> tuple[str, ...]:
 
 
 def _is_ranked(folder: Path) -> bool:
-    if not (folder / "salt").is_file():
+    try:
+        store = Store.open(folder)
+    except StoreError:  # none, or an older program's
         return False
-    store = Store.open(folder)
     ranked = store.manifest("rank")
     return bool(ranked and ranked.method == METHODS["rank"] and store.manifest("follow"))
 

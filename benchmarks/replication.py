@@ -15,7 +15,7 @@ replies were looked at closely. The held-out half had none. Those who err may be
 nothing to do with the reply: `adjusted` takes off what the curve lets expect of the rating gap, where both
 ratings are known. And the placebo asks the same of sound replies: in each finding's position the one that
 is judged to lose next to nothing and was chosen about as often as the losing reply (in the mined half),
-against the others there but for those who chose a losing reply.
+against the other replies there that lose next to nothing.
 
 predicted: `gain_for_band`, the curve's step from the best move down to the reply. The others did not all
 play the best move: `to others` is the step from what they chose in the mined half, as far as that was
@@ -133,11 +133,14 @@ def losing_replies(split: Halves) -> pd.DataFrame:
     return pd.DataFrame(found.drop_duplicates(PAIR, ignore_index=True)[COLUMNS])
 
 
+def is_sound(judged: pd.DataFrame) -> pd.Series[bool]:
+    """For each row of `judged`, with `losing`, whether the reply loses next to nothing."""
+    return (judged["state"] == "judged") & (judged["loss"] <= SOUND) & ~judged["losing"]
+
+
 def sound_replies(split: Halves, losing: pd.DataFrame) -> pd.DataFrame:
     """For each finding, if there is one, the sound reply there that was chosen about as often: COLUMNS."""
-    judged = split.judged
-    is_sound = (judged["state"] == "judged") & (judged["loss"] <= SOUND) & ~judged["losing"]
-    sound = judged[is_sound][["key", "move", "cp_best", "cp_reply"]]
+    sound = split.judged[is_sound(split.judged)][["key", "move", "cp_best", "cp_reply"]]
     replies = split.mined.read_table("replies", [*PAIR, "games"]).to_pandas()
     there = losing[["key", "band", "games"]].rename(columns={"games": "wanted"}).reset_index(names="place")
     rows = replies.merge(sound, on=["key", "move"]).merge(there, on=["key", "band"])
@@ -146,13 +149,15 @@ def sound_replies(split: Halves, losing: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(nearest.drop_duplicates(PAIR, ignore_index=True)[COLUMNS])
 
 
-def compared(split: Halves, replies: pd.DataFrame, *, without_losing: bool = False) -> Compared:
+def compared(split: Halves, replies: pd.DataFrame, *, to_sound: bool = False) -> Compared:
     """The replies with what was predicted of them and what the held-out games say.
 
-    `without_losing` leaves out those who chose a losing reply, other than the one in question.
+    With `to_sound` the others are only those who chose a sound reply.
     """
     replies = replies.reset_index(drop=True)
-    pairs = replies.assign(gain=0.0, to_others=_step_to_others(split, replies, without_losing))
+    known = split.judged[split.judged["state"] == "judged"]
+    known = known[is_sound(known)] if to_sound else known
+    pairs = replies.assign(gain=0.0, to_others=_step_to_others(split, replies, known))
     for band, of_band in replies.groupby("band"):
         gain, _ = split.curves.of(str(band)).gain(of_band["cp_best"], of_band["cp_reply"])
         pairs.loc[of_band.index, "gain"] = gain
@@ -161,9 +166,9 @@ def compared(split: Halves, replies: pd.DataFrame, *, without_losing: bool = Fal
         games = moves_in(store, replies["key"], split.bands)
         games = games.merge(replies.reset_index(names="pair"), on=["key", "band"], suffixes=("", "_asked"))
         games["chosen"] = games["move"] == games["move_asked"]
-        if without_losing:
-            games = games.merge(split.judged[["key", "move", "losing"]], on=["key", "move"], how="left")
-            games = games[games["chosen"] | (games["losing"] != True)]  # noqa: E712 - unknown is not losing
+        if to_sound:
+            sound = games[["key", "move"]].merge(known[["key", "move"]], how="left", indicator=True)
+            games = games[games["chosen"] | (sound["_merge"] == "both")]
         parts.append(_adjusted(games, split.curves)[["pair", "game", "chosen", "score", "adjusted"]])
     mined, held_out = parts
     return Compared(pairs.assign(mined=Compared(pairs, mined).differences("score")), held_out)
@@ -180,11 +185,8 @@ def _adjusted(games: pd.DataFrame, curves: Curves) -> pd.DataFrame:
     return games.assign(adjusted=games["score"] - worth)
 
 
-def _step_to_others(split: Halves, replies: pd.DataFrame, without_losing: bool) -> Floats:
-    """What the curve gives those who chose something else, above the reply: in the mined half, if judged."""
-    judged = split.judged[split.judged["state"] == "judged"]
-    if without_losing:
-        judged = judged[~judged["losing"]]
+def _step_to_others(split: Halves, replies: pd.DataFrame, judged: pd.DataFrame) -> Floats:
+    """What the curve gives those who chose another judged reply, in the mined half, above the reply."""
     played = split.mined.read_table("replies", [*PAIR, "games"]).to_pandas()
     others = played.merge(judged[["key", "move", "cp_reply"]], on=["key", "move"])
     told = np.full(len(replies), np.nan)
@@ -283,7 +285,7 @@ def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None) -
     losing = joined([compared(one, replies) for one, replies in zip(mined, found, strict=True)])
     sound = joined(
         [
-            compared(one, sound_replies(one, replies), without_losing=True)
+            compared(one, sound_replies(one, replies), to_sound=True)
             for one, replies in zip(mined, found, strict=True)
         ]
     )

@@ -21,7 +21,7 @@ from miner.judge.losing import is_losing
 from miner.judge.stage import judge
 from miner.rank.stage import rank
 from miner.read.stage import read
-from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings
+from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings, settings_of
 from miner.store import Store
 from miner.tally.stage import tally
 from miner.terms import BandScheme
@@ -45,7 +45,7 @@ class Halves:
         """Of a ranked store, and one that was read into."""
         bands = BandScheme(tuple(mined.require("tally").settings["band_edges"]))
         judged = mined.read_table("judged").to_pandas()
-        judged["losing"] = is_losing(judged, RankSettings())
+        judged["losing"] = is_losing(judged, settings_of({"rank": mined.require("rank").settings}).rank)
         return cls(mined, held_out, bands, Curves.from_table(mined.read_table("curves")), judged)
 
 
@@ -65,10 +65,11 @@ def mine(
     stores = [Store.create(folder / name) for name in ("first", "second")]
     for file, store in zip(files, stores, strict=True):
         read([str(file)], store, ReadSettings(), progress=Bars())
+    ranking = RankSettings(loss_threshold=judging.loss_threshold, tempo_threshold=judging.tempo_threshold)
     for store in stores if both else stores[:1]:
         tally(store, tallying, progress=Bars())
         judge(store, judging, engine=find_engine(), cache=cache, progress=Bars())
-        rank(store, RankSettings(), progress=Bars())
+        rank(store, ranking, progress=Bars())
     ways = [stores, stores[::-1]] if both else [stores]
     return [Halves.of(*way) for way in ways]
 

@@ -2,7 +2,7 @@
 
     python -m benchmarks.replication GAMES.pgn[.zst] --cache FILE [--folder DIR] [--both] [--nodes N,N,...]
         [--min-games-at-position N] [--min-games N] [--min-players N] [--min-pick-rate SHARE]
-        [--min-points POINTS] [--top 100] [--least 20]
+        [--min-points POINTS] [--loss SCORE] [--top 100] [--least 20]
 
 The games are split in two by a hash of their text. Of the second half those games are left out whose moves
 are in the first, too: the same game recorded twice. The first half is read, tallied, judged and ranked;
@@ -323,6 +323,7 @@ def main() -> None:
     parser.add_argument("--min-players", type=int, default=usual.min_players)
     parser.add_argument("--min-pick-rate", type=float, default=usual.min_pick_rate)
     parser.add_argument("--min-points", type=float, default=usual.min_points)
+    parser.add_argument("--loss", type=float, default=usual.loss_threshold, help="that makes a reply losing")
     parser.add_argument("--top", type=int, default=100)
     parser.add_argument("--least", type=int, default=20)
     asked = parser.parse_args()
@@ -332,6 +333,8 @@ def main() -> None:
         min_players=asked.min_players,
         min_pick_rate=asked.min_pick_rate,
         min_points=asked.min_points,
+        loss_threshold=asked.loss,
+        tempo_threshold=min(asked.loss, usual.tempo_threshold),
     )
     with tempfile.TemporaryDirectory() as scratch:
         folder = asked.folder or Path(scratch)

@@ -5,7 +5,18 @@ from __future__ import annotations
 import chess
 import pyarrow as pa
 
-from miner.export.words import Finding, path_words, plain, refutation_words, summary, title
+from miner.export.words import (
+    Finding,
+    conversion_sentence,
+    found_sentence,
+    models_sentence,
+    path_words,
+    plain,
+    refutation_words,
+    summary,
+    title,
+    worth_sentence,
+)
 from miner.terms import MATE_SCORE_CP
 
 STRING_LENGTH = 250
@@ -20,7 +31,8 @@ def epd_bytes(findings: pa.Table) -> bytes:
 
     `bm` best move, `am` losing reply, `ce` evaluation for the side to move, `acn` nodes, `pv` best line,
     `id` rank and name; comments: `c0` the numbers in words, `c1` the reason, `c2` the refutation, `c3` the
-    way to the position.
+    way to the position, `c4` what teaching it is worth, `c5` who finds the punishment and what they made of
+    it, `c6` the model games.
 
     Source: Portable Game Notation Specification (1994), section 16.2, from memory. It has no way to put a
     quotation mark into a string; python-chess's backslash is used.
@@ -40,6 +52,9 @@ def _record(finding: Finding, rank: int) -> str:
         c1=string_operand(reason),
         c2=string_operand(refutation_words(finding)),
         c3=string_operand(path_words(finding)),
+        c4=string_operand(worth_sentence(finding)),
+        c5=string_operand(f"{found_sentence(finding)} {conversion_sentence(finding)}"),
+        c6=string_operand(models_sentence(finding)),
         ce=_centipawns(finding["cp_best"]),
         id=string_operand(f"{rank}. {title(finding)}"),
         pv=moves_operand(board, finding["best_line"] or finding["best_move"]),

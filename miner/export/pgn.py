@@ -20,6 +20,7 @@ from miner.export.words import (
     plain,
     price_sentence,
     reason_sentence,
+    teaching_sentences,
     title,
 )
 
@@ -83,7 +84,8 @@ def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     reply.nags.add(reply_nag(finding))
     numbers = [chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding)]
     reply.comment = " ".join(numbers)
-    end_line(add_line(reply, finding["refutation"]), finding, finding["cp_reply"], _why(finding))
+    told = " ".join(one for one in (_why(finding), teaching_sentences(finding)) if one)
+    end_line(add_line(reply, finding["refutation"]), finding, finding["cp_reply"], told)
 
 
 def add_best(position: chess.pgn.GameNode, finding: Finding) -> None:

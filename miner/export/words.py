@@ -225,15 +225,15 @@ def worth_words(finding: Finding) -> str:
 
 
 def shares_words(finding: Finding) -> str:
-    """What the worth is made of, e.g. `comes up in 25% of the games, chosen by 35%, gains 0.09 points`."""
+    """What the worth is made of, e.g. `comes up in 25% of the games, is chosen by 35%, gains 0.09 points`."""
     reach = finding["steered_reach"] if finding["kind"] == Kind.TRAP else finding["plain_reach"]
     parts = [
         f"comes up in {percent(reach)} of the games",
-        f"chosen by {percent(finding['pick_rate'])}",
+        f"is chosen by {percent(finding['pick_rate'])}",
         f"gains {finding['gain_for_band']:.2f} of a point",
     ]
     if finding["find_rate"] is not None and finding["kind"] == Kind.TRAP:
-        parts.append(f"missed by {percent(1.0 - finding['find_rate'])} today")
+        parts.append(f"is missed by {percent(1.0 - finding['find_rate'])} today")
     return ", ".join(parts)
 
 
@@ -256,6 +256,33 @@ def conversion_sentence(finding: Finding) -> str:
         f"{finding['side'].capitalize()} then scored {observed} in {games:,} game{'' if games == 1 else 's'}"
     )
     return f"{seen}; {expected} were to be expected."
+
+
+def teaching_sentences(finding: Finding) -> str:
+    """What teaching it adds and why so much: worth, shares, who finds it, what came of it, models, trend."""
+    sentences = (
+        worth_sentence(finding),
+        found_sentence(finding),
+        conversion_sentence(finding),
+        models_sentence(finding),
+        trend_sentence(finding),
+    )
+    return " ".join(one for one in sentences if one)
+
+
+def worth_sentence(finding: Finding) -> str:
+    """What teaching it is worth, and the shares that this is made of."""
+    return f"Teaching it is worth {worth_words(finding)}: it {shares_words(finding)}."
+
+
+def models_sentence(finding: Finding) -> str:
+    """Which games of the store show how it is done; empty if there are none.
+
+    >>> models_sentence({"model_games": [12, 7]})
+    'Model games in the store: 12, 7.'
+    """
+    games = ", ".join(map(str, finding["model_games"]))
+    return f"Model games in the store: {games}." if games else ""
 
 
 def familiar_sentence(finding: Finding) -> str:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from miner.export import epd
 from miner.export.epd import STRING_LENGTH, epd_bytes
-from miner.export.words import plain, summary
+from miner.export.words import conversion_sentence, found_sentence, plain, summary, worth_sentence
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 
@@ -49,6 +49,9 @@ def test_values_read_back() -> None:
         "c1": "mate: mate in 2",
         "c2": "6.Bxf7+ Ke7 7.Nd5#",
         "c3": "1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5",
+        "c4": worth_sentence(row),
+        "c5": f"{found_sentence(row)} {conversion_sentence(row)}",
+        "c6": "Model games in the store: 12, 7.",
         "ce": -240,
         "id": "1. Trap: Philidor Defence",
         "pv": [chess.Move.from_uci("d6e5"), chess.Move.from_uci("d1g4")],
@@ -72,7 +75,15 @@ def test_codes_are_in_order() -> None:
 
     codes = [part.split()[0] for part in re.sub(r'"[^"]*"', "", line).split(" - ", 1)[1].split(";")[:-1]]
 
-    assert codes == sorted(codes) == ["acn", "am", "bm", "c0", "c1", "c2", "c3", "ce", "id", "pv"]
+    assert (
+        codes
+        == sorted(codes)
+        == [
+            *("acn", "am", "bm"),
+            *(f"c{number}" for number in range(7)),
+            *("ce", "id", "pv"),
+        ]
+    )
     assert line.endswith(";")
 
 

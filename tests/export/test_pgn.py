@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.export.pgn import TAG_LENGTH, pgn_bytes
-from miner.export.words import chosen_sentence, plain, reason_sentence
+from miner.export.words import chosen_sentence, plain, reason_sentence, teaching_sentences
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 HOSTILE = st.text(st.sampled_from('{}[]"\\%;()$ \n\r\t*aé\u2028')) | st.text(st.characters(codec="utf-8"))
@@ -55,7 +55,11 @@ def test_bytes_of_one_game() -> None:
         "games (35%; 27 to 44%). It costs 0.11 of a point per game. Those who chose it",
         "scored 41%, the others there 52%. } ( 3... d5 4. fxe5 Nxe4 $10 { If Black finds",
         "3...d5, White expects 0.50 of a point. } ) 4. e5 Ng8 5. Nf3 $14 { The knight",
-        "must go back from f6 to g8. } *",
+        "must go back from f6 to g8. Teaching it is worth 0.47 points per 100 games,",
+        "likely 0.20 or more: it comes up in 25% of the games, is chosen by 35%, gains",
+        "0.09 of a point, is missed by 60% today. Of players rated 1000-1199 40% find",
+        "the punishment (31 to 49%). White then scored 58% in 26 games; 60% were to be",
+        "expected. Model games in the store: 12, 7. } *",
         "",
     ]
 
@@ -74,7 +78,7 @@ def test_lines_read_back() -> None:
 
         assert mainline == [*row["path"].split(), row["losing_reply"], *row["refutation"].split()]
         assert comment_of(losing).startswith(chosen_sentence(row))
-        assert comment_of(game.end()) == reason_sentence(row)
+        assert comment_of(game.end()) == f"{reason_sentence(row)} {teaching_sentences(row)}"
         assert better is not None
         assert [better.san(), *(node.san() for node in better.mainline())] == row["best_line"].split()
 
@@ -191,7 +195,8 @@ def test_hostile_comments(text: str) -> None:
     [game] = read_back(vienna(reason_detail=text))
     [second] = compiled.parse_games_from_strings([contents.decode()])
 
-    told = reason_sentence(vienna(reason_detail=text)).replace("{", "(").replace("}", ")")
+    reason = reason_sentence(vienna(reason_detail=text)).replace("{", "(").replace("}", ")")
+    told = f"{reason} {teaching_sentences(vienna())}".strip()
     assert comment_of(game.end()) == told.replace("[%", "[ %")
     assert second.parse_error is None
     assert second.moves_uci() == [move.uci() for move in game.mainline_moves()]

@@ -265,7 +265,7 @@ def _stage_from(kind: Any, values: Any, where: str) -> Any:
     _check(
         isinstance(values, dict),
         f"{where} is not a table",
-        "write [read], [tally], [judge], [follow] or [rank]",
+        "write [read], [tally], [judge], [follow], [rank] or [steer]",
     )
     known = {one.name for one in dataclasses.fields(defaults)}
     given: dict[str, Any] = {}

@@ -12,12 +12,14 @@ from hypothesis import strategies as st
 
 from miner.errors import UsageError
 from miner.settings import (
+    FollowSettings,
     JudgeSettings,
     Names,
     RankSettings,
     Rated,
     ReadSettings,
     Settings,
+    SteerSettings,
     TallySettings,
     Taught,
     TimeClass,
@@ -72,17 +74,59 @@ JUDGE = st.builds(
     tempo_threshold=SHARES,
     hash_mb=st.integers(1, 4_096),
 )
-RANK = st.builds(
-    RankSettings,
-    side=st.sampled_from(get_args(Taught)),
-    bands=tuples(st.sampled_from(["1000-1199", "unrated", "2400+"]), max_size=2),
-    loss_threshold=SHARES,
-    tempo_threshold=SHARES,
-    hold_share=SHARES,
+FOLLOW = st.builds(
+    FollowSettings,
+    nodes=st.integers(1, 10**9),
+    kept=SHARES,
+    moves=st.integers(1, 100),
+    min_games=st.integers(1, 10**6),
+    most_games=st.integers(0, 10**6),
+    models=st.integers(0, 10),
+    model_nodes=st.integers(1, 10**9),
+    season_starts=st.integers(1, 12),
 )
 
 
-@given(st.builds(Settings, read=READ, tally=TALLY, judge=JUDGE, rank=RANK))
+def rankings(sides: tuple[str, ...], repertoire: st.SearchStrategy[str]) -> st.SearchStrategy[RankSettings]:
+    return st.builds(
+        RankSettings,
+        side=st.sampled_from(sides),
+        bands=tuples(st.sampled_from(["1000-1199", "unrated", "2400+"]), max_size=2),
+        loss_threshold=SHARES,
+        tempo_threshold=SHARES,
+        hold_share=SHARES,
+        soundness=SHARES,
+        repertoire=repertoire,
+    )
+
+
+# A repertoire is one side's.
+RANK = rankings(get_args(Taught), st.just("")) | rankings(("white", "black"), TEXTS)
+STEER = st.builds(
+    SteerSettings,
+    soundness=SHARES,
+    plies=st.integers(1, 60),
+    min_reach=st.floats(0.001, 1.0),
+    min_games=st.integers(1, 10**6),
+    nodes=st.integers(1, 10**9),
+    hash_mb=st.integers(1, 4_096),
+    losing=SHARES,
+    popular=SHARES,
+    strong_rating=st.integers(1, 3_000),
+    draws=st.integers(20, 1_000),
+    confidence=CONFIDENCES,
+)
+DRAWN: dict[str, st.SearchStrategy[Any]] = {
+    "read": READ,
+    "tally": TALLY,
+    "judge": JUDGE,
+    "follow": FOLLOW,
+    "rank": RANK,
+    "steer": STEER,
+}
+
+
+@given(st.builds(Settings, **DRAWN))
 def test_toml_there_and_back(tmp_path_factory: pytest.TempPathFactory, settings: Settings) -> None:
     """Any settings, printed and loaded again, are the same settings."""
     file = tmp_path_factory.mktemp("settings") / "miner.toml"
@@ -94,10 +138,9 @@ def test_toml_there_and_back(tmp_path_factory: pytest.TempPathFactory, settings:
 
 def test_every_setting_is_drawn_above() -> None:
     """The property speaks of all settings: each is among the arguments of its strategy."""
-    drawn = {READ: ReadSettings, TALLY: TallySettings, JUDGE: JudgeSettings, RANK: RankSettings}
-    for strategy, kind in drawn.items():
-        names = [one.name for one in dataclasses.fields(kind)]
-        assert all(f"{name}=" in repr(strategy) for name in names), names
+    for table in dataclasses.fields(Settings):
+        names = [one.name for one in dataclasses.fields(getattr(Settings(), table.name))]
+        assert all(f"{name}=" in repr(DRAWN[table.name]) for name in names), names
 
 
 @pytest.mark.parametrize(
@@ -129,6 +172,14 @@ def test_whole_number_serves_as_a_share() -> None:
 
     assert settings.judge.keep == (0.0, 1.0)
     assert isinstance(settings.judge.min_pick_rate, float)
+
+
+def test_advice_names_every_table() -> None:
+    """Who wrote a stage as a value is told of all the tables that there are."""
+    with pytest.raises(UsageError) as raised:
+        settings_of({"read": 3})
+
+    assert all(f"[{stage.name}]" in raised.value.advice for stage in dataclasses.fields(Settings))
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from enum import StrEnum
 
+from miner.errors import UsageError
+
 OCTETS = 75
 _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_DNS, "sessions.miner.invalid")
 
@@ -42,14 +44,23 @@ class Entry:
 def session_days(
     start: date, sessions: int, weekday: Weekday | None = None, without: Collection[date] = ()
 ) -> list[date]:
-    """The days of weekly sessions, the first on or after `start`; on days in `without` there is none."""
+    """The days of weekly sessions, the first on or after `start`; on days in `without` there is none.
+
+    Raises UsageError if there are more sessions than weeks to the end of the year 9999.
+    """
     ahead = 0 if weekday is None else (weekday.number - start.weekday()) % 7
-    day = start + timedelta(days=ahead)
     days: list[date] = []
-    while len(days) < sessions:
-        if day not in without:
-            days.append(day)
-        day += timedelta(days=7)
+    try:
+        day = start + timedelta(days=ahead)
+        while len(days) < sessions:
+            if day not in without:
+                days.append(day)
+            day += timedelta(days=7)
+    except OverflowError as error:
+        raise UsageError(
+            f"{sessions:,} weeks from {start} are more than the calendar has",
+            advice="plan fewer sessions, or name an earlier day",
+        ) from error
     return days
 
 

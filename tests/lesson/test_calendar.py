@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from miner.errors import UsageError
 from miner.lesson.calendar import OCTETS, Entry, Weekday, calendar_bytes, session_days
 from tests.lesson.pages import HOSTILE
 
@@ -92,3 +93,13 @@ def test_holidays() -> None:
     days = session_days(MONDAY, 2, Weekday.TUE, {date(2025, 9, 16), date(2025, 9, 30)})
 
     assert days == [date(2025, 9, 23), date(2025, 10, 7)]
+
+
+def test_term_that_outlives_the_calendar() -> None:
+    """The last Fridays before the year 10000 are days; one more is wrong use, and says so."""
+    friday = date(9999, 12, 24)
+
+    assert session_days(date(9999, 12, 17), 2) == [date(9999, 12, 17), friday]
+    with pytest.raises(UsageError, match="2 weeks from 9999-12-31") as raised:
+        session_days(date(9999, 12, 31), 2)
+    assert "fewer sessions" in raised.value.advice

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 import chess
 
@@ -27,8 +26,3 @@ def line_of_ucis(board: chess.Board, ucis: Sequence[str]) -> Line:
     board = board.copy(stack=False)
     sans = [board.san_and_push(board.parse_uci(uci)) for uci in ucis]
     return {"san": " ".join(sans), "uci": " ".join(ucis)}
-
-
-def board_of(finding: Any) -> chess.Board:
-    """The position before the losing reply."""
-    return chess.Board(finding["fen"])

@@ -1,6 +1,7 @@
 # make demo   mines the sample club              make test        passes the tests
 # make lint   what runs before a commit          make test-slow   the tests that need minutes
-# make bench  the benchmarks                     make clean       forgets .venv and out/
+# make bench  the benchmarks                     make proofs      what holds on games held out, with figures
+# make clean  forgets .venv and out/
 #
 # Each of them sets up what it needs: .venv with the program, a UCI engine if there is none, and for the tests
 # of pages the browser Chromium.
@@ -8,7 +9,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-slow lint bench engine browser clean
+.PHONY: demo test test-slow lint bench proofs engine browser clean
 
 demo: .venv/installed engine
 	$(BIN)/miner demo --out out
@@ -27,6 +28,9 @@ lint: .venv/developing
 
 bench: .venv/developing engine
 	sh benchmarks/all.sh $(BIN)/python
+
+proofs: .venv/developing engine
+	sh benchmarks/proofs.sh $(BIN)/python
 
 .venv/bin/python:
 	@echo "Making a virtual environment in .venv"

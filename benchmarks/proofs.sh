@@ -1,0 +1,33 @@
+#!/bin/sh
+# All proofs on held-out games, with a table and a figure each: sh benchmarks/proofs.sh PYTHON [GAMES.pgn.zst...]
+# The games are those of MINER_SHARED (or ../shared), else the sample club's. NODES sets the engine's budgets.
+# Figures and stores go to out/proofs; verdicts are kept there, so that a second run is quick.
+set -eu
+cd "$(dirname "$0")/.."
+python="$1"
+shift
+data="${MINER_SHARED:-../shared}/data"
+if [ $# -eq 0 ]; then
+    set -- data/sample/club.pgn
+    [ -d "$data" ] && set -- "$data/rated-dev.pgn.zst" "$data/masters-146k.pgn.zst"
+fi
+nodes="${NODES:-20000,100000}"
+out=out/proofs
+mkdir -p "$out"
+
+for games in "$@"; do
+    name="$(basename "$games" | sed 's/\..*//')"
+    echo "== $games"
+    for stage in "read $games" tally "judge --nodes $nodes --cache $out/verdicts.sqlite"; do
+        # shellcheck disable=SC2086 - a stage and its options
+        "$python" -m miner.cli $stage --store "$out/$name"
+    done
+    "$python" benchmarks/proofs.py picks "$out/$name" --figure "$out/$name-picks.png"
+    "$python" benchmarks/proofs.py picks "$out/$name" --by player --figure "$out/$name-picks-by-player.png"
+    "$python" benchmarks/proofs.py curve "$out/$name" --figure "$out/$name-curve.png"
+    "$python" -m benchmarks.replication "$games" --both --nodes "$nodes" --cache "$out/verdicts.sqlite" \
+        --folder "$out/$name-replication"
+done
+echo "== steering"
+"$python" benchmarks/steering.py "$1" --cache "$out/verdicts.sqlite" --figure "$out/steering.svg"
+echo "The figures are in $out"

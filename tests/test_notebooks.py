@@ -15,7 +15,7 @@ nbformat = pytest.importorskip("nbformat", reason="needs the extra `notebooks`")
 pytest.importorskip("nbclient", reason="needs the extra `notebooks`")
 pytest.importorskip("matplotlib", reason="needs the extra `notebooks`")
 
-from notebooks.drawing import SAMPLE, VARIABLE, quick_store  # noqa: E402 - only where the extra is there
+from notebooks.drawing import SAMPLE, VARIABLE  # noqa: E402 - only where the extra is there
 from notebooks.refresh import FOLDER, NOTEBOOKS, cleaned, executed  # noqa: E402
 
 MOST_BYTES = 1_500_000
@@ -69,8 +69,14 @@ def test_what_is_kept_does_not_depend_on_the_day(name: str) -> None:
 
 @pytest.fixture(scope="module")
 def quick(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Store:
-    """The sample, mined with small budgets."""
-    return quick_store(tmp_path_factory.mktemp("notebooks") / "store")
+    """The sample, mined with small budgets from within a notebook."""
+    folder = tmp_path_factory.mktemp("notebooks")
+    code = f"import pathlib, drawing\ndrawing.quick_store(pathlib.Path({str(folder / 'store')!r}))"
+    nbformat.write(nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(code)]), folder / "make.ipynb")
+
+    executed(folder / "make.ipynb")
+
+    return Store.open(folder / "store")
 
 
 def outputs_of(notebook: Any) -> list[Any]:

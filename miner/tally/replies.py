@@ -45,7 +45,7 @@ def connected(
     connection = duckdb.connect(config=config)
     try:
         connection.execute("set preserve_insertion_order = false")
-        connection.execute("set enable_progress_bar = false")
+        _hide_progress(connection)
         for name, folder in (("moves", moves), ("games", games)):
             # A store's own name may hold characters that mean something in a pattern.
             connection.read_parquet(f"{glob.escape(str(folder))}/*.parquet").create_view(name)
@@ -57,6 +57,13 @@ def connected(
         raise
     finally:
         connection.close()
+
+
+def _hide_progress(connection: duckdb.DuckDBPyConnection) -> None:
+    """No progress bar of DuckDB's own."""
+    # In a notebook without widgets there is none, and even turning it off is refused.
+    if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
+        connection.execute("set enable_progress_bar = false")
 
 
 def key_ranges(rows: int, rows_per_range: int = ROWS_PER_RANGE) -> list[tuple[int, int]]:

@@ -118,6 +118,26 @@ def with_bounds(
     axes.plot(list(value), heights, "o", color=HUE, markersize=5, clip_on=False)
 
 
+def named(axes: Axes, names: Iterable[str], across: Iterable[float], up: Iterable[float]) -> None:
+    """Names beside points, lower where one would cover another; the limits of the axes must be set."""
+    taken: list[tuple[float, float]] = []
+    for name, x, y in zip(names, across, up, strict=True):
+        is_right = axes.transAxes.inverted().transform(axes.transData.transform((x, y)))[0] > 0.8
+        left, height = axes.transData.transform((x, y)) * 72 / axes.figure.dpi  # in points
+        place = height
+        while any(abs(left - other) < 60 and abs(place - there) < 10 for other, there in taken):
+            place -= 2
+        taken.append((left, place))
+        axes.annotate(
+            name,
+            (x, y),
+            xytext=(-8 if is_right else 8, place - height),
+            textcoords="offset points",
+            ha="right" if is_right else "left",
+            va="center",
+        )
+
+
 def in_percent(axes: Axes, *, along: str = "x") -> None:
     """Shares on an axis as per cent."""
     (axes.xaxis if along == "x" else axes.yaxis).set_major_formatter(lambda share, _: f"{share:.0%}")

@@ -6,7 +6,7 @@ import pyarrow as pa
 
 SCHEMA_VERSION = 2
 
-METHODS = {"read": 2, "tally": 2, "judge": 2, "follow": 2, "rank": 4}
+METHODS = {"read": 2, "tally": 2, "judge": 2, "follow": 2, "rank": 6}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -328,7 +328,7 @@ FINDINGS = pa.schema(
         _column(
             "gain_for_band",
             pa.float64(),
-            "expected score that players of the band gain by the losing reply, by the band's curve",
+            "expected score that the reply costs players of the band: of the curve's, the part that is seen",
         ),
         _column("curve", pa.string(), "where that comes from: fitted, or engine"),
         _column(

@@ -251,7 +251,7 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
     """
     stages = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
     for table in tables:
-        _check(table in stages, f"{where}: no stage is called {table}", f"the stages are {', '.join(stages)}")
+        _check(table in stages, f"{where}: no table is called {table}", f"the tables are {', '.join(stages)}")
     return Settings(
         **{
             stage: _stage_from(kind, tables.get(stage, {}), f"{where}, [{stage}]")

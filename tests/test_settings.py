@@ -185,8 +185,8 @@ def test_advice_names_every_table() -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("[raed]\n", "no stage is called raed"),
-        ("plies = 3\n", "no stage is called plies"),
+        ("[raed]\n", "no table is called raed"),
+        ("plies = 3\n", "no table is called plies"),
         ("read = 3\n", "[read] is not a table"),
         ("[read]\nplys = 3\n", "[read]: no setting is called plys"),
         ("[read]\nplies = 'all'\n", "[read], plies: 'all' is no whole number"),

@@ -31,10 +31,10 @@ _REPLY = ["key", "move"]
 def find_rates(store: Store) -> pd.DataFrame:
     """Who finds the punishment: one row per losing reply and band of the player who profits.
 
-    Columns: key, move, band; games in which an answer was played that was judged; found, those of them in
-    which it kept enough of the gain (`kept` of the settings); find_rate (0 to 1), not pooled, with the bounds
-    low and high of Beta(found + 1/2, rest + 1/2); score_found and score_missed, what was scored in either
-    case (null: there was none).
+    Columns: key, move, band; games in which an answer was played that was judged, and players, by how many
+    (0: not known); found, the games in which it kept enough of the gain (`kept` of the settings); find_rate
+    (0 to 1), not pooled, with the bounds low and high of Beta(found + 1/2, rest + 1/2); score_found and
+    score_missed, what was scored in either case (null: there was none).
     Raises StoreError if the stage has not been run.
     """
     settings = store.require("follow").settings
@@ -48,14 +48,14 @@ def find_rates(store: Store) -> pd.DataFrame:
         points_found=answers["score_sum"].where(is_found, 0.0),
         points_missed=answers["score_sum"].where(~is_found, 0.0),
     )
-    sums = ["games", "found", "points_found", "points_missed"]
+    sums = ["games", "players", "found", "points_found", "points_missed"]
     told = answers.groupby([*_REPLY, "band"])[sums].sum().reset_index()
     found, games = (told[name].to_numpy(dtype=np.float64) for name in ("found", "games"))
     low, high = stats.beta_interval(found + 0.5, games - found + 0.5, confidence=confidence)
     missed = told["games"] - told["found"]
     return pd.DataFrame(
         {
-            **{name: told[name] for name in (*_REPLY, "band", "games", "found")},
+            **{name: told[name] for name in (*_REPLY, "band", "games", "players", "found")},
             "find_rate": found / games,
             "low": low,
             "high": high,

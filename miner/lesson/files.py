@@ -9,6 +9,7 @@ from datetime import date, timedelta
 
 import chess.pgn
 
+from miner.errors import UsageError
 from miner.export.epd import moves_operand, string_operand
 from miner.export.lists import defused
 from miner.export.pgn import (
@@ -120,6 +121,9 @@ def _answer(exercise: Exercise, tongue: Tongue) -> str:
 def _due(place: int, start: date | None) -> list[str]:
     if start is None:
         return []
-    first = start + timedelta(days=place // NEW_A_DAY)
-    again = (first + timedelta(days=days) for days in AGAIN_AFTER)
+    try:
+        first = start + timedelta(days=place // NEW_A_DAY)
+        again = [first + timedelta(days=days) for days in AGAIN_AFTER]
+    except OverflowError as error:
+        raise UsageError("the cards run beyond the calendar", advice="begin on an earlier day") from error
     return [first.isoformat(), " ".join(day.isoformat() for day in again)]

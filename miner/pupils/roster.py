@@ -120,9 +120,16 @@ def pseudonyms(players: Iterable[str]) -> dict[str, str]:
 
     The number comes from the salted hash alone, so that a pupil keeps it whoever else is in the list. If two
     would have the same, the one whose hash is greater takes the next that is free.
+    Raises UsageError for more players than there are numbers.
     """
     taken: dict[int, str] = {}
-    for player in sorted(set(players)):
+    known = sorted(set(players))
+    if len(known) > _CODES:
+        raise UsageError(
+            f"{len(known):,} players are too many to be pupils",
+            advice="say which of them are pupils with --players FILE",
+        )
+    for player in known:
         code = int(player, 16) % _CODES
         while code in taken:
             code = (code + 1) % _CODES

@@ -25,8 +25,13 @@ def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> 
     """
     if store.manifest("follow") is None:
         return rows.assign(**dict.fromkeys(_UNKNOWN, np.nan), model_games=None, trend="", trend_p=np.nan)
-    confidence = store.require("tally").settings["confidence"]
-    found = pooled_find_rates(views.find_rates(store), bands, confidence=confidence)
+    tally = store.require("tally")
+    found = pooled_find_rates(
+        views.find_rates(store),
+        bands,
+        confidence=tally.settings["confidence"],
+        correlation=tally.facts.get("player_correlation", 0.0),
+    )
     after = store.read_table("afterwards").to_pandas()
     names = {"games": "after_games", "score_sum": "after_score", "mean_rating_gap": "after_gap"}
     models = model_games(store.read_table("model_games", [*REPLY, "place", "game"]).to_pandas())
@@ -38,12 +43,15 @@ def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> 
     return told.fillna({"trend": ""})
 
 
-def pooled_find_rates(counted: pd.DataFrame, bands: tuple[str, ...], *, confidence: float) -> pd.DataFrame:
+def pooled_find_rates(
+    counted: pd.DataFrame, bands: tuple[str, ...], *, confidence: float, correlation: float = 0.0
+) -> pd.DataFrame:
     """Who finds the punishment: a row per losing reply and band, for every band as soon as one was there.
 
-    `counted` has the columns key, move, band, games, and found, the games with the punishment. Bands lean on
-    each other as far as the data warrant (see `miner.pooling`). Columns key, move, band, find_rate and its
-    bounds find_rate_low and find_rate_high.
+    `counted` has the columns key, move, band, games, players (0: not known), and found, the games with the
+    punishment. Bands lean on each other as far as the data warrant (see `miner.pooling`), and games of one
+    player count for less, as the tally's `correlation` of players with themselves has it. Columns key, move,
+    band, find_rate and its bounds find_rate_low and find_rate_high.
     """
     replies = counted[REPLY].drop_duplicates().sort_values(REPLY, ignore_index=True)
     place = counted[REPLY].merge(replies.reset_index(), on=REPLY, how="left")["index"].to_numpy()
@@ -51,7 +59,12 @@ def pooled_find_rates(counted: pd.DataFrame, bands: tuple[str, ...], *, confiden
     found, missed = np.zeros((2, len(replies), len(bands)))
     found[place, band] = counted["found"]
     missed[place, band] = counted["games"] - counted["found"]
-    successes, failures = _pooled(found, missed)
+    players = np.zeros(found.shape)
+    players[place, band] = counted["players"]
+    games = found + missed
+    squared = np.divide(games * games, players, out=games.copy(), where=players > 0)
+    worth = pooling.worth_of_games(games, squared, correlation)
+    successes, failures = _pooled(found, missed, worth)
     low, high = stats.beta_interval(successes, failures, confidence=confidence)
     row, column = (numbers.ravel() for numbers in np.indices(found.shape))
     return pd.DataFrame(
@@ -66,8 +79,8 @@ def pooled_find_rates(counted: pd.DataFrame, bands: tuple[str, ...], *, confiden
     )
 
 
-def _pooled(found: Floats, missed: Floats) -> tuple[Floats, Floats]:
-    """Beta distributions of the find rates, (replies, bands) each.
+def _pooled(found: Floats, missed: Floats, worth: Floats) -> tuple[Floats, Floats]:
+    """Beta distributions of the find rates, (replies, bands) each; `worth`: see `pooling.Games`.
 
     Before its own games are seen, a reply is expected to be punished as often as all of them together are:
     three of three found is no certainty.
@@ -77,7 +90,7 @@ def _pooled(found: Floats, missed: Floats) -> tuple[Floats, Floats]:
     counted = pooling.Games(
         chosen=np.stack([found, missed], axis=1).reshape(2 * replies, bands),
         position=np.repeat(np.arange(replies), 2),
-        worth=np.ones(found.shape),
+        worth=worth,
         base=np.tile([[usual], [1.0 - usual]], (replies, bands)),
     )
     pooled = pooling.pool(counted, pooling.fit_resemblance(counted))

@@ -15,6 +15,7 @@ from miner.errors import Place, SourceError, StoreError, UsageError
 from miner.judge.losing import is_losing
 from miner.progress import Progress, Silent
 from miner.rank.afterwards import REPLY, with_aftermath
+from miner.rank.observed import part_observed
 from miner.rank.reached import reached, within_price
 from miner.rank.tell import Told, tell
 from miner.rank.worth import worth_of
@@ -52,9 +53,9 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
     with (progress or Silent()).task("expected scores", total=1, unit="fit") as task:
         curves = fit_curves(store, bands)
         task.advance()
-    chances = worth_of(
-        _supported(store, judged, settings, bands), curves, settings, tallied.settings["confidence"]
-    )
+    part = part_observed(store.read_table("replies").to_pandas(), judged, curves)
+    supported = _supported(store, judged, settings, bands)
+    chances = worth_of(supported, curves, part, settings, tallied.settings["confidence"])
     with (progress or Silent()).task("explaining", total=len(losing), unit="reply") as task:
         told_by_reply: dict[tuple[int, int], Told] = {}
         for row in losing.itertuples(index=False):
@@ -69,7 +70,12 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
         settings=told,
         inputs=inputs,
         rows={name: table.num_rows for name, table in tables.items()},
-        facts={"losing_replies": len(losing), "judged_replies": len(judged)},
+        facts={
+            "losing_replies": len(losing),
+            "judged_replies": len(judged),
+            "part_observed": round(part.mean, 3),
+            "part_observed_deviation": round(part.deviation, 3),
+        },
     )
     return store.finish(manifest)
 
@@ -110,7 +116,7 @@ def _supported(store: Store, judged: pd.DataFrame, settings: RankSettings, bands
     """One row per losing reply, band and kind that enough games stand for: all that is known of it."""
     judge = store.require("judge")
     wanted = list(settings.bands or bands.names)
-    replies = store.read_table("replies").to_pandas()
+    replies = _with_known_games(store.read_table("replies").to_pandas())
     rows = replies[replies["band"].isin(wanted)].merge(judged[is_losing(judged, settings)], on=REPLY)
     enough_players = rows["players"] + rows["games_unknown"] >= judge.settings["min_players"]
     enough = rows["games"] >= judge.facts["min_games"]
@@ -125,6 +131,12 @@ def _supported(store: Store, judged: pd.DataFrame, settings: RankSettings, bands
     # Taught White: Black errs in a trap, White in a pitfall; and the other way round.
     teaches_white = settings.side == "white"
     return both[both["white_errs"] == (teaches_white == (both["kind"] == Kind.PITFALL))]
+
+
+def _with_known_games(replies: pd.DataFrame) -> pd.DataFrame:
+    """The table `replies` with the band's games at the position whose player is known."""
+    unknown = replies.groupby(["key", "band"])["games_unknown"].transform("sum")
+    return replies.assign(known_games=replies["games_at_position"] - unknown)
 
 
 def _findings(chances: pd.DataFrame, told: dict[tuple[int, int], Told], positions: pa.Table) -> pa.Table:
@@ -189,9 +201,7 @@ def _finding(
         "conversion_observed": row.after_score / row.after_games if row.after_games > 0 else None,
         "conversion_games": int(row.after_games) if row.after_games > 0 else 0,
         "model_games": row.model_games if isinstance(row.model_games, list) else [],
-        "games_per_player": (
-            row.games_at_position / row.players_at_position if row.players_at_position else None
-        ),
+        "games_per_player": row.known_games / row.players_at_position if row.players_at_position else None,
         "trend": row.trend,
         "trend_p": _known(row.trend_p),
     }

@@ -6,7 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from miner import stats
 from miner.curve.fit import Curves
+from miner.rank.observed import Part
 from miner.rank.points import Chances, Share, points, reach_share
 from miner.settings import RankSettings
 from miner.terms import Kind
@@ -14,21 +16,26 @@ from miner.terms import Kind
 Floats = npt.NDArray[np.float64]
 
 
-def worth_of(rows: pd.DataFrame, curves: Curves, settings: RankSettings, confidence: float) -> pd.DataFrame:
+def worth_of(
+    rows: pd.DataFrame, curves: Curves, part: Part, settings: RankSettings, confidence: float
+) -> pd.DataFrame:
     """The rows (losing reply, band and kind) with points and teaching value, what is worth most first.
+
+    The gain is the part of the curve's that is seen on the board.
 
     More columns: gain, curve (its source), expected_after (score of the side that profits, as the curve has
     it), points_per_100, points_per_100_low, teaching_value, teaching_value_low.
     """
     is_trap = (rows["kind"] == Kind.TRAP).to_numpy()
     curved = _by_curve(rows, curves, confidence)
+    gain = _part_of(Share(curved["gain"].to_numpy(), curved["gain_low"].to_numpy()), part, confidence)
     # Who falls into a pitfall loses what the band's curve says, whether or not the others find it.
     is_known = is_trap & rows["find_rate"].notna().to_numpy()
     worth = points(
         Chances(
             reach=_reach_of(rows, is_trap, settings, confidence),
             pick_rate=Share(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy()),
-            gain=Share(curved["gain"].to_numpy(), curved["gain_low"].to_numpy()),
+            gain=gain,
             missed=Share(
                 np.where(is_known, 1.0 - rows["find_rate"], 1.0),
                 np.where(is_known, 1.0 - rows["find_rate_high"], 1.0),
@@ -36,7 +43,9 @@ def worth_of(rows: pd.DataFrame, curves: Curves, settings: RankSettings, confide
         )
     )
     told = rows.assign(
-        **{name: curved[name] for name in ("gain", "curve", "expected_after")},
+        gain=gain.value,
+        curve=curved["curve"],
+        expected_after=curved["expected_after"],
         points_per_100=worth.per_100,
         points_per_100_low=worth.low,
         teaching_value=worth.teaching,
@@ -46,6 +55,14 @@ def worth_of(rows: pd.DataFrame, curves: Curves, settings: RankSettings, confide
         ["teaching_value_low", "key", "move", "band", "kind"], ascending=[False, True, True, True, True]
     )
     return ordered
+
+
+def _part_of(gain: Share, part: Part, confidence: float) -> Share:
+    """A part of each gain; the bound widens by the part's own doubt, on a logarithmic scale."""
+    z = stats.normal_quantile((1.0 + confidence) / 2.0)
+    spread = np.sqrt(gain.log_spread**2 + (z * part.deviation / part.mean) ** 2)
+    value = part.mean * gain.value
+    return Share(value, value * np.exp(-spread))
 
 
 def _reach_of(

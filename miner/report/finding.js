@@ -202,7 +202,7 @@ function picksPart(finding) {
   const rows = finding.about.picks;
   if (!rows.length) return [];
   return [el("h3", {}, "How often, by rating"),
-    shareTable("Rating band", rows.map(([band, games, at, rate, low, high]) => ({ name: band, games, at, rate, low, high, isThis: band === finding.band })), "Share that chose it, with a 90% interval")];
+    shareTable("Rating band", rows.map(([band, games, at, rate, low, high]) => ({ name: band, games, at, rate, low, high, isThis: band === finding.band })), "Share that chose it, with its interval")];
 }
 
 /**

@@ -195,7 +195,7 @@ function ledgerWords(mined) {
 const WORDS = [
   ["Trap, pitfall", "A trap is a losing reply of the opponent, a pitfall one of our own side."],
   ["Band", "A rating interval of the player who makes the move. Pupils are taken to be as strong as their opponents."],
-  ["Pick rate", "Share of the band's games at the position that chose the reply, with a 90% interval. A band with few games leans on its neighbours."],
+  ["Pick rate", "Share of the band's games at the position that chose the reply, with its interval. A band with few games leans on its neighbours."],
   ["Gain", "Points per game that the losing reply gives away: a win is 1, a draw 1/2."],
   ["Reach", "Share of games that get to the position: if our side plays towards it (steered) for a trap, as games are played (plain) for a pitfall."],
   ["Find rate", "Share of the band who keep most of the gain with their next move."],

@@ -129,7 +129,7 @@ def test_export_that_cannot_be(club: Path, miner: Miner, desk: Path) -> None:
         ("[read]\nplise = 12\n", ["[read]: no setting is called plise", "plies"]),
         ("[read]\nplies = '12'\n", ["[read], plies: '12' is no whole number", "status --settings"]),
         ("[read]\nevents = 'Cup'\n", ["[read], events: 'Cup' is not a list", "write [ ... ]"]),
-        ("[reed]\nplies = 12\n", ["no stage is called reed", "the stages are read"]),
+        ("[reed]\nplies = 12\n", ["no table is called reed", "the tables are read"]),
         ("[read]\nplies 12\n", ["line 2", "status --settings"]),
         ("[judge]\nnodes = [9, 5]\n", ["[judge]: nodes (9, 5) do not rise", "the smallest first"]),
     ],

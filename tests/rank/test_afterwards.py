@@ -11,10 +11,15 @@ BANDS = ("0-999", "1000-1199", "1200+", "unrated")
 REPLY = {"key": 7, "move": 11}
 
 
-def rates(*counted: tuple[str, int, int]) -> dict[str, tuple[float, float, float]]:
-    """Low, rate and high by band, from band, games and found."""
-    rows = [{**REPLY, "band": band, "games": games, "found": found} for band, games, found in counted]
-    told = pooled_find_rates(pd.DataFrame(rows), BANDS, confidence=0.9)
+def rates(
+    *counted: tuple[str, int, int], players: int = 0, correlation: float = 0.0
+) -> dict[str, tuple[float, float, float]]:
+    """Low, rate and high by band, from band, games and found; `players` in each band, 0: not known."""
+    rows = [
+        {**REPLY, "band": band, "games": games, "players": players, "found": found}
+        for band, games, found in counted
+    ]
+    told = pooled_find_rates(pd.DataFrame(rows), BANDS, confidence=0.9, correlation=correlation)
     columns = (told["find_rate_low"], told["find_rate"], told["find_rate_high"])
     return dict(zip(told["band"], zip(*columns, strict=True), strict=True))
 
@@ -25,6 +30,14 @@ def test_many_games_speak_for_themselves() -> None:
 
     assert rate == pytest.approx(0.25, abs=0.01)
     assert 0.20 < low < rate < high < 0.30
+
+
+def test_games_of_few_players_count_for_less() -> None:
+    """400 games of 10 players who mostly repeat themselves say less than 400 games of 400 players."""
+    many = rates(("1000-1199", 400, 100), players=400, correlation=0.5)["1000-1199"]
+    few = rates(("1000-1199", 400, 100), players=10, correlation=0.5)["1000-1199"]
+
+    assert few[2] - few[0] > 2 * (many[2] - many[0])
 
 
 def test_bands_lean_on_each_other() -> None:
@@ -55,8 +68,11 @@ def test_few_games_of_one_kind_are_no_certainty(games: int, found: int) -> None:
 
 def test_replies_lean_on_what_is_usual() -> None:
     """Where most mistakes are punished, one game without a punishment does not make a reply safe."""
-    usual = [{"key": key, "move": 1, "band": "1000-1199", "games": 50, "found": 40} for key in range(20)]
-    once = {"key": 99, "move": 1, "band": "1000-1199", "games": 1, "found": 0}
+    usual = [
+        {"key": key, "move": 1, "band": "1000-1199", "games": 50, "players": 0, "found": 40}
+        for key in range(20)
+    ]
+    once = {"key": 99, "move": 1, "band": "1000-1199", "games": 1, "players": 0, "found": 0}
 
     told = pooled_find_rates(pd.DataFrame([*usual, once]), BANDS, confidence=0.9)
 
@@ -65,7 +81,7 @@ def test_replies_lean_on_what_is_usual() -> None:
 
 def test_nothing_is_known_of_nothing() -> None:
     """Without a game there is no row."""
-    none = pd.DataFrame({name: [] for name in (*REPLY, "band", "games", "found")})
+    none = pd.DataFrame({name: [] for name in (*REPLY, "band", "games", "players", "found")})
 
     assert pooled_find_rates(none, BANDS, confidence=0.9).empty
 

@@ -235,7 +235,7 @@ def test_order_is_by_the_lower_bound_and_always_the_same(tmp_path: Path) -> None
     one = findings_of(judged_store(tmp_path / "one", [INTO_MATE, INTO_SMOTHERED_MATE]))
     other = findings_of(judged_store(tmp_path / "other", [INTO_SMOTHERED_MATE, INTO_MATE]))
 
-    lows = [row["points_per_100_low"] for row in one]
+    lows = [row["teaching_value_low"] for row in one]
     assert one == other
     assert len(one) == 6
     assert lows == sorted(lows, reverse=True)

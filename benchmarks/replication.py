@@ -17,12 +17,13 @@ ratings are known. And the placebo asks the same of sound replies: in each findi
 is judged to lose next to nothing and was chosen about as often as the losing reply (in the mined half),
 against the other replies there that lose next to nothing.
 
-predicted: `gain_for_band`, the curve's step from the best move down to the reply. The others did not all
-play the best move: `to others` is the step from what they chose in the mined half, as far as that was
-judged. mean: each finding counts alike. pooled: by n m / (n + m), n games with the reply and m without it
-(Cochran-Mantel-Haenszel). Standard errors take a game for one piece of evidence, however many findings'
-positions it went through. `could be right`: share of right signs if every prediction were true. Intervals:
-90%. `slope`: of the differences against the predictions, through zero: large losses count for more.
+predicted: `gain_for_band`, the curve's step from the best move down to the reply times the part of such
+steps that the mined half's own games show. The others did not all play the best move: `to others` is the
+same from what they chose in the mined half, as far as that was judged. mean: each finding counts alike.
+pooled: by n m / (n + m), n games with the reply and m without it (Cochran-Mantel-Haenszel). Standard errors
+take a game for one piece of evidence, however many findings' positions it went through. `could be right`:
+share of right signs if every prediction were true. Intervals: 90%. `slope`: of the differences against the
+predictions, through zero: large losses count for more.
 
 The second table, where players have ratings, and its source: see `error_rates.py`. Figures go to --folder
 (they need matplotlib), and so do the stores.
@@ -157,10 +158,12 @@ def compared(split: Halves, replies: pd.DataFrame, *, to_sound: bool = False) ->
     replies = replies.reset_index(drop=True)
     known = split.judged[split.judged["state"] == "judged"]
     known = known[is_sound(known)] if to_sound else known
-    pairs = replies.assign(gain=0.0, to_others=_step_to_others(split, replies, known))
+    ranked = split.mined.manifest("rank")
+    part: float = ranked.facts["part_observed"] if ranked else 1.0
+    pairs = replies.assign(gain=0.0, to_others=part * _step_to_others(split, replies, known))
     for band, of_band in replies.groupby("band"):
         gain, _ = split.curves.of(str(band)).gain(of_band["cp_best"], of_band["cp_reply"])
-        pairs.loc[of_band.index, "gain"] = gain
+        pairs.loc[of_band.index, "gain"] = part * gain
     parts = []
     for store in (split.mined, split.held_out):
         games = moves_in(store, replies["key"], split.bands)

@@ -180,8 +180,8 @@ def findings_table(
 def _values(finding: Finding, rank: int) -> tuple[str, ...]:
     return (
         str(rank),
-        f"{finding['teaching_value']:.2f}",
-        f"{finding['teaching_value_low']:.2f}",
+        _points(finding["teaching_value"]),
+        _points(finding["teaching_value_low"]),
         taught(finding).capitalize(),
         finding["kind"],
         finding["band"],
@@ -189,6 +189,11 @@ def _values(finding: Finding, rank: int) -> tuple[str, ...]:
         reply_words(finding),
         finding["reason"],
     )
+
+
+def _points(value: float) -> str:
+    """Points with two decimals, or three where two would leave nothing."""
+    return f"{value:.2f}" if value >= 0.01 else f"{value:.3f}"
 
 
 def _row(values: Sequence[str], width: int) -> str:

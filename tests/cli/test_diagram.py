@@ -163,13 +163,13 @@ def test_cards_and_lists_fit(width: int, color: bool) -> None:
 
 def test_list() -> None:
     """One line of numbers and one of moves for each finding."""
-    row = first_move(band="unrated", pick_rate=0.003, teaching_value=0.04, teaching_value_low=0.01)
+    row = first_move(band="unrated", pick_rate=0.003, teaching_value=0.04, teaching_value_low=0.004)
 
     assert findings_table([legal(), row], 80).splitlines() == [
         " No Points Least For   Kind    Band      Often Losing reply Reason",
         "  1   0.47  0.20 White trap    1000-1199   35% 5...Bxd1     mate",
         "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#",
-        "  2   0.04  0.01 White pitfall unrated     <1% 1.g4         tempo",
+        "  2   0.04 0.004 White pitfall unrated     <1% 1.g4         tempo",
         "    1.g4? d5 2.Bg2 Bxg4",
     ]
 

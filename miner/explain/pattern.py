@@ -13,6 +13,9 @@ from miner.board.settle import VALUES, material_balance, settle, settle_answer, 
 from miner.explain.evidence import Evidence
 from miner.explain.forcing import mates_in_one
 
+# A pattern that shows only later explains another mistake than the reply. Common practice, no source.
+SHOWN_PLIES = 6  # of the refutation: three moves of the side that punishes
+
 
 class Pattern(StrEnum):
     """The tactical pattern of a refutation."""
@@ -29,7 +32,9 @@ class Pattern(StrEnum):
 
 
 def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Pattern | None:
-    """The pattern of the earliest move in `refutation` (the moves after the reply) that has one.
+    """The pattern of the earliest of the first three punishing moves in `refutation` that has one.
+
+    `refutation` holds the moves after the reply.
 
     A line that ends in mate is a back-rank mate or, if it takes more than one move, a mating net. Otherwise
     a pattern counts only if it pays: what it attacks is taken later in the line, or when captures settle.
@@ -45,7 +50,7 @@ def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Patt
         line = (*refutation, *_settling(evidence, end))
         prizes = tuple(_prizes(start, line))
     board = start
-    for ply, move in enumerate(line):
+    for ply, move in enumerate(line[:SHOWN_PLIES]):
         if ply % 2 == 0:
             strike = _Strike.of(board, line, ply, prizes)
             for pattern, shows in _DETECTORS:
@@ -170,8 +175,10 @@ class _Strike:
 
 
 def _discovered(strike: _Strike) -> bool:
-    """A line piece attacks a target or the king through the square that the move has left."""
-    wanted = {*strike.targets, strike.now.king(strike.now.turn)}
+    """A line piece attacks a target piece or the king through the square that the move has left."""
+    # A developing move opens lines on pawns all the time; nobody calls that a discovered attack.
+    pieces = {one for one in strike.targets if _value(strike.now, one) >= VALUES[chess.KNIGHT]}
+    wanted = {*pieces, strike.now.king(strike.now.turn)}
     for square in _line_pieces(strike.now, strike.color):
         if square == strike.move.to_square:
             continue
@@ -294,7 +301,15 @@ def _flees_in_vain(strike: _Strike, target: chess.Square) -> bool:
         and then is not None
         and answer.from_square == target
         and then.to_square == answer.to_square
+        and not _sells_dearly(strike.now, answer)
     )
+
+
+def _sells_dearly(board: chess.Board, flight: chess.Move) -> bool:
+    """Whether a piece takes with its flight as much as it is worth: then it is exchanged, not caught."""
+    if not board.is_capture(flight):
+        return False
+    return _value(board, _victim_square(board, flight)) >= _value(board, flight.from_square)
 
 
 def _has_no_flight(board: chess.Board, target: chess.Square) -> bool:

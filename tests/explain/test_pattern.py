@@ -140,11 +140,25 @@ def test_every_pattern_has_a_position() -> None:
         ("f3 e5", "g4 Qh4#", "Nc3"),
         ("e4 e5 Nf3 Nc6 Bb5 a6", "Bxc6 dxc6 O-O f6", "Ba4 Nf6"),
         ("e4 e5 Nf3 Nc6", "Nxe5 Nxe5 d4 Ng6", "Bb5 a6"),
+        ("d4 d5 c4 dxc4 Nc3", "b5 Nxb5 Nf6 e3 Bb7 Nf3 e6 Bxc4", "a6 e3 b5"),
+        ("e4 e5 Nf3 Nc6 Bc4 Nf6", "O-O Nxe4 Bd5 Nf6 Bxc6 dxc6 Nxe5", "Ng5 d5 exd5"),
+        (
+            "e4 e5 Nf3 Nc6 Bc4 Bc5 c3 Nf6 d4",
+            "Bb6 Nxe5 Nxe5 dxe5 d5 exf6 Qxf6 Bb5+ c6 Qe2 cxb5 exd5+ Qe7",
+            "exd4 e5 d5",
+        ),
     ],
-    ids=["a mate in one", "an even exchange", "a piece simply taken"],
+    ids=[
+        "a mate in one",
+        "an even exchange",
+        "a piece simply taken",
+        "a pawn's line opened by development",
+        "a bishop that takes a knight as it goes",
+        "a pin in the fifth move, after knights were exchanged",
+    ],
 )
 def test_no_pattern(moves: str, reply: str, best: str) -> None:
-    """A plain capture, an even trade or a mate in one needs no pattern to work."""
+    """A plain capture, an even trade or a mate in one needs no pattern, nor does what comes much later."""
     known = evidence(moves, reply=reply, best=best)
 
     assert find_pattern(known, known.reply_line[1:]) is None

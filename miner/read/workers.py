@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
+import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -23,6 +24,7 @@ from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pyarrow.parquet as pq
@@ -231,13 +233,28 @@ def _context() -> Any:
 
 
 @contextmanager
+def _main_hidden() -> Iterator[None]:
+    """Keep new processes from importing the program that runs here: all of a command line, for nothing.
+
+    They need this module alone. And a notebook or a script on standard input has no file to import.
+    """
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
+
+
+@contextmanager
 def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
     workers: list[_Worker] = []
     try:
         for _ in range(processes):
             ours, theirs = context.Pipe()
             process = context.Process(target=_work, args=(theirs, job), daemon=True)
-            process.start()
+            with _main_hidden():
+                process.start()
             theirs.close()
             workers.append(_Worker(process, ours))
         yield list(workers)

@@ -456,3 +456,20 @@ def test_small_sources_share_a_batch(tmp_path: Path) -> None:
     assert [(game["number"], game["line"], game["start_byte"]) for game in tables.games] == [
         (1, number + 1, number) for number in range(5)
     ]
+
+
+def test_program_from_standard_input_can_read_in_processes(tmp_path: Path) -> None:
+    """Workers need nothing of the program that starts them, so it need not have a file."""
+    source = tmp_path / "games.pgn"
+    source.write_text(game_text(ITALIAN) + game_text("1. d4 d5 2. c4"))
+    program = (
+        "from pathlib import Path; from miner.read import batches; from miner.read.stage import read;"
+        "from miner.settings import ReadSettings; from miner.store import Store;"
+        "batches.BATCH_BYTES = 200;"
+        f"print(read([{str(source)!r}], Store.create(Path({str(tmp_path / 'store')!r})), ReadSettings(),"
+        " processes=2).rows['games'])"
+    )
+
+    done = subprocess.run([sys.executable, "-"], input=program, capture_output=True, text=True, check=False)
+
+    assert (done.stdout.strip(), done.returncode) == ("2", 0), done.stderr

@@ -24,6 +24,7 @@ from miner.export.words import (
     path_words,
     percent,
     plain,
+    points_words,
     price_sentence,
     reason_sentence,
     refutation_words,
@@ -180,8 +181,8 @@ def findings_table(
 def _values(finding: Finding, rank: int) -> tuple[str, ...]:
     return (
         str(rank),
-        _points(finding["teaching_value"]),
-        _points(finding["teaching_value_low"]),
+        points_words(finding["teaching_value"]),
+        points_words(finding["teaching_value_low"]),
         taught(finding).capitalize(),
         finding["kind"],
         finding["band"],
@@ -189,11 +190,6 @@ def _values(finding: Finding, rank: int) -> tuple[str, ...]:
         reply_words(finding),
         finding["reason"],
     )
-
-
-def _points(value: float) -> str:
-    """Points with two decimals, or three where two would leave nothing."""
-    return f"{value:.2f}" if value >= 0.01 else f"{value:.3f}"
 
 
 def _row(values: Sequence[str], width: int) -> str:

@@ -220,15 +220,28 @@ def observed_sentence(finding: Finding) -> str:
 
 def worth_words(finding: Finding) -> str:
     """What teaching it is worth, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
-    points, low = finding["teaching_value"], finding["teaching_value_low"]
-    return f"{points:.2f} points per 100 games, likely {low:.2f} or more"
+    points, low = points_words(finding["teaching_value"]), points_words(finding["teaching_value_low"])
+    return f"{points} points per 100 games, likely {low} or more"
+
+
+def points_words(points: float) -> str:
+    """Points with two decimals, or three where two would leave nothing.
+
+    >>> points_words(0.468), points_words(0.0024)
+    ('0.47', '0.002')
+    """
+    return f"{points:.2f}" if points >= 0.01 else f"{points:.3f}"
 
 
 def shares_words(finding: Finding) -> str:
-    """What the worth is made of, e.g. `comes up in 25% of the games, is chosen by 35%, gains 0.09 points`."""
-    reach = finding["steered_reach"] if finding["kind"] == Kind.TRAP else finding["plain_reach"]
+    """What the worth is made of, e.g. `comes up in 5% of the games, is chosen by 35%, gains 0.09 ...`."""
+    if finding["kind"] == Kind.TRAP:
+        towards = f" if {finding['side'].capitalize()} plays towards it"
+        reach = percent(finding["steered_reach"]) + " of the games" + towards
+    else:
+        reach = percent(finding["plain_reach"]) + " of the games"
     parts = [
-        f"comes up in {percent(reach)} of the games",
+        f"comes up in {reach}",
         f"is chosen by {percent(finding['pick_rate'])}",
         f"gains {finding['gain_for_band']:.2f} of a point",
     ]
@@ -292,6 +305,18 @@ def familiar_sentence(finding: Finding) -> str:
     return f"{often}." if each is None else f"{often}, {each:.1f} times for each player who met it."
 
 
+def plan_words(row: Mapping[str, Any]) -> str:
+    """What a row of PLANS is about, e.g. `knight from g1 to f3` or `exchanges queen for queen`."""
+    detail = plain(row["detail"])
+    if row["theme"] == "castling":
+        return detail.replace("castling", "castles")
+    if row["theme"] == "exchange":
+        return " for ".join(detail.replace("exchange", "exchanges", 1).rsplit(" ", 1))
+    man = detail.partition(" ")[0]
+    way = f"from {row['from_square']} to" if row["from_square"] and row["theme"] == "piece" else "to"
+    return f"{man} {way} {row['to_square']}" if row["to_square"] else detail
+
+
 def trend_sentence(finding: Finding) -> str:
     """Whether the mistake goes out of fashion; empty where two seasons cannot be compared.
 
@@ -301,7 +326,7 @@ def trend_sentence(finding: Finding) -> str:
     if not finding["trend"]:
         return ""
     if finding["trend"] == "steady":
-        return f"Between the last two seasons chance explains the difference (p = {finding['trend_p']:.2f})."
+        return f"No clear change between the last two seasons (p = {finding['trend_p']:.2f})."
     more = "less" if finding["trend"] == "falling" else "more"
     told = f"It was chosen {more} often in the last season than in the one before"
     return f"{told} (p = {finding['trend_p']:.3f})."

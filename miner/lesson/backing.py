@@ -10,7 +10,7 @@ from typing import Any
 import chess
 
 from miner.board.lines import line_san, pack
-from miner.export.words import Finding, percent, plain
+from miner.export.words import Finding, percent, plain, plan_words
 from miner.store import Store
 
 STRONGEST = "strongest"
@@ -104,16 +104,18 @@ def _model(row: dict[str, Any]) -> ModelGame:
 
 
 def _plans(rows: list[dict[str, Any]]) -> dict[Reply, tuple[str, ...]]:
-    """The strongest players' plans where there are any, else those of any band."""
+    """The strongest players' plans where there are any, else those of the band that won most games."""
     by_reply: dict[Reply, list[dict[str, Any]]] = {}
     for row in rows:
         by_reply.setdefault((row["key"], row["move"]), []).append(row)
     plans = {}
     for reply, told in by_reply.items():
-        strongest = [row for row in told if row["players"] == STRONGEST] or told
-        first = sorted(strongest, key=lambda row: (-row["share"], row["theme"], row["detail"]))
+        known = {row["players"]: row["games"] for row in told}
+        players = STRONGEST if STRONGEST in known else max(sorted(known), key=known.__getitem__)
+        rows_of_one = [row for row in told if row["players"] == players]  # else the shares would not compare
+        first = sorted(rows_of_one, key=lambda row: (-row["share"], row["theme"], row["detail"]))
         details = dict.fromkeys(
-            f"{plain(row['detail'], 60)} ({percent(row['share'])} of {row['games']:,} won games)"
+            f"{plain(plan_words(row), 60)} ({percent(row['share'])} of {row['games']:,} won games)"
             for row in first
         )
         plans[reply] = tuple(details)[:PLAN_ROWS]

@@ -9,7 +9,7 @@ from typing import Any
 import chess
 
 from miner.board.lines import parse_uci_line, unpack_move
-from miner.export.words import Finding, is_severe, numbered_sans, plain
+from miner.export.words import Finding, is_severe, numbered_sans, plain, plan_words
 from miner.report.moves import line_of_sans, line_of_ucis
 from miner.report.why import why
 
@@ -122,19 +122,7 @@ def _legal(ucis: Sequence[str]) -> Sequence[str]:
 
 
 def _plan(row: Row) -> list[Any]:
-    return [row["players"], row["games"], _goes(row), round(row["share"], 4)]
-
-
-def _goes(row: Row) -> str:
-    """What a row of PLANS is about, e.g. `knight from g1 to f3` or `exchanges queen for queen`."""
-    detail = plain(row["detail"])
-    if row["theme"] == "castling":
-        return detail.replace("castling", "castles")
-    if row["theme"] == "exchange":
-        return " for ".join(detail.replace("exchange", "exchanges", 1).rsplit(" ", 1))
-    man = detail.split()[0]
-    way = f"from {row['from_square']} to" if row["from_square"] and row["theme"] == "piece" else "to"
-    return f"{man} {way} {row['to_square']}" if row["to_square"] else detail
+    return [row["players"], row["games"], plan_words(row), round(row["share"], 4)]
 
 
 def _season(row: Row) -> list[Any]:

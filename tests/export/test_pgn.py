@@ -56,10 +56,10 @@ def test_bytes_of_one_game() -> None:
         "scored 41%, the others there 52%. } ( 3... d5 4. fxe5 Nxe4 $10 { If Black finds",
         "3...d5, White expects 0.50 of a point. } ) 4. e5 Ng8 5. Nf3 $14 { The knight",
         "must go back from f6 to g8. Teaching it is worth 0.47 points per 100 games,",
-        "likely 0.20 or more: it comes up in 25% of the games, is chosen by 35%, gains",
-        "0.09 of a point, is missed by 60% today. Of players rated 1000-1199 40% find",
-        "the punishment (31 to 49%). White then scored 58% in 26 games; 60% were to be",
-        "expected. Model games in the store: 12, 7. } *",
+        "likely 0.20 or more: it comes up in 25% of the games if White plays towards it,",
+        "is chosen by 35%, gains 0.09 of a point, is missed by 60% today. Of players",
+        "rated 1000-1199 40% find the punishment (31 to 49%). White then scored 58% in",
+        "26 games; 60% were to be expected. Model games in the store: 12, 7. } *",
         "",
     ]
 

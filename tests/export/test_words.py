@@ -88,6 +88,33 @@ def test_a_pooled_rate_is_marked() -> None:
 def test_worth() -> None:
     """The lower bound is likely, not certain."""
     assert words.worth_words(vienna()) == "0.47 points per 100 games, likely 0.20 or more"
+    assert words.worth_words(vienna(teaching_value_low=0.0024)).endswith("likely 0.002 or more")
+
+
+def test_reach_says_who_steers() -> None:
+    """A trap comes up as often as told only if its side plays towards it; a pitfall comes up by itself."""
+    trap, pitfall = words.shares_words(vienna()), words.shares_words(vienna(kind="pitfall"))
+
+    assert trap.startswith("comes up in 25% of the games if White plays towards it, is chosen by 35%")
+    assert pitfall.startswith("comes up in 1% of the games, is chosen by 35%")
+
+
+def test_no_clear_trend() -> None:
+    """What chance could have made is called no change."""
+    told = words.trend_sentence({"trend": "steady", "trend_p": 0.4})
+
+    assert told == "No clear change between the last two seasons (p = 0.40)."
+
+
+def test_plan_in_words() -> None:
+    """What the winners did is told as a coach would say it."""
+    knight = {"theme": "piece", "detail": "knight f3", "from_square": "g1", "to_square": "f3"}
+    trade = {"theme": "exchange", "detail": "exchange bishop knight", "from_square": "", "to_square": ""}
+    castles = trade | {"theme": "castling", "detail": "castling short"}
+
+    assert words.plan_words(knight) == "knight from g1 to f3"
+    assert words.plan_words(trade) == "exchanges bishop for knight"
+    assert words.plan_words(castles) == "castles short"
 
 
 def test_a_whole_point() -> None:

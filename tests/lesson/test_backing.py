@@ -84,3 +84,20 @@ def test_the_strongest_players_plans(tmp_path: Path) -> None:
 
     assert len(told) == PLAN_ROWS
     assert told[0] == "knight f6 (60% of 12 won games)"
+
+
+def test_plans_of_one_band(tmp_path: Path) -> None:
+    """Without strongest players the band with most won games speaks, alone, and in words."""
+    store = Store.create(tmp_path / "store")
+    trade = {"theme": "exchange", "detail": "exchange bishop knight"}
+    rows = [
+        plan("pawn g3", 0.5, "1000-1199") | {"games": 6},
+        plan("pawn h4", 0.4, "800-999") | {"theme": "pawn", "to_square": "h4"},
+        plan("", 0.3, "800-999") | trade,
+    ]
+    store.write_table("plans", pa.Table.from_pylist(rows, schema=PLANS))
+
+    assert read_backing(store).plan(legal()) == (
+        "pawn to h4 (40% of 12 won games)",
+        "exchanges bishop for knight (30% of 12 won games)",
+    )

@@ -9,7 +9,7 @@ from enum import StrEnum
 
 import chess
 
-from miner.export.words import Finding, mover, taught
+from miner.export.words import Finding, mover, plain, taught
 from miner.settings import Taught
 from miner.terms import Kind, Side
 
@@ -126,11 +126,16 @@ def _reply(finding: Finding) -> tuple[int, str]:
     return finding["key"], finding["losing_reply_uci"]
 
 
+def is_missed(finding: Finding) -> bool:
+    """Whether the reply loses nothing on the board, but leaves out what a better one would have won."""
+    return plain(finding["reason_detail"]).startswith(("misses", "does not"))
+
+
 def task_of(finding: Finding) -> Task | None:
     """What to ask about a finding; None if it holds no moves to answer with."""
     if finding["kind"] == Kind.TRAP:
         return Task.PUNISH if finding["refutation"] else None
-    shows = finding["reason"] in SHOWN_BY_MOVES and finding["refutation"]
+    shows = finding["reason"] in SHOWN_BY_MOVES and finding["refutation"] and not is_missed(finding)
     return Task.WRONG if shows else Task.INSTEAD
 
 

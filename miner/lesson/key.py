@@ -14,6 +14,7 @@ from miner.lesson.sentences import (
     heading,
     number_words,
     say_words,
+    sign_of,
     solution_words,
     task_words,
     to_move_words,
@@ -85,16 +86,16 @@ def _coached(exercise: Exercise, tongue: Tongue, backing: Backing) -> dict[str, 
         "say": say_words(exercise, tongue),
         "numbers": number_words(exercise, tongue),
         "plan": list(backing.plan(exercise.finding)),
-        "model": None if model is None else _model(model, tongue),
+        "model": None if model is None else _model(model, tongue, sign_of(exercise.finding)),
     }
 
 
-def _model(model: ModelGame, tongue: Tongue) -> dict[str, Any]:
+def _model(model: ModelGame, tongue: Tongue, sign: str) -> dict[str, Any]:
     moves = [
         {
             "san": (f"{ply // 2 + 1}." if ply % 2 == 0 else "")
             + tongue.moves(san)
-            + ("?" if ply == model.reply_ply else ""),
+            + (sign if ply == model.reply_ply else ""),
             "moment": ply == model.reply_ply or ply in model.moments,
         }
         for ply, san in enumerate(model.sans[:MODEL_PLIES])

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from miner.export.words import (
+    Finding,
     band_words,
     best_words,
     is_severe,
@@ -23,7 +24,7 @@ from miner.export.words import (
     title,
     worth_words,
 )
-from miner.lesson.exercises import Exercise, Task, errs
+from miner.lesson.exercises import Exercise, Task, errs, is_missed
 from miner.lesson.phrases import Tongue
 from miner.terms import Kind
 
@@ -37,6 +38,7 @@ _ASK = {
     "king": "Which king is less safe now, and what opens the way to it?",
     "position": "What has the move given up: centre, development, or a square?",
 }
+_ASK_MISSED = "What could be had here instead?"
 _ASK_PATTERN = {
     "double attack": "Which move attacks two things at once?",
     "pin": "Which piece cannot move away, and what stands behind it?",
@@ -89,7 +91,7 @@ def _reason(exercise: Exercise, tongue: Tongue) -> str:
     """In the sheet's own words where there are any for it, else in the finding's."""
     finding, phrases = exercise.finding, tongue.phrases
     detail = plain(finding["reason_detail"])
-    missed = " missed" if detail.startswith(("misses", "does not")) else ""
+    missed = " missed" if is_missed(finding) else ""
     reason = phrases.reasons.get(finding["reason"] + missed)
     moves = re.search(r"\d+$", detail)
     if reason is None or ("{n}" in reason and not moves):
@@ -117,11 +119,16 @@ class Line:
     after: str
 
 
+def sign_of(finding: Finding) -> str:
+    """One question mark or two, as the losing reply earns them."""
+    return "??" if is_severe(finding) else "?"
+
+
 def demonstration(exercise: Exercise, tongue: Tongue) -> Line:
     """The way to the position, the losing reply with its sign, and the refutation."""
     finding = exercise.finding
     path = path_words(finding) if finding["path"] else ""
-    sign = "??" if is_severe(finding) else "?"
+    sign = sign_of(finding)
     after = numbered_sans(finding["refutation"].split()[:SHOWN_PLIES], finding["ply"] + 1)
     # Black's reply goes on behind White's move, without a number of its own.
     reply = finding["losing_reply"] if finding["ply"] % 2 else reply_words(finding)
@@ -149,6 +156,8 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     finding = exercise.finding
     side = "White" if exercise.board.turn else "Black"
     ask = _ASK_PATTERN.get(finding["pattern"]) or _ASK.get(finding["reason"], _ASK["position"])
+    if is_missed(finding):
+        ask = _ASK_MISSED
     shown = numbered_sans(finding["refutation"].split()[:SHOWN_PLIES], finding["ply"] + 1)
     begin = {
         Task.PUNISH: f"{errs(exercise).capitalize()} has just played {reply_words(finding)}. "
@@ -168,13 +177,19 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     return [tongue.moves(step) for step in steps]
 
 
+def _between(finding: Finding) -> str:
+    """The interval of the find rate in brackets; of a store that does not tell it, nothing."""
+    low, high = finding["find_rate_low"], finding["find_rate_high"]
+    return "" if low is None or high is None else f" ({low * 100:.0f} to {high:.0%})"
+
+
 def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     """What was counted, in short sentences."""
     finding = exercise.finding
     found = (
-        f"{percent(exercise.find_rate)} of the band find the answer over the board"
+        f"{percent(exercise.find_rate)} of the band find the punishment over the board{_between(finding)}"
         if exercise.is_known
-        else f"not counted how many find the answer; a guess is {percent(exercise.find_rate)}"
+        else f"not counted how many find the punishment; a guess is {percent(exercise.find_rate)}"
     )
     facts = [
         f"{reply_words(finding)} was chosen in {often_words(finding)}.",

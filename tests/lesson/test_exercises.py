@@ -34,6 +34,13 @@ def test_a_pitfall_is_looked_at_before_it_is_played() -> None:
     assert instead.board.fen() == vienna()["fen"]
 
 
+def test_what_was_missed_is_looked_for() -> None:
+    """Where the reply only lets a gain go, nothing shows what is wrong with it: the gain is asked for."""
+    [exercise] = choose([legal(kind="pitfall", reason="material", reason_detail="misses the win of a pawn")])
+
+    assert exercise.task is Task.INSTEAD
+
+
 def test_no_moves_no_exercise() -> None:
     """A trap without a refutation cannot be asked about."""
     assert task_of(vienna(refutation="")) is None

@@ -221,7 +221,8 @@ def observed_sentence(finding: Finding) -> str:
 def worth_words(finding: Finding) -> str:
     """What teaching it is worth, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
     points, low = points_words(finding["teaching_value"]), points_words(finding["teaching_value_low"])
-    return f"{points} points per 100 games, likely {low} or more"
+    least = "perhaps nothing" if low == points_words(0.0) else f"likely {low} or more"
+    return f"{points} points per 100 games, {least}"
 
 
 def points_words(points: float) -> str:

@@ -89,6 +89,7 @@ def test_worth() -> None:
     """The lower bound is likely, not certain."""
     assert words.worth_words(vienna()) == "0.47 points per 100 games, likely 0.20 or more"
     assert words.worth_words(vienna(teaching_value_low=0.0024)).endswith("likely 0.002 or more")
+    assert words.worth_words(vienna(teaching_value_low=0.0)).endswith("per 100 games, perhaps nothing")
 
 
 def test_reach_says_who_steers() -> None:

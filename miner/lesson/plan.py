@@ -194,8 +194,11 @@ def escaped(text: str) -> str:
 
     >>> print(escaped("a*b* <i>"))
     a\*b\* \<i\>
+    >>> print(escaped("- 0"), escaped("1. e4"), escaped("2024.09.15"))
+    \- 0 1\. e4 2024.09.15
     """
     marked = re.sub(r"([\\`*_{}\[\]<>#|~&@$])", r"\\\1", plain(text))
+    marked = re.sub(r"^(\d*)([-+.)])(?=\s|$)", r"\1\\\2", marked)  # at the beginning it would open a list
     return re.sub(r"(?i)(www)(?=\.)|(:)(?=//)", lambda one: f"{one[1]}\\" if one[1] else "\\:", marked)
 
 

@@ -303,7 +303,7 @@ function modelGame(finding, model, number) {
 /** A whole game, the losing reply in bold. @param {Step[]} steps @param {number} at @returns {HTMLElement} */
 function gameText(steps, at) {
   const sans = steps.map((one) => one.san);
-  const words = (/** @type {number} */ from, /** @type {number} */ to) => numbered(sans.slice(from, to), from);
+  const words = (/** @type {number} */ from, /** @type {number} */ to) => sans.slice(from, to).map((san, at) => moveNumber(from + at, false) + san).join(" ");
   return el("p", { class: "small" }, `${words(0, at)} `, el("b", {}, words(at, at + 1)), ` ${words(at + 1, sans.length)}`);
 }
 

@@ -252,7 +252,7 @@ function row(page, finding) {
     el("td", { class: "picture" }, small),
     el("td", { class: "words" },
       el("div", { class: "title" }, el("span", { class: "number" }, `${finding.number}. `), el("a", { href: page.linkTo(finding) }, titleOf(finding)), about.eco ? el("span", { class: "number" }, ` ${about.eco}`) : null),
-      el("div", { class: "moves" }, shortPath(about), el("b", { class: "mark" }, replyWords(about))),
+      el("div", { class: "moves" }, shortPath(about), el("b", { class: "mark" }, replyWords(about, !about.path.san))),
       el("div", { class: "small quiet" }, `${capital(finding.kind)} for ${capital(finding.taught)}, ${bandWords(finding.band)}${alsoWords(finding)}`),
       el("div", { class: "small quiet" }, reasonWords(about)),
       chooseBox(page, finding)),
@@ -274,9 +274,9 @@ function shortPath(about) {
   return `${from ? "... " : ""}${numbered(sans.slice(from), from)} `;
 }
 
-/** The losing reply with number and question marks. @param {Mistake} about @returns {string} */
-function replyWords(about) {
-  return moveNumber(about.ply, true) + about.reply.san + (about.severe ? "??" : "?");
+/** The losing reply with number and question marks; behind White's move Black's has none. @param {Mistake} about @param {boolean} first @returns {string} */
+function replyWords(about, first = true) {
+  return moveNumber(about.ply, first) + about.reply.san + (about.severe ? "??" : "?");
 }
 
 /** @param {Finding} finding @returns {string} */

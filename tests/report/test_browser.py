@@ -49,6 +49,15 @@ def ids(opened: Opened) -> list[str]:
     return found
 
 
+def test_moves_are_numbered_as_in_print(club: Opened) -> None:
+    """In the list and in a model game Black's move has no number of its own behind White's."""
+    expect(club.page.locator(".list .moves", has_text="exf4?")).to_contain_text("3.f4 exf4?")
+
+    club.go(f"view=finding&id={ids(club)[2]}")
+
+    expect(club.page.locator("main")).to_contain_text("5.Nxe5 Bxd1 6.Bxf7+ Ke7")
+
+
 def test_top_tells_what_was_mined(club: Opened) -> None:
     """Games, date of the newest, source, bands, engine and ledger; then what 100 games hold."""
     top = club.page.locator("#mined").inner_text()

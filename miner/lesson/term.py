@@ -120,7 +120,7 @@ def _preference(finding: Finding, last: Finding | None, value: Mapping[str, floa
     """What comes next: smaller is sooner."""
     family = opening_family(finding)
     stays = last is not None and opening_family(last) == family
-    same_pattern = stays and last is not None and last["pattern"] == finding["pattern"]
+    same_pattern = bool(stays and last and last["pattern"] and last["pattern"] == finding["pattern"])
     return (not stays, -value[family], family, not same_pattern, -find_rate(finding), finding["ply"])
 
 

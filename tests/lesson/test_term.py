@@ -133,6 +133,17 @@ def test_one_opening_after_the_other() -> None:
     assert [one["losing_reply"] for one in in_order(rows)] == ["a6", "h6", "exf4"]
 
 
+def test_no_pattern_is_not_a_pattern() -> None:
+    """Two findings without a pattern have nothing in common: the easier comes before the harder."""
+    rows = [
+        italian("e4 e5 Nf3 Nc6 Bc4", "a6", find_rate=0.9, pattern=""),
+        italian("e4 e5 Nf3 Nc6 Bc4", "h6", find_rate=0.8, pattern="pin"),
+        italian("e4 e5 Nf3 Nc6 Bc4", "b6", find_rate=0.7, pattern=""),
+    ]
+
+    assert [one["losing_reply"] for one in in_order(rows)] == ["a6", "h6", "b6"]
+
+
 def test_one_pattern_after_the_other() -> None:
     """Within an opening, what works by the same pattern stays together."""
     rows = [

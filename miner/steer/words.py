@@ -61,7 +61,7 @@ def way_words(row: Any) -> str:
 
 
 def role_words(row: Any) -> str:
-    """What else is to be said of a move: whose choice it is, and whether it is unsound.
+    """What else is to be said of a move: whose choice it is, and whether it costs more than is allowed.
 
     >>> from types import SimpleNamespace
     >>> role_words(SimpleNamespace(is_engine_choice=True, popular_with="band, strong", is_sound=True))
@@ -74,7 +74,7 @@ def role_words(row: Any) -> str:
         "band, strong": "most played, also by strong players",
     }
     roles += [popular[row.popular_with]] if row.popular_with else []
-    return ", ".join(roles if row.is_sound else [*roles, "unsound"])
+    return ", ".join(roles if row.is_sound else [*roles, "costs more than allowed"])
 
 
 def advice_table(advice: Advice, *, top: int, width: int | None = None) -> str:

@@ -13,10 +13,14 @@ from miner.cli import options
 from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
 from miner.cli.findings import open_findings
 from miner.errors import UsageError
+from miner.export.words import numbered_sans, plain
+from miner.follow import views
+from miner.lesson.backing import read_backing, reply_of
 from miner.store import Store
 from miner.terms import BandScheme, Kind, Side
 
 NARROWEST = 72
+_ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 
 _HEADINGS = {
     Kind.TRAP: "Traps: mistakes of the opponents, worth setting up",
@@ -44,6 +48,8 @@ def show(
     findings = list(enumerate(open_findings(opened).to_pylist(), start=1))
     if number is not None:
         typer.echo(_card(findings, number, letters=letters))
+        for line in _afterwards(opened, findings[number - 1][1]):
+            typer.echo(line)
         return
     if bands:
         BandScheme(tuple(opened.require("tally").settings["band_edges"])).check(tuple(bands))
@@ -73,6 +79,32 @@ def _card(findings: list[tuple[int, dict[str, Any]]], number: int, *, letters: b
     return finding_card(
         findings[number - 1][1], rank=number, width=_width(), color=sys.stdout.isatty(), unicode=not letters
     )
+
+
+def _afterwards(store: Store, finding: dict[str, Any]) -> list[str]:
+    """Where the advantage leaks away, and what the winners did, as far as the games were followed."""
+    if store.manifest("follow") is None:
+        return []
+    leaks = views.leaks(store, *reply_of(finding))
+    leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
+    told = {
+        "Where it leaks away": [_leak_words(one, finding["ply"] + 1) for one in leaks.to_dict("records")],
+        "What the winners did": list(read_backing(store).plan(finding)),
+    }
+    return [
+        line
+        for heading, lines in told.items()
+        if lines
+        for line in ("", heading, *(f"  {plain(one)}" for one in lines))
+    ]
+
+
+def _leak_words(leak: dict[Any, Any], ply: int) -> str:
+    """E.g. `after 4.Qf3 Qd6 5 of 7 go wrong, most by 5.h4; best is 5.Qxa8`."""
+    at = ply + leak["plies"]
+    way = f"after {numbered_sans(leak['path_san'].split(), ply)} " if leak["path_san"] else "at once "
+    wrong, best = (numbered_sans([leak[name]], at) for name in ("wrong_san", "best_san"))
+    return f"{way}{leak['wrong']:,} of {leak['games']:,} go wrong, most by {wrong}; best is {best}"
 
 
 def _is_wanted(finding: dict[str, Any], side: str | None, bands: list[str] | None) -> bool:

@@ -79,3 +79,16 @@ def test_unranked_store(games: Path, miner: Miner, tmp_path: Path) -> None:
 
     assert told.code == 1
     assert "the stage `rank` has not been run here" in told.err
+
+
+def test_what_became_of_it_stands_below_the_board(club: Path, miner: Miner) -> None:
+    """The winners took the rook that 2...g6 loses: the strongest five are told of, and that nothing leaks."""
+    rows = Store.open(club).read_table("findings").to_pylist()
+    [number] = [n for n, row in enumerate(rows, 1) if (row["losing_reply"], row["kind"]) == ("g6", "trap")][
+        :1
+    ]
+
+    told = miner("show", number, "--store", club)
+
+    assert "What the winners did\n  queen from h5 to h8 (100% of 5 won games)" in told.out
+    assert "Where it leaks away" not in told.out

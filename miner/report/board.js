@@ -3,6 +3,7 @@
 
 /** @typedef {(string | null)[]} Board 64 squares from a1 to h8; a piece is its FEN letter */
 /** @typedef {{from: number, to: number}} Mark a move to be marked */
+/** @typedef {Mark & {share: number}} Journey a man's way in one or more moves; `share` (0 to 1): of the games */
 
 const SVG = "http://www.w3.org/2000/svg";
 const START = "rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR w KQkq - 0 1";
@@ -87,7 +88,7 @@ const DARK_SQUARES = Array.from({ length: 64 }, (_, at) => at)
 /**
  * A diagram as books print it.
  * @param {Board} board
- * @param {{bottom: string, arrow?: Mark | null, frames?: Mark | null, coordinates?: boolean, label: string}} how `bottom`: the side at the bottom
+ * @param {{bottom: string, arrow?: Mark | null, journeys?: Journey[], frames?: Mark | null, coordinates?: boolean, label: string}} how `bottom`: the side at the bottom
  * @returns {SVGElement}
  */
 function diagram(board, how) {
@@ -104,6 +105,7 @@ function diagram(board, how) {
   );
   if (how.frames) picture.append(...squareFrames(how.frames, how.bottom));
   picture.append(...pieces(board, how.bottom));
+  if (how.journeys) picture.append(...journeyArrows(how.journeys, how.bottom));
   if (how.arrow) picture.append(...arrow(how.arrow, how.bottom));
   if (how.coordinates !== false) picture.append(...coordinates(how.bottom));
   return picture;
@@ -134,13 +136,28 @@ function squareFrames(mark, bottom) {
 
 /** @param {Mark} mark @param {string} bottom @returns {SVGElement[]} */
 function arrow(mark, bottom) {
+  const d = shaft(mark, bottom);
+  return [svg("path", { class: "arrow-under", d }), svg("path", { class: "arrow", d, "marker-end": "url(#arrow-head)" })];
+}
+
+/** Arrows as wide as their share is large; the long ones below, so that each head is seen. @param {Journey[]} journeys @param {string} bottom @returns {SVGElement[]} */
+function journeyArrows(journeys, bottom) {
+  const length = (/** @type {Mark} */ { from, to }) => Math.hypot((to % 8) - (from % 8), Math.floor(to / 8) - Math.floor(from / 8));
+  return [...journeys].sort((a, b) => length(b) - length(a)).flatMap((journey) => {
+    const d = shaft(journey, bottom), width = 2 + 6 * journey.share;
+    return [svg("path", { class: "journey-under", d, "stroke-width": (width + 4).toFixed(1) }),
+      svg("path", { class: "journey", d, "stroke-width": width.toFixed(1), "marker-end": "url(#arrow-head)" })];
+  });
+}
+
+/** The way of an arrow, from square to square. @param {Mark} mark @param {string} bottom @returns {string} */
+function shaft(mark, bottom) {
   const start = corner(mark.from, bottom), end = corner(mark.to, bottom);
   const across = end.x - start.x, down = end.y - start.y;
   const length = Math.hypot(across, down);
   const point = (/** @type {{x: number, y: number}} */ at, /** @type {number} */ by) =>
     `${(at.x + SIZE / 2 + (across / length) * by).toFixed(1)} ${(at.y + SIZE / 2 + (down / length) * by).toFixed(1)}`;
-  const d = `M${point(start, 12)}L${point(end, -9)}`;
-  return [svg("path", { class: "arrow-under", d }), svg("path", { class: "arrow", d, "marker-end": "url(#arrow-head)" })];
+  return `M${point(start, 12)}L${point(end, -9)}`;
 }
 
 /** @param {string} bottom @returns {SVGElement[]} */

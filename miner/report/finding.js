@@ -132,7 +132,7 @@ function findingView(page, finding) {
       el("div", {},
         el("p", { class: "lead" }, el("b", { class: "mark" }, `${replyWords(about)} `), about.why),
         el("p", {}, `${capital(bandWords(finding.band))} chose it in ${finding.often}${playersWords(finding)}. ${finding.observed} ${finding.price}`),
-        ...worthPart(finding), ...picksPart(finding), ...afterPart(finding), ...answersPart(about), ...plansPart(about),
+        ...worthPart(finding), ...picksPart(finding), ...afterPart(finding), ...answersPart(about), ...leaksPart(about), ...plansPart(finding),
         ...modelsPart(finding), ...seasonsPart(finding), ...elsewherePart(page, finding), ...sheetPart(about),
         el("p", { class: "small quiet" }, `Judged by ${about.engine} at ${count(about.nodes)} nodes per search: ${cpWords(finding.cp_best)} with the best move, ${cpWords(finding.cp_reply)} with the reply, for the side that errs.`))));
 }
@@ -256,8 +256,15 @@ function answersPart(about) {
       el("tbody", {}, ...told.map((one) => el("tr", {}, el("td", {}, moveNumber(about.ply + 1, true) + one.san), el("td", {}, `${count(one.games)} (${percent(one.games / all)})`), el("td", {}, one.kept === null ? "–" : percent(Math.max(0, Math.min(1, one.kept))))))))];
 }
 
-/** @param {Mistake} about @returns {HTMLElement[]} */
-function plansPart(about) {
+/** Where the side that profits goes wrong later. @param {Mistake} about @returns {HTMLElement[]} */
+function leaksPart(about) {
+  if (!about.leaks.length) return [];
+  return [el("h3", {}, "Where the advantage leaks away, all bands"), ...about.leaks.map((sentence) => el("p", { class: "leak" }, sentence))];
+}
+
+/** @param {Finding} finding @returns {HTMLElement[]} */
+function plansPart(finding) {
+  const { about } = finding;
   if (!about.plans.length) return [];
   const groups = [...new Set(about.plans.map(([players]) => players))];
   return [el("h3", {}, "Where the winners' men go"),
@@ -265,9 +272,25 @@ function plansPart(about) {
       const rows = about.plans.filter((row) => row[0] === players).sort((a, b) => b[3] - a[3]).slice(0, 8);
       const name = players === "strongest" ? "the strongest players" : bandWords(players);
       return [el("p", { class: "small quiet" }, `${capital(name)}, ${count(rows[0][1])} won games`),
-        el("table", { class: "facts plan" }, el("tbody", {}, ...rows.map(([, , detail, share]) => el("tr", {}, el("td", {}, detail),
-          el("td", { class: "chart", "aria-hidden": "true" }, svg("svg", { focusable: "false" }, svg("rect", { class: "bar", x: "2%", y: "33%", height: "34%", width: `${(96 * share).toFixed(2)}%` }))), el("td", {}, percent(share))))))];
+        el("div", { class: "plan-rows" }, journeysPlate(finding, name, rows), el("table", { class: "facts plan" }, el("tbody", {}, ...rows.map(([, , detail, share]) => el("tr", {}, el("td", {}, detail),
+          el("td", { class: "chart", "aria-hidden": "true" }, svg("svg", { focusable: "false" }, svg("rect", { class: "bar", x: "2%", y: "33%", height: "34%", width: `${(96 * share).toFixed(2)}%` }))), el("td", {}, percent(share)))))))];
     })];
+}
+
+/** The men's ways from where they stand after the losing reply; none where the rows tell no way. @param {Finding} finding @param {string} name of the players @param {PlanRow[]} rows @returns {HTMLElement | null} */
+function journeysPlate(finding, name, rows) {
+  const { about } = finding;
+  const told = rows.filter(([, , , , from, to]) => from && to && from !== to);
+  if (!told.length) return null;
+  const board = afterMove(about.board, about.reply.uci);
+  const after = `After ${moveNumber(about.ply, true)}${about.reply.san}`;
+  const ways = told.map(([, , detail, share]) => `${detail}, ${percent(share)}`).join("; ");
+  return el("figure", { class: "plate journeys" },
+    diagram(board, {
+      bottom: finding.taught, label: `${after}: arrows show where the men of ${name} go: ${ways}. ${boardWords(board)}`,
+      journeys: told.map(([, , , share, from, to]) => ({ ...markOf(from + to), share })),
+    }),
+    el("figcaption", { class: "caption small" }, `${after}. The wider the arrow, the more games.`));
 }
 
 /** @param {Finding} finding @returns {HTMLElement[]} */

@@ -19,6 +19,9 @@ Reply = tuple[int, int]
 
 _NAME_LENGTH = 90
 _TITLE_PLIES = 6
+_LEAKS = 2
+_LEAK_GAMES = 5
+_LEAK_SHARE = 0.2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -28,6 +31,7 @@ class Details:
     picks: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `replies`
     answers: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `followed`, with their games
     models: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `model_games`
+    leaks: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # as `follow.views` gives them
     plans: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)
     seasons: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)
 
@@ -63,6 +67,7 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
         "nodes": finding["nodes"],
         "picks": _picks(details.picks.get(reply, ()), bands),
         "answers": _answers(details.answers.get(reply, ()), after),
+        "leaks": _leaks(details.leaks.get(reply, ()), finding),
         "models": [_model(row) for row in details.models.get(reply, ())],
         "plans": [_plan(row) for row in details.plans.get(reply, ())],
         "seasons": [_season(row) for row in details.seasons.get(reply, ())],
@@ -104,6 +109,21 @@ def _answers(rows: Iterable[Row], after: chess.Board) -> list[dict[str, Any]]:
     return sorted(told, key=lambda one: (-one["games"], one["san"]))
 
 
+def _leaks(rows: Sequence[Row], finding: Finding) -> list[str]:
+    """The costliest positions after the reply in which enough players go wrong, a sentence each."""
+    told = [row for row in rows if row["games"] >= _LEAK_GAMES and row["share_wrong"] >= _LEAK_SHARE]
+    return [_leak(row, finding) for row in told[:_LEAKS]]
+
+
+def _leak(row: Row, finding: Finding) -> str:
+    path = row["path_san"].split()
+    ply = finding["ply"] + 1 + len(path)
+    way = numbered_sans(path, finding["ply"] + 1) or numbered_sans([finding["losing_reply"]], finding["ply"])
+    wrong, best = (numbered_sans([row[name]], ply) for name in ("wrong_san", "best_san"))
+    often = f"{row['wrong']} of {row['games']} went wrong"
+    return f"After {way} {often}, most often by {wrong}; best is {best}."
+
+
 def _model(row: Row) -> dict[str, Any]:
     return {
         "line": line_of_ucis(chess.Board(), _legal(row["moves"].split())),
@@ -122,7 +142,9 @@ def _legal(ucis: Sequence[str]) -> Sequence[str]:
 
 
 def _plan(row: Row) -> list[Any]:
-    return [row["players"], row["games"], plan_words(row), round(row["share"], 4)]
+    """Players, won games, what they do in words, in which share of them, and from and to which square."""
+    squares = row["from_square"], row["to_square"]
+    return [row["players"], row["games"], plan_words(row), round(row["share"], 4), *squares]
 
 
 def _season(row: Row) -> list[Any]:

@@ -5,10 +5,11 @@
  * @typedef {{san: string, uci: string}} Line
  * @typedef {{line: Line, at: number, result: string, date: string, winner: number, loser: number, moments: number[]}} Model
  * @typedef {[string, number, number, number, number, number]} ShareRow name, games, of games, share, low, high
+ * @typedef {[string, number, string, number, string, string]} PlanRow players, won games, words, share, from and to square or empty
  * @typedef {{key: string, fen: string, ply: number, path: Line, name: string, eco: string, opening: string, reply: Line,
  *   refutation: Line, better: Line, severe: boolean, reason: string, pattern: string, detail: string, why: string,
  *   engine: string, nodes: number, picks: ShareRow[], answers: {san: string, games: number, kept: number | null}[],
- *   models: Model[], plans: [string, number, string, number][], seasons: ShareRow[], board: Board, mark: Mark}} Mistake
+ *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[], board: Board, mark: Mark}} Mistake
  * @typedef {{mistake: number, kind: string, side: string, taught: string, band: string, often: string, observed: string,
  *   price: string, games_at_position: number, games_with_reply: number, players_with_reply: number, pick_rate: number,
  *   pick_rate_low: number, pick_rate_high: number, exp_best: number, exp_reply: number, loss: number, cp_best: number,

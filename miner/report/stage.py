@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.errors import ExportError, Place
+from miner.follow import views
 from miner.report.contents import contents, reply_of
 from miner.report.mistakes import Details, Reply
 from miner.report.page import page_bytes
@@ -68,6 +69,7 @@ def _details(store: Store, replies: pa.Table, wanted: set[Reply]) -> Details:
         picks=_by_reply(_about(replies, wanted).to_pylist(), wanted),
         answers=_by_reply(_first_answers(store, wanted), wanted),
         models=_by_reply(_rows(store, "model_games", wanted), wanted),
+        leaks=_by_reply(_leaks(store), wanted),
         plans=_by_reply(_rows(store, "plans", wanted), wanted),
         seasons=_by_reply(_rows(store, "seasons", wanted), wanted),
     )
@@ -79,6 +81,14 @@ def _rows(store: Store, table: str, wanted: set[Reply]) -> list[dict[str, Any]]:
         return []
     rows: list[dict[str, Any]] = _about(store.read_table(table), wanted).to_pylist()
     return rows
+
+
+def _leaks(store: Store) -> list[dict[str, Any]]:
+    """Where players of any band give the gain away again, worst first; none if that was not followed."""
+    if not all(store.path(table).exists() for table in ("followed", "answers", "judged")):
+        return []
+    found = views.leaks(store)
+    return [dict(zip(found.columns, row, strict=True)) for row in found.itertuples(index=False, name=None)]
 
 
 def _about(table: pa.Table, wanted: set[Reply]) -> pa.Table:

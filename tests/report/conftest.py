@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from miner.report import report
-from tests.report.stores import club_findings, legal_model, written_store
+from tests.report.stores import club_findings, followed_tables, legal_model, written_store
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 
@@ -70,9 +70,9 @@ def open_file(browser: Browser) -> Iterator[Callable[..., Opened]]:
 
 @pytest.fixture(scope="session")
 def club_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The page of `club_findings`, with a model game; not to be changed."""
+    """The page of `club_findings`, with a model game and what was followed; not to be changed."""
     folder = tmp_path_factory.mktemp("club")
-    store = written_store(folder, club_findings(), {"model_games": [legal_model()]})
+    store = written_store(folder, club_findings(), {"model_games": [legal_model()]} | followed_tables())
     report(store, folder / "report.html")
     return folder / "report.html"
 

@@ -72,7 +72,7 @@ def written_store(folder: Path, findings: Sequence[Row], tables: Mapping[str, Se
     )
     tally = store.finish(_manifest("tally", {"band_edges": EDGES}, {"read": read.fingerprint}, ["replies"]))
     judge = store.finish(_manifest("judge", {}, {"tally": tally.fingerprint}, []))
-    follow = store.finish(_manifest("follow", {}, {"judge": judge.fingerprint}, []))
+    follow = store.finish(_manifest("follow", {"kept": 0.5}, {"judge": judge.fingerprint}, []))
     made_from = {"judge": judge.fingerprint, "follow": follow.fingerprint}
     store.finish(_manifest("rank", {}, made_from, ["findings"]))
     return store
@@ -167,6 +167,43 @@ def legal_model(**changes: Any) -> Row:
         "score": 1.0,
     }
     return row | changes
+
+
+def followed_tables() -> dict[str, list[Row]]:
+    """Tables of `follow` about 5...Bxd1 of Légal's mate: of 8 players 3 went wrong by 6.Kxd1; two plans."""
+    about = legal()
+    board = chess.Board(about["fen"])
+    reply = {"key": about["key"], "move": pack(chess.Move.from_uci(about["losing_reply_uci"]))}
+    board.push_uci(about["losing_reply_uci"])
+    at = chess.polyglot.zobrist_hash(board)
+    followed, answers = [], []
+    for uci, games, kept in (("c4f7", 5, 1.0), ("e1d1", 3, 0.1)):
+        answer = reply | {"at": at, "answer": pack(chess.Move.from_uci(uci))}
+        answers.append(answer | {"band": BANDS[1], "games": games, "players": games, "score_sum": 1.0})
+        place = {"fen": board.fen(), "plies": 0, "path": "", "best_move": "c4f7", "cp_best": 9998}
+        scores = {"cp_answer": 0, "exp_best": 1.0, "exp_answer": 0.2 + 0.8 * kept, "kept": kept, "nodes": 9}
+        followed.append(answer | place | scores)
+    ways = [
+        ("strongest", "piece", "knight d5", "c3", "d5", 0.9),
+        ("strongest", "pawn", "pawn d4", "d2", "d4", 0.3),
+        ("strongest", "castling", "castling short", "", "", 0.4),
+        (BANDS[1], "castling", "castling short", "", "", 0.6),
+    ]
+    names = ("players", "theme", "detail", "from_square", "to_square", "share")
+    plans = [reply | {"games": 20} | dict(zip(names, way, strict=True)) for way in ways]
+    judged = [_empty("judged") | reply | {"fen": about["fen"]}]
+    return {"followed": followed, "answers": answers, "plans": plans, "judged": judged}
+
+
+def _empty(table: str) -> Row:
+    """A row that tells nothing: null where that is allowed."""
+    return {one.name: None if one.nullable else _nothing(one.type) for one in TABLES[table]}
+
+
+def _nothing(kind: pa.DataType) -> Any:
+    if pa.types.is_list(kind):
+        return []
+    return "" if pa.types.is_string(kind) else 0
 
 
 def many_findings(number: int) -> list[Row]:

@@ -219,6 +219,38 @@ def test_model_game(club: Opened) -> None:
     expect(club.page.locator(".model .caption")).to_contain_text("After 6.Bxf7+")
 
 
+def test_plan_as_a_diagram(club: Opened) -> None:
+    """After the losing reply, an arrow for each way in the table, wider for more games, told in words too."""
+    club.go(f"view=finding&id={ids(club)[2]}")
+    picture = club.page.locator(".journeys .diagram")
+
+    expect(picture).to_have_count(1)
+    expect(picture.locator('use[href="#piece-b"][x="135"][y="315"]')).to_have_count(1)
+    told = picture.get_attribute("aria-label")
+    assert told is not None
+    assert told.startswith(
+        "After 5...Bxd1: arrows show where the men of the strongest players go: "
+        "knight from c3 to d5, 90%; pawn to d4, 30%. White: king e1"
+    )
+    arrows = picture.locator(".journey").evaluate_all(
+        "(all) => all.map((one) => [one.getAttribute('d').split('L')[0], getComputedStyle(one).strokeWidth])"
+    )
+    # From the middle of c3 and of d2, twelve units on their way.
+    assert arrows == [["M117.9 236.8", "7.4px"], ["M157.5 280.5", "3.8px"]]
+
+
+def test_leaks_as_sentences(club: Opened) -> None:
+    """Under what was answered; nothing where nothing is known."""
+    club.go(f"view=finding&id={ids(club)[2]}")
+    expect(club.page.locator(".leak")).to_have_text(
+        ["After 5...Bxd1 3 of 8 went wrong, most often by 6.Kxd1; best is 6.Bxf7+."]
+    )
+
+    club.go(f"view=finding&id={ids(club)[0]}")
+    expect(club.page.locator("#finding-title")).to_be_visible()
+    expect(club.page.locator(".leak, .journeys")).to_have_count(0)
+
+
 def test_keyboard_only(club: Opened) -> None:
     """From the top of the page to a finding, through its line and back to the list, without a mouse."""
     page = club.page

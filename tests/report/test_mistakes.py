@@ -84,7 +84,39 @@ def test_plans_in_words(theme: str, detail: str, squares: tuple[str, str], told:
 
     [row] = mistake(vienna(), (0, 0), Details(plans={(0, 0): [plan]}), BANDS)["plans"]
 
-    assert row == ["strongest", 9, told, 0.5]
+    assert row == ["strongest", 9, told, 0.5, *squares]
+
+
+def leak(**changes: Any) -> dict[str, Any]:
+    """A row of `miner.follow.views.leaks` about what follows 3...exf4 4.e5 Ng8 in the Vienna Gambit."""
+    row = {"games": 8, "wrong": 3, "share_wrong": 0.375, "path_san": "e5 Ng8"}
+    return row | {"wrong_san": "Qe2", "best_san": "Nf3"} | changes
+
+
+def leaks_told(*rows: dict[str, Any]) -> list[str]:
+    """What is told of these rows."""
+    told: list[str] = mistake(vienna(), (0, 0), Details(leaks={(0, 0): rows}), BANDS)["leaks"]
+    return told
+
+
+def test_leaks_in_words() -> None:
+    """After the moves that lead there, or after the losing reply itself, with the numbers of the moves."""
+    at_once = leak(path_san="", wrong_san="fxe5", best_san="e5")
+
+    assert leaks_told(leak(), at_once) == [
+        "After 4.e5 Ng8 3 of 8 went wrong, most often by 5.Qe2; best is 5.Nf3.",
+        "After 3...exf4 3 of 8 went wrong, most often by 4.fxe5; best is 4.e5.",
+    ]
+
+
+def test_leaks_of_few_games_or_rare_ones() -> None:
+    """Left out below five games or a fifth of them, and of the others only the first two are told."""
+    rare = (leak(games=4), leak(share_wrong=0.19, games=80))
+    enough = [leak(games=games, wrong=2, share_wrong=0.2) for games in (5, 6, 7)]
+
+    told = leaks_told(*rare, *enough)
+
+    assert [one.split(" went")[0][-6:] for one in told] == ["2 of 5", "2 of 6"]
 
 
 def test_promotion_is_a_reply_like_any_other() -> None:

@@ -13,7 +13,7 @@ from miner.errors import ExportError, StoreError
 from miner.report import report
 from miner.store import Store
 from tests.export.examples import legal, vienna
-from tests.report.stores import club_findings, legal_model, written_store
+from tests.report.stores import club_findings, followed_tables, legal_model, written_store
 
 
 def contents_of(page: Path) -> dict[str, Any]:
@@ -62,6 +62,25 @@ def test_tables_that_may_be_missing(tmp_path: Path) -> None:
 
     assert [len(mate[name]) for name in ("models", "seasons", "plans")] == [1, 1, 1]
     assert [gambit[name] for name in ("models", "seasons", "plans", "answers")] == [[], [], [], []]
+
+
+def test_leaks_of_the_replies_in_the_list(tmp_path: Path) -> None:
+    """What `follow` knows of later mistakes is told of its reply, and of no other."""
+    store = written_store(tmp_path, [legal(), vienna()], followed_tables())
+    report(store, tmp_path / "report.html")
+
+    mate, gambit = contents_of(tmp_path / "report.html")["mistakes"]
+
+    assert mate["leaks"] == ["After 5...Bxd1 3 of 8 went wrong, most often by 6.Kxd1; best is 6.Bxf7+."]
+    assert gambit["leaks"] == []
+
+
+def test_nobody_followed_a_reply(tmp_path: Path) -> None:
+    """Tables without a row tell of no leaks."""
+    nothing: dict[str, list[Any]] = {name: [] for name in followed_tables()}
+    report(written_store(tmp_path, [legal()], nothing), tmp_path / "report.html")
+
+    assert contents_of(tmp_path / "report.html")["mistakes"][0]["leaks"] == []
 
 
 def test_nothing_ranked_yet(tmp_path: Path) -> None:

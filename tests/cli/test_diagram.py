@@ -103,6 +103,7 @@ def test_card_of_a_trap() -> None:
         "                                            60% today",
         "                               Familiar     It comes up in 1% of the band's games, 1.3 times for",
         "                                            each player who met it.",
+        "                               Models       Model games in the store: 12, 7.",
         "                               Price        If Black finds 3...d5, White expects 0.50 of a point.",
         "                               Engine       An Engine 1, 1,600,000 nodes",
     ]

@@ -8,7 +8,6 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import stats as tests
 
 from miner import stats
 
@@ -91,9 +90,12 @@ def change_between(seasons: Sequence[tuple[str, int, int]], *, enough: int = ENO
     usable = sorted(one for one in seasons if one[1] >= enough)[-2:]
     if len(usable) < 2:
         return Change()
+    # It takes half as long to import as all the rest, and every command would wait for it.
+    from scipy.stats import fisher_exact
+
     (before, there_before, chosen_before), (last, there, chosen) = usable
     table = np.array([[chosen, there - chosen], [chosen_before, there_before - chosen_before]])
-    p = float(tests.fisher_exact(table).pvalue)
+    p = float(fisher_exact(table).pvalue)
     if p >= CHANCE:
         return Change("steady", p, before, last)
     rises = chosen / there > chosen_before / there_before

@@ -57,8 +57,13 @@ def within_price(rows: pd.DataFrame, judged: pd.DataFrame, settings: RankSetting
     white_errs = rows["fen"].str.contains(" w ", regex=False)
     at_start = np.where(white_errs, 1.0 - white_at_start, white_at_start)
     is_unsound = 1.0 - rows["exp_best"] < at_start - settings.soundness
-    plain_log_variance = (1.0 - rows["plain_reach"]) / rows["games_at_position"]
     return rows.assign(
         steered_reach=rows["steered_reach"].mask(is_unsound, rows["plain_reach"]),
-        steered_log_variance=rows["steered_log_variance"].mask(is_unsound, plain_log_variance),
+        steered_log_variance=rows["steered_log_variance"].mask(is_unsound, plain_log_variance(rows)),
     )
+
+
+def plain_log_variance(rows: pd.DataFrame) -> pd.Series[float]:
+    """The variance of the logarithm of each plain reach: that of a count, `games_at_position`."""
+    variance: pd.Series[float] = (1.0 - rows["plain_reach"]) / rows["games_at_position"]
+    return variance

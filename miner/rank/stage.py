@@ -47,14 +47,14 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
     inputs, told = _inputs(store, judged_before, settings), as_dict(settings)
     if store.is_current("rank", told, inputs):
         return store.require("rank")
-    store.begin("rank")
-    judged = store.read_table("judged").to_pandas()
+    judged, replies = (store.read_table(name).to_pandas() for name in ("judged", "replies"))
     losing = judged[is_losing(judged, settings)]
     with (progress or Silent()).task("expected scores", total=1, unit="fit") as task:
         curves = fit_curves(store, bands)
         task.advance()
-    part = part_observed(store.read_table("replies").to_pandas(), judged, curves)
-    supported = _supported(store, judged, settings, bands)
+    part = part_observed(replies, judged, curves)
+    supported = _supported(store, replies, losing, settings, bands)
+    supported = within_price(supported, judged, settings)
     chances = worth_of(supported, curves, part, settings, tallied.settings["confidence"])
     with (progress or Silent()).task("explaining", total=len(losing), unit="reply") as task:
         told_by_reply: dict[tuple[int, int], Told] = {}
@@ -63,6 +63,7 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
             task.advance()
     positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"])
     tables = {"findings": _findings(chances, told_by_reply, positions), "curves": curves.to_table()}
+    store.begin("rank")
     for name, table in tables.items():
         store.write_table(name, table)
     manifest = Manifest(
@@ -112,17 +113,18 @@ def check_thresholds(settings: RankSettings, judged: dict[str, Any]) -> None:
             )
 
 
-def _supported(store: Store, judged: pd.DataFrame, settings: RankSettings, bands: BandScheme) -> pd.DataFrame:
+def _supported(
+    store: Store, replies: pd.DataFrame, losing: pd.DataFrame, settings: RankSettings, bands: BandScheme
+) -> pd.DataFrame:
     """One row per losing reply, band and kind that enough games stand for: all that is known of it."""
     judge = store.require("judge")
     wanted = list(settings.bands or bands.names)
-    replies = _with_known_games(store.read_table("replies").to_pandas())
-    rows = replies[replies["band"].isin(wanted)].merge(judged[is_losing(judged, settings)], on=REPLY)
+    replies = _with_known_games(replies[replies["band"].isin(wanted)])
+    rows = replies.merge(losing, on=REPLY)
     enough_players = rows["players"] + rows["games_unknown"] >= judge.settings["min_players"]
     enough = rows["games"] >= judge.facts["min_games"]
     rows = rows[enough & enough_players & (rows["pick_rate"] >= judge.settings["min_pick_rate"])]
     rows = rows.merge(reached(store, settings, wanted), on=["key", "band"])
-    rows = within_price(rows, judged, settings)
     rows = with_aftermath(store, rows, bands.names)
     both = pd.concat([rows.assign(kind=str(kind)) for kind in Kind], ignore_index=True)
     both["white_errs"] = both["fen"].str.contains(" w ", regex=False)

@@ -10,6 +10,7 @@ from miner import stats
 from miner.curve.fit import Curves
 from miner.rank.observed import Part
 from miner.rank.points import Chances, Share, points, reach_share
+from miner.rank.reached import plain_log_variance
 from miner.settings import RankSettings
 from miner.terms import Kind
 
@@ -74,10 +75,9 @@ def _reach_of(
     But in a repertoire both arise as the repertoire has it.
     """
     is_steered = is_trap | bool(settings.repertoire)
-    plain_log_variance = (1.0 - rows["plain_reach"]) / rows["games_at_position"]
     return reach_share(
         np.where(is_steered, rows["steered_reach"], rows["plain_reach"]),
-        np.where(is_steered, rows["steered_log_variance"], plain_log_variance),
+        np.where(is_steered, rows["steered_log_variance"], plain_log_variance(rows)),
         confidence=confidence,
     )
 

@@ -371,3 +371,17 @@ def test_changed_repertoire_is_ranked_again(tmp_path: Path) -> None:
     file.unlink()
     with pytest.raises(SourceError, match="repertoire"):
         rank(store, settings)
+
+
+def test_broken_repertoire_leaves_the_findings_there(tmp_path: Path) -> None:
+    """What was ranked before is not lost to a file that cannot be understood."""
+    file = tmp_path / "white.pgn"
+    file.write_text("1. e4 e5 2. Ke3 *")
+    store = judged_store(tmp_path / "store", [INTO_MATE])
+    before = findings_of(store)
+
+    with pytest.raises(SourceError):
+        rank(store, RankSettings(side="white", repertoire=str(file)))
+
+    assert store.manifest("rank") is not None
+    assert store.read_table("findings").to_pylist() == before

@@ -33,9 +33,9 @@ from miner.follow.wins import Win, model_rows, plan_rows, read_texts, wins_of
 from miner.judge.cache import VerdictCache
 from miner.judge.engines import EngineIdentity
 from miner.judge.losing import is_losing
-from miner.judge.pool import PoolLimits, Work, consult, identify
+from miner.judge.pool import PoolLimits, Teller, consult, identify
 from miner.judge.schedule import Found, Inquiry
-from miner.progress import Progress, Silent, Task
+from miner.progress import Progress, Silent
 from miner.schema import AFTERWARDS, ANSWERS, FOLLOWED, MODEL_GAMES, PLANS, SEASONS
 from miner.settings import FollowSettings, RankSettings, as_dict
 from miner.store import Manifest, Store, stage_before
@@ -174,7 +174,7 @@ class _Asker:
                 cache=opened,
                 engines=self.engines,
                 limits=self.limits,
-                on_progress=_Teller(task).tell,
+                on_progress=Teller(task).tell,
             )
         self.searches += work.searches
         self.from_cache += work.from_cache
@@ -191,21 +191,6 @@ class _Asker:
             "wall_s": round(self.wall_s, 3),
             "engines_lost": self.lost,
         }
-
-
-@dataclass(slots=True)
-class _Teller:
-    """Passes on how far the pool has come."""
-
-    task: Task
-    finished: int = 0
-
-    def tell(self, finished: int, work: Work) -> None:
-        if finished > self.finished:
-            self.task.advance(finished - self.finished)
-            self.finished = finished
-        if work.wall_s:
-            self.task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
 
 
 @dataclass(frozen=True, slots=True)

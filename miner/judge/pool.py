@@ -17,6 +17,7 @@ from miner.judge.cache import VerdictCache
 from miner.judge.engines import EngineIdentity
 from miner.judge.schedule import Found, Inquiry, Job, Schedule
 from miner.judge.uci import Dialogue, EngineLost
+from miner.progress import Task
 
 log = logging.getLogger(__name__)
 Result = TypeVar("Result")
@@ -59,6 +60,22 @@ class Work:
         """Share (0 to 1) of the wall time that the engines spent searching."""
         available = self.engines * self.wall_s
         return self.search_s / available if available else 0.0
+
+
+@dataclass(slots=True)
+class Teller:
+    """Tells a task how far the pool has come: its `tell` is what `consult` takes as `on_progress`."""
+
+    task: Task
+    finished: int = 0
+
+    def tell(self, finished: int, work: Work) -> None:
+        """`finished` inquiries have returned so far, by so much work."""
+        if finished > self.finished:
+            self.task.advance(finished - self.finished)
+            self.finished = finished
+        if work.wall_s:
+            self.task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
 
 
 def engine_options(hash_mb: int) -> dict[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +15,8 @@ import pyarrow.compute as pc
 from miner.judge.cache import VerdictCache
 from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
-from miner.judge.pool import PoolLimits, Work, consult, identify
-from miner.progress import Progress, Silent, Task
+from miner.judge.pool import PoolLimits, Teller, Work, consult, identify
+from miner.progress import Progress, Silent
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings, as_dict
 from miner.store import Manifest, Store
@@ -66,7 +66,7 @@ def judge(
             cache=opened,
             engines=engines,
             limits=limits,
-            on_progress=_Teller(task).tell,
+            on_progress=Teller(task).tell,
         )
     judgements = [one for of_position in judged for one in of_position]
     store.write_table("judged", judged_table(judgements, identity.name))
@@ -84,21 +84,6 @@ def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:
     """The settings with the games that a reply needs in a store with these positions."""
     games = pc.max(positions["games"]).as_py() or 0
     return replace(settings, min_games=settings.enough_games(games))
-
-
-@dataclass(slots=True)
-class _Teller:
-    """Passes on how far the pool has come."""
-
-    task: Task
-    finished: int = 0
-
-    def tell(self, finished: int, work: Work) -> None:
-        if finished > self.finished:
-            self.task.advance(finished - self.finished)
-            self.finished = finished
-        if work.wall_s:
-            self.task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
 
 
 def judged_table(judgements: Iterable[Judgement], engine: str) -> pa.Table:

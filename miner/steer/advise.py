@@ -14,8 +14,8 @@ from miner.curve.fit import fit_curves
 from miner.errors import UsageError
 from miner.judge.cache import VerdictCache
 from miner.judge.engines import find_engine
-from miner.judge.pool import PoolLimits, Work, consult, identify
-from miner.progress import Progress, Silent, Task
+from miner.judge.pool import PoolLimits, Teller, consult, identify
+from miner.progress import Progress, Silent
 from miner.reach import Repertoire
 from miner.schema import JUDGED
 from miner.settings import SteerSettings
@@ -92,7 +92,7 @@ def advise(
                 cache=opened,
                 engines=engines,
                 limits=limits,
-                on_progress=_Teller(task).tell,
+                on_progress=Teller(task).tell,
             )
             return found
 
@@ -136,21 +136,6 @@ def worth_in(store: Store, bands: BandScheme, band: str, draws: int) -> tuple[Wo
             drawn = coefficients_drawn(curve.coefficients, curve.covariance, draws)
             return curve_worth(curve, [replace(curve, coefficients=one) for one in drawn]), "fitted"
     return engine_worth(draws), "engine"
-
-
-class _Teller:
-    """Passes on how far the pool has come."""
-
-    def __init__(self, task: Task) -> None:
-        self._task = task
-        self._finished = 0
-
-    def tell(self, finished: int, work: Work) -> None:
-        if finished > self._finished:
-            self._task.advance(finished - self._finished)
-            self._finished = finished
-        if work.wall_s:
-            self._task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
 
 
 def find_start(ground: Ground, start: str) -> tuple[tuple[chess.Move, ...], int]:

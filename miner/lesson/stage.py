@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
-from miner.errors import ExportError, Place
+from miner.export.files import write_file
 from miner.lesson.backing import NO_BACKING, Backing
 from miner.lesson.exercises import Exercise
 from miner.lesson.files import cards_csv, exercises_epd, exercises_pgn
 from miner.lesson.key import answers_pdf, coach_pdf
 from miner.lesson.looks import Looks
 from miner.lesson.pupil import pupil_pdf
-from miner.store import replacing
 
 
 def lesson_files(
@@ -40,18 +38,7 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
 
     Raises ExportError if that cannot be done.
     """
-    written = []
-    for name, contents in files.items():
-        target = folder / name
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            with replacing(target) as unfinished:
-                unfinished.write_bytes(contents)
-        except OSError as error:
-            raise ExportError(
-                f"cannot be written: {error.strerror or os.fspath(target)}",
-                where=Place(str(target)),
-                advice="name a folder you may write to",
-            ) from error
-        written.append(target)
-    return written
+    targets = [folder / name for name in files]
+    for target, contents in zip(targets, files.values(), strict=True):
+        write_file(target, contents, advice="name a folder you may write to")
+    return targets

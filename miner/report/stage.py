@@ -10,13 +10,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.errors import ExportError, Place
+from miner.export.files import write_file
 from miner.follow import views
 from miner.report.contents import contents, reply_of
 from miner.report.mistakes import Details, Reply
 from miner.report.page import page_bytes
 from miner.report.summary import mined
 from miner.report.tree import Replies
-from miner.store import STAGES, Store, replacing
+from miner.store import STAGES, Store
 from miner.terms import BandScheme
 
 TITLE = "Opening mistakes and what they are worth"
@@ -32,16 +33,7 @@ def report(store: Store, out: Path) -> int:
     if out.suffix.lower() not in (".html", ".htm"):
         raise ExportError("a report is a page of HTML", where=Place(str(out)), advice="end the name in .html")
     page = page_bytes(TITLE, _contents(store))
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        with replacing(out) as unfinished:
-            unfinished.write_bytes(page)
-    except OSError as error:
-        raise ExportError(
-            f"cannot be written: {error.strerror or error}",
-            where=Place(str(out)),
-            advice="name a file in a folder you may write to",
-        ) from error
+    write_file(out, page)
     return len(page)
 
 

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.errors import ExportError, Place
+from miner.export.files import check_targets, write_file
 from miner.steer.advice import COLUMNS, Advice
 from miner.steer.pgn import pgn_bytes
-from miner.store import replacing
 
 _DECIMALS = 4
 
@@ -47,23 +45,7 @@ FORMATS: Mapping[str, Callable[[Advice], bytes]] = {
 
 def check(targets: Sequence[Path]) -> None:
     """Raise ExportError if a target names no format or cannot be written; missing folders are made."""
-    for target in targets:
-        if target.suffix.lower() not in FORMATS:
-            raise ExportError(
-                f"the suffix {target.suffix!r} names no format"
-                if target.suffix
-                else "the name has no suffix",
-                where=Place(str(target)),
-                advice=f"end the name in {', '.join(FORMATS)}",
-            )
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise _cannot_write(target, error.strerror or str(error)) from error
-        if target.is_dir() or not os.access(target.parent, os.W_OK):
-            raise _cannot_write(
-                target, "it is a folder" if target.is_dir() else "its folder is closed to you"
-            )
+    check_targets(targets, FORMATS)
 
 
 def write(advice: Advice, targets: Sequence[Path]) -> None:
@@ -73,17 +55,4 @@ def write(advice: Advice, targets: Sequence[Path]) -> None:
     """
     check(targets)
     for target in targets:
-        contents = FORMATS[target.suffix.lower()](advice)
-        try:
-            with replacing(target) as unfinished:
-                unfinished.write_bytes(contents)
-        except OSError as error:
-            raise _cannot_write(target, error.strerror or str(error)) from error
-
-
-def _cannot_write(target: Path, why: str) -> ExportError:
-    return ExportError(
-        f"cannot be written: {why}",
-        where=Place(str(target)),
-        advice="name a file in a folder you may write to",
-    )
+        write_file(target, FORMATS[target.suffix.lower()](advice))

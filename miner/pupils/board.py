@@ -2,36 +2,19 @@
 
 from __future__ import annotations
 
-import re
-
 import chess
-import chess.svg
 
 from miner.pupils.markup import Markup, element, joined, single
+from miner.report import alone
 
 SQUARE = 45
 _SIDE = 8 * SQUARE
-_STYLE = re.compile(r'style="([^"]*)"')
 
 
 def piece_symbols() -> Markup:
     """Each piece as a symbol that boards refer to; stands once in a page."""
-    symbols = (
-        element("symbol", Markup(_bare(drawing)), id=f"piece-{letter}", viewBox="0 0 45 45")
-        for letter, drawing in chess.svg.PIECES.items()
-    )
-    return element("svg", *symbols, class_="store", width="0", height="0", aria_hidden="true")
-
-
-def _bare(drawing: str) -> str:
-    """A drawing without names, its style as attributes."""
-    nameless = re.sub(r' (id|class)="[^"]*"', "", drawing)
-    return _STYLE.sub(lambda found: _as_attributes(found[1]), nameless)
-
-
-def _as_attributes(style: str) -> str:
-    pairs = (one.split(":") for one in style.split(";") if one.strip())
-    return " ".join(f'{name.strip()}="{value.strip()}"' for name, value in pairs)
+    symbols = Markup(alone.piece_symbols())
+    return element("svg", symbols, class_="store", width="0", height="0", aria_hidden="true")
 
 
 def board_svg(fen: str, bottom: str, label: str) -> Markup:

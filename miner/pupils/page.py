@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import html
 from collections.abc import Iterable, Sequence
 from importlib import resources
@@ -11,6 +9,7 @@ from importlib import resources
 from miner.pupils.board import board_svg, piece_symbols
 from miner.pupils.markup import Markup, element, joined, single
 from miner.pupils.words import Data
+from miner.report.alone import policy
 
 _CHART = 200  # width of an interval's drawing, for shares from 0 to 1
 
@@ -18,13 +17,11 @@ _CHART = 200  # width of an interval's drawing, for shares from 0 to 1
 def page_bytes(title: str, body: Markup) -> bytes:
     """A whole page in UTF-8; its content security policy allows its own style by SHA-256 and nothing else."""
     style = _style()
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     page = f"""<!doctype html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="{policy}">
+<meta http-equiv="Content-Security-Policy" content="{policy(style)}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="robots" content="noindex">
 <title>{html.escape(title)}</title>

@@ -12,9 +12,9 @@ from playwright.sync_api import expect
 from miner.lesson.stage import write_files
 from miner.pupils import Member, check_games
 from miner.pupils.stage import pupils_files
+from tests.browser import OpenFile
 from tests.lesson.pages import sizes_mm, texts
 from tests.pupils.clubs import INTO_LEGAL, INTO_VIENNA, club_findings, club_store, game, written
-from tests.pupils.conftest import Look
 from tests.report.stores import HOSTILE
 
 
@@ -37,7 +37,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1280, 390])
-def test_pages(pages: Path, look: Look, width: int, scheme: str) -> None:
+def test_pages(pages: Path, look: OpenFile, width: int, scheme: str) -> None:
     """Nothing is fetched, run or complained of; axe finds nothing serious; all is in the window."""
     axe = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
     for file in sorted(pages.glob("*.html")):
@@ -53,7 +53,7 @@ def test_pages(pages: Path, look: Look, width: int, scheme: str) -> None:
         assert [(one["id"], one["nodes"][0]["html"]) for one in serious] == []
 
 
-def test_group_leads_to_pupils(pages: Path, look: Look) -> None:
+def test_group_leads_to_pupils(pages: Path, look: OpenFile) -> None:
     """Each line of the table leads to the pupil's page."""
     page = look(pages / "group.html").page
     names = page.locator(".pupils .title").all_inner_texts()
@@ -64,7 +64,7 @@ def test_group_leads_to_pupils(pages: Path, look: Look) -> None:
     expect(page.locator("h1")).to_have_text(names[0])
 
 
-def test_hostile_names_are_shown(pages: Path, look: Look) -> None:
+def test_hostile_names_are_shown(pages: Path, look: OpenFile) -> None:
     """What looks like markup is shown as it was written."""
     page = look(pages / "group.html").page
 
@@ -72,7 +72,7 @@ def test_hostile_names_are_shown(pages: Path, look: Look) -> None:
     assert "\u202e" not in page.content()
 
 
-def test_boards_are_drawn(pages: Path, look: Look) -> None:
+def test_boards_are_drawn(pages: Path, look: OpenFile) -> None:
     """An exercise's board shows all pieces, the pupil's side below."""
     [anna] = [one for one in pages.glob("pupil-*.html") if "How do you punish 3...exf4?" in one.read_text()]
     board = look(anna).page.locator("figure", has_text="How do you punish 3...exf4?").locator(".diagram")
@@ -85,7 +85,7 @@ def test_boards_are_drawn(pages: Path, look: Look) -> None:
     assert box["width"] > 20
 
 
-def test_print(pages: Path, look: Look, tmp_path: Path) -> None:
+def test_print(pages: Path, look: OpenFile, tmp_path: Path) -> None:
     """A pupil's page prints as three sheets of A4: how it went, the exercises, the answers."""
     page = look(next(iter(sorted(pages.glob("pupil-*.html"))))).page
     page.pdf(path=tmp_path / "page.pdf", prefer_css_page_size=True)

@@ -12,11 +12,9 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from miner.report import report
+from tests.browser import Opened, OpenFile
 from tests.export.examples import vienna
-from tests.report.conftest import Opened
 from tests.report.stores import HOSTILE, club_findings, many_findings, written_store
-
-OpenFile = Callable[..., Opened]
 
 
 def titles(page: Page) -> list[str]:

@@ -110,8 +110,7 @@ def moves_in(store: Store, keys: Sequence[int] | pd.Series[Any], bands: BandSche
             order by game, ply
             """
         ).df()
-    band = np.searchsorted(bands.edges, found["rating"], side="right")
-    names = np.array(bands.names)[np.where(found["rating"] > 0, band, len(bands.names) - 1)]
+    names = np.array(bands.names)[bands.places_of(found["rating"].to_numpy())]
     return found.assign(band=names, gap=found["gap"].where(found["rating"] > 0))
 
 

@@ -6,6 +6,7 @@ import math
 from bisect import bisect_right
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -97,6 +98,11 @@ class BandScheme:
     def name_of(self, rating: int) -> str:
         """The band of a rating; 0 stands for none."""
         return UNRATED if rating <= 0 else self.names[bisect_right(self.edges, rating)]
+
+    def places_of(self, ratings: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
+        """The places in `names` of the bands of many ratings; 0 stands for none."""
+        rated = np.searchsorted(self.edges, ratings, side="right")
+        return np.where(ratings > 0, rated, len(self.names) - 1).astype(np.int64)
 
     def check(self, names: tuple[str, ...]) -> None:
         """Raise UsageError unless every name is a band of this scheme."""

@@ -63,6 +63,16 @@ def test_every_rating_lies_in_the_band_that_names_it(edges: tuple[int, ...], rat
     assert list(scheme.bands) == sorted(scheme.bands, key=lambda band: band.low)
 
 
+@given(EDGES, st.lists(st.integers(0, 4_500)))
+def test_many_ratings_lie_where_each_of_them_does(edges: tuple[int, ...], ratings: list[int]) -> None:
+    """Bands by the array are those by the rating, no rating among them."""
+    scheme = BandScheme(edges)
+
+    places = scheme.places_of(np.array(ratings, dtype=np.uint16))
+
+    assert [scheme.names[place] for place in places] == [scheme.name_of(rating) for rating in ratings]
+
+
 @pytest.mark.parametrize("edges", [(1000, 800), (800, 800), (0, 800), (-1,)])
 def test_edges_must_rise(edges: tuple[int, ...]) -> None:
     """Edges that fall, repeat or are no rating are refused."""

@@ -82,13 +82,10 @@ def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Ro
             params={"every": every},
         ).fetchnumpy()
     rating, other = found["rating"], found["other"]
-    band = np.where(
-        rating > 0, np.searchsorted(bands.edges, rating, side="right"), len(bands.names) - 1
-    ).astype(np.int64)
     known = (rating > 0) & (other > 0)
     return Rows(
         game=found["game"],
-        band=band,
+        band=bands.places_of(rating),
         cp=found["cp"],
         gap=np.where(known, rating - other, 0).astype(np.float64),
         gap_known=known,

@@ -6,7 +6,8 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.terms import UNRATED, BandScheme
+from miner.tally.replies import band_sql
+from miner.terms import BandScheme
 
 _BEYOND = 3
 """How many times more later positions are looked up than wanted: some turn out to leave no choice."""
@@ -32,20 +33,12 @@ def find_passages(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, b
             select h.*, case when h.ply % 2 = 0 then g.black_rating else g.white_rating end as rating
             from hits h join games g using (game)
         )
-        select key, move, game, ply, rating, half_points, {band_sql(bands)} as band,
+        select key, move, game, ply, rating, half_points, {band_sql(bands, as_name=True)} as band,
                case when rating > 0 and rating_other > 0 then rating::int - rating_other::int end as gap
         from rated
         """  # noqa: S608 - built from numbers of our own
     )
     return int(connection.sql("select count(*) from passages").fetchall()[0][0])
-
-
-def band_sql(bands: BandScheme) -> str:
-    """SQL that turns a rating into the name of its band."""
-    cases = " ".join(
-        f"when rating < {edge} then '{name}'" for edge, name in zip(bands.edges, bands.names, strict=False)
-    )
-    return f"case when rating = 0 then '{UNRATED}' {cases} else '{bands.bands[-1]}' end"
 
 
 def count_afterwards(connection: duckdb.DuckDBPyConnection) -> pa.Table:

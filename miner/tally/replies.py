@@ -78,10 +78,12 @@ def key_ranges(rows: int, rows_per_range: int = ROWS_PER_RANGE) -> list[tuple[in
     return [(number * width, (number + 1) * width - 1) for number in range(ranges)]
 
 
-def _band_sql(bands: BandScheme) -> str:
-    """SQL that turns a rating into a band's place in `bands.names`."""
-    cases = " ".join(f"when rating < {edge} then {place}" for place, edge in enumerate(bands.edges))
-    return f"case when rating = 0 then {len(bands.names) - 1} {cases} else {len(bands.edges)} end"
+def band_sql(bands: BandScheme, *, as_name: bool = False) -> str:
+    """SQL that turns a rating into its band's place in `bands.names`, or into that name."""
+    told = [f"'{name}'" if as_name else str(place) for place, name in enumerate(bands.names)]
+    *_, strongest, unrated = told
+    cases = " ".join(f"when rating < {edge} then {one}" for edge, one in zip(bands.edges, told, strict=False))
+    return f"case when rating = 0 then {unrated} {cases} else {strongest} end"
 
 
 def count_replies(
@@ -100,7 +102,7 @@ def count_replies(
         with inside as (select * from moves where key between $low and $high),
         supported as (select key from inside group by key having count(*) >= $min_games),
         by_player as (
-            select key, move, ({_band_sql(bands)})::utinyint as band, player, count(*) as games,
+            select key, move, ({band_sql(bands)})::utinyint as band, player, count(*) as games,
                    sum(score)::bigint as half_points, sum(rating)::bigint as rating_sum
             from inside semi join supported using (key)
             group by all
@@ -126,7 +128,7 @@ def count_replies(
 def games_per_band(connection: duckdb.DuckDBPyConnection, bands: BandScheme) -> pa.Table:
     """Games of each band with each colour: columns ply (0 White, 1 Black), band (place), games."""
     return connection.sql(
-        f"select ply, ({_band_sql(bands)})::utinyint as band, count(*) as games "  # noqa: S608
+        f"select ply, ({band_sql(bands)})::utinyint as band, count(*) as games "  # noqa: S608
         "from moves where ply <= 1 group by all"
     ).to_arrow_table()
 

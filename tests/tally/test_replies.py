@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from pathlib import Path
 
+import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -86,6 +87,21 @@ def test_band_edges(rating: int, band: str, tmp_path: Path) -> None:
 
     assert set(replies_after(store, "")) == {(band, "e4")}
     assert TallySettings().bands.name_of(rating) == band
+
+
+@pytest.mark.parametrize("edges", [(), (1500,), (800, 1000)])
+def test_bands_in_sql_by_place_or_by_name(edges: tuple[int, ...]) -> None:
+    """Both ways SQL puts a rating where the band scheme does."""
+    bands = BandScheme(edges)
+    ratings = [0, 1, 799, 800, 999, 1000, 1499, 1500, 2800]
+
+    with duckdb.connect() as connection:
+        found = connection.sql(
+            f"select {counting.band_sql(bands)}, {counting.band_sql(bands, as_name=True)} "
+            f"from (select unnest({ratings}) as rating)"
+        ).fetchall()
+
+    assert found == [(bands.names.index(bands.name_of(one)), bands.name_of(one)) for one in ratings]
 
 
 def test_bands_may_be_chosen(tmp_path: Path) -> None:

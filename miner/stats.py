@@ -20,6 +20,12 @@ def normal_quantile(probability: float) -> float:
     return float(special.ndtri(probability))
 
 
+def deviation_of(low: Floats, high: Floats, *, confidence: float) -> Floats:
+    """Standard deviations by equal-tailed bounds, as if what they are of were normal."""
+    deviations: Floats = (high - low) / (2.0 * normal_quantile((1.0 + confidence) / 2.0))
+    return deviations
+
+
 def beta_interval(successes: Floats, failures: Floats, *, confidence: float = 0.9) -> tuple[Floats, Floats]:
     """Equal-tailed bounds of Beta(successes, failures), for arrays of equal shape (each above 0)."""
     tail = (1.0 - confidence) / 2.0

@@ -24,3 +24,15 @@ def test_log_variance_against_draws(successes: float, failures: float) -> None:
     draws = np.random.default_rng(5).beta(successes, failures, size=200_000)
 
     assert stats.log_variance_of_share(successes, failures) == pytest.approx(np.log(draws).var(), rel=0.05)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.9, 0.99])
+def test_deviation_by_the_bounds_of_many_games(confidence: float) -> None:
+    """Of a rate that rests on many games the bounds tell the deviation, whatever their confidence."""
+    successes, failures = np.array([300.0, 5_000.0]), np.array([700.0, 5_000.0])
+    games, rate = successes + failures, successes / (successes + failures)
+    low, high = stats.beta_interval(successes, failures, confidence=confidence)
+
+    deviation = stats.deviation_of(low, high, confidence=confidence)
+
+    assert deviation == pytest.approx(np.sqrt(rate * (1.0 - rate) / (games + 1.0)), rel=0.01)

@@ -85,9 +85,8 @@ def band_rates(edges: Edges, replies: pd.DataFrame, confidence: float) -> tuple[
     rates, variances = np.zeros(len(edges.key)), np.zeros(len(edges.key))
     rows = edges.rows(replies["key"].to_numpy(), replies["move"].to_numpy())
     rate = replies["pick_rate"].to_numpy()
-    deviation = (replies["pick_rate_high"] - replies["pick_rate_low"]).to_numpy() / (
-        2.0 * stats.normal_quantile(0.5 + confidence / 2.0)
-    )
+    low, high = (replies[name].to_numpy() for name in ("pick_rate_low", "pick_rate_high"))
+    deviation = stats.deviation_of(low, high, confidence=confidence)
     known = rows >= 0
     rates[rows[known]] = rate[known]
     variances[rows[known]] = np.square(deviation[known] / np.maximum(rate[known], 1e-12))

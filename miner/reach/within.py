@@ -81,9 +81,8 @@ def not_covered(reach: pd.DataFrame) -> pd.DataFrame:
 
 def rated_replies(replies: pd.DataFrame, confidence: float) -> dict[int, list[Rated]]:
     """The replies of one band by position."""
-    deviation = (replies["pick_rate_high"] - replies["pick_rate_low"]) / (
-        2.0 * stats.normal_quantile(0.5 + confidence / 2.0)
-    )
+    low, high = (replies[name].to_numpy() for name in ("pick_rate_low", "pick_rate_high"))
+    deviation = stats.deviation_of(low, high, confidence=confidence)
     rated: dict[int, list[Rated]] = {}
     columns = (replies["key"], replies["move"], replies["pick_rate"], np.square(deviation))
     for key, move, rate, variance in zip(*(one.tolist() for one in columns), strict=True):

@@ -136,7 +136,7 @@ def strength_of(rate: Floats, low: Floats, high: Floats, *, confidence: float) -
 
     As if they were normal: within a fifth of the truth for rates of 10 to 90% that rest on ten games or more.
     """
-    deviation = (high - low) / (2.0 * stats.normal_quantile(0.5 + confidence / 2.0))
+    deviation = stats.deviation_of(low, high, confidence=confidence)
     games = rate * (1.0 - rate) / np.square(np.maximum(deviation, 1e-6)) - 1.0
     strengths: Floats = np.clip(games, 1.0, 1e7)
     return strengths

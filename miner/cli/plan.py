@@ -12,7 +12,7 @@ from miner.cli import options
 from miner.cli.findings import open_findings
 from miner.cli.lesson import Figurines, Hatched, Language, PaperSize, PerPage, check_bands
 from miner.errors import UsageError
-from miner.lesson.backing import read_backing, reply_of
+from miner.lesson.backing import read_backing
 from miner.lesson.calendar import Weekday, session_days
 from miner.lesson.exercises import is_wanted
 from miner.lesson.layout import Paper
@@ -66,10 +66,7 @@ def plan(
     findings = open_findings(opened).to_pylist()
     wanted = [one for one in findings if is_wanted(one, side or "both", bands or ())]
     backing = read_backing(opened)
-    modelled = frozenset(
-        (one["key"], one["losing_reply_uci"]) for one in wanted if reply_of(one) in backing.models
-    )
-    planned = term(wanted, sessions, minutes, modelled)
+    planned = term(wanted, sessions, minutes, backing.models)
     holidays = {day.date() for day in without or ()}
     files = plan_files(
         Plan(

@@ -13,9 +13,10 @@ from miner.cli import options
 from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
 from miner.cli.findings import open_findings
 from miner.errors import UsageError
+from miner.export.replies import Reply, reply_of
 from miner.export.words import numbered_sans, plain
 from miner.follow import views
-from miner.lesson.backing import read_backing, reply_of
+from miner.lesson.backing import read_backing
 from miner.store import Store
 from miner.terms import BandScheme, Kind, Side
 
@@ -124,9 +125,9 @@ class _Shown:
 
 def _one_per_reply(findings: list[tuple[int, dict[str, Any]]]) -> list[_Shown]:
     """The findings, best first, with those of one reply in several bands told as one."""
-    shown: dict[tuple[int, str], _Shown] = {}
+    shown: dict[Reply, _Shown] = {}
     for number, finding in findings:
-        reply = (finding["key"], finding["losing_reply_uci"])
+        reply = reply_of(finding)
         if reply in shown:
             shown[reply].also.append(finding["band"])
         else:

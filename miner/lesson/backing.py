@@ -9,15 +9,13 @@ from typing import Any
 
 import chess
 
-from miner.board.lines import line_san, pack
+from miner.board.lines import line_san
+from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding, percent, plain, plan_words
 from miner.store import Store
 
 STRONGEST = "strongest"
 PLAN_ROWS = 4
-
-Reply = tuple[int, int]
-"""Position key and packed losing reply, as the tables of what follows know it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,11 +61,6 @@ class Backing:
 
 
 NO_BACKING = Backing({}, {})
-
-
-def reply_of(finding: Finding) -> Reply:
-    """What joins a finding to the tables of what follows."""
-    return finding["key"], pack(chess.Move.from_uci(finding["losing_reply_uci"]))
 
 
 def read_backing(store: Store) -> Backing:

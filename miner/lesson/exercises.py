@@ -9,6 +9,7 @@ from enum import StrEnum
 
 import chess
 
+from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding, mover, plain, taught
 from miner.settings import Taught
 from miner.terms import Kind, Side
@@ -101,11 +102,11 @@ def _by_turns(chosen: Sequence[Finding], findings: Iterable[Finding]) -> list[Fi
     """Some of the traps as the pitfalls that they are for the other side: every third one, and such as
     cannot be punished move by move.
     """
-    pitfalls = {(*_reply(one), one["band"]): one for one in findings if one["kind"] == Kind.PITFALL}
+    pitfalls = {(*reply_of(one), one["band"]): one for one in findings if one["kind"] == Kind.PITFALL}
     turned = []
     for place, finding in enumerate(chosen):
         turns = place % 3 == 2 or finding["reason"] not in SHOWN_BY_MOVES
-        turned.append(pitfalls.get((*_reply(finding), finding["band"]), finding) if turns else finding)
+        turned.append(pitfalls.get((*reply_of(finding), finding["band"]), finding) if turns else finding)
     return turned
 
 
@@ -116,14 +117,10 @@ def is_wanted(finding: Finding, side: Taught, bands: Collection[str]) -> bool:
 
 def distinct(findings: Iterable[Finding]) -> list[Finding]:
     """Each losing reply once, for the band and kind where it stands highest in the list."""
-    first: dict[tuple[int, str], Finding] = {}
+    first: dict[Reply, Finding] = {}
     for finding in findings:
-        first.setdefault(_reply(finding), finding)
+        first.setdefault(reply_of(finding), finding)
     return list(first.values())
-
-
-def _reply(finding: Finding) -> tuple[int, str]:
-    return finding["key"], finding["losing_reply_uci"]
 
 
 def is_missed(finding: Finding) -> bool:

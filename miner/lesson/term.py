@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -11,6 +11,7 @@ import chess
 import chess.polyglot
 
 from miner.errors import UsageError
+from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding, numbered_sans, plain, reply_words
 from miner.lesson.exercises import distinct, find_rate, task_of
 from miner.terms import Kind
@@ -64,13 +65,13 @@ def term(
     findings: Iterable[Finding],
     sessions: int,
     minutes: int,
-    modelled: frozenset[tuple[int, str]] = frozenset(),
+    modelled: Collection[Reply] = (),
 ) -> list[Session]:
     """The sessions of a term.
 
     `findings` come in the order of their value; as many as there is time for are taught, each once, what lies
     on the way to others before them. In a term of three sessions or more, the last one only revises.
-    `modelled` are the losing replies (position key, UCI) to which there is a model game.
+    `modelled` are the losing replies to which there is a model game.
     Raises UsageError if there is nothing to teach or no time for it.
     """
     if sessions < 1 or minutes < FEWEST_MINUTES:
@@ -90,7 +91,7 @@ def term(
             number=number,
             new=new,
             revised=again,
-            parts=_parts(minutes, new, again, any(_reply(one) in modelled for one in new)),
+            parts=_parts(minutes, new, again, any(reply_of(one) in modelled for one in new)),
         )
         for number, (new, again) in enumerate(zip(taught, revised, strict=True), start=1)
     ]
@@ -161,10 +162,6 @@ def aim_words(session: Session) -> str:
     return "; ".join(f"{family}: {', '.join(aims)}" for family, aims in by_family.items())
 
 
-def _reply(finding: Finding) -> tuple[int, str]:
-    return finding["key"], finding["losing_reply_uci"]
-
-
 def _shared_out(findings: Sequence[Finding], sessions: int) -> list[tuple[Finding, ...]]:
     """The findings in their order, as evenly as it goes, the earlier sessions having one more."""
     each, more = divmod(len(findings), sessions)
@@ -185,15 +182,15 @@ def _revisions(taught: Sequence[tuple[Finding, ...]], most: int) -> list[tuple[F
     for number, new in enumerate(taught):
         for after in REVISED_AFTER:
             due[number + after] += new
-    times: Counter[tuple[int, str]] = Counter()
+    times: Counter[Reply] = Counter()
     revised = []
     for number, new in enumerate(taught):
         waiting = due[number] if new else [one for earlier in taught[:number] for one in earlier]
-        ranked = sorted(distinct(waiting), key=lambda one: (times[_reply(one)], -one["teaching_value"]))
+        ranked = sorted(distinct(waiting), key=lambda one: (times[reply_of(one)], -one["teaching_value"]))
         room = most if new else 2 * most
         again = tuple(ranked[:room])
         revised.append(again)
-        times.update(map(_reply, again))
+        times.update(map(reply_of, again))
         due[number + 1] += ranked[room:]
     return revised
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding
 from miner.lesson.exercises import Exercise, as_exercises, task_of
 from miner.pupils.check import Outcome, PupilsCheck
@@ -76,13 +77,9 @@ def next_exercises(own: Iterable[Record], most: int) -> list[tuple[Exercise, Rec
     mastered = [one for one in told if one.wrong and one.is_mastered]
     new = [one for one in told if not one.wrong and not one.is_mastered]
     new.sort(key=lambda one: -one.finding["teaching_value"])
-    chosen: dict[tuple[int, str], Record] = {}
+    chosen: dict[Reply, Record] = {}
     for one in (*open_, *mastered, *new):
         if len(chosen) < most:
-            chosen.setdefault(_reply(one.finding), one)
+            chosen.setdefault(reply_of(one.finding), one)
     exercises = as_exercises(one.finding for one in chosen.values())
-    return [(one, chosen[_reply(one.finding)]) for one in exercises]
-
-
-def _reply(finding: Finding) -> tuple[int, str]:
-    return finding["key"], finding["losing_reply_uci"]
+    return [(one, chosen[reply_of(one.finding)]) for one in exercises]

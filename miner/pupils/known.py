@@ -9,12 +9,10 @@ from typing import Any
 import chess
 
 from miner.board.lines import pack
+from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding, taught
 from miner.store import Store
 from miner.terms import UNRATED, BandScheme
-
-Reply = tuple[int, int]
-"""A position key and a losing reply, packed."""
 
 ENOUGH_KEPT = 0.5
 """Share of the gain that an answer must keep to have punished, where the stage `follow` says nothing else."""
@@ -50,10 +48,10 @@ class Known:
         rows: dict[tuple[int, int, str], list[Finding]] = {}
         refutations: dict[Reply, int] = {}
         for finding in store.read_table("findings").to_pylist():
-            move = pack(chess.Move.from_uci(finding["losing_reply_uci"]))
-            rows.setdefault((finding["key"], move, finding["kind"]), []).append(finding)
+            reply = reply_of(finding)
+            rows.setdefault((*reply, finding["kind"]), []).append(finding)
             if answer := _first_answer(finding):
-                refutations[finding["key"], move] = pack(answer)
+                refutations[reply] = pack(answer)
         losing: dict[tuple[int, str], list[int]] = {}
         for key, move, kind in sorted(rows):
             losing.setdefault((key, kind), []).append(move)

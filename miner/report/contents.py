@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding, observed_sentence, often_words, price_sentence, taught
-from miner.report.mistakes import Details, Reply, mistake
+from miner.report.mistakes import Details, mistake
 from miner.report.summary import summaries
 from miner.report.tree import Replies, opening_map
-from miner.terms import pack_move
 
 COLUMNS = (
     "games_at_position",
@@ -75,17 +75,6 @@ def contents(
         "findings": told,
         "map": opening_map(replies, paths),
     }
-
-
-def reply_of(finding: Finding) -> Reply:
-    """The losing reply as the tables know it: position key and move."""
-    uci = finding["losing_reply_uci"]
-    promotion = "nbrq".index(uci[4]) + 2 if len(uci) > 4 else None
-    return finding["key"], pack_move(_square(uci[:2]), _square(uci[2:4]), promotion)
-
-
-def _square(name: str) -> int:
-    return "abcdefgh".index(name[0]) + 8 * (int(name[1]) - 1)
 
 
 def _row(finding: Finding, place: int) -> list[Any]:

@@ -9,13 +9,12 @@ from typing import Any
 import chess
 
 from miner.board.lines import parse_uci_line, unpack_move
+from miner.export.replies import Reply
 from miner.export.words import Finding, is_severe, numbered_sans, plain, plan_words
 from miner.report.moves import line_of_sans, line_of_ucis
 from miner.report.why import why
 
 Row = Mapping[str, Any]
-Reply = tuple[int, int]
-"""A position key and a move of 16 bits."""
 
 _NAME_LENGTH = 90
 _TITLE_PLIES = 6

@@ -11,9 +11,10 @@ import pyarrow.compute as pc
 
 from miner.errors import ExportError, Place
 from miner.export.files import write_file
+from miner.export.replies import Reply, reply_of
 from miner.follow import views
-from miner.report.contents import contents, reply_of
-from miner.report.mistakes import Details, Reply
+from miner.report.contents import contents
+from miner.report.mistakes import Details
 from miner.report.page import page_bytes
 from miner.report.summary import mined
 from miner.report.tree import Replies

@@ -8,7 +8,8 @@ from typing import Any
 
 import pyarrow as pa
 
-from miner.lesson.backing import PLAN_ROWS, read_backing, reply_of
+from miner.export.replies import reply_of
+from miner.lesson.backing import PLAN_ROWS, read_backing
 from miner.schema import MODEL_GAMES, PLANS
 from miner.store import Store
 from tests.export.examples import legal, vienna

@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
+from miner.export.replies import reply_of
 from miner.export.words import plain
-from miner.lesson.backing import Backing, ModelGame, reply_of
+from miner.lesson.backing import Backing, ModelGame
 from miner.lesson.calendar import session_days
 from miner.lesson.looks import Looks
 from miner.lesson.phrases import Tongue

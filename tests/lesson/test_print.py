@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
+from miner.export.replies import reply_of
 from miner.export.words import plain
-from miner.lesson.backing import Backing, ModelGame, reply_of
+from miner.lesson.backing import Backing, ModelGame
 from miner.lesson.exercises import Exercise, choose
 from miner.lesson.key import answers_pdf, coach_pdf
 from miner.lesson.layout import FEWEST, MOST, Paper, layout_of

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
+from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding
 from miner.lesson.term import (
     FEWEST_MINUTES,
@@ -46,7 +47,7 @@ def many_findings(draw: st.DrawFn) -> list[dict[str, Any]]:
         "Nf3 Nc6 e4 e5 Bc4 Nf6 Ng5 d5",
         "d4 d5 c4 dxc4 e4 e5 dxe5",
     ]
-    rows: dict[tuple[int, str], dict[str, Any]] = {}
+    rows: dict[Reply, dict[str, Any]] = {}
     for _ in range(draw(st.integers(1, 25))):
         sans = draw(st.sampled_from(ways)).split()
         plies = draw(st.integers(0, len(sans)))
@@ -63,12 +64,8 @@ def many_findings(draw: st.DrawFn) -> list[dict[str, Any]]:
             find_rate=draw(st.none() | st.floats(0, 1)),
             teaching_value=draw(st.floats(0, 10)),
         )
-        rows[row["key"], row["losing_reply_uci"]] = row
+        rows[reply_of(row)] = row
     return sorted(rows.values(), key=lambda row: -row["teaching_value"])
-
-
-def reply(row: Finding) -> tuple[int, str]:
-    return row["key"], row["losing_reply_uci"]
 
 
 def positions_before(row: Finding) -> set[int]:
@@ -94,13 +91,13 @@ def test_what_holds_in_every_term(rows: list[dict[str, Any]], sessions: int, len
     assert all(part.minutes > 0 for session in planned for part in session.parts)
 
     taught = [one for session in planned for one in session.new]
-    assert len({reply(one) for one in taught}) == len(taught) > 0
-    seen: set[tuple[int, str]] = set()
+    assert len({reply_of(one) for one in taught}) == len(taught) > 0
+    seen: set[Reply] = set()
     for session in planned:
-        again = [reply(one) for one in session.revised]
+        again = [reply_of(one) for one in session.revised]
         assert len(set(again)) == len(again)
         assert set(again) <= seen
-        seen |= {reply(one) for one in session.new}
+        seen |= {reply_of(one) for one in session.new}
 
     for place, one in enumerate(taught):
         assert not {later["key"] for later in taught[place + 1 :]} & positions_before(one)
@@ -111,7 +108,7 @@ def test_the_best_are_chosen(rows: list[dict[str, Any]], sessions: int, length: 
     """No finding that is left out is worth more than one that is taught."""
     taught = [one for session in term(rows, sessions, length) for one in session.new]
 
-    assert {reply(one) for one in taught} == {reply(one) for one in rows[: len(taught)]}
+    assert {reply_of(one) for one in taught} == {reply_of(one) for one in rows[: len(taught)]}
 
 
 def test_on_the_way_comes_first() -> None:
@@ -181,7 +178,7 @@ def test_the_last_session_teaches_nothing_new() -> None:
 def test_a_model_game_where_there_is_one() -> None:
     """Without a model game the pupils play on from the position."""
     [without] = term([legal()], 1, 60)
-    [with_game] = term([legal()], 1, 60, frozenset([reply(legal())]))
+    [with_game] = term([legal()], 1, 60, [reply_of(legal())])
 
     assert Activity.PLAY in [part.activity for part in without.parts]
     assert Activity.MODEL in [part.activity for part in with_game.parts]

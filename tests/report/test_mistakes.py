@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 
 from miner.board.lines import pack
-from miner.report.contents import reply_of
+from miner.export.replies import reply_of
 from miner.report.mistakes import Details, mistake
 from miner.report.moves import line_of_ucis
-from tests.export.examples import any_finding, finding, first_move, vienna
+from tests.export.examples import any_finding, first_move, vienna
 from tests.report.stores import BANDS, legal_model, replies_for
 
 
@@ -117,14 +117,6 @@ def test_leaks_of_few_games_or_rare_ones() -> None:
     told = leaks_told(*rare, *enough)
 
     assert [one.split(" went")[0][-6:] for one in told] == ["2 of 5", "2 of 6"]
-
-
-def test_promotion_is_a_reply_like_any_other() -> None:
-    """The move of the tables and that of the findings are the same one."""
-    path = "e4 d5 exd5 c6 dxc6 Nf6 cxb7 Nbd7"
-    found = finding(path, "bxa8=N", "Qc7", "bxc8=Q Qxc8")
-
-    assert reply_of(found)[1] == pack(chess.Move.from_uci("b7a8n"))
 
 
 @given(any_finding())

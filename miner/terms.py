@@ -15,6 +15,15 @@ from miner.errors import UsageError
 
 UNRATED = "unrated"
 
+STRONGEST = "strongest"
+"""What the strongest players' plan is called among the bands'."""
+
+BLUNDER_LOSS = 0.25
+"""Expected score that a reply gives away to earn two question marks, and not one.
+
+Source: common practice, no source.
+"""
+
 MATE_SCORE_CP = 10_000
 """A mate in `n` counts as this minus `n` where a column can hold only centipawns."""
 

@@ -6,13 +6,12 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from miner.terms import UNRATED, Kind, Side
+from miner.terms import BLUNDER_LOSS, UNRATED, Kind, Side
 
 Finding = Mapping[str, Any]
 """One row of FINDINGS as a mapping from column to value."""
 
 TITLE_PLIES = 6
-SEVERE_LOSS = 0.25  # expected score
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
@@ -81,11 +80,8 @@ def taught(finding: Finding) -> Side:
 
 
 def is_severe(finding: Finding) -> bool:
-    """Whether the reply earns two question marks: it costs a quarter of a point, or is about mate.
-
-    Source: common practice, no source.
-    """
-    severe: bool = finding["loss"] >= SEVERE_LOSS or finding["reason"] == "mate"
+    """Whether the reply earns two question marks: it costs a quarter of a point, or is about mate."""
+    severe: bool = finding["loss"] >= BLUNDER_LOSS or finding["reason"] == "mate"
     return severe
 
 

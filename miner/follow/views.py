@@ -19,11 +19,8 @@ from miner.board.lines import line_san, parse_uci_line, unpack_move
 from miner.errors import UsageError
 from miner.follow.leaks import leaks as find_leaks
 from miner.follow.seasons import change_between
-from miner.follow.wins import STRONGEST
 from miner.store import Store
-
-BLUNDER = 0.25
-"""Expected score that a losing reply gives away to be a blunder and no mere mistake."""
+from miner.terms import BLUNDER_LOSS, STRONGEST
 
 _REPLY = ["key", "move"]
 
@@ -162,7 +159,7 @@ def annotated(model: dict[Any, Any], loss: float) -> chess.pgn.Game:
     for ply, uci in enumerate(model["moves"].split()):
         node = node.add_variation(chess.Move.from_uci(uci))
         if ply == reply_ply:
-            node.nags.add(chess.pgn.NAG_BLUNDER if loss >= BLUNDER else chess.pgn.NAG_MISTAKE)
+            node.nags.add(chess.pgn.NAG_BLUNDER if loss >= BLUNDER_LOSS else chess.pgn.NAG_MISTAKE)
             node.comment = "the losing reply"
         elif ply in moments:
             is_winners = (ply - reply_ply) % 2 == 1

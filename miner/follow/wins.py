@@ -15,11 +15,9 @@ from miner.follow.models import Review, WonGame
 from miner.follow.plans import OWN_MOVES, plan_of, themes_of
 from miner.follow.replies import LosingReply
 from miner.follow.whole import Span, read_whole, sources_now
+from miner.terms import STRONGEST
 
 log = logging.getLogger(__name__)
-
-STRONGEST = "strongest"
-"""What the strongest players' plan is called among the bands'."""
 
 Moves = tuple[chess.Move, ...]
 

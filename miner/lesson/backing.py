@@ -13,8 +13,8 @@ from miner.board.lines import line_san
 from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding, percent, plain, plan_words
 from miner.store import Store
+from miner.terms import STRONGEST
 
-STRONGEST = "strongest"
 PLAN_ROWS = 4
 
 

@@ -14,9 +14,9 @@ from miner.export.words import band_words, numbered_sans, percent
 from miner.steer.advice import Advice, rows_of
 from miner.steer.tree import OurPosition, Reply, TheirPosition, after_reply, engine_expected
 from miner.steer.words import headline, move_words, points, role_words
+from miner.terms import BLUNDER_LOSS
 
 LINE_PLIES = 4  # of the engine's line that are shown where the tree ends
-SEVERE_LOSS = 0.25  # expected score that earns two question marks (common practice, no source)
 LEAST_REACH = 0.005  # share of games below which a reply is not written down unless it loses
 COMPARED = 3  # other moves of ours that are told of
 CURVES = {"engine": "the engine's own rule", "fitted": "what players of the band made of such positions"}
@@ -89,7 +89,7 @@ class _Writer:
             theirs = node.add_variation(unpack_move(reply.move))
             theirs.comment = f"{percent(reply.rate)} choose it."
             if loses:
-                theirs.nags.add(chess.pgn.NAG_BLUNDER if loss >= SEVERE_LOSS else chess.pgn.NAG_MISTAKE)
+                theirs.nags.add(chess.pgn.NAG_BLUNDER if loss >= BLUNDER_LOSS else chess.pgn.NAG_MISTAKE)
                 theirs.comment += f" It gives away {loss:.2f} of a point."
             self._go_on(theirs, reply, child, reach * reply.rate)
 

@@ -86,5 +86,5 @@ def steer(
         told = [taken_sentence(advice, one) for one in advice.taken_away[:_TAKEN_TOLD]]
         typer.echo("\n".join(["", "What our moves take away", *told]))
     if ours:
-        open_ends = not_covered(reach_in_repertoire(opened, ours, band))
+        open_ends = not_covered(reach_in_repertoire(opened, ours, [band]))
         typer.echo(f"\n{not_covered_lines(open_ends, top)}")

@@ -30,8 +30,7 @@ def reached(store: Store, settings: RankSettings, bands: list[str]) -> pd.DataFr
         steered = sound_reach(store, settings.soundness, bands)
         return _beside(plain, steered)
     repertoire = read_repertoire(Path(settings.repertoire), Side(settings.side))
-    parts = [reach_in_repertoire(store, repertoire, band).assign(band=band) for band in bands]
-    steered = pd.concat(parts).rename(
+    steered = reach_in_repertoire(store, repertoire, bands).rename(
         columns={"reach": "steered_reach", "log_variance": "steered_log_variance"}
     )
     return _beside(plain, steered)

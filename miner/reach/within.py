@@ -47,19 +47,28 @@ class Ways:
     variance: Floats  # (edges,): of the rate
 
 
-def reach_in_repertoire(store: Store, repertoire: Repertoire, band: str) -> pd.DataFrame:
-    """How often each position arises when our side plays the repertoire against players of `band`.
+def reach_in_repertoire(store: Store, repertoire: Repertoire, bands: Sequence[str]) -> pd.DataFrame:
+    """How often each position arises when our side plays the repertoire against players of some bands.
 
-    Columns key, reach (share of games, 0 to 1), log_variance, is_covered (False: our side is to move and the
-    repertoire has no answer), path (a way to it, UCI); the most frequent first, and only positions that do
-    arise. Different ways to one position add up. Where the repertoire has several moves, each position is
-    counted with the one that leads to it most often.
+    Columns key, band, reach (share of games, 0 to 1), log_variance, is_covered (False: our side is to move
+    and the repertoire has no answer), path (a way to it, UCI); band after band, of each the most frequent
+    first, and only positions that do arise. Different ways to one position add up. Where the repertoire has
+    several moves, each position is counted with the one that leads to it most often.
     Raises StoreError without a tally, UsageError for a band that it does not have.
     """
     tally = store.require("tally")
-    BandScheme(tuple(tally.settings["band_edges"])).check((band,))
-    replies = store.read_table("replies").to_pandas()
-    rated = rated_replies(replies[replies["band"] == band], tally.settings["confidence"])
+    BandScheme(tuple(tally.settings["band_edges"])).check(tuple(bands))
+    columns = ["key", "band", "move", "pick_rate", "pick_rate_low", "pick_rate_high"]
+    replies = store.read_table("replies", columns).to_pandas()
+    parts = []
+    for band in bands:
+        rated = rated_replies(replies[replies["band"] == band], tally.settings["confidence"])
+        parts.append(_against(repertoire, rated).assign(band=band))
+    return pd.concat(parts, ignore_index=True)[["key", "band", "reach", "log_variance", "is_covered", "path"]]
+
+
+def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> pd.DataFrame:
+    """Reach of the positions against one band, the most frequent first."""
     ways = ways_of(repertoire, rated)
     reach, log_variance = reach_of(ways)
     told = pd.DataFrame(

@@ -122,7 +122,7 @@ def test_against_a_band_of_a_store(tmp_path: Path) -> None:
     store = tallied_store(tmp_path, GAMES)
     rate = {san: row["pick_rate"] for (_, san), row in replies_after(store, "e4").items()}
 
-    reach = reach_in_repertoire(store, white("e4 e5 Nf3 Nc6 Bc4"), "1000-1199")
+    reach = reach_in_repertoire(store, white("e4 e5 Nf3 Nc6 Bc4"), ["1000-1199"])
 
     by_key = reach.set_index("key")["reach"]
     assert by_key[key_after("e4 e5")] == pytest.approx(rate["e5"])
@@ -134,9 +134,21 @@ def test_against_a_band_of_a_store(tmp_path: Path) -> None:
     assert open_ends["reach"].is_monotonic_decreasing
 
 
+def test_against_several_bands(tmp_path: Path) -> None:
+    """The rows of several bands are those of each, one after the other."""
+    store = tallied_store(tmp_path, [*GAMES, *[Game(moves="e4 c5", black_rating=1500)] * 9])
+    ours, bands = white("e4 e5 Nf3"), ["1400-1599", "1000-1199"]
+
+    together = reach_in_repertoire(store, ours, bands)
+
+    alone = [reach_in_repertoire(store, ours, [band]) for band in bands]
+    pd.testing.assert_frame_equal(together, pd.concat(alone, ignore_index=True))
+    assert together["band"].unique().tolist() == bands
+
+
 def test_unknown_band_is_told_of(tmp_path: Path) -> None:
     """A band that the tally does not have is wrong use."""
     store = tallied_store(tmp_path, GAMES)
 
     with pytest.raises(UsageError, match="no band is called"):
-        reach_in_repertoire(store, white("e4"), "1000-1100")
+        reach_in_repertoire(store, white("e4"), ["1000-1199", "1000-1100"])

@@ -14,7 +14,7 @@ from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
 from miner.cli.findings import open_findings
 from miner.errors import UsageError
 from miner.export.replies import Reply, reply_of
-from miner.export.words import numbered_sans, plain
+from miner.export.words import leak_sentence, plain
 from miner.follow import views
 from miner.lesson.backing import read_backing
 from miner.store import Store
@@ -89,7 +89,7 @@ def _afterwards(store: Store, finding: dict[str, Any]) -> list[str]:
     leaks = views.leaks(store, *reply_of(finding))
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
     told = {
-        "Where it leaks away": [_leak_words(one, finding["ply"] + 1) for one in leaks.to_dict("records")],
+        "Where it leaks away": [leak_sentence(finding, one) for one in leaks.to_dict("records")],
         "What the winners did": list(read_backing(store).plan(finding)),
     }
     return [
@@ -98,14 +98,6 @@ def _afterwards(store: Store, finding: dict[str, Any]) -> list[str]:
         if lines
         for line in ("", heading, *(f"  {plain(one)}" for one in lines))
     ]
-
-
-def _leak_words(leak: dict[Any, Any], ply: int) -> str:
-    """E.g. `after 4.Qf3 Qd6 5 of 7 go wrong, most by 5.h4; best is 5.Qxa8`."""
-    at = ply + leak["plies"]
-    way = f"after {numbered_sans(leak['path_san'].split(), ply)} " if leak["path_san"] else "at once "
-    wrong, best = (numbered_sans([leak[name]], at) for name in ("wrong_san", "best_san"))
-    return f"{way}{leak['wrong']:,} of {leak['games']:,} go wrong, most by {wrong}; best is {best}"
 
 
 def _is_wanted(finding: dict[str, Any], side: str | None, bands: list[str] | None) -> bool:

@@ -302,6 +302,23 @@ def familiar_sentence(finding: Finding) -> str:
     return f"{often}." if each is None else f"{often}, {each:.1f} times for each player who met it."
 
 
+def leak_sentence(finding: Finding, leak: Mapping[Any, Any]) -> str:
+    """Where the gain leaks away: `leak` is a row of `miner.follow.views.leaks` about the finding's reply.
+
+    >>> finding = {"losing_reply": "exf4", "ply": 5}
+    >>> leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "e5"}
+    >>> leak_sentence(finding, leak)
+    'After 3...exf4 3 of 8 went wrong, most often by 4.fxe5; best is 4.e5.'
+    """
+    path = leak["path_san"].split()
+    way = numbered_sans(path, finding["ply"] + 1) or reply_words(finding)
+    wrong, best = (
+        numbered_sans([leak[name]], finding["ply"] + 1 + len(path)) for name in ("wrong_san", "best_san")
+    )
+    often = f"{leak['wrong']:,} of {leak['games']:,} went wrong"
+    return f"After {way} {often}, most often by {wrong}; best is {best}."
+
+
 def plan_words(row: Mapping[str, Any]) -> str:
     """What a row of PLANS is about, e.g. `knight from g1 to f3` or `exchanges queen for queen`."""
     detail = plain(row["detail"])

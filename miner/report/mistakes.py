@@ -10,7 +10,7 @@ import chess
 
 from miner.board.lines import parse_uci_line, unpack_move
 from miner.export.replies import Reply
-from miner.export.words import Finding, is_severe, numbered_sans, plain, plan_words
+from miner.export.words import Finding, is_severe, leak_sentence, numbered_sans, plain, plan_words
 from miner.report.moves import line_of_sans, line_of_ucis
 from miner.report.why import why
 
@@ -111,16 +111,7 @@ def _answers(rows: Iterable[Row], after: chess.Board) -> list[dict[str, Any]]:
 def _leaks(rows: Sequence[Row], finding: Finding) -> list[str]:
     """The costliest positions after the reply in which enough players go wrong, a sentence each."""
     told = [row for row in rows if row["games"] >= _LEAK_GAMES and row["share_wrong"] >= _LEAK_SHARE]
-    return [_leak(row, finding) for row in told[:_LEAKS]]
-
-
-def _leak(row: Row, finding: Finding) -> str:
-    path = row["path_san"].split()
-    ply = finding["ply"] + 1 + len(path)
-    way = numbered_sans(path, finding["ply"] + 1) or numbered_sans([finding["losing_reply"]], finding["ply"])
-    wrong, best = (numbered_sans([row[name]], ply) for name in ("wrong_san", "best_san"))
-    often = f"{row['wrong']} of {row['games']} went wrong"
-    return f"After {way} {often}, most often by {wrong}; best is {best}."
+    return [leak_sentence(finding, row) for row in told[:_LEAKS]]
 
 
 def _model(row: Row) -> dict[str, Any]:

@@ -199,6 +199,17 @@ def fit_curves(store: Store, bands: BandScheme) -> Curves:
     return curves_of(rows_of(store, bands), engine_rows_of(store), bands.names)
 
 
+def curves_in(store: Store, bands: BandScheme) -> Curves:
+    """The same by the bands of the tally, read from the table that `rank` wrote while that is up to date.
+
+    Raises StoreError if the store was not judged yet.
+    """
+    ranked = store.manifest("rank")
+    if ranked and not store.out_of_date() and store.is_current("rank", ranked.settings, ranked.inputs):
+        return Curves.from_table(store.read_table("curves"))
+    return fit_curves(store, bands)
+
+
 def curves_of(
     rows: Rows,
     engine: EngineRows,

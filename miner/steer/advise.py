@@ -10,7 +10,7 @@ from pathlib import Path
 import chess
 import chess.polyglot
 
-from miner.curve.fit import fit_curves
+from miner.curve.fit import curves_in
 from miner.errors import UsageError
 from miner.judge.cache import VerdictCache
 from miner.judge.engines import find_engine
@@ -131,7 +131,7 @@ def worth_in(store: Store, bands: BandScheme, band: str, draws: int) -> tuple[Wo
     few games for a curve of its own.
     """
     if store.manifest("judge"):
-        curve = fit_curves(store, bands).of(band)
+        curve = curves_in(store, bands).of(band)
         if curve.source == "fitted":
             drawn = coefficients_drawn(curve.coefficients, curve.covariance, draws)
             return curve_worth(curve, [replace(curve, coefficients=one) for one in drawn]), "fitted"

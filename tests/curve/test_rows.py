@@ -8,7 +8,7 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from miner.curve.fit import fit_curves
+from miner.curve.fit import curves_in, fit_curves
 from miner.curve.rows import engine_rows_of, rows_of
 from miner.errors import StoreError
 from miner.schema import JUDGED
@@ -110,6 +110,23 @@ def test_a_store_with_one_game_has_the_engines_curves(tmp_path: Path) -> None:
         ("1500+", "engine"),
         ("unrated", "engine"),
     ]
+
+
+def test_curves_are_read_while_they_are_up_to_date(tmp_path: Path) -> None:
+    """What `rank` wrote is taken; once the replies are judged again, the curves are fitted anew."""
+    store = judged_store(tmp_path, [Game(moves="e4 e5")], [judged("", "e4", 30, [300, 500, 200])])
+    fitted = fit_curves(store, BANDS).to_table()
+    assert curves_in(store, BANDS).to_table() == fitted
+    marked = fitted.set_column(2, fitted.schema.field("games"), pa.array([70.0, 80.0, 90.0]))
+    store.write_table("curves", marked)
+    inputs = {"judge": store.require("judge").fingerprint}
+    store.finish(Manifest(stage="rank", settings={}, inputs=inputs, rows={"curves": 3}, facts={}))
+
+    assert curves_in(store, BANDS).to_table() == marked
+
+    inputs = {"tally": store.require("tally").fingerprint}
+    store.finish(Manifest(stage="judge", settings={"nodes": 1}, inputs=inputs, rows={"judged": 1}, facts={}))
+    assert curves_in(store, BANDS).to_table() == fitted
 
 
 def test_no_games_no_rows(tmp_path: Path) -> None:

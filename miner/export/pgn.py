@@ -12,14 +12,14 @@ import pyarrow as pa
 from miner.export.words import (
     Finding,
     arises_sentence,
+    because_sentences,
     chosen_sentence,
     cost_sentence,
     is_severe,
+    joined,
     observed_sentence,
-    pattern_sentence,
     plain,
     price_sentence,
-    reason_sentence,
     teaching_sentences,
     title,
 )
@@ -82,9 +82,8 @@ def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     """Add the losing reply and what punishes it, behind the variations that are there."""
     reply = position.add_variation(position.board().parse_san(finding["losing_reply"]))
     reply.nags.add(reply_nag(finding))
-    numbers = [chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding)]
-    reply.comment = " ".join(numbers)
-    told = " ".join(one for one in (_why(finding), teaching_sentences(finding)) if one)
+    reply.comment = joined(chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding))
+    told = joined(because_sentences(finding), teaching_sentences(finding))
     end_line(add_line(reply, finding["refutation"]), finding, finding["cp_reply"], told)
 
 
@@ -101,7 +100,7 @@ def end_line(last: chess.pgn.GameNode, finding: Finding, cp: int, comment: str) 
     """
     if not last.board().is_game_over():
         last.nags.add(standing_nag(cp if finding["side"] == "black" else -cp))
-    last.comment = " ".join(one for one in (str(last.comment), comment) if one)
+    last.comment = joined(str(last.comment), comment)
 
 
 def reply_nag(finding: Finding) -> int:
@@ -119,10 +118,6 @@ def standing_nag(cp: int) -> int:
         if abs(cp) < below:
             return white if cp > 0 else black
     return chess.pgn.NAG_WHITE_DECISIVE_ADVANTAGE if cp > 0 else chess.pgn.NAG_BLACK_DECISIVE_ADVANTAGE
-
-
-def _why(finding: Finding) -> str:
-    return " ".join(one for one in (reason_sentence(finding), pattern_sentence(finding)) if one)
 
 
 def add_line(node: chess.pgn.GameNode, sans: str) -> chess.pgn.GameNode:

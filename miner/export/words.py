@@ -29,6 +29,11 @@ def plain(text: str, longest: int | None = None) -> str:
     return clean[: longest - 3].rstrip() + "..."
 
 
+def joined(*sentences: str) -> str:
+    """Sentences one after the other, those that are empty left out."""
+    return " ".join(one for one in sentences if one)
+
+
 def numbered_sans(sans: Sequence[str], ply: int = 0) -> str:
     """Moves with their numbers, the first of them made at `ply`.
 
@@ -137,15 +142,13 @@ def often_words(finding: Finding) -> str:
 
 def summary(finding: Finding) -> str:
     """How often the reply is chosen, what is better, what it costs and why: three to six sentences."""
-    sentences = (
+    return joined(
         chosen_sentence(finding),
         f"Best is {best_words(finding)}.",
         cost_sentence(finding),
-        reason_sentence(finding),
-        pattern_sentence(finding),
+        because_sentences(finding),
         observed_sentence(finding),
     )
-    return " ".join(one for one in sentences if one)
 
 
 def chosen_sentence(finding: Finding) -> str:
@@ -192,6 +195,11 @@ def reason_sentence(finding: Finding) -> str:
 def pattern_sentence(finding: Finding) -> str:
     """How the refutation works, e.g. `Pattern: double attack.`; empty if it follows no pattern."""
     return f"Pattern: {finding['pattern']}." if finding["pattern"] else ""
+
+
+def because_sentences(finding: Finding) -> str:
+    """Why the reply loses, and how the refutation works, as far as either is known."""
+    return joined(reason_sentence(finding), pattern_sentence(finding))
 
 
 def price_sentence(finding: Finding) -> str:
@@ -270,14 +278,13 @@ def conversion_sentence(finding: Finding) -> str:
 
 def teaching_sentences(finding: Finding) -> str:
     """What teaching it adds and why so much: worth, shares, who finds it, what came of it, models, trend."""
-    sentences = (
+    return joined(
         worth_sentence(finding),
         found_sentence(finding),
         conversion_sentence(finding),
         models_sentence(finding),
         trend_sentence(finding),
     )
-    return " ".join(one for one in sentences if one)
 
 
 def worth_sentence(finding: Finding) -> str:

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from miner.export.words import (
     Finding,
     band_words,
+    because_sentences,
     best_words,
     is_severe,
+    joined,
     numbered_sans,
     observed_sentence,
     often_words,
@@ -84,7 +86,7 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
         sentences.append(tongue.phrases.better.format(moves=better))
     elif refutation:
         sentences.insert(0, tongue.phrases.fails.format(move=reply_words(finding), moves=refutation))
-    return tongue.moves(" ".join(one for one in sentences if one))
+    return tongue.moves(joined(*sentences))
 
 
 def _reason(exercise: Exercise, tongue: Tongue) -> str:
@@ -165,7 +167,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
         Task.WRONG: f"{side} would like to play {reply_words(finding)}. What happens then?",
         Task.INSTEAD: f"{side} often plays {reply_words(finding)} here. Why is that not good?",
     }
-    because = " ".join(one for one in (reason_sentence(finding), pattern_sentence(finding)) if one)
+    because = because_sentences(finding)
     steps = [
         f"Ask: {begin[exercise.task]}",
         f"If nobody knows: {ask}",

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from miner.export.words import Finding, band_words, numbered_sans, plain, reply_words, taught
+from miner.export.words import Finding, band_words, joined, numbered_sans, plain, reply_words, taught
 from miner.schema import LEDGER_STATES
 from miner.store import Manifest
 from miner.terms import Kind, Side
@@ -25,12 +25,11 @@ def summaries(findings: Sequence[Finding]) -> dict[str, str]:
 def _summary(side: Side, band: str, findings: Sequence[Finding]) -> str:
     traps = [one for one in findings if one["kind"] == Kind.TRAP]
     pitfalls = [one for one in findings if one["kind"] == Kind.PITFALL]
-    sentences = [
+    return joined(
         f"In 100 games with {side.capitalize()} against {band_words(band)}, {_often(traps, pitfalls)}.",
         _best_trap(traps, side),
         _worst_pitfall(pitfalls),
-    ]
-    return " ".join(one for one in sentences if one)
+    )
 
 
 def _often(traps: Sequence[Finding], pitfalls: Sequence[Finding]) -> str:
@@ -51,7 +50,7 @@ def _times(findings: Iterable[Finding]) -> str:
 def _best_trap(traps: Sequence[Finding], side: Side) -> str:
     if not traps:
         return ""
-    best = max(traps, key=lambda one: (one["teaching_value_low"], one["teaching_value"]))
+    best = _worth_most(traps)
     meets = 100.0 * best["steered_reach"] * best["pick_rate"]
     return (
         f"Most worth setting up is {_called(best)}: whoever plays towards it as {side.capitalize()} meets it "
@@ -62,12 +61,16 @@ def _best_trap(traps: Sequence[Finding], side: Side) -> str:
 def _worst_pitfall(pitfalls: Sequence[Finding]) -> str:
     if not pitfalls:
         return ""
-    worst = max(pitfalls, key=lambda one: (one["teaching_value_low"], one["teaching_value"]))
+    worst = _worth_most(pitfalls)
     makes = 100.0 * worst["plain_reach"] * worst["pick_rate"]
     return (
         f"Most worth avoiding is {_called(worst)}: it happens in {_games(makes)} of 100 and costs "
         f"{worst['teaching_value']:.2f} points."
     )
+
+
+def _worth_most(findings: Sequence[Finding]) -> Finding:
+    return max(findings, key=lambda one: (one["teaching_value_low"], one["teaching_value"]))
 
 
 def _called(finding: Finding) -> str:

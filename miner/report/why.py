@@ -9,7 +9,7 @@ import chess
 
 from miner.board.settle import VALUES
 from miner.explain.pattern import Pattern
-from miner.export.words import Finding, numbered_sans, reason_sentence
+from miner.export.words import Finding, joined, numbered_sans, reason_sentence
 
 _GENERAL = {
     Pattern.DOUBLE_ATTACK: "One move of the line makes two threats, and no answer meets both.",
@@ -34,7 +34,7 @@ _MOST = 9  # more than any piece but the king is worth
 
 def why(finding: Finding) -> str:
     """One or two sentences: the reason in full, then how it works, as exactly as the board shows it."""
-    return " ".join(one for one in (reason_sentence(finding), how_sentence(finding)) if one)
+    return joined(reason_sentence(finding), how_sentence(finding))
 
 
 def how_sentence(finding: Finding) -> str:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,14 +22,12 @@ from miner.settings import SteerSettings
 from miner.steer.advice import Advice, first_moves_of
 from miner.steer.ground import Ground, lay_out
 from miner.steer.grow import grow
-from miner.steer.looks import Looked, Question, inquiries
+from miner.steer.looks import Ask, Looked, Question, inquiries
 from miner.steer.taken import taken_away
 from miner.steer.tree import Worth, value
 from miner.steer.worth import coefficients_drawn, curve_worth, engine_worth
 from miner.store import Store
 from miner.terms import BandScheme, Side
-
-log = logging.getLogger(__name__)
 
 
 def advise(
@@ -56,47 +54,14 @@ def advise(
     repertoire of the other side, EngineNotFound or EngineFailed if the engine is of no use.
     """
     settings = settings or SteerSettings()
-    tally = store.require("tally")
-    bands = BandScheme(tuple(tally.settings["band_edges"]))
+    bands = BandScheme(tuple(store.require("tally").settings["band_edges"]))
     bands.check((band,))
-    judged = store.read_table("judged") if store.manifest("judge") else JUDGED.empty_table()
-    ground = lay_out(
-        store.read_table("positions"),
-        store.read_table("replies"),
-        judged,
-        band=band,
-        bands=bands,
-        strong_rating=settings.strong_rating,
-        confidence=tally.settings["confidence"],
-    )
+    ground = _ground_of(store, band, bands, settings)
     first_moves, root = find_start(ground, start)
-    if repertoire and repertoire.side != side:
-        raise UsageError(f"the repertoire is {repertoire.side.capitalize()}'s", advice=f"read it for {side}")
-    is_theirs = chess.Board(ground.places[root].fen).turn != side.color
-    if is_theirs and not ground.answers(root):
-        raise UsageError(
-            f"no player of the band {band} was in that position", advice="name another band or position"
-        )
+    _check(ground, root, side, band, repertoire)
+    fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
     program = engine or find_engine()
-    identity = identify(program, settings.hash_mb, limits)
-    with (
-        VerdictCache(cache, identity) as opened,
-        (progress or Silent()).task("steering", total=None, unit="positions") as task,
-    ):
-
-        def ask(questions: Sequence[Question]) -> list[Looked | None]:
-            found, _ = consult(
-                inquiries(questions, ground.judged, settings.nodes),
-                program=program,
-                hash_mb=settings.hash_mb,
-                cache=opened,
-                engines=engines,
-                limits=limits,
-                on_progress=Teller(task).tell,
-            )
-            return found
-
-        fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
+    with _asking(ground, settings, program, cache, engines, limits, progress or Silent()) as ask:
         tree = grow(ground, root, side, settings, ask, fixed)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
@@ -122,6 +87,62 @@ def advise(
             curve=source,
         )
         return replace(advice, taken_away=taken_away(advice, ask))
+
+
+def _ground_of(store: Store, band: str, bands: BandScheme, settings: SteerSettings) -> Ground:
+    """What the store's tally says of the band, and its judge, where there was one."""
+    return lay_out(
+        store.read_table("positions"),
+        store.read_table("replies"),
+        store.read_table("judged") if store.manifest("judge") else JUDGED.empty_table(),
+        band=band,
+        bands=bands,
+        strong_rating=settings.strong_rating,
+        confidence=store.require("tally").settings["confidence"],
+    )
+
+
+def _check(ground: Ground, root: int, side: Side, band: str, repertoire: Repertoire | None) -> None:
+    """Raise UsageError if the repertoire is the other side's, or the band never had to answer at `root`."""
+    if repertoire and repertoire.side != side:
+        raise UsageError(f"the repertoire is {repertoire.side.capitalize()}'s", advice=f"read it for {side}")
+    is_theirs = chess.Board(ground.places[root].fen).turn != side.color
+    if is_theirs and not ground.answers(root):
+        raise UsageError(
+            f"no player of the band {band} was in that position", advice="name another band or position"
+        )
+
+
+@contextmanager
+def _asking(
+    ground: Ground,
+    settings: SteerSettings,
+    program: Path,
+    cache: Path,
+    engines: int | None,
+    limits: PoolLimits | None,
+    progress: Progress,
+) -> Iterator[Ask]:
+    """Engines that complete the judge's verdicts, through the cache."""
+    identity = identify(program, settings.hash_mb, limits)
+    with (
+        VerdictCache(cache, identity) as opened,
+        progress.task("steering", total=None, unit="positions") as task,
+    ):
+
+        def ask(questions: Sequence[Question]) -> list[Looked | None]:
+            found, _ = consult(
+                inquiries(questions, ground.judged, settings.nodes),
+                program=program,
+                hash_mb=settings.hash_mb,
+                cache=opened,
+                engines=engines,
+                limits=limits,
+                on_progress=Teller(task).tell,
+            )
+            return found
+
+        yield ask
 
 
 def worth_in(store: Store, bands: BandScheme, band: str, draws: int) -> tuple[Worth, str]:

@@ -24,6 +24,7 @@ from miner.steer.tree import (
     Valued,
     Worth,
     engine_expected,
+    followed_to,
     steps_of,
 )
 from miner.terms import Side
@@ -105,9 +106,8 @@ class Advice:
         for step in steps_of(position):
             if isinstance(position, OurPosition) and step.move != self.valued.chosen[key]:
                 continue
-            is_followed = step.child in self.tree and (key, step.move) not in self.valued.cut
             rate = 1.0 if isinstance(step, Choice) else step.rate
-            yield step.move, step.child if is_followed else None, rate
+            yield step.move, followed_to(self.tree, self.valued.cut, key, step), rate
 
     @cached_property
     def ways(self) -> dict[int, tuple[chess.Move, ...]]:

@@ -153,7 +153,7 @@ def value(
         position = tree[key]
         if isinstance(position, OurPosition):
             for choice in position.choices:
-                child = _followed(tree, cut, key, choice)
+                child = followed_to(tree, cut, key, choice)
                 moves[key, choice.move] = worth(choice.cp) if child is None else positions[child]
                 prices[key, choice.move] = worth(choice.cp if child is None else tree[child].cp)
                 traps[key, choice.move] = _heaviest(carried.get(child, {}) if child is not None else {})
@@ -161,7 +161,7 @@ def value(
             best = max(allowed, key=lambda one: (_compared(moves[key, one.move], confidence), -one.loss))
             chosen[key] = best.move
             positions[key] = moves[key, best.move]
-            way = _followed(tree, cut, key, best)
+            way = followed_to(tree, cut, key, best)
             carried[key] = carried.get(way, {}) if way is not None else {}
         else:
             positions[key] = _answered(tree, cut, key, position, positions, worth, draws)
@@ -176,7 +176,7 @@ def _compared(values: Floats, confidence: float) -> float:
     return min(float(values[0]), float(np.quantile(values[1:], (1.0 - confidence) / 2.0)))
 
 
-def _followed(tree: Tree, cut: frozenset[Step], key: int, step: Choice | Reply) -> int | None:
+def followed_to(tree: Tree, cut: frozenset[Step], key: int, step: Choice | Reply) -> int | None:
     """The position in the tree that a move leads to, or None where the engine's verdict stands."""
     is_followed = step.child is not None and step.child in tree and (key, step.move) not in cut
     return step.child if is_followed else None
@@ -209,7 +209,7 @@ def _answered(
     rates = rates_drawn(key, position, draws)
     total: Floats = rates[-1] * best_play
     for reply, rate in zip(position.replies, rates, strict=False):
-        child = _followed(tree, cut, key, reply)
+        child = followed_to(tree, cut, key, reply)
         total = total + rate * (
             worth(after_reply(tree, position, reply)) if child is None else positions[child]
         )
@@ -241,7 +241,7 @@ def _traps_below(
         if engine_expected(cp) - engine_expected(position.cp) >= losing:
             gain = float(worth(cp)[0] - worth(position.cp)[0])
             _add(found, Trap(key, reply.move, rate, rate * gain))
-        child = _followed(tree, cut, key, reply)
+        child = followed_to(tree, cut, key, reply)
         for trap in carried.get(child, {}).values() if child is not None else ():
             _add(found, Trap(trap.key, trap.move, rate * trap.reach, rate * trap.gain))
     return found

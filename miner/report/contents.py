@@ -5,41 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from miner.export.lists import COUNTS, TEACHING, TREND, VERDICT, WORTH
 from miner.export.replies import Reply, reply_of
 from miner.export.words import Finding, observed_sentence, often_words, price_sentence, taught
 from miner.report.mistakes import Details, mistake
 from miner.report.summary import summaries
 from miner.report.tree import Replies, opening_map
 
-COLUMNS = (
-    "games_at_position",
-    "games_with_reply",
-    "players_with_reply",
-    "pick_rate",
-    "pick_rate_low",
-    "pick_rate_high",
-    "exp_best",
-    "exp_reply",
-    "loss",
-    "cp_best",
-    "cp_reply",
-    "plain_reach",
-    "steered_reach",
-    "points_per_100",
-    "points_per_100_low",
-    "gain_for_band",
-    "curve",
-    "find_rate",
-    "find_rate_low",
-    "find_rate_high",
-    "teaching_value",
-    "teaching_value_low",
-    "conversion_expected",
-    "conversion_observed",
-    "games_per_player",
-    "trend",
-    "trend_p",
-)
+COLUMNS = (*COUNTS, *VERDICT, *WORTH, *TEACHING, *TREND)
 """The columns of FINDINGS that are told of each finding, beside what belongs to its losing reply."""
 
 DIGITS = 5

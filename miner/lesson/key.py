@@ -9,6 +9,7 @@ from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.exercises import Exercise
 from miner.lesson.looks import Looks
 from miner.lesson.phrases import Tongue
+from miner.lesson.pupil import asked
 from miner.lesson.sentences import (
     demonstration,
     heading,
@@ -16,8 +17,6 @@ from miner.lesson.sentences import (
     say_words,
     sign_of,
     solution_words,
-    task_words,
-    to_move_words,
     whom_words,
     why_words,
 )
@@ -35,15 +34,7 @@ def answers_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
     tongue = looks.tongue
     phrases = tongue.phrases
     told = [
-        {
-            "number": one.number,
-            "svg": looks.svg(one),
-            "alt": one.board.fen(),
-            "to_move": to_move_words(one, tongue),
-            "task": task_words(one, tongue),
-            "solution": solution_words(one, tongue),
-            "why": why_words(one, tongue),
-        }
+        asked(one, looks) | {"solution": solution_words(one, tongue), "why": why_words(one, tongue)}
         for one in exercises
     ]
     data = {

@@ -18,19 +18,9 @@ def pupil_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
 
     Raises UsageError for a number of diagrams that goes on no page, ExportError without the typesetter.
     """
-    tongue = looks.tongue
     page = layout_of(looks.paper, looks.per_page)
-    phrases = tongue.phrases
-    told: list[dict[str, Any]] = [
-        {
-            "number": one.number,
-            "svg": looks.svg(one),
-            "alt": one.board.fen(),
-            "to_move": to_move_words(one, tongue),
-            "task": task_words(one, tongue),
-        }
-        for one in exercises
-    ]
+    phrases = looks.tongue.phrases
+    told = [asked(one, looks) for one in exercises]
     data = {
         "title": looks.printed_title,
         "lang": phrases.code,
@@ -54,3 +44,14 @@ def pupil_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
         "pages": [told[start : start + looks.per_page] for start in range(0, len(told), looks.per_page)],
     }
     return pdf_bytes("sheet.typ", data)
+
+
+def asked(exercise: Exercise, looks: Looks) -> dict[str, Any]:
+    """An exercise as the sheet asks it: number, diagram, side to move and task."""
+    return {
+        "number": exercise.number,
+        "svg": looks.svg(exercise),
+        "alt": exercise.board.fen(),
+        "to_move": to_move_words(exercise, looks.tongue),
+        "task": task_words(exercise, looks.tongue),
+    }

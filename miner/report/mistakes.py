@@ -10,14 +10,21 @@ import chess
 
 from miner.board.lines import parse_uci_line, unpack_move
 from miner.export.replies import Reply
-from miner.export.words import Finding, is_severe, leak_sentence, numbered_sans, plain, plan_words
+from miner.export.words import (
+    TITLE_PLIES,
+    Finding,
+    is_severe,
+    leak_sentence,
+    numbered_sans,
+    plain,
+    plan_words,
+)
 from miner.report.moves import line_of_sans, line_of_ucis
 from miner.report.why import why
 
 Row = Mapping[str, Any]
 
 _NAME_LENGTH = 90
-_TITLE_PLIES = 6
 _LEAKS = 2
 _LEAK_GAMES = 5
 _LEAK_SHARE = 0.2
@@ -76,7 +83,7 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
 def _name(finding: Finding) -> str:
     """The opening, or the first moves where the games name none."""
     opening = plain(finding["opening"], _NAME_LENGTH)
-    return opening or numbered_sans(finding["path"].split()[:_TITLE_PLIES]) or "The first move"
+    return opening or numbered_sans(finding["path"].split()[:TITLE_PLIES]) or "The first move"
 
 
 def _picks(rows: Iterable[Row], bands: Sequence[str]) -> list[list[Any]]:
@@ -86,9 +93,7 @@ def _picks(rows: Iterable[Row], bands: Sequence[str]) -> list[list[Any]]:
             row["band"],
             row["games"],
             row["games_at_position"],
-            round(row["pick_rate"], 4),
-            round(row["pick_rate_low"], 4),
-            round(row["pick_rate_high"], 4),
+            *_shares(row, "pick_rate"),
         ]
         for row in rows
     ]
@@ -142,7 +147,10 @@ def _season(row: Row) -> list[Any]:
         row["season"],
         row["games_with_reply"],
         row["games_at_position"],
-        round(row["share"], 4),
-        round(row["share_low"], 4),
-        round(row["share_high"], 4),
+        *_shares(row, "share"),
     ]
+
+
+def _shares(row: Row, name: str) -> list[float]:
+    """A share with its bounds, as exact as a drawing needs it."""
+    return [round(row[column], 4) for column in (name, f"{name}_low", f"{name}_high")]

@@ -55,41 +55,34 @@ def _hatching() -> Markup:
 
 def group_page(data: Data) -> bytes:
     """The group: its rates, its pupils, and what cost it most."""
-    body = joined(
-        _masthead(data),
-        element(
-            "main",
-            _summary(data["summary"]),
-            _lesson(data["lesson"]),
-            _section("Pupils", _pupils(data)),
-            _section("What cost most", _findings(data["findings"])) if data["findings"] else None,
-            _section("What this rests on", _list(data["notes"], class_="small quiet")),
-        ),
+    return _page(
+        data,
+        _section("Pupils", _pupils(data)),
+        _section("What cost most", _findings(data["findings"])) if data["findings"] else None,
+        _section("What this rests on", _list(data["notes"], class_="small quiet")),
     )
-    return page_bytes(data["title"], body)
 
 
 def pupil_page(data: Data) -> bytes:
     """One pupil: how it went, what to look at next, and the games in which something went wrong."""
     exercises = data["exercises"]
-    body = joined(
-        _masthead(data),
-        element(
-            "main",
-            _summary(data["summary"]),
-            _lesson(data["lesson"]),
-            _section("What went well", _well(data["well"])) if data["well"] else None,
-            _section("What went wrong", _wrong(data)) if data["wrong"] else None,
-            _list(data["notes"], class_="small quiet reckoned"),
-            _section(f"Next exercises: {data['title']}", _exercises(exercises), class_="sheet")
-            if exercises
-            else None,
-            _section(f"Answers: {data['title']}", _answers(exercises), class_="answers")
-            if exercises
-            else None,
-        ),
+    sheet = (
+        _section(f"Next exercises: {data['title']}", _exercises(exercises), class_="sheet"),
+        _section(f"Answers: {data['title']}", _answers(exercises), class_="answers"),
     )
-    return page_bytes(data["title"], body)
+    return _page(
+        data,
+        _section("What went well", _well(data["well"])) if data["well"] else None,
+        _section("What went wrong", _wrong(data)) if data["wrong"] else None,
+        _list(data["notes"], class_="small quiet reckoned"),
+        *(sheet if exercises else ()),
+    )
+
+
+def _page(data: Data, *sections: Markup | None) -> bytes:
+    """What both kinds of pages begin with, and the sections that follow."""
+    main = element("main", _summary(data["summary"]), _lesson(data["lesson"]), *sections)
+    return page_bytes(data["title"], joined(_masthead(data), main))
 
 
 def _masthead(data: Data) -> Markup:

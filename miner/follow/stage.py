@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -39,7 +38,7 @@ from miner.progress import Progress, Silent
 from miner.schema import AFTERWARDS, ANSWERS, FOLLOWED, MODEL_GAMES, PLANS, SEASONS
 from miner.settings import FollowSettings, RankSettings, as_dict
 from miner.store import Manifest, Store, stage_before
-from miner.tally.replies import Resources, connected
+from miner.tally.replies import FAILURES, Resources, connected
 from miner.terms import BandScheme
 
 log = logging.getLogger(__name__)
@@ -134,14 +133,12 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         with connected(store.path("moves"), store.path("games"), spill, Resources()) as connection:
             yield connection
-    except (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException) as error:
+    except FAILURES as error:
         raise StoreError(
             f"the games cannot be followed: {error}",
             where=Place(str(store.root)),
             advice="check the space on the disk, or read the sources again",
         ) from error
-    finally:
-        shutil.rmtree(spill, ignore_errors=True)
 
 
 @dataclass(slots=True)

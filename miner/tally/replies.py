@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,6 +18,9 @@ ROWS_PER_RANGE = 8_000_000
 """Move rows that are grouped at once; more rows mean more key ranges, not more memory."""
 
 KEY_SPACE = 1 << 64
+
+FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException)
+"""What DuckDB raises where disk or memory are full, or a file is damaged."""
 
 # Of rows with a player's games each; those of players who are not known stand under one player, 0.
 _PLAYERS = "count(*) filter (player <> 0)"
@@ -35,7 +39,10 @@ class Resources:
 def connected(
     moves: Path, games: Path, spill: Path, resources: Resources
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A DuckDB connection with the views `moves` and `games`; it spills to `spill` instead of failing."""
+    """A DuckDB connection with the views `moves` and `games`.
+
+    It spills to the folder `spill` instead of failing, which is gone afterwards.
+    """
     config: dict[str, str | bool | int | float | list[str]] = {
         "memory_limit": f"{resources.memory_mb}MB",
         "temp_directory": str(spill),
@@ -57,6 +64,7 @@ def connected(
         raise
     finally:
         connection.close()
+        shutil.rmtree(spill, ignore_errors=True)
 
 
 def _hide_progress(connection: duckdb.DuckDBPyConnection) -> None:

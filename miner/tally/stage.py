@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -89,13 +88,11 @@ def tally(
             tables, facts = _make_tables(
                 connection, settings, earlier, read.rows["moves"], progress or Silent()
             )
-    except (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException, OSError) as error:
+    except (*counting.FAILURES, OSError) as error:
         raise StoreError(
             f"the tally failed: {error}",
             advice="check the space on the disk, give it more memory (--memory), or read the sources again",
         ) from error
-    finally:
-        shutil.rmtree(spill, ignore_errors=True)
     return _finish(store, told, inputs, tables, facts)
 
 

@@ -23,7 +23,7 @@ COUNTS = (
 )
 """Columns of FINDINGS that tell how often the losing reply is chosen."""
 
-VERDICT = ("exp_best", "exp_reply", "loss", "cp_best", "cp_reply")
+VERDICT = ("loss", "cp_best", "cp_reply")
 """Columns of FINDINGS that tell what the engine thinks of it."""
 
 WORTH = ("plain_reach", "steered_reach", "points_per_100", "points_per_100_low")
@@ -59,6 +59,8 @@ CSV_COLUMNS = (
     "losing_reply",
     "losing_reply_uci",
     "best_move",
+    "exp_best",
+    "exp_reply",
     *VERDICT,
     "reason",
     "reason_detail",

@@ -12,7 +12,7 @@
  *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[], board: Board, mark: Mark}} Mistake
  * @typedef {{mistake: number, kind: string, side: string, taught: string, band: string, often: string, observed: string,
  *   price: string, games_at_position: number, games_with_reply: number, players_with_reply: number, pick_rate: number,
- *   pick_rate_low: number, pick_rate_high: number, exp_best: number, exp_reply: number, loss: number, cp_best: number,
+ *   pick_rate_low: number, pick_rate_high: number, loss: number, cp_best: number,
  *   cp_reply: number, plain_reach: number, steered_reach: number, points_per_100: number, points_per_100_low: number,
  *   gain_for_band: number, curve: string, find_rate: number | null, find_rate_low: number | null,
  *   find_rate_high: number | null, teaching_value: number, teaching_value_low: number, conversion_expected: number | null,

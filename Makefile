@@ -1,6 +1,9 @@
 # make demo   mines the sample club              make test        passes the tests
 # make lint   what runs before a commit          make test-slow   the tests that need minutes
-# make bench  the benchmarks                     make proofs      what holds on games held out, with figures
+# make bench  the benchmarks                     make growth      how time and memory grow with the games, with a figure
+# make proofs what holds on games held out, with figures
+# make lock   writes requirements/ anew from pyproject.toml (OPTIONS=--upgrade: with the newest versions)
+# make audit  asks for known vulnerabilities of what is installed
 # make clean  forgets .venv and out/
 #
 # Each of them sets up what it needs: .venv with the program, a UCI engine if there is none, and for the tests
@@ -9,7 +12,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-slow lint bench proofs engine browser clean
+.PHONY: demo test test-slow lint bench growth proofs lock audit engine browser clean
 
 demo: .venv/installed engine
 	$(BIN)/miner demo --out out
@@ -29,23 +32,44 @@ lint: .venv/developing
 bench: .venv/developing engine
 	sh benchmarks/all.sh $(BIN)/python
 
+growth: .venv/developing engine
+	$(BIN)/python benchmarks/growth.py --json benchmarks/results --figure docs/growth.png
+
 proofs: .venv/developing engine
 	sh benchmarks/proofs.sh $(BIN)/python
+
+lock: .venv/tools/installed
+	sh tools/lock.sh .venv/tools/bin/uv $(OPTIONS)
+
+audit: .venv/tools/installed
+	.venv/tools/bin/pip-audit --strict --disable-pip -r requirements/dev.txt
 
 .venv/bin/python:
 	@echo "Making a virtual environment in .venv"
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "the miner needs Python 3.11 or newer, this is " + sys.version.split()[0])'
 	@$(PYTHON) -m venv .venv || { rm -rf .venv; echo "Install the package python3-venv, then try again"; exit 1; }
 
-.venv/installed: pyproject.toml .venv/bin/python
-	@echo "Installing the miner and what it needs into .venv"
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[print]"
+# Every file is checked against its hash. What builds comes first, so that no build fetches anything by itself.
+define install
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/build.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes --no-build-isolation -r $(1)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+endef
+
+.venv/installed: pyproject.toml requirements/build.txt requirements/demo.txt .venv/bin/python
+	@echo "Installing the miner and what it needs into .venv, in the versions of requirements/demo.txt"
+	$(call install,requirements/demo.txt)
 	@touch $@
 
-.venv/developing: pyproject.toml .venv/bin/python
-	@echo "Installing the miner, what it needs and the tools for its tests into .venv"
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[dev]"
+.venv/developing: pyproject.toml requirements/build.txt requirements/dev.txt .venv/bin/python
+	@echo "Installing the miner, what it needs and the tools for its tests into .venv, in the versions of requirements/dev.txt"
+	$(call install,requirements/dev.txt)
 	@touch .venv/installed $@
+
+.venv/tools/installed: requirements/tools.txt .venv/bin/python
+	@$(BIN)/python -m venv .venv/tools
+	.venv/tools/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/tools.txt
+	@touch $@
 
 engine:
 	@sh tools/get-engine.sh

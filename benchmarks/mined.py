@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import glob
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from miner.curve.fit import Curves
 from miner.judge.engines import find_engine
 from miner.judge.losing import is_losing
 from miner.judge.stage import judge
+from miner.movers import create_views
 from miner.rank.stage import rank
 from miner.read.stage import read
 from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings, settings_of
@@ -99,15 +99,12 @@ def moves_in(store: Store, keys: Sequence[int] | pd.Series[Any], bands: BandSche
     """
     wanted = pd.DataFrame({"key": np.unique(np.asarray(keys, dtype=np.uint64))})
     with duckdb.connect() as connection:
-        for name in ("moves", "games"):
-            connection.read_parquet(f"{glob.escape(str(store.path(name)))}/*.parquet").create_view(name)
+        create_views(connection, store.path("moves"), store.path("games"))
         connection.register("wanted", wanted)
         found: pd.DataFrame = connection.sql(
             """
-            select game, key, move, rating, rating - other as gap, m.score / 2.0 as score
-            from (select m.*, nullif(case when ply % 2 = 0 then black_rating else white_rating end, 0)::int
-                  as other from moves m join games g using (game)) m semi join wanted using (key)
-            order by game, ply
+            select game, key, move, rating, rating - nullif(rating_other, 0)::int as gap, score / 2.0 as score
+            from movers semi join wanted using (key) order by game, ply
             """
         ).df()
     names = np.array(bands.names)[bands.places_of(found["rating"].to_numpy())]

@@ -20,7 +20,7 @@ engine's verdicts are those of the store, for both halves.
 from __future__ import annotations
 
 import argparse
-import glob
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,6 +36,7 @@ from miner import pooling
 from miner.curve.diagnose import diagnose
 from miner.curve.fit import Curves, curves_of
 from miner.curve.rows import engine_rows_of, rows_of
+from miner.movers import Movers, create_views
 from miner.settings import TallySettings
 from miner.store import Store
 from miner.tally import replies as counting
@@ -84,15 +85,16 @@ def half_of(numbers: npt.NDArray[Any]) -> Ints:
 
 def _counted(store: Store, settings: TallySettings, by: Split, half: int) -> pa.Table:
     whose = {"game": "game", "player": "case when player = 0 then game else player end"}[by]
-    pattern = f"{glob.escape(str(store.path('moves')))}/*.parquet"
-    with duckdb.connect() as connection:
-        connection.read_parquet(pattern).create_view("all_moves")
+    with duckdb.connect() as connection, tempfile.TemporaryDirectory() as folder:
+        create_views(connection, store.path("moves"), store.path("games"))
         connection.execute(
-            f"create view moves as select * from all_moves "
+            f"create table half as select game, ply, key, move from movers "
             f"where ({whose})::ubigint * 2654435761 // {_MOVES} % 2 = {half}"
         )
+        connection.execute("create or replace view moves as from half")
+        movers = Movers(connection, Path(folder) / "movers")
         floor = 1 if half else settings.min_games
-        return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor)
+        return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers)
 
 
 def _aligned(choices: Choices, rates: Rates, second: pa.Table) -> Halves:

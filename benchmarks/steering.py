@@ -25,16 +25,17 @@ from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow.parquet as pq
 import zstandard
 from scipy import sparse
 
 from miner.cli.bars import Bars
 from miner.judge.engines import find_engine
 from miner.judge.stage import judge
+from miner.movers import create_views
 from miner.read.stage import read
 from miner.settings import JudgeSettings, ReadSettings, SteerSettings, TallySettings
 from miner.steer import Advice, advise
@@ -167,11 +168,11 @@ def held_out_moves(store: Store, bands: BandScheme) -> pd.DataFrame:
     Number of the game from 0, key, move, ply, band, band of the opponent, and surplus: what the mover scored
     above the expectation by the ratings.
     """
-    columns = ["game", "ply", "key", "move", "rating", "score"]
-    moves: pd.DataFrame = pq.read_table(store.path("moves"), columns=columns).to_pandas()
-    ratings = pq.read_table(store.path("games"), columns=["game", "white_rating", "black_rating"]).to_pandas()
-    moves = moves.merge(ratings, on="game")
-    moves["other"] = moves["black_rating"].where(moves["ply"] % 2 == 0, moves["white_rating"])
+    with duckdb.connect() as connection:
+        create_views(connection, store.path("moves"), store.path("games"))
+        moves: pd.DataFrame = connection.sql(
+            "select game, ply, key, move, rating, rating_other as other, score from movers order by game, ply"
+        ).to_df()
     moves["band"] = moves["rating"].map(bands.name_of)
     moves["band_of_other"] = moves["other"].map(bands.name_of)
     moves["number"] = moves["game"].rank(method="dense").astype(int) - 1

@@ -28,15 +28,16 @@ from pathlib import Path
 from typing import Any
 
 import chess
+import duckdb
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from miner.board.lines import pack
 from miner.board.play import Boards
+from miner.movers import create_views
 from miner.schema import GAMES, MOVES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
@@ -136,14 +137,11 @@ def _copy_moves(source: Store, store: Store, copy: int, first: tuple[int, ...], 
             break
         table = pq.read_table(file)
         table = (_begun_with(table, first) if first else table).slice(0, most - written)
-        player = table["player"].to_numpy()
-        # A multiple of an odd number: other players in each copy, and 0 (not known) stays 0.
-        others = player * np.uint32(2 * copy + 1)
         table = table.set_column(
             table.column_names.index("game"),
             "game",
             pc.add(table["game"], pa.scalar(copy * games, pa.uint32())),
-        ).set_column(table.column_names.index("player"), "player", pa.array(others, pa.uint32()))
+        )
         pq.write_table(
             table.cast(MOVES),
             store.path("moves") / f"{copy:03}-{place:05}.parquet",
@@ -200,7 +198,12 @@ def _copy_games(source: Store, store: Store, copy: int, games: int) -> None:
     for place, file in enumerate(sorted(source.path("games").glob("*.parquet"))):
         table = pq.read_table(file)
         shifted = pc.add(table["game"], pa.scalar(copy * games, pa.uint32()))
-        table = table.set_column(table.column_names.index("game"), "game", shifted).cast(GAMES)
+        table = table.set_column(table.column_names.index("game"), "game", shifted)
+        for name in ("white_player", "black_player"):
+            # A multiple of an odd number: other players in each copy, and 0 (not known) stays 0.
+            others = table[name].to_numpy() * np.uint32(2 * copy + 1)
+            table = table.set_column(table.column_names.index(name), name, pa.array(others, pa.uint32()))
+        table = table.cast(GAMES)
         pq.write_table(table, store.path("games") / f"{copy:03}-{place:05}.parquet", compression="zstd")
 
 
@@ -233,13 +236,11 @@ def _tally_here(root: Path, memory_mb: int) -> None:
 
 def _pandas_rows_per_s(store: Store, rows: float) -> float:
     """Rows per second of the plain count on rows that are in memory already."""
-    parts, loaded = [], 0
-    for file in sorted(store.path("moves").glob("*.parquet")):
-        if loaded >= rows:
-            break
-        parts.append(pq.read_table(file).slice(0, int(rows) - loaded).to_pandas())
-        loaded += len(parts[-1])
-    moves = pd.concat(parts, ignore_index=True)
+    with duckdb.connect() as connection:
+        create_views(connection, store.path("moves"), store.path("games"))
+        moves = connection.sql(
+            f"select key, move, rating, player, score from movers limit {int(rows)}"
+        ).to_df()
     began = time.process_time()
     edges = (0, 1, *TallySettings().band_edges)
     band = np.searchsorted(edges, moves["rating"], side="right")

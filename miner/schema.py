@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pyarrow as pa
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
-METHODS = {"read": 2, "tally": 2, "judge": 2, "follow": 2, "rank": 7}
+METHODS = {"read": 3, "tally": 2, "judge": 2, "follow": 2, "rank": 7}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -37,6 +37,8 @@ GAMES = pa.schema(
         _column("line", pa.uint64(), "line on which the game begins, from 1"),
         _column("white", pa.string(), "White: salted hash, name, or empty, as the names setting says"),
         _column("black", pa.string(), "Black, likewise"),
+        _column("white_player", pa.uint32(), "32-bit hash of White; 0: not known"),
+        _column("black_player", pa.uint32(), "32-bit hash of Black; 0: not known"),
         _column("white_rating", pa.uint16(), "0: none"),
         _column("black_rating", pa.uint16(), "0: none"),
         _column("date", pa.string(), "as in the Date tag, e.g. 2024.09.15 or ????.??.??"),
@@ -45,6 +47,7 @@ GAMES = pa.schema(
         _column("eco", pa.string(), "the ECO tag, or empty"),
         _column("opening", pa.string(), "the Opening and Variation tags, joined by `: `, or empty"),
         _column("plies", pa.uint8(), "plies kept in `moves`"),
+        _column("signature", pa.uint64(), "equal for equal players, date, result and moves; 0: not compared"),
         _column("state", pa.string(), "one of LEDGER_STATES"),
         _column("detail", pa.string(), "what exactly was wrong, or empty"),
     ]
@@ -56,12 +59,12 @@ MOVES = pa.schema(
         _column("ply", pa.uint8(), "0: the first move of the game"),
         _column("key", pa.uint64(), "Polyglot Zobrist key of the position before the move"),
         _column("move", pa.uint16(), "to, from, promotion: see terms.pack_move"),
-        _column("rating", pa.uint16(), "the mover's rating; 0: none"),
-        _column("player", pa.uint32(), "32-bit hash of the mover; 0: not known"),
-        _column("score", pa.uint8(), "the mover's result in half points: 2 win, 1 draw, 0 loss"),
     ]
 )
-"""One row per game and position: a position met again in the same game counts at its first visit only."""
+"""One row per game and position: a position met again in the same game counts at its first visit only.
+
+Who moved, of what rating and with what result, is told once for all moves of a game: in `games`.
+"""
 
 REPLIES = pa.schema(
     [

@@ -9,6 +9,7 @@ import duckdb
 import numpy as np
 import numpy.typing as npt
 
+from miner.movers import create_views
 from miner.store import Store
 from miner.terms import BandScheme
 
@@ -66,16 +67,14 @@ def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Ro
         return _no_rows()
     every = max(1, -(-read.rows["games"] // most_games))
     with duckdb.connect() as connection:
-        for name in ("moves", "games"):
-            connection.read_parquet(f"{glob.escape(str(store.path(name)))}/*.parquet").create_view(name)
+        create_views(connection, store.path("moves"), store.path("games"))
         connection.read_parquet(glob.escape(str(store.path("judged")))).create_view("judged")
         found = connection.sql(
             """
             select m.game::bigint as game, m.rating::bigint as rating, j.cp_reply::double as cp,
-                   (case when m.ply % 2 = 0 then g.black_rating else g.white_rating end)::bigint as other,
-                   m.score / 2.0 as score,
+                   m.rating_other::bigint as other, m.score / 2.0 as score,
                    1.0 / count(*) over (partition by m.game, m.ply % 2) as weight
-            from moves m join judged j on m.key = j.key and m.move = j.move join games g on m.game = g.game
+            from movers m join judged j on m.key = j.key and m.move = j.move
             where j.cp_reply is not null and m.game % $every = 0
             order by m.game, m.ply
             """,

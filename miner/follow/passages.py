@@ -24,14 +24,10 @@ def find_passages(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, b
     connection.execute(
         f"""
         create or replace temp table passages as
-        with hits as (
-            select m.key, m.move, m.game, m.ply::int as ply, m.rating as rating_other,
-                   (2 - m.score)::int as half_points
-            from moves m semi join losing l on m.key = l.key and m.move = l.move
-        ),
-        rated as (
-            select h.*, case when h.ply % 2 = 0 then g.black_rating else g.white_rating end as rating
-            from hits h join games g using (game)
+        with rated as (
+            select m.key, m.move, m.game, m.ply::int as ply, (2 - m.score)::int as half_points,
+                   m.rating as rating_other, m.rating_other as rating
+            from movers m semi join losing l on m.key = l.key and m.move = l.move
         )
         select key, move, game, ply, rating, half_points, {band_sql(bands, as_name=True)} as band,
                case when rating > 0 and rating_other > 0 then rating::int - rating_other::int end as gap
@@ -57,7 +53,7 @@ _ANSWERS = """
     with by_player as (
         select p.key, p.move, m.key as at, m.move as answer, p.band, m.player, count(*) as games,
                sum(m.score)::bigint as half_points, min(m.ply - p.ply - 1) as plies
-        from {passages} p join moves m on m.game = p.game and {where}
+        from {passages} p join movers m on m.game = p.game and {where}
         group by all
     )
     select key, move, "at", answer, band, sum(games)::bigint as games,

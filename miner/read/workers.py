@@ -46,7 +46,10 @@ from miner.settings import ReadSettings
 from miner.store import replacing
 
 _ROW_GROUP = 1 << 17
-_UNREPEATED = ("game", "key", "number", "start_byte", "end_byte", "line")
+_RISING = ("game", "key", "number", "start_byte", "end_byte", "line")
+"""Columns whose rows go up: their steps take less room than they do."""
+_UNREPEATED = (*_RISING, "signature", "white_player", "black_player")
+"""Columns that a dictionary only costs time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +135,7 @@ def _begins_source(batch: Batch) -> list[bool]:
 def _write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
     ledger = ledger_table(pending, answer)
     moves = moves_table(pending, answer)
-    # Moves are nine tenths of it all: a third more of them to store, in two thirds of the time.
+    # Moves are nine tenths of it all: a twentieth more of them to store, in two thirds of the time.
     for folder, table, compression in ((job.games, ledger, "zstd"), (job.moves, moves, "snappy")):
         with replacing(folder / f"{number:06}.parquet") as unfinished:
             pq.write_table(
@@ -140,8 +143,10 @@ def _write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
                 unfinished,
                 compression=compression,
                 row_group_size=_ROW_GROUP,
-                # Keys and numbers of games hardly repeat: a dictionary of them only costs time.
                 use_dictionary=[name for name in table.column_names if name not in _UNREPEATED],
+                column_encoding={
+                    name: "DELTA_BINARY_PACKED" for name in table.column_names if name in _RISING
+                },
             )
     return Outcome(count_states(ledger), moves.num_rows, pending.skipped)
 

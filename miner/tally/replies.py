@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import glob
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,6 +11,7 @@ from pathlib import Path
 import duckdb
 import pyarrow as pa
 
+from miner.movers import UNPACKED_SQL, Movers, create_views
 from miner.terms import BandScheme
 
 ROWS_PER_RANGE = 8_000_000
@@ -39,7 +39,7 @@ class Resources:
 def connected(
     moves: Path, games: Path, spill: Path, resources: Resources
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A DuckDB connection with the views `moves` and `games`.
+    """A DuckDB connection with the views of `create_views`.
 
     It spills to the folder `spill` instead of failing, which is gone afterwards.
     """
@@ -53,9 +53,7 @@ def connected(
     try:
         connection.execute("set preserve_insertion_order = false")
         _hide_progress(connection)
-        for name, folder in (("moves", moves), ("games", games)):
-            # A store's own name may hold characters that mean something in a pattern.
-            connection.read_parquet(f"{glob.escape(str(folder))}/*.parquet").create_view(name)
+        create_views(connection, moves, games)
         yield connection
     except (duckdb.InterruptException, RuntimeError) as error:
         # DuckDB takes Ctrl-C for itself and tells of it in its own words.
@@ -95,7 +93,11 @@ def band_sql(bands: BandScheme, *, as_name: bool = False) -> str:
 
 
 def count_replies(
-    connection: duckdb.DuckDBPyConnection, keys: tuple[int, int], bands: BandScheme, min_games: int
+    connection: duckdb.DuckDBPyConnection,
+    keys: tuple[int, int],
+    bands: BandScheme,
+    min_games: int,
+    movers: Movers,
 ) -> pa.Table:
     """Replies at the positions of a key range with `min_games` games or more, all bands together.
 
@@ -103,17 +105,18 @@ def count_replies(
     score_sum, rating_sum, players_at_position, games_squared_at_position; ordered by key, move, band.
     A game of a player who is not known counts as one of another player in the squares.
     """
+    rows = _supported_rows(connection, keys, min_games)
+    mover = movers.of(rows["game"].to_numpy(), rows["ply"].to_numpy())
+    connection.register("chosen_moves", rows.select(["key", "move"]).append_column("mover", pa.array(mover)))
     # Grouped by player first: distinct players are then counted by rows, which can spill, not by sets, which
     # cannot.
     return connection.sql(
         f"""
-        with inside as (select * from moves where key between $low and $high),
-        supported as (select key from inside group by key having count(*) >= $min_games),
+        with by_mover as (select key, move, {UNPACKED_SQL} from chosen_moves),
         by_player as (
             select key, move, ({band_sql(bands)})::utinyint as band, player, count(*) as games,
                    sum(score)::bigint as half_points, sum(rating)::bigint as rating_sum
-            from inside semi join supported using (key)
-            group by all
+            from by_mover group by all
         ),
         chosen as (
             select key, band, move, {_PLAYERS} as players, {_SQUARED} as games_squared,
@@ -128,7 +131,18 @@ def count_replies(
             from present group by key, band
         )
         select * from chosen join there using (key, band) order by key, move, band
-        """,  # noqa: S608 - built from numbers of our own
+        """  # noqa: S608 - built from numbers of our own
+    ).to_arrow_table()
+
+
+def _supported_rows(connection: duckdb.DuckDBPyConnection, keys: tuple[int, int], min_games: int) -> pa.Table:
+    """The rows of `moves` at the positions of a key range with `min_games` games or more."""
+    return connection.sql(
+        """
+        with inside as (select key, move, game, ply from moves where key between $low and $high),
+        supported as (select key from inside group by key having count(*) >= $min_games)
+        select * from inside semi join supported using (key)
+        """,
         params={"low": keys[0], "high": keys[1], "min_games": min_games},
     ).to_arrow_table()
 
@@ -136,8 +150,13 @@ def count_replies(
 def games_per_band(connection: duckdb.DuckDBPyConnection, bands: BandScheme) -> pa.Table:
     """Games of each band with each colour: columns ply (0 White, 1 Black), band (place), games."""
     return connection.sql(
-        f"select ply, ({band_sql(bands)})::utinyint as band, count(*) as games "  # noqa: S608
-        "from moves where ply <= 1 group by all"
+        f"""
+        with sides as (
+            select 0 as ply, white_rating as rating from games where plies > 0
+            union all select 1, black_rating from games where plies > 1
+        )
+        select ply, ({band_sql(bands)})::utinyint as band, count(*) as games from sides group by all
+        """  # noqa: S608 - built from numbers of our own
     ).to_arrow_table()
 
 

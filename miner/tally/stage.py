@@ -16,6 +16,7 @@ import pyarrow.compute as pc
 from miner import stats
 from miner.board.lines import unpack_move
 from miner.errors import Place, StoreError, UsageError
+from miner.movers import Movers
 from miner.progress import Progress, Silent
 from miner.schema import POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
@@ -86,7 +87,7 @@ def tally(
         with counting.connected(store.path("moves"), store.path("games"), spill, resources) as connection:
             earlier = _earlier_replies(store, settings)
             tables, facts = _make_tables(
-                connection, settings, earlier, read.rows["moves"], progress or Silent()
+                connection, settings, earlier, read.rows["moves"], spill, progress or Silent()
             )
     except (*counting.FAILURES, OSError) as error:
         raise StoreError(
@@ -123,14 +124,16 @@ def _make_tables(
     settings: TallySettings,
     earlier: pa.Table | None,
     rows: int,
+    spill: Path,
     progress: Progress,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     bands = settings.bands
     ranges = counting.key_ranges(rows)
     with progress.task("tally", total=len(ranges) + 2, unit="part") as task:
+        movers = Movers(connection, spill / "movers")
         parts = []
         for keys in ranges:
-            parts.append(counting.count_replies(connection, keys, bands, settings.min_games))
+            parts.append(counting.count_replies(connection, keys, bands, settings.min_games, movers))
             task.advance()
         counted = pa.concat_tables(parts)
         if not counted.num_rows:

@@ -105,14 +105,14 @@ def test_result_tag_decides(tmp_path: Path, tag: str, end: str, result: str, sta
     assert bool(game["detail"]) == (bool(end) and tag == "1-0")
 
 
-def test_scores_ratings_and_players_are_the_movers(tmp_path: Path) -> None:
-    """Each row of moves tells of the player who made the move."""
-    tables = read_text(tmp_path, game_text("1. e4 e5", "0-1", WhiteElo="1500?", BlackElo="900"))
+def test_ratings_and_players(tmp_path: Path) -> None:
+    """A game tells of both players; 0 stands for what is not known."""
+    tables = read_text(tmp_path, game_text("1. e4 e5", "0-1", WhiteElo="1500?", BlackElo="-", White="?"))
 
-    white, black = tables.moves
-    assert (white["rating"], white["score"]) == (1500, 0)
-    assert (black["rating"], black["score"]) == (900, 2)
-    assert white["player"] != black["player"]
+    (game,) = tables.games
+    assert (game["white_rating"], game["black_rating"]) == (1500, 0)
+    assert game["white_player"] == 0
+    assert game["black_player"] > 0
 
 
 def test_tables_are_those_of_the_schema(tmp_path: Path) -> None:
@@ -316,8 +316,8 @@ def test_names(tmp_path: Path, names: str) -> None:
     assert {"hash": len(game["white"]) == 16, "keep": game["white"] == "Ada", "drop": game["white"] == ""}[
         names
     ]
-    assert (tables.moves[0]["player"] == 0) == (names == "drop")
-    assert tables.moves[1]["player"] == 0
+    assert (game["white_player"] == 0) == (names == "drop")
+    assert game["black_player"] == 0
 
 
 def test_salt_decides_the_hash(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from miner.movers import Movers
 from miner.settings import TallySettings
 from miner.tally import replies as counting
 from miner.tally.replies import Resources, key_ranges
@@ -188,19 +189,30 @@ def test_little_memory_changes_nothing(tmp_path: Path) -> None:
                 "ply": (number % 30).astype("uint8"),
                 "key": (number.astype("uint64") * 0x9E3779B97F4A7C15) >> 1,
                 "move": (number % 7).astype("uint16"),
-                "rating": (number % 2_600).astype("uint16"),
-                "player": number % 997,
-                "score": (number % 3).astype("uint8"),
             }
         ),
         moves / "0.parquet",
     )
-    pq.write_table(pa.table({"game": pa.array([0], pa.uint32())}), ledger / "0.parquet")
+    game = pa.array(range(games), pa.uint32()).to_numpy()
+    pq.write_table(
+        pa.table(
+            {
+                "game": game,
+                "white_player": game % 997,
+                "black_player": game % 991,
+                "white_rating": (game % 2_600).astype("uint16"),
+                "black_rating": (game % 2_500).astype("uint16"),
+                "result": pa.array(["1-0", "1/2-1/2", "0-1"]).take(pa.array(game % 3)),
+            }
+        ),
+        ledger / "0.parquet",
+    )
     bands = BandScheme((1_000, 2_000))
 
     def count(resources: Resources) -> pa.Table:
         with counting.connected(moves, ledger, spill, resources) as connection:
-            return counting.count_replies(connection, (0, (1 << 64) - 1), bands, 1)
+            movers = Movers(connection, spill / "movers")
+            return counting.count_replies(connection, (0, (1 << 64) - 1), bands, 1, movers)
 
     plenty = count(Resources(memory_mb=2_000))
     little = count(Resources(memory_mb=64, threads=1))

@@ -1,0 +1,63 @@
+"""Who moved, of what rating and with what result: told per game in `games`, looked up for rows of `moves`."""
+
+from __future__ import annotations
+
+import glob
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+
+_GAMES_AT_ONCE = 1 << 20
+
+_WHITES_SCORE = "(case result when '1-0' then 2 when '1/2-1/2' then 1 else 0 end)"
+
+MOVERS_SQL = f"""
+    select m.game, m.ply, m.key, m.move, g.result,
+           case when m.ply % 2 = 0 then g.white_player else g.black_player end as player,
+           case when m.ply % 2 = 0 then g.white_rating else g.black_rating end as rating,
+           case when m.ply % 2 = 0 then g.black_rating else g.white_rating end as rating_other,
+           (case when m.ply % 2 = 0 then {_WHITES_SCORE} else 2 - {_WHITES_SCORE} end)::utinyint as score
+    from moves m join games g using (game)
+"""  # noqa: S608 - built from text of our own
+"""`moves` with the mover, both ratings (0: none) and the mover's half points: for the rows of some games.
+
+All rows are better looked up in `Movers`: to join them would take all games into memory, for each key range.
+"""
+
+
+def create_views(connection: duckdb.DuckDBPyConnection, moves: Path, games: Path) -> None:
+    """The views `moves` and `games` over the files of these folders, and `movers`: see `MOVERS_SQL`."""
+    for name, folder in (("moves", moves), ("games", games)):
+        # A store's own name may hold characters that mean something in a pattern.
+        connection.read_parquet(f"{glob.escape(str(folder))}/*.parquet").create_view(name)
+    connection.execute(f"create view movers as {MOVERS_SQL}")
+
+
+class Movers:
+    """The movers of all games, 16 bytes a game, in a file that is mapped into memory piece by piece."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, file: Path) -> None:
+        """Fill `file`, which is to be temporary, from the connection's view `games`."""
+        [(games,)] = connection.sql("select coalesce(max(game), 0)::bigint + 1 from games").fetchall()
+        file.parent.mkdir(parents=True, exist_ok=True)
+        self._packed = np.memmap(file, dtype=np.uint64, mode="w+", shape=(games, 2))
+        sides = ", ".join(
+            f"({side}_player::ubigint << 24) | ({side}_rating::ubigint << 8) | {score} as {side}"
+            for side, score in (("white", _WHITES_SCORE), ("black", f"(2 - {_WHITES_SCORE})"))
+        )
+        told = connection.sql(f"select game, {sides} from games")  # noqa: S608 - text of our own
+        for batch in told.to_arrow_reader(_GAMES_AT_ONCE):
+            game, *packed = (column.to_numpy(zero_copy_only=False) for column in batch.columns)
+            self._packed[game] = np.stack(packed, axis=1)
+
+    def of(self, games: npt.NDArray[np.uint32], plies: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint64]:
+        """The movers of rows of `moves`, to be taken apart by `UNPACKED_SQL`."""
+        found: npt.NDArray[np.uint64] = self._packed.reshape(-1).take(games * np.intp(2) + (plies & 1))
+        return found
+
+
+UNPACKED_SQL = """(mover >> 24)::uinteger as player, ((mover >> 8) & 65535)::usmallint as rating,
+    (mover & 255)::utinyint as score"""
+"""SQL for the columns that a column `mover` holds."""

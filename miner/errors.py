@@ -6,6 +6,7 @@ MinerError              the command line prints it without a traceback
   StoreError            not a store, another schema version, damaged, or a stage is missing
   EngineNotFound        looked where, how to name one
   EngineFailed          died, hung or talked nonsense too often; what it said last
+  ClusterFailed         nobody answers at its address, it was lost, or its workers cannot do their part
   ExportError           target not writable, unknown suffix
 """
 
@@ -71,6 +72,10 @@ class EngineNotFound(MinerError):
 
 class EngineFailed(MinerError):
     """The engine died, hung or talked nonsense too often."""
+
+
+class ClusterFailed(MinerError):
+    """The cluster cannot be reached, was lost, or its workers cannot do their part."""
 
 
 class ExportError(MinerError):

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from miner.cluster import Cluster
 from miner.export.stage import export
 from miner.follow.stage import follow
 from miner.judge.stage import judge
@@ -44,6 +45,7 @@ class Machinery:
     reader: ReaderName = "auto"
     processes: int | None = None  # None: one per core
     resources: Resources = DEFAULT_RESOURCES
+    cluster: Cluster | None = None  # whose workers do the work; None: this machine does
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +111,7 @@ def _run(
             engines=machinery.engines,
             cache=machinery.cache,
             progress=progress,
+            cluster=machinery.cluster,
         )
     )
     yield done(
@@ -119,6 +122,7 @@ def _run(
             engines=machinery.engines,
             cache=machinery.cache,
             progress=progress,
+            cluster=machinery.cluster,
         )
     )
     yield done(rank(store, settings.rank, progress=progress))

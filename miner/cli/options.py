@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+from miner import cluster as clusters
 from miner import settings as kinds
 from miner.errors import UsageError
 from miner.read.decode import ReaderName
@@ -136,6 +139,16 @@ MinPoints = Annotated[
     ),
 ]
 
+Cluster = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS",
+        help="Have the workers of a Dask cluster do the work, e.g. tcp://10.0.0.1:8786 "
+        "(needs miner[cluster]).",
+        show_default=False,
+    ),
+]
+
 Soundness = Annotated[
     float | None,
     typer.Option(help="Expected score that a move of ours may lose on the way to a trap (default 0.05)."),
@@ -193,6 +206,26 @@ def numbers(name: str, text: str | None) -> tuple[int, ...] | None:
         raise UsageError(
             f"{name} {text!r} is no list of numbers", advice="write them with commas, e.g. 800,1000,1200"
         ) from error
+
+
+@contextmanager
+def connected(address: str | None, **of_this_machine: object) -> Iterator[clusters.Cluster | None]:
+    """The cluster at an address; None without one.
+
+    Raises UsageError if one of the options that are for this machine alone is given as well, and what
+    `miner.cluster.connected` does.
+    """
+    if address is None:
+        yield None
+        return
+    for name, given in of_this_machine.items():
+        if given is not None:
+            raise UsageError(
+                f"--{name} is for this machine and --cluster for others",
+                advice="leave one of them out; how much a worker does at once is said when it is started",
+            )
+    with clusters.connected(address) as cluster:
+        yield cluster
 
 
 def cache_file(given: Path | None) -> Path:

@@ -46,6 +46,7 @@ def run(
     memory: options.Memory = 1024,
     reader: options.Reader = "auto",
     processes: options.Processes = None,
+    cluster: options.Cluster = None,
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Do everything: read the games, count the replies, judge them, follow and rank the mistakes.
@@ -80,15 +81,17 @@ def run(
         },
         rank=options.rank_settings(side, bands, soundness, repertoire),
     )
-    machinery = Machinery(
-        engine=find_engine(engine),
-        cache=options.cache_file(cache),
-        engines=engines,
-        reader=reader,
-        processes=processes,
-        resources=Resources(memory_mb=memory),
-    )
     pipeline.check(sources, wanted)
-    for done in pipeline.run(sources, Store.create(store), wanted, machinery, progress=Bars()):
-        typer.echo(stage_line(done.manifest, was_current=done.was_current))
+    with options.connected(cluster, engines=engines, processes=processes) as workers:
+        machinery = Machinery(
+            engine=find_engine(engine),
+            cache=options.cache_file(cache),
+            engines=engines,
+            reader=reader,
+            processes=processes,
+            resources=Resources(memory_mb=memory),
+            cluster=workers,
+        )
+        for done in pipeline.run(sources, Store.create(store), wanted, machinery, progress=Bars()):
+            typer.echo(stage_line(done.manifest, was_current=done.was_current))
     typer.echo(f"Now: miner show --store {store}")

@@ -99,6 +99,7 @@ def judge(
     engine: options.Engine = None,
     engines: options.Engines = None,
     cache: options.Cache = None,
+    cluster: options.Cluster = None,
     verbose: options.Verbose = False,  # noqa: ARG001
 ) -> None:
     """Have an engine look at the frequent replies, the suspicious ones deeper. May be stopped and resumed."""
@@ -112,18 +113,20 @@ def judge(
             "nodes": options.numbers("--nodes", nodes),
         },
     )
-    _do(
-        Store.open(store),
-        "judge",
-        lambda opened: pipeline.judge(
-            opened,
-            wanted.judge,
-            engine=find_engine(engine),
-            engines=engines,
-            cache=options.cache_file(cache),
-            progress=Bars(),
-        ),
-    )
+    with options.connected(cluster, engines=engines) as workers:
+        _do(
+            Store.open(store),
+            "judge",
+            lambda opened: pipeline.judge(
+                opened,
+                wanted.judge,
+                engine=find_engine(engine),
+                engines=engines,
+                cache=options.cache_file(cache),
+                progress=Bars(),
+                cluster=workers,
+            ),
+        )
 
 
 def follow(
@@ -132,6 +135,7 @@ def follow(
     engine: options.Engine = None,
     engines: options.Engines = None,
     cache: options.Cache = None,
+    cluster: options.Cluster = None,
     verbose: options.Verbose = False,  # noqa: ARG001
 ) -> None:
     """Follow the games after each losing reply: who finds the punishment, and how the advantage is used.
@@ -139,18 +143,20 @@ def follow(
     Whole games are read from the sources once more, for model games and plans. May be stopped and resumed.
     """
     wanted = options.settings_from(settings)
-    _do(
-        Store.open(store),
-        "follow",
-        lambda opened: pipeline.follow(
-            opened,
-            wanted.follow,
-            engine=find_engine(engine),
-            engines=engines,
-            cache=options.cache_file(cache),
-            progress=Bars(),
-        ),
-    )
+    with options.connected(cluster, engines=engines) as workers:
+        _do(
+            Store.open(store),
+            "follow",
+            lambda opened: pipeline.follow(
+                opened,
+                wanted.follow,
+                engine=find_engine(engine),
+                engines=engines,
+                cache=options.cache_file(cache),
+                progress=Bars(),
+                cluster=workers,
+            ),
+        )
 
 
 def rank(

@@ -56,6 +56,7 @@ def steer(
     engine: options.Engine = None,
     engines: options.Engines = None,
     cache: options.Cache = None,
+    cluster: options.Cluster = None,
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Find the moves that score best against players of a band, as far as its games tell.
@@ -68,18 +69,20 @@ def steer(
     wanted = options.settings_from(settings, steer={"soundness": soundness, "plies": plies, "nodes": nodes})
     opened = Store.open(store)
     ours = read_repertoire(repertoire, side) if repertoire else None
-    advice = advise(
-        opened,
-        side,
-        band,
-        wanted.steer,
-        start=start,
-        repertoire=ours,
-        engine=find_engine(engine),
-        engines=engines,
-        cache=options.cache_file(cache),
-        progress=Bars(),
-    )
+    with options.connected(cluster, engines=engines) as workers:
+        advice = advise(
+            opened,
+            side,
+            band,
+            wanted.steer,
+            start=start,
+            repertoire=ours,
+            engine=find_engine(engine),
+            engines=engines,
+            cache=options.cache_file(cache),
+            progress=Bars(),
+            cluster=workers,
+        )
     files.write(advice, targets)
     typer.echo(f"{headline(advice)}\n\n{advice_table(advice, top=top)}")
     if advice.taken_away:

@@ -13,6 +13,7 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
+from miner.cluster import Cluster
 from miner.errors import Place, StoreError
 from miner.follow import passages
 from miner.follow.asking import Asked
@@ -63,15 +64,16 @@ def follow(
     cache: Path,
     progress: Progress | None = None,
     limits: PoolLimits | None = None,
+    cluster: Cluster | None = None,
 ) -> Manifest:
     """Follow the games after each losing reply, and write what came of it.
 
-    `engines` None: one per core. Does nothing if the verdicts, the settings and the engine are those of the
-    last time, and nothing was inconclusive or missing then. The engines are asked only for what is missing in
-    the cache. Whole games are read from the sources once more; without a source there are no model games of
-    it, which is said in the manifest's facts.
+    `engines` None: one per core; on a `cluster` as many as its workers may run. Does nothing if the verdicts,
+    the settings and the engine are those of the last time, and nothing was inconclusive or missing then. The
+    engines are asked only for what is missing in the cache. Whole games are read from the sources once more;
+    without a source there are no model games of it, which is said in the manifest's facts.
     Raises StoreError if nothing was judged yet, or only for an earlier tally, or for a damaged cache;
-    EngineFailed if the engine is of no use.
+    EngineFailed if the engine is of no use, ClusterFailed.
     """
     judged_before, tallied = store.require("judge"), store.require("tally")
     stale = store.out_of_date()
@@ -90,7 +92,7 @@ def follow(
         log.info("the losing replies are followed already")
         return manifest
     losing = _losing(store, judged_before.settings)
-    asker = _Asker(engine, hash_mb, cache, identity, engines, limits, progress or Silent())
+    asker = _Asker(engine, hash_mb, cache, identity, engines, limits, cluster, progress or Silent())
     store.begin("follow")
     if losing.empty:  # DuckDB cannot tell the columns of no files
         tables, facts = {name: schema.empty_table() for name, schema in SCHEMAS.items()}, _no_facts()
@@ -151,6 +153,7 @@ class _Asker:
     identity: EngineIdentity
     engines: int | None
     limits: PoolLimits | None
+    cluster: Cluster | None
     progress: Progress
     searches: int = 0
     from_cache: int = 0
@@ -172,6 +175,7 @@ class _Asker:
                 engines=self.engines,
                 limits=self.limits,
                 on_progress=Teller(task).tell,
+                cluster=self.cluster,
             )
         self.searches += work.searches
         self.from_cache += work.from_cache

@@ -12,11 +12,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
+from miner.cluster import Cluster
 from miner.errors import EngineFailed, Place
 from miner.judge.cache import VerdictCache
 from miner.judge.engines import EngineIdentity
 from miner.judge.schedule import Found, Inquiry, Job, Schedule
 from miner.judge.uci import Dialogue, EngineLost
+from miner.judge.verdicts import Verdict
 from miner.progress import Task
 
 log = logging.getLogger(__name__)
@@ -35,7 +37,7 @@ class PoolLimits:
     slowest: float = 20_000.0  # nodes/s assumed before a speed was seen
     max_tries: int = 3  # engines that may be lost over one search
     max_starts: int = 3  # starts that may fail in a row
-    max_losses: int = 12  # engines that may be lost in a row without a verdict in between
+    max_hopeless: int = 4  # positions in a row that may be given up over without a verdict in between
 
 
 @dataclass(slots=True)
@@ -98,7 +100,7 @@ def identify(program: Path, hash_mb: int, limits: PoolLimits | None = None) -> E
     try:
         return run(greet())
     except EngineLost as lost:
-        raise _failed(program, lost) from lost
+        raise failed(program, lost) from lost
 
 
 def consult(
@@ -110,40 +112,101 @@ def consult(
     engines: int | None = None,
     limits: PoolLimits | None = None,
     on_progress: Callable[[int, Work], None] = lambda _finished, _work: None,
+    cluster: Cluster | None = None,
 ) -> tuple[list[Found], Work]:
     """What the inquiries found, in their order, and the work it took.
 
-    `engines` None: one per core. `on_progress` is told the number of inquiries that are finished.
+    `engines` None: one per core. On a `cluster` its workers run the engines, as many as each may.
+    `on_progress` is told the number of inquiries that are finished.
     Every verdict is in the cache within a second, also if this is interrupted.
-    Raises EngineFailed if engines cannot be started, or are lost too often in a row.
+    Raises EngineFailed if engines cannot be started, or are lost too often in a row; ClusterFailed.
     """
-    pool = _Pool(
+    limits = limits or PoolLimits()
+    desk = Desk(
         program=program,
-        options=engine_options(hash_mb),
         cache=cache,
-        limits=limits or PoolLimits(),
+        limits=limits,
         on_progress=on_progress,
-        schedule=Schedule(inquiries, cache.find, (limits or PoolLimits()).max_tries),
-        work=Work(engines=engines or os.cpu_count() or 1),
+        schedule=Schedule(inquiries, cache.find, limits.max_tries),
+        work=Work(engines=0 if cluster is not None else engines or os.cpu_count() or 1),
     )
     try:
-        run(pool.work_off())
+        if cluster is not None:
+            from miner.judge.crew import work_off  # needed on clusters only
+
+            work_off(desk, cluster, hash_mb)
+        else:
+            run(_Pool(desk, engine_options(hash_mb)).work_off())
     finally:
+        desk.count()
         cache.commit()
-    return [found for _, found in sorted(pool.schedule.found.items(), key=lambda one: one[0])], pool.work
+    return [found for _, found in sorted(desk.schedule.found.items(), key=lambda one: one[0])], desk.work
 
 
 @dataclass(slots=True)
-class _Pool(Generic[Found]):
+class Desk(Generic[Found]):
+    """Where jobs are handed out, and verdicts and losses booked, wherever the engines run."""
+
     program: Path
-    options: dict[str, str]
     cache: VerdictCache
     limits: PoolLimits
     on_progress: Callable[[int, Work], None]
     schedule: Schedule[Found]
     work: Work
     began: float = field(default_factory=time.monotonic)
-    losses_in_a_row: int = 0
+    hopeless: set[str] = field(default_factory=set)  # FENs given up over since the last verdict
+
+    def next_job(self) -> Job | None:
+        """The next job that is there now."""
+        finished = len(self.schedule.found)
+        job = self.schedule.next_job()
+        if len(self.schedule.found) > finished:
+            self._tell()
+        return job
+
+    def take(self, job: Job, verdict: Verdict) -> None:
+        """An engine has done a job."""
+        self.hopeless.clear()
+        self.cache.add(job.request, verdict)
+        self.work.searches += 1
+        self.work.nodes += verdict.nodes
+        self.work.search_s += verdict.seconds
+        self.schedule.answer(job, verdict)
+        self._tell()
+
+    def lose(self, job: Job, lost: EngineLost) -> None:
+        """An engine was lost over a job.
+
+        Raises EngineFailed if one position after the other had to be given up.
+        """
+        log.warning("an engine was lost over %s: %s", job.request.fen, lost.reason)
+        self.work.lost += 1
+        # Not engines but positions are counted: one position may kill many engines, and one hand all of them.
+        if self.schedule.lose(job, lost.reason):
+            self.hopeless.add(job.request.fen)
+        if len(self.hopeless) >= self.limits.max_hopeless:
+            raise failed(self.program, lost) from lost
+
+    def patience(self, nodes: int) -> float:
+        """Seconds after which a search counts as hung."""
+        if not self.work.nodes_per_s:
+            return max(self.limits.search_s, nodes / self.limits.slowest)
+        return max(self.limits.search_s, self.limits.slack * nodes / self.work.nodes_per_s)
+
+    def count(self) -> None:
+        """Bring the work up to date."""
+        self.work.from_cache = self.schedule.known_answers
+        self.work.wall_s = time.monotonic() - self.began
+
+    def _tell(self) -> None:
+        self.count()
+        self.on_progress(len(self.schedule.found), self.work)
+
+
+@dataclass(slots=True)
+class _Pool(Generic[Found]):
+    desk: Desk[Found]
+    options: dict[str, str]
     failed_starts: int = 0
     changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
@@ -155,18 +218,16 @@ class _Pool(Generic[Found]):
                 # In a group of their own all are waited for, also when this is cancelled. Under `gather` the
                 # first engine that has ended lets the others be cancelled while they are being ended.
                 async with asyncio.TaskGroup() as workers:
-                    for _ in range(self.work.engines):
+                    for _ in range(self.desk.work.engines):
                         workers.create_task(self._work_one_engine())
                 committing.cancel()
         except BaseExceptionGroup as failures:
             raise _first_of(failures) from None
-        finally:
-            self._count()
 
     async def _commit_regularly(self) -> None:
         while True:
             await asyncio.sleep(COMMIT_S)
-            self.cache.commit()
+            self.desk.cache.commit()
 
     async def _work_one_engine(self) -> None:
         engine: Dialogue | None = None
@@ -188,34 +249,32 @@ class _Pool(Generic[Found]):
         """The next job, waited for while others in flight may lead to one; None: all is done."""
         async with self.changed:
             while True:
-                finished = len(self.schedule.found)
-                job = self.schedule.next_job()
-                if len(self.schedule.found) > finished:
-                    self._tell()
+                job = self.desk.next_job()
                 if job is not None:
                     return job
-                if self.schedule.is_finished:
+                if self.desk.schedule.is_finished:
                     self.changed.notify_all()
                     return None
                 await self.changed.wait()
 
     async def _start(self, job: Job) -> Dialogue | None:
         """A new engine; None if it cannot be had now and the job was given back."""
+        desk = self.desk
         try:
-            engine, identity = await Dialogue.begin(self.program, self.options, self.limits.start_s)
+            engine, identity = await Dialogue.begin(desk.program, self.options, desk.limits.start_s)
         except EngineLost as lost:
-            self.work.lost += 1
+            desk.work.lost += 1
             self.failed_starts += 1
-            if self.failed_starts >= self.limits.max_starts:
-                raise _failed(self.program, lost) from lost
-            self.schedule.give_back(job)
+            if self.failed_starts >= desk.limits.max_starts:
+                raise failed(desk.program, lost) from lost
+            desk.schedule.give_back(job)
             return None
         self.failed_starts = 0
-        if identity != self.cache.engine:
+        if identity != desk.cache.engine:
             await engine.kill()
             raise EngineFailed(
                 "the engine's program has changed during the run",
-                where=Place(str(self.program)),
+                where=Place(str(desk.program)),
                 advice="run the stage again",
             )
         return engine
@@ -223,43 +282,18 @@ class _Pool(Generic[Found]):
     async def _search(self, engine: Dialogue, job: Job) -> bool:
         """Have a job done; False: the engine is of no more use."""
         try:
-            verdict = await engine.search(job.request, self._patience(job.request.nodes))
+            verdict = await engine.search(job.request, self.desk.patience(job.request.nodes))
         except EngineLost as lost:
-            log.warning("an engine was lost over %s: %s", job.request.fen, lost.reason)
-            self.work.lost += 1
-            self.losses_in_a_row += 1
-            if self.losses_in_a_row >= self.limits.max_losses:
-                raise _failed(self.program, lost) from lost
-            self.schedule.lose(job, lost.reason)
+            self.desk.lose(job, lost)
             await self._wake_others()
             return False
-        self.losses_in_a_row = 0
-        self.cache.add(job.request, verdict)
-        self.work.searches += 1
-        self.work.nodes += verdict.nodes
-        self.work.search_s += verdict.seconds
-        self.schedule.answer(job, verdict)
-        self._tell()
+        self.desk.take(job, verdict)
         await self._wake_others()
         return True
 
     async def _wake_others(self) -> None:
         async with self.changed:
             self.changed.notify_all()
-
-    def _patience(self, nodes: int) -> float:
-        """Seconds after which a search counts as hung."""
-        if not self.work.nodes_per_s:
-            return max(self.limits.search_s, nodes / self.limits.slowest)
-        return max(self.limits.search_s, self.limits.slack * nodes / self.work.nodes_per_s)
-
-    def _tell(self) -> None:
-        self._count()
-        self.on_progress(len(self.schedule.found), self.work)
-
-    def _count(self) -> None:
-        self.work.from_cache = self.schedule.known_answers
-        self.work.wall_s = time.monotonic() - self.began
 
 
 def _first_of(failures: BaseExceptionGroup[BaseException]) -> BaseException:
@@ -268,7 +302,8 @@ def _first_of(failures: BaseExceptionGroup[BaseException]) -> BaseException:
     return _first_of(first) if isinstance(first, BaseExceptionGroup) else first
 
 
-def _failed(program: Path, lost: EngineLost) -> EngineFailed:
+def failed(program: Path, lost: EngineLost) -> EngineFailed:
+    """The error that ends a run for want of an engine."""
     said = f"; it said last: {lost.said_last!r}" if lost.said_last else ""
     return EngineFailed(
         f"the engine is of no use: {lost.reason}{said}",

@@ -73,13 +73,14 @@ class Schedule(Generic[Found]):
         batch.answers[job.slot] = answer
         self._advance_if_complete(job.inquiry, batch)
 
-    def lose(self, job: Job, reason: str) -> None:
-        """An engine was lost over a job: it is tried again, or given up after `max_tries`."""
+    def lose(self, job: Job, reason: str) -> bool:
+        """An engine was lost over a job: it is tried again, or given up after `max_tries`; whether given up."""
         tries = job.tries + 1
         if tries < self._max_tries:
             heapq.heappush(self._waiting, replace(job, tries=tries))
-        else:
-            self.answer(job, Failure(f"{tries} engines were lost over it: {reason}"))
+            return False
+        self.answer(job, Failure(f"{tries} engines were lost over it: {reason}"))
+        return True
 
     def give_back(self, job: Job) -> None:
         """The job was never begun."""

@@ -12,6 +12,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from miner.cluster import Cluster
 from miner.judge.cache import VerdictCache
 from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
@@ -33,13 +34,16 @@ def judge(
     cache: Path,
     progress: Progress | None = None,
     limits: PoolLimits | None = None,
+    cluster: Cluster | None = None,
 ) -> Manifest:
     """Judge the replies that are frequent enough, and write the table `judged`.
 
-    `engines` None: one per core. Does nothing if the tally, the settings and the engine are those of the
-    last time, and nothing was inconclusive then. The engines are asked only for what is missing in the
-    cache: after an interruption for the rest, after a finished run for what was inconclusive.
-    Raises StoreError without a tally or for a damaged cache, EngineFailed if the engine is of no use.
+    `engines` None: one per core; on a `cluster` as many as its workers may run. Does nothing if the tally,
+    the settings and the engine are those of the last time, and nothing was inconclusive then. The engines are
+    asked only for what is missing in the cache: after an interruption for the rest, after a finished run for
+    what was inconclusive.
+    Raises StoreError without a tally or for a damaged cache, EngineFailed if the engine is of no use,
+    ClusterFailed.
     """
     tally = store.require("tally")
     identity = identify(engine, settings.hash_mb, limits)
@@ -67,6 +71,7 @@ def judge(
             engines=engines,
             limits=limits,
             on_progress=Teller(task).tell,
+            cluster=cluster,
         )
     judgements = [one for of_position in judged for one in of_position]
     store.write_table("judged", judged_table(judgements, identity.name))
@@ -138,6 +143,7 @@ def _facts(judgements: list[Judgement], positions: int, work: Work) -> dict[str,
         "positions": positions,
         "judged_at_nodes": {str(nodes): count for nodes, count in sorted(reached.items())},
         "inconclusive": sum(bool(one.failure) for one in judgements),
+        "without_wdl": sum(not one.failure and not one.looks[-1].reply.wdl for one in judgements),
         "searches": work.searches,
         "searches_from_cache": work.from_cache,
         "nodes": work.nodes,

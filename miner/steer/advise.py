@@ -10,6 +10,7 @@ from pathlib import Path
 import chess
 import chess.polyglot
 
+from miner.cluster import Cluster
 from miner.curve.fit import curves_in
 from miner.errors import UsageError
 from miner.judge.cache import VerdictCache
@@ -43,6 +44,7 @@ def advise(
     engines: int | None = None,
     progress: Progress | None = None,
     limits: PoolLimits | None = None,
+    cluster: Cluster | None = None,
 ) -> Advice:
     """Which moves of `side` score best against players of `band`, from the position `start` on.
 
@@ -51,7 +53,8 @@ def advise(
     where there are any; the engine is asked for the rest through the cache, so that the same call goes on
     after an interruption. Writes nothing into the store.
     Raises StoreError without a tally, UsageError for a band or a position that the tally does not have or a
-    repertoire of the other side, EngineNotFound or EngineFailed if the engine is of no use.
+    repertoire of the other side, EngineNotFound or EngineFailed if the engine is of no use,
+    ClusterFailed.
     """
     settings = settings or SteerSettings()
     bands = BandScheme(tuple(store.require("tally").settings["band_edges"]))
@@ -61,7 +64,7 @@ def advise(
     _check(ground, root, side, band, repertoire)
     fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
     program = engine or find_engine()
-    with _asking(ground, settings, program, cache, engines, limits, progress or Silent()) as ask:
+    with _asking(ground, settings, program, cache, engines, limits, cluster, progress or Silent()) as ask:
         tree = grow(ground, root, side, settings, ask, fixed)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
@@ -121,6 +124,7 @@ def _asking(
     cache: Path,
     engines: int | None,
     limits: PoolLimits | None,
+    cluster: Cluster | None,
     progress: Progress,
 ) -> Iterator[Ask]:
     """Engines that complete the judge's verdicts, through the cache."""
@@ -139,6 +143,7 @@ def _asking(
                 engines=engines,
                 limits=limits,
                 on_progress=Teller(task).tell,
+                cluster=cluster,
             )
             return found
 

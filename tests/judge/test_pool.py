@@ -189,11 +189,11 @@ def test_only_the_flawed_search_is_inconclusive(fake_engine: Callable[[str], Pat
 
 
 def test_useless_engine_ends_the_run(fake_engine: Callable[[str], Path], tmp_path: Path) -> None:
-    """Engines lost one after the other without a verdict end the run with the reason."""
+    """Positions given up one after the other without a verdict end the run with the reason."""
     program = fake_engine("illegal")
 
     with pytest.raises(EngineFailed, match=r"fake-illegal: .*nonsense.*it said last: 'bestmove e1e8'"):
-        ask_fake(program, tmp_path, PoolLimits(max_losses=2))
+        ask_fake(program, tmp_path, PoolLimits(max_hopeless=1))
 
 
 def test_engine_that_exits_at_once(fake_engine: Callable[[str], Path], tmp_path: Path) -> None:

@@ -1,0 +1,431 @@
+"""A Dask cluster that shares the work of the stages: the one place where Dask is met.
+
+A stage that is given a `Cluster` orders errands: functions of ours, with their arguments, that some worker
+does; an errand may work on what another has made, which stays on the worker that made it. If a worker dies,
+Dask has another one do its errands again, so that each must be harmless to repeat.
+
+Dask is imported when a cluster is asked for, and not before. Its protocol carries pickled objects, and its
+scheduler and workers obey whoever can connect to them: a cluster must be trusted and private.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import re
+import socket
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import CancelledError
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from importlib.metadata import version
+from itertools import islice
+from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
+
+from miner.errors import ClusterFailed, MinerError, Place, UsageError
+
+log = logging.getLogger(__name__)
+
+Result = TypeVar("Result")
+Held = TypeVar("Held")
+Given = ParamSpec("Given")
+
+ENGINE = "engine"
+"""The resource of a worker that may run UCI engines: how many at once."""
+
+CONNECT_S = 10.0
+_ADDRESS = re.compile(r"(?:\w+://)?(?P<host>\[[0-9a-fA-F:.]+\]|[^\s/:]+):(?P<port>[0-9]+)")
+FETCH_S = 120.0  # for results that are ready; longer if their worker has died and they are made again
+NO_WORKERS_S = 30.0  # that a cluster may be without a worker: one that died is started again by its nanny
+_LOOK_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Worker:
+    """A worker process of the cluster."""
+
+    address: str
+    name: str
+    threads: int  # errands that it does at once
+    engines: int  # UCI engines that it may run at once
+
+    def __str__(self) -> str:
+        return self.address if self.name == self.address else f"{self.name} ({self.address})"
+
+
+class Sealed(Generic[Held]):
+    """Something that the logs of a cluster do not show: names of players may be in it."""
+
+    __slots__ = ("held",)
+
+    def __init__(self, held: Held) -> None:
+        self.held = held
+
+    def __repr__(self) -> str:
+        return "Sealed()"
+
+    def __reduce__(self) -> tuple[type[Sealed[Held]], tuple[Held]]:
+        return Sealed, (self.held,)
+
+
+@dataclass(frozen=True, slots=True)
+class _Refused:
+    """An error of ours that ended an errand: an answer, not a failure that a worker's log need hold."""
+
+    error: MinerError
+
+
+@dataclass(eq=False, slots=True)
+class Errand(Generic[Result]):
+    """Something a worker is to do, and `about` what, for whoever reads of its failure."""
+
+    future: Any
+    about: str
+
+
+class Errands:
+    """The errands of one piece of work; what is not done when it ends is called off."""
+
+    def __init__(self, cluster: Cluster) -> None:
+        self._cluster = cluster
+        self._done: queue.SimpleQueue[Errand[Any]] = queue.SimpleQueue()
+        self._open: dict[Errand[Any], None] = {}
+
+    def order(
+        self,
+        function: Callable[Given, Result],
+        *given: Any,
+        about: str,
+        engines: int = 0,
+        only: Sequence[str] | None = None,
+    ) -> Errand[Result]:
+        """Have a worker call `function`; an errand among the arguments stands for what it has made.
+
+        `engines`: how many of its worker's engines it needs. `only`: addresses of workers that may do it.
+        """
+        client = self._cluster.client
+        inputs = [one.future for one in given if isinstance(one, Errand)]
+        plain = [_Input() if isinstance(one, Errand) else one for one in given]
+        with self._cluster.explained():
+            future = client.submit(
+                _perform,
+                Sealed((function, plain)),
+                *inputs,
+                key=f"{function.__name__.strip('_')}-{next(self._cluster.numbers)}",
+                pure=False,
+                resources={ENGINE: engines} if engines else None,
+                workers=list(only) if only is not None else None,
+            )
+        errand: Errand[Result] = Errand(future, about)
+        self._open[errand] = None
+        future.add_done_callback(lambda _: self._done.put(errand))
+        return errand
+
+    def finished(self, timeout_s: float) -> list[Errand[Any]]:
+        """Errands that have ended since the last call, waited for up to `timeout_s`; none twice.
+
+        Raises ClusterFailed if the cluster has no worker for longer than it takes to start one.
+        """
+        try:
+            done = [self._done.get(timeout=timeout_s)]
+        except queue.Empty:
+            self._cluster.require_workers()
+            return []
+        with suppress(queue.Empty):
+            while True:
+                done.append(self._done.get_nowait())
+        return [one for one in done if one in self._open]
+
+    def results(self, errands: Sequence[Errand[Result]]) -> list[Result]:
+        """What ended errands have made, in their order.
+
+        Raises the MinerError that one of them ended with, ClusterFailed if workers died over one or the
+        scheduler is lost.
+        """
+        for errand in errands:
+            if errand.future.status == "error":
+                raise self._cluster.failure_of(errand)
+        fetched: list[Sealed[Any]] = self._cluster.fetch([errand.future for errand in errands])
+        for one in fetched:
+            if isinstance(one.held, _Refused):
+                raise one.held.error
+        return [one.held for one in fetched]
+
+    def forget(self, errands: Iterable[Errand[Any]]) -> None:
+        """What these have made is of no more use; those that have not begun are called off."""
+        for errand in errands:
+            self._open.pop(errand, None)
+            errand.future.release()
+
+    def in_order(
+        self,
+        function: Callable[Concatenate[Held, Given], Result],
+        things: Iterable[Held],
+        *given: Any,
+        about: str,
+    ) -> Iterator[Result]:
+        """What `function` makes of each thing, in their order; few at a time are ahead of the slowest."""
+        waiting: list[Errand[Result]] = []
+        ended: set[Errand[Any]] = set()
+        upcoming = iter(things)
+        ahead = self._cluster.ahead
+        while True:
+            waiting += [
+                self.order(function, thing, *given, about=about)
+                for thing in islice(upcoming, ahead - len(waiting))
+            ]
+            if not waiting:
+                return
+            while waiting and waiting[0] in ended:
+                first = waiting.pop(0)
+                [result] = self.results([first])
+                self.forget([first])
+                ended.remove(first)
+                yield result
+            if waiting:
+                ended.update(self.finished(_LOOK_S))
+
+    def call_off(self) -> None:
+        """Have the cluster drop whatever is left."""
+        self.forget(list(self._open))
+
+
+class Cluster:
+    """The workers behind the scheduler at an address. Use `connected`."""
+
+    def __init__(self, client: Any, address: str) -> None:
+        self.client = client
+        self.address = address
+        self.numbers = _numbers()
+        self._empty_since: float | None = None
+        self._learned: dict[str, dict[str, Any]] = {}
+        self._told: set[str] = set()
+
+    @property
+    def ahead(self) -> int:
+        """How many errands keep all workers busy while their results travel."""
+        return max(4, 2 * sum(worker.threads for worker in self.workers()))
+
+    @contextmanager
+    def errands(self) -> Iterator[Errands]:
+        """Errands that belong together."""
+        errands = Errands(self)
+        try:
+            yield errands
+        finally:
+            errands.call_off()
+
+    def workers(self) -> list[Worker]:
+        """The workers that are there now, by address.
+
+        Raises ClusterFailed if the scheduler is lost.
+        """
+        with self.explained():
+            told = self.client.sync(self.client.scheduler.identity, callback_timeout=CONNECT_S)
+        return sorted(
+            (
+                Worker(
+                    address,
+                    str(one["name"]),
+                    int(one["nthreads"]),
+                    int(one["resources"].get(ENGINE, 0)),
+                )
+                for address, one in told["workers"].items()
+            ),
+            key=lambda worker: worker.address,
+        )
+
+    def require_workers(self) -> None:
+        """Raise ClusterFailed if there has been no worker for some time."""
+        if self.workers():
+            self._empty_since = None
+            return
+        now = time.monotonic()
+        self._empty_since = self._empty_since or now
+        if now - self._empty_since > NO_WORKERS_S:
+            raise ClusterFailed(
+                "the cluster has no worker left",
+                where=Place(self.address),
+                advice="start some and run it again; what was finished is kept",
+            )
+
+    def on_each(
+        self, function: Callable[Given, Result], *given: Any, only: Sequence[str] | None = None
+    ) -> dict[str, Result | MinerError]:
+        """What a short function gives on each worker, by address, however busy it is; or the error it raised.
+
+        A worker that has gone meanwhile is left out.
+        """
+        with self.explained():
+            told = self.client.run(_perform, Sealed((function, list(given))), workers=only, on_error="return")
+        found: dict[str, Result | MinerError] = {}
+        for address, one in told.items():
+            if isinstance(one, Sealed):
+                found[address] = one.held.error if isinstance(one.held, _Refused) else one.held
+            elif not isinstance(one, OSError):
+                raise ClusterFailed(
+                    f"a worker cannot do its part: {one}",
+                    where=Place(address),
+                    advice="install the same miner on all workers",
+                ) from one
+        return found
+
+    def learn(
+        self, what: str, function: Callable[Given, Result], *given: Any, among: Sequence[str]
+    ) -> dict[str, Result | MinerError]:
+        """What a short function gives on each of some workers, each of which is asked only once for `what`.
+
+        One that has gone meanwhile is left out.
+        """
+        known = self._learned.setdefault(what, {})
+        new = [address for address in among if address not in known]
+        if new:
+            known |= self.on_each(function, *given, only=new)
+        return {address: known[address] for address in among if address in known}
+
+    def is_new(self, remark: str) -> bool:
+        """Whether this was not remarked on before."""
+        is_new = remark not in self._told
+        self._told.add(remark)
+        return is_new
+
+    def fetch(self, futures: list[Any]) -> list[Any]:
+        """The results of futures that are done, all in one message."""
+
+        async def gather() -> Any:
+            return await self.client.gather(futures, asynchronous=True)
+
+        with self.explained():
+            fetched: list[Any] = self.client.sync(gather, callback_timeout=FETCH_S)
+        return fetched
+
+    def failure_of(self, errand: Errand[Any]) -> BaseException:
+        """Why an errand has failed: ClusterFailed if workers died over it, else what its function raised."""
+        from distributed.scheduler import KilledWorker
+
+        with self.explained():
+            error: BaseException = errand.future.exception(timeout=FETCH_S)
+        if not isinstance(error, KilledWorker):
+            return error
+        failed = ClusterFailed(
+            "one worker after the other died over it",
+            where=Place(errand.about),
+            advice="give the workers more memory, or look into their logs",
+        )
+        failed.__cause__ = error
+        return failed
+
+    @contextmanager
+    def explained(self) -> Iterator[None]:
+        """Dask's failures as errors of ours."""
+        try:
+            yield
+        except (CancelledError, OSError, RuntimeError) as error:
+            # A client whose connection is lost has its futures cancelled, and refuses everything else.
+            raise ClusterFailed(
+                "the scheduler of the cluster is lost",
+                where=Place(self.address),
+                advice="see that it runs, and run it again; what was finished is kept",
+            ) from error
+
+
+@dataclass(frozen=True, slots=True)
+class _Input:
+    """Stands among the arguments for what another errand has made."""
+
+
+def _perform(order: Sealed[tuple[Callable[..., Any], list[Any]]], *inputs: Sealed[Any]) -> Sealed[Any]:
+    """Done by a worker: the function that was ordered."""
+    function, given = order.held
+    made = iter(inputs)
+    arguments = []
+    for one in given:
+        thing = next(made).held if isinstance(one, _Input) else one
+        if isinstance(thing, _Refused):
+            return Sealed(thing)
+        arguments.append(thing)
+    try:
+        return Sealed(function(*arguments))
+    except MinerError as error:
+        return Sealed(_Refused(error))
+
+
+def _numbers() -> Iterator[str]:
+    """Names that no other run gives its errands."""
+    run = time.time_ns()
+    number = 0
+    while True:
+        yield f"{run:x}-{number}"
+        number += 1
+
+
+@contextmanager
+def connected(address: str) -> Iterator[Cluster]:
+    """The cluster whose scheduler listens at an address such as `tcp://10.0.0.1:8786`.
+
+    Raises UsageError if Dask is not installed or that is no address, ClusterFailed if nobody answers there
+    within seconds, there are no workers, or one has another version of the miner.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise UsageError(
+            "work on a cluster needs Dask, which is not installed",
+            advice="install it with: pip install 'miner[cluster]'",
+        ) from error
+
+    _quieten()
+    told = _ADDRESS.fullmatch(address)
+    if told is None:
+        raise UsageError(
+            f"{address!r} is no address of a scheduler", advice="write it like tcp://10.0.0.1:8786"
+        )
+    try:
+        # Dask goes on trying where nobody listens, for it might be too early.
+        socket.create_connection((told["host"].strip("[]"), int(told["port"])), CONNECT_S).close()
+        client = Client(address, timeout=CONNECT_S, set_as_default=False, name="miner")
+    except (OSError, OverflowError) as error:
+        raise ClusterFailed(
+            "no scheduler answers there",
+            where=Place(address),
+            advice="start one with `dask scheduler`, and workers with `dask worker ADDRESS`",
+        ) from error
+    try:
+        cluster = Cluster(client, address)
+        _check(cluster)
+        yield cluster
+    finally:
+        with suppress(OSError, TimeoutError):
+            client.close(timeout=CONNECT_S)
+
+
+def _quieten() -> None:
+    """What Dask would say of a lost connection is said in our own words."""
+    for name in ("distributed.client", "distributed.core", "distributed.comm"):
+        logger = logging.getLogger(name)
+        if logging.getLogger().getEffectiveLevel() > logging.DEBUG:
+            logger.setLevel(logging.CRITICAL)
+
+
+def _check(cluster: Cluster) -> None:
+    workers = cluster.workers()
+    if not workers:
+        raise ClusterFailed(
+            "the cluster has no workers",
+            where=Place(cluster.address),
+            advice=f"start some with `dask worker {cluster.address}`",
+        )
+    ours = version("miner")
+    for address, theirs in cluster.on_each(_version).items():
+        if theirs != ours:
+            raise ClusterFailed(
+                f"the worker has version {theirs} of the miner, here it is {ours}",
+                where=Place(address),
+                advice="install the same on all workers",
+            )
+    log.info("%d workers at %s", len(workers), cluster.address)
+
+
+def _version() -> str:
+    return version("miner")

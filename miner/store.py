@@ -45,7 +45,7 @@ class Manifest:
     inputs: dict[str, Any]  # digests of the sources, or the fingerprint of the stage before
     rows: dict[str, int]  # rows of each table it wrote
     facts: dict[str, Any]  # anything else worth showing; not part of the fingerprint
-    digests: dict[str, str] = field(default_factory=dict)  # SHA-256 of each table it wrote
+    digests: dict[str, str] = field(default_factory=dict)  # SHA-256 of each file it wrote, by its path here
     method: int = 0  # version of the stage's way of working
     schema_version: int = SCHEMA_VERSION
 
@@ -63,6 +63,7 @@ class Store:
         self.root = root
         self._writers = 0
         self._lock: IO[str]
+        self._written: dict[str, str] = {}  # digests of the files written since the last stage was finished
 
     @classmethod
     def create(cls, root: Path) -> Store:
@@ -125,6 +126,12 @@ class Store:
         assert table in TABLES, f"no table is called {table}"
         return self.root / (table if table in FOLDERS else f"{table}.parquet")
 
+    def files(self, table: str) -> list[str]:
+        """The files that a table is kept in, by their paths in the store, e.g. games/000000.parquet."""
+        path = self.path(table)
+        found = sorted(path.glob("*.parquet")) if table in FOLDERS else [path]
+        return [file.relative_to(self.root).as_posix() for file in found]
+
     def manifest(self, stage: str) -> Manifest | None:
         """The manifest of a finished stage, or None.
 
@@ -176,7 +183,7 @@ class Store:
             and manifest.settings == settings
             and manifest.inputs == inputs
             and manifest.method == METHODS[stage]
-            and all(self.path(table).exists() for table in manifest.rows)
+            and all((self.root / name).exists() for name in manifest.digests)
         )
 
     def begin(self, stage: str) -> None:
@@ -187,8 +194,17 @@ class Store:
                 path.unlink(missing_ok=True)
 
     def finish(self, manifest: Manifest) -> Manifest:
-        """Record that a stage is finished, with the digests of its tables, which must be in place."""
-        digests = {name: digest_of(self.path(name)) for name in manifest.rows}
+        """Record that a stage is finished, with the digests of its tables' files, which must be in place.
+
+        Only a file of which none is known is read for it: neither from `write_table` nor from the manifest.
+        """
+        known = manifest.digests | self._written
+        digests = {
+            name: known.get(name) or digest_of(self.root / name)
+            for table in manifest.rows
+            for name in self.files(table)
+        }
+        self._written.clear()
         recorded = replace(manifest, digests=digests, method=METHODS[manifest.stage])
         with replacing(self.root / f"{manifest.stage}.json") as unfinished:
             unfinished.write_text(
@@ -234,8 +250,8 @@ class Store:
 
     def write_table(self, name: str, table: pa.Table) -> None:
         """Write a one-file table whole or not at all; its columns must be those of the schema."""
-        with replacing(self.path(name)) as unfinished:
-            pq.write_table(table.cast(TABLES[name]), unfinished, compression="zstd")
+        [file] = self.files(name)
+        self._written[file] = write_parquet(self.root / file, table.cast(TABLES[name]), compression="zstd")
 
     def read_table(self, name: str, columns: list[str] | None = None) -> pa.Table:
         """A table, or some of its columns.
@@ -296,14 +312,43 @@ def _checked(manifest: Manifest) -> Manifest:
     return manifest
 
 
-def digest_of(table: Path) -> str:
-    """SHA-256 of a file, or of a folder's Parquet files in the order of their names."""
-    files = sorted(table.glob("*.parquet")) if table.is_dir() else [table]
-    found = hashlib.sha256()
-    for path in files:
-        with path.open("rb") as file:
-            found.update(hashlib.file_digest(file, "sha256").digest())
-    return found.hexdigest()
+class _Hashing:
+    """A file to write to that computes the SHA-256 of what is written on its way."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self._file = file
+        self._hash = hashlib.sha256()
+        self.closed = False
+
+    def write(self, data: bytes) -> int:
+        self._hash.update(data)
+        return self._file.write(data)
+
+    def flush(self) -> None:
+        self._file.flush()
+
+    def close(self) -> None:
+        self.closed = True
+
+    def hexdigest(self) -> str:
+        return self._hash.hexdigest()
+
+
+def write_parquet(path: Path, table: pa.Table, **how: Any) -> str:
+    """Write a table to a file, whole or not at all, and tell the file's SHA-256.
+
+    `how`: as for pyarrow's `write_table`.
+    """
+    with replacing(path) as unfinished, unfinished.open("wb") as file:
+        hashing = _Hashing(file)
+        pq.write_table(table, hashing, **how)
+    return hashing.hexdigest()
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _locks(file: IO[str]) -> bool:

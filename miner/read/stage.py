@@ -55,7 +55,9 @@ def read(
     sizes = [source.size_bytes for source in found]
     total = sum(size for size in sizes if size is not None) if None not in sizes else None
     with (progress or Silent()).task("reading games", total=total, unit="B") as task:
-        states, moves, skipped = _read_all(found, job, processes or os.cpu_count() or 1, task, started)
+        states, moves, skipped, digests = _read_all(
+            found, job, processes or os.cpu_count() or 1, task, started
+        )
     elapsed_s = time.perf_counter() - started
     games = states.total()
     manifest = Manifest(
@@ -70,6 +72,7 @@ def read(
             "seconds": round(elapsed_s, 3),
             "games_per_second": round(games / elapsed_s),
         },
+        digests=digests,
     )
     _log.info("read %d games in %.1f s", games, elapsed_s)
     return store.finish(manifest)
@@ -85,8 +88,9 @@ def _emptied(folder: Path) -> Path:
 
 def _read_all(
     sources: Sequence[Source], job: Job, processes: int, task: Task, started: float
-) -> tuple[Counter[str], int, int]:
-    """Games in each state, rows of moves, and blocks of text between games."""
+) -> tuple[Counter[str], int, int, dict[str, str]]:
+    """Games in each state, rows of moves, blocks of text between games, and the files' digests."""
+    digests: dict[str, str] = {}
     states: Counter[str] = Counter()
     moves = skipped = 0
     outcome: Outcome
@@ -94,5 +98,6 @@ def _read_all(
         states += outcome.states
         moves += outcome.moves
         skipped += outcome.skipped
+        digests |= outcome.digests
         task.facts(f"{states.total() / (time.perf_counter() - started):,.0f} games/s")
-    return states, moves, skipped
+    return states, moves, skipped, digests

@@ -27,8 +27,6 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-import pyarrow.parquet as pq
-
 from miner.errors import MinerError
 from miner.read.batches import Batch
 from miner.read.decode import ReaderName, make_reader
@@ -43,7 +41,7 @@ from miner.read.ledger import (
     moves_table,
 )
 from miner.settings import ReadSettings
-from miner.store import replacing
+from miner.store import write_parquet
 
 _ROW_GROUP = 1 << 17
 _RISING = ("game", "key", "number", "start_byte", "end_byte", "line")
@@ -74,6 +72,7 @@ class Outcome:
     states: Counter[str]  # games in each state of the ledger
     moves: int  # rows of moves
     skipped: int  # blocks of text between games
+    digests: dict[str, str]  # SHA-256 of the two files, by their paths in the store
 
 
 class Numbering:
@@ -135,20 +134,21 @@ def _begins_source(batch: Batch) -> list[bool]:
 def _write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
     ledger = ledger_table(pending, answer)
     moves = moves_table(pending, answer)
+    digests = {}
     # Moves are nine tenths of it all: a twentieth more of them to store, in two thirds of the time.
     for folder, table, compression in ((job.games, ledger, "zstd"), (job.moves, moves, "snappy")):
-        with replacing(folder / f"{number:06}.parquet") as unfinished:
-            pq.write_table(
-                table,
-                unfinished,
-                compression=compression,
-                row_group_size=_ROW_GROUP,
-                use_dictionary=[name for name in table.column_names if name not in _UNREPEATED],
-                column_encoding={
-                    name: "DELTA_BINARY_PACKED" for name in table.column_names if name in _RISING
-                },
-            )
-    return Outcome(count_states(ledger), moves.num_rows, pending.skipped)
+        name = f"{number:06}.parquet"
+        digests[f"{folder.name}/{name}"] = write_parquet(
+            folder / name,
+            table,
+            compression=compression,
+            row_group_size=_ROW_GROUP,
+            use_dictionary=[column for column in table.column_names if column not in _UNREPEATED],
+            column_encoding={
+                column: "DELTA_BINARY_PACKED" for column in table.column_names if column in _RISING
+            },
+        )
+    return Outcome(count_states(ledger), moves.num_rows, pending.skipped, digests)
 
 
 @dataclass(slots=True)

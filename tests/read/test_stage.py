@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 import zipfile
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -125,6 +126,25 @@ def test_tables_are_those_of_the_schema(tmp_path: Path) -> None:
     assert tables.manifest.rows == {"games": 2, "moves": 6}
     assert tuple(sorted(tables.manifest.facts["ledger"])) == tuple(sorted(LEDGER_STATES))
     assert sum(tables.manifest.facts["ledger"].values()) == tables.manifest.facts["games"] == 2
+
+
+@pytest.mark.parametrize("processes", [1, 2])
+def test_each_file_is_told_with_its_digest(
+    tmp_path: Path, processes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever wrote a file, the manifest names it by its path in the store, with its SHA-256."""
+    monkeypatch.setattr(batches, "BATCH_BYTES", 2_000)
+    source = tmp_path / "games.pgn"
+    source.write_text(many_games(50))
+
+    told = read_tables(tmp_path, [source], processes=processes).manifest.digests
+
+    root = tmp_path / "store"
+    there = [file for folder in ("games", "moves") for file in (root / folder).iterdir()]
+    assert told == {
+        file.relative_to(root).as_posix(): sha256(file.read_bytes()).hexdigest() for file in there
+    }
+    assert len(told) == 4
 
 
 def test_place_of_a_game_in_its_source(tmp_path: Path) -> None:

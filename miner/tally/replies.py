@@ -101,18 +101,26 @@ def count_replies(
 ) -> pa.Table:
     """Replies at the positions of a key range with `min_games` games or more, all bands together.
 
-    Columns: key, move, band (place in `bands.names`), games, players, games_unknown, games_squared,
-    score_sum, rating_sum, players_at_position, games_squared_at_position; ordered by key, move, band.
-    A game of a player who is not known counts as one of another player in the squares.
+    Columns and order as of `count_rows`.
     """
     rows = _supported_rows(connection, keys, min_games)
     mover = movers.of(rows["game"].to_numpy(), rows["ply"].to_numpy())
     connection.register("chosen_moves", rows.select(["key", "move"]).append_column("mover", pa.array(mover)))
+    return count_rows(connection, f"select key, move, {UNPACKED_SQL} from chosen_moves", bands)
+
+
+def count_rows(connection: duckdb.DuckDBPyConnection, by_mover: str, bands: BandScheme) -> pa.Table:
+    """Replies counted over the rows of a query with the columns key, move, player, rating and score.
+
+    Columns: key, move, band (place in `bands.names`), games, players, games_unknown, games_squared,
+    score_sum, rating_sum, players_at_position, games_squared_at_position; ordered by key, move, band.
+    A game of a player who is not known counts as one of another player in the squares.
+    """
     # Grouped by player first: distinct players are then counted by rows, which can spill, not by sets, which
     # cannot.
     return connection.sql(
         f"""
-        with by_mover as (select key, move, {UNPACKED_SQL} from chosen_moves),
+        with by_mover as ({by_mover}),
         by_player as (
             select key, move, ({band_sql(bands)})::utinyint as band, player, count(*) as games,
                    sum(score)::bigint as half_points, sum(rating)::bigint as rating_sum
@@ -160,47 +168,60 @@ def games_per_band(connection: duckdb.DuckDBPyConnection, bands: BandScheme) -> 
     ).to_arrow_table()
 
 
-def commonest_tags(connection: duckdb.DuckDBPyConnection, wanted: pa.Table) -> pa.Table:
-    """The commonest ECO tag and opening name among the games through each wanted position.
+def count_tags(connection: duckdb.DuckDBPyConnection, wanted: pa.Table, rows: str = "moves") -> pa.Table:
+    """How many games through each wanted position carry each ECO tag and opening name.
 
-    `wanted` has a column key. Columns: key, eco, opening; positions whose games carry neither are left out.
+    `wanted` has a column key; `rows` is the view or table whose rows are counted. Columns: key, eco, opening,
+    games, ordered by all of them. Games that carry neither are left out.
     """
     connection.register("wanted", wanted)
-    commonest = """select key, {0} from by_names where {0} <> '' group by key, {0}
-                   qualify row_number() over (partition by key order by sum(games) desc, {0}) = 1"""
     # All positions at once: range by range, the games would be gone through again for each.
     return connection.sql(
         f"""
-        with by_names as materialized (
-            select key, eco, opening, count(*) as games
-            from moves semi join wanted using (key) join games using (game)
-            where eco <> '' or opening <> '' group by all
-        ),
-        by_eco as ({commonest.format("eco")}),
+        select key, eco, opening, count(*) as games
+        from {rows} semi join wanted using (key) join games using (game)
+        where eco <> '' or opening <> '' group by all order by all
+        """  # noqa: S608 - a name of our own
+    ).to_arrow_table()
+
+
+def commonest_tags(connection: duckdb.DuckDBPyConnection, counted: pa.Table) -> pa.Table:
+    """The commonest ECO tag and opening name of each position: of equal ones the first by alphabet.
+
+    `counted` is as `count_tags` gives it. Columns: key, eco, opening; positions whose games carry neither are
+    left out.
+    """
+    connection.register("counted_tags", counted)
+    commonest = """select key, {0} from counted_tags where {0} <> '' group by key, {0}
+                   qualify row_number() over (partition by key order by sum(games) desc, {0}) = 1"""
+    return connection.sql(
+        f"""
+        with by_eco as ({commonest.format("eco")}),
         by_opening as ({commonest.format("opening")})
-        select w.key, coalesce(e.eco, '') as eco, coalesce(o.opening, '') as opening
-        from wanted w left join by_eco e on w.key = e.key left join by_opening o on w.key = o.key
-        where e.eco is not null or o.opening is not null order by w.key
+        select key, coalesce(eco, '') as eco, coalesce(opening, '') as opening
+        from by_eco full join by_opening using (key) order by key
         """  # noqa: S608
     ).to_arrow_table()
 
 
-def ways_to(connection: duckdb.DuckDBPyConnection, wanted: pa.Table) -> pa.Table:
-    """The moves of one of the shortest games to each wanted position: columns key, ply, move, in order.
+def ways_to(connection: duckdb.DuckDBPyConnection, wanted: pa.Table, rows: str = "moves") -> pa.Table:
+    """The moves of one of the shortest games to each wanted position: columns key, game, ply, move, in order.
 
-    `wanted` has a column key. A game that met a position twice on its way lacks a row for the second visit;
-    such games are passed over, and positions that have no others are left out.
+    `wanted` has a column key; `rows` is the view or table with the games that are looked at, whole. A game
+    that met a position twice on its way lacks a row for the second visit; such games are passed over, and
+    positions that have no others are left out.
     """
     connection.register("wanted", wanted)
     return connection.sql(
-        """
-        with passing as (select key, game, ply from moves semi join wanted using (key)),
+        f"""
+        with passing as (select key, game, ply from {rows} semi join wanted using (key)),
         whole as (
-            select p.key, p.game, p.ply from passing p join moves m on m.game = p.game and m.ply < p.ply
+            select p.key, p.game, p.ply from passing p join {rows} m on m.game = p.game and m.ply < p.ply
             group by all having count(*) = p.ply
         ),
         chosen as (select key, arg_min(game, (ply, game)) as game, min(ply) as length from whole group by key)
-        select c.key, m.ply, m.move from chosen c join moves m on m.game = c.game and m.ply < c.length
+        select c.key, c.game, m.ply, m.move
+        from chosen c join {rows} m on m.game = c.game and m.ply < c.length
         order by c.key, m.ply
-        """
+        """  # noqa: S608 - a name of our own
     ).to_arrow_table()

@@ -147,7 +147,7 @@ def _make_tables(
         )
         task.advance()
         found = pa.table({"key": pa.array(graph.keys)})
-        tags = counting.commonest_tags(connection, found)
+        tags = counting.commonest_tags(connection, counting.count_tags(connection, found))
         task.advance()
     rates = pool(choices, earlier)
     reach = _reach_table(choices, graph, rates, counting.games_per_band(connection, bands), bands.names)

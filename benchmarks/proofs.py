@@ -92,7 +92,7 @@ def _counted(store: Store, settings: TallySettings, by: Split, half: int) -> pa.
             f"where ({whose})::ubigint * 2654435761 // {_MOVES} % 2 = {half}"
         )
         connection.execute("create or replace view moves as from half")
-        movers = Movers(connection, Path(folder) / "movers")
+        movers = Movers.fill(connection, Path(folder) / "movers")
         floor = 1 if half else settings.min_games
         return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers)
 

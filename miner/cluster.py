@@ -10,6 +10,7 @@ scheduler and workers obey whoever can connect to them: a cluster must be truste
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import queue
 import re
@@ -21,6 +22,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from itertools import islice
+from pathlib import Path
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
 from miner.errors import ClusterFailed, MinerError, Place, UsageError
@@ -290,6 +292,21 @@ class Cluster:
         self._told.add(remark)
         return is_new
 
+    def require_file(self, file: Path) -> None:
+        """Check that all workers see a file just as it is here.
+
+        Raises ClusterFailed for one that does not.
+        """
+        here = _digest(file.resolve())
+        for address, there in self.on_each(_digest, file.resolve()).items():
+            if there != here:
+                what = "does not see" if there is None else "sees another"
+                raise ClusterFailed(
+                    f"a worker {what} {file.resolve()}",
+                    where=Place(address),
+                    advice="the folder must be on a file system that all workers have under the same path",
+                )
+
     def fetch(self, futures: list[Any]) -> list[Any]:
         """The results of futures that are done, all in one message."""
 
@@ -425,6 +442,14 @@ def _check(cluster: Cluster) -> None:
                 advice="install the same on all workers",
             )
     log.info("%d workers at %s", len(workers), cluster.address)
+
+
+def _digest(file: Path) -> str | None:
+    """SHA-256 of a short file; None: it cannot be read."""
+    try:
+        return hashlib.sha256(file.read_bytes()).hexdigest()
+    except OSError:
+        return None
 
 
 def _version() -> str:

@@ -38,11 +38,16 @@ def create_views(connection: duckdb.DuckDBPyConnection, moves: Path, games: Path
 class Movers:
     """The movers of all games, 16 bytes a game, in a file that is mapped into memory piece by piece."""
 
-    def __init__(self, connection: duckdb.DuckDBPyConnection, file: Path) -> None:
-        """Fill `file`, which is to be temporary, from the connection's view `games`."""
+    def __init__(self, file: Path) -> None:
+        """Those that `fill` has put into `file`."""
+        self._packed = np.memmap(file, dtype=np.uint64, mode="r")
+
+    @classmethod
+    def fill(cls, connection: duckdb.DuckDBPyConnection, file: Path) -> Movers:
+        """Put all movers into `file`, which is to be temporary, from the connection's view `games`."""
         [(games,)] = connection.sql("select coalesce(max(game), 0)::bigint + 1 from games").fetchall()
         file.parent.mkdir(parents=True, exist_ok=True)
-        self._packed = np.memmap(file, dtype=np.uint64, mode="w+", shape=(games, 2))
+        filled = np.memmap(file, dtype=np.uint64, mode="w+", shape=(games, 2))
         sides = ", ".join(
             f"({side}_player::ubigint << 24) | ({side}_rating::ubigint << 8) | {score} as {side}"
             for side, score in (("white", _WHITES_SCORE), ("black", f"(2 - {_WHITES_SCORE})"))
@@ -50,11 +55,13 @@ class Movers:
         told = connection.sql(f"select game, {sides} from games")  # noqa: S608 - text of our own
         for batch in told.to_arrow_reader(_GAMES_AT_ONCE):
             game, *packed = (column.to_numpy(zero_copy_only=False) for column in batch.columns)
-            self._packed[game] = np.stack(packed, axis=1)
+            filled[game] = np.stack(packed, axis=1)
+        filled.flush()  # other machines may read it next
+        return cls(file)
 
     def of(self, games: npt.NDArray[np.uint32], plies: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint64]:
         """The movers of rows of `moves`, to be taken apart by `UNPACKED_SQL`."""
-        found: npt.NDArray[np.uint64] = self._packed.reshape(-1).take(games * np.intp(2) + (plies & 1))
+        found: npt.NDArray[np.uint64] = self._packed.take(games * np.intp(2) + (plies & 1))
         return found
 
 

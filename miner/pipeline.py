@@ -102,7 +102,15 @@ def _run(
             progress=progress,
         )
     )
-    yield done(tally(store, settings.tally, resources=machinery.resources, progress=progress))
+    yield done(
+        tally(
+            store,
+            settings.tally,
+            resources=machinery.resources,
+            progress=progress,
+            cluster=machinery.cluster,
+        )
+    )
     yield done(
         judge(
             store,

@@ -13,8 +13,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.conftest import ROOT
-
+ROOT = Path(__file__).resolve().parent.parent
 PATIENCE_S = 60.0
 
 
@@ -41,6 +40,12 @@ class Local:
         """Start it, and wait until it answers."""
         self.scheduler = self._start("scheduler", "--port", str(self.port), "--no-dashboard")
         _wait_for(lambda: _answers(self.port), "the scheduler")
+
+    def kill_scheduler(self) -> None:
+        """As a crash would."""
+        assert self.scheduler is not None
+        self.scheduler.kill()
+        self.scheduler.wait()
 
     def start_worker(self, *options: str, **environment: str) -> subprocess.Popen[bytes]:
         """Start a worker process, and wait until the scheduler knows it."""

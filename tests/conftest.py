@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import hypothesis
@@ -11,6 +13,7 @@ import pytest
 
 from miner.errors import EngineNotFound
 from miner.judge.engines import find_engine
+from tests import clusters
 
 # Started in the background, a shell has these tests ignore Ctrl-C, and the programs that they start as well.
 signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -40,3 +43,23 @@ def engine() -> Path:
         return find_engine()
     except EngineNotFound as error:
         pytest.skip(str(error))
+
+
+@pytest.fixture(scope="session")
+def workers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[clusters.Local]:
+    """A real cluster of two workers that may run an engine each; not to be harmed."""
+    if find_spec("distributed") is None:
+        pytest.skip("Dask is not installed (the extra `cluster`)")
+    with clusters.local(tmp_path_factory.mktemp("cluster")) as cluster:
+        for _ in range(2):
+            cluster.start_worker("--resources", "engine=1")
+        yield cluster
+
+
+@pytest.fixture
+def own_cluster(tmp_path: Path) -> Iterator[clusters.Local]:
+    """A real scheduler without workers yet, for one test to do with as it likes."""
+    if find_spec("distributed") is None:
+        pytest.skip("Dask is not installed (the extra `cluster`)")
+    with clusters.local(tmp_path / "cluster") as cluster:
+        yield cluster

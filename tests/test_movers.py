@@ -63,7 +63,7 @@ def test_movers_by_number_are_those_by_sql(store: Store, tmp_path: Path) -> None
     with duckdb.connect() as connection:
         create_views(connection, store.path("moves"), store.path("games"))
         rows = connection.sql("from moves").to_arrow_table()
-        packed = Movers(connection, tmp_path / "spill" / "movers").of(
+        packed = Movers.fill(connection, tmp_path / "spill" / "movers").of(
             rows["game"].to_numpy(), rows["ply"].to_numpy()
         )
         connection.register("packed", {"move": rows["move"].to_numpy(), "mover": packed})

@@ -69,6 +69,7 @@ def tally(
     min_games_at_position: options.MinGamesAtPosition = None,
     prior: options.Prior = None,
     memory: options.Memory = 1024,
+    cluster: options.Cluster = None,
     verbose: options.Verbose = False,  # noqa: ARG001
 ) -> None:
     """Count how often players of each rating band choose each reply in each position."""
@@ -81,11 +82,14 @@ def tally(
         },
     )
     resources = Resources(memory_mb=memory)
-    _do(
-        Store.open(store),
-        "tally",
-        lambda opened: pipeline.tally(opened, wanted.tally, resources=resources, progress=Bars()),
-    )
+    with options.connected(cluster) as workers:
+        _do(
+            Store.open(store),
+            "tally",
+            lambda opened: pipeline.tally(
+                opened, wanted.tally, resources=resources, progress=Bars(), cluster=workers
+            ),
+        )
 
 
 def judge(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -15,8 +15,8 @@ import pyarrow.compute as pc
 
 from miner import stats
 from miner.board.lines import unpack_move
+from miner.cluster import Cluster
 from miner.errors import Place, StoreError, UsageError
-from miner.movers import Movers
 from miner.progress import Progress, Silent
 from miner.schema import POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
@@ -24,6 +24,7 @@ from miner.store import Manifest, Store
 from miner.tally import replies as counting
 from miner.tally.graph import START_KEY, Graph, walk
 from miner.tally.pooling import Choices, Rates, pool, spread
+from miner.tally.ranges import Counting, Keys
 from miner.tally.reach import Floats, Ints, steer
 from miner.tally.replies import Resources
 
@@ -67,16 +68,20 @@ def tally(
     *,
     resources: Resources = DEFAULT_RESOURCES,
     progress: Progress | None = None,
+    cluster: Cluster | None = None,
 ) -> Manifest:
     """Count the replies of every position that enough games pass through, per band; and how often it arises.
 
-    Does nothing if the store holds that tally already. Raises what `tally_inputs` does, and StoreError if the
-    counting fails.
+    On a `cluster` its workers count; `resources` are then those of each thread of a worker. Does nothing if
+    the store holds that tally already. Raises what `tally_inputs` does, StoreError if the counting fails, and
+    ClusterFailed.
     """
     inputs = tally_inputs(store, settings)
     told = as_dict(settings)
     if store.is_current("tally", told, inputs):
         return store.require("tally")
+    if cluster is not None:
+        cluster.require_file(store.root / "salt")
     store.begin("tally")
     spill = store.root / ".spill"
     read = store.require("read")
@@ -86,8 +91,20 @@ def tally(
     try:
         with counting.connected(store.path("moves"), store.path("games"), spill, resources) as connection:
             earlier = _earlier_replies(store, settings)
+            counting_ranges = Counting(
+                moves=store.path("moves").resolve(),
+                games=store.path("games").resolve(),
+                movers=(spill / "movers").resolve(),
+                bands=settings.bands,
+                min_games=settings.min_games,
+                resources=resources,
+            )
+
+            def count(ranges: Sequence[Keys]) -> Iterator[pa.Table]:
+                return counting_ranges.count(connection, ranges, cluster)
+
             tables, facts = _make_tables(
-                connection, settings, earlier, read.rows["moves"], spill, progress or Silent()
+                connection, settings, earlier, read.rows["moves"], count, progress or Silent()
             )
     except (*counting.FAILURES, OSError) as error:
         raise StoreError(
@@ -124,16 +141,15 @@ def _make_tables(
     settings: TallySettings,
     earlier: pa.Table | None,
     rows: int,
-    spill: Path,
+    count: Callable[[Sequence[Keys]], Iterator[pa.Table]],
     progress: Progress,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     bands = settings.bands
     ranges = counting.key_ranges(rows)
     with progress.task("tally", total=len(ranges) + 2, unit="part") as task:
-        movers = Movers(connection, spill / "movers")
         parts = []
-        for keys in ranges:
-            parts.append(counting.count_replies(connection, keys, bands, settings.min_games, movers))
+        for part in count(ranges):
+            parts.append(part)
             task.advance()
         counted = pa.concat_tables(parts)
         if not counted.num_rows:

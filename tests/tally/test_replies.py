@@ -211,7 +211,7 @@ def test_little_memory_changes_nothing(tmp_path: Path) -> None:
 
     def count(resources: Resources) -> pa.Table:
         with counting.connected(moves, ledger, spill, resources) as connection:
-            movers = Movers(connection, spill / "movers")
+            movers = Movers.fill(connection, spill / "movers")
             return counting.count_replies(connection, (0, (1 << 64) - 1), bands, 1, movers)
 
     plenty = count(Resources(memory_mb=2_000))

@@ -1,0 +1,68 @@
+"""The replies of one key range after the other: counted here, or by the workers of a cluster."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import duckdb
+import pyarrow as pa
+
+from miner.cluster import Cluster
+from miner.errors import StoreError
+from miner.movers import Movers
+from miner.tally.replies import FAILURES, Resources, connected, count_replies
+from miner.terms import BandScheme
+
+Keys = tuple[int, int]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Counting:
+    """What must be known to count the replies of any key range. Folders are such as every worker sees."""
+
+    moves: Path
+    games: Path
+    movers: Path  # a file that is filled first of all
+    bands: BandScheme
+    min_games: int
+    resources: Resources
+
+    def count(
+        self, connection: duckdb.DuckDBPyConnection, ranges: Sequence[Keys], cluster: Cluster | None
+    ) -> Iterator[pa.Table]:
+        """The replies of each range, in order; see `count_replies`.
+
+        A `connection` counts here, by the resources that it was made with. Of a `cluster` each thread counts
+        a range at a time, with a connection of its own.
+        """
+        movers = Movers.fill(connection, self.movers)
+        if cluster is None:
+            for keys in ranges:
+                yield count_replies(connection, keys, self.bands, self.min_games, movers)
+            return
+        with cluster.errands() as errands:
+            yield from errands.in_order(count_range, ranges, self, about="the tally")
+
+
+def count_range(keys: Keys, counting: Counting) -> pa.Table:
+    """The replies of a key range, counted by one thread of a worker.
+
+    Raises StoreError if that fails.
+    """
+    try:
+        with (
+            tempfile.TemporaryDirectory(prefix="miner-") as spill,
+            connected(
+                counting.moves, counting.games, Path(spill), replace(counting.resources, threads=1)
+            ) as connection,
+        ):
+            movers = Movers(counting.movers)
+            return count_replies(connection, keys, counting.bands, counting.min_games, movers)
+    except (*FAILURES, OSError) as error:
+        raise StoreError(
+            f"a worker's part of the tally failed: {error}",
+            advice="check the space on its disk, give it more memory (--memory), or have it use fewer threads",
+        ) from error

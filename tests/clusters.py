@@ -81,7 +81,8 @@ class Local:
             return subprocess.Popen(
                 [sys.executable, "-m", f"distributed.cli.dask_{what}", "--host", "127.0.0.1", *options],
                 cwd=ROOT,
-                env=os.environ | environment,
+                env={name: value for name, value in os.environ.items() if name != "MINER_ENGINE"}
+                | environment,
                 stdout=log,
                 stderr=log,
                 start_new_session=True,

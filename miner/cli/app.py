@@ -52,6 +52,9 @@ def main() -> None:
         level=logging.DEBUG if verbose else logging.WARNING,
         format="%(levelname)s %(name)s: %(message)s" if verbose else "miner: %(message)s",
     )
+    if not verbose:
+        # Of an engine that talks nonsense python-chess would print every line; the pool tells of it once.
+        logging.getLogger("chess.engine").setLevel(logging.CRITICAL)
     try:
         app()
     except MinerError as error:

@@ -39,6 +39,11 @@ def _judge(manifest: Manifest) -> str:
     told = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
     if facts["inconclusive"]:
         told += f", {facts['inconclusive']:,} inconclusive"
+    # Stores that were judged before this was counted do not say.
+    if without := facts.get("without_wdl", 0):
+        told += (
+            f"; of {without:,} the engine told no win/draw/loss: bands with few games go by centipawns alone"
+        )
     return told
 
 

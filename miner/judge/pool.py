@@ -36,7 +36,7 @@ class PoolLimits:
     slack: float = 10.0  # times what a search should take by the speed seen so far
     slowest: float = 20_000.0  # nodes/s assumed before a speed was seen
     max_tries: int = 3  # engines that may be lost over one search
-    max_starts: int = 3  # starts that may fail in a row
+    max_starts: int = 3  # starts of one engine that may fail in a row
     max_hopeless: int = 4  # positions in a row that may be given up over without a verdict in between
 
 
@@ -207,7 +207,6 @@ class Desk(Generic[Found]):
 class _Pool(Generic[Found]):
     desk: Desk[Found]
     options: dict[str, str]
-    failed_starts: int = 0
     changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
     async def work_off(self) -> None:
@@ -231,10 +230,12 @@ class _Pool(Generic[Found]):
 
     async def _work_one_engine(self) -> None:
         engine: Dialogue | None = None
+        failed_starts = 0
         try:
             while (job := await self._next_job()) is not None:
                 if engine is None:
-                    engine = await self._start(job)
+                    engine = await self._start(job, failed_starts)
+                    failed_starts = 0 if engine else failed_starts + 1
                 if engine is not None and not await self._search(engine, job):
                     await engine.kill()
                     engine = None
@@ -257,19 +258,17 @@ class _Pool(Generic[Found]):
                     return None
                 await self.changed.wait()
 
-    async def _start(self, job: Job) -> Dialogue | None:
+    async def _start(self, job: Job, failed_before: int) -> Dialogue | None:
         """A new engine; None if it cannot be had now and the job was given back."""
         desk = self.desk
         try:
             engine, identity = await Dialogue.begin(desk.program, self.options, desk.limits.start_s)
         except EngineLost as lost:
             desk.work.lost += 1
-            self.failed_starts += 1
-            if self.failed_starts >= desk.limits.max_starts:
+            if failed_before + 1 >= desk.limits.max_starts:
                 raise failed(desk.program, lost) from lost
             desk.schedule.give_back(job)
             return None
-        self.failed_starts = 0
         if identity != desk.cache.engine:
             await engine.kill()
             raise EngineFailed(

@@ -74,7 +74,7 @@ class Schedule(Generic[Found]):
         self._advance_if_complete(job.inquiry, batch)
 
     def lose(self, job: Job, reason: str) -> bool:
-        """An engine was lost over a job: it is tried again, or given up after `max_tries`; whether given up."""
+        """An engine was lost over a job: it is tried again, or after `max_tries` given up; whether it was."""
         tries = job.tries + 1
         if tries < self._max_tries:
             heapq.heappush(self._waiting, replace(job, tries=tries))

@@ -13,6 +13,7 @@ import asyncio
 import contextlib
 import logging
 import os
+import re
 import signal
 import sys
 import time
@@ -38,12 +39,16 @@ from chess.engine import (
 
 from miner.judge.engines import EngineIdentity, file_digests, program_digest
 from miner.judge.verdicts import Request, Verdict, mover, nonsense_in
-from miner.terms import Score, Side
+from miner.terms import MOST_CP, Score, Side
 
 log = logging.getLogger(__name__)
 
 LONGEST_LINE = 1 << 16  # bytes; a line of a UCI engine is far shorter
+LONGEST_GREETING = 1 << 20  # bytes up to `uciok`; hundreds of options are far shorter
+MOST_TOLD = 300  # characters of what an engine said that are passed on
 GOODBYE_S = 1.0
+TICK_S = 1.0
+_OTHER_LINE = re.compile(r"\smultipv\s+(?!1\s)")
 HEEDED = ("id", "option", "uciok", "readyok", "info", "bestmove")
 
 
@@ -52,8 +57,8 @@ class EngineLost(Exception):
 
     def __init__(self, reason: str, said_last: str = "") -> None:
         super().__init__(reason)
-        self.reason = reason
-        self.said_last = said_last
+        self.reason = _shortened(reason)
+        self.said_last = _shortened(said_last)
 
 
 @dataclass(slots=True)
@@ -89,14 +94,25 @@ class Told:
         if len(pv) < len(words):  # python-chess leaves out what it cannot read, or the whole line
             raise ValueError(f"the line {' '.join(words)!r} cannot be played")
         score = info["score"].relative
+        cp = score.score()
         return Verdict(
-            score=Score(side, cp=score.score(), mate=score.mate()),
+            # Some engines tell a mate by centipawns beyond all reason.
+            score=Score(side, cp=None if cp is None else max(-MOST_CP, min(MOST_CP, cp)), mate=score.mate()),
             pv=pv,
             nodes=self.nodes,
             depth=info["depth"],
-            wdl=tuple(info["wdl"].relative) if "wdl" in info else (),
+            wdl=_shares(tuple(info["wdl"].relative)) if "wdl" in info else (),
             seconds=seconds,
         )
+
+
+def _shares(wdl: tuple[int, ...]) -> tuple[int, ...]:
+    """Win, draw, loss per mille, but for rounding; nothing if they are no such shares."""
+    return wdl if min(wdl) >= 0 and abs(sum(wdl) - 1000) <= len(wdl) else ()
+
+
+def _shortened(said: str) -> str:
+    return said if len(said) <= MOST_TOLD else f"{said[:MOST_TOLD]}..."
 
 
 class ListeningProtocol(UciProtocol):
@@ -104,12 +120,14 @@ class ListeningProtocol(UciProtocol):
 
     def __init__(self) -> None:
         super().__init__()
+        self.first_game = False  # new games are told of by `forget`
         self.said_last = ""
         self.deaf_for = ""  # the reason why it does not listen any more
         self.exited = asyncio.Event()
         self._search: AnalysisResult | None = None
         self._told = Told()
         self._begun = b""  # a line
+        self._greeting = 0  # bytes
 
     def listen_to(self, search: AnalysisResult | None) -> Told:
         """What will be told of a search from now on; None: nothing is searched."""
@@ -117,10 +135,22 @@ class ListeningProtocol(UciProtocol):
         self._told = Told()
         return self._told
 
+    async def forget(self) -> None:
+        """Have the engine forget all searches before.
+
+        Where python-chess does it together with a search, it does not notice if the engine dies meanwhile.
+        """
+        self.send_line("ucinewgame")
+        await self.ping()
+
     def pipe_data_received(self, fd: int, data: bytes | str) -> None:
         """Pass the engine's lines on one by one, as far as they are UCI."""
         assert isinstance(data, bytes)
         if self.deaf_for:
+            return
+        self._greeting += 0 if self.initialized else len(data)
+        if self._greeting > LONGEST_GREETING:
+            self.kill(f"it said more than {LONGEST_GREETING:,} bytes before `uciok`")
             return
         *lines, self._begun = (self._begun + data).split(b"\n")
         for line in (*lines, self._begun):
@@ -137,12 +167,18 @@ class ListeningProtocol(UciProtocol):
         if not words or words[0] not in HEEDED or words[:2] == ["info", "string"]:
             log.debug("%s: >> %s", self, line)
             return
+        if _OTHER_LINE.search(line):
+            return  # of several lines only the first counts, and python-chess makes room for any number
         if words[0] == "bestmove":  # what it would ponder on is no matter of ours, right or wrong
             line = " ".join(words[:2])
         if self._search is not None:
             # python-chess adds what each line says to the ones before; here each stands for itself.
             self._search.multipv[:] = [{}]
-        super().pipe_data_received(fd, f"{line}\n".encode())
+        try:
+            super().pipe_data_received(fd, f"{line}\n".encode())
+        except ArithmeticError as error:  # a number that python-chess cannot reckon with
+            self.kill(f"it talked nonsense: {error}")
+            return
         if self._search is not None:
             self._told.hear(line, self._search.info)
 
@@ -244,10 +280,10 @@ class Dialogue:
         """
         self.protocol.listen_to(None)
         async with self._awaited("readyok", timeout_s):
+            await self.protocol.forget()
             self.analysis = await self.protocol.analysis(
                 chess.Board(request.fen),
                 Limit(nodes=request.nodes),
-                game=object(),  # another one: it is told to forget all before
                 info=INFO_BASIC | INFO_SCORE | INFO_PV,
                 root_moves=[chess.Move.from_uci(move) for move in request.searchmoves] or None,
             )
@@ -291,7 +327,7 @@ class Dialogue:
     async def _awaited(self, word: str, timeout_s: float) -> AsyncIterator[None]:
         """Raises EngineLost if what is done in the context fails before the engine says `word`."""
         try:
-            async with asyncio.timeout(timeout_s):
+            async with patience(timeout_s):
                 yield
         except TimeoutError as error:
             raise EngineLost(f"no `{word}` within {timeout_s:.0f} s", self.protocol.said_last) from error
@@ -303,6 +339,31 @@ class Dialogue:
 
     def _nonsense(self, what: object) -> EngineLost:
         return EngineLost(f"it talked nonsense: {what}", self.protocol.said_last)
+
+
+@asynccontextmanager
+async def patience(seconds: float) -> AsyncIterator[None]:
+    """As `asyncio.timeout`, but only time in which this program ran counts. Raises TimeoutError.
+
+    While it is stopped (Ctrl-Z, a computer that sleeps) the clock may go on, and once it runs again every
+    engine would seem to have hung.
+    """
+    loop = asyncio.get_running_loop()
+    async with asyncio.timeout(None) as limit:
+        next_tick: asyncio.Handle
+
+        def tick(left: float) -> None:
+            nonlocal next_tick
+            if left > 0.0:
+                next_tick = loop.call_later(min(left, TICK_S), tick, left - TICK_S)
+            else:
+                limit.reschedule(loop.time())
+
+        next_tick = loop.call_soon(tick, seconds)
+        try:
+            yield
+        finally:
+            next_tick.cancel()
 
 
 def as_told(value: ConfigValue) -> str:

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 import chess
 
 from miner.board.lines import parse_uci_line
-from miner.terms import Score, Side
+from miner.terms import MATE_SCORE_CP, MOST_CP, Score, Side
 
 FULL_BUDGET = 0.5
 """Share of its nodes below which a search counts as broken off; engines may stop a little early."""
 DEEP_ENOUGH = 100
 """Depth from which an engine may stop before its nodes are used up: it has seen all there is."""
+MOST = 2**63 - 1
+"""Nodes and depth that tables can hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,11 @@ def nonsense_in(request: Request, verdict: Verdict, best_move: str) -> str | Non
         return "a null move cannot be played"
     if request.searchmoves and line[0].uci() not in request.searchmoves:
         return f"{line[0].uci()} is none of the moves that were asked for"
+    mate_in = abs(verdict.score.mate or 0)
+    if mate_in >= MATE_SCORE_CP - MOST_CP or not all(
+        0 <= one <= MOST for one in (verdict.nodes, verdict.depth)
+    ):
+        return f"mate in {mate_in}, {verdict.nodes} nodes or depth {verdict.depth} cannot be"
     broken_off = verdict.nodes < FULL_BUDGET * request.nodes
     may_stop = (
         verdict.score.mate is not None or verdict.depth >= DEEP_ENOUGH or board.legal_moves.count() == 1

@@ -51,3 +51,14 @@ def test_inconclusive_verdicts_are_told_only_if_there_are() -> None:
 
     assert fine == "judge  40 replies judged in 30 positions"
     assert some == "judge  40 replies judged in 30 positions, 2 inconclusive"
+
+
+def test_missing_win_draw_loss_is_told() -> None:
+    """What stands for it is said, too; stores from before it was counted say nothing."""
+    facts = {"candidates": 40, "positions": 30, "inconclusive": 0}
+
+    told = stage_line(manifest("judge", {}, facts | {"without_wdl": 40}), was_current=False)
+
+    assert told.endswith(
+        "; of 40 the engine told no win/draw/loss: bands with few games go by centipawns alone"
+    )

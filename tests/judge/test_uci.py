@@ -93,6 +93,22 @@ def test_mate_keeps_its_sign(scripted_engine: Scripted) -> None:
     assert verdict.score.as_cp == -9998
 
 
+def test_mate_told_by_centipawns_is_as_many_as_count(scripted_engine: Scripted) -> None:
+    """Some engines tell a mate by a million centipawns, of which no expected score can be reckoned."""
+    [verdict] = search(scripted_engine(EXACT.replace("score cp 31", "score cp -1000000"), "bestmove e2e4"))
+
+    assert verdict.score == Score(Side.WHITE, cp=-9000)
+    assert verdict.score.expected < 1e-9
+
+
+@pytest.mark.parametrize("shares", ["90 880 300", "-90 1060 30", f"{10**30} 0 0", "0 0 0"])
+def test_win_draw_loss_that_are_no_shares_are_none(shares: str, scripted_engine: Scripted) -> None:
+    """The score counts all the same."""
+    [verdict] = search(scripted_engine(EXACT.replace("wdl 90 880 30", f"wdl {shares}"), "bestmove e2e4"))
+
+    assert (verdict.score.cp, verdict.wdl) == (31, ())
+
+
 def test_score_without_a_line_is_passed_over(scripted_engine: Scripted) -> None:
     """Some engines tell a last score without its line: the one before counts."""
     bare = "info depth 10 score cp 64 nodes 1100"

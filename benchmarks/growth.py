@@ -21,7 +21,6 @@ import argparse
 import json
 import math
 import os
-import resource
 import sys
 import tempfile
 import time
@@ -30,11 +29,10 @@ from dataclasses import asdict, dataclass, replace
 from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 from benchmarks import record
 from benchmarks.enlarged import Enlarger
-from benchmarks.processes import peak_of
+from benchmarks.processes import watched
 from benchmarks.read import count_text
 from miner.follow.stage import follow
 from miner.judge.candidates import find_candidates
@@ -160,9 +158,15 @@ def _points_of_candidate(number: int, store: Store) -> float:
 
 def _done_in_a_process(stage: str, task: Task) -> Run:
     told = json.dumps(asdict(task), default=str)
-    peak, printed = peak_of([sys.executable, __file__, "--stage", stage, "--task", told])
-    told_back: dict[str, Any] = json.loads(printed.splitlines()[-1])
-    return Run(peak_bytes=peak, disk_bytes=_size(task.store), **told_back)
+    taken = watched([sys.executable, __file__, "--stage", stage, "--task", told])
+    called = json.loads(taken.printed.splitlines()[-1])
+    return Run(
+        wall_s=called["wall_s"],
+        cpu_s=taken.cpu_s - called["cpu_before_s"],
+        peak_bytes=taken.peak_bytes,
+        disk_bytes=_size(task.store),
+        rows=called["rows"],
+    )
 
 
 def _do_here(stage: str, task: Task) -> None:
@@ -178,15 +182,9 @@ def _do_here(stage: str, task: Task) -> None:
         "tally again": _tally,
     }
     task = replace(task, store=Path(task.store))
-    began, used = time.perf_counter(), _cpu_s()
+    began, cpu_before_s = time.perf_counter(), time.process_time()
     rows = stages[stage](task)
-    print(json.dumps({"wall_s": time.perf_counter() - began, "cpu_s": _cpu_s() - used, "rows": rows}))
-
-
-def _cpu_s() -> float:
-    """Processor time of this process and of those below it that have ended."""
-    used = [resource.getrusage(whose) for whose in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
-    return sum(one.ru_utime + one.ru_stime for one in used)
+    print(json.dumps({"wall_s": time.perf_counter() - began, "cpu_before_s": cpu_before_s, "rows": rows}))
 
 
 def _count_text(task: Task) -> dict[str, int]:

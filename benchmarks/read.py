@@ -28,7 +28,7 @@ import rust_pgn_reader_python_binding as compiled
 import zstandard
 
 from benchmarks import record
-from benchmarks.processes import peak_of
+from benchmarks.processes import watched
 from benchmarks.record import Figure
 from miner.read.games import find_games, one_line_end
 from miner.read.lines import Lines
@@ -148,7 +148,7 @@ def measure_memory(source: Path) -> dict[str, Figure]:
             for copy in range(10):
                 file.write(compress(text.replace(b'\n[White "', b'\n[White "%d ' % copy)))
         peaks = {
-            path.stem.split(".")[0]: peak_of([sys.executable, __file__, path, "--only-read"])[0]
+            path.stem.split(".")[0]: watched([sys.executable, __file__, path, "--only-read"]).peak_bytes
             for path in (once, same, other)
         }
     figures = {

@@ -6,10 +6,13 @@ import logging
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from miner.read.games import last_sure_start, one_line_end
 from miner.read.sources import BrokenOff, ReportBytes, Source, Text, open_texts
 
 BATCH_BYTES = 8 << 20
+_LINE_BYTES = 16  # a line takes as much memory as so many bytes at the least
 _log = logging.getLogger(__name__)
 
 
@@ -40,9 +43,9 @@ def cut_batches(
         for text in open_texts(source, report):
             for piece in cut_pieces(text, batch_bytes):
                 batch.append(piece)
-                size += len(piece.text)
+                size += _weight(piece.text)
                 del piece
-                if size >= batch_bytes:
+                if size >= batch_bytes * 3 // 4:  # a piece ends where a game does, so a little too soon
                     yield batch
                     batch, size = [], 0
     if batch:
@@ -55,27 +58,35 @@ def cut_pieces(text: Text, piece_bytes: int) -> Iterator[Piece]:
     Where no place between two games is sure, the piece grows, to four times the size at the most.
     """
     parts: list[bytes] = []
-    size, wanted, first_byte = 0, piece_bytes, 0
+    size = weight = first_byte = 0
+    wanted = piece_bytes
     broken = ""
     try:
         for block in _line_blocks(text):
             parts.append(block)
             size += len(block)
-            if size < wanted:
+            weight += _weight(block)
+            if weight < wanted:
                 continue
             whole = b"".join(parts)
-            cut = _cut_of(whole, is_full=size >= 4 * piece_bytes)
+            cut = _cut_of(whole, is_full=weight >= 4 * piece_bytes)
             parts, piece = [whole[cut:]], Piece(text.name, whole[:cut], first_byte)
             del whole  # before the next piece is gathered, and while this one is worked on
             first_byte += cut
             size -= cut
-            wanted = piece_bytes if cut else 2 * size
+            wanted = piece_bytes if cut else 2 * weight
+            weight = _weight(parts[0])
             if cut:
                 yield piece
             del piece
     except BrokenOff as error:
         broken = str(error)
-        _log.warning("%s: %s; the games before that are kept", text.name, broken)
+        _log.warning(
+            "%s, after %s bytes of its text: %s; the games before that are kept",
+            text.name,
+            f"{first_byte + size:,}",
+            broken,
+        )
     if size or broken:
         yield Piece(text.name, b"".join(parts), first_byte, broken)
 
@@ -86,6 +97,12 @@ def _cut_of(text: bytes, *, is_full: bool) -> int:
     if cut == 0 and is_full:
         cut = text.rfind(b"\n\n") + 2 if b"\n\n" in text else text.rfind(b"\n") + 1 or len(text)
     return cut
+
+
+def _weight(text: bytes) -> int:
+    """Size of a text by the memory it takes: short lines take more, since each has its places in arrays."""
+    lines = np.count_nonzero(np.frombuffer(text, dtype=np.uint8) == ord("\n"))
+    return max(len(text), _LINE_BYTES * int(lines))
 
 
 def _line_blocks(text: Text) -> Iterator[bytes]:

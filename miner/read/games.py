@@ -22,16 +22,20 @@ import numpy as np
 from miner.read.lines import Flags, Ints, Lines
 from miner.read.movetext import final_result, main_line
 
-_BLANKS = re.compile(rb"(?:[ \t]*\n|[%;][^\n]*(?:\n|\Z)|[ \t]+\Z|\xef\xbb\xbf)*")  # also a byte-order mark
+# Each of these matches a stretch of what `_end_of_run` follows: there may be any amount of it, and the memory
+# that a pattern takes grows with its repetitions.
+_BLANKS = re.compile(
+    rb"(?:[ \t\n]*\n|[%;][^\n]*(?:\n|\Z)|[ \t]+\Z|\xef\xbb\xbf){1,1000}"
+)  # also a byte-order mark
 _TAGS = re.compile(
-    rb"(?:\[[^\n]*(?:\n|\Z)(?:[%;][^\n]*\n)*(?:[ \t]*\n(?=\[(?!Event )[A-Za-z0-9_]+[ \t]+\"))?)+"
+    rb"(?:\[[^\n]*(?:\n|\Z)|[%;][^\n]*\n|[ \t]*\n(?=\[(?!Event )[A-Za-z0-9_]+[ \t]+\")){1,1000}"
 )
+_BEFORE_MOVES = re.compile(rb"(?:\{[^}]*\}\s*|\d+[ \t]*\.[. \t]*\n?){1,1000}")
 _BREAK = re.compile(rb"\n(?=\[[A-Za-z0-9_]+[ \t]+\"|[ \t]*(?:\n|\Z))")
 _TAG_AFTER_BLANK = re.compile(rb"\n[ \t]*\n(?=\[[A-Za-z0-9_]+[ \t]+\")")
 _ASIDE = re.compile(rb"[{;]|\n%")
 _TAG_LINE = re.compile(rb"\[[A-Za-z0-9_]+[ \t]+\"")
-_MOVES_AHEAD = re.compile(
-    rb"(?:\{[^}]*\}\s*|\d+[ \t]*\.[. \t]*\n?)*"
+_FIRST_MOVE = re.compile(
     rb"(?:(?:[NBRQK][a-h]?[1-8]?x?)?[a-h](?:x[a-h])?[1-8](?![A-Za-z])|O-O|0-0|--|(?:1-0|0-1|1/2-1/2|\*)(?!\S))"
 )
 _GOES_ON = re.compile(rb"(?:\{[^}]*\}\s*)?(\d{1,9})[ \t]*\.")
@@ -146,16 +150,17 @@ def walk_games(text: bytes) -> tuple[list[GameSpan], int]:
     has_comments = b"{" in text
     at = _skip_blanks(text, 0)
     while at < len(text):
-        tags = _TAGS.match(text, at)
-        moves = _skip_blanks(text, tags.end()) if tags else at
-        if tags and text.startswith(b"[", moves) and _TAG_LINE.match(text, moves):
+        has_tags = text.startswith(b"[", at)
+        moves = _skip_blanks(text, _end_of_run(_TAGS, text, at)) if has_tags else at
+        if has_tags and text.startswith(b"[", moves) and _TAG_LINE.match(text, moves):
             end = following = moves  # a game without moves
         else:
             end = _end_of_moves(text, moves, has_comments)
             following = _skip_blanks(text, end)
-        if tags or _MOVES_AHEAD.match(text, at):
-            while _goes_on(text, moves, end, following):
-                end = _end_of_moves(text, following, has_comments)
+        if has_tags or _FIRST_MOVE.match(text, _end_of_run(_BEFORE_MOVES, text, at)):
+            latest = moves  # where the last part of the moves begins
+            while _goes_on(text, latest, end, following):
+                latest, end = following, _end_of_moves(text, following, has_comments)
                 following = _skip_blanks(text, end)
             games.append(GameSpan(at, moves, end))
         else:
@@ -165,9 +170,14 @@ def walk_games(text: bytes) -> tuple[list[GameSpan], int]:
 
 
 def _skip_blanks(text: bytes, at: int) -> int:
-    found = _BLANKS.match(text, at)
-    assert found is not None, "a pattern of optional parts matches anywhere"
-    return found.end()
+    return _end_of_run(_BLANKS, text, at)
+
+
+def _end_of_run(pattern: re.Pattern[bytes], text: bytes, at: int) -> int:
+    """Where the stretches that match the pattern, one after the other from `at` on, end."""
+    while found := pattern.match(text, at):
+        at = found.end()
+    return at
 
 
 def _end_of_moves(text: bytes, at: int, has_comments: bool) -> int:
@@ -203,22 +213,30 @@ def _end_after_comments(text: bytes, at: int) -> int:
 
 def _end_of_comment(text: bytes, at: int) -> tuple[int, bool]:
     """Where the comment that opens at `at` ends, and whether it was closed there."""
-    close = text.find(b"}", at)
-    reopened = text.find(b"{", at + 1)
-    if close < 0 or 0 <= reopened < close or close - at > _LONGEST_COMMENT:
-        limit = len(text) if close < 0 else close
+    window = _LONGEST_COMMENT + 1
+    close = text.find(b"}", at, at + window)
+    if close >= 0 and text.find(b"{", at + 1, close) < 0:
+        return close + 1, True
+    # In windows that grow: to search all that is left of the text once for each comment would take for ever.
+    while True:
+        limit = close if close >= 0 else at + window
         tag = _TAG_AFTER_BLANK.search(text, at, limit)
         if tag:
             return tag.end(), False
-    return (close + 1, True) if close >= 0 else (len(text), False)
+        if close >= 0:
+            return close + 1, True
+        if limit >= len(text):
+            return len(text), False
+        window *= 2
+        close = text.find(b"}", limit, at + window)
 
 
-def _goes_on(text: bytes, moves: int, end: int, following: int) -> bool:
-    """Whether what follows after blank lines are moves of the same game."""
+def _goes_on(text: bytes, latest: int, end: int, following: int) -> bool:
+    """Whether moves of the same game, whose last part begins at `latest`, follow after blank lines."""
     if following == len(text) or text.startswith(b"[", following):
         return False
     number = _GOES_ON.match(text, following)
-    return number is not None and int(number[1]) > 1 and not final_result(main_line(text[moves:end]))
+    return number is not None and int(number[1]) > 1 and not final_result(main_line(text[latest:end]))
 
 
 def last_sure_start(text: bytes) -> int:
@@ -227,17 +245,21 @@ def last_sure_start(text: bytes) -> int:
     Sure is a tag line that comes after a blank line, and before that after a line of moves, with no comment
     left open.
     """
-    before = len(text)
-    while True:
-        start = text.rfind(b"\n\n[", 0, before)
-        start = max(start, text.rfind(b"\n \n[", start + 1, before))
-        if start < 0:
-            return 0
-        tag = text.index(b"[", start)
-        line = text[text.rfind(b"\n", 0, start) + 1 : start]
-        is_after_moves = bool(line.strip()) and not line.startswith((b"[", b"%", b";"))
-        since = max(0, start - _LONGEST_COMMENT)
-        is_open = text.rfind(b"{", since, start) > text.rfind(b"}", since, start)
-        if is_after_moves and not is_open and _TAG_LINE.match(text, tag):
-            return tag
-        before = start + 1 if start > 0 else 0
+    start = text.rfind(b"\n[")
+    while start > 0:
+        if text.startswith((b"\n", b" "), start - 1) and _is_sure(text, start):
+            return start + 1
+        start = text.rfind(b"\n[", 0, start)
+    return 0
+
+
+def _is_sure(text: bytes, start: int) -> bool:
+    """Whether a game surely begins after the line end at `start`."""
+    blank = text.rfind(b"\n", 0, start)
+    if blank < 0 or text[blank + 1 : start] not in (b"", b" "):
+        return False
+    line = text[text.rfind(b"\n", 0, blank) + 1 : blank]
+    if not line.strip() or line.startswith((b"[", b"%", b";")) or not _TAG_LINE.match(text, start + 1):
+        return False
+    opened = text.rfind(b"{", max(0, blank - _LONGEST_COMMENT), blank)
+    return opened < 0 or text.find(b"}", opened, blank) >= 0

@@ -160,7 +160,7 @@ def time_class_of(time_control: str) -> str:
     >>> [time_class_of(value) for value in ("60", "300+3", "40/7200", "1/259200", "-", "?")]
     ['bullet', 'blitz', 'classical', 'correspondence', 'unknown', 'unknown']
     """
-    first, *others = time_control.split(":")
+    first, others, _ = time_control.partition(":")
     period = _PERIOD.fullmatch(first.strip().removeprefix("*"))
     if period is None:
         return "unknown"
@@ -183,5 +183,5 @@ def is_variant(variant: str) -> bool:
 
 def is_set_up(fen: str) -> bool:
     """Whether a FEN tag tells of another position than the start position."""
-    fields = fen.split()
+    fields = fen.split(maxsplit=4)
     return fields not in ([], ["?"], ["-"]) and fields[:4] != _START_FEN[: len(fields)]

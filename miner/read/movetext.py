@@ -6,6 +6,7 @@ Works on bytes, since everything that counts in move text is ASCII whatever the 
 from __future__ import annotations
 
 import re
+from itertools import islice
 from typing import NamedTuple
 
 import numpy as np
@@ -68,8 +69,8 @@ def _without_variations(text: bytes) -> bytes:
     return b" ".join(kept)
 
 
-def moves_of(line: bytes) -> list[bytes]:
-    """The moves of a main line, as written, up to its result or the first null move.
+def moves_of(line: bytes, most: int | None = None) -> list[bytes]:
+    """The moves of a main line, as written, up to its result or the first null move; `most` at the most.
 
     Finds moves as python-chess does, between whatever else may stand there. A null move is the last one
     that is given.
@@ -78,11 +79,11 @@ def moves_of(line: bytes) -> list[bytes]:
     [b'e4', b'e5', b'Nf3', b'Nc6']
     """
     moves: list[bytes] = []
-    for move, result in _MOVE.findall(line):
-        if result:
+    for found in islice(_MOVE.finditer(line), most):
+        if found[2]:
             break
-        moves.append(move)
-        if move in NULL_MOVES:
+        moves.append(found[1])
+        if found[1] in NULL_MOVES:
             break
     return moves
 

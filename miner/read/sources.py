@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, BinaryIO, cast
+from typing import IO, Any, BinaryIO, Protocol, cast
 
 import zstandard
 
@@ -32,7 +32,14 @@ _BLOCK_BYTES = 1 << 20
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 _LOOK_WIDE = "*?["
 _ENCRYPTED = 0x1  # bit of a zip member's flags
-_METHODS = {9: "Deflate64"}  # what some systems pack archives above 2 GB by
+_READ_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # the others give all of a member at once
+_METHODS = {9: "Deflate64", 12: "bzip2", 14: "LZMA", 93: "Zstandard"}  # Deflate64: some systems', above 2 GB
+# Of a frame at a time. They make 32 MiB of text at the most, since 4 bytes of zstd can stand for 128 KiB.
+_STEP_BYTES = 1 << 10
+_WINDOW_BYTES = 1 << 27  # for the window of a zstd frame; the program zstd gives as much, if not told otherwise
+_XZ_BYTES = 1 << 28  # for an xz stream; the highest preset takes 65 MiB
+_WIDE_LOOK = 64  # bytes by which text of 16 bits a letter is told
+_TOO_MUCH = ("requires too much memory", "Memory usage limit")  # what zstd and xz say to limits on theirs
 _BROKEN = (EOFError, zlib.error, lzma.LZMAError, zstandard.ZstdError, zipfile.BadZipFile, OSError)
 ReportBytes = Callable[[int], None]
 
@@ -112,6 +119,12 @@ def _sources_of(name: str) -> list[Source]:
             )
         return [_file_source(file) for file in files]
     if path.exists():
+        if not path.is_file():
+            raise SourceError(
+                "this is no file that can be read twice, but a pipe or a device",
+                where=Place(_printable(name)),
+                advice="pipe its text in and name `-`",
+            )
         return [_file_source(path)]
     if any(sign in name for sign in _LOOK_WIDE):
         matches = sorted(glob.glob(name, recursive=True))  # noqa: PTH207 - pathlib's glob takes no absolute pattern
@@ -236,6 +249,12 @@ def _members(source: Source, file: BinaryIO, report: ReportBytes) -> Iterator[Te
         )
         if not members:
             raise SourceError("the archive holds no .pgn files", where=Place(source.name), advice="check it")
+        if sum(one.compress_size for one in members) > file.seek(0, io.SEEK_END):
+            raise SourceError(
+                "the archive's members overlap, as no honest program packs them",
+                where=Place(source.name),
+                advice="leave it out",
+            )
         for member in members:
             name = f"{source.name}/{member.filename}"
             with _opened(archive, member, name) as opened:
@@ -250,14 +269,14 @@ def _opened(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> IO[
             where=Place(name),
             advice="unpack it yourself and name the folder",
         )
-    try:
-        return archive.open(member)
-    except NotImplementedError as error:
+    if member.compress_type not in _READ_METHODS:
+        method = _METHODS.get(member.compress_type, f"number {member.compress_type}")
         raise SourceError(
-            f"it is packed by a method that is not read here ({_METHODS.get(member.compress_type, error)})",
+            f"it is packed by a method that is not read here ({method})",
             where=Place(name),
             advice="unpack the archive yourself and name the folder",
-        ) from error
+        )
+    return archive.open(member)
 
 
 class _Counted(io.RawIOBase):
@@ -288,36 +307,87 @@ def _decompressed(suffix: str, file: BinaryIO) -> IO[bytes]:
         case ".bz2":
             return cast(IO[bytes], bz2.BZ2File(file))
         case ".xz":
-            return cast(IO[bytes], lzma.LZMAFile(file))
+            return cast(IO[bytes], _Frames(file, "xz", lambda: lzma.LZMADecompressor(memlimit=_XZ_BYTES)))
         case ".zst":
-            return cast(IO[bytes], _Zstd(file))
+            return cast(IO[bytes], _Frames(file, "zstd", _ZstdFrame))
         case _:
             return file
 
 
-class _Zstd:
-    """A zstd file of any number of frames that, unlike the library's own reader, notices a missing end."""
+class _Frame(Protocol):
+    """A decompressor as Python's own are."""
 
-    def __init__(self, file: BinaryIO) -> None:
+    @property
+    def eof(self) -> bool:
+        """Whether the frame has ended."""
+
+    @property
+    def needs_input(self) -> bool:
+        """Whether there is no more text without more data."""
+
+    @property
+    def unused_data(self) -> bytes:
+        """The data after the end."""
+
+    def decompress(self, data: bytes, max_length: int) -> bytes:
+        """Some more text."""
+
+
+class _ZstdFrame:
+    """A zstd frame; what it gives at once has no limit but the data's."""
+
+    needs_input = True
+
+    def __init__(self) -> None:
+        self._frame: Any = zstandard.ZstdDecompressor(max_window_size=_WINDOW_BYTES).decompressobj()
+
+    @property
+    def eof(self) -> bool:
+        return bool(self._frame.eof)
+
+    @property
+    def unused_data(self) -> bytes:
+        return bytes(self._frame.unused_data)
+
+    def decompress(self, data: bytes, max_length: int) -> bytes:  # noqa: ARG002 - see the class
+        return bytes(self._frame.decompress(data))
+
+
+class _Frames:
+    """A file of any number of frames that, unlike the libraries' own readers, notices a missing end.
+
+    Memory is bounded, whatever the data ask for.
+    """
+
+    def __init__(self, file: BinaryIO, kind: str, begin: Callable[[], _Frame]) -> None:
         self._file = file
-        self._frame: Any = None
+        self._kind = kind
+        self._begin = begin
+        self._frame: _Frame | None = None
         self._rest = b""
 
     def read(self, size: int) -> bytes:
         """Some more text, `size` bytes or so; empty at the end.
 
-        Raises EOFError if the data ends within a frame.
+        Raises EOFError if the data ends within a frame, what the decompressor raises for data that it cannot
+        read, and SourceError if it would need too much memory.
         """
         while True:
-            data = self._rest or self._file.read(max(size // 4, 1 << 16))
-            self._rest = b""
-            if not data:
-                if self._frame is not None:
-                    raise EOFError("the data ends in the middle of a zstd frame")
-                return b""
+            if self._frame is None or self._frame.needs_input:
+                data = self._rest or self._file.read(_STEP_BYTES)
+                self._rest = b""
+                if not data and self._frame is not None:
+                    raise EOFError(f"the {self._kind} data end in the middle of a frame")
+                if not data:
+                    return b""
+            else:
+                data = b""
             if self._frame is None:
-                self._frame = zstandard.ZstdDecompressor(max_window_size=1 << 31).decompressobj()
-            text: bytes = self._frame.decompress(data)
+                data = data.lstrip(b"\0")  # between frames they fill up blocks
+                if not data:
+                    continue
+                self._frame = self._begin()
+            text = self._frame.decompress(data, size)
             if self._frame.eof:
                 self._rest = self._frame.unused_data
                 self._frame = None
@@ -328,7 +398,7 @@ class _Zstd:
 def _blocks(file: IO[bytes], name: str) -> Iterator[bytes]:
     """The text in blocks; all of it up to where the data break off.
 
-    Raises SourceError for UTF-16, which no PGN reader takes.
+    Raises SourceError for UTF-16, which no PGN reader takes, and for data that take too much memory.
     """
     is_first = True
     # In small steps: a long read that fails would lose what it had read before.
@@ -342,9 +412,15 @@ def _blocks(file: IO[bytes], name: str) -> Iterator[bytes]:
                 parts.append(part)
                 size += len(part)
         except _BROKEN as error:
+            if any(told in str(error) for told in _TOO_MUCH):
+                raise SourceError(
+                    "it was packed so that to unpack it takes more memory than is given here",
+                    where=Place(name),
+                    advice="unpack it yourself, as with `zstd -d --long=31` or `xz -d`",
+                ) from error
             broken = error
         block = b"".join(parts)
-        if is_first and block.startswith(_UTF16_MARKS):
+        if is_first and _is_wide(block):
             raise SourceError(
                 "the text is UTF-16", where=Place(name), advice="save it as UTF-8 and read it again"
             )
@@ -355,3 +431,11 @@ def _blocks(file: IO[bytes], name: str) -> Iterator[bytes]:
             raise BrokenOff(str(broken) or "the data break off") from broken
         if not block:
             return
+
+
+def _is_wide(block: bytes) -> bool:
+    """Whether a text that begins so has 16 bits for each letter: it says so, or every other byte is 0."""
+    start = block[:_WIDE_LOOK]
+    return start.startswith(_UTF16_MARKS) or any(
+        len(start) > 3 and not any(start[at::2]) and all(start[1 - at :: 2]) for at in (0, 1)
+    )

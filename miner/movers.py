@@ -13,26 +13,29 @@ _GAMES_AT_ONCE = 1 << 20
 
 _WHITES_SCORE = "(case result when '1-0' then 2 when '1/2-1/2' then 1 else 0 end)"
 
-MOVERS_SQL = f"""
-    select m.game, m.ply, m.key, m.move, g.result,
-           case when m.ply % 2 = 0 then g.white_player else g.black_player end as player,
-           case when m.ply % 2 = 0 then g.white_rating else g.black_rating end as rating,
-           case when m.ply % 2 = 0 then g.black_rating else g.white_rating end as rating_other,
-           (case when m.ply % 2 = 0 then {_WHITES_SCORE} else 2 - {_WHITES_SCORE} end)::utinyint as score
-    from moves m join games g using (game)
-"""  # noqa: S608 - built from text of our own
-"""`moves` with the mover, both ratings (0: none) and the mover's half points: for the rows of some games.
 
-All rows are better looked up in `Movers`: to join them would take all games into memory, for each key range.
-"""
+def movers_sql(rows: str = "moves") -> str:
+    """SQL for rows of `moves` with the mover, both ratings (0: none) and the mover's half points.
+
+    It is for the rows of some games, or few rows. All are better looked up in `Movers`: to join them would
+    take all games into memory, for each key range. `rows` is the view or table that has them.
+    """
+    return f"""
+        select m.game, m.ply, m.key, m.move, g.result,
+               case when m.ply % 2 = 0 then g.white_player else g.black_player end as player,
+               case when m.ply % 2 = 0 then g.white_rating else g.black_rating end as rating,
+               case when m.ply % 2 = 0 then g.black_rating else g.white_rating end as rating_other,
+               (case when m.ply % 2 = 0 then {_WHITES_SCORE} else 2 - {_WHITES_SCORE} end)::utinyint as score
+        from {rows} m join games g using (game)
+    """  # noqa: S608 - built from text of our own
 
 
 def create_views(connection: duckdb.DuckDBPyConnection, moves: Path, games: Path) -> None:
-    """The views `moves` and `games` over the files of these folders, and `movers`: see `MOVERS_SQL`."""
+    """The views `moves` and `games` over the files of these folders, and `movers`: see `movers_sql`."""
     for name, folder in (("moves", moves), ("games", games)):
         # A store's own name may hold characters that mean something in a pattern.
         connection.read_parquet(f"{glob.escape(str(folder))}/*.parquet").create_view(name)
-    connection.execute(f"create view movers as {MOVERS_SQL}")
+    connection.execute(f"create view movers as {movers_sql()}")
 
 
 class Movers:

@@ -14,9 +14,9 @@ def _column(name: str, kind: pa.DataType, means: str, *, nullable: bool = False)
     return pa.field(name, kind, nullable=nullable, metadata={"is": means})
 
 
+KEPT = ("kept", "kept to illegal move")
 LEDGER_STATES = (
-    "kept",
-    "kept to illegal move",
+    *KEPT,
     "variant",
     "set-up position",
     "no result",
@@ -24,6 +24,7 @@ LEDGER_STATES = (
     "unreadable",
     "duplicate",
     "filtered",
+    "forgotten",
 )
 """What can become of a game that was seen; the first two leave rows in `moves`."""
 
@@ -110,6 +111,37 @@ REACH = pa.schema(
         _column("steered_log_variance", pa.float64(), "variance of its natural logarithm"),
     ]
 )
+
+EDGES = pa.schema(
+    [
+        _column("key", pa.uint64(), "position key"),
+        _column("move", pa.uint16(), "a reply there, of any band"),
+        _column(
+            "leads_to", pa.uint64(), "key of the position after it; null: no way to the first", nullable=True
+        ),
+    ]
+)
+"""One row per reply of a position above the floor; for the next tally, when games were added."""
+
+STRAYS = pa.schema(
+    [
+        _column("key", pa.uint64(), "position that no tallied replies lead to from the start"),
+        _column(
+            "game", pa.uint32(), "game whose moves are taken for a way to it; null: none", nullable=True
+        ),
+    ]
+)
+"""Positions above the floor, each of whose games came by a way of its own; for the next tally."""
+
+TAGS = pa.schema(
+    [
+        _column("key", pa.uint64(), "position key"),
+        _column("eco", pa.string(), "the ECO tag of some games through it, or empty"),
+        _column("opening", pa.string(), "their opening name, or empty"),
+        _column("games", pa.int64(), "games that carry just these"),
+    ]
+)
+"""The names that the games through each position carry, of which `positions` has the commonest."""
 
 JUDGED = pa.schema(
     [
@@ -367,6 +399,9 @@ TABLES = {
     "replies": REPLIES,
     "positions": POSITIONS,
     "reach": REACH,
+    "edges": EDGES,
+    "strays": STRAYS,
+    "tags": TAGS,
     "judged": JUDGED,
     "followed": FOLLOWED,
     "answers": ANSWERS,

@@ -2,29 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import chess
 import duckdb
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner import stats
-from miner.board.lines import unpack_move
 from miner.cluster import Cluster
 from miner.errors import Place, StoreError, UsageError
 from miner.progress import Progress, Silent
-from miner.schema import POSITIONS, REACH, REPLIES
+from miner.schema import EDGES, POSITIONS, REACH, REPLIES, STRAYS, TABLES
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store
+from miner.tally import graph as graphs
 from miner.tally import replies as counting
-from miner.tally.graph import START_KEY, Graph, walk
+from miner.tally.added import WRITTEN, Additions
+from miner.tally.evidence import Evidence, Whole
+from miner.tally.graph import START_KEY, Graph
 from miner.tally.pooling import Choices, Rates, pool, spread
-from miner.tally.ranges import Counting, Keys
+from miner.tally.ranges import Counting
 from miner.tally.reach import Floats, Ints, steer
 from miner.tally.replies import Resources
 
@@ -82,36 +83,35 @@ def tally(
         return store.require("tally")
     if cluster is not None:
         cluster.require_file(store.root / "salt")
+    read = store.require("read")
+    additions = Additions.to(store, read, told, inputs)
     store.begin("tally")
     spill = store.root / ".spill"
-    read = store.require("read")
     if not read.rows.get("moves"):
         # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
         return _finish(store, told, inputs, _no_tables(), {"bands": list(settings.bands.names)})
     try:
         with counting.connected(store.path("moves"), store.path("games"), spill, resources) as connection:
+            if additions is not None:
+                evidence: Evidence = additions.evidence(connection, store, settings)
+            else:
+                ranges = Counting(
+                    moves=store.path("moves").resolve(),
+                    games=store.path("games").resolve(),
+                    movers=(spill / "movers").resolve(),
+                    bands=settings.bands,
+                    min_games=settings.min_games,
+                    resources=resources,
+                )
+                evidence = Whole(connection, ranges, read.rows["moves"], cluster)
             earlier = _earlier_replies(store, settings)
-            counting_ranges = Counting(
-                moves=store.path("moves").resolve(),
-                games=store.path("games").resolve(),
-                movers=(spill / "movers").resolve(),
-                bands=settings.bands,
-                min_games=settings.min_games,
-                resources=resources,
-            )
-
-            def count(ranges: Sequence[Keys]) -> Iterator[pa.Table]:
-                return counting_ranges.count(connection, ranges, cluster)
-
-            tables, facts = _make_tables(
-                connection, settings, earlier, read.rows["moves"], count, progress or Silent()
-            )
+            tables, facts = _make_tables(connection, evidence, settings, earlier, progress or Silent())
     except (*counting.FAILURES, OSError) as error:
         raise StoreError(
             f"the tally failed: {error}",
             advice="check the space on the disk, give it more memory (--memory), or read the sources again",
         ) from error
-    return _finish(store, told, inputs, tables, facts)
+    return _finish(store, told, inputs, tables, facts | {"files": read.digests})
 
 
 def _finish(
@@ -129,48 +129,52 @@ def _finish(
 
 
 def _no_tables() -> dict[str, pa.Table]:
-    return {
-        "replies": REPLIES.empty_table(),
-        "positions": POSITIONS.empty_table(),
-        "reach": REACH.empty_table(),
-    }
+    return {name: TABLES[name].empty_table() for name in WRITTEN}
 
 
 def _make_tables(
     connection: duckdb.DuckDBPyConnection,
+    evidence: Evidence,
     settings: TallySettings,
     earlier: pa.Table | None,
-    rows: int,
-    count: Callable[[Sequence[Keys]], Iterator[pa.Table]],
     progress: Progress,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     bands = settings.bands
-    ranges = counting.key_ranges(rows)
-    with progress.task("tally", total=len(ranges) + 2, unit="part") as task:
-        parts = []
-        for part in count(ranges):
-            parts.append(part)
-            task.advance()
-        counted = pa.concat_tables(parts)
+    with progress.task("tally", total=evidence.parts + 2, unit="part") as task:
+        counted = evidence.counted(task.advance)
         if not counted.num_rows:
             return _no_tables(), {"bands": list(bands.names)}
         choices = spread(counted, len(bands.names))
-        graph = walk(
+        games_of_ways: dict[str, Any] = {
+            "key": np.empty(0, dtype=np.uint64),
+            "game": np.empty(0, dtype=np.int64),
+        }
+
+        def ways(strays: graphs.Keys) -> graphs.Ways:
+            found, games = evidence.ways(strays)
+            games_of_ways.update(key=found.keys, game=games)
+            return found
+
+        graph = graphs.walk(
             choices.keys,
             choices.moves,
             choices.chosen.sum(axis=1, dtype=np.int64),
-            lambda strays: _ways_of(connection, strays),
+            ways,
+            evidence.walked(choices),
         )
         task.advance()
-        found = pa.table({"key": pa.array(graph.keys)})
-        tags = counting.commonest_tags(connection, counting.count_tags(connection, found))
+        tags = evidence.tags(graph.keys)
+        commonest = counting.commonest_tags(connection, tags)
         task.advance()
     rates = pool(choices, earlier)
     reach = _reach_table(choices, graph, rates, counting.games_per_band(connection, bands), bands.names)
     tables = {
         "replies": _replies_table(counted, choices, graph, rates, settings),
-        "positions": _positions_table(graph, choices, tags),
+        "positions": _positions_table(graph, choices, commonest),
         "reach": reach,
+        "edges": _edges_table(choices, graph),
+        "strays": _strays_table(graph, **games_of_ways),
+        "tags": tags,
     }
     facts = {
         "bands": list(bands.names),
@@ -181,6 +185,19 @@ def _make_tables(
     return tables, facts
 
 
+def _edges_table(choices: Choices, graph: Graph) -> pa.Table:
+    leads_to = pa.array(graph.child_keys, mask=graph.parent < 0)
+    return pa.table({"key": choices.keys, "move": choices.moves, "leads_to": leads_to}, schema=EDGES)
+
+
+def _strays_table(graph: Graph, key: graphs.Keys, game: Ints) -> pa.Table:
+    at = np.searchsorted(graph.strays, key)
+    games = np.full(len(graph.strays), -1)
+    games[at] = game
+    told = pa.array(np.maximum(games, 0).astype(np.uint32), mask=games < 0)
+    return pa.table({"key": graph.strays, "game": told}, schema=STRAYS)
+
+
 def _earlier_replies(store: Store, settings: TallySettings) -> pa.Table | None:
     """The earlier database's replies with their bands' places; None: there is no such database."""
     if not settings.prior:
@@ -189,16 +206,6 @@ def _earlier_replies(store: Store, settings: TallySettings) -> pa.Table | None:
     replies = _earlier_store(store, settings).read_table("replies", columns)
     place = pc.index_in(replies["band"], value_set=pa.array(settings.bands.names))
     return replies.append_column("place", place)
-
-
-def _ways_of(connection: duckdb.DuckDBPyConnection, keys: set[int]) -> dict[int, list[chess.Move]]:
-    """The way that one of its games took to each position, as far as one is on record whole."""
-    wanted = pa.table({"key": pa.array(sorted(keys), pa.uint64())})
-    moves = counting.ways_to(connection, wanted)
-    ways: dict[int, list[chess.Move]] = {}
-    for key, move in zip(moves["key"].to_pylist(), moves["move"].to_pylist(), strict=True):
-        ways.setdefault(key, []).append(unpack_move(move))
-    return ways
 
 
 def _replies_table(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +31,9 @@ def arrays_of(rows: Sequence[Row]) -> tuple[Any, Any, Any]:
     )
 
 
-def walked(replies: Sequence[tuple[str, str, int]], ways: Ways | None = None) -> tuple[Graph, list[str]]:
+def walked(
+    replies: Sequence[tuple[str, str, int]], ways: Mapping[int, Sequence[chess.Move]] | None = None
+) -> tuple[Graph, list[str]]:
     """The graph of replies given as (moves before, SAN, games), and the replies in its order."""
     rows = sorted(
         (key_after(before), pack(board_after(before).parse_san(san)), games, f"{before} {san}".strip())
@@ -39,9 +41,16 @@ def walked(replies: Sequence[tuple[str, str, int]], ways: Ways | None = None) ->
     )
     graph = walk(
         *arrays_of([row[:3] for row in rows]),
-        lambda strays: {key: way for key, way in (ways or {}).items() if key in strays},
+        lambda strays: packed({key: way for key, way in (ways or {}).items() if key in strays}),
     )
     return graph, [row[3] for row in rows]
+
+
+def packed(ways: Mapping[int, Sequence[chess.Move]]) -> Ways:
+    """Ways as `walk` takes them."""
+    keys = np.array(list(ways), dtype=np.uint64)
+    moves = [pack(move) for way in ways.values() for move in way]
+    return Ways(keys, np.cumsum([0, *map(len, ways.values())]), np.array(moves, dtype=np.uint16))
 
 
 def ways_of(graph: Graph) -> dict[int, str]:
@@ -97,7 +106,7 @@ def test_walk_is_that_of_python_chess(rows: list[Row], block: int) -> None:
     """Positions, FENs, ways and where replies lead are those found board by board, however many at once."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(graphs, "_BLOCK", block)
-        graph = walk(*arrays_of(rows), lambda _: {})
+        graph = walk(*arrays_of(rows), lambda _: packed({}))
 
     by_hand = walked_by_hand(rows)
     told = zip(graph.keys.tolist(), graph.fens.to_pylist(), graph.paths.to_pylist(), strict=True)

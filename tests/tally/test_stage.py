@@ -16,6 +16,7 @@ from miner.board.lines import unpack_move
 from miner.errors import StoreError, UsageError
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
+from miner.tally.added import WRITTEN
 from miner.tally.replies import Resources
 from miner.tally.stage import tally
 from miner.terms import UNRATED
@@ -195,7 +196,7 @@ def test_fewer_games_than_the_floor(tmp_path: Path) -> None:
     """Where no position has enough games the tables are empty; their columns are there."""
     store = tallied_store(tmp_path, [Game(moves="e4 e5"), Game(moves="d4 d5")], TallySettings(min_games=10))
 
-    assert store.require("tally").rows == {"replies": 0, "positions": 0, "reach": 0}
+    assert store.require("tally").rows == dict.fromkeys(WRITTEN, 0)
     assert "pick_rate" in store.read_table("replies").column_names
 
 
@@ -205,7 +206,7 @@ def test_no_kept_games(tmp_path: Path) -> None:
 
     manifest = tally(store, TallySettings())
 
-    assert manifest.rows == {"replies": 0, "positions": 0, "reach": 0}
+    assert manifest.rows == dict.fromkeys(WRITTEN, 0)
 
 
 def test_filtered_games_are_not_counted(tmp_path: Path) -> None:

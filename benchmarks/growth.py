@@ -1,6 +1,7 @@
 """How time, memory and disk grow with the number of games, stage by stage.
 
-    python benchmarks/growth.py [--games 15000 150000 1500000] [--figure growth.png] [--json PLACE]
+    python benchmarks/growth.py [--games 15000 150000 1500000] [--without-engine] [--figure growth.png]
+                                [--json PLACE]
 
 The games are made from real ones (see benchmarks/enlarged.py), once: they are kept in the folder --made,
 out/growth if none is named. Every stage runs in a process of its own, through the call that the program
@@ -60,6 +61,7 @@ THRESHOLD = 0.03
 """Expected score lost: low enough that some candidates lose at any size, and there is something to follow."""
 
 STAGES = ("text", "read", "tally", "judge", "follow", "rank", "report", "read again", "tally again")
+WITH_VERDICTS = ("judge", "follow", "rank", "report")
 GROWING = ("read", "tally")  # the stages whose exponent has a target
 
 
@@ -90,12 +92,12 @@ Growth = dict[int, dict[str, Run]]
 
 
 def main() -> None:
-    """Print a table for each size as soon as it is measured, then what it grows by."""
+    """Print a line for each stage as soon as it is measured, then what they grow by."""
     options = _options()
     if options.stage:
         _do_here(options.stage, Task(**json.loads(options.task)))
         return
-    engine = str(find_engine(options.engine))
+    engine = "" if options.without_engine else str(find_engine(options.engine))
     sources = options.sources or (REAL if all(file.exists() for file in REAL) else SAMPLE)
     sizes = options.games or (SIZES_OF_SAMPLE if sources == SAMPLE else SIZES)
     enlarger = Enlarger(sources, options.made)
@@ -105,7 +107,6 @@ def main() -> None:
     for games in sorted(sizes):
         with tempfile.TemporaryDirectory(prefix="store-", dir=options.made) as folder:
             growth[games] = _measured(enlarger, games, Path(folder), engine, options)
-        _print_table(games, growth[games])
     _print_growth(growth)
     if options.figure:
         _draw(growth, options.figure)
@@ -123,6 +124,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--candidates", type=int, default=60, help="replies that are judged")
     parser.add_argument("--nodes", type=int, nargs="+", default=[2_000, 8_000], help="budgets of the judge")
     parser.add_argument("--engine")
+    parser.add_argument("--without-engine", action="store_true", help="leave out what needs verdicts")
     parser.add_argument("--figure", type=Path, help="also draw time and memory")
     parser.add_argument(
         "--json", type=Path, help="also add the figures to this run: see benchmarks/record.py"
@@ -138,12 +140,17 @@ def _measured(
     file, more = enlarger.file_of(games), enlarger.more_than(games, ADDED)
     task = Task(store=folder / "store", games=[str(file)], engine=engine, min_points=0.0, nodes=options.nodes)
     runs: dict[str, Run] = {}
+    print(f"\n{games:,} games")
+    print(f"{'stage':12} {'wall s':>9} {'cpu s':>9} {'games/s':>9} {'peak MiB':>9} {'store MiB':>9}  rows")
     for stage in STAGES:
+        if options.without_engine and stage in WITH_VERDICTS:
+            continue
         if stage == "judge":
             task = replace(task, min_points=_points_of_candidate(options.candidates, Store.open(task.store)))
         if stage == "read again":
             task = replace(task, games=[str(file), str(more)])
         runs[stage] = _done_in_a_process(stage, task)
+        _print_run(stage, games, runs[stage])
     return runs
 
 
@@ -232,16 +239,13 @@ def _size(folder: Path) -> int:
     return sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())
 
 
-def _print_table(games: int, runs: dict[str, Run]) -> None:
-    print(f"\n{games:,} games")
-    print(f"{'stage':12} {'wall s':>9} {'cpu s':>9} {'games/s':>9} {'peak MiB':>9} {'store MiB':>9}  rows")
-    for stage, run in runs.items():
-        rows = ", ".join(f"{name} {count:,}" for name, count in run.rows.items())
-        print(
-            f"{stage:12} {run.wall_s:9.1f} {run.cpu_s:9.1f} {games / run.wall_s:9,.0f} "
-            f"{run.peak_bytes / 2**20:9,.0f} {run.disk_bytes / 2**20:9,.1f}  {rows}",
-            flush=True,
-        )
+def _print_run(stage: str, games: int, run: Run) -> None:
+    rows = ", ".join(f"{name} {count:,}" for name, count in run.rows.items())
+    print(
+        f"{stage:12} {run.wall_s:9.1f} {run.cpu_s:9.1f} {games / run.wall_s:9,.0f} "
+        f"{run.peak_bytes / 2**20:9,.0f} {run.disk_bytes / 2**20:9,.1f}  {rows}",
+        flush=True,
+    )
 
 
 def _bytes_per_row(runs: dict[str, Run]) -> float:
@@ -272,7 +276,7 @@ def _print_growth(growth: Growth) -> None:
     if spans:
         print(f"\nexponents of wall (and processor) time\n{'stage':12}", end="")
         print("".join(f"{f'{less:,} to {more:,}':>24}" for less, more in spans), "  target")
-        for stage in STAGES:
+        for stage in growth[sizes[0]]:
             slopes = [
                 [_exponent(growth, stage, what, span) for what in ("wall_s", "cpu_s")] for span in spans
             ]
@@ -324,7 +328,9 @@ def _draw(growth: Growth, file: Path) -> None:
         raise SystemExit("the figure needs matplotlib: pip install 'miner[plots]'") from error
     sizes = sorted(growth)
     figure, (times, memory) = plt.subplots(1, 2, figsize=(11, 5), layout="constrained")
-    for stage in ("read", "tally", "judge", "follow", "rank", "report"):
+    for stage in ("read", "tally", *WITH_VERDICTS):
+        if stage not in growth[sizes[0]]:
+            continue
         for axes, what, unit in ((times, "wall_s", 1.0), (memory, "peak_bytes", 2.0**20)):
             values = [getattr(growth[size][stage], what) / unit for size in sizes]
             slope = f" ({_exponent(growth, stage, what, sizes):.2f})" if len(sizes) > 1 else ""

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-BETWEEN_LOOKS_S = 0.05
+BETWEEN_LOOKS_S = 0.1
 _TICKS_PER_S = os.sysconf("SC_CLK_TCK")
 _USER_TICKS, _SYSTEM_TICKS = 11, 12  # places in /proc/PID/stat behind the name; see proc_pid_stat(5)
 

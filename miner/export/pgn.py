@@ -18,6 +18,8 @@ from miner.export.words import (
     is_severe,
     joined,
     observed_sentence,
+    own_eco,
+    own_opening,
     plain,
     price_sentence,
     teaching_sentences,
@@ -72,10 +74,10 @@ def _game(finding: Finding, rank: int) -> chess.pgn.Game:
 
 
 def add_opening_tags(game: chess.pgn.Game, finding: Finding) -> None:
-    """Add the tags ECO and Opening where the finding knows them."""
-    for tag, column in (("ECO", "eco"), ("Opening", "opening")):
-        if value := tag_value(finding[column]):
-            game.headers[tag] = value
+    """Add the tags ECO and Opening where the position has them."""
+    for tag, value in (("ECO", own_eco(finding, TAG_LENGTH)), ("Opening", own_opening(finding, TAG_LENGTH))):
+        if value:
+            game.headers[tag] = tag_value(value)
 
 
 def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:

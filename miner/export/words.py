@@ -12,6 +12,8 @@ Finding = Mapping[str, Any]
 """One row of FINDINGS as a mapping from column to value."""
 
 TITLE_PLIES = 6
+NAMED_PLIES = 4
+"""A position of fewer moves is common to many openings; the name of the commonest would mislead."""
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
@@ -90,15 +92,36 @@ def is_severe(finding: Finding) -> bool:
     return severe
 
 
-def title(finding: Finding, longest: int = 90) -> str:
-    """What the finding is called: its opening, or its first moves where the games name none.
+def own_opening(finding: Finding, longest: int = 60) -> str:
+    """The name of the position's opening; empty where the games name none or it has none of its own yet.
 
-    >>> title({"kind": "trap", "opening": "Vienna Game", "path": "e4 e5 Nc3"})
+    >>> own_opening({"opening": "Vienna Game", "ply": 4}), own_opening({"opening": "Vienna Game", "ply": 2})
+    ('Vienna Game', '')
+    """
+    return plain(finding["opening"], longest) if finding["ply"] >= NAMED_PLIES else ""
+
+
+def own_eco(finding: Finding, longest: int = 8) -> str:
+    """The ECO code of the position's opening, or empty likewise."""
+    return plain(finding["eco"], longest) if finding["ply"] >= NAMED_PLIES else ""
+
+
+def opening_words(finding: Finding) -> str:
+    """The opening, or the first moves where it has no name.
+
+    >>> opening_words({"opening": "", "ply": 4, "path": "e4 e5 Nc3 Nf6"})
+    '1.e4 e5 2.Nc3 Nf6'
+    """
+    return own_opening(finding) or numbered_sans(finding["path"].split()[:TITLE_PLIES]) or "the first move"
+
+
+def title(finding: Finding, longest: int = 90) -> str:
+    """What the finding is called.
+
+    >>> title({"kind": "trap", "opening": "Vienna Game", "ply": 4, "path": "e4 e5 Nc3 Nf6"})
     'Trap: Vienna Game'
     """
-    opening = plain(finding["opening"])
-    first_moves = numbered_sans(finding["path"].split()[:TITLE_PLIES]) or "the first move"
-    return plain(f"{finding['kind'].capitalize()}: {opening or first_moves}", longest)
+    return plain(f"{finding['kind'].capitalize()}: {opening_words(finding)}", longest)
 
 
 def band_words(band: str) -> str:

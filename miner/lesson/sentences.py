@@ -16,6 +16,7 @@ from miner.export.words import (
     numbered_sans,
     observed_sentence,
     often_words,
+    own_eco,
     path_words,
     pattern_sentence,
     percent,
@@ -142,7 +143,7 @@ def demonstration(exercise: Exercise, tongue: Tongue) -> Line:
 def heading(exercise: Exercise) -> str:
     """The opening with its ECO code, and whom it is for."""
     finding = exercise.finding
-    eco = plain(finding["eco"], 8)
+    eco = own_eco(finding)
     return title(finding) + (f" ({eco})" if eco else "")
 
 

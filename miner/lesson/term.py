@@ -12,7 +12,7 @@ import chess.polyglot
 
 from miner.errors import UsageError
 from miner.export.replies import Reply, reply_of
-from miner.export.words import Finding, numbered_sans, plain, reply_words
+from miner.export.words import Finding, numbered_sans, own_opening, plain, reply_words
 from miner.lesson.exercises import distinct, find_rate, task_of
 from miner.terms import Kind
 
@@ -141,13 +141,13 @@ def _prerequisites(findings: Sequence[Finding]) -> list[set[int]]:
 
 
 def opening_family(finding: Finding) -> str:
-    """The opening's name up to its variation, or its first moves where the games name none.
+    """The opening's name up to its variation, or its first moves where it has none.
 
-    >>> opening_family({"opening": "Italian Game: Blackburne Gambit", "path": "e4 e5"})
+    >>> opening_family({"opening": "Italian Game: Blackburne Gambit", "ply": 5})
     'Italian Game'
     """
-    name = plain(finding["opening"], 60).partition(":")[0].strip()
-    return name or numbered_sans(finding["path"].split()[:4]) or "The first move"
+    name = own_opening(finding).partition(":")[0].strip()
+    return name or numbered_sans(finding["path"].split()[:4]) or "the first move"
 
 
 def aim_words(session: Session) -> str:

@@ -7,7 +7,14 @@ from typing import Any
 
 import pandas as pd
 
-from miner.export.words import Finding, mover, numbered_sans, plain, reason_sentence, reply_words
+from miner.export.words import (
+    Finding,
+    mover,
+    numbered_sans,
+    opening_words,
+    reason_sentence,
+    reply_words,
+)
 from miner.lesson.exercises import Exercise, Task
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, solution_words, task_words, to_move_words, why_words
@@ -20,7 +27,6 @@ SHOWN_FINDINGS = 8
 SHOWN_GAMES = 3
 SHOWN_WELL = 6
 
-_NAME_LENGTH = 60
 _ENGLISH = Tongue.of("en")
 
 Data = dict[str, Any]
@@ -70,13 +76,6 @@ def times_words(number: int) -> str:
 
 def _about_words(number: float) -> str:
     return f"about {times_words(round(number))}" if number >= 0.5 else "hardly ever"
-
-
-def opening_words(finding: Finding) -> str:
-    """The opening, or the first moves where the games name none."""
-    return (
-        plain(finding["opening"], _NAME_LENGTH) or numbered_sans(finding["path"].split()[:6]) or "First move"
-    )
 
 
 # The group

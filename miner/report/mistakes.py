@@ -11,11 +11,12 @@ import chess
 from miner.board.lines import parse_uci_line, unpack_move
 from miner.export.replies import Reply
 from miner.export.words import (
-    TITLE_PLIES,
     Finding,
     is_severe,
     leak_sentence,
-    numbered_sans,
+    opening_words,
+    own_eco,
+    own_opening,
     plain,
     plan_words,
 )
@@ -52,15 +53,15 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
     start, board = chess.Board(), chess.Board(finding["fen"])
     after = board.copy(stack=False)
     after.push_uci(finding["losing_reply_uci"])
-    path = finding["path"].split()
+    path, name = finding["path"].split(), opening_words(finding)
     return {
         "key": key_words(finding["key"]),
         "fen": finding["fen"],
         "ply": finding["ply"],
         "path": line_of_sans(start, path),
-        "name": _name(finding),
-        "eco": plain(finding["eco"], 8),
-        "opening": plain(finding["opening"], _NAME_LENGTH),
+        "name": name[0].upper() + name[1:],
+        "eco": own_eco(finding),
+        "opening": own_opening(finding),
         "reply": line_of_sans(board, [finding["losing_reply"]]),
         "refutation": line_of_sans(after, finding["refutation"].split()),
         "better": line_of_sans(board, finding["best_line"].split() or [finding["best_move"]]),
@@ -78,12 +79,6 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
         "plans": [_plan(row) for row in details.plans.get(reply, ())],
         "seasons": [_season(row) for row in details.seasons.get(reply, ())],
     }
-
-
-def _name(finding: Finding) -> str:
-    """The opening, or the first moves where the games name none."""
-    opening = plain(finding["opening"], _NAME_LENGTH)
-    return opening or numbered_sans(finding["path"].split()[:TITLE_PLIES]) or "The first move"
 
 
 def _picks(rows: Iterable[Row], bands: Sequence[str]) -> list[list[Any]]:

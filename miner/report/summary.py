@@ -6,7 +6,16 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from miner.export.words import Finding, band_words, joined, numbered_sans, plain, reply_words, taught
+from miner.export.words import (
+    Finding,
+    band_words,
+    joined,
+    numbered_sans,
+    own_opening,
+    plain,
+    reply_words,
+    taught,
+)
 from miner.schema import LEDGER_STATES
 from miner.store import Manifest
 from miner.terms import Kind, Side
@@ -74,7 +83,7 @@ def _worth_most(findings: Sequence[Finding]) -> Finding:
 
 
 def _called(finding: Finding) -> str:
-    opening = plain(finding["opening"], 60)
+    opening = own_opening(finding)
     before = numbered_sans(finding["path"].split()[-3:], max(finding["ply"] - 3, 0))
     way = opening or (f"after {before}" if before else "")
     return f"{reply_words(finding)} ({way})" if way else reply_words(finding)

@@ -96,6 +96,8 @@ def game_row(game: int, **changes: Any) -> Row:
         "line": 1,
         "white": "",
         "black": "",
+        "white_player": 0,
+        "black_player": 0,
         "white_rating": 1100,
         "black_rating": 1050,
         "date": "2025.03.02",
@@ -104,6 +106,7 @@ def game_row(game: int, **changes: Any) -> Row:
         "eco": "",
         "opening": "",
         "plies": 30,
+        "signature": 0,
         "state": "kept",
         "detail": "",
     }

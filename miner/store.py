@@ -3,6 +3,7 @@
 STORE/
   salt                 the secret behind the players' hashes
   lock                 held while a run writes
+  forgotten            salted hashes of players whose games are not to be known, if there are any
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
   replies.parquet positions.parquet reach.parquet judged.parquet findings.parquet
@@ -15,7 +16,6 @@ import hashlib
 import json
 import os
 import secrets
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
@@ -25,6 +25,8 @@ from typing import IO, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from miner.change import Change, carry_out, changing, is_pending, is_unfinished, locks
+from miner.change import replacing as replacing
 from miner.errors import Place, StoreError
 from miner.schema import METHODS, SCHEMA_VERSION, TABLES
 
@@ -32,8 +34,13 @@ STAGES = ("read", "tally", "judge", "follow", "rank")
 MADE_FROM = {"tally": ("read",), "judge": ("tally",), "follow": ("judge",), "rank": ("judge", "follow")}
 """The stages that each stage reads from, the first of which must have run."""
 FOLDERS = ("games", "moves")
-
-_UNFINISHED = ".unfinished"
+_TABLES_OF = {
+    "read": FOLDERS,
+    "judge": ("judged",),
+    "follow": ("followed", "answers", "afterwards", "model_games", "plans", "seasons"),
+    "rank": ("findings", "curves"),
+}
+"""The tables that each stage writes; the tally writes all others."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,6 +63,20 @@ class Manifest:
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something in a store that is not as the stages left it."""
+
+    name: str  # the file, by its path in the store
+    what: str  # what is wrong with it
+    stage: str  # that makes such files
+    is_stray: bool = False  # no stage knows of it
+
+
+class DamagedManifest(StoreError):
+    """A manifest that is none."""
+
+
 class Store:
     """A store folder. Use `Store.open` or `Store.create`."""
 
@@ -75,7 +96,7 @@ class Store:
         try:
             root.mkdir(parents=True, exist_ok=True)
             if not (root / "salt").exists():
-                if any(not _is_unfinished(path) for path in root.iterdir()):
+                if any(not is_unfinished(path) for path in root.iterdir()):
                     raise StoreError(
                         "the folder is not empty and holds no store",
                         where=Place(str(root)),
@@ -103,6 +124,7 @@ class Store:
     def open(cls, root: Path) -> Store:
         """An existing store.
 
+        A change of its files that was cut off is carried out to its end first.
         Raises StoreError if there is none or it was written under another schema version.
         """
         if not (root / "salt").is_file():
@@ -112,6 +134,9 @@ class Store:
                 advice="make one with `miner run SOURCE --store DIR`",
             )
         store = cls(root)
+        if is_pending(root):
+            with store.writing():  # which carries it out
+                pass
         for stage in STAGES:
             store.manifest(stage)
         return store
@@ -142,11 +167,11 @@ class Store:
             told = json.loads(path.read_text(encoding="utf-8"))
             # Before the rest of it: another version may tell other things.
             self._check_version(told.get("schema_version") if isinstance(told, dict) else None)
-            return _checked(Manifest(**told))
+            return _checked(told, stage)
         except FileNotFoundError:
             return None
         except (OSError, ValueError, TypeError) as error:
-            raise StoreError(
+            raise DamagedManifest(
                 f"the manifest is damaged: {error}",
                 where=Place(str(path)),
                 advice=f"delete it and run `miner {stage}` again",
@@ -183,14 +208,14 @@ class Store:
             and manifest.settings == settings
             and manifest.inputs == inputs
             and manifest.method == METHODS[stage]
-            and all((self.root / name).exists() for name in manifest.digests)
+            and not self.missing_files(manifest)
         )
 
     def begin(self, stage: str) -> None:
         """Forget that the stage was finished, before its tables are touched; clear what a kill left."""
         (self.root / f"{stage}.json").unlink(missing_ok=True)
         for path in self.root.iterdir():
-            if _is_unfinished(path):
+            if is_unfinished(path):
                 path.unlink(missing_ok=True)
 
     def finish(self, manifest: Manifest) -> Manifest:
@@ -206,11 +231,92 @@ class Store:
         }
         self._written.clear()
         recorded = replace(manifest, digests=digests, method=METHODS[manifest.stage])
-        with replacing(self.root / f"{manifest.stage}.json") as unfinished:
-            unfinished.write_text(
-                json.dumps(asdict(recorded), indent=1, sort_keys=True) + "\n", encoding="utf-8"
-            )
+        self.record(recorded)
         return recorded
+
+    def record(self, manifest: Manifest) -> None:
+        """Write a manifest down as it is."""
+        _write_manifest(self.root, manifest)
+
+    @contextmanager
+    def changing(self) -> Iterator[StoreChange]:
+        """A change of files of finished stages that happens whole or not at all; to be committed."""
+        with self.writing(), changing(self.root) as change:
+            yield StoreChange(self, change)
+
+    def faults(self) -> list[Fault]:
+        """What is not as the stages left it, stage by stage; reads every file.
+
+        Raises StoreError if it was written under another schema version.
+        """
+        found: list[Fault] = []
+        named: set[str] = set()
+        for stage in STAGES:
+            try:
+                manifest = self.manifest(stage)
+            except DamagedManifest as error:
+                found.append(Fault(f"{stage}.json", error.what, stage))
+                named |= set(self._tables_of(stage))
+                continue
+            if manifest is not None:
+                named |= set(manifest.digests)
+                found += self._changed_files(manifest)
+        return found + self._strays(named)
+
+    def _changed_files(self, manifest: Manifest) -> Iterator[Fault]:
+        for name, digest in manifest.digests.items():
+            try:
+                if digest_of(self.root / name) != digest:
+                    yield Fault(name, "not as it was written", manifest.stage)
+            except FileNotFoundError:
+                yield Fault(name, "missing", manifest.stage)
+            except OSError as error:
+                yield Fault(name, f"cannot be read: {error.strerror}", manifest.stage)
+
+    def _tables_of(self, stage: str) -> list[str]:
+        return [name for table in tables_of(stage) for name in self.files(table)]
+
+    def _strays(self, named: set[str]) -> list[Fault]:
+        """Files that no manifest names though they stand where tables do, and what kills left."""
+        there = {name: stage for stage in STAGES for name in self._tables_of(stage)}
+        found = [
+            Fault(name, "named by no manifest", stage, is_stray=True)
+            for name, stage in there.items()
+            if name not in named and (self.root / name).exists()
+        ]
+        for folder in (self.root, *(self.root / name for name in FOLDERS)):
+            left = sorted(folder.iterdir()) if folder.is_dir() else []
+            found += [
+                Fault(path.relative_to(self.root).as_posix(), "left unfinished", "read", is_stray=True)
+                for path in left
+                if is_unfinished(path)
+            ]
+        return found
+
+    def missing_files(self, manifest: Manifest) -> list[str]:
+        """The files of a finished stage that are not there."""
+        return [name for name in manifest.digests if not (self.root / name).exists()]
+
+    def why(self, stage: str, error: Exception, otherwise: str) -> StoreError:
+        """What to say where the tables of a finished stage could not be read: the files that are damaged.
+
+        `otherwise`: the advice where none is. Reads every file of the stage.
+        """
+        manifest = self.manifest(stage)
+        damaged = list(self._changed_files(manifest)) if manifest else []
+        if not damaged:
+            return StoreError(f"{error}", where=Place(str(self.root)), advice=otherwise)
+        more = f", and {len(damaged) - 1} more of its files are damaged" if len(damaged) > 1 else ""
+        return StoreError(
+            f"the file is {damaged[0].what}{more}",
+            where=Place(str(self.root / damaged[0].name)),
+            advice=self.mended_by,
+        )
+
+    @property
+    def mended_by(self) -> str:
+        """What to do about a damaged file."""
+        return f"`miner check --store {self.root} --repair` makes it again"
 
     def out_of_date(self) -> str | None:
         """The first stage that was made from something else than what the stage before holds now, or None."""
@@ -229,24 +335,50 @@ class Store:
     def writing(self) -> Iterator[None]:
         """Keep other runs out while tables are written; may be nested.
 
-        Raises StoreError if another run is at work in the store.
+        A change of its files that was cut off is carried out to its end first.
+        Raises StoreError if another run is at work in the store, or it cannot be written to.
         """
         if self._writers == 0:
-            self._lock = (self.root / "lock").open("a")
-            if not _locks(self._lock):
-                self._lock.close()
-                raise StoreError(
-                    "another run is at work in this store",
-                    where=Place(str(self.root)),
-                    advice="wait until it is done, or name another folder",
-                )
+            self._lock = self._locked("a")
         self._writers += 1
         try:
+            if is_pending(self.root):
+                carry_out(self.root)
             yield
         finally:
             self._writers -= 1
             if self._writers == 0:
                 self._lock.close()
+
+    @contextmanager
+    def resting(self) -> Iterator[None]:
+        """Keep runs out while files are looked at; the store need not be writable.
+
+        Raises StoreError if a run is at work in the store.
+        """
+        if self._writers or not (self.root / "lock").exists():
+            yield
+            return
+        with self._locked("r"):
+            yield
+
+    def _locked(self, mode: str) -> IO[str]:
+        try:
+            lock = (self.root / "lock").open(mode)
+        except OSError as error:
+            raise StoreError(
+                f"the store cannot be written to: {error.strerror}",
+                where=Place(str(self.root)),
+                advice="see that you may write there, or copy it to another place",
+            ) from error
+        if not locks(lock):
+            lock.close()
+            raise StoreError(
+                "another run is at work in this store",
+                where=Place(str(self.root)),
+                advice="wait until it is done, or name another folder",
+            )
+        return lock
 
     def write_table(self, name: str, table: pa.Table) -> None:
         """Write a one-file table whole or not at all; its columns must be those of the schema."""
@@ -258,13 +390,21 @@ class Store:
 
         Raises StoreError if it is missing or damaged.
         """
+        return self._readable(self.path(name), f"the table `{name}`", columns)
+
+    def read_file(self, name: str, columns: list[str] | None = None) -> pa.Table:
+        """A file of a table, by its path in the store, or some of its columns.
+
+        Raises StoreError if it is missing or damaged.
+        """
+        return self._readable(self.root / name, "the file", columns)
+
+    def _readable(self, path: Path, what: str, columns: list[str] | None) -> pa.Table:
         try:
-            return pq.read_table(self.path(name), columns=columns)
+            return pq.read_table(path, columns=columns)
         except (OSError, pa.ArrowException) as error:
             raise StoreError(
-                f"the table `{name}` cannot be read: {error}",
-                where=Place(str(self.path(name))),
-                advice="delete it and run the stage that writes it again",
+                f"{what} cannot be read: {error}", where=Place(str(path)), advice=self.mended_by
             ) from error
 
 
@@ -281,35 +421,73 @@ def _check_name(root: Path) -> None:
         ) from error
 
 
+def tables_of(stage: str) -> tuple[str, ...]:
+    """The tables that a stage writes."""
+    others = {name for names in _TABLES_OF.values() for name in names}
+    return _TABLES_OF.get(stage) or tuple(name for name in TABLES if name not in others)
+
+
 def stage_before(stage: str) -> str:
     """The stage that a stage reads from first of all."""
     return MADE_FROM[stage][0]
 
 
-@contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """A temporary path beside `path` that takes its place once the block ends without an error."""
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}{_UNFINISHED}")
-    try:
-        yield unfinished
-        with unfinished.open("rb+") as written:
-            os.fsync(written.fileno())
-        unfinished.replace(path)
-        _sync_folder(path.parent)
-    finally:
-        unfinished.unlink(missing_ok=True)
+def _checked(told: Any, stage: str) -> Manifest:
+    """A manifest as it was written.
 
-
-def _is_unfinished(path: Path) -> bool:
-    """Whether a kill left it before it could take its name."""
-    return path.name.startswith(".") and path.name.endswith(_UNFINISHED)
-
-
-def _checked(manifest: Manifest) -> Manifest:
+    Raises TypeError or ValueError for anything else.
+    """
+    if not isinstance(told, dict):
+        raise TypeError("it is no table")
+    seal = told.pop("seal", None)
+    manifest = Manifest(**told)
     for name in ("settings", "inputs", "rows", "facts", "digests"):
         if not isinstance(getattr(manifest, name), dict):
             raise TypeError(f"{name} is no table")
+    if seal != _seal(told):
+        raise ValueError("it was changed after it was written")
+    if manifest.stage != stage:
+        raise ValueError(f"it is that of the stage `{manifest.stage}`")
     return manifest
+
+
+def _seal(told: dict[str, Any]) -> str:
+    """SHA-256 of what a manifest tells, by which a change by hand or by the disk is noticed."""
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+
+def _write_manifest(root: Path, manifest: Manifest) -> None:
+    told = asdict(manifest)
+    with replacing(root / f"{manifest.stage}.json") as unfinished:
+        sealed = told | {"seal": _seal(told)}
+        unfinished.write_text(json.dumps(sealed, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+
+
+class StoreChange:
+    """A change of files of finished stages, in the making."""
+
+    def __init__(self, store: Store, change: Change) -> None:
+        self.store = store
+        self.folder = change.folder  # new files go here, under their paths in the store
+        self._change = change
+
+    def take_out(self, name: str) -> None:
+        """Have a file go, if it is there."""
+        self._change.take_out(name)
+
+    def take_out_later_stages(self) -> None:
+        """Have the tables of all stages after `read` go, and their manifests."""
+        for stage in STAGES[1:]:
+            self.take_out(f"{stage}.json")
+            for name in self.store._tables_of(stage):
+                self.take_out(name)
+
+    def commit(self, manifest: Manifest) -> Manifest:
+        """Put all new files in place, with the manifest that names them, and take out the others."""
+        recorded = replace(manifest, method=METHODS[manifest.stage])
+        _write_manifest(self.folder, recorded)
+        self._change.commit()
+        return recorded
 
 
 class _Hashing:
@@ -349,30 +527,3 @@ def digest_of(path: Path) -> str:
     """SHA-256 of a file."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _locks(file: IO[str]) -> bool:
-    """Take the lock of an open file, which ends with the process; whether it was free."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename last through a power cut, where the system can open folders."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -14,7 +14,8 @@ from miner.board.lines import unpack_move
 from miner.follow.models import Review, WonGame
 from miner.follow.plans import OWN_MOVES, plan_of, themes_of
 from miner.follow.replies import LosingReply
-from miner.follow.whole import Span, read_whole, sources_now
+from miner.follow.whole import read_whole, sources_now
+from miner.read.spans import Span
 from miner.terms import STRONGEST
 
 log = logging.getLogger(__name__)

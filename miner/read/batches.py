@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +24,7 @@ class Piece:
     text: bytes  # LF line ends
     first_byte: int  # where it begins in the decompressed source
     broken: str = ""  # how the data break off at its end, within its last game; empty: they do not
+    origin: int = 0  # which of the sources that are read together it is of
 
 
 Batch = list[Piece]
@@ -39,10 +40,10 @@ def cut_batches(
     batch_bytes = batch_bytes or BATCH_BYTES
     batch: Batch = []
     size = 0
-    for source in sources:
+    for origin, source in enumerate(sources):
         for text in open_texts(source, report):
             for piece in cut_pieces(text, batch_bytes):
-                batch.append(piece)
+                batch.append(replace(piece, origin=origin))
                 size += _weight(piece.text)
                 del piece
                 if size >= batch_bytes * 3 // 4:  # a piece ends where a game does, so a little too soon

@@ -14,8 +14,9 @@ class Seen:
     Runs are merged as in a mergesort, so that there are few, each at least twice as long as the next.
     """
 
-    def __init__(self) -> None:
-        self._runs: list[Signatures] = []
+    def __init__(self, before: Signatures | None = None) -> None:
+        """`before`: the signatures of earlier games, in rising order."""
+        self._runs: list[Signatures] = [] if before is None or not len(before) else [before]
 
     def add(self, signatures: Signatures) -> npt.NDArray[np.bool_]:
         """Which of these games were seen before, here or earlier; 0 stands for a game never compared."""

@@ -63,7 +63,7 @@ class Games(NamedTuple):
     starts: Ints
     moves: Ints
     ends: Ints
-    skipped: int  # blocks of other text between them
+    skipped: Ints  # blocks of other text between them, after each of the bounds
 
 
 def find_games(lines: Lines, bounds: Ints) -> Games:
@@ -73,17 +73,17 @@ def find_games(lines: Lines, bounds: Ints) -> Games:
     the whole text. What lies between them is gone through bit by bit.
     """
     if not lines.text:
-        return Games(bounds[:0], bounds[:0], bounds[:0], 0)
+        return Games(bounds[:0], bounds[:0], bounds[:0], np.zeros_like(bounds))
     braces = _braces(lines)
     firsts = np.union1d(bounds, _sure_starts(lines, braces))
     edges = np.append(firsts, len(lines.text))
     plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
     starts_of, moves_of, ends_of = [firsts[plain]], [moves[plain]], [ends[plain]]
-    skipped = 0
+    skipped = np.zeros_like(bounds)
     for region in np.flatnonzero(~plain).tolist():
         begin, end = int(edges[region]), int(edges[region + 1])
         spans, between = walk_games(lines.text[begin:end])
-        skipped += between
+        skipped[np.searchsorted(bounds, begin, side="right") - 1] += between
         found = np.array(spans, dtype=np.intp).reshape(-1, 3) + begin
         starts_of.append(found[:, 0])
         moves_of.append(found[:, 1])

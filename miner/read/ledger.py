@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from miner.read.arrays import few_strings, numbers, repeated
 from miner.read.batches import Batch
@@ -45,6 +47,7 @@ class Count:
 
     games: int
     lines: int
+    skipped: int  # blocks of text between games
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +73,6 @@ class Pending:
     """A batch of `n` games that is read but not numbered yet; `m` of them were decoded."""
 
     counts: list[Count]  # of each piece
-    skipped: int  # blocks of text between games
     columns: dict[str, Any]  # of the ledger, as far as the games themselves tell
     states: Texts  # (n,): empty where the moves decide
     details: Texts  # (n,)
@@ -99,8 +101,12 @@ class Pending:
 class BatchReader:
     """Reads batches under one set of settings."""
 
-    def __init__(self, settings: ReadSettings, salt: bytes, reader: Reader) -> None:
+    def __init__(
+        self, settings: ReadSettings, salt: bytes, reader: Reader, forgotten: Collection[int] = ()
+    ) -> None:
+        """`forgotten`: identities of players whose games are not to be known."""
         self._settings = settings
+        self._forgotten = np.array(sorted(forgotten), dtype=np.uint64)
         self._players = Players(salt, settings.names)
         self._reader = reader
 
@@ -118,8 +124,10 @@ class BatchReader:
         results, details = _results(tags["Result"], moves.results)
         states = self._states(tags, moves, results, ratings, details)
         _mark_broken(batch, piece, states, details)
-        decoded = np.flatnonzero(states == "")
         white, black = (self._players.column(tags[name]) for name in ("White", "Black"))
+        for player in (white, black):
+            states[np.isin(player.identities, self._forgotten)] = "forgotten"
+        decoded = np.flatnonzero(states == "")
         first_byte = np.array([one.first_byte for one in batch], dtype=np.int64) - bounds
         line = np.searchsorted(lines.starts, games.starts)
         counted = np.bincount(piece, minlength=len(batch))
@@ -144,8 +152,10 @@ class BatchReader:
             "opening": openings(tags).strings(),
         }
         return Pending(
-            counts=[Count(*count) for count in zip(counted.tolist(), line_counts.tolist(), strict=True)],
-            skipped=games.skipped,
+            counts=[
+                Count(*count)
+                for count in zip(counted.tolist(), line_counts.tolist(), games.skipped.tolist(), strict=True)
+            ],
             columns=columns,
             states=states,
             details=details,
@@ -260,7 +270,40 @@ def ledger_table(pending: Pending, answer: Answer) -> pa.Table:
         "state": states,
         "detail": details,
     }
-    return pa.table([_array(columns[one.name], one.type) for one in GAMES], schema=GAMES)
+    table = pa.table([_array(columns[one.name], one.type) for one in GAMES], schema=GAMES)
+    return blanked(table, states == "forgotten")
+
+
+_NOTHING = {
+    "white": "",
+    "black": "",
+    "white_player": 0,
+    "black_player": 0,
+    "white_rating": 0,
+    "black_rating": 0,
+    "date": "",
+    "time_class": "unknown",
+    "result": "*",
+    "eco": "",
+    "opening": "",
+    "plies": 0,
+    "signature": 0,
+    "state": "forgotten",
+    "detail": "",
+}
+"""What stands in the row of a forgotten game: that there was one, and where, but nothing of it."""
+
+
+def blanked(games: pa.Table, is_forgotten: Flags) -> pa.Table:
+    """Rows of `games` with nothing of the forgotten ones left but that they were seen."""
+    if not is_forgotten.any():
+        return games
+    mask = pa.array(is_forgotten)
+    for name, nothing in _NOTHING.items():
+        at = games.schema.get_field_index(name)
+        column = pc.if_else(mask, pa.scalar(nothing, GAMES.field(name).type), games[name])
+        games = games.set_column(at, GAMES.field(name), column)
+    return games
 
 
 def _array(column: Any, kind: pa.DataType) -> pa.Array:
@@ -292,6 +335,12 @@ def moves_table(pending: Pending, answer: Answer) -> pa.Table:
         "move": packed.astype(np.uint16),
     }
     return pa.table([_array(columns[one.name], one.type) for one in MOVES], schema=MOVES)
+
+
+def sorted_moves(moves: pa.Table) -> pa.Table:
+    """Rows of `moves` in the order in which a file holds them."""
+    leading = moves["key"].to_numpy() >> np.uint64(32)
+    return moves.take(pa.array(np.lexsort((moves["game"].to_numpy(), leading))))
 
 
 def _key_order(keys: npt.NDArray[np.uint64]) -> Ints:

@@ -7,18 +7,36 @@ import os
 import time
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from miner.progress import Progress, Silent, Task
+from miner.errors import Place, StoreError
+from miner.progress import Progress, Silent
 from miner.read.batches import cut_batches
+from miner.read.contents import Contents, KnownSource, inputs_of
 from miner.read.decode import ReaderName, make_reader
-from miner.read.sources import Source, check_readable, digest_of, find_sources
-from miner.read.workers import Job, Outcome, read_batches
-from miner.schema import LEDGER_STATES
-from miner.settings import ReadSettings, as_dict
-from miner.store import Manifest, Store
+from miner.read.duplicates import Seen
+from miner.read.files import signatures_in
+from miner.read.forgotten import Forgotten
+from miner.read.known import Described, Difference, as_named, compare, describe
+from miner.read.removal import without
+from miner.read.sources import Source, check_readable, find_sources
+from miner.read.workers import Job, Numbering, read_batches
+from miner.settings import ReadSettings, as_dict, settings_of
+from miner.store import FOLDERS, Manifest, Store
 
 _log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """By what and with what games are read."""
+
+    settings: ReadSettings
+    forgotten: Forgotten
+    reader: ReaderName
+    processes: int
+    progress: Progress
 
 
 def read(
@@ -32,72 +50,237 @@ def read(
 ) -> Manifest:
     """Read games into the store's tables `games` and `moves`, and say what became of each in the ledger.
 
-    Does nothing if the store was read from the same sources under the same settings. The tables are the same
-    whichever reader decodes the moves and however many processes (default: one for each processor) share the
-    work.
+    Does nothing if the store was read from the same sources under the same settings. If there are more now,
+    only these are read, and their games come after the others; games of a source that is not named any more
+    go. A source that has changed is read again, with those that were read after it: which of two equal games
+    is kept depends on what came before. The tables are the same whichever reader decodes the moves and
+    however many processes (default: one for each processor) share the work.
 
-    Raises SourceError if a source is missing, unknown or unreadable from its very beginning, UsageError if a
-    reader is asked for that is not installed, MinerError if a worker process dies.
+    Raises SourceError if a source is missing, unknown, unreadable from its very beginning or changes while it
+    is read, UsageError if a reader is asked for that is not installed, MinerError if a worker process dies.
     """
     found = find_sources(sources)
     make_reader(reader)
-    inputs = digest_of(found)
-    manifest = store.manifest("read")
-    # Of standard input nobody can tell in advance whether it holds the same again.
-    is_known = all(source.path is not None for source in found)
-    if manifest and is_known and store.is_current("read", as_dict(settings), inputs):
-        return manifest
-    for source in found:
-        check_readable(source)
+    with store.writing():
+        work = _work(store, settings, reader, processes, progress)
+        manifest = store.manifest("read")
+        if manifest is None or not _goes_on(store, manifest, work):
+            return _read_afresh(store, describe(found), work)
+        contents = Contents.of(store, manifest)
+        difference = compare(contents.sources, describe(found, contents.sources))
+        return _bring_up(store, manifest, contents, difference, work)
+
+
+def add(
+    sources: Sequence[str],
+    store: Store,
+    *,
+    reader: ReaderName = "auto",
+    processes: int | None = None,
+    progress: Progress | None = None,
+) -> Manifest:
+    """Read more sources into a store, under the settings that it was read under.
+
+    What is in it stays, wherever its sources are now; a source that is named again counts as in `read`.
+    Raises StoreError if it was not read into yet, or its files are not all there, and what `read` does.
+    """
+    found = find_sources(sources)
+    make_reader(reader)
+    with store.writing():
+        manifest = store.require("read")
+        work = _work(store, settings_of({"read": manifest.settings}).read, reader, processes, progress)
+        check_whole(store, manifest)
+        contents = Contents.of(store, manifest)
+        difference = compare(contents.sources, describe(found, contents.sources))
+        return _bring_up(store, manifest, contents, _with_unnamed(difference, contents), work)
+
+
+def check_whole(store: Store, manifest: Manifest) -> None:
+    """Raises StoreError if a file of the tables `games` and `moves` is not there."""
+    if missing := store.missing_files(manifest):
+        raise StoreError(
+            "the file is missing", where=Place(str(store.root / missing[0])), advice=store.mended_by
+        )
+
+
+def _work(
+    store: Store,
+    settings: ReadSettings,
+    reader: ReaderName,
+    processes: int | None,
+    progress: Progress | None,
+) -> _Work:
+    return _Work(
+        settings, Forgotten.of(store), reader, processes or os.cpu_count() or 1, progress or Silent()
+    )
+
+
+def _goes_on(store: Store, manifest: Manifest, work: _Work) -> bool:
+    """Whether what the store holds was read as it would be read now."""
+    inputs = manifest.inputs
+    return (
+        store.is_current("read", as_dict(work.settings), inputs)
+        and inputs == inputs_of(inputs["sources"], work.forgotten.digest)
+        and "batches" in manifest.facts
+    )
+
+
+def _with_unnamed(difference: Difference, contents: Contents) -> Difference:
+    """The sources that are not named counted among those that are the same, wherever they are now."""
+    unnamed = {number: _as_it_was(contents.sources[number]) for number in difference.gone}
+    first = difference.first_changed
+    if first is not None and (later := [number for number in unnamed if number > first]):
+        # They are read again after the changed one, so they must be what they were.
+        described = describe([as_named(contents.sources[number]) for number in later], contents.sources)
+        unnamed |= dict(zip(later, described, strict=True))
+    return replace(difference, same=difference.same | unnamed, gone=[])
+
+
+def _as_it_was(known: KnownSource) -> Described:
+    return Described(as_named(known), known.digest, known.stamp, known.stamp is not None)
+
+
+def _bring_up(
+    store: Store, manifest: Manifest, contents: Contents, difference: Difference, work: _Work
+) -> Manifest:
+    """Take out what is gone or must be read again, and read what is not in the store."""
+    again, dropped = _to_read(contents, difference)
+    kept = [number for number in difference.same if number not in dropped]
+    renewed = replace(
+        contents,
+        sources=tuple(
+            _met_again(source, difference.same[number]) if number in kept else source
+            for number, source in enumerate(contents.sources)
+        ),
+    )
+    if not kept and again:
+        return _read_afresh(store, again, work)
+    for one in again:
+        check_readable(one.source)
+    _tell(contents, difference, dropped)
+    if dropped:
+        manifest = without(store, renewed, dropped, work.settings, work.reader)
+        renewed = Contents.of(store, manifest)
+    if again:
+        return _read_more(store, renewed, again, work)
+    if not dropped and renewed != contents:
+        # Only where the sources lie and their times are others: nothing was done.
+        store.record(replace(manifest, facts=renewed.manifest({}).facts | _effort(manifest)))
+    return manifest
+
+
+def _to_read(contents: Contents, difference: Difference) -> tuple[list[Described], set[int]]:
+    """The sources to be read, in order, and the numbers of those whose games go, for ever or until then."""
+    first = difference.first_changed
+    after = range(len(contents.sources) if first is None else first, len(contents.sources))
+    now = difference.same | difference.changed
+    again = [now[number] for number in after if number in now]
+    return again + difference.new, {*difference.gone, *after}
+
+
+def _met_again(known: KnownSource, now: Described) -> KnownSource:
+    """A source that is the same, with the place and the times that it has now."""
+    return replace(known, place=now.place, stamp=now.stamp if now.is_settled else None)
+
+
+def _effort(manifest: Manifest) -> dict[str, object]:
+    names = ("games_read", "seconds", "games_per_second")
+    return {name: manifest.facts[name] for name in names if name in manifest.facts}
+
+
+def _tell(contents: Contents, difference: Difference, dropped: set[int]) -> None:
+    """Say which sources are read again or go, and why."""
+    for number in sorted(difference.gone):
+        _log.warning("%s is not named any more; its games go", contents.sources[number].name)
+    for number in sorted(difference.changed):
+        name = difference.changed[number].source.name
+        _log.warning("%s has changed since it was read; it is read again", name)
+    behind = [number for number in dropped if number in difference.same]
+    if behind:
+        _log.warning(
+            "%s read after that %s read again, since repeated games are found in reading order",
+            "the source" if len(behind) == 1 else f"the {len(behind):,} sources",
+            "is" if len(behind) == 1 else "are",
+        )
+
+
+def _read_afresh(store: Store, described: Sequence[Described], work: _Work) -> Manifest:
+    """Read all sources into a store that holds nothing of worth."""
+    for one in described:
+        check_readable(one.source)
     started = time.perf_counter()
     store.begin("read")
-    job = Job(settings, store.salt, reader, _emptied(store.path("games")), _emptied(store.path("moves")))
-    sizes = [source.size_bytes for source in found]
-    total = sum(size for size in sizes if size is not None) if None not in sizes else None
-    with (progress or Silent()).task("reading games", total=total, unit="B") as task:
-        states, moves, skipped, digests = _read_all(
-            found, job, processes or os.cpu_count() or 1, task, started
-        )
-    elapsed_s = time.perf_counter() - started
-    games = states.total()
-    manifest = Manifest(
-        stage="read",
-        settings=as_dict(settings),
-        inputs=inputs,
-        rows={"games": games, "moves": moves},
-        facts={
-            "ledger": {state: states[state] for state in LEDGER_STATES},
-            "games": games,
-            "skipped_texts": skipped,
-            "seconds": round(elapsed_s, 3),
-            "games_per_second": round(games / elapsed_s),
-        },
-        digests=digests,
-    )
-    _log.info("read %d games in %.1f s", games, elapsed_s)
+    for table in FOLDERS:
+        _empty(store.path(table))
+    contents = _read_all(store, store.root, Contents(forgotten=work.forgotten.digest), described, work)
+    manifest = _manifest(contents, contents, work, started)
     return store.finish(manifest)
 
 
-def _emptied(folder: Path) -> Path:
-    """The folder without what an earlier read, finished or not, left in it."""
+def _read_more(store: Store, contents: Contents, described: Sequence[Described], work: _Work) -> Manifest:
+    """Read sources behind what the store holds."""
+    started = time.perf_counter()
+    with store.changing() as change:
+        added = _read_all(store, change.folder, contents, described, work)
+        return change.commit(_manifest(contents.plus(added), added, work, started))
+
+
+def _manifest(contents: Contents, added: Contents, work: _Work, started: float) -> Manifest:
+    seconds = time.perf_counter() - started
+    games = added.ledger.total()
+    _log.info("read %d games in %.1f s", games, seconds)
+    return contents.manifest(as_dict(work.settings), games_read=games, seconds=seconds)
+
+
+def _empty(folder: Path) -> None:
+    """Make a folder, without what an earlier read, finished or not, left in it."""
     folder.mkdir(exist_ok=True)
     for file in folder.iterdir():
         file.unlink()
-    return folder
 
 
 def _read_all(
-    sources: Sequence[Source], job: Job, processes: int, task: Task, started: float
-) -> tuple[Counter[str], int, int, dict[str, str]]:
-    """Games in each state, rows of moves, blocks of text between games, and the files' digests."""
-    digests: dict[str, str] = {}
+    store: Store, folder: Path, before: Contents, described: Sequence[Described], work: _Work
+) -> Contents:
+    """The contents of sources that are read into files below `folder`, behind those before."""
+    for table in FOLDERS:
+        (folder / table).mkdir(exist_ok=True)
+    sources = [one.source for one in described]
+    job = Job(work.settings, store.salt, work.reader, folder, before.next_batch, work.forgotten.identities)
+    numbering = Numbering(before.next_game, Seen(signatures_in(store, before.digests, before.ledger.total())))
     states: Counter[str] = Counter()
-    moves = skipped = 0
-    outcome: Outcome
-    for outcome in read_batches(cut_batches(sources, task.advance), job, processes):
-        states += outcome.states
-        moves += outcome.moves
-        skipped += outcome.skipped
-        digests |= outcome.digests
-        task.facts(f"{states.total() / (time.perf_counter() - started):,.0f} games/s")
-    return states, moves, skipped, digests
+    games, skipped = [0] * len(sources), [0] * len(sources)
+    batches: dict[int, tuple[int, int]] = {}
+    digests: dict[str, str] = {}
+    moves = 0
+    started = time.perf_counter()
+    with work.progress.task("reading games", total=_size_bytes(sources), unit="B") as task:
+        for outcome in read_batches(cut_batches(sources, task.advance), job, work.processes, numbering):
+            for origin, count in outcome.pieces:
+                games[origin] += count.games
+                skipped[origin] += count.skipped
+            states += outcome.states
+            moves += outcome.moves
+            digests |= outcome.digests
+            batches[outcome.number] = (outcome.first_game, outcome.first_game + outcome.states.total())
+            task.facts(f"{states.total() / (time.perf_counter() - started):,.0f} games/s")
+    known = []
+    first_game = before.next_game
+    for one, held, blocks in zip(described, games, skipped, strict=True):
+        one.check_unchanged()
+        known.append(one.known(first_game, held, blocks))
+        first_game += held
+    return Contents(
+        sources=tuple(known),
+        ledger=states,
+        moves=moves,
+        batches=batches,
+        digests=digests,
+        forgotten=before.forgotten,
+    )
+
+
+def _size_bytes(sources: Sequence[Source]) -> int | None:
+    """Bytes of all sources as they are stored; None: not known."""
+    sizes = [source.size_bytes for source in sources]
+    return sum(size for size in sizes if size is not None) if None not in sizes else None

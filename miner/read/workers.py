@@ -31,9 +31,11 @@ from miner.errors import MinerError
 from miner.read.batches import Batch
 from miner.read.decode import ReaderName, make_reader
 from miner.read.duplicates import Seen
+from miner.read.files import write_batch
 from miner.read.ledger import (
     Answer,
     BatchReader,
+    Count,
     Pending,
     Report,
     count_states,
@@ -41,13 +43,6 @@ from miner.read.ledger import (
     moves_table,
 )
 from miner.settings import ReadSettings
-from miner.store import write_parquet
-
-_ROW_GROUP = 1 << 17
-_RISING = ("game", "key", "number", "start_byte", "end_byte", "line")
-"""Columns whose rows go up: their steps take less room than they do."""
-_UNREPEATED = (*_RISING, "signature", "white_player", "black_player")
-"""Columns that a dictionary only costs time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,31 +52,35 @@ class Job:
     settings: ReadSettings
     salt: bytes
     reader: ReaderName
-    games: Path  # folder for the ledger's files
-    moves: Path
+    folder: Path  # whose folders `games` and `moves` the files go to
+    first_batch: int = 0  # number of the first file
+    forgotten: frozenset[int] = frozenset()  # identities of players whose games are not to be known
 
     def batch_reader(self) -> BatchReader:
         """A reader of batches for this job."""
-        return BatchReader(self.settings, self.salt, make_reader(self.reader))
+        return BatchReader(self.settings, self.salt, make_reader(self.reader), self.forgotten)
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """What became of a batch."""
 
+    number: int  # of the batch
+    first_game: int  # number in the store of its first game
+    pieces: list[tuple[int, Count]]  # of each piece: which of the sources it is of, and what it holds
     states: Counter[str]  # games in each state of the ledger
     moves: int  # rows of moves
-    skipped: int  # blocks of text between games
     digests: dict[str, str]  # SHA-256 of the two files, by their paths in the store
 
 
 class Numbering:
     """Keeps count of games, lines and signatures, batch by batch in reading order."""
 
-    def __init__(self) -> None:
-        self._games = 0
+    def __init__(self, first_game: int = 0, seen: Seen | None = None) -> None:
+        """For games that go on from `first_game`; those before it were `seen`."""
+        self._games = first_game
         self._number = self._line = 1  # of the next game in its source, of the next line in it
-        self._seen = Seen()
+        self._seen = seen or Seen()
 
     def answer(self, begins_source: Sequence[bool], report: Report) -> Answer:
         """The answer to the next batch's report; `begins_source`: whether each of its pieces does so."""
@@ -98,8 +97,12 @@ class Numbering:
         return Answer(first_game, numbers, lines, self._seen.add(report.signatures))
 
 
-def read_batches(batches: Iterator[Batch], job: Job, processes: int) -> Iterator[Outcome]:
+def read_batches(
+    batches: Iterator[Batch], job: Job, processes: int, numbering: Numbering | None = None
+) -> Iterator[Outcome]:
     """Read and write all batches; what became of each, in no particular order.
+
+    `numbering`: of the games before them; None: there are none.
 
     A single batch is read in this process, since no other would be started sooner than it is done.
 
@@ -109,46 +112,42 @@ def read_batches(batches: Iterator[Batch], job: Job, processes: int) -> Iterator
     is_small = len(start) < 2
     # Popped, so that no batch stays in memory once it is done.
     everything = chain((start.pop(0) for _ in range(len(start))), batches)
+    numbered = enumerate(everything, start=job.first_batch)
     if is_small or processes == 1:
-        yield from _read_here(everything, job)
+        yield from _read_here(numbered, job, numbering or Numbering())
     else:
-        yield from _read_in_workers(everything, job, processes)
+        yield from _read_in_workers(numbered, job, processes, numbering or Numbering())
 
 
-def _read_here(batches: Iterator[Batch], job: Job) -> Iterator[Outcome]:
+def _read_here(batches: Iterator[tuple[int, Batch]], job: Job, numbering: Numbering) -> Iterator[Outcome]:
     reader = job.batch_reader()
-    numbering = Numbering()
-    for number, batch in enumerate(batches):
+    for number, batch in batches:
         yield _read_batch(number, batch, reader, numbering, job)
 
 
 def _read_batch(number: int, batch: Batch, reader: BatchReader, numbering: Numbering, job: Job) -> Outcome:
     pending = reader.read(batch)
-    return _write(number, pending, numbering.answer(_begins_source(batch), pending.report), job)
+    answer = numbering.answer(begins_source(batch), pending.report)
+    return write(number, batch, pending, answer, job)
 
 
-def _begins_source(batch: Batch) -> list[bool]:
+def begins_source(batch: Batch) -> list[bool]:
+    """Whether each piece is the beginning of its source."""
     return [piece.first_byte == 0 for piece in batch]
 
 
-def _write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
+def write(number: int, batch: Batch, pending: Pending, answer: Answer, job: Job) -> Outcome:
+    """Write the files of a batch that was read; its texts are not needed any more."""
     ledger = ledger_table(pending, answer)
     moves = moves_table(pending, answer)
-    digests = {}
-    # Moves are nine tenths of it all: a twentieth more of them to store, in two thirds of the time.
-    for folder, table, compression in ((job.games, ledger, "zstd"), (job.moves, moves, "snappy")):
-        name = f"{number:06}.parquet"
-        digests[f"{folder.name}/{name}"] = write_parquet(
-            folder / name,
-            table,
-            compression=compression,
-            row_group_size=_ROW_GROUP,
-            use_dictionary=[column for column in table.column_names if column not in _UNREPEATED],
-            column_encoding={
-                column: "DELTA_BINARY_PACKED" for column in table.column_names if column in _RISING
-            },
-        )
-    return Outcome(count_states(ledger), moves.num_rows, pending.skipped, digests)
+    return Outcome(
+        number=number,
+        first_game=answer.first_game,
+        pieces=[(piece.origin, count) for piece, count in zip(batch, pending.counts, strict=True)],
+        states=count_states(ledger),
+        moves=moves.num_rows,
+        digests=write_batch(job.folder, number, ledger, moves),
+    )
 
 
 @dataclass(slots=True)
@@ -161,7 +160,7 @@ class _Worker:
 
     def work_on(self, number: int, batch: Batch) -> None:
         """Send a batch; the texts by themselves, since pickling would copy them."""
-        self.number, self.begins_source = number, _begins_source(batch)
+        self.number, self.begins_source = number, begins_source(batch)
         self.send((number, [replace(piece, text=b"") for piece in batch]))
         for piece in batch:
             self.send(piece.text)
@@ -194,23 +193,25 @@ class _Worker:
         )
 
 
-def _read_in_workers(batches: Iterator[Batch], job: Job, processes: int) -> Iterator[Outcome]:
-    numbering = Numbering()
+def _read_in_workers(
+    batches: Iterator[tuple[int, Batch]], job: Job, processes: int, numbering: Numbering
+) -> Iterator[Outcome]:
     context = _context()
     # The workers' first steps, which are to import everything, take as long as a batch does.
-    yield _read_batch(0, next(batches), job.batch_reader(), numbering, job)
-    next_answered = 1
+    number, batch = next(batches)
+    yield _read_batch(number, batch, job.batch_reader(), numbering, job)
+    next_answered = number + 1
+    del batch
     with _workers(context, job, processes) as idle:
         busy: dict[int, _Worker] = {}  # by the batch they work on
-        numbered = enumerate(batches, start=1)
-        upcoming = next(numbered, None)
+        upcoming = next(batches, None)
         while upcoming or busy:
             if upcoming and idle:
                 number, batch = upcoming
                 worker = busy[number] = idle.pop()
                 worker.work_on(number, batch)
                 del batch
-                upcoming = next(numbered, None)
+                upcoming = next(batches, None)
                 continue
             ready = wait([worker.connection for worker in busy.values()])
             for worker in [one for one in busy.values() if one.connection in ready]:
@@ -279,10 +280,10 @@ def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> boo
     message = connection.recv()
     if message is None:
         return False
-    number, pieces = message
-    pending = reader.read([replace(piece, text=connection.recv_bytes()) for piece in pieces])
+    number, textless = message
+    pending = reader.read([replace(piece, text=connection.recv_bytes()) for piece in textless])
     connection.send(pending.report)
-    connection.send(_write(number, pending, connection.recv(), job))
+    connection.send(write(number, textless, pending, connection.recv(), job))
     return True
 
 

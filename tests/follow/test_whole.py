@@ -12,10 +12,9 @@ from pathlib import Path
 import chess
 import pytest
 import zstandard
-from hypothesis import given
-from hypothesis import strategies as st
 
-from miner.follow.whole import Span, _cut, main_line, read_whole, source_of, sources_now
+from miner.follow.whole import main_line, read_whole, source_of, sources_now
+from miner.read.spans import Span
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store
@@ -117,22 +116,3 @@ def test_moves_of_a_text() -> None:
     ) == ("e4 e5 Nf3 Nc6")
     assert san_of(main_line(b"1. e4 e5 2. Ke3 Nc6 *")) == "e4 e5"
     assert main_line(b"") == ()
-
-
-@given(data=st.data())
-def test_cuts_do_not_depend_on_blocks(data: st.DataObject) -> None:
-    """Each span is its part of the text, however the text comes in blocks; none lies beyond its end."""
-    text = data.draw(st.binary(max_size=60))
-    edges = sorted(data.draw(st.lists(st.integers(0, 70), max_size=8)))
-    spans = [
-        Span(start, end, number)
-        for number, (start, end) in enumerate(zip(edges[::2], edges[1::2], strict=False))
-    ]
-    cuts = sorted(data.draw(st.lists(st.integers(0, len(text)), max_size=6)))
-    blocks = [text[start:end] for start, end in zip([0, *cuts], [*cuts, len(text)], strict=True)]
-
-    found = dict(_cut(iter(blocks), spans))
-
-    assert found == {
-        span.game: text[span.start_byte : span.end_byte] for span in spans if span.end_byte <= len(text)
-    }

@@ -1,0 +1,151 @@
+"""A change of several files of a folder that happens whole or not at all, whatever is killed when.
+
+New files are written below a hidden folder, under the paths that they are to have. Then a list of what is to
+be put in place and what is to go is written: from that moment on the change counts, and whoever opens the
+folder next carries it out to its end.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any
+
+from miner.errors import Place, StoreError
+
+PENDING = ".change"
+LIST = "change.json"
+UNFINISHED = ".unfinished"
+
+
+class Change:
+    """What is to be put into a folder and what is to go from it."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.folder = root / PENDING  # new files go here, under their paths below `root`
+        self._goes: set[str] = set()
+
+    def take_out(self, name: str) -> None:
+        """Have a file go, if it is there."""
+        self._goes.add(name)
+
+    def commit(self) -> None:
+        """Put all files of the folder in place, and take out the others."""
+        put = sorted(
+            path.relative_to(self.folder).as_posix() for path in self.folder.rglob("*") if path.is_file()
+        )
+        with replacing(self.root / LIST) as unfinished:
+            told = {"put": put, "take_out": sorted(self._goes - set(put))}
+            unfinished.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+        carry_out(self.root)
+
+
+@contextmanager
+def changing(root: Path) -> Iterator[Change]:
+    """A change to be committed; without that it leaves nothing."""
+    change = Change(root)
+    _clear(root)
+    change.folder.mkdir()
+    try:
+        yield change
+    finally:
+        if not (root / LIST).exists():
+            _clear(root)
+
+
+def is_pending(root: Path) -> bool:
+    """Whether a change that counts has not been carried out to its end."""
+    return (root / LIST).exists()
+
+
+def carry_out(root: Path) -> None:
+    """Carry out the change that is written down, from wherever it was left.
+
+    Raises StoreError if the list is none.
+    """
+    told = _told(root)
+    for name in told["put"]:
+        new, place = root / PENDING / name, root / name
+        if new.exists():
+            place.parent.mkdir(parents=True, exist_ok=True)
+            new.replace(place)
+    for name in told["take_out"]:
+        (root / name).unlink(missing_ok=True)
+    for folder in {(root / name).parent for name in [*told["put"], *told["take_out"]]}:
+        if folder.is_dir():
+            sync_folder(folder)
+    (root / LIST).unlink()
+    sync_folder(root)
+    _clear(root)
+
+
+def _told(root: Path) -> dict[str, list[str]]:
+    path = root / LIST
+    try:
+        told: Any = json.loads(path.read_text(encoding="utf-8"))
+        for name in [*told["put"], *told["take_out"]]:
+            if not (root / name).resolve().is_relative_to(root.resolve()):
+                raise ValueError("it names a file that is not in the store")  # noqa: TRY301
+    except (ValueError, TypeError, KeyError) as error:
+        raise StoreError(
+            f"the list of a change is damaged: {error}",
+            where=Place(str(path)),
+            advice="delete it, and run `miner check` to see what is missing",
+        ) from error
+    return {name: told[name] for name in ("put", "take_out")}
+
+
+def _clear(root: Path) -> None:
+    shutil.rmtree(root / PENDING, ignore_errors=True)
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A temporary path beside `path` that takes its place once the block ends without an error."""
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}{UNFINISHED}")
+    try:
+        yield unfinished
+        with unfinished.open("rb+") as written:
+            os.fsync(written.fileno())
+        unfinished.replace(path)
+        sync_folder(path.parent)
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def is_unfinished(path: Path) -> bool:
+    """Whether a kill left it before it could take its name."""
+    return path.name.startswith(".") and path.name.endswith(UNFINISHED)
+
+
+def locks(file: IO[str]) -> bool:
+    """Take the lock of an open file, which ends with the process; whether it was free."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a rename last through a power cut, where the system can open folders."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

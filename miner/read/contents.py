@@ -1,0 +1,127 @@
+"""What the tables `games` and `moves` hold, source by source and file by file, as the manifest tells it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+from miner.errors import Place, StoreError
+from miner.read.files import number_of
+from miner.schema import LEDGER_STATES
+from miner.store import Manifest, Store
+
+Digest = dict[str, Any]
+"""Name without folders, size and SHA-256 of a source, as `sources.digest_of` tells them."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KnownSource:
+    """A source that the store was read from."""
+
+    name: str  # as it was named, or the path found in a folder
+    place: str  # path of the file; empty: standard input
+    stamp: list[int] | None  # of the file when it was hashed; None: tells nothing
+    first_game: int  # number in the store of its first game
+    games: int
+    skipped: int  # blocks of text between games
+    digest: Digest = field(default_factory=dict)
+
+    @property
+    def after(self) -> int:
+        """The number that follows that of its last game."""
+        return self.first_game + self.games
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Contents:
+    """All sources in the order of their games, and what became of them."""
+
+    sources: tuple[KnownSource, ...] = ()
+    ledger: Counter[str] = field(default_factory=Counter)  # games in each state
+    moves: int = 0  # rows
+    batches: dict[int, tuple[int, int]] = field(default_factory=dict)  # by file: games from, up to
+    digests: dict[str, str] = field(default_factory=dict)
+    forgotten: str = ""  # SHA-256 of the list of forgotten players that was applied; empty: there is none
+
+    @classmethod
+    def of(cls, store: Store, manifest: Manifest) -> Contents:
+        """What a manifest tells.
+
+        Raises StoreError if it is that of an earlier version of this program.
+        """
+        try:
+            facts, inputs = manifest.facts, manifest.inputs
+            return cls(
+                sources=tuple(
+                    KnownSource(**told, digest=digest)
+                    for told, digest in zip(facts["sources"], inputs["sources"], strict=True)
+                ),
+                ledger=Counter(facts["ledger"]),
+                moves=manifest.rows["moves"],
+                batches={int(number): (first, after) for number, (first, after) in facts["batches"].items()},
+                digests=manifest.digests,
+                forgotten=inputs.get("forgotten", ""),
+            )
+        except (KeyError, TypeError, ValueError) as error:
+            raise StoreError(
+                "the manifest does not tell which games are whose",
+                where=Place(str(store.root / "read.json")),
+                advice="read the sources again: `miner read`",
+            ) from error
+
+    @property
+    def next_game(self) -> int:
+        """Number of the next game that is added."""
+        return max((source.after for source in self.sources), default=0)
+
+    @property
+    def next_batch(self) -> int:
+        """Number of the next file that is added."""
+        return max(map(number_of, self.digests), default=-1) + 1
+
+    def inputs(self) -> dict[str, Any]:
+        """What a read is made from."""
+        return inputs_of([source.digest for source in self.sources], self.forgotten)
+
+    def manifest(self, settings: dict[str, Any], *, games_read: int = 0, seconds: float = 0.0) -> Manifest:
+        """The manifest that tells it; `games_read` in `seconds` by the last run."""
+        games = self.ledger.total()
+        return Manifest(
+            stage="read",
+            settings=settings,
+            inputs=self.inputs(),
+            rows={"games": games, "moves": self.moves},
+            facts={
+                "ledger": {state: self.ledger[state] for state in LEDGER_STATES},
+                "games": games,
+                "skipped_texts": sum(source.skipped for source in self.sources),
+                "games_read": games_read,
+                "seconds": round(seconds, 3),
+                "games_per_second": round(games_read / seconds) if seconds else 0,
+                "sources": [
+                    {name: value for name, value in asdict(source).items() if name != "digest"}
+                    for source in self.sources
+                ],
+                "batches": {str(number): list(games) for number, games in sorted(self.batches.items())},
+            },
+            digests=self.digests,
+        )
+
+    def plus(self, other: Contents) -> Contents:
+        """With what was added, whose games go on from these."""
+        return replace(
+            self,
+            sources=self.sources + other.sources,
+            ledger=self.ledger + other.ledger,
+            moves=self.moves + other.moves,
+            batches=self.batches | other.batches,
+            digests=self.digests | other.digests,
+        )
+
+
+def inputs_of(digests: Sequence[Digest], forgotten: str) -> dict[str, Any]:
+    """What a read of these sources is made from, where these players are forgotten."""
+    inputs: dict[str, Any] = {"sources": list(digests)}
+    return inputs | {"forgotten": forgotten} if forgotten else inputs

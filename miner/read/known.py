@@ -1,0 +1,160 @@
+"""Telling which sources are the same as when the store was read, without hashing gigabytes again."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from miner.errors import Place, SourceError
+from miner.read.contents import Digest, KnownSource
+from miner.read.sources import Source, digest_of
+
+_TICK_NS = 2_000_000_000
+"""Coarsest step of file times, of FAT: what was changed so shortly before it was hashed may change unseen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Described:
+    """A source as it is now."""
+
+    source: Source
+    digest: Digest
+    stamp: list[int] | None  # of the file; None: standard input
+    is_settled: bool  # whether any change from now on shows in the stamp
+
+    @property
+    def place(self) -> str:
+        """Path of the file; empty: standard input."""
+        return str(self.source.place or "")
+
+    def known(self, first_game: int, games: int, skipped: int) -> KnownSource:
+        """As the store remembers it."""
+        return KnownSource(
+            name=self.source.name,
+            place=self.place,
+            stamp=self.stamp if self.is_settled else None,
+            first_game=first_game,
+            games=games,
+            skipped=skipped,
+            digest=self.digest,
+        )
+
+    def check_unchanged(self) -> None:
+        """Raises SourceError if the file is not as it was described."""
+        if self.stamp != _stamp(self.source):
+            raise SourceError(
+                "the file changed while it was read",
+                where=Place(self.source.name),
+                advice="read it again once nobody writes to it",
+            )
+
+
+_Stamped = dict[tuple[object, ...], Digest]
+
+
+def describe(sources: Sequence[Source], known: Sequence[KnownSource] = ()) -> list[Described]:
+    """The sources as they are now.
+
+    Hashed are those that are not known, or whose size, times or inode are others than when they were hashed:
+    any difference counts, since clocks go wrong.
+    Raises SourceError for a source that cannot be read.
+    """
+    stamped: _Stamped = {(one.place, *one.stamp): one.digest for one in known if one.stamp is not None}
+    return [_describe(source, stamped) for source in sources]
+
+
+def _describe(source: Source, stamped: _Stamped) -> Described:
+    stamp = _stamp(source)
+    if stamp is not None and (digest := stamped.get((str(source.place), *stamp))):
+        return Described(source, digest, stamp, is_settled=True)
+    begun_ns = time.time_ns()
+    [digest] = digest_of([source])["sources"]
+    is_settled = stamp is not None and max(stamp[1:3]) + _TICK_NS < begun_ns and _stamp(source) == stamp
+    return Described(source, digest, stamp, is_settled)
+
+
+def _stamp(source: Source) -> list[int] | None:
+    """Size, times of change of the contents and of the entry in ns, and inode; None: standard input."""
+    if source.path is None:
+        return None
+    try:
+        found = source.path.stat()
+    except OSError as error:
+        raise SourceError(
+            f"the file cannot be read: {error.strerror}",
+            where=Place(source.name),
+            advice="check that it is there and that you may read it",
+        ) from error
+    return [found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino]
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """How sources differ from those of the store."""
+
+    same: dict[int, Described]  # by their number among those of the store
+    changed: dict[int, Described]  # what stands in their place now
+    gone: list[int]  # numbers of those that are not among them any more
+    new: list[Described]
+
+    @property
+    def first_changed(self) -> int | None:
+        """Number of the first source that has changed."""
+        return min(self.changed, default=None)
+
+
+def compare(known: Sequence[KnownSource], now: Sequence[Described]) -> Difference:
+    """How the sources differ from the known ones; in which order they are named does not count."""
+    left_known, left = dict(enumerate(known)), dict(enumerate(now))
+
+    def pair(tell: Callable[[KnownSource | Described], Hashable]) -> dict[int, Described]:
+        """Those of which the same is told, taken from both sides; nothing is told by None."""
+        waiting: dict[Hashable, list[int]] = {}
+        for at, one in reversed(left.items()):
+            waiting.setdefault(tell(one), []).append(at)
+        waiting.pop(None, None)
+        pairs = {
+            number: waiting[tell(one)].pop() for number, one in left_known.items() if waiting.get(tell(one))
+        }
+        for number in pairs:
+            del left_known[number]
+        return {number: left.pop(at) for number, at in pairs.items()}
+
+    # Of standard input nobody can tell whether it holds the same again.
+    same = pair(lambda one: (one.place, _content(one)) if one.place else None)
+    same |= pair(lambda one: _content(one) if one.place else None)
+    changed = pair(lambda one: one.place)
+    return Difference(same, changed, list(left_known), list(left.values()))
+
+
+def _content(one: KnownSource | Described) -> Hashable:
+    return tuple(sorted(one.digest.items()))
+
+
+def as_named(known: KnownSource) -> Source:
+    """The source by the name that its games carry."""
+    return Source(known.name, Path(known.place) if known.place else None)
+
+
+def unchanged(known: KnownSource) -> Source:
+    """The source of games that are to be read again.
+
+    Raises SourceError if it is not there any more, or not as it was.
+    """
+    source = as_named(known)
+    if source.path is None:
+        raise SourceError(
+            "standard input cannot be read again",
+            where=Place(source.name),
+            advice="read all sources again into a new store",
+        )
+    [now] = describe([source], [known])
+    if now.digest != known.digest:
+        raise SourceError(
+            "the file is not what was read into the store",
+            where=Place(source.name),
+            advice="put the file back, or read all sources again: `miner read`",
+        )
+    return source

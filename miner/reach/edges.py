@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-import chess
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from miner.board.lines import parse_uci_line
-from miner.tally.graph import START_KEY, walk
+from miner.board.keys import Keys
+from miner.tally.graph import START_KEY, Ways, walk
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -48,10 +47,10 @@ def edges_of(positions: pa.Table, replies: pa.Table) -> Edges:
     counted = counted.sort_by([("key", "ascending"), ("move", "ascending")])
     key, move = counted["key"].to_numpy(), counted["move"].to_numpy()
     games = counted["games_sum"].to_numpy()
-    path_of = dict(zip(positions["key"].to_pylist(), positions["path"].to_pylist(), strict=True))
 
-    def ways_of(keys: set[int]) -> dict[int, Sequence[chess.Move]]:
-        return {one: parse_uci_line(chess.Board(), path_of[one].split()) for one in keys}
+    def ways_of(keys: Keys) -> Ways:
+        at = pc.index_in(pa.array(keys), value_set=positions["key"])
+        return Ways.along(keys, positions["path"].take(at).combine_chunks())
 
     graph = walk(key, move, games, ways_of)
     return Edges(graph.keys, graph.plies % 2 == 0, graph.parent, graph.child, key, move, games)

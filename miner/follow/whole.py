@@ -31,9 +31,16 @@ def source_of(name: str) -> Source | None:
     path = Path(name)
     for candidate in (path, *path.parents):
         is_whole = candidate == path
-        if candidate.is_file() and (is_whole or candidate.suffix.lower() == _ZIP):
+        if _is_file(candidate) and (is_whole or candidate.suffix.lower() == _ZIP):
             return Source(str(candidate), candidate)
     return None
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # the name of an archive's member may be longer than any path
+        return False
 
 
 def sources_now(names: Sequence[str], read_from: Sequence[Mapping[str, Any]]) -> dict[Source, list[str]]:

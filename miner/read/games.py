@@ -245,11 +245,15 @@ def last_sure_start(text: bytes) -> int:
     Sure is a tag line that comes after a blank line, and before that after a line of moves, with no comment
     left open.
     """
-    start = text.rfind(b"\n[")
-    while start > 0:
-        if text.startswith((b"\n", b" "), start - 1) and _is_sure(text, start):
-            return start + 1
-        start = text.rfind(b"\n[", 0, start)
+    plain, crlf = text.rfind(b"\n\n["), text.rfind(b"\n \n[")
+    while (at := max(plain, crlf)) >= 0:
+        start = text.index(b"[", at)
+        if _is_sure(text, start - 1):
+            return start
+        if at == plain:
+            plain = text.rfind(b"\n\n[", 0, start)
+        else:
+            crlf = text.rfind(b"\n \n[", 0, start)
     return 0
 
 

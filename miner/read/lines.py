@@ -25,9 +25,10 @@ class Lines:
         self.text = text
         self.buffer = np.frombuffer(text, dtype=np.uint8)
         breaks = np.flatnonzero(self.buffer == ord("\n"))
-        begins = np.concatenate([[0], breaks + 1])
-        self.starts: Ints = begins[begins < len(text)]
-        self.ends: Ints = np.append(breaks, len(text))[: len(self.starts)]  # without the line end
+        is_open = bool(text) and not text.endswith(b"\n")  # the last line has no end
+        self.ends: Ints = np.append(breaks, len(text)) if is_open else breaks  # without the line end
+        self.starts: Ints = np.zeros(len(self.ends), dtype=np.intp)
+        self.starts[1:] = self.ends[:-1] + 1
         self._first = self.buffer[self.starts]
 
     @cached_property

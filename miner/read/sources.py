@@ -36,7 +36,7 @@ _READ_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # the others give al
 _METHODS = {9: "Deflate64", 12: "bzip2", 14: "LZMA", 93: "Zstandard"}  # Deflate64: some systems', above 2 GB
 # Of a frame at a time. They make 32 MiB of text at the most, since 4 bytes of zstd can stand for 128 KiB.
 _STEP_BYTES = 1 << 10
-_WINDOW_BYTES = 1 << 27  # for the window of a zstd frame; the program zstd gives as much, if not told otherwise
+_WINDOW_BYTES = 1 << 27  # for a zstd frame's window; as much as the program zstd gives, if not told more
 _XZ_BYTES = 1 << 28  # for an xz stream; the highest preset takes 65 MiB
 _WIDE_LOOK = 64  # bytes by which text of 16 bits a letter is told
 _TOO_MUCH = ("requires too much memory", "Memory usage limit")  # what zstd and xz say to limits on theirs
@@ -109,6 +109,11 @@ def _sources_of(name: str) -> list[Source]:
     if name == STDIN:
         return [Source(STDIN, None)]
     path = Path(name)
+    with _opening(Source(_printable(name), path)):
+        return _files_of(name, path)
+
+
+def _files_of(name: str, path: Path) -> list[Source]:
     if path.is_dir():
         files = sorted(file for file in path.rglob("*") if file.is_file() and _is_pgn(file))
         if not files:
@@ -425,8 +430,10 @@ def _blocks(file: IO[bytes], name: str) -> Iterator[bytes]:
                 "the text is UTF-16", where=Place(name), advice="save it as UTF-8 and read it again"
             )
         is_first = False
-        if block:
-            yield block
+        if len(block) <= 2 * _BLOCK_BYTES:
+            yield from [block] if block else []
+        else:  # a frame may give as much at once
+            yield from (block[at : at + _BLOCK_BYTES] for at in range(0, len(block), _BLOCK_BYTES))
         if broken is not None:
             raise BrokenOff(str(broken) or "the data break off") from broken
         if not block:

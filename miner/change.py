@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import secrets
 import shutil
 import sys
 from collections.abc import Iterator
@@ -108,7 +109,8 @@ def _clear(root: Path) -> None:
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """A temporary path beside `path` that takes its place once the block ends without an error."""
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}{UNFINISHED}")
+    # Not by the number of the process: other machines may write to the same folder.
+    unfinished = path.with_name(f".{path.name}.{secrets.token_hex(6)}{UNFINISHED}")
     try:
         yield unfinished
         with unfinished.open("rb+") as written:

@@ -101,10 +101,12 @@ class Errands:
         about: str,
         engines: int = 0,
         only: Sequence[str] | None = None,
+        is_urgent: bool = False,
     ) -> Errand[Result]:
         """Have a worker call `function`; an errand among the arguments stands for what it has made.
 
         `engines`: how many of its worker's engines it needs. `only`: addresses of workers that may do it.
+        What is urgent is done before what is not, whenever it was ordered.
         """
         client = self._cluster.client
         inputs = [one.future for one in given if isinstance(one, Errand)]
@@ -118,6 +120,7 @@ class Errands:
                 pure=False,
                 resources={ENGINE: engines} if engines else None,
                 workers=list(only) if only is not None else None,
+                priority=int(is_urgent),
             )
         errand: Errand[Result] = Errand(future, about)
         self._open[errand] = None

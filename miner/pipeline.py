@@ -100,6 +100,7 @@ def _run(
             reader=machinery.reader,
             processes=machinery.processes,
             progress=progress,
+            cluster=machinery.cluster,
         )
     )
     yield done(

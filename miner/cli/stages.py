@@ -31,6 +31,7 @@ def read(
     max_rating: options.MaxRating = None,
     reader: options.Reader = "auto",
     processes: options.Processes = None,
+    cluster: options.Cluster = None,
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Read games into the store: what was played, by whom of what rating, and how it ended.
@@ -53,13 +54,20 @@ def read(
         },
     )
     pipeline.check_sources(sources)
-    _do(
-        Store.create(store),
-        "read",
-        lambda opened: pipeline.read(
-            sources, opened, wanted.read, reader=reader, processes=processes, progress=Bars()
-        ),
-    )
+    with options.connected(cluster, processes=processes) as workers:
+        _do(
+            Store.create(store),
+            "read",
+            lambda opened: pipeline.read(
+                sources,
+                opened,
+                wanted.read,
+                reader=reader,
+                processes=processes,
+                progress=Bars(),
+                cluster=workers,
+            ),
+        )
 
 
 def tally(

@@ -257,6 +257,21 @@ def last_sure_start(text: bytes) -> int:
     return 0
 
 
+def first_sure_start(text: bytes) -> int | None:
+    """The first such start far enough behind the text's beginning for nothing before that to matter.
+
+    None: there is none. The text may begin anywhere, in the middle of a game or of a comment.
+    """
+    start = text.find(b"\n[", _LONGEST_COMMENT + len("\n \n"))
+    if text.find(b"\n", 0, _LONGEST_COMMENT) < 0:
+        return None  # nobody knows what the line before is like, since it has no beginning
+    while start >= 0:
+        if _is_sure(text, start):
+            return start + 1
+        start = text.find(b"\n[", start + 1)
+    return None
+
+
 def _is_sure(text: bytes, start: int) -> bool:
     """Whether a game surely begins after the line end at `start`."""
     blank = text.rfind(b"\n", 0, start)

@@ -10,9 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from miner.cluster import Cluster
 from miner.errors import Place, StoreError
 from miner.progress import Progress, Silent
 from miner.read.batches import cut_batches
+from miner.read.clustered import read_on_cluster
 from miner.read.contents import Contents, KnownSource, inputs_of
 from miner.read.decode import ReaderName, make_reader
 from miner.read.duplicates import Seen
@@ -37,6 +39,7 @@ class _Work:
     reader: ReaderName
     processes: int
     progress: Progress
+    cluster: Cluster | None
 
 
 def read(
@@ -47,6 +50,7 @@ def read(
     reader: ReaderName = "auto",
     processes: int | None = None,
     progress: Progress | None = None,
+    cluster: Cluster | None = None,
 ) -> Manifest:
     """Read games into the store's tables `games` and `moves`, and say what became of each in the ledger.
 
@@ -54,17 +58,20 @@ def read(
     only these are read, and their games come after the others; games of a source that is not named any more
     go. A source that has changed is read again, with those that were read after it: which of two equal games
     is kept depends on what came before. The tables are the same whichever reader decodes the moves and
-    however many processes (default: one for each processor) share the work.
+    however many processes (default: one for each processor), or workers of a `cluster`, share the work.
 
     Raises SourceError if a source is missing, unknown, unreadable from its very beginning or changes while it
-    is read, UsageError if a reader is asked for that is not installed, MinerError if a worker process dies.
+    is read, UsageError if a reader is asked for that is not installed, MinerError if a worker process dies,
+    ClusterFailed.
     """
     found = find_sources(sources)
     make_reader(reader)
     with store.writing():
-        work = _work(store, settings, reader, processes, progress)
+        work = _work(store, settings, reader, processes, progress, cluster)
         manifest = store.manifest("read")
         if manifest is None or not _goes_on(store, manifest, work):
+            for source in found:
+                check_readable(source)
             return _read_afresh(store, describe(found), work)
         contents = Contents.of(store, manifest)
         difference = compare(contents.sources, describe(found, contents.sources))
@@ -78,6 +85,7 @@ def add(
     reader: ReaderName = "auto",
     processes: int | None = None,
     progress: Progress | None = None,
+    cluster: Cluster | None = None,
 ) -> Manifest:
     """Read more sources into a store, under the settings that it was read under.
 
@@ -88,7 +96,9 @@ def add(
     make_reader(reader)
     with store.writing():
         manifest = store.require("read")
-        work = _work(store, settings_of({"read": manifest.settings}).read, reader, processes, progress)
+        work = _work(
+            store, settings_of({"read": manifest.settings}).read, reader, processes, progress, cluster
+        )
         check_whole(store, manifest)
         contents = Contents.of(store, manifest)
         difference = compare(contents.sources, describe(found, contents.sources))
@@ -109,9 +119,12 @@ def _work(
     reader: ReaderName,
     processes: int | None,
     progress: Progress | None,
+    cluster: Cluster | None,
 ) -> _Work:
+    if cluster is not None:
+        cluster.require_file(store.root / "salt")
     return _Work(
-        settings, Forgotten.of(store), reader, processes or os.cpu_count() or 1, progress or Silent()
+        settings, Forgotten.of(store), reader, processes or os.cpu_count() or 1, progress or Silent(), cluster
     )
 
 
@@ -153,11 +166,11 @@ def _bring_up(
             for number, source in enumerate(contents.sources)
         ),
     )
-    if not kept and again:
-        return _read_afresh(store, again, work)
     for one in again:
         check_readable(one.source)
     _tell(contents, difference, dropped)
+    if not kept and again:
+        return _read_afresh(store, again, work)
     if dropped:
         manifest = without(store, renewed, dropped, work.settings, work.reader)
         renewed = Contents.of(store, manifest)
@@ -206,8 +219,6 @@ def _tell(contents: Contents, difference: Difference, dropped: set[int]) -> None
 
 def _read_afresh(store: Store, described: Sequence[Described], work: _Work) -> Manifest:
     """Read all sources into a store that holds nothing of worth."""
-    for one in described:
-        check_readable(one.source)
     started = time.perf_counter()
     store.begin("read")
     for table in FOLDERS:
@@ -255,7 +266,12 @@ def _read_all(
     moves = 0
     started = time.perf_counter()
     with work.progress.task("reading games", total=_size_bytes(sources), unit="B") as task:
-        for outcome in read_batches(cut_batches(sources, task.advance), job, work.processes, numbering):
+        outcomes = (
+            read_batches(cut_batches(sources, task.advance), job, work.processes, numbering)
+            if work.cluster is None
+            else read_on_cluster(sources, job, work.cluster, task.advance, numbering)
+        )
+        for outcome in outcomes:
             for origin, count in outcome.pieces:
                 games[origin] += count.games
                 skipped[origin] += count.skipped

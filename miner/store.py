@@ -390,18 +390,21 @@ class Store:
 
         Raises StoreError if it is missing or damaged.
         """
-        return self._readable(self.path(name), f"the table `{name}`", columns)
+        with self._readable(self.path(name), f"the table `{name}`"):
+            return pq.read_table(self.path(name), columns=columns)
 
     def read_file(self, name: str, columns: list[str] | None = None) -> pa.Table:
         """A file of a table, by its path in the store, or some of its columns.
 
         Raises StoreError if it is missing or damaged.
         """
-        return self._readable(self.root / name, "the file", columns)
+        with self._readable(self.root / name, "the file"), pq.ParquetFile(self.root / name) as file:
+            return file.read(columns=columns)
 
-    def _readable(self, path: Path, what: str, columns: list[str] | None) -> pa.Table:
+    @contextmanager
+    def _readable(self, path: Path, what: str) -> Iterator[None]:
         try:
-            return pq.read_table(path, columns=columns)
+            yield
         except (OSError, pa.ArrowException) as error:
             raise StoreError(
                 f"{what} cannot be read: {error}", where=Place(str(path)), advice=self.mended_by

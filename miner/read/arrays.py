@@ -50,3 +50,14 @@ def coded(array: pa.Array) -> tuple[list[bytes], npt.NDArray[np.int32]]:
     pairs = array.dictionary_encode()
     codes = np.frombuffer(pairs.indices.buffers()[1], dtype=np.int32, count=len(array))
     return pairs.dictionary.to_pylist(), codes
+
+
+def values_of(column: pa.ChunkedArray) -> npt.NDArray[Any]:
+    """The values of a column of whole numbers without nulls."""
+    dtype = np.dtype(column.type.to_pandas_dtype())
+    parts = [
+        np.frombuffer(chunk.buffers()[1], dtype)[chunk.offset : chunk.offset + len(chunk)]
+        for chunk in column.chunks
+        if len(chunk)
+    ]
+    return np.concatenate(parts) if parts else np.empty(0, dtype)

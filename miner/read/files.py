@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from miner.read.arrays import values_of
 from miner.store import FOLDERS, Store, write_parquet
 
 _ROW_GROUP = 1 << 17
@@ -59,7 +60,7 @@ def signatures_in(store: Store, files: Collection[str], games: int) -> npt.NDArr
     at = 0
     for name in files:
         if name.startswith("games/"):
-            signatures = store.read_file(name, ["signature"])["signature"].to_numpy()
+            signatures = values_of(store.read_file(name, ["signature"])["signature"])
             found[at : at + len(signatures)] = signatures
             at += len(signatures)
     found.sort()

@@ -84,9 +84,9 @@ def _advice() -> str:
 
 
 def program_digest(program: Path) -> str:
-    """SHA-256 of a file such as the program; read again only if its size or time has changed."""
+    """SHA-256 of a file such as the program; read again only if it is another one by number, size or time."""
     stat = program.stat()
-    return _digest(program, stat.st_size, stat.st_mtime_ns)
+    return _digest(program, stat.st_ino, stat.st_size, stat.st_mtime_ns)
 
 
 def file_digests(program: Path, options: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
@@ -116,6 +116,6 @@ def _can_be_read(path: Path) -> bool:
 
 
 @lru_cache
-def _digest(program: Path, size: int, time_ns: int) -> str:  # noqa: ARG001 - they are what makes it stale
+def _digest(program: Path, number: int, size: int, time_ns: int) -> str:  # noqa: ARG001 - they make it stale
     with program.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

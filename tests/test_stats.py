@@ -36,3 +36,15 @@ def test_deviation_by_the_bounds_of_many_games(confidence: float) -> None:
     deviation = stats.deviation_of(low, high, confidence=confidence)
 
     assert deviation == pytest.approx(np.sqrt(rate * (1.0 - rate) / (games + 1.0)), rel=0.01)
+
+
+def test_bounds_of_many_are_those_of_each() -> None:
+    """Interpolated bounds are within 1e-7 of the exact ones, for parameters of all sizes."""
+    rng = np.random.default_rng(1)
+    successes, failures = np.exp(rng.uniform(np.log(0.02), np.log(1e5), (2, 30_000)))
+
+    found = stats.beta_intervals(successes, failures, confidence=0.9)
+
+    for bounds, exact in zip(found, stats.beta_interval(successes, failures, confidence=0.9), strict=True):
+        assert np.abs(bounds - exact).max() < 1e-7
+        assert ((bounds >= 0.0) & (bounds <= 1.0)).all()

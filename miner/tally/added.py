@@ -24,7 +24,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from miner.movers import movers_sql
-from miner.schema import MOVES
+from miner.schema import MOVES, TAGS
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
 from miner.tally import replies as counting
@@ -65,7 +65,7 @@ class Before:
         """The tables in the store. Raises StoreError if one is missing or damaged."""
         columns = {
             "replies": ["key", "band", "move", "mean_rating", *_TOLD],
-            "positions": ["key", "fen", "path"],
+            "positions": ["key", "fen", "path", "eco", "opening"],
         }
         return cls(
             *(store.read_table(name, columns.get(name)) for name in ("replies", "positions", "edges")),
@@ -206,24 +206,26 @@ class Added:
             found.append(ways_of(counting.ways_to(self._connection, table_of(strays[~was_stray]))))
         return _shortest(found)
 
-    def tags(self, found: Keys) -> pa.Table:
-        """How many games through each of these positions carry each tag, as `count_tags` tells it."""
+    def tags(self, found: Keys) -> tuple[pa.Table, pa.Table]:
+        """Those from before with what the new rows add, at the positions that they touch."""
         self._connection.register("rows_to_tag", pa.concat_tables([self._fresh, self._new]))
-        self._connection.register("old_tags", self._before.tags)
-        self._connection.register(
-            "new_tags", counting.count_tags(self._connection, table_of(found), "rows_to_tag")
-        )
-        return self._connection.sql(
-            """
-            select key, eco, opening, sum(games)::bigint as games
-            from (from old_tags union all from new_tags) group by all order by all
-            """
+        new = counting.count_tags(self._connection, table_of(found), "rows_to_tag")
+        keys = first_of_each(new["key"].to_numpy())
+        same, touched = _parted(self._before.tags, keys)
+        self._connection.register("tags", pa.concat_tables([touched, new.cast(TAGS)]))
+        changed = self._connection.sql(
+            "select key, eco, opening, sum(games)::bigint as games from tags group by all order by all"
         ).to_arrow_table()
+        names = self._before.positions.select(["key", "eco", "opening"])
+        same_names, _ = _parted(names.filter(_is_named(names)), keys)
+        changed_names = counting.commonest_tags(self._connection, changed)
+        return by_key([same, changed.cast(TAGS)]), by_key([same_names, changed_names.cast(names.schema)])
 
     @property
     def _without_a_way(self) -> Keys:
         """Positions above the floor of which the earlier tally knew no way: their replies are not told."""
-        return np.setdiff1d(self._before.edges["key"].to_numpy(), self._before.keys)
+        of_all = first_of_each(self._before.edges["key"].to_numpy())
+        return of_all[~_is_in(of_all, self._before.keys)]
 
     def _old_ways(self, strays: Keys) -> tuple[Ways, Ints]:
         """The ways that strays had before; each is the path of its position."""
@@ -260,13 +262,37 @@ class Added:
         there, at_fresh = [MOVES.empty_table()], [MOVES.empty_table()]
         for file in self._old_files:
             rows = _rows_of(file)
-            keys = rows["key"].to_numpy()
-            at_fresh.append(rows.take(pa.array(fresh.rows_in(keys))))
+            told = {name: rows[name].to_numpy() for name in MOVES.names}
+            at_fresh.append(_chosen(told, fresh.rows_in(told["key"])))
             if pairs is not None:
-                there.append(
-                    rows.take(pa.array(pairs.rows_in(keys, rows["game"].to_numpy(), rows["ply"].to_numpy())))
-                )
+                there.append(_chosen(told, pairs.rows_in(told["key"], told["game"], told["ply"])))
         return pa.concat_tables(there), pa.concat_tables(at_fresh)
+
+
+def first_of_each(ordered: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """The different values of an ordered array."""
+    found: npt.NDArray[Any] = ordered[np.r_[True, ordered[1:] != ordered[:-1]][: len(ordered)]]
+    return found
+
+
+def by_key(tables: Sequence[pa.Table]) -> pa.Table:
+    """The rows of tables that have no key in common and are ordered by it, in that order."""
+    joined = pa.concat_tables(tables)
+    return joined.take(pa.array(np.argsort(joined["key"].to_numpy(), kind="stable")))
+
+
+def _parted(table: pa.Table, keys: Keys) -> tuple[pa.Table, pa.Table]:
+    """The rows that have none of the keys, and those that have one."""
+    has_one = pa.array(_is_in(table["key"].to_numpy(), keys))
+    return table.filter(pc.invert(has_one)), table.filter(has_one)
+
+
+def _is_named(positions: pa.Table) -> pa.ChunkedArray:
+    return pc.or_(pc.not_equal(positions["eco"], ""), pc.not_equal(positions["opening"], ""))
+
+
+def _chosen(rows: Columns, at: Ints) -> pa.Table:
+    return pa.table({name: column[at] for name, column in rows.items()}, schema=MOVES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,7 +355,8 @@ def _shortest(found: Sequence[tuple[Ways, Ints]]) -> tuple[Ways, Ints]:
 
 
 def _rows_of(file: Path) -> pa.Table:
-    return pq.read_table(file, columns=MOVES.names, use_threads=False)
+    with pq.ParquetFile(file) as rows:  # sooner open than a data set
+        return rows.read(MOVES.names, use_threads=False)
 
 
 def _counted_columns(movers: str) -> str:
@@ -359,7 +386,7 @@ def _supported(rows: pa.Table, min_games: int) -> pa.Table:
 
 def _rows_of_replies(choices: Choices, keys: Keys, moves: npt.NDArray[np.uint16]) -> Ints:
     """The places of replies among the choices, which must hold them."""
-    positions = np.unique(choices.keys)
+    positions = first_of_each(choices.keys)
     ours = np.searchsorted(positions, choices.keys) << 16 | choices.moves
     return np.searchsorted(ours, np.searchsorted(positions, keys) << 16 | moves)
 
@@ -368,7 +395,7 @@ def _merged(earlier: Columns, before: pa.Table, after: pa.Table, fresh: pa.Table
     """The earlier counts with what is in `after` beyond `before`, and with the positions in `fresh`."""
     names = ["key", "move", "band", *_SUMS, *_SUMS_THERE]
     more, less = ({name: table[name].to_numpy().copy() for name in names} for table in (after, before))
-    keys = np.unique(earlier["key"])
+    keys = first_of_each(earlier["key"])
     of_reply, of_cell = (
         [_number(keys, told, with_move=with_move) for told in (earlier, more, less)]
         for with_move in (True, False)
@@ -387,8 +414,9 @@ def _merged(earlier: Columns, before: pa.Table, after: pa.Table, fresh: pa.Table
     told = {name: np.concatenate([told[name], more[name][is_new]]) for name in names}
     number = np.concatenate([of_reply[0], of_reply[1][is_new]])
     cell = np.concatenate([of_cell[0], of_cell[1][is_new]])
-    old_cells, old_firsts = np.unique(of_cell[0], return_index=True)
     touched = np.flatnonzero(_is_in(cell, cells))
+    old_cells, old_firsts = np.unique(of_cell[0][touched[touched < len(of_cell[0])]], return_index=True)
+    old_firsts = touched[old_firsts]
     for name in _SUMS_THERE:
         sums = more[name][firsts]
         sums[np.searchsorted(cells, cells_less)] -= less[name][firsts_less]
@@ -401,8 +429,7 @@ def _merged(earlier: Columns, before: pa.Table, after: pa.Table, fresh: pa.Table
     )
     if not fresh.num_rows:
         return counted
-    joined = pa.concat_tables([counted, fresh.select(names)])
-    return joined.take(pa.array(np.argsort(joined["key"].to_numpy(), kind="stable")))
+    return by_key([counted, fresh.select(names)])
 
 
 def _number(keys: Keys, told: Columns, *, with_move: bool) -> Ints:

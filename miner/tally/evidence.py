@@ -38,8 +38,10 @@ class Evidence(Protocol):
     def ways(self, strays: Keys) -> tuple[Ways, Ints]:
         """A way to each of these positions, as far as there is one, and the game that took it."""
 
-    def tags(self, found: Keys) -> pa.Table:
-        """How many games through each of these positions carry which tags, as `count_tags` tells it."""
+    def tags(self, found: Keys) -> tuple[pa.Table, pa.Table]:
+        """How many games through each of these positions carry which tags, as `count_tags` tells it; and the
+        commonest, as `commonest_tags` does.
+        """
 
 
 class Whole:
@@ -78,9 +80,10 @@ class Whole:
         """The shortest games'."""
         return ways_of(counting.ways_to(self._connection, table_of(strays)))
 
-    def tags(self, found: Keys) -> pa.Table:
+    def tags(self, found: Keys) -> tuple[pa.Table, pa.Table]:
         """Counted over all rows."""
-        return counting.count_tags(self._connection, table_of(found))
+        tags = counting.count_tags(self._connection, table_of(found))
+        return tags, counting.commonest_tags(self._connection, tags)
 
 
 def ways_of(moves: pa.Table) -> tuple[Ways, Ints]:

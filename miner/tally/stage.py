@@ -26,7 +26,7 @@ from miner.tally.evidence import Evidence, Whole
 from miner.tally.graph import START_KEY, Graph
 from miner.tally.pooling import Choices, Rates, pool, spread
 from miner.tally.ranges import Counting
-from miner.tally.reach import Floats, Ints, steer
+from miner.tally.reach import Floats, Ints, Steps, steer_along
 from miner.tally.replies import Resources
 
 DEFAULT_RESOURCES = Resources()
@@ -163,8 +163,7 @@ def _make_tables(
             evidence.walked(choices),
         )
         task.advance()
-        tags = evidence.tags(graph.keys)
-        commonest = counting.commonest_tags(connection, tags)
+        tags, commonest = evidence.tags(graph.keys)
         task.advance()
     rates = pool(choices, earlier)
     reach = _reach_table(choices, graph, rates, counting.games_per_band(connection, bands), bands.names)
@@ -215,7 +214,7 @@ def _replies_table(
     band = choices.band[has_way]
     successes, failures = (one[has_way] for one in rates.of_rows())
     counted = counted.filter(pa.array(has_way))
-    low, high = stats.beta_interval(successes, failures, confidence=settings.confidence)
+    low, high = stats.beta_intervals(successes, failures, confidence=settings.confidence)
     cell = choices.cell[has_way]
     score_sum = np.bincount(cell, counted["score_sum"].to_numpy(), minlength=choices.played.size)
     rating_sum, games = counted["rating_sum"].to_numpy(), counted["games"].to_numpy()
@@ -278,18 +277,19 @@ def _reach_table(
     games_of[per_band["ply"].to_numpy(), per_band["band"].to_numpy()] = per_band["games"].to_numpy()
     colour = np.where(is_whites_move, 0, 1)
     start = int(np.searchsorted(graph.keys, np.uint64(START_KEY)))
+    steps = Steps.between(parents, children, len(graph.keys))
     parts = []
-    for band, name in enumerate(names):
+    for band in range(len(names)):
         at_position = np.zeros(len(graph.keys))
         at_position[parents] = choices.played[choices.place[known], band]
-        if not at_position.any():
+        here = np.flatnonzero(at_position)
+        if not len(here):
             continue
         games = games_of[colour, band]
         plain = np.divide(at_position, games, out=np.zeros_like(at_position), where=games > 0)
-        successes, failures = (one[known] for one in rates.of_band(band))
+        successes, failures = (one[known][steps.replies] for one in rates.of_band(band))
         reach, log_variance = _steered_for_both(
-            parents,
-            children,
+            steps,
             successes / (successes + failures),
             stats.log_variance_of_share(successes, failures),
             is_whites_move,
@@ -299,37 +299,23 @@ def _reach_table(
         # one that many ways lead to, of which steering takes a single one.
         counted = (1.0 - plain) / np.maximum(at_position, 1.0)
         log_variance = np.where(reach >= plain, log_variance, counted)
-        here = at_position > 0
         parts.append(
-            pa.table(
-                {
-                    "key": graph.keys[here],
-                    "band": pa.repeat(name, int(here.sum())),
-                    "plain_reach": plain[here],
-                    "steered_reach": np.maximum(reach, plain)[here],
-                    "steered_log_variance": log_variance[here],
-                },
-                schema=REACH,
-            )
+            (here, np.full(len(here), band), plain[here], np.maximum(reach, plain)[here], log_variance[here])
         )
-    return pa.concat_tables(parts).sort_by([("key", "ascending"), ("band", "ascending")])
+    at, which, *numbers = (np.concatenate(one) for one in zip(*parts, strict=True))
+    order = np.lexsort((np.argsort(np.argsort(names))[which], at))  # of one position by the bands' names
+    columns = [graph.keys[at[order]], _names(names, which[order]), *(one[order] for one in numbers)]
+    return pa.table(columns, schema=REACH)
 
 
 def _steered_for_both(
-    parents: Ints, children: Ints, rates: Floats, variances: Floats, is_whites_move: Any, start: int
+    steps: Steps, rates: Floats, variances: Floats, is_whites_move: Any, start: int
 ) -> tuple[Floats, Floats]:
     """Steered reach of each position for the side that is not to move there."""
     reach, log_variance = np.zeros(len(is_whites_move)), np.zeros(len(is_whites_move))
     for white_steers in (True, False):
-        own = is_whites_move[parents] == white_steers
-        steered = steer(
-            parents,
-            children,
-            np.where(own, 1.0, rates),
-            np.where(own, 0.0, variances),
-            positions=len(is_whites_move),
-            start=start,
-        )
+        own = is_whites_move[steps.parents] == white_steers
+        steered = steer_along(steps, np.where(own, 1.0, rates), np.where(own, 0.0, variances), start=start)
         theirs = is_whites_move != white_steers
         reach[theirs], log_variance[theirs] = steered.reach[theirs], steered.log_variance[theirs]
     return reach, log_variance

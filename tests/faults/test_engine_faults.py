@@ -29,14 +29,18 @@ from miner.judge.stage import judge
 from miner.judge.uci import LONGEST_GREETING, LONGEST_LINE
 from miner.judge.verdicts import Answer, Failure, Request, Verdict
 from miner.progress import Silent, Task
-from miner.settings import JudgeSettings
+from miner.settings import JudgeSettings, SteerSettings
+from miner.steer import Advice, advise
 from miner.store import Manifest, Store
+from miner.terms import Side
 from tests.conftest import ROOT
 from tests.faults.conftest import Flawed
 from tests.follow.stores import QUICK, judged_store
 from tests.judge.tables import tallied_store
 from tests.judge.test_stage import is_alive, wait_for
 from tests.judge.test_uci import members_of
+from tests.stores import Game
+from tests.stores import tallied_store as steer_store
 
 pytestmark = pytest.mark.engine
 
@@ -143,6 +147,26 @@ def test_engine_that_fails_once_is_replaced(
     assert manifest.digests == stage.undisturbed.digests
     assert (manifest.facts["inconclusive"], manifest.facts["engines_lost"]) == (0, 1)
     assert FLAWS[flaw] in caplog.text
+    check_none_is_left(tmp_path)
+
+
+@pytest.mark.parametrize("flaw", ["is killed", "plays an illegal move"])
+def test_advice_is_the_same_after_a_failure(flaw: str, engine: Path, flawed: Flawed, tmp_path: Path) -> None:
+    """Steering asks engines, too: one that fails once changes no number."""
+    games = [
+        Game(moves=moves, white_rating=1100, black_rating=1100) for moves in 4 * ["e4 e5 Nf3", "d4 d5 c4"]
+    ]
+    store = steer_store(tmp_path, games)
+    settings = SteerSettings(nodes=500, min_games=3, min_reach=0.1, draws=20)
+
+    def advice(program: Path) -> Advice:
+        cache = tmp_path / f"{program.name}.sqlite"
+        return advise(store, Side.WHITE, "1000-1199", settings, engine=program, cache=cache, engines=1)
+
+    undisturbed, disturbed = advice(engine), advice(flawed(flaw, "once"))
+
+    assert len(undisturbed.choices) > 1
+    assert disturbed.choices.equals(undisturbed.choices)
     check_none_is_left(tmp_path)
 
 

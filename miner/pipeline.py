@@ -103,35 +103,38 @@ def _run(
             cluster=machinery.cluster,
         )
     )
-    yield done(
-        tally(
-            store,
-            settings.tally,
-            resources=machinery.resources,
-            progress=progress,
-            cluster=machinery.cluster,
-        )
-    )
-    yield done(
-        judge(
-            store,
-            settings.judge,
-            engine=machinery.engine,
-            engines=machinery.engines,
-            cache=machinery.cache,
-            progress=progress,
-            cluster=machinery.cluster,
-        )
-    )
-    yield done(
-        follow(
-            store,
-            settings.follow,
-            engine=machinery.engine,
-            engines=machinery.engines,
-            cache=machinery.cache,
-            progress=progress,
-            cluster=machinery.cluster,
-        )
-    )
-    yield done(rank(store, settings.rank, progress=progress))
+    for stage in STAGES[1:]:
+        yield done(run_later(stage, store, settings, machinery, progress=progress))
+
+
+def run_later(
+    stage: str, store: Store, settings: Settings, machinery: Machinery, *, progress: Progress
+) -> Manifest:
+    """Run one of the stages after `read`. Raises what it raises."""
+    cluster = machinery.cluster
+    match stage:
+        case "tally":
+            return tally(
+                store, settings.tally, resources=machinery.resources, progress=progress, cluster=cluster
+            )
+        case "judge":
+            return judge(
+                store,
+                settings.judge,
+                engine=machinery.engine,
+                engines=machinery.engines,
+                cache=machinery.cache,
+                progress=progress,
+                cluster=cluster,
+            )
+        case "follow":
+            return follow(
+                store,
+                settings.follow,
+                engine=machinery.engine,
+                engines=machinery.engines,
+                cache=machinery.cache,
+                progress=progress,
+                cluster=cluster,
+            )
+    return rank(store, settings.rank, progress=progress)

@@ -121,8 +121,8 @@ class Store:
         return cls.open(root)
 
     @classmethod
-    def open(cls, root: Path) -> Store:
-        """An existing store.
+    def open(cls, root: Path, *, damaged: bool = False) -> Store:
+        """An existing store; if it may be `damaged`, its manifests are not looked at yet.
 
         A change of its files that was cut off is carried out to its end first.
         Raises StoreError if there is none or it was written under another schema version.
@@ -137,7 +137,7 @@ class Store:
         if is_pending(root):
             with store.writing():  # which carries it out
                 pass
-        for stage in STAGES:
+        for stage in STAGES if not damaged else ():
             store.manifest(stage)
         return store
 
@@ -198,6 +198,26 @@ class Store:
                 where=Place(str(self.root)),
                 advice=f"run `miner {stage}` or `miner run` first",
             )
+        return manifest
+
+    def require_whole(self, stage: str) -> Manifest:
+        """The manifest of a stage that must have run and whose files are there, with no others beside them.
+
+        Raises StoreError if not.
+        """
+        manifest = self.require(stage)
+        strays = [
+            name
+            for table in FOLDERS
+            if table in manifest.rows
+            for name in self.files(table)
+            if name not in manifest.digests
+        ]
+        for what, names in (("missing", self.missing_files(manifest)), ("none of the store's", strays)):
+            if names:
+                raise StoreError(
+                    f"the file is {what}", where=Place(str(self.root / names[0])), advice=self.mended_by
+                )
         return manifest
 
     def is_current(self, stage: str, settings: dict[str, Any], inputs: dict[str, Any]) -> bool:
@@ -297,15 +317,15 @@ class Store:
         """The files of a finished stage that are not there."""
         return [name for name in manifest.digests if not (self.root / name).exists()]
 
-    def why(self, stage: str, error: Exception, otherwise: str) -> StoreError:
-        """What to say where the tables of a finished stage could not be read: the files that are damaged.
+    def why(self, stage: str, error: Exception, what: str, advice: str) -> StoreError:
+        """What to say where work on the tables of a finished stage failed: which of its files is damaged.
 
-        `otherwise`: the advice where none is. Reads every file of the stage.
+        `what` and `advice`: where none is. Reads every file of the stage.
         """
         manifest = self.manifest(stage)
         damaged = list(self._changed_files(manifest)) if manifest else []
         if not damaged:
-            return StoreError(f"{error}", where=Place(str(self.root)), advice=otherwise)
+            return StoreError(f"{what}: {error}", where=Place(str(self.root)), advice=advice)
         more = f", and {len(damaged) - 1} more of its files are damaged" if len(damaged) > 1 else ""
         return StoreError(
             f"the file is {damaged[0].what}{more}",
@@ -316,7 +336,7 @@ class Store:
     @property
     def mended_by(self) -> str:
         """What to do about a damaged file."""
-        return f"`miner check --store {self.root} --repair` makes it again"
+        return f"`miner check --store {self.root} --repair` puts it right"
 
     def out_of_date(self) -> str | None:
         """The first stage that was made from something else than what the stage before holds now, or None."""
@@ -515,12 +535,12 @@ class _Hashing:
         return self._hash.hexdigest()
 
 
-def write_parquet(path: Path, table: pa.Table, **how: Any) -> str:
+def write_parquet(path: Path, table: pa.Table, *, settled: bool = True, **how: Any) -> str:
     """Write a table to a file, whole or not at all, and tell the file's SHA-256.
 
-    `how`: as for pyarrow's `write_table`.
+    `settled`: see `replacing`; `how`: as for pyarrow's `write_table`.
     """
-    with replacing(path) as unfinished, unfinished.open("wb") as file:
+    with replacing(path, settled=settled) as unfinished, unfinished.open("wb") as file:
         hashing = _Hashing(file)
         pq.write_table(table, hashing, **how)
     return hashing.hexdigest()

@@ -279,7 +279,7 @@ def test_damaged_or_missing_table(contents: bytes | None, tmp_path: Path) -> Non
     with pytest.raises(StoreError, match="the table `reach` cannot be read") as raised:
         store.read_table("reach")
 
-    assert raised.value.advice == f"`miner check --store {store.root} --repair` makes it again"
+    assert raised.value.advice == f"`miner check --store {store.root} --repair` puts it right"
 
 
 def test_some_columns_of_a_table(tmp_path: Path) -> None:

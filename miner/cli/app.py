@@ -8,7 +8,7 @@ import traceback
 
 import typer
 
-from miner.cli import demo, export, lesson, plan, pupils, report, run, show, stages, status, steer
+from miner.cli import demo, export, lesson, plan, pupils, report, run, show, stages, status, steer, upkeep
 from miner.errors import MinerError
 
 app = typer.Typer(
@@ -35,6 +35,10 @@ app.command("show")(show.show)
 app.command("report")(report.report)
 app.command("steer")(steer.steer)
 app.command("status")(status.status)
+app.command("add")(upkeep.add)
+app.command("remove")(upkeep.remove)
+app.command("forget")(upkeep.forget)
+app.command("check")(upkeep.check)
 app.command("lesson")(lesson.lesson)
 app.command("plan")(plan.plan)
 app.command("pupils")(pupils.pupils)

@@ -25,7 +25,7 @@ def status(
     if settings:
         typer.echo(to_toml(_settings_of(manifests)), nl=False)
         return
-    for line in _lines(manifests, opened.out_of_date()):
+    for line in _lines(opened, manifests, opened.out_of_date()):
         typer.echo(line)
 
 
@@ -33,7 +33,7 @@ def _settings_of(manifests: dict[str, Manifest | None]) -> Settings:
     return settings_of({stage: one.settings for stage, one in manifests.items() if one})
 
 
-def _lines(manifests: dict[str, Manifest | None], first_stale: str | None) -> list[str]:
+def _lines(store: Store, manifests: dict[str, Manifest | None], first_stale: str | None) -> list[str]:
     lines = []
     for stage, manifest in manifests.items():
         if manifest is None:
@@ -42,6 +42,8 @@ def _lines(manifests: dict[str, Manifest | None], first_stale: str | None) -> li
         lines.append(stage_line(manifest, was_current=False))
         if first_stale and STAGES.index(stage) >= STAGES.index(first_stale):
             lines.append(f"       out of date: an earlier stage has changed; miner {stage} makes it new")
+        if missing := store.missing_files(manifest):
+            lines.append(f"       {len(missing):,} files are missing, {missing[0]} first: {store.mended_by}")
         lines += [f"       {line}" for line in _details(manifest)]
     return lines
 

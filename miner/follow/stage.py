@@ -132,14 +132,13 @@ def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:
 @contextmanager
 def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
     spill = store.root / ".spill"
+    store.require_whole("read")
     try:
         with connected(store.path("moves"), store.path("games"), spill, Resources()) as connection:
             yield connection
     except FAILURES as error:
-        raise StoreError(
-            f"the games cannot be followed: {error}",
-            where=Place(str(store.root)),
-            advice="check the space on the disk, or read the sources again",
+        raise store.why(
+            "read", error, "the games cannot be followed", "check the space on the disk"
         ) from error
 
 

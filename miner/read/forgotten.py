@@ -78,7 +78,7 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
     it was not read into yet or a file is damaged. No message tells the name.
     """
     with store.writing():
-        manifest = store.require("read")
+        manifest = store.require_whole("read")
         names = settings_of({"read": manifest.settings}).read.names
         if names == "drop":
             raise UsageError(

@@ -69,7 +69,7 @@ def _describe(source: Source, stamped: _Stamped) -> Described:
     stamp = _stamp(source)
     if stamp is not None and (digest := stamped.get((str(source.place), *stamp))):
         return Described(source, digest, stamp, is_settled=True)
-    begun_ns = time.time_ns()
+    begun_ns = time.time_ns()  # noqa: TID251 - to be compared with file times, which go by the time of day
     [digest] = digest_of([source])["sources"]
     is_settled = stamp is not None and max(stamp[1:3]) + _TICK_NS < begun_ns and _stamp(source) == stamp
     return Described(source, digest, stamp, is_settled)

@@ -41,7 +41,7 @@ def remove(named: Sequence[str], store: Store, *, reader: ReaderName = "auto") -
     them before anything is touched.
     """
     with store.writing():
-        manifest = store.require("read")
+        manifest = store.require_whole("read")
         settings = settings_of({"read": manifest.settings}).read
         contents = Contents.of(store, manifest)
         dropped = {number for name in named for number in _numbers_of(name, contents.sources, store)}

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from miner.cluster import Cluster
-from miner.errors import Place, StoreError
 from miner.progress import Progress, Silent
 from miner.read.batches import cut_batches
 from miner.read.clustered import read_on_cluster
@@ -95,22 +94,13 @@ def add(
     found = find_sources(sources)
     make_reader(reader)
     with store.writing():
-        manifest = store.require("read")
+        manifest = store.require_whole("read")
         work = _work(
             store, settings_of({"read": manifest.settings}).read, reader, processes, progress, cluster
         )
-        check_whole(store, manifest)
         contents = Contents.of(store, manifest)
         difference = compare(contents.sources, describe(found, contents.sources))
         return _bring_up(store, manifest, contents, _with_unnamed(difference, contents), work)
-
-
-def check_whole(store: Store, manifest: Manifest) -> None:
-    """Raises StoreError if a file of the tables `games` and `moves` is not there."""
-    if missing := store.missing_files(manifest):
-        raise StoreError(
-            "the file is missing", where=Place(str(store.root / missing[0])), advice=store.mended_by
-        )
 
 
 def _work(

@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 
 from miner import stats
 from miner.cluster import Cluster
-from miner.errors import Place, StoreError, UsageError
+from miner.errors import Place, UsageError
 from miner.progress import Progress, Silent
 from miner.schema import EDGES, POSITIONS, REACH, REPLIES, STRAYS, TABLES
 from miner.settings import TallySettings, as_dict
@@ -83,7 +83,7 @@ def tally(
         return store.require("tally")
     if cluster is not None:
         cluster.require_file(store.root / "salt")
-    read = store.require("read")
+    read = store.require_whole("read")
     additions = Additions.to(store, read, told, inputs)
     store.begin("tally")
     spill = store.root / ".spill"
@@ -107,9 +107,11 @@ def tally(
             earlier = _earlier_replies(store, settings)
             tables, facts = _make_tables(connection, evidence, settings, earlier, progress or Silent())
     except (*counting.FAILURES, OSError) as error:
-        raise StoreError(
-            f"the tally failed: {error}",
-            advice="check the space on the disk, give it more memory (--memory), or read the sources again",
+        raise store.why(
+            "read",
+            error,
+            "the tally failed",
+            "check the space on the disk, or give it more memory (--memory)",
         ) from error
     return _finish(store, told, inputs, tables, facts | {"files": read.digests})
 

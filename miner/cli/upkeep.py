@@ -1,0 +1,185 @@
+"""`miner add`, `remove`, `forget`, `check`: a store that grows, shrinks and heals."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from miner import upkeep
+from miner.cli import options
+from miner.cli.bars import Bars
+from miner.cli.words import stage_line
+from miner.errors import StoreError
+from miner.judge.engines import find_engine
+from miner.pipeline import Machinery, check_sources
+from miner.read.decode import ReaderName
+from miner.store import Store
+from miner.tally.replies import Resources
+
+Run = Annotated[
+    bool,
+    typer.Option(
+        "--run", help="Run the later stages again at once, under the settings that they were made with."
+    ),
+]
+
+
+def add(
+    sources: options.Sources,
+    store: options.StoreDir,
+    run: Run = False,
+    engine: options.Engine = None,
+    engines: options.Engines = None,
+    cache: options.Cache = None,
+    memory: options.Memory = 1024,
+    reader: options.Reader = "auto",
+    processes: options.Processes = None,
+    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+) -> None:
+    """Add games to a store: this week's round, another tournament. Only what is new is read.
+
+    The games that are in the store stay; their files need not be named, nor be there any more. Games that it
+    has already are set aside as repeated.
+    """
+    check_sources(sources)
+    opened = Store.open(store)
+    machinery = _machinery(run, engine, engines, cache, memory, reader, processes)
+    before = opened.manifest("read")
+    manifest = upkeep.add(
+        sources, opened, reader=machinery.reader, processes=machinery.processes, progress=Bars()
+    )
+    typer.echo(stage_line(manifest, was_current=manifest == before))
+    _later(opened, upkeep.settings_by_stage(opened), machinery, run)
+
+
+def remove(
+    sources: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="SOURCE", help="What the games were read from: file, folder, or a file's name alone."
+        ),
+    ],
+    store: options.StoreDir,
+    run: Run = False,
+    engine: options.Engine = None,
+    engines: options.Engines = None,
+    cache: options.Cache = None,
+    memory: options.Memory = 1024,
+    reader: options.Reader = "auto",
+    processes: options.Processes = None,
+    verbose: options.Verbose = False,  # noqa: ARG001
+) -> None:
+    """Take the games of a source out of a store, as if it had never been read.
+
+    `miner status` lists the sources. The files of other sources must be there if games of theirs were set
+    aside as repeated because this source had them first: these come back.
+    """
+    opened = Store.open(store)
+    machinery = _machinery(run, engine, engines, cache, memory, reader, processes)
+    typer.echo(stage_line(upkeep.remove(sources, opened, reader=reader), was_current=False))
+    _later(opened, upkeep.settings_by_stage(opened), machinery, run)
+
+
+def forget(
+    player: Annotated[
+        str,
+        typer.Argument(
+            metavar="PLAYER",
+            help="The name as it stands in the games, in quotes; or - to type it in, so that it is in no "
+            "list of past commands.",
+        ),
+    ],
+    store: options.StoreDir,
+    run: Run = False,
+    engine: options.Engine = None,
+    engines: options.Engines = None,
+    cache: options.Cache = None,
+    memory: options.Memory = 1024,
+    verbose: options.Verbose = False,  # noqa: ARG001
+) -> None:
+    """Take all games of a player out of a store, for good: reading the files again does not bring them back.
+
+    Everything that was counted and found from the games goes with them, since it tells of single games.
+    Reports, sheets and lists that were made before are not touched: delete those yourself.
+    """
+    opened = Store.open(store)
+    settings = upkeep.settings_by_stage(opened)
+    machinery = _machinery(run, engine, engines, cache, memory, "auto", None)
+    name = sys.stdin.readline().strip() if player == "-" else player
+    manifest, games = upkeep.forget(name, opened)
+    typer.echo(stage_line(manifest, was_current=False))
+    typer.echo(f"{games:,} games are forgotten. Reports and lists that were made before are yours to delete.")
+    _later(opened, settings, machinery, run)
+
+
+def check(
+    store: options.StoreDir,
+    repair: Annotated[
+        bool, typer.Option("--repair", help="Put right what is damaged: read or count again what it needs.")
+    ] = False,
+    engine: options.Engine = None,
+    engines: options.Engines = None,
+    cache: options.Cache = None,
+    memory: options.Memory = 1024,
+    reader: options.Reader = "auto",
+    processes: options.Processes = None,
+    verbose: options.Verbose = False,  # noqa: ARG001
+) -> None:
+    """See whether each file of a store is as it was written, and name those that are not.
+
+    With --repair, files of games are made again from their sources, later ones by running their stage again.
+    """
+    opened = Store.open(store, damaged=True)
+    if repair:
+        for line in upkeep.repair(
+            opened,
+            lambda: _machinery(True, engine, engines, cache, memory, reader, processes),
+            reader=reader,
+            processes=processes,
+            progress=Bars(),
+        ):
+            typer.echo(line)
+    faults = upkeep.check(opened)
+    for fault in faults:
+        typer.echo(f"{fault.name}: {fault.what}")
+    if faults:
+        raise StoreError(
+            f"{len(faults):,} files of the store are not as they were written", advice=opened.mended_by
+        )
+    typer.echo("every file is as it was written")
+    if stale := opened.out_of_date():
+        typer.echo(f"out of date: an earlier stage has changed; miner {stale} makes it new")
+
+
+def _machinery(
+    with_engine: bool,
+    engine: str | None,
+    engines: int | None,
+    cache: Path | None,
+    memory: int,
+    reader: ReaderName,
+    processes: int | None,
+) -> Machinery:
+    return Machinery(
+        engine=find_engine(engine) if with_engine else Path(),
+        cache=options.cache_file(cache),
+        engines=engines,
+        reader=reader,
+        processes=processes,
+        resources=Resources(memory_mb=memory),
+    )
+
+
+def _later(store: Store, settings: upkeep.SettingsByStage, machinery: Machinery, run: bool) -> None:
+    """Run the later stages again, or say which are to be."""
+    if run:
+        for manifest in upkeep.remake(store, settings, machinery, progress=Bars()):
+            typer.echo(stage_line(manifest, was_current=False))
+        return
+    stages = [stage for stage in settings if stage != "read"]
+    if stages and (any(store.manifest(stage) is None for stage in stages) or store.out_of_date()):
+        told = ", ".join(f"miner {stage}" for stage in stages)
+        typer.echo(f"Now run again, with the options of before: {told}; or all at once with --run")

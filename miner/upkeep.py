@@ -1,0 +1,141 @@
+"""Keeping a store in order: later stages made again, files looked over and put right."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from miner import pipeline
+from miner.errors import Place, StoreError
+from miner.pipeline import Machinery
+from miner.progress import Progress
+from miner.read.contents import Contents
+from miner.read.decode import ReaderName
+from miner.read.files import number_of
+from miner.read.forgotten import Forgotten, forget
+from miner.read.mend import mend
+from miner.read.removal import remove
+from miner.read.stage import add
+from miner.settings import settings_of
+from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store
+
+__all__ = ["add", "check", "forget", "remake", "remove", "repair", "settings_by_stage"]
+
+SettingsByStage = dict[str, dict[str, Any]]
+MakeMachinery = Callable[[], Machinery]
+
+
+def settings_by_stage(store: Store) -> SettingsByStage:
+    """The settings of all stages that are finished."""
+    manifests = {stage: store.manifest(stage) for stage in STAGES}
+    return {stage: manifest.settings for stage, manifest in manifests.items() if manifest}
+
+
+def remake(
+    store: Store, settings: SettingsByStage, machinery: Machinery, *, progress: Progress
+) -> Iterator[Manifest]:
+    """Run those of the later stages that the settings name, in order; what is up to date is skipped."""
+    wanted = settings_of(settings)
+    with store.writing():
+        for stage in STAGES[1:]:
+            if stage in settings:
+                yield pipeline.run_later(stage, store, wanted, machinery, progress=progress)
+
+
+def check(store: Store) -> list[Fault]:
+    """What is not as the stages left it; reads every file.
+
+    Raises StoreError if a run is at work in the store.
+    """
+    with store.resting():
+        return store.faults() + _list_of_forgotten(store)
+
+
+def _list_of_forgotten(store: Store) -> list[Fault]:
+    try:
+        manifest = store.manifest("read")
+        if manifest is None or Forgotten.of(store).digest == Contents.of(store, manifest).forgotten:
+            return []
+    except DamagedManifest:  # told already
+        return []
+    except StoreError as error:
+        return [Fault("forgotten", error.what, "read")]
+    return [Fault("forgotten", "not the list that was applied", "read")]
+
+
+def repair(
+    store: Store,
+    machinery: MakeMachinery,
+    *,
+    reader: ReaderName = "auto",
+    processes: int | None = None,
+    progress: Progress,
+) -> Iterator[str]:
+    """Put right what `check` finds, and tell of each thing that was done.
+
+    Files of games are made again from their sources, by so many `processes` (default: one per core); tables of
+    later stages by running these again under their settings, with what `machinery` gives. A later stage whose
+    manifest is damaged counts as not run.
+
+    Raises StoreError where something is lost for good: the manifest of the games, or the list of forgotten
+    players; SourceError if a source is missing or changed; and what the stages raise.
+    """
+    with store.writing():
+        faults = check(store)
+        damaged = [one for one in faults if not one.is_stray]
+        for fault in damaged:
+            _check_reparable(store, fault)
+        for fault in faults:
+            if fault.is_stray:
+                (store.root / fault.name).unlink()
+                yield f"{fault.name}: deleted, since no stage knows of it"
+        yield from _mend_games(store, damaged, reader, processes or os.cpu_count() or 1, progress)
+        yield from _mend_later(store, damaged, machinery, progress)
+
+
+def _check_reparable(store: Store, fault: Fault) -> None:
+    where = Place(str(store.root / fault.name))
+    if fault.name == "read.json":
+        raise StoreError(
+            f"{fault.what}; which sources the games are from is lost with it",
+            where=where,
+            advice="delete it and read the sources again, `miner read SOURCE... --store DIR`: "
+            "if they are the same, all later stages stay up to date",
+        )
+    if fault.name == "forgotten":
+        raise StoreError(
+            f"{fault.what}; it cannot be made again",
+            where=where,
+            advice="put it back from a copy; or forget the players again: without the list their games come "
+            "back with the next `miner read` of all sources",
+        )
+
+
+def _mend_games(
+    store: Store, faults: list[Fault], reader: ReaderName, processes: int, progress: Progress
+) -> Iterator[str]:
+    damaged = [one.name for one in faults if one.name.startswith(tuple(f"{name}/" for name in FOLDERS))]
+    if not damaged:
+        return
+    batches = {number_of(name) for name in damaged}
+    _, sources = mend(store, batches, reader=reader, processes=processes, progress=progress)
+    for name in damaged:
+        yield f"{name}: made again from {', '.join(sources)}"
+
+
+def _mend_later(
+    store: Store, faults: list[Fault], machinery: MakeMachinery, progress: Progress
+) -> Iterator[str]:
+    for stage in STAGES[1:]:
+        damaged = [one.name for one in faults if one.stage == stage]
+        if not damaged:
+            continue
+        if f"{stage}.json" in damaged:
+            (store.root / f"{stage}.json").unlink()
+            yield f"{stage}.json: deleted; its settings are lost with it, so run `miner {stage}` again"
+            continue
+        settings = settings_by_stage(store)
+        store.begin(stage)
+        for _ in remake(store, {stage: settings[stage]}, machinery(), progress=progress):
+            yield f"{', '.join(damaged)}: made again by `{stage}`"

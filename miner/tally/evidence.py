@@ -56,7 +56,7 @@ class Whole:
     ) -> None:
         self._connection = connection
         self._counting = counting_ranges
-        self._ranges = counting.key_ranges(rows)
+        self._ranges = counting.key_ranges(rows, counting_ranges.resources.rows_per_range)
         self._cluster = cluster
 
     @property

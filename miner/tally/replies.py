@@ -15,7 +15,9 @@ from miner.movers import UNPACKED_SQL, Movers, create_views
 from miner.terms import BandScheme
 
 ROWS_PER_RANGE = 8_000_000
-"""Move rows that are grouped at once; more rows mean more key ranges, not more memory."""
+"""Move rows that are grouped at once in 1 GB; more rows mean more key ranges, not more memory."""
+
+_RANGE_MB = 1024  # in which so many are grouped without spilling much
 
 KEY_SPACE = 1 << 64
 
@@ -33,6 +35,14 @@ class Resources:
 
     memory_mb: int = 1024
     threads: int = 0  # 0: all cores
+
+    @property
+    def rows_per_range(self) -> int:
+        """Move rows that are grouped at once: twice as many in twice the memory.
+
+        Each range looks into all files, so that many ranges of many files take longer than the rows do.
+        """
+        return ROWS_PER_RANGE * max(1, self.memory_mb // _RANGE_MB)
 
 
 @contextmanager

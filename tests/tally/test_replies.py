@@ -157,12 +157,19 @@ def test_one_range_or_many(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     tally(store, settings)
     at_once = tables_of(store)
 
-    monkeypatch.setattr(counting.key_ranges, "__defaults__", (1,))
+    monkeypatch.setattr(counting, "ROWS_PER_RANGE", 1)
     store.begin("tally")
     tally(store, settings)
 
-    assert len(key_ranges(11)) == 16
+    assert len(key_ranges(11, Resources().rows_per_range)) == 16
     assert tables_of(store) == at_once
+
+
+def test_more_memory_means_fewer_ranges() -> None:
+    """In twice the memory twice the rows are grouped at once; in little memory, no fewer than usual."""
+    rows = [Resources(memory_mb=memory_mb).rows_per_range for memory_mb in (64, 1024, 2048, 8192)]
+
+    assert rows == [8_000_000, 8_000_000, 16_000_000, 64_000_000]
 
 
 def test_key_ranges_cover_every_key_once() -> None:

@@ -28,6 +28,7 @@ from typing import TypeVar
 
 import chess
 import numpy as np
+import pyarrow.parquet as pq
 import zstandard
 
 from benchmarks import record
@@ -55,7 +56,7 @@ from miner.settings import JudgeSettings, ReadSettings, TallySettings
 from miner.store import Store
 from miner.tally import replies
 from miner.tally.ranges import Counting, count_range
-from miner.tally.replies import ROWS_PER_RANGE, Resources
+from miner.tally.replies import Resources
 from miner.tally.stage import tally
 from miner.terms import Score, Side
 from tests.clusters import Local, local
@@ -65,6 +66,7 @@ Result = TypeVar("Result")
 WORKERS = (1, 2, 4, 8, 16, 32, 64)
 TASKS = 500
 FED = 24  # batches of text
+FILES = 500  # that a key range looks into
 SEEN_GAMES = 4_000_000  # whose signatures are compared
 VERDICTS = 20_000
 JUDGED = 24  # positions, for the time that judging takes with one worker and two
@@ -76,17 +78,22 @@ TASKS_OF_A_LOT = 3  # to parse it, to tell of it, to write it
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Costs:
-    """Seconds, unless the name says otherwise; those of work are of processor time."""
+    """Seconds of processor time, unless the name says otherwise."""
 
-    task_s: float  # of the scheduler and the client, for a task that does nothing
-    fed_bytes_per_s: float  # text as an argument of tasks
+    order_s: float  # of the client, for a task that does nothing
+    task_s: float  # of the scheduler, for the same
+    feed_s: float  # of the client, for each batch of text that is an argument of a task
+    pass_on_s: float  # of the scheduler, for the same
     decompress_s: float  # of the client, for each batch of one compressed stream
     cut_s: float  # of the client, for each batch that is cut out of a file
     parse_s: float  # of a worker, for each batch
     write_s: float
     number_s: float  # of the client, for each batch
     verdict_s: float  # of the client, for each verdict
-    range_s: float  # of a worker, for each key range of ROWS_PER_RANGE
+    rows_s: float  # of a worker, for each million rows that it counts
+    look_s: float  # of a worker, for each file that a key range looks into
+    row_groups: float  # of a file of moves; a range reads one or two of them
+    moves_bytes_per_game: float
     tally_s: float  # of the client, for each million rows: what is not done in ranges
     nodes_per_s: float  # of one engine
     rows_per_game: float
@@ -104,6 +111,7 @@ def main() -> None:
     parser.add_argument("--games", type=float, default=90e6, help="in a month")
     parser.add_argument("--stored", type=float, default=30e9, help="bytes of it, compressed")
     parser.add_argument("--disk", type=float, default=500e6, help="bytes/s of the shared disk")
+    parser.add_argument("--memory", type=int, default=8192, help="MB of each worker for the tally")
     parser.add_argument("--engine")
     parser.add_argument("--json", type=Path)
     given = parser.parse_args()
@@ -113,7 +121,7 @@ def main() -> None:
         costs, figures = measure(sample, Path(folder), find_engine(given.engine))
     print("\nmeasured")
     record.show(figures)
-    for line in simulated(costs, int(given.games), given.stored, given.disk):
+    for line in simulated(costs, int(given.games), given.stored, given.disk, given.memory):
         print(line)
     if given.json:
         record.save(given.json, "cluster", figures)
@@ -135,17 +143,23 @@ def measure(source: Path, folder: Path, engine: Path) -> tuple[Costs, Figures]:
     with local(folder / "dask") as machines:
         told = _with_workers(machines, plain, store, engine, folder)
     text_bytes = plain.stat().st_size
-    written = sum(file.stat().st_size for table in ("games", "moves") for file in store.path(table).iterdir())
+    moves = list(store.path("moves").glob("*.parquet"))
+    written = sum(file.stat().st_size for file in [*moves, *store.path("games").glob("*.parquet")])
     costs = Costs(
-        task_s=told["task"],
-        fed_bytes_per_s=BATCH_BYTES / told["fed"],
+        order_s=told["nothing, client"],
+        task_s=told["nothing, scheduler"],
+        feed_s=told["text, client"],
+        pass_on_s=told["text, scheduler"],
         decompress_s=steps["decompress"],
         cut_s=steps["cut"],
         parse_s=steps["parse"],
         write_s=steps["write"],
         number_s=_number_s(int(games * BATCH_BYTES / text_bytes)),
         verdict_s=_verdict_s(folder),
-        range_s=range_s * ROWS_PER_RANGE / rows,
+        rows_s=range_s * 1e6 / rows,
+        look_s=_look_s(store, folder / "looked at"),
+        row_groups=float(np.mean([pq.read_metadata(file).num_row_groups for file in moves])),
+        moves_bytes_per_game=sum(file.stat().st_size for file in moves) / games,
         tally_s=max(0.0, tally_cpu_s - range_s) * 1e6 / rows,
         nodes_per_s=judged_nodes_per_s,
         rows_per_game=rows / games,
@@ -154,8 +168,11 @@ def measure(source: Path, folder: Path, engine: Path) -> tuple[Costs, Figures]:
         nodes=nodes,
     )
     figures = {
-        "a task that does nothing": Figure(1e3 * costs.task_s, "ms", "lower"),
-        "text through client and scheduler": Figure(costs.fed_bytes_per_s / 1e6, "MB/s", "higher"),
+        "a task that does nothing, for the client": Figure(1e3 * costs.order_s, "ms", "lower"),
+        "a task that does nothing, for the scheduler": Figure(1e3 * costs.task_s, "ms", "lower"),
+        "the same, by the clock on the wall": Figure(1e3 * told["nothing, wall"], "ms", "lower"),
+        "text sent by the client": Figure(BATCH_BYTES / costs.feed_s / 1e6, "MB/s", "higher"),
+        "text passed on by the scheduler": Figure(BATCH_BYTES / costs.pass_on_s / 1e6, "MB/s", "higher"),
         "one stream decompressed and cut": Figure(BATCH_BYTES / costs.decompress_s / 1e6, "MB/s", "higher"),
         "a file cut into stretches": Figure(BATCH_BYTES / costs.cut_s / 1e6, "MB/s", "higher"),
         "text parsed by a core": Figure(BATCH_BYTES / costs.parse_s / 1e6, "MB/s", "higher"),
@@ -164,7 +181,8 @@ def measure(source: Path, folder: Path, engine: Path) -> tuple[Costs, Figures]:
             BATCH_BYTES / costs.text_bytes_per_game / costs.number_s, "games/s", "higher"
         ),
         "verdicts booked and kept": Figure(1 / costs.verdict_s, "/s", "higher"),
-        "rows counted in a range by a core": Figure(ROWS_PER_RANGE / costs.range_s, "rows/s", "higher"),
+        "rows counted by a core": Figure(1e6 / costs.rows_s, "rows/s", "higher"),
+        "a look into a file for a key range": Figure(1e3 * costs.look_s, "ms", "lower"),
         "rest of the tally, for a million rows": Figure(costs.tally_s, "s", "lower"),
         "nodes of an engine": Figure(costs.nodes_per_s, "nodes/s", "neither"),
         "reading: one worker's time by two workers'": Figure(told["read 1"] / told["read 2"], "times"),
@@ -289,6 +307,20 @@ def _range_s(store: Store) -> float:
     return _cpu_of(lambda: count_range((0, replies.KEY_SPACE - 1), counting))[1]
 
 
+def _look_s(store: Store, folder: Path) -> float:
+    """For each of many files, of which a narrow key range holds hardly a row."""
+    folder.mkdir()
+    files = sorted(store.path("moves").glob("*.parquet"))
+    for number in range(FILES):
+        (folder / f"{number:06}.parquet").hardlink_to(files[number % len(files)])
+    with replies.connected(
+        folder, store.path("games"), store.root / ".spill", Resources(threads=1)
+    ) as connection:
+        query = "select sum(move), sum(game), sum(ply) from moves where key between $low and $high"
+        keys = {"low": 1 << 61, "high": (1 << 61) + (1 << 50)}
+        return _cpu_of(lambda: connection.execute(query, keys).fetchall())[1] / FILES
+
+
 def _judged(
     store: Store, engine: Path, folder: Path, cluster: Cluster | None, engines: int = 2
 ) -> tuple[float, float, float]:
@@ -331,14 +363,15 @@ def _with_workers(machines: Local, plain: Path, store: Store, engine: Path, fold
             read_once(f"warming up {workers}")
             told[f"read {workers}"] = read_once(f"read by {workers}")
             told[f"judge {workers}"] = _judged(store, engine, folder, cluster)[2]
-            told["task"] = _task_s(cluster, [0] * TASKS)
             text = bytes(np.random.default_rng(1).integers(0, 256, BATCH_BYTES, dtype=np.uint8))
-            told["fed"] = _task_s(cluster, [text] * FED)
+            orders: dict[str, Sequence[object]] = {"nothing": [0] * TASKS, "text": [text] * FED}
+            for what, things in orders.items():
+                told |= {f"{what}, {who}": spent for who, spent in _task_s(cluster, things).items()}
     return told
 
 
-def _task_s(cluster: Cluster, things: Sequence[object]) -> float:
-    """Seconds for each of some tasks that do nothing, from the order to the result."""
+def _task_s(cluster: Cluster, things: Sequence[object]) -> dict[str, float]:
+    """Seconds of client, scheduler and wall for each of some tasks that do nothing, from order to result."""
 
     def do_all() -> None:
         with cluster.errands() as errands:
@@ -348,7 +381,14 @@ def _task_s(cluster: Cluster, things: Sequence[object]) -> float:
                 ended += len(errands.finished(1.0))
             errands.results(ordered)
 
-    return _wall_of(do_all) / len(things)
+    scheduler_before = cluster.client.run_on_scheduler(time.process_time)
+    client_before, wall_before = time.process_time(), time.perf_counter()
+    do_all()
+    client, wall = time.process_time() - client_before, time.perf_counter() - wall_before
+    scheduler = cluster.client.run_on_scheduler(time.process_time) - scheduler_before
+    return {
+        who: s / len(things) for who, s in {"client": client, "scheduler": scheduler, "wall": wall}.items()
+    }
 
 
 def _nothing(_: object) -> int:
@@ -422,7 +462,7 @@ def send(route: Sequence[Step], jobs: int, places: dict[str, int], ahead: int) -
     return Run(now, {station: busy[station] / places[station] / now for station in places})
 
 
-def simulated(costs: Costs, games: int, stored_bytes: float, disk: float) -> Iterator[str]:
+def simulated(costs: Costs, games: int, stored_bytes: float, disk: float, memory_mb: int) -> Iterator[str]:
     """A table of hours for each stage, by the number of workers, with the busiest station."""
     text = games * costs.text_bytes_per_game
     lots = max(1, round(text / BATCH_BYTES))
@@ -432,25 +472,28 @@ def simulated(costs: Costs, games: int, stored_bytes: float, disk: float) -> Ite
     work = [
         Step("scheduler", TASKS_OF_A_LOT * task),
         Step("workers", costs.parse_s),
-        Step("client", costs.number_s),
+        Step("client", costs.number_s + TASKS_OF_A_LOT * costs.order_s),
         Step("workers", costs.write_s),
         Step("disk", written * disk_s),
     ]
-    feeding = [Step("client", costs.decompress_s), Step("scheduler", BATCH_BYTES / costs.fed_bytes_per_s)]
+    feeding = [Step("client", costs.decompress_s + costs.feed_s), Step("scheduler", costs.pass_on_s)]
     cutting = [Step("client", costs.cut_s), Step("disk", stored_bytes / lots * disk_s)]
-    ranges = max(1, round(rows / ROWS_PER_RANGE))
+    ranges = max(1, round(rows / Resources(memory_mb=memory_mb).rows_per_range))
+    range_s = costs.rows_s * rows / ranges / 1e6 + costs.look_s * lots
+    looked_at = games * costs.moves_bytes_per_game / max(1.0, min(ranges, costs.row_groups))
     batch_nodes = costs.nodes_per_s  # a second's
     batches = max(1, round(costs.nodes / batch_nodes))
     searches = batch_nodes / JudgeSettings().nodes[0]
     judging = [
-        Step("client", searches * costs.verdict_s),
+        Step("client", searches * costs.verdict_s + costs.order_s),
         Step("scheduler", task),
         Step("workers", 1.0),
     ]
     counting = [
+        Step("client", costs.order_s),
         Step("scheduler", task),
-        Step("disk", written * lots / ranges * disk_s),
-        Step("workers", costs.range_s),
+        Step("disk", looked_at * disk_s),
+        Step("workers", range_s),
     ]
     stages = {
         "read, one stream": ([*feeding, *work], lots, 0.0),

@@ -14,6 +14,7 @@ import hashlib
 import logging
 import queue
 import re
+import secrets
 import socket
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -21,7 +22,7 @@ from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib.metadata import version
-from itertools import islice
+from itertools import count, islice
 from pathlib import Path
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
@@ -373,11 +374,9 @@ def _perform(order: Sealed[tuple[Callable[..., Any], list[Any]]], *inputs: Seale
 
 def _numbers() -> Iterator[str]:
     """Names that no other run gives its errands."""
-    run = time.time_ns()
-    number = 0
-    while True:
-        yield f"{run:x}-{number}"
-        number += 1
+    run = secrets.token_hex(6)
+    for number in count():
+        yield f"{run}-{number}"
 
 
 @contextmanager

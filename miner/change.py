@@ -12,7 +12,8 @@ import os
 import secrets
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
@@ -52,6 +53,9 @@ def changing(root: Path) -> Iterator[Change]:
     """A change to be committed; without that it leaves nothing."""
     change = Change(root)
     _clear(root)
+    for path in root.iterdir():
+        if is_unfinished(path):
+            path.unlink(missing_ok=True)
     change.folder.mkdir()
     try:
         yield change
@@ -107,18 +111,58 @@ def _clear(root: Path) -> None:
 
 
 @contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """A temporary path beside `path` that takes its place once the block ends without an error."""
+def replacing(path: Path, *, settled: bool = True) -> Iterator[Path]:
+    """A temporary path beside `path` that takes its place once the block ends without an error.
+
+    Not `settled`: whoever relies on the file sees to it that it lasts, by `settling`.
+    """
     # Not by the number of the process: other machines may write to the same folder.
     unfinished = path.with_name(f".{path.name}.{secrets.token_hex(6)}{UNFINISHED}")
     try:
         yield unfinished
-        with unfinished.open("rb+") as written:
-            os.fsync(written.fileno())
+        if settled:
+            _sync(unfinished)
         unfinished.replace(path)
-        sync_folder(path.parent)
+        if settled:
+            sync_folder(path.parent)
     finally:
         unfinished.unlink(missing_ok=True)
+
+
+class Settling:
+    """Makes files that were written last through a power cut, while others are being made."""
+
+    def __init__(self, thread: Executor) -> None:
+        self._thread = thread
+        self._begun: list[Future[None]] = []
+        self._folders: set[Path] = set()
+
+    def settle(self, files: Iterable[Path]) -> None:
+        """Begin to; it is done when the block of `settling` ends."""
+        for file in files:
+            self._begun.append(self._thread.submit(_sync, file))
+            self._folders.add(file.parent)
+
+    def finish(self) -> None:
+        """Wait until all of them do. Raises OSError if one cannot, as on a full disk."""
+        for one in self._begun:
+            one.result()
+        for folder in self._folders:
+            sync_folder(folder)
+
+
+@contextmanager
+def settling() -> Iterator[Settling]:
+    """What is settled in this block lasts once it ends: waiting for the disk takes a tenth of reading."""
+    with ThreadPoolExecutor(1) as thread:
+        settling = Settling(thread)
+        yield settling
+        settling.finish()
+
+
+def _sync(file: Path) -> None:
+    with file.open("rb+") as written:
+        os.fsync(written.fileno())
 
 
 def is_unfinished(path: Path) -> bool:

@@ -35,14 +35,20 @@ def number_of(file: str) -> int:
     return int(Path(file).stem)
 
 
-def write_batch(root: Path, number: int, games: pa.Table, moves: pa.Table) -> dict[str, str]:
-    """Write the two files of a batch below `root`; their digests by their paths there."""
+def write_batch(
+    root: Path, number: int, games: pa.Table, moves: pa.Table, *, settled: bool = True
+) -> dict[str, str]:
+    """Write the two files of a batch below `root`; their digests by their paths there.
+
+    Not `settled`: the caller has them settled, see `miner.change.settling`.
+    """
     digests = {}
     for (folder, name), table in zip(names_of(number).items(), (games, moves), strict=True):
         columns = table.column_names
         digests[name] = write_parquet(
             root / name,
             table,
+            settled=settled,
             compression=_COMPRESSION[folder],
             row_group_size=_ROW_GROUP,
             use_dictionary=[column for column in columns if column not in _UNREPEATED],

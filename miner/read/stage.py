@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from miner.change import settling
 from miner.cluster import Cluster
 from miner.progress import Progress, Silent
 from miner.read.batches import cut_batches
@@ -255,7 +256,8 @@ def _read_all(
     digests: dict[str, str] = {}
     moves = 0
     started = time.perf_counter()
-    with work.progress.task("reading games", total=_size_bytes(sources), unit="B") as task:
+    total = _size_bytes(sources)
+    with settling() as files, work.progress.task("reading games", total=total, unit="B") as task:
         outcomes = (
             read_batches(cut_batches(sources, task.advance), job, work.processes, numbering)
             if work.cluster is None
@@ -268,6 +270,7 @@ def _read_all(
             states += outcome.states
             moves += outcome.moves
             digests |= outcome.digests
+            files.settle(folder / name for name in outcome.digests)
             batches[outcome.number] = (outcome.first_game, outcome.first_game + outcome.states.total())
             task.facts(f"{states.total() / (time.perf_counter() - started):,.0f} games/s")
     known = []

@@ -137,7 +137,7 @@ def begins_source(batch: Batch) -> list[bool]:
 
 
 def write(number: int, batch: Batch, pending: Pending, answer: Answer, job: Job) -> Outcome:
-    """Write the files of a batch that was read; its texts are not needed any more."""
+    """Write the files of a batch that was read, to be settled; its texts are not needed any more."""
     ledger = ledger_table(pending, answer)
     moves = moves_table(pending, answer)
     return Outcome(
@@ -146,7 +146,7 @@ def write(number: int, batch: Batch, pending: Pending, answer: Answer, job: Job)
         pieces=[(piece.origin, count) for piece, count in zip(batch, pending.counts, strict=True)],
         states=count_states(ledger),
         moves=moves.num_rows,
-        digests=write_batch(job.folder, number, ledger, moves),
+        digests=write_batch(job.folder, number, ledger, moves, settled=False),
     )
 
 

@@ -103,15 +103,16 @@ def main() -> None:
     enlarger = Enlarger(sources, options.made)
     print(f"games made from {', '.join(file.name for file in sources)}; {json.dumps(record.machine())}")
     options.made.mkdir(parents=True, exist_ok=True)
+    kept = record.file_of(options.json) if options.json else None
     growth: Growth = {}
     for games in sorted(sizes):
         with tempfile.TemporaryDirectory(prefix="store-", dir=options.made) as folder:
             growth[games] = _measured(enlarger, games, Path(folder), engine, options)
+        if kept:
+            record.save(kept, "growth", dict(_figures(growth)))
     _print_growth(growth)
     if options.figure:
         _draw(growth, options.figure)
-    if options.json:
-        record.save(options.json, "growth", dict(_figures(growth)))
 
 
 def _options() -> argparse.Namespace:

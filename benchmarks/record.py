@@ -54,13 +54,18 @@ def save(place: Path, benchmark: str, figures: Figures) -> Path:
 
     `place` is a file, made if there is none, or a folder, in which a new file is made.
     """
-    file = place / f"{_now():%Y%m%d-%H%M%S}-{_commit()}.json" if place.is_dir() else place
+    file = file_of(place)
     run = _loaded(file) if file.exists() else {"machine": machine(), "figures": {}}
     run["figures"][benchmark] = {name: asdict(figure) for name, figure in figures.items()}
     file.parent.mkdir(parents=True, exist_ok=True)
     file.write_text(json.dumps(run, indent=1) + "\n", encoding="utf-8")
     print(f"kept in {file}")
     return file
+
+
+def file_of(place: Path) -> Path:
+    """The file itself, or a new one in a folder, named by the time and the commit."""
+    return place / f"{_now():%Y%m%d-%H%M%S}-{_commit()}.json" if place.is_dir() else place
 
 
 def machine() -> dict[str, Any]:

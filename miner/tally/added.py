@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -21,7 +20,6 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from miner.movers import movers_sql
 from miner.schema import MOVES, TAGS
@@ -92,8 +90,8 @@ class Before:
 class Additions:
     """Files that came after a tally of the same settings, of which all files are still as they were."""
 
-    old_files: tuple[Path, ...]  # of moves
-    new_files: tuple[Path, ...]
+    old_files: tuple[str, ...]  # of moves, by their paths in the store
+    new_files: tuple[str, ...]
 
     @classmethod
     def to(
@@ -108,25 +106,21 @@ class Additions:
         if not is_like or any(read.digests.get(name) != digest for name, digest in was.items()):
             return None
         old, new = (
-            [store.root / name for name in store.files("moves") if (name in was) == told]
-            for told in (True, False)
+            tuple(name for name in store.files("moves") if (name in was) == told) for told in (True, False)
         )
-        if not new or _rows_in(new) > min(MOST_ADDED * _rows_in(old), counting.ROWS_PER_RANGE):
+        counted, rows = tally.facts["moves"], read.rows["moves"]
+        if not new or rows - counted > min(MOST_ADDED * counted, counting.ROWS_PER_RANGE):
             return None
-        return cls(tuple(old), tuple(new))
+        return cls(old, new)
 
     def evidence(self, connection: duckdb.DuckDBPyConnection, store: Store, settings: TallySettings) -> Added:
         """What the files and the store's tally tell together."""
-        return Added(connection, Before.of(store), self.old_files, self.new_files, settings)
+        return Added(connection, store, self, settings)
 
 
 def _apart(inputs: dict[str, Any]) -> dict[str, Any]:
     """The inputs but for what was read."""
     return {name: value for name, value in inputs.items() if name != "read"}
-
-
-def _rows_in(files: Sequence[Path]) -> int:
-    return sum(pq.read_metadata(file).num_rows for file in files)
 
 
 class Added:
@@ -135,17 +129,17 @@ class Added:
     def __init__(
         self,
         connection: duckdb.DuckDBPyConnection,
-        before: Before,
-        old_files: Sequence[Path],
-        new_files: Sequence[Path],
+        store: Store,
+        files: Additions,
         settings: TallySettings,
     ) -> None:
         self._connection = connection
-        self._before = before
-        self._old_files = old_files
+        self._store = store
+        self._before = Before.of(store)
+        self._old_files = files.old_files
         self._bands = settings.bands
         self._min_games = settings.min_games
-        self._new = pa.concat_tables([_rows_of(file) for file in new_files])
+        self._new = pa.concat_tables([store.read_file(name, MOVES.names) for name in files.new_files])
         self._fresh = MOVES.empty_table()  # rows of the earlier files at positions that had no reply told
 
     @property
@@ -261,7 +255,7 @@ class Added:
         """Rows of the earlier files: those that may be of the pairs, and those at the fresh positions."""
         there, at_fresh = [MOVES.empty_table()], [MOVES.empty_table()]
         for file in self._old_files:
-            rows = _rows_of(file)
+            rows = self._store.read_file(file, MOVES.names)
             told = {name: rows[name].to_numpy() for name in MOVES.names}
             at_fresh.append(_chosen(told, fresh.rows_in(told["key"])))
             if pairs is not None:
@@ -352,11 +346,6 @@ def _shortest(found: Sequence[tuple[Ways, Ints]]) -> tuple[Ways, Ints]:
     _, firsts = np.unique(all_ways.keys[order], return_index=True)
     best = order[firsts]
     return all_ways.take(best), games[best]
-
-
-def _rows_of(file: Path) -> pa.Table:
-    with pq.ParquetFile(file) as rows:  # sooner open than a data set
-        return rows.read(MOVES.names, use_threads=False)
 
 
 def _counted_columns(movers: str) -> str:

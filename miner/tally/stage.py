@@ -113,7 +113,7 @@ def tally(
             "the tally failed",
             "check the space on the disk, or give it more memory (--memory)",
         ) from error
-    return _finish(store, told, inputs, tables, facts | {"files": read.digests})
+    return _finish(store, told, inputs, tables, facts | {"files": read.digests, "moves": read.rows["moves"]})
 
 
 def _finish(

@@ -96,8 +96,8 @@ def main() -> None:
         if added:
             share = added["cpu_s"] / told["cpu_s"]
             print(
-                f"{'':>12} {added['wall_s']:>8.1f} {added['cpu_s']:>8.1f} when {options.added:.1%} of the games "
-                f"were added: {share:.2f} of the processor time, {added['peak_mib']:,.0f} MiB",
+                f"{'':>12} {added['wall_s']:>8.1f} {added['cpu_s']:>8.1f} when {options.added:.1%} of the "
+                f"games were added: {share:.2f} of the processor time, {added['peak_mib']:,.0f} MiB",
                 flush=True,
             )
             figures[f"{told['rows']:,} rows: share for {options.added:.1%} added"] = Figure(

@@ -53,7 +53,8 @@ class Movers:
         filled = np.memmap(file, dtype=np.uint64, mode="w+", shape=(games, 2))
         told = connection.sql(
             f"""select game, white_player, black_player, white_rating, black_rating,
-                       {_WHITES_SCORE}::utinyint as white_score, (2 - {_WHITES_SCORE})::utinyint as black_score
+                       {_WHITES_SCORE}::utinyint as white_score,
+                       (2 - {_WHITES_SCORE})::utinyint as black_score
                 from games"""  # noqa: S608 - text of our own
         )
         for batch in told.to_arrow_reader(_GAMES_AT_ONCE):

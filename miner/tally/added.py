@@ -99,7 +99,7 @@ class Additions:
     ) -> Additions | None:
         """Those to the store's tally; None where all must be counted: much is new, or something changed."""
         tally = store.manifest("tally")
-        if tally is None or not tally.rows.get("replies") or "files" not in tally.facts:
+        if tally is None or not tally.rows.get("replies") or not {"files", "moves"} <= tally.facts.keys():
             return None
         was = tally.facts["files"]
         is_like = store.is_current("tally", settings, tally.inputs) and _apart(tally.inputs) == _apart(inputs)

@@ -445,7 +445,8 @@ def test_unfinished_read_leaves_no_trace(tmp_path: Path) -> None:
 def test_killed_worker_is_an_error_that_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A worker that is killed ends the read with a message, and without a manifest."""
     source = tmp_path / "games.pgn"
-    source.write_text(many_games(2_000))
+    # Enough for batches to both workers: one that has none to do is not missed.
+    source.write_text(many_games(40_000))
     monkeypatch.setattr(batches, "BATCH_BYTES", 20_000)
     killed: list[multiprocessing.process.BaseProcess] = []
 

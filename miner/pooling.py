@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -36,7 +37,7 @@ _REPLIES_AT_ONCE = 50_000
 _NO_GAMES = 1e-8  # stands for none where a variance per game is wanted
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Games:
     """Games with every reply of many positions in every band, the last band being `unrated`."""
 
@@ -45,10 +46,21 @@ class Games:
     worth: Floats  # (positions, bands): independent games that one game counts for, at most 1
     base: Numbers | None = None  # (replies, bands): pick rates of an earlier database; 0: not seen there
 
-    @property
+    @cached_property
     def played(self) -> Floats:
         """Games at each position, (positions, bands)."""
         return _by_position(self.chosen, self.position, len(self.worth))
+
+    @cached_property
+    def worth_of_reply(self) -> Floats:
+        """The worth of a game with each reply, (replies, bands)."""
+        return self.worth[self.position]
+
+    @cached_property
+    def effective(self) -> Floats:
+        """Independent games with each reply, (replies, bands)."""
+        effective: Floats = self.chosen * self.worth_of_reply
+        return effective
 
     def some(self, positions: npt.NDArray[np.bool_], bands: npt.NDArray[np.bool_]) -> Games:
         """Only some positions and bands."""
@@ -169,9 +181,8 @@ class _Leaning:
 
 
 def _leaning(counted: Games, resemblance: Resemblance) -> _Leaning:
-    worth = counted.worth[counted.position]
     weights, strength = lean(counted.played * counted.worth, resemblance)
-    effective = (counted.chosen * worth)[:, :, None]
+    effective = counted.effective[:, :, None]
     each = weights[counted.position]
     games = np.matmul(each, effective)[:, :, 0]
     squared = np.matmul(each * each, effective)[:, :, 0]
@@ -198,8 +209,7 @@ def log_evidence(counted: Games, resemblance: Resemblance) -> float:
     if counted.base is not None:
         alpha = alpha + prior.left[counted.position] * counted.base
         unseen = 1.0 - _by_position(counted.base, counted.position, len(prior.left))
-    worth = counted.worth[counted.position]
-    effective = counted.chosen * worth
+    worth, effective = counted.worth_of_reply, counted.effective
     chosen = counted.chosen > 0
     known, new = chosen & (alpha > 0), chosen & (alpha <= 0)
     discount = resemblance.discount * counted.worth
@@ -300,8 +310,7 @@ def pool(counted: Games, resemblance: Resemblance) -> Pooled:
 
 def _pooled(counted: Games, resemblance: Resemblance) -> Pooled:
     prior = _leaning(counted, resemblance)
-    worth = counted.worth[counted.position]
-    effective = counted.chosen * worth
+    worth, effective = counted.worth_of_reply, counted.effective
     alpha = _discounted(prior.games + effective, prior.squared + effective * worth, resemblance.discount)
     total = prior.strength + counted.played * counted.worth
     left = np.maximum(total - _by_position(alpha, counted.position, len(total)), 1e-9)

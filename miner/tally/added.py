@@ -384,7 +384,8 @@ def _merged(earlier: Columns, before: pa.Table, after: pa.Table, fresh: pa.Table
     """The earlier counts with what is in `after` beyond `before`, and with the positions in `fresh`."""
     names = ["key", "move", "band", *_SUMS, *_SUMS_THERE]
     more, less = ({name: table[name].to_numpy().copy() for name in names} for table in (after, before))
-    keys = first_of_each(earlier["key"])
+    new = {name: fresh[name].to_numpy() for name in names}
+    keys = np.union1d(first_of_each(earlier["key"]), new["key"])
     of_reply, of_cell = (
         [_number(keys, told, with_move=with_move) for told in (earlier, more, less)]
         for with_move in (True, False)
@@ -412,13 +413,11 @@ def _merged(earlier: Columns, before: pa.Table, after: pa.Table, fresh: pa.Table
         there = _is_in(cells, old_cells)
         sums[there] += earlier[name][old_firsts[np.searchsorted(old_cells, cells[there])]]
         told[name][touched] = sums[np.searchsorted(cells, cell[touched])]
-    order = np.argsort(number, kind="stable")
-    counted = pa.table(
-        {name: column[order] for name, column in told.items()}, schema=after.select(names).schema
+    order = np.argsort(np.r_[number, _number(keys, new, with_move=True)], kind="stable")
+    return pa.table(
+        {name: np.concatenate([column, new[name]])[order] for name, column in told.items()},
+        schema=after.select(names).schema,
     )
-    if not fresh.num_rows:
-        return counted
-    return by_key([counted, fresh.select(names)])
 
 
 def _number(keys: Keys, told: Columns, *, with_move: bool) -> Ints:

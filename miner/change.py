@@ -10,8 +10,8 @@ from __future__ import annotations
 import json
 import os
 import secrets
-import shutil
 import sys
+import tempfile
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from miner.errors import Place, StoreError
+from miner.places import Location, Remote, files_below, is_below, put_in_place, remove_tree
 
 PENDING = ".change"
 LIST = "change.json"
@@ -28,7 +29,7 @@ UNFINISHED = ".unfinished"
 class Change:
     """What is to be put into a folder and what is to go from it."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Location) -> None:
         self.root = root
         self.folder = root / PENDING  # new files go here, under their paths below `root`
         self._goes: set[str] = set()
@@ -39,9 +40,7 @@ class Change:
 
     def commit(self) -> None:
         """Put all files of the folder in place, and take out the others."""
-        put = sorted(
-            path.relative_to(self.folder).as_posix() for path in self.folder.rglob("*") if path.is_file()
-        )
+        put = sorted(files_below(self.folder))
         with replacing(self.root / LIST) as unfinished:
             told = {"put": put, "take_out": sorted(self._goes - set(put))}
             unfinished.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
@@ -49,7 +48,7 @@ class Change:
 
 
 @contextmanager
-def changing(root: Path) -> Iterator[Change]:
+def changing(root: Location) -> Iterator[Change]:
     """A change to be committed; without that it leaves nothing."""
     change = Change(root)
     _clear(root)
@@ -64,12 +63,12 @@ def changing(root: Path) -> Iterator[Change]:
             _clear(root)
 
 
-def is_pending(root: Path) -> bool:
+def is_pending(root: Location) -> bool:
     """Whether a change that counts has not been carried out to its end."""
     return (root / LIST).exists()
 
 
-def carry_out(root: Path) -> None:
+def carry_out(root: Location) -> None:
     """Carry out the change that is written down, from wherever it was left.
 
     Raises StoreError if the list is none.
@@ -78,24 +77,22 @@ def carry_out(root: Path) -> None:
     for name in told["put"]:
         new, place = root / PENDING / name, root / name
         if new.exists():
-            place.parent.mkdir(parents=True, exist_ok=True)
-            new.replace(place)
+            put_in_place(new, place)
     for name in told["take_out"]:
         (root / name).unlink(missing_ok=True)
     for folder in {(root / name).parent for name in [*told["put"], *told["take_out"]]}:
-        if folder.is_dir():
-            sync_folder(folder)
+        sync_folder(folder)
     (root / LIST).unlink()
     sync_folder(root)
     _clear(root)
 
 
-def _told(root: Path) -> dict[str, list[str]]:
+def _told(root: Location) -> dict[str, list[str]]:
     path = root / LIST
     try:
         told: Any = json.loads(path.read_text(encoding="utf-8"))
         for name in [*told["put"], *told["take_out"]]:
-            if not (root / name).resolve().is_relative_to(root.resolve()):
+            if not is_below(root / name, root):
                 raise ValueError("it names a file that is not in the store")  # noqa: TRY301
     except (ValueError, TypeError, KeyError) as error:
         raise StoreError(
@@ -106,16 +103,23 @@ def _told(root: Path) -> dict[str, list[str]]:
     return {name: told[name] for name in ("put", "take_out")}
 
 
-def _clear(root: Path) -> None:
-    shutil.rmtree(root / PENDING, ignore_errors=True)
+def _clear(root: Location) -> None:
+    remove_tree(root / PENDING)
 
 
 @contextmanager
-def replacing(path: Path, *, settled: bool = True) -> Iterator[Path]:
+def replacing(path: Location, *, settled: bool = True) -> Iterator[Path]:
     """A temporary path beside `path` that takes its place once the block ends without an error.
 
-    Not `settled`: whoever relies on the file sees to it that it lasts, by `settling`.
+    Not `settled`: whoever relies on the file sees to it that it lasts, by `settling`. What is to replace a
+    remote file is put together here, and sent at the end.
     """
+    if isinstance(path, Remote):
+        with tempfile.TemporaryDirectory(prefix="miner-") as folder:
+            unfinished = Path(folder) / path.name
+            yield unfinished
+            path.put(unfinished)
+        return
     # Not by the number of the process: other machines may write to the same folder.
     unfinished = path.with_name(f".{path.name}.{secrets.token_hex(6)}{UNFINISHED}")
     try:
@@ -137,9 +141,11 @@ class Settling:
         self._begun: list[Future[None]] = []
         self._folders: set[Path] = set()
 
-    def settle(self, files: Iterable[Path]) -> None:
-        """Begin to; it is done when the block of `settling` ends."""
+    def settle(self, files: Iterable[Location]) -> None:
+        """Begin to; it is done when the block of `settling` ends. A remote file does once it is there."""
         for file in files:
+            if isinstance(file, Remote):
+                continue
             self._begun.append(self._thread.submit(_sync, file))
             self._folders.add(file.parent)
 
@@ -165,7 +171,7 @@ def _sync(file: Path) -> None:
         os.fsync(written.fileno())
 
 
-def is_unfinished(path: Path) -> bool:
+def is_unfinished(path: Location) -> bool:
     """Whether a kill left it before it could take its name."""
     return path.name.startswith(".") and path.name.endswith(UNFINISHED)
 
@@ -186,9 +192,9 @@ def locks(file: IO[str]) -> bool:
     return True
 
 
-def sync_folder(folder: Path) -> None:
+def sync_folder(folder: Location) -> None:
     """Make a rename last through a power cut, where the system can open folders."""
-    if os.name == "nt":
+    if os.name == "nt" or isinstance(folder, Remote) or not folder.is_dir():
         return
     handle = os.open(folder, os.O_RDONLY)
     try:

@@ -23,10 +23,10 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from itertools import count, islice
-from pathlib import Path
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
 from miner.errors import ClusterFailed, MinerError, Place, UsageError
+from miner.places import Location
 
 log = logging.getLogger(__name__)
 
@@ -296,7 +296,7 @@ class Cluster:
         self._told.add(remark)
         return is_new
 
-    def require_file(self, file: Path) -> None:
+    def require_file(self, file: Location) -> None:
         """Check that all workers see a file just as it is here.
 
         Raises ClusterFailed for one that does not.
@@ -446,7 +446,7 @@ def _check(cluster: Cluster) -> None:
     log.info("%d workers at %s", len(workers), cluster.address)
 
 
-def _digest(file: Path) -> str | None:
+def _digest(file: Location) -> str | None:
     """SHA-256 of a short file; None: it cannot be read."""
     try:
         return hashlib.sha256(file.read_bytes()).hexdigest()

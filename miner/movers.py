@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import glob
 from pathlib import Path
 
 import duckdb
 import numpy as np
 import numpy.typing as npt
+
+from miner.places import Location
+from miner.querying import parquet
 
 _GAMES_AT_ONCE = 1 << 20
 
@@ -30,11 +32,10 @@ def movers_sql(rows: str = "moves") -> str:
     """  # noqa: S608 - built from text of our own
 
 
-def create_views(connection: duckdb.DuckDBPyConnection, moves: Path, games: Path) -> None:
+def create_views(connection: duckdb.DuckDBPyConnection, moves: Location, games: Location) -> None:
     """The views `moves` and `games` over the files of these folders, and `movers`: see `movers_sql`."""
     for name, folder in (("moves", moves), ("games", games)):
-        # A store's own name may hold characters that mean something in a pattern.
-        connection.read_parquet(f"{glob.escape(str(folder))}/*.parquet").create_view(name)
+        parquet(connection, folder).create_view(name)
     connection.execute(f"create view movers as {movers_sql()}")
 
 

@@ -1,8 +1,8 @@
-"""The folder on disk: manifests, fingerprints, whole-or-nothing writes.
+"""The folder on disk, or wherever `miner.places` reaches: manifests, fingerprints, whole-or-nothing writes.
 
 STORE/
   salt                 the secret behind the players' hashes
-  lock                 held while a run writes
+  lock                 held while a run writes; of a remote store it is writer.json, see `miner.claim`
   forgotten            salted hashes of players whose games are not to be known, if there are any
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
@@ -16,7 +16,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import posixpath
 import secrets
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
@@ -28,7 +30,9 @@ import pyarrow.parquet as pq
 
 from miner.change import Change, carry_out, changing, is_pending, is_unfinished, locks
 from miner.change import replacing as replacing
-from miner.errors import Place, StoreError
+from miner.claim import Claim, check_unclaimed, release
+from miner.errors import Place, StoreError, UsageError
+from miner.places import Location, Remote, is_there, located, readable, remove_tree
 from miner.schema import METHODS, SCHEMA_VERSION, TABLES
 
 STAGES = ("read", "tally", "judge", "follow", "rank")
@@ -81,18 +85,19 @@ class DamagedManifest(StoreError):
 class Store:
     """A store folder. Use `Store.open` or `Store.create`."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Location) -> None:
         self.root = root
         self._writers = 0
-        self._lock: IO[str]
+        self._lock: IO[str] | Claim
         self._written: dict[str, str] = {}  # digests of the files written since the last stage was finished
 
     @classmethod
-    def create(cls, root: Path) -> Store:
-        """The store in `root`, made if there is none.
+    def create(cls, root: Location | str) -> Store:
+        """The store in `root`, a folder or a URL such as s3://bucket/club, made if there is none.
 
-        Raises StoreError if the folder cannot be made or holds something else.
+        Raises StoreError if the folder cannot be made or holds something else, and what `located` does.
         """
+        root = located(root)
         _check_name(root)
         try:
             root.mkdir(parents=True, exist_ok=True)
@@ -103,10 +108,7 @@ class Store:
                         where=Place(str(root)),
                         advice="name an empty or a new folder",
                     )
-                with replacing(root / "salt") as unfinished:
-                    # Whoever has it can find names by trying a list of them: for the owner only.
-                    unfinished.touch(mode=0o600)
-                    unfinished.write_bytes(secrets.token_bytes(32))
+                _make_salt(root)
         except (FileExistsError, NotADirectoryError) as error:
             raise StoreError(
                 "cannot make a store: there is a file of that name on the way",
@@ -122,12 +124,14 @@ class Store:
         return cls.open(root)
 
     @classmethod
-    def open(cls, root: Path, *, damaged: bool = False) -> Store:
+    def open(cls, root: Location | str, *, damaged: bool = False) -> Store:
         """An existing store; if it may be `damaged`, its manifests are not looked at yet.
 
         A change of its files that was cut off is carried out to its end first.
-        Raises StoreError if there is none or it was written under another schema version.
+        Raises StoreError if there is none or it was written under another schema version, and what `located`
+        does.
         """
+        root = located(root)
         if not (root / "salt").is_file():
             raise StoreError(
                 "there is no store here",
@@ -147,7 +151,7 @@ class Store:
         """The secret that players' names are hashed with."""
         return (self.root / "salt").read_bytes()
 
-    def path(self, table: str) -> Path:
+    def path(self, table: str) -> Location:
         """Where a table is kept: a folder of Parquet files for games and moves, one file otherwise."""
         assert table in TABLES, f"no table is called {table}"
         return self.root / (table if table in FOLDERS else f"{table}.parquet")
@@ -155,8 +159,9 @@ class Store:
     def files(self, table: str) -> list[str]:
         """The files that a table is kept in, by their paths in the store, e.g. games/000000.parquet."""
         path = self.path(table)
-        found = sorted(path.glob("*.parquet")) if table in FOLDERS else [path]
-        return [file.relative_to(self.root).as_posix() for file in found]
+        if table not in FOLDERS:
+            return [path.name]
+        return sorted(f"{table}/{file.name}" for file in path.glob("*.parquet"))
 
     def manifest(self, stage: str) -> Manifest | None:
         """The manifest of a finished stage, or None.
@@ -305,18 +310,20 @@ class Store:
             for name, stage in there.items()
             if name not in named and (self.root / name).exists()
         ]
-        for folder in (self.root, *(self.root / name for name in FOLDERS)):
-            left = sorted(folder.iterdir()) if folder.is_dir() else []
+        for folder in ("", *FOLDERS):
+            place = self.root / folder
+            left = (
+                sorted(path.name for path in place.iterdir() if is_unfinished(path)) if place.is_dir() else []
+            )
             found += [
-                Fault(path.relative_to(self.root).as_posix(), "left unfinished", "read", is_stray=True)
-                for path in left
-                if is_unfinished(path)
+                Fault(posixpath.join(folder, name), "left unfinished", "read", is_stray=True) for name in left
             ]
         return found
 
     def missing_files(self, manifest: Manifest) -> list[str]:
         """The files of a finished stage that are not there."""
-        return [name for name in manifest.digests if not (self.root / name).exists()]
+        is_kept = is_there(self.root)
+        return [name for name in manifest.digests if not is_kept(name)]
 
     def why(self, stage: str, error: Exception, what: str, advice: str) -> StoreError:
         """What to say where work on the tables of a finished stage failed: which of its files is damaged.
@@ -377,13 +384,17 @@ class Store:
 
         Raises StoreError if a run is at work in the store.
         """
-        if self._writers or not (self.root / "lock").exists():
+        if isinstance(self.root, Remote) and not self._writers:
+            check_unclaimed(self.root)
+        if isinstance(self.root, Remote) or self._writers or not (self.root / "lock").exists():
             yield
             return
         with self._locked("r"):
             yield
 
-    def _locked(self, mode: str) -> IO[str]:
+    def _locked(self, mode: str) -> IO[str] | Claim:
+        if isinstance(self.root, Remote):
+            return Claim(self.root)
         try:
             lock = (self.root / "lock").open(mode)
         except OSError as error:
@@ -401,6 +412,36 @@ class Store:
             )
         return lock
 
+    @contextmanager
+    def scratch(self) -> Iterator[Path]:
+        """A folder of this machine for what need not last: in the store itself, if that is on it.
+
+        It need not be there yet, and is gone afterwards.
+        """
+        if isinstance(self.root, Remote):
+            with tempfile.TemporaryDirectory(prefix="miner-") as folder:
+                yield Path(folder) / "spill"
+            return
+        try:
+            yield self.root / ".spill"
+        finally:
+            remove_tree(self.root / ".spill")
+
+    @staticmethod
+    def unlock(root: Location | str) -> str:
+        """Let others write to a remote store whose writer is dead, and tell who that was; empty: nobody.
+
+        Raises UsageError for a local folder, whose lock ends with the run that holds it.
+        """
+        root = located(root)
+        if not isinstance(root, Remote):
+            raise UsageError(
+                "the lock of a folder ends with the run that holds it",
+                where=Place(str(root)),
+                advice="end the run that is at work there",
+            )
+        return release(root)
+
     def write_table(self, name: str, table: pa.Table) -> None:
         """Write a one-file table whole or not at all; its columns must be those of the schema."""
         [file] = self.files(name)
@@ -411,19 +452,24 @@ class Store:
 
         Raises StoreError if it is missing or damaged.
         """
-        with self._readable(self.path(name), f"the table `{name}`"):
-            return pq.read_table(self.path(name), columns=columns)
+        path = self.path(name)
+        with self._readable(path, f"the table `{name}`"):
+            if isinstance(path, Remote) and name in FOLDERS:
+                return pa.concat_tables([self.read_file(file, columns) for file in self.files(name)])
+            return pq.read_table(readable(path), columns=columns)
 
     def read_file(self, name: str, columns: list[str] | None = None) -> pa.Table:
         """A file of a table, by its path in the store, or some of its columns.
 
         Raises StoreError if it is missing or damaged.
         """
-        with self._readable(self.root / name, "the file"), pq.ParquetFile(self.root / name) as file:
+        path = self.root / name
+        together = isinstance(path, Remote)  # one request for columns that lie side by side
+        with self._readable(path, "the file"), pq.ParquetFile(readable(path), pre_buffer=together) as file:
             return file.read(columns=columns)
 
     @contextmanager
-    def _readable(self, path: Path, what: str) -> Iterator[None]:
+    def _readable(self, path: Location, what: str) -> Iterator[None]:
         try:
             yield
         except (OSError, pa.ArrowException) as error:
@@ -432,7 +478,20 @@ class Store:
             ) from error
 
 
-def _check_name(root: Path) -> None:
+def _make_salt(root: Location) -> None:
+    salt = secrets.token_bytes(32)
+    if isinstance(root, Remote):
+        (root / "salt").create(salt)  # unless another run was faster
+        return
+    with replacing(root / "salt") as unfinished:
+        # Whoever has it can find names by trying a list of them: for the owner only.
+        unfinished.touch(mode=0o600)
+        unfinished.write_bytes(salt)
+
+
+def _check_name(root: Location) -> None:
+    if isinstance(root, Remote):
+        return
     try:
         str(root).encode("utf-8")
     except UnicodeEncodeError as error:
@@ -480,7 +539,7 @@ def _seal(told: dict[str, Any]) -> str:
     return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
-def _write_manifest(root: Path, manifest: Manifest) -> None:
+def _write_manifest(root: Location, manifest: Manifest) -> None:
     told = asdict(manifest)
     with replacing(root / f"{manifest.stage}.json") as unfinished:
         sealed = told | {"seal": _seal(told)}
@@ -536,7 +595,7 @@ class _Hashing:
         return self._hash.hexdigest()
 
 
-def write_parquet(path: Path, table: pa.Table, *, settled: bool = True, **how: Any) -> str:
+def write_parquet(path: Location, table: pa.Table, *, settled: bool = True, **how: Any) -> str:
     """Write a table to a file, whole or not at all, and tell the file's SHA-256.
 
     `settled`: see `replacing`; `how`: as for pyarrow's `write_table`.
@@ -547,7 +606,7 @@ def write_parquet(path: Path, table: pa.Table, *, settled: bool = True, **how: A
     return hashing.hexdigest()
 
 
-def digest_of(path: Path) -> str:
+def digest_of(path: Location) -> str:
     """SHA-256 of a file."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

@@ -59,22 +59,24 @@ def demo(
     store = Store.create(out / "store")
     for done in pipeline.run([str(sample / "club.pgn")], store, settings, machinery, progress=Bars()):
         typer.echo(stage_line(done.manifest, was_current=done.was_current))
-    export(store.root, [out / f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")])
-    report(store.root, out / "report.html")
+    made = str(store.root)
+    export(made, [out / f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")])
+    report(made, out / "report.html")
     _for_the_lesson(store, sample, out, machinery)
     typer.echo()
-    show(store.root, 1)
+    show(made, 1)
     typer.echo()
-    show(store.root)
+    show(made)
 
 
 def _for_the_lesson(store: Store, sample: Path, out: Path, machinery: Machinery) -> None:
     """Sheets, a term's plan, advice, and some pupils' pages; without PDF where Typst is not installed."""
     pdf = find_spec("typst") is not None
-    lesson(store.root, out / "lesson", side="white", bands=[BAND], title="Larkenmoor Juniors", pdf=pdf)
-    plan(store.root, out / "plan", side="white", bands=[BAND], start=TERM_BEGINS, pdf=pdf)
+    made = str(store.root)
+    lesson(made, out / "lesson", side="white", bands=[BAND], title="Larkenmoor Juniors", pdf=pdf)
+    plan(made, out / "plan", side="white", bands=[BAND], start=TERM_BEGINS, pdf=pdf)
     pupils(
-        store.root,
+        made,
         [str(sample / "club.pgn")],
         out / "pupils",
         players=sample / "team.csv",
@@ -82,7 +84,7 @@ def _for_the_lesson(store: Store, sample: Path, out: Path, machinery: Machinery)
         pdf=pdf,
     )
     steer(
-        store.root,
+        made,
         Side.WHITE,
         BAND,
         plies=STEER_PLIES,

@@ -25,7 +25,14 @@ Sources = Annotated[
         "or - for standard input.",
     ),
 ]
-StoreDir = Annotated[Path, typer.Option("--store", metavar="DIR", help="Folder in which everything is kept.")]
+StoreDir = Annotated[
+    str,
+    typer.Option(
+        "--store",
+        metavar="DIR",
+        help="Folder in which everything is kept, or a URL such as s3://bucket/club (needs miner[remote]).",
+    ),
+]
 SettingsFile = Annotated[
     Path | None,
     typer.Option(

@@ -1,4 +1,4 @@
-"""`miner add`, `remove`, `forget`, `check`: a store that grows, shrinks and heals."""
+"""`miner add`, `remove`, `forget`, `check`, `unlock`: a store that grows, shrinks and heals."""
 
 from __future__ import annotations
 
@@ -152,6 +152,18 @@ def check(
     typer.echo("every file is as it was written")
     if stale := opened.out_of_date():
         typer.echo(f"out of date: an earlier stage has changed; miner {stale} makes it new")
+
+
+def unlock(
+    store: options.StoreDir,
+    verbose: options.Verbose = False,  # noqa: ARG001
+) -> None:
+    """Let others write to a remote store (s3:// or the like) whose writer was killed on another machine.
+
+    Make sure that it is dead: two runs at once damage the store. A folder needs no such thing.
+    """
+    whose = Store.unlock(store)
+    typer.echo(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
 
 
 def _machinery(

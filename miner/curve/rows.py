@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import glob
 from dataclasses import dataclass
 
-import duckdb
 import numpy as np
 import numpy.typing as npt
 
 from miner.movers import create_views
+from miner.querying import connected, parquet
 from miner.store import Store
 from miner.terms import BandScheme
 
@@ -66,9 +65,9 @@ def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Ro
     if not read.rows.get("moves"):
         return _no_rows()
     every = max(1, -(-read.rows["games"] // most_games))
-    with duckdb.connect() as connection:
+    with connected() as connection:
         create_views(connection, store.path("moves"), store.path("games"))
-        connection.read_parquet(glob.escape(str(store.path("judged")))).create_view("judged")
+        parquet(connection, store.path("judged")).create_view("judged")
         found = connection.sql(
             """
             select m.game::bigint as game, m.rating::bigint as rating, j.cp_reply::double as cp,
@@ -99,8 +98,8 @@ def engine_rows_of(store: Store) -> EngineRows:
     Raises StoreError if the store was not judged yet.
     """
     store.require("judge")
-    with duckdb.connect() as connection:
-        connection.read_parquet(glob.escape(str(store.path("judged")))).create_view("judged")
+    with connected() as connection:
+        parquet(connection, store.path("judged")).create_view("judged")
         found = connection.sql(
             """
             select cp::double as cp, (wdl[1] + wdl[2] / 2.0) / 1000.0 as expected

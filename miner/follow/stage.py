@@ -131,10 +131,12 @@ def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:
 
 @contextmanager
 def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
-    spill = store.root / ".spill"
     store.require_whole("read")
     try:
-        with connected(store.path("moves"), store.path("games"), spill, Resources()) as connection:
+        with (
+            store.scratch() as spill,
+            connected(store.path("moves"), store.path("games"), spill, Resources()) as connection,
+        ):
             yield connection
     except FAILURES as error:
         raise store.why(

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from miner.places import Location
 from miner.read.arrays import values_of
 from miner.store import FOLDERS, Store, write_parquet
 
@@ -36,7 +37,7 @@ def number_of(file: str) -> int:
 
 
 def write_batch(
-    root: Path, number: int, games: pa.Table, moves: pa.Table, *, settled: bool = True
+    root: Location, number: int, games: pa.Table, moves: pa.Table, *, settled: bool = True
 ) -> dict[str, str]:
     """Write the two files of a batch below `root`; their digests by their paths there.
 

@@ -8,20 +8,20 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.errors import Place, StoreError, UsageError
+from miner.places import Location
 from miner.read.contents import Contents
 from miner.read.ledger import blanked
 from miner.read.lines import Flags
 from miner.read.players import Players
 from miner.read.revision import Revision
 from miner.settings import settings_of
-from miner.store import Manifest, Store
+from miner.store import Manifest, Store, replacing
 
 _FILE = "forgotten"
 
@@ -60,11 +60,11 @@ class Forgotten:
         """SHA-256 of the list; empty: nobody is forgotten."""
         return hashlib.sha256(self.text.encode("ascii")).hexdigest() if self.identities else ""
 
-    def write(self, folder: Path) -> None:
+    def write(self, folder: Location) -> None:
         """Write the list, for its owner only."""
-        path = folder / _FILE
-        path.touch(mode=0o600)
-        path.write_text(self.text, encoding="ascii")
+        with replacing(folder / _FILE) as unfinished:
+            unfinished.touch(mode=0o600)
+            unfinished.write_text(self.text, encoding="ascii")
 
 
 def forget(player: str, store: Store) -> tuple[Manifest, int]:

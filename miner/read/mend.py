@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -72,9 +71,9 @@ def mend(
     settings = settings_of({"read": manifest.settings}).read
     sound = [number for number in contents.batches if number not in bounds]
     read: list[_Again] = []
-    with tempfile.TemporaryDirectory(prefix=".again-", dir=store.root) as scratch, store.changing() as change:
+    with store.scratch() as scratch, store.changing() as change:
         for known, source in zip(concerned, files, strict=True):
-            again = _Again(known, Path(scratch) / str(len(read)))
+            again = _Again(known, scratch / str(len(read)))
             for table in FOLDERS:
                 (again.folder / table).mkdir(parents=True)
                 (change.folder / table).mkdir(exist_ok=True)

@@ -8,10 +8,10 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from miner.change import settling
 from miner.cluster import Cluster
+from miner.places import Location
 from miner.progress import Progress, Silent
 from miner.read.batches import cut_batches
 from miner.read.clustered import read_on_cluster
@@ -234,7 +234,7 @@ def _manifest(contents: Contents, added: Contents, work: _Work, started: float) 
     return contents.manifest(as_dict(work.settings), games_read=games, seconds=seconds)
 
 
-def _empty(folder: Path) -> None:
+def _empty(folder: Location) -> None:
     """Make a folder, without what an earlier read, finished or not, left in it."""
     folder.mkdir(exist_ok=True)
     for file in folder.iterdir():
@@ -242,7 +242,7 @@ def _empty(folder: Path) -> None:
 
 
 def _read_all(
-    store: Store, folder: Path, before: Contents, described: Sequence[Described], work: _Work
+    store: Store, folder: Location, before: Contents, described: Sequence[Described], work: _Work
 ) -> Contents:
     """The contents of sources that are read into files below `folder`, behind those before."""
     for table in FOLDERS:

@@ -23,11 +23,11 @@ from itertools import chain, islice
 from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 from miner.errors import MinerError
+from miner.places import Location
 from miner.read.batches import Batch
 from miner.read.decode import ReaderName, make_reader
 from miner.read.duplicates import Seen
@@ -52,7 +52,7 @@ class Job:
     settings: ReadSettings
     salt: bytes
     reader: ReaderName
-    folder: Path  # whose folders `games` and `moves` the files go to
+    folder: Location  # whose folders `games` and `moves` the files go to
     first_batch: int = 0  # number of the first file
     forgotten: frozenset[int] = frozenset()  # identities of players whose games are not to be known
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
 import pyarrow as pa
 
+from miner.change import UNFINISHED
 from miner.cluster import Cluster
 from miner.errors import StoreError
 from miner.movers import Movers
+from miner.places import Location, brought_near
 from miner.tally.replies import FAILURES, Resources, connected, count_replies
 from miner.terms import BandScheme
 
@@ -23,9 +26,9 @@ Keys = tuple[int, int]
 class Counting:
     """What must be known to count the replies of any key range. Folders are such as every worker sees."""
 
-    moves: Path
-    games: Path
-    movers: Path  # a file that is filled first of all
+    moves: Location
+    games: Location
+    movers: Location  # a file of this machine that is filled first of all
     bands: BandScheme
     min_games: int
     resources: Resources
@@ -38,13 +41,27 @@ class Counting:
         A `connection` counts here, by the resources that it was made with. Of a `cluster` each thread counts
         a range at a time, with a connection of its own.
         """
+        assert isinstance(self.movers, Path)
         movers = Movers.fill(connection, self.movers)
         if cluster is None:
             for keys in ranges:
                 yield count_replies(connection, keys, self.bands, self.min_games, movers)
             return
-        with cluster.errands() as errands:
-            yield from errands.in_order(count_range, ranges, self, about="the tally")
+        with cluster.errands() as errands, self._with_movers_for_all(self.movers) as counting:
+            yield from errands.in_order(count_range, ranges, counting, about="the tally")
+
+    @contextmanager
+    def _with_movers_for_all(self, filled: Path) -> Iterator[Counting]:
+        """The same with the movers' file where every worker sees it: beside the moves."""
+        if isinstance(self.moves, Path):
+            yield self
+            return
+        there = self.moves.parent / f".movers{UNFINISHED}"
+        there.put(filled)
+        try:
+            yield replace(self, movers=there)
+        finally:
+            there.unlink(missing_ok=True)
 
 
 def count_range(keys: Keys, counting: Counting) -> pa.Table:
@@ -59,7 +76,7 @@ def count_range(keys: Keys, counting: Counting) -> pa.Table:
                 counting.moves, counting.games, Path(spill), replace(counting.resources, threads=1)
             ) as connection,
         ):
-            movers = Movers(counting.movers)
+            movers = Movers(brought_near(counting.movers, Path(spill)))
             return count_replies(connection, keys, counting.bands, counting.min_games, movers)
     except (*FAILURES, OSError) as error:
         raise StoreError(

@@ -11,7 +11,9 @@ from pathlib import Path
 import duckdb
 import pyarrow as pa
 
+from miner import querying
 from miner.movers import UNPACKED_SQL, Movers, create_views
+from miner.places import Location
 from miner.terms import BandScheme
 
 ROWS_PER_RANGE = 8_000_000
@@ -47,7 +49,7 @@ class Resources:
 
 @contextmanager
 def connected(
-    moves: Path, games: Path, spill: Path, resources: Resources
+    moves: Location, games: Location, spill: Path, resources: Resources
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """A DuckDB connection with the views of `create_views`.
 
@@ -59,19 +61,18 @@ def connected(
     }
     if resources.threads:
         config["threads"] = str(resources.threads)
-    connection = duckdb.connect(config=config)
     try:
-        connection.execute("set preserve_insertion_order = false")
-        _hide_progress(connection)
-        create_views(connection, moves, games)
-        yield connection
+        with querying.connected(config) as connection:
+            connection.execute("set preserve_insertion_order = false")
+            _hide_progress(connection)
+            create_views(connection, moves, games)
+            yield connection
     except (duckdb.InterruptException, RuntimeError) as error:
         # DuckDB takes Ctrl-C for itself and tells of it in its own words.
         if "interrupt" in str(error).lower():
             raise KeyboardInterrupt from error
         raise
     finally:
-        connection.close()
         shutil.rmtree(spill, ignore_errors=True)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -45,9 +44,8 @@ def tally_inputs(store: Store, settings: TallySettings) -> dict[str, Any]:
 
 
 def _earlier_store(store: Store, settings: TallySettings) -> Store:
-    root = Path(settings.prior)
-    earlier = Store.open(root)
-    if root.resolve() == store.root.resolve():
+    earlier = Store.open(settings.prior)
+    if earlier.root.resolve() == store.root.resolve():
         raise UsageError(
             "a store cannot be its own prior",
             where=Place(settings.prior),
@@ -86,12 +84,14 @@ def tally(
     read = store.require_whole("read")
     additions = Additions.to(store, read, told, inputs)
     store.begin("tally")
-    spill = store.root / ".spill"
     if not read.rows.get("moves"):
         # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
         return _finish(store, told, inputs, _no_tables(), {"bands": list(settings.bands.names)})
     try:
-        with counting.connected(store.path("moves"), store.path("games"), spill, resources) as connection:
+        with (
+            store.scratch() as spill,
+            counting.connected(store.path("moves"), store.path("games"), spill, resources) as connection,
+        ):
             if additions is not None:
                 evidence: Evidence = additions.evidence(connection, store, settings)
             else:

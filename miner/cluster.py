@@ -372,6 +372,14 @@ def _perform(order: Sealed[tuple[Callable[..., Any], list[Any]]], *inputs: Seale
         return Sealed(_Refused(error))
 
 
+def this_worker() -> str:
+    """The address of the worker that does what it was ordered to do."""
+    from distributed import get_worker
+
+    address: str = get_worker().address
+    return address
+
+
 def _numbers() -> Iterator[str]:
     """Names that no other run gives its errands."""
     run = secrets.token_hex(6)

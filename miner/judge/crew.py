@@ -18,7 +18,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Generic
 
-from miner.cluster import NO_WORKERS_S, Cluster, Errand, Errands, Worker
+from miner.cluster import NO_WORKERS_S, Cluster, Errand, Errands, Worker, this_worker
 from miner.errors import ClusterFailed, EngineFailed, EngineNotFound, MinerError, Place
 from miner.judge.engines import VARIABLE, EngineIdentity, find_engine
 from miner.judge.pool import COMMIT_S, Desk, PoolLimits, engine_options, failed, identify
@@ -241,11 +241,9 @@ def search(
     named: str, digest: str, hash_mb: int, limits: PoolLimits, batch: list[tuple[Request, float]]
 ) -> _Searched:
     """The verdicts of requests, each with its patience in seconds, by an engine of this worker."""
-    from distributed import get_worker
-
     with _ONE:  # threads of a worker begin at the same time
         stable = _stable()
-    worker: str = get_worker().address
+    worker = this_worker()
     try:
         program = _program(named)
     except EngineNotFound as error:

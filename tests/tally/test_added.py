@@ -44,7 +44,7 @@ def additions(draw: st.DrawFn) -> tuple[list[Game], list[int]]:
 @st.composite
 def _games(draw: st.DrawFn) -> Game:
     board, sans = chess.Board(), []
-    for _ in range(draw(st.integers(1, 9))):
+    for _ in range(draw(st.integers(0, 9))):
         moves = sorted(board.legal_moves, key=lambda move: move.uci())
         move = moves[draw(st.sampled_from([0, 1, -1, -2, len(moves) // 2])) % len(moves)]
         sans.append(board.san(move))
@@ -162,6 +162,24 @@ def test_a_shorter_way_replaces_the_one_before(tmp_path: Path) -> None:
 
     assert [row["path"] for row in told] == ["e2e3 e7e6 e3e4 e6e5", "e2e4 e7e5"]
     assert [row["fen"].split()[-1] for row in told] == ["3", "2"]
+
+
+def test_games_without_moves_change_nothing(tmp_path: Path) -> None:
+    """Where what is added has no moves the tables stay as they are."""
+    source = read_store(tmp_path, [Game(moves="e4 e5"), Game(moves="")])
+
+    in_parts = tallied_in_parts(tmp_path / "parts", source, [0, 1, 2], TallySettings(min_games=1))
+
+    assert in_parts == tally(source, TallySettings(min_games=1)).digests
+
+
+def test_many_more_games_are_counted_with_all_others(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """To go through the files for as many games as there were would take longer than counting all."""
+    monkeypatch.setattr(added, "MOST_ADDED", 0.5)
+    source = read_store(tmp_path, [Game(moves="e4 e5"), Game(moves="d4 d5")])
+
+    with pytest.raises(CountedAnewError):
+        tallied_in_parts(tmp_path / "parts", source, [0, 1, 2], TallySettings(min_games=1))
 
 
 def test_a_changed_file_is_counted_anew(tmp_path: Path) -> None:

@@ -79,17 +79,19 @@ def stages(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, 
     for name, run, make in (("judge", judge_it, _tallied), ("follow", follow_it, _judged)):
         folder = tmp_path_factory.mktemp(name)
         ready = make(folder)
-        store = Store.open(Path(shutil.copytree(ready.root, folder / "undisturbed")))
-        found[name] = Stage(run, ready.root, run(store, engine, folder / "verdicts.sqlite"))
+        store = Store.open(Path(shutil.copytree(ready, folder / "undisturbed")))
+        found[name] = Stage(run, ready, run(store, engine, folder / "verdicts.sqlite"))
     return found
 
 
-def _tallied(folder: Path) -> Store:
-    return tallied_store(folder / "store", lines=("e4 e5 Nf3 Nc6 Bc4 Nf6",))
+def _tallied(folder: Path) -> Path:
+    tallied_store(folder / "store", lines=("e4 e5 Nf3 Nc6 Bc4 Nf6",))
+    return folder / "store"
 
 
-def _judged(folder: Path) -> Store:
-    return judged_store(folder / "club")
+def _judged(folder: Path) -> Path:
+    judged_store(folder / "club")
+    return folder / "club" / "store"
 
 
 @pytest.fixture(params=["judge", "follow"])
@@ -233,21 +235,27 @@ def test_following_with_a_useless_engine(
 
 
 @pytest.mark.parametrize(
-    ("flaw", "reason"),
+    ("flaw", "start_s", "reason"),
     [
-        ("says no uciok", "no `uciok` within 1 s; it said last: 'id name Some 1'"),
-        ("exits", "it ended before `uciok`; it said last: 'cannot load the network'"),
-        ("greets without end", f"it said more than {LONGEST_GREETING:,} bytes before `uciok`"),
+        ("says no uciok", 3.0, "no `uciok` within 3 s; it said last: 'id name Some 1'"),
+        ("exits", 30.0, "it ended before `uciok`; it said last: 'cannot load the network'"),
+        ("greets without end", 30.0, f"it said more than {LONGEST_GREETING:,} bytes before `uciok`"),
     ],
 )
 def test_engine_that_never_starts(
-    flaw: str, reason: str, flawed: Flawed, stages: dict[str, Stage], cache: Path, tmp_path: Path
+    flaw: str,
+    start_s: float,
+    reason: str,
+    flawed: Flawed,
+    stages: dict[str, Stage],
+    cache: Path,
+    tmp_path: Path,
 ) -> None:
     """It is told before anything is touched, with its last words and what to do."""
     store = stages["judge"].store(tmp_path)
 
     with pytest.raises(EngineFailed) as failed:
-        judge_it(store, flawed(flaw, "always"), cache, replace(IMPATIENT, start_s=1.0))
+        judge_it(store, flawed(flaw, "always"), cache, replace(IMPATIENT, start_s=start_s))
 
     assert reason in str(failed.value)
     assert failed.value.advice.startswith("try it by hand")

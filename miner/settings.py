@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 import re
+import sys
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -14,6 +15,8 @@ from typing import Any, Literal, get_args
 
 from miner.errors import UsageError
 from miner.terms import BandScheme
+
+_LONGEST_FILE = 1 << 20  # bytes; all settings in full take some 2,000
 
 Names = Literal["hash", "keep", "drop"]
 TimeClass = Literal["bullet", "blitz", "rapid", "classical", "correspondence", "unknown"]
@@ -232,12 +235,19 @@ def load_settings(path: Path) -> Settings:
     Raises UsageError for a file that cannot be read, an unknown name or a value of the wrong kind.
     """
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        with path.open("rb") as file:
+            text = file.read(_LONGEST_FILE + 1)
+        _check(
+            len(text) <= _LONGEST_FILE,
+            f"settings file {path}: it is too large for settings",
+            "see that it is the file you mean",
+        )
+        data = tomllib.loads(text.decode("utf-8").replace("\r\n", "\n"))
     except OSError as error:
         raise UsageError(
             f"settings file {path}: {error.strerror}", advice="name a file that is there and may be read"
         ) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # besides TOML's own: numbers too long, lists too deep
         raise UsageError(
             f"settings file {path}: {error}", advice="`miner status --settings` prints a valid one"
         ) from error
@@ -291,6 +301,7 @@ def _like(default: Any, value: Any, where: str) -> Any:
         kind = type(default[0]) if default else str
         return tuple(_like(kind(), one, where) for one in value)
     if isinstance(default, float) and isinstance(value, int) and not isinstance(value, bool):
+        _check(abs(value) <= sys.float_info.max, f"{where}: the number is too large", "give a smaller one")
         return float(value)
     _check(
         type(value) is type(default),

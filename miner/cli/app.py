@@ -9,6 +9,7 @@ import traceback
 import typer
 
 from miner.cli import demo, export, lesson, plan, pupils, report, run, show, stages, status, steer, upkeep
+from miner.cli.words import printable
 from miner.errors import MinerError
 
 app = typer.Typer(
@@ -50,13 +51,21 @@ _INTERRUPTED = 130
 """The code that Typer exits with after Ctrl-C."""
 
 
+class _Printable(logging.Formatter):
+    """Log lines as a terminal may have them: names of files and what an engine says come from outside."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        return printable(super().format(record))
+
+
 def main() -> None:
     """Run the command line; exit with 0, with 1 for a failed job, with 2 for wrong use."""
     verbose = "--verbose" in sys.argv[1:]
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.WARNING,
-        format="%(levelname)s %(name)s: %(message)s" if verbose else "miner: %(message)s",
+    handler = logging.StreamHandler()
+    handler.setFormatter(
+        _Printable("%(levelname)s %(name)s: %(message)s" if verbose else "miner: %(message)s")
     )
+    logging.basicConfig(level=logging.DEBUG if verbose else logging.WARNING, handlers=[handler])
     if not verbose:
         # Of an engine that talks nonsense python-chess would print every line; the pool tells of it once.
         logging.getLogger("chess.engine").setLevel(logging.CRITICAL)
@@ -65,13 +74,13 @@ def main() -> None:
     except MinerError as error:
         if verbose:
             traceback.print_exc()
-        print(f"miner: {error}", file=sys.stderr)
+        print(f"miner: {printable(str(error))}", file=sys.stderr)
         sys.exit(error.exit_code)
     except OSError as error:
         # A full disk, a folder that may not be written to: what no stage could name better.
         if verbose:
             traceback.print_exc()
-        print(f"miner: {error}; what was finished before is kept", file=sys.stderr)
+        print(f"miner: {printable(str(error))}; what was finished before is kept", file=sys.stderr)
         sys.exit(1)
     except SystemExit as leaving:
         if leaving.code == _INTERRUPTED:

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from miner.cli import options
-from miner.cli.words import stage_line
+from miner.cli.words import printable, stage_line
 from miner.settings import Settings, as_dict, settings_of, to_toml
 from miner.store import STAGES, Manifest, Store
 
@@ -26,7 +26,7 @@ def status(
         typer.echo(to_toml(_settings_of(manifests)), nl=False)
         return
     for line in _lines(opened, manifests, opened.out_of_date()):
-        typer.echo(line)
+        typer.echo(printable(line))
 
 
 def _settings_of(manifests: dict[str, Manifest | None]) -> Settings:

@@ -7,6 +7,18 @@ from typing import Any
 from miner.store import Manifest
 
 
+def printable(text: str) -> str:
+    r"""Text for a terminal: what would turn its colours, its writing direction or its cursor is written out.
+
+    >>> printable("club\x1b[31m.pgn")
+    'club\\x1b[31m.pgn'
+    """
+    return "".join(
+        one if one.isprintable() or one == "\n" else one.encode("unicode_escape").decode("ascii")
+        for one in text
+    )
+
+
 def stage_line(manifest: Manifest, *, was_current: bool) -> str:
     """One line about a finished stage."""
     told = _TOLD[manifest.stage](manifest)

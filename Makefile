@@ -4,6 +4,7 @@
 # make proofs what holds on games held out, with figures
 # make lock   writes requirements/ anew from pyproject.toml (OPTIONS=--upgrade: with the newest versions)
 # make audit  asks for known vulnerabilities of what is installed
+# make fuzz   tries the readers on texts that a fuzzer makes up; needs Linux or macOS
 # make clean  forgets .venv and out/
 #
 # Each of them sets up what it needs: .venv with the program, a UCI engine if there is none, and for the tests
@@ -12,7 +13,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test test-slow lint bench growth proofs lock audit engine browser clean
+.PHONY: demo test test-slow lint bench growth proofs lock audit engine browser clean fuzz
 
 demo: .venv/installed engine
 	$(BIN)/miner demo --out out
@@ -28,6 +29,10 @@ lint: .venv/developing
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+fuzz: .venv/developing
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[fuzz]"
+	for target in splitter pieces headers ledger settings names; do $(BIN)/python -m tests.fuzz $$target || exit 1; done
 
 bench: .venv/developing engine
 	sh benchmarks/all.sh $(BIN)/python

@@ -70,8 +70,7 @@ def read_tags(lines: Lines, starts: Ints, moves: Ints) -> dict[str, Column]:
     Of a tag given twice, the last counts. A value is UTF-8, or else Latin-1; escaped quotes and backslashes
     are unescaped. Source: PGN Specification and Implementation Guide (1994), sections 7 and 8.1.
     """
-    at = lines.starts[lines.is_tag]
-    ends = lines.ends[lines.is_tag]
+    at, ends = lines.tag_lines()
     first, after = np.searchsorted(at, starts), np.searchsorted(at, moves)
     counts = after - first
     game = np.repeat(np.arange(len(starts)), counts)

@@ -129,7 +129,7 @@ class BatchReader:
             states[np.isin(player.identities, self._forgotten)] = "forgotten"
         decoded = np.flatnonzero(states == "")
         first_byte = np.array([one.first_byte for one in batch], dtype=np.int64) - bounds
-        line = np.searchsorted(lines.starts, games.starts)
+        line = np.searchsorted(lines.starts, games.starts, side="right") - 1  # a mark may stand before
         counted = np.bincount(piece, minlength=len(batch))
         first_game = np.cumsum(counted) - counted
         first_line = np.searchsorted(lines.starts, bounds)

@@ -12,6 +12,7 @@ from miner.read.arrays import numbers
 
 Ints = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
+_MARK = b"\xef\xbb\xbf"  # of UTF-8
 
 
 class Lines:
@@ -36,6 +37,18 @@ class Lines:
         """Which lines begin with `[`."""
         is_tag: Flags = self._first == ord("[")
         return is_tag
+
+    def tag_lines(self) -> tuple[Ints, Ints]:
+        """Where the tag lines begin and end, in order, those after a byte-order mark with them."""
+        is_tag = self.is_tag.copy()
+        begins = self.starts
+        if _MARK in self.text:
+            begins = self.starts.copy()
+            for line in np.flatnonzero(self._first == _MARK[0]).tolist():
+                if self.text.startswith(_MARK + b"[", begins[line]):
+                    begins[line] += len(_MARK)
+                    is_tag[line] = True
+        return begins[is_tag], self.ends[is_tag]
 
     @cached_property
     def is_blank(self) -> Flags:

@@ -45,7 +45,7 @@ SUFFIXES = (".pgn.gz", ".pgn.bz2", ".pgn.xz", ".pgn.zst", ".zip")
 MESS: dict[str, tuple[bytes, str, int, dict[str, Any]]] = {
     "ISO-8859-1": (game_text(MOVES, White="J\xf6rg").encode("latin-1"), "kept", 4, {"white": "J\xf6rg"}),
     "Windows-1252": (game_text(MOVES, Opening="Caf\u20ac").encode("cp1252"), "kept", 4, {}),
-    "byte-order mark": (b"\xef\xbb\xbf" + game_text(MOVES).encode(), "kept", 4, {"event": None}),
+    "byte-order mark": (b"\xef\xbb\xbf" + game_text(MOVES).encode(), "kept", 4, {}),
     "CRLF": (game_text(MOVES, White="Ada").replace("\n", "\r\n").encode(), "kept", 4, {"white": "Ada"}),
     "CR": (game_text(MOVES).replace("\n", "\r").encode(), "kept", 4, {}),
     "cut off in its tags": (game_text(MOVES).encode()[:60], "no moves", 0, {}),
@@ -613,3 +613,15 @@ def test_source_that_grows_worse_between_looks(tmp_path: Path) -> None:
         read([str(source)], Store.open(tmp_path / "store"), ReadSettings())
 
     assert Store.open(tmp_path / "store").manifest("read") == before
+
+
+def test_first_tag_after_a_byte_order_mark(tmp_path: Path) -> None:
+    """The mark hides neither the first tag of a file nor the line that it is on, in each of two files."""
+    marked = b"\xef\xbb\xbf" + game_text(MOVES, Event="Rated game").encode()
+    for name in ("a.pgn", "b.pgn"):
+        (tmp_path / name).write_bytes(marked.replace(b"Ada", name.encode()))
+
+    tables = checked(read_tables(tmp_path, [tmp_path / "a.pgn", tmp_path / "b.pgn"], events=("rated",)))
+
+    assert tables.states == ["kept", "kept"]
+    assert [(game["line"], game["start_byte"]) for game in tables.games] == [(1, 3), (1, 3)]

@@ -383,7 +383,7 @@ def test_filters(tmp_path: Path, kept: dict[str, Any]) -> None:
     assert {row["game"] for row in tables.moves} == {0}
 
 
-@given(data=st.data(), cut=st.integers(200, 2_000))
+@given(data=st.data(), cut=st.integers(400, 2_000))
 @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_ledger_does_not_depend_on_how_the_source_is_cut(data: st.DataObject, cut: int) -> None:
     """Each game ends in exactly one ledger row, in the same state, wherever the source is cut."""

@@ -49,8 +49,12 @@ def watched(command: Sequence[str | Path]) -> Taken:
 
 def _with_all_below(pid: int) -> Iterator[int]:
     yield pid
-    for file in Path(f"/proc/{pid}/task").glob("*/children"):
-        for child in _told(file).split():
+    try:
+        threads = list(Path(f"/proc/{pid}/task").iterdir())
+    except (FileNotFoundError, ProcessLookupError):  # it has ended
+        return
+    for thread in threads:
+        for child in _told(thread / "children").split():
             yield from _with_all_below(int(child))
 
 

@@ -131,7 +131,7 @@ def _files_of(name: str, path: Path) -> list[Source]:
                 advice="pipe its text in and name `-`",
             )
         return [_file_source(path)]
-    if any(sign in name for sign in _LOOK_WIDE):
+    if any(sign in name for sign in _LOOK_WIDE) and "\0" not in name:
         matches = sorted(glob.glob(name, recursive=True))  # noqa: PTH207 - pathlib's glob takes no absolute pattern
         files = [Path(match) for match in matches if Path(match).is_file()]
         if files:

@@ -15,7 +15,7 @@ FOUND = {
         b"[read]\nevents = " + b"[" * 5_000,
         b"[judge]\nloss_threshold = 1" + b"0" * 400,
     ],
-    "names": [b"x" * 5_000 + b".pgn", b"\xff", b"[", b"\0"],
+    "names": [b"x" * 5_000 + b".pgn", b"\xff", b"[", b"\0", b"*/\0*"],
 }
 """What a target once failed on."""
 

@@ -68,6 +68,14 @@ def is_pending(root: Location) -> bool:
     return (root / LIST).exists()
 
 
+def recover(root: Location) -> None:
+    """Bring a change that was cut off to its end, or take back what does not count yet."""
+    if is_pending(root):
+        carry_out(root)
+    elif (root / PENDING).exists():
+        _clear(root)
+
+
 def carry_out(root: Location) -> None:
     """Carry out the change that is written down, from wherever it was left.
 

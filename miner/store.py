@@ -28,7 +28,7 @@ from typing import IO, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.change import Change, carry_out, changing, is_pending, is_unfinished, locks
+from miner.change import Change, changing, is_pending, is_unfinished, locks, recover
 from miner.change import replacing as replacing
 from miner.claim import Claim, check_unclaimed, release
 from miner.errors import Place, StoreError, UsageError
@@ -366,12 +366,13 @@ class Store:
         A change of its files that was cut off is carried out to its end first.
         Raises StoreError if another run is at work in the store, or it cannot be written to.
         """
-        if self._writers == 0:
+        is_first = self._writers == 0
+        if is_first:
             self._lock = self._locked("a")
         self._writers += 1
         try:
-            if is_pending(self.root):
-                carry_out(self.root)
+            if is_first:
+                recover(self.root)
             yield
         finally:
             self._writers -= 1
@@ -423,6 +424,7 @@ class Store:
                 yield Path(folder) / "spill"
             return
         try:
+            remove_tree(self.root / ".spill")  # what a kill left
             yield self.root / ".spill"
         finally:
             remove_tree(self.root / ".spill")

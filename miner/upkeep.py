@@ -18,7 +18,7 @@ from miner.read.mend import mend
 from miner.read.removal import remove
 from miner.read.stage import add
 from miner.settings import settings_of
-from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store
+from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store, tables_of
 
 __all__ = ["add", "check", "forget", "remake", "remove", "repair", "settings_by_stage"]
 
@@ -74,9 +74,9 @@ def repair(
 ) -> Iterator[str]:
     """Put right what `check` finds, and tell of each thing that was done.
 
-    Files of games are made again from their sources, by so many `processes` (default: one per core); tables of
-    later stages by running these again under their settings, with what `machinery` gives. A later stage whose
-    manifest is damaged counts as not run.
+    Files of games are made again from their sources, by so many `processes` (default: one per core); later
+    tables by running their stages again under their settings, with what `machinery` gives. A stage of which
+    the manifest is damaged counts as not run.
 
     Raises StoreError where something is lost for good: the manifest of the games, or the list of forgotten
     players; SourceError if a source is missing or changed; and what the stages raise.
@@ -132,8 +132,12 @@ def _mend_later(
         if not damaged:
             continue
         if f"{stage}.json" in damaged:
-            (store.root / f"{stage}.json").unlink()
-            yield f"{stage}.json: deleted; its settings are lost with it, so run `miner {stage}` again"
+            for name in (
+                f"{stage}.json",
+                *(file for table in tables_of(stage) for file in store.files(table)),
+            ):
+                (store.root / name).unlink(missing_ok=True)
+            yield f"{stage}.json: its settings are lost, so its tables went, too; run `miner {stage}` again"
             continue
         settings = settings_by_stage(store)
         store.begin(stage)

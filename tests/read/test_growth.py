@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import random
 from pathlib import Path
 from typing import Any
 
@@ -16,34 +15,8 @@ from miner.read.removal import remove
 from miner.read.sources import digest_of
 from miner.read.stage import add, read
 from miner.settings import ReadSettings
-from miner.store import Manifest, Store
-from tests.reading import Tables, game_text, tables_of
-
-LINES = (
-    "1. e4 e5 2. Nf3 Nc6 3. Bc4",
-    "1. d4 d5 2. c4 e6",
-    "1. c4 e5 2. Nc3",
-    "1. e4 c5 2. Nf3 d6 3. d4 cxd4",
-)
-PLAYERS = ("Ada", "Bo", "Cleo", "Dan", "?")
-
-
-def games_of(seed: int, count: int) -> str:
-    """Games of few players, so that many of them are equal; some have no result, an illegal move or a FEN."""
-    draw = random.Random(seed)
-    texts = []
-    for _ in range(count):
-        moves = draw.choice(LINES) + draw.choice(["", "", "", " Ke4"])
-        tags = {
-            "White": draw.choice(PLAYERS),
-            "Black": draw.choice(PLAYERS),
-            "WhiteElo": str(1000 + draw.randrange(3)),
-        }
-        if draw.random() < 0.1:
-            tags["Variant"] = "Atomic"
-        texts.append(game_text(moves, draw.choice(["1-0", "1-0", "*"]), **tags))
-        texts.append(draw.choice(["", "", "words between the games\n\n"]))
-    return "".join(texts)
+from miner.store import Store
+from tests.growing import assert_sound, games_of, root_of, store_of, told
 
 
 @pytest.fixture
@@ -56,39 +29,6 @@ def club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     return files
 
 
-def store_of(folder: Path, sources: list[Path], **settings: Any) -> Store:
-    """A store that was read from the sources, in one go, under a known salt."""
-    store = Store.create(folder)
-    (store.root / "salt").write_bytes(b"salt")
-    read([str(source) for source in sources], store, ReadSettings(**settings), processes=1)
-    return store
-
-
-def told(store: Store) -> tuple[list[dict[str, Any]], list[dict[str, Any]], dict[str, Any]]:
-    """All rows with games by source and number, and the counts."""
-    manifest = store.require("read")
-    tables: Tables = tables_of(store, manifest)
-    assert len({game["game"] for game in tables.games}) == len(tables.games)
-    place = {game["game"]: (game["source"], game["number"]) for game in tables.games}
-    games = sorted(
-        ({**game, "game": 0} for game in tables.games), key=lambda game: (game["source"], game["number"])
-    )
-    moves = sorted(
-        ({**move, "game": place[move["game"]]} for move in tables.moves), key=lambda m: (m["game"], m["ply"])
-    )
-    counts = {name: manifest.facts[name] for name in ("ledger", "games", "skipped_texts")}
-    return games, moves, counts | {"rows": manifest.rows, "sources": manifest.inputs["sources"]}
-
-
-def assert_sound(store: Store) -> None:
-    """The manifest names each file as it is, and nothing else lies there."""
-    assert store.faults() == []
-    manifest: Manifest = store.require("read")
-    there = sorted(name for table in ("games", "moves") for name in store.files(table))
-    assert sorted(manifest.digests) == there
-    assert not (store.root / ".change").exists()
-
-
 @pytest.mark.parametrize("split", [1, 2, 4])
 @pytest.mark.parametrize("processes", [1, 2])
 def test_store_that_grew_is_one_read_at_once(
@@ -96,12 +36,12 @@ def test_store_that_grew_is_one_read_at_once(
 ) -> None:
     """Former sources and new ones: the new ones are read behind the others, to the same end."""
     store = store_of(tmp_path / "grown", club[:split])
-    before = {name: (store.root / name).stat().st_mtime_ns for name in store.files("moves")}
+    before = {name: (root_of(store) / name).stat().st_mtime_ns for name in store.files("moves")}
 
     manifest = read([str(one) for one in club], store, ReadSettings(), processes=processes)
 
     assert told(store) == told(store_of(tmp_path / "fresh", club))
-    assert {name: (store.root / name).stat().st_mtime_ns for name in before} == before
+    assert {name: (root_of(store) / name).stat().st_mtime_ns for name in before} == before
     assert manifest.facts["games_read"] == sum(
         game["source"] in map(str, club[split:]) for game in told(store)[0]
     )
@@ -138,7 +78,7 @@ def test_adding_to_nothing(tmp_path: Path, club: list[Path]) -> None:
 def test_missing_file_is_not_added_to(tmp_path: Path, club: list[Path]) -> None:
     """A store that lacks a file is to be repaired first."""
     store = store_of(tmp_path / "store", club[:2])
-    (store.root / "moves" / "000000.parquet").unlink()
+    (root_of(store) / "moves" / "000000.parquet").unlink()
 
     with pytest.raises(StoreError, match="the file is missing") as raised:
         add([str(club[2])], store)
@@ -262,8 +202,8 @@ def test_forgotten_player(club: list[Path], tmp_path: Path, names: Any) -> None:
     assert len(hashes - {game["white"] for game in rows}) == 1
     assert not {(game["source"], game["number"]) for game in of_ada} & {move["game"] for move in moves}
     again = Store.create(tmp_path / "again")
-    (again.root / "salt").write_bytes(b"salt")
-    (again.root / "forgotten").write_bytes((store.root / "forgotten").read_bytes())
+    (root_of(again) / "salt").write_bytes(b"salt")
+    (root_of(again) / "forgotten").write_bytes((root_of(store) / "forgotten").read_bytes())
     read([str(one) for one in club], again, ReadSettings(names=names), processes=1)
     assert told(again) == (rows, moves, counts)
     assert_sound(store)
@@ -278,7 +218,7 @@ def test_forgotten_in_a_store_read_afresh(club: list[Path], tmp_path: Path) -> N
 
     assert manifest.facts["ledger"]["forgotten"] > 10
     assert read([str(one) for one in club], store, ReadSettings(plies=2)) == manifest
-    assert (store.root / "forgotten").stat().st_mode & 0o077 == 0
+    assert (root_of(store) / "forgotten").stat().st_mode & 0o077 == 0
 
 
 def test_nobody_to_forget(club: list[Path], tmp_path: Path) -> None:

@@ -1,0 +1,80 @@
+"""Makes a change of copies of a store, and kills each just before another of its steps on the disk.
+
+    python -m tests.faults.killed_changes add|remove|forget|repair EVERY STORE FOLDER ARGUMENT...
+
+Kills before step 1 and each EVERY steps further on. Leaves FOLDER/1, FOLDER/2, ... and tells how many changes
+were killed; the copy after these was not.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sys
+from collections.abc import Callable
+from functools import wraps
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from miner import upkeep
+from miner.pipeline import Machinery
+from miner.progress import Silent
+from miner.store import Store
+
+
+def change(what: str, store: Store, arguments: list[str]) -> None:
+    """Make the change in this process."""
+    match what:
+        case "add":
+            upkeep.add(arguments, store, processes=1)
+        case "remove":
+            upkeep.remove(arguments, store)
+        case "forget":
+            upkeep.forget(arguments[0], store)
+        case "repair":
+            list(upkeep.repair(store, no_machinery, processes=1, progress=Silent()))
+
+
+def no_machinery() -> Machinery:
+    """Nothing is asked of an engine here."""
+    raise AssertionError("files of games need no engine")
+
+
+def kill_before(step: int) -> None:
+    """Have this process killed just before its so-manieth step on the disk."""
+    steps = count(1)
+
+    def counted(function: Callable[..., Any]) -> Callable[..., Any]:
+        @wraps(function)
+        def counting(*arguments: Any, **options: Any) -> Any:
+            if next(steps) == step:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return function(*arguments, **options)
+
+        return counting
+
+    for holder, name in ((os, "fsync"), (Path, "replace"), (Path, "unlink"), (shutil, "rmtree")):
+        setattr(holder, name, counted(getattr(holder, name)))
+
+
+def main() -> None:
+    what, every, original, folder, *arguments = sys.argv[1:]
+    for number, step in enumerate(count(1, int(every)), start=1):
+        copy = Path(folder) / str(number)
+        shutil.copytree(original, copy)
+        child = os.fork()
+        if not child:
+            kill_before(step)
+            change(what, Store.open(copy), arguments)
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        if not os.WIFSIGNALED(status):
+            assert status == 0, "the change failed"
+            sys.stdout.write(f"{number - 1}\n")
+            return
+
+
+if __name__ == "__main__":
+    main()

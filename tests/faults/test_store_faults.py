@@ -1,0 +1,387 @@
+"""Disks that are full or closed, files that rot or vanish, two runs at once, kills in between."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from miner import upkeep
+from miner.errors import StoreError
+from miner.pipeline import Machinery, run
+from miner.progress import Silent
+from miner.read import batches
+from miner.schema import SCHEMA_VERSION, TABLES
+from miner.settings import settings_of
+from miner.store import FOLDERS, STAGES, Store
+from tests.cli.conftest import CLUB, Told, command
+from tests.cli.conftest import miner as miner
+from tests.conftest import ROOT
+from tests.faults.killed_changes import change, no_machinery
+from tests.growing import assert_sound, games_of, root_of, store_of, told
+from tests.stores import pgn_of
+
+Miner = Callable[..., Told]
+SETTINGS = settings_of(
+    {
+        "tally": {"min_games": 3},
+        "judge": {"min_games": 3, "nodes": [500, 2000]},
+        "follow": {"nodes": 500, "model_nodes": 500, "min_games": 1},
+    }
+)
+
+
+@pytest.fixture
+def sources(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+    """Four sources that share games."""
+    monkeypatch.setattr(batches, "BATCH_BYTES", 5_000)
+    files = [tmp_path / f"{name}.pgn" for name in "abcd"]
+    for seed, file in enumerate(files):
+        file.write_text(games_of(seed, 30))
+    return files
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory, engine: Path) -> tuple[Path, Machinery]:
+    """A store of which all stages are finished, not to be changed, and what it was made with."""
+    folder = tmp_path_factory.mktemp("finished")
+    (folder / "club.pgn").write_text(pgn_of(CLUB), encoding="utf-8")
+    machinery = Machinery(engine=engine, cache=folder / "cache", engines=1, processes=1)
+    store = Store.create(folder / "store")
+    assert len(list(run([str(folder / "club.pgn")], store, SETTINGS, machinery, progress=Silent()))) == 5
+    return root_of(store), machinery
+
+
+def copy_of(root: Path, folder: Path) -> Store:
+    shutil.copytree(root, folder / "copy")
+    return Store.open(folder / "copy")
+
+
+def remove_file(path: Path) -> None:
+    path.unlink()
+
+
+def truncate(path: Path) -> None:
+    os.truncate(path, path.stat().st_size // 2)
+
+
+def flip_bit(path: Path) -> None:
+    data = bytearray(path.read_bytes())
+    data[len(data) // 3] ^= 4
+    path.write_bytes(data)
+
+
+FAULTS = {remove_file: "missing", truncate: "not as it was written", flip_bit: "not as it was written"}
+
+
+@pytest.mark.engine
+@pytest.mark.parametrize("damage", FAULTS)
+def test_every_table_is_watched_and_made_again(
+    finished: tuple[Path, Machinery], tmp_path: Path, damage: object
+) -> None:
+    """Each damaged file is named; a repair makes all of them as they were, to the byte."""
+    root, machinery = finished
+    store = copy_of(root, tmp_path)
+    before = [store.require(stage).digests for stage in STAGES]
+    files = sorted(name for table in TABLES for name in store.files(table))
+    assert len(files) == len(TABLES)
+    for name in files:
+        damage(root_of(store) / name)  # type: ignore[operator]
+
+    faults = upkeep.check(store)
+    done = list(upkeep.repair(store, lambda: machinery, processes=1, progress=Silent()))
+
+    assert sorted(fault.name for fault in faults) == files
+    assert {fault.what for fault in faults} == {FAULTS[damage]}  # type: ignore[index]
+    assert all(any(name in line for line in done) for name in files)
+    assert [store.require(stage).digests for stage in STAGES] == before
+    assert upkeep.check(store) == []
+    assert store.out_of_date() is None
+
+
+@pytest.mark.engine
+def test_single_fault_is_found_in_every_table(finished: tuple[Path, Machinery], tmp_path: Path) -> None:
+    """One bit in one file is enough, whichever it is; the others are not blamed."""
+    store = copy_of(finished[0], tmp_path)
+
+    for name in [name for table in TABLES for name in store.files(table)]:
+        sound = (root_of(store) / name).read_bytes()
+        flip_bit(root_of(store) / name)
+        assert [fault.name for fault in upkeep.check(store)] == [name]
+        (root_of(store) / name).write_bytes(sound)
+
+
+@pytest.mark.engine
+@pytest.mark.parametrize("stage", STAGES)
+def test_manifest_changed_by_hand(finished: tuple[Path, Machinery], tmp_path: Path, stage: str) -> None:
+    """No stage believes it; it is named, and what can be told of it is."""
+    root, machinery = finished
+    store = copy_of(root, tmp_path)
+    path = root_of(store) / f"{stage}.json"
+    written = json.loads(path.read_text())
+    path.write_text(json.dumps(written | {"facts": {}}))
+
+    with pytest.raises(StoreError, match="the manifest is damaged: it was changed after it was written"):
+        Store.open(root_of(store))
+    assert next(fault.name for fault in upkeep.check(store) if not fault.is_stray) == f"{stage}.json"
+    if stage == "read":
+        with pytest.raises(StoreError, match="which sources the games are from is lost"):
+            list(upkeep.repair(store, lambda: machinery, progress=Silent()))
+        return
+    done = list(upkeep.repair(store, lambda: machinery, progress=Silent()))
+    assert f"run `miner {stage}` again" in " ".join(done)
+    assert upkeep.check(Store.open(root_of(store))) == []
+
+
+@pytest.mark.engine
+def test_manifest_of_another_stage(finished: tuple[Path, Machinery], tmp_path: Path) -> None:
+    """A manifest in another's place is no manifest."""
+    store = copy_of(finished[0], tmp_path)
+    shutil.copy(root_of(store) / "rank.json", root_of(store) / "tally.json")
+
+    with pytest.raises(StoreError, match="it is that of the stage `rank`"):
+        Store.open(root_of(store))
+
+
+@pytest.mark.parametrize("table", FOLDERS)
+@pytest.mark.parametrize("damage", [remove_file, truncate])
+def test_stage_that_meets_a_damaged_file(
+    miner: Miner, sources: list[Path], tmp_path: Path, table: str, damage: object
+) -> None:
+    """It names the file and what puts it right; and that does."""
+    store = store_of(tmp_path / "store", sources)
+    before = told(store)
+    name = f"{table}/000001.parquet"
+    damage(root_of(store) / name)  # type: ignore[operator]
+
+    met = miner("tally", "--store", root_of(store))
+    advised = miner("check", "--store", root_of(store), "--repair")
+
+    assert met.code == 1
+    assert f"{root_of(store) / name}: the file is " in met.err
+    assert f"miner check --store {root_of(store)} --repair" in met.err
+    assert "Traceback" not in met.err
+    assert (advised.code, advised.err) == (0, "")
+    assert f"{name}: made again from {sources[0]}" in advised.out
+    assert told(store) == before
+    assert_sound(store)
+
+
+def test_file_that_belongs_to_nobody(miner: Miner, sources: list[Path], tmp_path: Path) -> None:
+    """A file between the games would be counted with them; what is not a table is left alone."""
+    store = store_of(tmp_path / "store", sources)
+    stray = root_of(store) / "moves" / "000099.parquet"
+    shutil.copy(root_of(store) / "moves" / "000000.parquet", stray)
+    (root_of(store) / "notes.txt").write_text("mine")
+
+    refused = miner("tally", "--store", root_of(store))
+    seen = miner("check", "--store", root_of(store))
+    mended = miner("check", "--store", root_of(store), "--repair")
+
+    assert refused.code == 1
+    assert f"{stray}: the file is none of the store's" in refused.err
+    assert (seen.code, "moves/000099.parquet: named by no manifest" in seen.out) == (1, True)
+    assert mended.code == 0
+    assert not stray.exists()
+    assert (root_of(store) / "notes.txt").exists()
+
+
+def test_status_tells_of_missing_files(miner: Miner, sources: list[Path], tmp_path: Path) -> None:
+    """Without reading all files it sees which are not there."""
+    store = store_of(tmp_path / "store", sources)
+    (root_of(store) / "games" / "000001.parquet").unlink()
+
+    told_of = miner("status", "--store", root_of(store))
+
+    assert "1 files are missing, games/000001.parquet first: `miner check" in told_of.out
+
+
+def test_source_of_a_damaged_file_is_gone(miner: Miner, sources: list[Path], tmp_path: Path) -> None:
+    """Nothing is touched then, and the source is named."""
+    store = store_of(tmp_path / "store", sources)
+    flip_bit(root_of(store) / "moves" / "000000.parquet")
+    sources[0].unlink()
+
+    mended = miner("check", "--store", root_of(store), "--repair")
+
+    assert mended.code == 1
+    assert f"{sources[0]}: the file cannot be read" in mended.err
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of 160 KiB, which takes root to be had."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    with mounted(folder, "-t", "tmpfs", "-o", "size=160k", "tmpfs"):
+        yield folder
+
+
+class mounted:  # noqa: N801 - a context
+    """Something mounted on a folder; the test is skipped where that may not be."""
+
+    def __init__(self, folder: Path, *options: object) -> None:
+        self._folder, self._options = folder, options
+
+    def __enter__(self) -> None:
+        if sys.platform != "linux" or os.geteuid() != 0:
+            pytest.skip("only root can mount a disk, on Linux")
+        done = subprocess.run(
+            ["mount", *map(str, self._options), str(self._folder)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if done.returncode:
+            pytest.skip(f"no disk can be mounted here: {done.stderr.strip()}")
+
+    def __exit__(self, *_: object) -> None:
+        subprocess.run(["umount", str(self._folder)], check=True)
+
+
+def test_disk_that_is_full(miner: Miner, small_disk: Path, tmp_path: Path) -> None:
+    """What was in the store stays as it was; with more room the same command ends as it should."""
+    small, large = tmp_path / "small.pgn", tmp_path / "large.pgn"
+    small.write_text(games_of(1, 100))
+    large.write_text("".join(games_of(seed, 100).replace("Ada", f"Ada {seed}") for seed in range(2, 150)))
+    store = store_of(small_disk / "store", [small])
+    before = told(store)
+
+    for _ in range(2):
+        full = miner("add", large, "--store", root_of(store))
+
+        assert full.code == 1
+        assert "No space left on device" in full.err
+        assert "Traceback" not in full.err
+        assert told(Store.open(root_of(store))) == before
+        assert_sound(store)
+
+    subprocess.run(["mount", "-o", "remount,size=30m", str(small_disk)], check=True)
+    assert miner("add", large, "--store", root_of(store)).code == 0
+    assert_sound(store)
+    assert store.require("read").rows["games"] == 14_900
+
+
+def test_store_that_may_not_be_written_to(miner: Miner, sources: list[Path], tmp_path: Path) -> None:
+    """It can be looked at and checked; what would change it says why it does not."""
+    store = store_of(tmp_path / "store", sources[:2])
+    folder = tmp_path / "seen"
+    folder.mkdir()
+
+    with mounted(folder, "--bind", root_of(store)):
+        done = subprocess.run(["mount", "-o", "remount,ro,bind", str(folder)], check=False)
+        if done.returncode:
+            pytest.skip("no read-only mount can be had here")
+        looked = [miner(name, "--store", folder) for name in ("status", "check")]
+        changes = [
+            miner(*words, "--store", folder)
+            for words in (("add", sources[2]), ("remove", "a.pgn"), ("forget", "Ada"), ("tally",))
+        ]
+
+    assert [one.code for one in looked] == [0, 0]
+    for refused in changes:
+        assert refused.code == 1
+        assert f"{folder}: the store cannot be written to: Read-only file system; see that" in refused.err
+
+
+@pytest.mark.parametrize(
+    "words", [["check"], ["check", "--repair"], ["tally"], ["remove", "a.pgn"], ["forget", "Ada"]]
+)
+def test_store_in_use(miner: Miner, sources: list[Path], tmp_path: Path, words: list[str]) -> None:
+    """The second one is told so, and touches nothing."""
+    store = store_of(tmp_path / "store", sources)
+    before = told(store)
+
+    with store.writing():
+        refused = miner(*words, "--store", root_of(store))
+
+    assert refused.code == 1
+    assert "another run is at work in this store; wait until it is done" in refused.err
+    assert told(store) == before
+
+
+def test_check_while_a_run_is_at_work(miner: Miner, tmp_path: Path) -> None:
+    """A store that is being read is not called damaged."""
+    source, store = tmp_path / "games.pgn", tmp_path / "store"
+    source.write_text("".join(games_of(seed, 100) for seed in range(100)))
+    reading = subprocess.Popen(command("read", source, "--store", store, "--reader", "reference"), cwd=ROOT)
+    try:
+        while not (store / "games").is_dir():
+            assert reading.poll() is None, "the read ended too soon"
+            time.sleep(0.01)
+        refused = miner("check", "--store", store)
+    finally:
+        reading.kill()
+        reading.wait()
+
+    assert "another run is at work in this store" in refused.err
+
+
+@pytest.mark.parametrize("words", [["add", "a.pgn"], ["remove", "a.pgn"], ["forget", "Ada"], ["check"]])
+def test_store_of_an_older_version(
+    miner: Miner, sources: list[Path], tmp_path: Path, words: list[str]
+) -> None:
+    """It is refused with what to do, and left as it is."""
+    store = store_of(tmp_path / "store", sources)
+    manifest = root_of(store) / "read.json"
+    older = json.loads(manifest.read_text()) | {"schema_version": SCHEMA_VERSION - 1}
+    manifest.write_text(json.dumps(older))
+
+    named = [str(sources[0]) if word == "a.pgn" else word for word in words]
+    refused = miner(*named, "--store", root_of(store))
+
+    assert refused.code == 1
+    assert f"the store has schema version {SCHEMA_VERSION - 1}, this program {SCHEMA_VERSION}" in refused.err
+    assert "read the sources again into a new store" in refused.err
+    assert json.loads(manifest.read_text()) == older
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked here")
+@pytest.mark.parametrize("every", [6, pytest.param(1, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("what", ["add", "remove", "forget", "repair"])
+def test_change_that_is_killed(sources: list[Path], tmp_path: Path, what: str, every: int) -> None:
+    """Before any of its steps on the disk: the store is the old one or the new one, and can become that."""
+    store = store_of(tmp_path / "store", sources[:3] if what == "add" else sources)
+    before = told(store)
+    if what == "repair":
+        flip_bit(root_of(store) / "moves" / "000001.parquet")
+    arguments = {"add": [str(sources[3])], "remove": [str(sources[0])], "forget": ["Ada"]}.get(what, [])
+    script = [
+        sys.executable,
+        "-m",
+        "tests.faults.killed_changes",
+        what,
+        every,
+        root_of(store),
+        tmp_path,
+        *arguments,
+    ]
+
+    done = subprocess.run(list(map(str, script)), cwd=ROOT, capture_output=True, text=True, check=False)
+
+    assert (done.returncode, done.stderr) == (0, "")
+    killed = int(done.stdout)
+    after = told(Store.open(tmp_path / str(killed + 1)))
+    assert killed > 12 / every
+    assert (after == before) == (what == "repair")
+    seen = set()
+    for step in range(1, killed + 1):
+        left = Store.open(tmp_path / str(step))
+        faults = [fault.name for fault in left.faults() if not fault.is_stray]
+        is_new = not faults if what == "repair" else told(left) == after
+        assert is_new or what == "repair" or told(left) == before
+        assert faults in ([], ["moves/000001.parquet"])
+        if not is_new:
+            change(what, left, arguments)
+        seen.add(is_new)
+        list(upkeep.repair(left, no_machinery, progress=Silent()))
+        assert told(left) == after
+        assert_sound(left)
+    assert seen == {False, True}

@@ -332,15 +332,17 @@ def _draw(growth: Growth, file: Path) -> None:
     for stage in ("read", "tally", *WITH_VERDICTS):
         if stage not in growth[sizes[0]]:
             continue
-        for axes, what, unit in ((times, "wall_s", 1.0), (memory, "peak_bytes", 2.0**20)):
+        for axes, what, unit in ((times, "cpu_s", 1.0), (memory, "peak_bytes", 2.0**20)):
             values = [getattr(growth[size][stage], what) / unit for size in sizes]
             slope = f" ({_exponent(growth, stage, what, sizes):.2f})" if len(sizes) > 1 else ""
-            axes.plot(sizes, values, marker="o", label=f"{stage}{slope}")
-    least = growth[sizes[0]]["read"].wall_s
-    in_step = [least * size / sizes[0] for size in sizes]
+            (drawn,) = axes.plot(sizes, values, marker="o", label=f"{stage}{slope}")
+        waited = [growth[size][stage].wall_s for size in sizes]
+        times.plot(sizes, waited, color=drawn.get_color(), linewidth=0.8, linestyle="--")
+    last = growth[sizes[-1]]["read"].cpu_s
+    in_step = [last * size / sizes[-1] for size in sizes]
     times.plot(sizes, in_step, color="grey", linestyle=":", label="in step with the games (1)")
     memory.axhline(MOST_MEMORY_GIB * 1024, color="grey", linestyle=":", label="target")
-    for axes, title in ((times, "Wall time, s"), (memory, "Peak memory, MiB")):
+    for axes, title in ((times, "Processor time; dashed: wall, s"), (memory, "Peak memory, MiB")):
         axes.set(xscale="log", yscale="log", xlabel="games", title=f"{title} (exponent)")
         axes.grid(which="both", alpha=0.25)
         axes.legend(fontsize="small")

@@ -164,6 +164,20 @@ def test_a_shorter_way_replaces_the_one_before(tmp_path: Path) -> None:
     assert [row["fen"].split()[-1] for row in told] == ["3", "2"]
 
 
+@pytest.mark.parametrize("later", [["c4 c5"], ["e4 e5 d4", "e4 e5 d4"]])
+def test_a_position_without_a_way_is_kept_in_mind(tmp_path: Path, later: list[str]) -> None:
+    """Positions whose games all met a position twice on the way are told once a game goes there straight;
+    they are not forgotten when games are added elsewhere.
+    """
+    detour = Game(moves="Nf3 Nf6 Ng1 Ng8 e4 e5 d4")
+    source = read_store(tmp_path, [detour, detour, *(Game(moves=moves) for moves in later)])
+    how = TallySettings(min_games=2)
+
+    in_parts = tallied_in_parts(tmp_path / "parts", source, [0, *range(2, 3 + len(later))], how)
+
+    assert in_parts == tally(source, how).digests
+
+
 def test_games_without_moves_change_nothing(tmp_path: Path) -> None:
     """Where what is added has no moves the tables stay as they are."""
     source = read_store(tmp_path, [Game(moves="e4 e5"), Game(moves="")])

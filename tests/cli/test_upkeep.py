@@ -1,0 +1,137 @@
+"""Adding and removing games, and checking a store, as a coach does it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from miner.store import STAGES, Store
+from tests.cli.conftest import CLUB, QUICK, Told
+from tests.stores import pgn_of
+
+Miner = Callable[..., Told]
+
+
+@pytest.fixture
+def halves(tmp_path: Path) -> list[Path]:
+    """The club's games in two files, one in each of two folders."""
+    whole = pgn_of(CLUB).split("[Event ")
+    files = [tmp_path / name / "club.pgn" for name in ("autumn", "spring")]
+    for file, games in zip(files, (whole[1:18], whole[15:]), strict=True):
+        file.parent.mkdir()
+        file.write_text("".join(f"[Event {game}" for game in games), encoding="utf-8")
+    return files
+
+
+def findings(miner: Miner, store: Path) -> str:
+    assert miner("export", "--store", store, "--to", f"{store}.csv").code == 0
+    return Path(f"{store}.csv").read_text(encoding="utf-8")
+
+
+def test_findings_of_a_store_that_grew_and_shrank(
+    miner: Miner, halves: list[Path], engine: Path, tmp_path: Path
+) -> None:
+    """They are those of a run on all games at once, line by line; and on what is left."""
+    store, at_once, less = (tmp_path / name for name in ("store", "at-once", "less"))
+    work = ("--engine", engine, "--cache", tmp_path / "cache")
+    assert miner("run", halves[0], "--store", store, *work, *QUICK).code == 0
+    miner("run", *halves, "--store", at_once, *work, *QUICK)
+    miner("run", halves[1], "--store", less, *work, *QUICK)
+
+    added = miner("add", halves[1], "--store", store, "--run", *work, "--processes", 1)
+    grown = findings(miner, store)
+    removed = miner("remove", halves[0], "--store", store, "--run", *work)
+
+    assert (added.code, added.err) == (0, "")
+    assert "read   29 games seen: 26 kept, 3 duplicate" in added.out
+    assert "findings" in added.out
+    assert grown == findings(miner, at_once)
+    assert grown.count("\n") > 1
+    assert removed.code == 0
+    columns = "model_games"
+    assert columns in grown.splitlines()[0]
+    assert without(findings(miner, store), columns) == without(findings(miner, less), columns)
+
+
+def without(text: str, column: str) -> list[list[str]]:
+    """The lines of a CSV without a column: games have other numbers where others went."""
+    rows = list(csv.reader(io.StringIO(text)))
+    at = rows[0].index(column)
+    return [row[:at] + row[at + 1 :] for row in rows]
+
+
+def test_added_games_make_later_stages_old(
+    club: Path, miner: Miner, tmp_path: Path, halves: list[Path]
+) -> None:
+    """Without --run it is said what is to be done; and that nothing is, where nothing was new."""
+    store = tmp_path / "store"
+    shutil.copytree(club, store)
+    halves[0].write_text(pgn_of(CLUB[:3]).replace("Pupil", "Guest"), encoding="utf-8")
+
+    added = miner("add", halves[0], "--store", store)
+    again = miner("add", halves[0], "--store", store)
+
+    assert "Now run again, with the options of before: miner tally, miner judge" in added.out
+    assert "(up to date, nothing to do)" in again.out
+    assert "miner tally makes it new" in miner("status", "--store", store).out
+
+
+def test_forgotten_player_is_named_nowhere(
+    club: Path, miner: Miner, tmp_path: Path, games: Path, engine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The games and all that was found from them go at once; nothing tells the name; it can be typed in."""
+    store = tmp_path / "store"
+    shutil.copytree(club, store)
+
+    told = miner("forget", "pupil  3", "--store", store)
+    later = [stage for stage in STAGES[1:] if Store.open(store).manifest(stage)]
+    left = {path.name for path in store.iterdir()}
+    monkeypatch.setattr("sys.stdin", io.StringIO("Pupil 4\n"))
+    typed = miner("forget", "-", "--store", store, "--verbose")
+    again = miner("read", games, "--store", store, "--processes", 1)
+
+    assert (told.code, typed.code, again.code) == (0, 0, 0)
+    assert "23 kept, 3 forgotten" in told.out
+    assert "3 games are forgotten. Reports" in told.out
+    assert later == []
+    assert left == {"salt", "lock", "forgotten", "read.json", "games", "moves"}
+    assert "20 kept, 6 forgotten" in again.out
+    for words in (told.out, told.err, typed.out, typed.err):
+        assert "pupil" not in words.lower()
+    assert b"upil" not in b"".join(path.read_bytes() for path in store.rglob("*") if path.is_file())
+
+
+def test_forgetting_and_running_again(club: Path, miner: Miner, tmp_path: Path, engine: Path) -> None:
+    """With --run the later stages are made new, under the settings of before."""
+    store = tmp_path / "store"
+    shutil.copytree(club, store)
+
+    told = miner(
+        "forget", "Pupil 3", "--store", store, "--run", "--engine", engine, "--cache", club.parent / "cache"
+    )
+
+    assert told.code == 0
+    assert [line.split()[0] for line in told.out.splitlines() if line.split()[0] in STAGES] == list(STAGES)
+    before, after = Store.open(club), Store.open(store)
+    assert [after.require(one).settings for one in STAGES] == [before.require(one).settings for one in STAGES]
+    assert after.out_of_date() is None
+
+
+def test_nothing_of_that_name(club: Path, miner: Miner) -> None:
+    """A source that was never read is wrong use; what there is to remove is told elsewhere."""
+    told = miner("remove", "other.pgn", "--store", club)
+
+    assert told.code == 2
+    assert "other.pgn: no source of that name was read into the store; `miner status --store" in told.err
+
+
+def test_store_that_is_sound(club: Path, miner: Miner) -> None:
+    """Said in a line."""
+    told = miner("check", "--store", club)
+
+    assert (told.code, told.out, told.err) == (0, "every file is as it was written\n", "")

@@ -80,9 +80,10 @@ def main() -> None:
     for millions in options.millions:
         with tempfile.TemporaryDirectory(prefix="tally-") as folder:
             rows = int(millions * MILLION)
-            store = _enlarged(Store.open(options.store), Path(folder) / "store", rows, options.alike)
+            root = Path(folder) / "store"
+            store = _enlarged(Store.open(options.store), root, rows, options.alike)
             told = _tally_in_a_process(store, options.memory)
-            added = _add(store, options.added, options.memory) if options.added else None
+            added = _add(store, root, options.added, options.memory) if options.added else None
         runs.append(told)
         speed = told["rows"] / told["cpu_s"]
         print(
@@ -243,14 +244,14 @@ def _copy_games(source: Store, store: Store, copy: int, games: int) -> None:
         pq.write_table(table, store.path("games") / f"{copy:03}-{place:05}.parquet", compression="zstd")
 
 
-def _add(store: Store, share: float, memory_mb: int) -> dict[str, Any]:
+def _add(store: Store, root: Path, share: float, memory_mb: int) -> dict[str, Any]:
     """Tally the store without a share of its games, and tell what the tally takes once they are added."""
     at_once, read = store.require("tally").digests, store.require("read")
-    held_out = {table: _held_out(store.path(table), round(1 / share)) for table in ("games", "moves")}
+    held_out = {table: _held_out(root / table, round(1 / share)) for table in ("games", "moves")}
     _finish_read(store, read)
     _tally_in_a_process(store, memory_mb)
     for table, rows in held_out.items():
-        pq.write_table(rows, store.path(table) / "added.parquet")
+        pq.write_table(rows, root / table / "added.parquet")
     _finish_read(store, read)
     told = _tally_in_a_process(store, memory_mb)
     assert store.require("tally").digests == at_once, "the tally depends on when the games came"

@@ -126,9 +126,7 @@ EDGES = pa.schema(
 STRAYS = pa.schema(
     [
         _column("key", pa.uint64(), "position that no tallied replies lead to from the start"),
-        _column(
-            "game", pa.uint32(), "game whose moves are taken for a way to it; null: none", nullable=True
-        ),
+        _column("game", pa.uint32(), "game whose moves are taken for a way to it; null: none", nullable=True),
     ]
 )
 """Positions above the floor, each of whose games came by a way of its own; for the next tally."""

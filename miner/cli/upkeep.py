@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -37,6 +38,7 @@ def add(
     memory: options.Memory = 1024,
     reader: options.Reader = "auto",
     processes: options.Processes = None,
+    cluster: options.Cluster = None,
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Add games to a store: this week's round, another tournament. Only what is new is read.
@@ -46,13 +48,16 @@ def add(
     """
     check_sources(sources)
     opened = Store.open(store)
-    machinery = _machinery(run, engine, engines, cache, memory, reader, processes)
-    before = opened.manifest("read")
-    manifest = upkeep.add(
-        sources, opened, reader=machinery.reader, processes=machinery.processes, progress=Bars()
-    )
-    typer.echo(stage_line(manifest, was_current=manifest == before))
-    _later(opened, upkeep.settings_by_stage(opened), machinery, run)
+    with options.connected(cluster, engines=engines, processes=processes) as workers:
+        machinery = replace(
+            _machinery(run, engine, engines, cache, memory, reader, processes), cluster=workers
+        )
+        before = opened.manifest("read")
+        manifest = upkeep.add(
+            sources, opened, reader=reader, processes=processes, progress=Bars(), cluster=workers
+        )
+        typer.echo(stage_line(manifest, was_current=manifest == before))
+        _later(opened, upkeep.settings_by_stage(opened), machinery, run)
 
 
 def remove(

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from miner.store import Store
-from tests.cli.conftest import QUICK, command, in_process
+from miner.store import FOLDERS, Store
+from tests.cli.conftest import CLUB, QUICK, command, in_process
 from tests.clusters import Local, free_port
 from tests.conftest import ROOT
 
@@ -59,6 +59,24 @@ def test_a_run_on_a_cluster_finds_the_same(workers: Local, club: Path, games: Pa
     here, there = Store.open(club), Store.open(tmp_path / "store")
     assert [there.read_table(name) for name in TABLES] == [here.read_table(name) for name in TABLES]
     assert (steered.code, steered.err) == (0, "")
+
+
+def test_games_are_added_by_a_cluster(workers: Local, games: Path, tmp_path: Path) -> None:
+    """Behind those that one machine has read, as that machine would have done it."""
+    more = tmp_path / "more.pgn"
+    more.write_text(games.read_text(encoding="utf-8").replace("Club", "Other club").replace("2024", "2025"))
+    for store, options in {"here": (), "there": ("--cluster", workers.address)}.items():
+        Store.create(tmp_path / store)
+        (tmp_path / store / "salt").write_bytes(b"the same")
+        first = in_process("read", games, "--store", tmp_path / store)
+
+        added = in_process("add", more, "--store", tmp_path / store, *options)
+
+        assert (first.code, added.code, added.err) == (0, 0, "")
+
+    here, there = Store.open(tmp_path / "here"), Store.open(tmp_path / "there")
+    assert there.require("read").rows["games"] == 2 * len(CLUB)
+    assert [there.read_table(name) for name in FOLDERS] == [here.read_table(name) for name in FOLDERS]
 
 
 @pytest.mark.slow

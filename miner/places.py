@@ -354,7 +354,7 @@ def _reached(remote: Remote) -> tuple[Any, str]:
         options = {"use_listings_cache": False} if remote.protocol in _OBJECT_STORES else {}
         system, path = url_to_fs(remote.url, **options)
     except ImportError as error:
-        has_extra = error.name != "fsspec" and remote.protocol not in ("s3", "s3a")
+        has_extra = not str(error.name).startswith("fsspec") and remote.protocol not in ("s3", "s3a")
         raise UsageError(
             f"a store on {remote.protocol}:// needs a package that is not installed: {error}",
             where=Place(str(remote)),
@@ -392,9 +392,10 @@ class Stretches(io.RawIOBase):
     def of_all(cls, folder: Remote) -> dict[str, Stretches]:
         """Those of all files of a folder, by their names."""
         return {
-            told["name"].rpartition("/")[2]: cls(folder, _reached(folder)[0], told["name"], told["size"])
+            one.name: cls(one, *_reached(one), told["size"])
             for told in folder.listed()
             if told["type"] == "file"
+            for one in (folder / told["name"].rpartition("/")[2],)
         }
 
     @property
@@ -439,9 +440,16 @@ class Stretches(io.RawIOBase):
 
     def _fetch(self, start: int, end: int) -> bytes:
         with told_as_ours(self._remote):
-            if self._system.async_impl:
-                found: bytes = self._system.cat_file(self._path, start=start, end=end)
-            else:  # those that are not made for several threads at once
-                with _ONE_AT_A_TIME:
-                    found = self._system.cat_file(self._path, start=start, end=end)
+            try:
+                if self._system.async_impl:
+                    found: bytes = self._system.cat_file(self._path, start=start, end=end)
+                else:  # those that are not made for several threads at once
+                    with _ONE_AT_A_TIME:
+                        found = self._system.cat_file(self._path, start=start, end=end)
+            except FileNotFoundError as error:
+                raise StoreError(
+                    "the file is gone since it was looked for",
+                    where=Place(str(self._remote)),
+                    advice="run the same again; if another run was at work there, when it is done",
+                ) from error
         return found

@@ -13,7 +13,7 @@ import pytest
 
 from miner.errors import EngineNotFound
 from miner.judge.engines import find_engine
-from tests import clusters
+from tests import buckets, clusters
 
 # Started in the background, a shell has these tests ignore Ctrl-C, and the programs that they start as well.
 signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -63,3 +63,24 @@ def own_cluster(tmp_path: Path) -> Iterator[clusters.Local]:
         pytest.skip("Dask is not installed (the extra `cluster`)")
     with clusters.local(tmp_path / "cluster") as cluster:
         yield cluster
+
+
+@pytest.fixture(scope="session")
+def s3(tmp_path_factory: pytest.TempPathFactory) -> Iterator[buckets.Line]:
+    """The line to a real S3-compatible server with the bucket `club`; a test that cuts it must mend it."""
+    for module in ("s3fs", "moto"):
+        if find_spec(module) is None:
+            pytest.skip(f"{module} is not installed (the extras `remote` and `dev`)")
+    fsspec = pytest.importorskip("fsspec")
+    with buckets.served(tmp_path_factory.mktemp("s3") / "log") as line, pytest.MonkeyPatch.context() as patch:
+        for name, value in buckets.environment(line).items():
+            patch.setenv(name, value)
+        fsspec.filesystem("s3").mkdir(buckets.BUCKET)
+        yield line
+
+
+@pytest.fixture
+def bucket(s3: buckets.Line, tmp_path: Path) -> Iterator[str]:
+    """A place of a test's own in the bucket, as a URL."""
+    yield f"s3://{buckets.BUCKET}/{tmp_path.name}"
+    s3.mend()

@@ -69,6 +69,7 @@ def test_every_command_of_the_readme_runs(tmp_path: Path) -> None:
     """One after the other, as a coach would type them; the list then has the trap that the games hold."""
     (tmp_path / "games.pgn").write_text(GAMES, encoding="utf-8")
     (tmp_path / "pupils.pgn").write_text(GAMES, encoding="utf-8")
+    (tmp_path / "round9.pgn").write_text(GAMES.replace('"White ', '"Guest '), encoding="utf-8")
     commands = [shlex.split(line)[1:] for line in shell_lines(README) if line.startswith("miner ")]
     environment = os.environ | {"MINER_CACHE": str(tmp_path / "verdicts.sqlite")}
 

@@ -116,7 +116,10 @@ def forget(
     name = sys.stdin.readline().strip() if player == "-" else player
     manifest, games = upkeep.forget(name, opened)
     typer.echo(stage_line(manifest, was_current=False))
-    typer.echo(f"{games:,} games are forgotten. Reports and lists that were made before are yours to delete.")
+    if games:
+        typer.echo(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
+    else:
+        typer.echo("No game of this player is in the store: see that the name is spelled as in the games.")
     _later(opened, settings, machinery, run)
 
 

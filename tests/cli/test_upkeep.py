@@ -122,6 +122,19 @@ def test_forgetting_and_running_again(club: Path, miner: Miner, tmp_path: Path, 
     assert after.out_of_date() is None
 
 
+def test_player_without_games(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A misspelled name takes nothing out, and says so."""
+    store = tmp_path / "store"
+    shutil.copytree(club, store)
+
+    told = miner("forget", "Pupil Three", "--store", store)
+
+    assert (told.code, told.err) == (0, "")
+    assert "26 kept;" in told.out
+    assert "No game of this player is in the store: see that the name is spelled as in the games." in told.out
+    assert Store.open(store).require("rank") == Store.open(club).require("rank")
+
+
 def test_nothing_of_that_name(club: Path, miner: Miner) -> None:
     """A source that was never read is wrong use; what there is to remove is told elsewhere."""
     told = miner("remove", "other.pgn", "--store", club)

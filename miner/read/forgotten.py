@@ -71,8 +71,8 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
     """Take all games of a player out of a store, for good; the manifest, and how many games these were.
 
     The rows that are left say that there were games, and nothing else of them. The tables of all later stages
-    go, if there were any, since they tell of single games: model games, plans, counts of rare replies. Reading
-    the same sources again does not bring the games back.
+    go, if there were any, since they tell of single games: model games, plans, counts of rare replies.
+    Reading the same sources again does not bring the games back.
 
     Raises UsageError for a name that stands for nobody, or a store that keeps nothing of names, StoreError if
     it was not read into yet or a file is damaged. No message tells the name.

@@ -138,13 +138,13 @@ def measure(source: Path, folder: Path, engine: Path) -> tuple[Costs, Figures]:
     tallied, tally_cpu_s = _cpu_of(lambda: tally(store, TallySettings(), resources=Resources(threads=1)))
     assert tallied.rows["replies"], "too few games to count"
     rows = store.require("read").rows["moves"]
-    range_s = _range_s(store)
+    range_s = _range_s(store, folder)
     nodes, judged_nodes_per_s, alone = _judged(store, engine, folder, None)
     with local(folder / "dask") as machines:
         told = _with_workers(machines, plain, store, engine, folder)
     text_bytes = plain.stat().st_size
-    moves = list(store.path("moves").glob("*.parquet"))
-    written = sum(file.stat().st_size for file in [*moves, *store.path("games").glob("*.parquet")])
+    moves, ledger = (_files(store, table) for table in ("moves", "games"))
+    written = sum(file.stat().st_size for file in [*moves, *ledger])
     costs = Costs(
         order_s=told["nothing, client"],
         task_s=told["nothing, scheduler"],
@@ -290,18 +290,25 @@ def _verdict_s(folder: Path) -> float:
         return _cpu_of(ask)[1] / VERDICTS
 
 
-def _range_s(store: Store) -> float:
+def _files(store: Store, table: str) -> list[Path]:
+    """The Parquet files of a table of a store on this machine."""
+    folder = store.path(table)
+    assert isinstance(folder, Path)
+    return sorted(folder.glob("*.parquet"))
+
+
+def _range_s(store: Store, folder: Path) -> float:
     """For all rows of a store as one key range."""
     counting = Counting(
         moves=store.path("moves"),
         games=store.path("games"),
-        movers=store.root / "movers",
+        movers=folder / "movers",
         bands=TallySettings().bands,
         min_games=TallySettings().min_games,
         resources=Resources(threads=1),
     )
     with replies.connected(
-        counting.moves, counting.games, store.root / ".spill", counting.resources
+        counting.moves, counting.games, folder / "spill", counting.resources
     ) as connection:
         next(counting.count(connection, [(0, 0)], None))
     return _cpu_of(lambda: count_range((0, replies.KEY_SPACE - 1), counting))[1]
@@ -310,12 +317,10 @@ def _range_s(store: Store) -> float:
 def _look_s(store: Store, folder: Path) -> float:
     """For each of many files, of which a narrow key range holds hardly a row."""
     folder.mkdir()
-    files = sorted(store.path("moves").glob("*.parquet"))
+    files = _files(store, "moves")
     for number in range(FILES):
         (folder / f"{number:06}.parquet").hardlink_to(files[number % len(files)])
-    with replies.connected(
-        folder, store.path("games"), store.root / ".spill", Resources(threads=1)
-    ) as connection:
+    with replies.connected(folder, store.path("games"), folder / "spill", Resources(threads=1)) as connection:
         query = "select sum(move), sum(game), sum(ply) from moves where key between $low and $high"
         keys = {"low": 1 << 61, "high": (1 << 61) + (1 << 50)}
         return _cpu_of(lambda: connection.execute(query, keys).fetchall())[1] / FILES

@@ -81,5 +81,5 @@ def count_range(keys: Keys, counting: Counting) -> pa.Table:
     except (*FAILURES, OSError) as error:
         raise StoreError(
             f"a worker's part of the tally failed: {error}",
-            advice="check the space on its disk, give it more memory (--memory), or have it use fewer threads",
+            advice="check the space on its disk, or give it more memory (--memory)",
         ) from error

@@ -24,11 +24,11 @@ GAMES = [
 ]
 
 
-def counting_of(store: Store) -> Counting:
+def counting_of(store: Store, folder: Path) -> Counting:
     return Counting(
         moves=store.path("moves"),
         games=store.path("games"),
-        movers=store.root / ".spill" / "movers",
+        movers=folder / "spill" / "movers",
         bands=TallySettings().bands,
         min_games=1,
         resources=Resources(memory_mb=256, threads=1),
@@ -38,11 +38,11 @@ def counting_of(store: Store) -> Counting:
 def test_ranges_counted_by_a_cluster_are_those_counted_here(workers: Local, tmp_path: Path) -> None:
     """Range by range the same rows in the same order."""
     store = read_store(tmp_path / "store", GAMES)
-    counting, ranges = counting_of(store), key_ranges(8, rows_per_range=1)
+    counting, ranges = counting_of(store, tmp_path), key_ranges(8, rows_per_range=1)
 
     with (
         replies.connected(
-            store.path("moves"), store.path("games"), store.root / ".spill", Resources()
+            store.path("moves"), store.path("games"), tmp_path / "spill", Resources()
         ) as connection,
         connected(workers.address) as cluster,
     ):
@@ -57,11 +57,12 @@ def test_ranges_counted_by_a_cluster_are_those_counted_here(workers: Local, tmp_
 def test_worker_says_why_it_cannot_count(tmp_path: Path) -> None:
     """A damaged file is an error with advice, not DuckDB's own."""
     store = read_store(tmp_path / "store", GAMES)
-    counting = counting_of(store)
+    counting = counting_of(store, tmp_path)
     with replies.connected(
-        store.path("moves"), store.path("games"), store.root / ".spill", Resources()
+        store.path("moves"), store.path("games"), tmp_path / "spill", Resources()
     ) as connection:
         next(counting.count(connection, key_ranges(1), None))
+        assert isinstance(counting.moves, Path)
         for file in counting.moves.glob("*.parquet"):
             file.write_bytes(file.read_bytes()[:-40])
 

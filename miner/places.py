@@ -340,8 +340,8 @@ def told_as_ours(remote: Remote) -> Iterator[None]:
         raise StoreError(
             f"it cannot be reached: {str(error) or type(error).__name__}",
             where=Place(str(remote)),
-            advice="check the network and the address (of S3: AWS_ENDPOINT_URL), then run the same again; "
-            "what was finished is kept",
+            advice="check the network, the address and the credentials (of S3: AWS_ENDPOINT_URL, "
+            "AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY), then run the same again; what was finished is kept",
         ) from error
 
 

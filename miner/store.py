@@ -101,8 +101,10 @@ class Store:
         _check_name(root)
         try:
             root.mkdir(parents=True, exist_ok=True)
-            if not (root / "salt").exists():
-                if any(not is_unfinished(path) for path in root.iterdir()):
+            # Looked at once: another run may be making the store at the same time.
+            there = {path.name for path in root.iterdir() if not is_unfinished(path)}
+            if "salt" not in there:
+                if there:
                     raise StoreError(
                         "the folder is not empty and holds no store",
                         where=Place(str(root)),

@@ -65,6 +65,7 @@ def quick_store(folder: Path) -> Store:
 
 def verdicts_of(store: Store) -> Path:
     """Where the engine's verdicts are kept, beside the store, so that nothing is asked twice."""
+    assert isinstance(store.root, Path), "the notebooks' stores are folders"
     return store.root.with_name(f"{store.root.name}-verdicts.sqlite")
 
 

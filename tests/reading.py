@@ -22,6 +22,7 @@ from miner.read.workers import Numbering
 from miner.settings import ReadSettings
 from miner.store import Manifest, Store
 from miner.terms import pack_move
+from tests.stores import here
 
 needs_compiled = pytest.mark.skipif(compiled is None, reason="the compiled reader is not installed")
 each_reader = pytest.mark.parametrize("reader", [pytest.param("compiled", marks=needs_compiled), "reference"])
@@ -54,7 +55,7 @@ def read_tables(
 ) -> Tables:
     """Read sources into a new store in `folder`."""
     store = Store.create(folder / "store")
-    (store.root / "salt").write_bytes(salt)
+    here(store.root / "salt").write_bytes(salt)
     manifest = read(
         [str(source) for source in sources],
         store,

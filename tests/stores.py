@@ -12,6 +12,7 @@ import chess
 import chess.polyglot
 
 from miner.board.lines import unpack_move
+from miner.places import Location
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
@@ -32,6 +33,12 @@ class Game:
     black_rating: int = 0
     eco: str = ""
     opening: str = ""
+
+
+def here(place: Location) -> Path:
+    """The path of a place that is one of this machine."""
+    assert isinstance(place, Path)
+    return place
 
 
 def pgn_of(games: Iterable[Game]) -> str:

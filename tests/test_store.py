@@ -18,6 +18,7 @@ import pytest
 from miner.errors import StoreError
 from miner.schema import REACH, SCHEMA_VERSION
 from miner.store import Manifest, Store, replacing
+from tests.stores import here
 
 
 def manifest(**other: Any) -> Manifest:
@@ -144,8 +145,8 @@ def test_table_with_other_columns_is_not_written(tmp_path: Path) -> None:
 def test_what_a_kill_left_is_cleared(tmp_path: Path) -> None:
     """Unfinished files go when the next stage begins; other hidden files stay."""
     store = Store.create(tmp_path / "store")
-    (store.root / ".reach.parquet.4711.unfinished").write_bytes(b"half")
-    (store.root / ".notes").write_bytes(b"mine")
+    here(store.root / ".reach.parquet.4711.unfinished").write_bytes(b"half")
+    here(store.root / ".notes").write_bytes(b"mine")
 
     store.begin("tally")
 
@@ -233,7 +234,7 @@ def test_store_of_a_newer_program(tmp_path: Path) -> None:
     """Its manifest may tell things that are not known here; it is not called damaged for that."""
     store = finished(Store.create(tmp_path / "store"))
     newer = dataclasses.asdict(manifest(schema_version=SCHEMA_VERSION + 1)) | {"mood": "good"}
-    (store.root / "tally.json").write_text(json.dumps(newer), encoding="utf-8")
+    here(store.root / "tally.json").write_text(json.dumps(newer), encoding="utf-8")
 
     with pytest.raises(
         StoreError, match=f"version {SCHEMA_VERSION + 1}, this program {SCHEMA_VERSION}"
@@ -259,7 +260,7 @@ def test_store_of_a_newer_program(tmp_path: Path) -> None:
 def test_damaged_manifest(text: str, tmp_path: Path) -> None:
     """A manifest that is no manifest is told with its path and what to do."""
     store = finished(Store.create(tmp_path / "store"))
-    (store.root / "tally.json").write_text(text, encoding="utf-8")
+    here(store.root / "tally.json").write_text(text, encoding="utf-8")
 
     with pytest.raises(StoreError, match="the manifest is damaged") as raised:
         Store.open(store.root)
@@ -274,7 +275,7 @@ def test_damaged_or_missing_table(contents: bytes | None, tmp_path: Path) -> Non
     store = finished(Store.create(tmp_path / "store"))
     store.path("reach").unlink()
     if contents is not None:
-        store.path("reach").write_bytes(contents)
+        here(store.path("reach")).write_bytes(contents)
 
     with pytest.raises(StoreError, match="the table `reach` cannot be read") as raised:
         store.read_table("reach")
@@ -320,7 +321,7 @@ def test_salt_is_for_its_owner_only(tmp_path: Path) -> None:
     """With the salt, names could be found by trying a list of them."""
     store = Store.create(tmp_path / "store")
 
-    assert (store.root / "salt").stat().st_mode & 0o077 == 0
+    assert here(store.root / "salt").stat().st_mode & 0o077 == 0
 
 
 def test_what_is_out_of_date_is_named(tmp_path: Path) -> None:

@@ -32,6 +32,7 @@ from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySetti
 from miner.store import Store
 from miner.tally.stage import tally
 from tests.external.published import Published, clear_traps, sound_lines, traps
+from tests.stores import here
 
 pytestmark = pytest.mark.slow
 
@@ -145,7 +146,7 @@ def _found(
     store: Store, lines: list[Published], settings: JudgeSettings, engine: Path, folder: Path
 ) -> pd.DataFrame:
     """The findings about these lines' replies; to judge all of the store's would take hours."""
-    wanted = Store.open(shutil.copytree(store.root, folder / "store"))
+    wanted = Store.open(shutil.copytree(here(store.root), folder / "store"))
     replies = store.read_table("replies")
     identities = {line.identity for line in lines}
     pairs = zip(replies["key"].to_pylist(), replies["move"].to_pylist(), strict=True)

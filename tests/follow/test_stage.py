@@ -19,7 +19,7 @@ from miner.follow.stage import SCHEMAS, follow
 from miner.store import Manifest, Store
 from tests.follow.stores import BEFORE, QUICK, judged_store, verdict
 from tests.judge.test_stage import committed, is_alive, wait_for
-from tests.stores import board_after, key_after
+from tests.stores import board_after, here, key_after
 
 pytestmark = pytest.mark.engine
 ROOT = Path(__file__).resolve().parents[2]
@@ -174,9 +174,9 @@ def test_nothing_is_done_twice(store: Store, engine: Path, tmp_path: Path) -> No
     """With the same verdicts, settings and engine nothing is done; with other settings no known search is."""
     cache = tmp_path / "verdicts.sqlite"
     first = follow(store, QUICK, engine=engine, cache=cache)
-    written = store.path("plans").stat().st_mtime_ns
+    written = here(store.path("plans")).stat().st_mtime_ns
     again = follow(store, QUICK, engine=engine, cache=cache)
-    untouched = store.path("plans").stat().st_mtime_ns
+    untouched = here(store.path("plans")).stat().st_mtime_ns
     other = follow(store, replace(QUICK, models=1), engine=engine, cache=cache)
 
     assert again == first

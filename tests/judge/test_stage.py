@@ -22,6 +22,7 @@ from miner.schema import JUDGED
 from miner.settings import JudgeSettings
 from miner.store import Store
 from tests.judge.tables import board_after, key_of, tallied_store
+from tests.stores import here
 
 pytestmark = pytest.mark.engine
 QUICK = JudgeSettings(nodes=(1000, 3000, 8000))
@@ -86,9 +87,9 @@ def test_number_of_engines_changes_nothing(store: Store, engine: Path, tmp_path:
 def test_nothing_is_done_twice(store: Store, engine: Path, tmp_path: Path) -> None:
     """With the same tally, settings and engine the stage does nothing; with other settings it runs."""
     first = judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
-    written = store.path("judged").stat().st_mtime_ns
+    written = here(store.path("judged")).stat().st_mtime_ns
     again = judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
-    untouched = store.path("judged").stat().st_mtime_ns
+    untouched = here(store.path("judged")).stat().st_mtime_ns
     stricter = JudgeSettings(nodes=QUICK.nodes, min_points=5.0)
     other = judge(store, stricter, engine=engine, cache=tmp_path / "verdicts.sqlite")
 

@@ -18,7 +18,7 @@ from miner.settings import JudgeSettings, RankSettings, TallySettings, as_dict
 from miner.store import Manifest, Store
 from miner.tally.stage import tally
 from miner.terms import expected_score
-from tests.stores import Game, board_after, key_after, read_store, replies_after, tallied_store
+from tests.stores import Game, board_after, here, key_after, read_store, replies_after, tallied_store
 
 MATE = "e4 e5 Bc4 Nc6 Qh5"  # and 3...Nf6 4.Qxf7 is mate
 SMOTHERED = "e4 c6 d4 d5 Nc3 dxe4 Nxe4 Nd7 Qe2"  # and 5...Ngf6 6.Nd6 is mate
@@ -260,14 +260,14 @@ def test_nothing_changed_does_nothing(tmp_path: Path) -> None:
     """The same settings and verdicts leave the file alone; another side makes it new."""
     store = judged_store(tmp_path, [INTO_MATE])
     rank(store, RankSettings())
-    before = store.path("findings").stat().st_ino
+    before = here(store.path("findings")).stat().st_ino
 
     rank(store, RankSettings())
-    same = store.path("findings").stat().st_ino
+    same = here(store.path("findings")).stat().st_ino
     rank(store, RankSettings(side="white"))
 
     assert before == same
-    assert store.path("findings").stat().st_ino != before
+    assert here(store.path("findings")).stat().st_ino != before
 
 
 def test_verdicts_of_an_earlier_tally_are_refused(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from miner.steer.pgn import pgn_bytes
 from miner.steer.words import advice_table, headline
 from miner.store import Store
 from miner.terms import Side
-from tests.stores import Game, board_after, key_after, tallied_store
+from tests.stores import Game, board_after, here, key_after, tallied_store
 
 pytestmark = pytest.mark.engine
 
@@ -112,12 +112,12 @@ def test_transposition_is_one_position(advice: Advice) -> None:
 
 def test_same_call_again_gives_the_same(advice: Advice, store: Store, engine: Path, cache: Path) -> None:
     """Everything is drawn and searched alike, without a new search; and the store stays as it was."""
-    before, searched = sorted(store.root.rglob("*")), _searches(cache)
+    before, searched = sorted(here(store.root).rglob("*")), _searches(cache)
 
     again = advise(store, Side.WHITE, BAND, QUICK, engine=engine, cache=cache)
 
     pd.testing.assert_frame_equal(again.choices, advice.choices)
-    assert sorted(store.root.rglob("*")) == before
+    assert sorted(here(store.root).rglob("*")) == before
     assert _searches(cache) == searched > 0
 
 

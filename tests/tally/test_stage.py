@@ -22,6 +22,7 @@ from miner.tally.stage import tally
 from miner.terms import UNRATED
 from tests.stores import (
     Game,
+    here,
     position_after,
     reach_after,
     read_store,
@@ -170,16 +171,16 @@ def test_games_without_names_leave_them_empty(tmp_path: Path) -> None:
 def test_nothing_changed_does_nothing(tmp_path: Path) -> None:
     """A second run with the same settings leaves the files alone; other settings make them new."""
     store = tallied_store(tmp_path, [Game(moves="e4 e5")])
-    before = store.path("replies").stat()
+    before = here(store.path("replies")).stat()
 
     again = tally(store, TallySettings(min_games=1))
-    after = store.path("replies").stat()
+    after = here(store.path("replies")).stat()
     other = tally(store, TallySettings(min_games=1, band_edges=(1000,)))
 
     assert (before.st_ino, before.st_mtime_ns) == (after.st_ino, after.st_mtime_ns)
     assert again.rows["replies"] == 2
     assert other.facts["bands"] == ["0-999", "1000+", UNRATED]
-    assert store.path("replies").stat().st_ino != before.st_ino
+    assert here(store.path("replies")).stat().st_ino != before.st_ino
 
 
 def test_lost_table_is_made_again(tmp_path: Path) -> None:
@@ -231,7 +232,7 @@ def test_damaged_moves_are_an_error_of_the_store(tmp_path: Path) -> None:
     """A moves file that is no Parquet is told as such, and the tally counts as not done."""
     store = read_store(tmp_path, [Game(moves="e4 e5")])
     for file in store.path("moves").iterdir():
-        file.write_bytes(b"no table")
+        here(file).write_bytes(b"no table")
 
     with pytest.raises(StoreError, match="the tally failed"):
         tally(store, TallySettings(min_games=1))

@@ -285,6 +285,11 @@ def _path_in(folder: Location, place: Location) -> str:
     return place.relative_to(folder).as_posix()
 
 
+def is_shared(place: Location) -> bool:
+    """Whether other processes see what is written there: fsspec's `memory` is that of one process."""
+    return isinstance(place, Path) or place.protocol != "memory"
+
+
 def is_there(folder: Location) -> Callable[[str], bool]:
     """What tells of paths in a folder whether there is such a file; of a remote one, by one list of all."""
     if isinstance(folder, Remote):

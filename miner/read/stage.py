@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from miner.change import settling
 from miner.cluster import Cluster
-from miner.places import Location
+from miner.places import Location, is_shared
 from miner.progress import Progress, Silent
 from miner.read.batches import cut_batches
 from miner.read.clustered import read_on_cluster
@@ -255,11 +255,12 @@ def _read_all(
     batches: dict[int, tuple[int, int]] = {}
     digests: dict[str, str] = {}
     moves = 0
+    processes = work.processes if is_shared(folder) else 1
     started = time.perf_counter()
     total = _size_bytes(sources)
     with settling() as files, work.progress.task("reading games", total=total, unit="B") as task:
         outcomes = (
-            read_batches(cut_batches(sources, task.advance), job, work.processes, numbering)
+            read_batches(cut_batches(sources, task.advance), job, processes, numbering)
             if work.cluster is None
             else read_on_cluster(sources, job, work.cluster, task.advance, numbering)
         )

@@ -13,6 +13,7 @@ same whatever the number of processes.
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
 import sys
 from collections import Counter
@@ -258,7 +259,8 @@ def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
     try:
         for _ in range(processes):
             ours, theirs = context.Pipe()
-            process = context.Process(target=_work, args=(theirs, job), daemon=True)
+            # A server of processes has the environment of its own beginning, perhaps without today's keys.
+            process = context.Process(target=_work, args=(theirs, job, dict(os.environ)), daemon=True)
             with _main_hidden():
                 process.start()
             theirs.close()
@@ -287,7 +289,8 @@ def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> boo
     return True
 
 
-def _work(connection: Connection, job: Job) -> None:
+def _work(connection: Connection, job: Job, environment: dict[str, str]) -> None:
+    os.environ.update(environment)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent ends its workers
     reader = job.batch_reader()
     try:

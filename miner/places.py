@@ -143,20 +143,17 @@ class Remote:
 
     def unlink(self, *, missing_ok: bool = False) -> None:
         """Delete the file. Raises FileNotFoundError if it is not there, unless that is fine."""
+        # An object store says nothing of a file that is not there, and other systems say it in many ways.
+        if missing_ok and self.protocol not in _OBJECT_STORES and not self.exists():
+            return
         with self._asking() as (system, path):
-            try:
-                system.rm_file(path)
-            except FileNotFoundError:
-                if not missing_ok:
-                    raise
+            system.rm_file(path)
 
     def remove_tree(self) -> None:
         """Delete the folder with all that lies in it, if it is there."""
-        with self._asking() as (system, path):
-            try:
+        if self.exists():
+            with self._asking() as (system, path):
                 system.rm(path, recursive=True)
-            except FileNotFoundError:
-                return
 
     def replace(self, target: Remote) -> None:
         """Have it take the place of another one; an object store copies it first."""

@@ -92,6 +92,7 @@ def run(
             resources=Resources(memory_mb=memory),
             cluster=workers,
         )
-        for done in pipeline.run(sources, Store.create(store), wanted, machinery, progress=Bars()):
+        opened = Store.create(store)
+        for done in pipeline.run(sources, opened, wanted, machinery, progress=Bars()):
             typer.echo(stage_line(done.manifest, was_current=done.was_current))
-    typer.echo(f"Now: miner show --store {store}")
+    typer.echo(f"Now: miner show --store {opened.root}")

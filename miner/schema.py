@@ -2,16 +2,36 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import pyarrow as pa
 
 SCHEMA_VERSION = 3
 
-METHODS = {"read": 3, "tally": 3, "judge": 2, "follow": 2, "rank": 7}
+METHODS = {"read": 3, "tally": 4, "judge": 2, "follow": 2, "rank": 7}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
-def _column(name: str, kind: pa.DataType, means: str, *, nullable: bool = False) -> pa.Field:
-    return pa.field(name, kind, nullable=nullable, metadata={"is": means})
+Stored = Literal["DELTA_BINARY_PACKED", "BYTE_STREAM_SPLIT", "PLAIN"]
+"""How Parquet stores a column: the steps from row to row, each byte of the numbers apart, or as it is."""
+
+STEPS: Stored = "DELTA_BINARY_PACKED"
+BYTES: Stored = "BYTE_STREAM_SPLIT"
+PLAIN: Stored = "PLAIN"
+
+
+def _column(
+    name: str, kind: pa.DataType, means: str, *, nullable: bool = False, stored: Stored | None = None
+) -> pa.Field:
+    """`stored`: for numbers of which a dictionary, which others get, would only cost time and room."""
+    told = {"is": means} | ({"stored": stored} if stored else {})
+    return pa.field(name, kind, nullable=nullable, metadata=told)
+
+
+def encodings_of(schema: pa.Schema) -> dict[str, str]:
+    """The columns that are to be stored without a dictionary, and how."""
+    told = {one.name: (one.metadata or {}).get(b"stored", b"").decode() for one in schema}
+    return {name: stored for name, stored in told.items() if stored}
 
 
 KEPT = ("kept", "kept to illegal move")
@@ -30,16 +50,20 @@ LEDGER_STATES = (
 
 GAMES = pa.schema(
     [
-        _column("game", pa.uint32(), "number of the game in the store, from 0, in reading order"),
+        _column(
+            "game", pa.uint32(), "number of the game in the store, from 0, in reading order", stored=STEPS
+        ),
         _column("source", pa.string(), "name of the source, and of the member for an archive"),
-        _column("number", pa.uint32(), "number of the game in its source, from 1"),
-        _column("start_byte", pa.uint64(), "where the game's text begins in the decompressed source"),
-        _column("end_byte", pa.uint64(), "where it ends, exclusive"),
-        _column("line", pa.uint64(), "line on which the game begins, from 1"),
+        _column("number", pa.uint32(), "number of the game in its source, from 1", stored=STEPS),
+        _column(
+            "start_byte", pa.uint64(), "where the game's text begins in the decompressed source", stored=STEPS
+        ),
+        _column("end_byte", pa.uint64(), "where it ends, exclusive", stored=STEPS),
+        _column("line", pa.uint64(), "line on which the game begins, from 1", stored=STEPS),
         _column("white", pa.string(), "White: salted hash, name, or empty, as the names setting says"),
         _column("black", pa.string(), "Black, likewise"),
-        _column("white_player", pa.uint32(), "32-bit hash of White; 0: not known"),
-        _column("black_player", pa.uint32(), "32-bit hash of Black; 0: not known"),
+        _column("white_player", pa.uint32(), "32-bit hash of White; 0: not known", stored=PLAIN),
+        _column("black_player", pa.uint32(), "32-bit hash of Black; 0: not known", stored=PLAIN),
         _column("white_rating", pa.uint16(), "0: none"),
         _column("black_rating", pa.uint16(), "0: none"),
         _column("date", pa.string(), "as in the Date tag, e.g. 2024.09.15 or ????.??.??"),
@@ -48,7 +72,12 @@ GAMES = pa.schema(
         _column("eco", pa.string(), "the ECO tag, or empty"),
         _column("opening", pa.string(), "the Opening and Variation tags, joined by `: `, or empty"),
         _column("plies", pa.uint8(), "plies kept in `moves`"),
-        _column("signature", pa.uint64(), "equal for equal players, date, result and moves; 0: not compared"),
+        _column(
+            "signature",
+            pa.uint64(),
+            "equal for equal players, date, result and moves; 0: not compared",
+            stored=PLAIN,
+        ),
         _column("state", pa.string(), "one of LEDGER_STATES"),
         _column("detail", pa.string(), "what exactly was wrong, or empty"),
     ]
@@ -56,9 +85,9 @@ GAMES = pa.schema(
 
 MOVES = pa.schema(
     [
-        _column("game", pa.uint32(), "the game's number in the store"),
+        _column("game", pa.uint32(), "the game's number in the store", stored=STEPS),
         _column("ply", pa.uint8(), "0: the first move of the game"),
-        _column("key", pa.uint64(), "Polyglot Zobrist key of the position before the move"),
+        _column("key", pa.uint64(), "Polyglot Zobrist key of the position before the move", stored=STEPS),
         _column("move", pa.uint16(), "to, from, promotion: see terms.pack_move"),
     ]
 )
@@ -69,7 +98,7 @@ Who moved, of what rating and with what result, is told once for all moves of a 
 
 REPLIES = pa.schema(
     [
-        _column("key", pa.uint64(), "position key"),
+        _column("key", pa.uint64(), "position key", stored=STEPS),
         _column("band", pa.string(), "rating band of the mover"),
         _column("move", pa.uint16(), "to, from, promotion"),
         _column("games", pa.int64(), "games of the band in which the reply was chosen"),
@@ -82,15 +111,20 @@ REPLIES = pa.schema(
         _column("players_at_position", pa.int64(), "distinct players of the band there, as far as known"),
         _column("games_squared", pa.float64(), "each player's games with the reply, squared and added up"),
         _column("games_squared_at_position", pa.float64(), "the same of each player's games there"),
-        _column("pick_rate", pa.float64(), "share (0 to 1) that chose the reply, pooled across bands"),
-        _column("pick_rate_low", pa.float64(), "lower bound of its interval"),
-        _column("pick_rate_high", pa.float64(), "upper bound of its interval"),
+        _column(
+            "pick_rate",
+            pa.float64(),
+            "share (0 to 1) that chose the reply, pooled across bands",
+            stored=BYTES,
+        ),
+        _column("pick_rate_low", pa.float64(), "lower bound of its interval", stored=BYTES),
+        _column("pick_rate_high", pa.float64(), "upper bound of its interval", stored=BYTES),
     ]
 )
 
 POSITIONS = pa.schema(
     [
-        _column("key", pa.uint64(), "position key"),
+        _column("key", pa.uint64(), "position key", stored=STEPS),
         _column("fen", pa.string(), "FEN, en passant square only where a capture is legal"),
         _column("ply", pa.uint8(), "least ply at which the position arises"),
         _column("path", pa.string(), "a shortest move path, UCI, space-separated"),
@@ -102,19 +136,24 @@ POSITIONS = pa.schema(
 
 REACH = pa.schema(
     [
-        _column("key", pa.uint64(), "position key"),
+        _column("key", pa.uint64(), "position key", stored=STEPS),
         _column("band", pa.string(), "band of the side to move, and of all opponents on the way"),
         _column(
             "plain_reach", pa.float64(), "share of the band's games with this colour that reach the position"
         ),
-        _column("steered_reach", pa.float64(), "the same when the side not to move always plays towards it"),
-        _column("steered_log_variance", pa.float64(), "variance of its natural logarithm"),
+        _column(
+            "steered_reach",
+            pa.float64(),
+            "the same when the side not to move always plays towards it",
+            stored=BYTES,
+        ),
+        _column("steered_log_variance", pa.float64(), "variance of its natural logarithm", stored=BYTES),
     ]
 )
 
 EDGES = pa.schema(
     [
-        _column("key", pa.uint64(), "position key"),
+        _column("key", pa.uint64(), "position key", stored=STEPS),
         _column("move", pa.uint16(), "a reply there, of any band"),
         _column(
             "leads_to", pa.uint64(), "key of the position after it; null: no way to the first", nullable=True
@@ -133,7 +172,7 @@ STRAYS = pa.schema(
 
 TAGS = pa.schema(
     [
-        _column("key", pa.uint64(), "position key"),
+        _column("key", pa.uint64(), "position key", stored=STEPS),
         _column("eco", pa.string(), "the ECO tag of some games through it, or empty"),
         _column("opening", pa.string(), "their opening name, or empty"),
         _column("games", pa.int64(), "games that carry just these"),

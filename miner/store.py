@@ -33,7 +33,7 @@ from miner.change import replacing as replacing
 from miner.claim import Claim, check_unclaimed, release
 from miner.errors import Place, StoreError, UsageError
 from miner.places import Location, Remote, is_there, located, readable, remove_tree
-from miner.schema import METHODS, SCHEMA_VERSION, TABLES
+from miner.schema import METHODS, SCHEMA_VERSION, TABLES, encodings_of
 
 STAGES = ("read", "tally", "judge", "follow", "rank")
 MADE_FROM = {"tally": ("read",), "judge": ("tally",), "follow": ("judge",), "rank": ("judge", "follow")}
@@ -449,7 +449,7 @@ class Store:
     def write_table(self, name: str, table: pa.Table) -> None:
         """Write a one-file table whole or not at all; its columns must be those of the schema."""
         [file] = self.files(name)
-        self._written[file] = write_parquet(self.root / file, table.cast(TABLES[name]), compression="zstd")
+        self._written[file] = write_parquet(self.root / file, table.cast(TABLES[name]))
 
     def read_table(self, name: str, columns: list[str] | None = None) -> pa.Table:
         """A table, or some of its columns.
@@ -602,11 +602,20 @@ class _Hashing:
 def write_parquet(path: Location, table: pa.Table, *, settled: bool = True, **how: Any) -> str:
     """Write a table to a file, whole or not at all, and tell the file's SHA-256.
 
-    `settled`: see `replacing`; `how`: as for pyarrow's `write_table`.
+    Columns are stored as the schema tells. `settled`: see `replacing`; `how`: as for pyarrow's `write_table`.
     """
+    encodings = encodings_of(table.schema)
+    with_dictionary = [name for name in table.column_names if name not in encodings]
     with replacing(path, settled=settled) as unfinished, unfinished.open("wb") as file:
         hashing = _Hashing(file)
-        pq.write_table(table, hashing, **how)
+        pq.write_table(
+            table,
+            hashing,
+            compression="zstd",
+            use_dictionary=with_dictionary,
+            column_encoding=encodings,
+            **how,
+        )
     return hashing.hexdigest()
 
 

@@ -14,12 +14,6 @@ from miner.read.arrays import values_of
 from miner.store import FOLDERS, Store, write_parquet
 
 _ROW_GROUP = 1 << 17
-_RISING = ("game", "key", "number", "start_byte", "end_byte", "line")
-"""Columns whose rows go up: their steps take less room than they do."""
-_UNREPEATED = (*_RISING, "signature", "white_player", "black_player")
-"""Columns that a dictionary only costs time."""
-_COMPRESSION = {"games": "zstd", "moves": "snappy"}
-# Moves are nine tenths of it all: a twentieth more of them to store, in two thirds of the time.
 
 
 def names_of(number: int) -> dict[str, str]:
@@ -44,16 +38,12 @@ def write_batch(
     Not `settled`: the caller has them settled, see `miner.change.settling`.
     """
     digests = {}
-    for (folder, name), table in zip(names_of(number).items(), (games, moves), strict=True):
-        columns = table.column_names
+    for name, table in zip(names_of(number).values(), (games, moves), strict=True):
         digests[name] = write_parquet(
             root / name,
             table,
             settled=settled,
-            compression=_COMPRESSION[folder],
             row_group_size=_ROW_GROUP,
-            use_dictionary=[column for column in columns if column not in _UNREPEATED],
-            column_encoding={column: "DELTA_BINARY_PACKED" for column in columns if column in _RISING},
         )
     return digests
 

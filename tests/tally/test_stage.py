@@ -234,7 +234,7 @@ def test_damaged_moves_are_an_error_of_the_store(tmp_path: Path) -> None:
     for file in store.path("moves").iterdir():
         here(file).write_bytes(b"no table")
 
-    with pytest.raises(StoreError, match="the tally failed"):
+    with pytest.raises(StoreError, match="not as it was written"):
         tally(store, TallySettings(min_games=1))
 
     assert store.manifest("tally") is None

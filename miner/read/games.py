@@ -245,16 +245,17 @@ def last_sure_start(text: bytes) -> int:
     Sure is a tag line that comes after a blank line, and before that after a line of moves, with no comment
     left open.
     """
-    plain, crlf = text.rfind(b"\n\n["), text.rfind(b"\n \n[")
-    while (at := max(plain, crlf)) >= 0:
+    end = len(text)
+    while True:
+        plain = text.rfind(b"\n\n[", 0, end)
+        # Of text whose lines end in CR LF; only what comes after the other is of interest.
+        at = max(plain, text.rfind(b"\n \n[", max(plain, 0), end))
+        if at < 0:
+            return 0
         start = text.index(b"[", at)
         if _is_sure(text, start - 1):
             return start
-        if at == plain:
-            plain = text.rfind(b"\n\n[", 0, start)
-        else:
-            crlf = text.rfind(b"\n \n[", 0, start)
-    return 0
+        end = start
 
 
 def first_sure_start(text: bytes) -> int | None:

@@ -40,14 +40,11 @@ class Lines:
 
     def tag_lines(self) -> tuple[Ints, Ints]:
         """Where the tag lines begin and end, in order, those after a byte-order mark with them."""
-        is_tag = self.is_tag.copy()
-        begins = self.starts
-        if _MARK in self.text:
-            begins = self.starts.copy()
-            for line in np.flatnonzero(self._first == _MARK[0]).tolist():
-                if self.text.startswith(_MARK + b"[", begins[line]):
-                    begins[line] += len(_MARK)
-                    is_tag[line] = True
+        is_tag, begins = self.is_tag.copy(), self.starts.copy()
+        for line in np.flatnonzero(self._first == _MARK[0]).tolist():
+            if self.text.startswith(_MARK + b"[", begins[line]):
+                begins[line] += len(_MARK)
+                is_tag[line] = True
         return begins[is_tag], self.ends[is_tag]
 
     @cached_property

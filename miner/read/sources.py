@@ -34,8 +34,8 @@ _LOOK_WIDE = "*?["
 _ENCRYPTED = 0x1  # bit of a zip member's flags
 _READ_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # the others give all of a member at once
 _METHODS = {9: "Deflate64", 12: "bzip2", 14: "LZMA", 93: "Zstandard"}  # Deflate64: some systems', above 2 GB
-# Of a frame at a time. They make 32 MiB of text at the most, since 4 bytes of zstd can stand for 128 KiB.
-_STEP_BYTES = 1 << 10
+# Of a frame at a time. They make 128 MiB of text at the most, since 4 bytes of zstd can stand for 128 KiB.
+_STEP_BYTES = 1 << 12
 _WINDOW_BYTES = 1 << 27  # for a zstd frame's window; as much as the program zstd gives, if not told more
 _XZ_BYTES = 1 << 28  # for an xz stream; the highest preset takes 65 MiB
 _WIDE_LOOK = 64  # bytes by which text of 16 bits a letter is told

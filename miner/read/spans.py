@@ -47,8 +47,7 @@ def _cut(blocks: Iterator[bytes], spans: Sequence[Span]) -> Iterator[tuple[int, 
             block = next(blocks, None)
             if block is None:
                 return
-            if begin + len(held) <= span.start_byte:
-                begin, held = begin + len(held), block
-            else:
-                held += block
+            # What lies before the span goes: held would grow to the whole text, and be copied for each block.
+            passed = min(span.start_byte - begin, len(held))
+            begin, held = begin + passed, held[passed:] + block
         yield span.game, held[span.start_byte - begin : span.end_byte - begin]

@@ -352,9 +352,7 @@ def _reached(remote: Remote) -> tuple[Any, str]:
     try:
         from fsspec.core import url_to_fs
 
-        # What other processes write is to be seen at once.
-        options = {"use_listings_cache": False} if remote.protocol in _OBJECT_STORES else {}
-        system, path = url_to_fs(remote.url, **options)
+        system, path = url_to_fs(remote.url, **_options(remote.protocol))
     except ImportError as error:
         has_extra = not str(error.name).startswith("fsspec") and remote.protocol not in ("s3", "s3a")
         raise UsageError(
@@ -369,6 +367,15 @@ def _reached(remote: Remote) -> tuple[Any, str]:
             advice="name a folder, or a URL such as s3://bucket/club",
         ) from error
     return system, str(path)
+
+
+def _options(protocol: str) -> dict[str, Any]:
+    options: dict[str, Any] = {}
+    if protocol in _OBJECT_STORES:
+        options["use_listings_cache"] = False  # what other processes write is to be seen at once
+    if protocol in ("s3", "s3a"):
+        options["max_concurrency"] = 1  # else it asks for the size of every file before it reads one
+    return options
 
 
 _ONE_AT_A_TIME = threading.Lock()

@@ -138,10 +138,10 @@ def as_named(known: KnownSource) -> Source:
     return Source(known.name, Path(known.place) if known.place else None)
 
 
-def unchanged(known: KnownSource) -> Source:
-    """The source of games that are to be read again.
+def readable_again(known: KnownSource) -> Source:
+    """The source of games that are to be read again, whatever it holds now.
 
-    Raises SourceError if it is not there any more, or not as it was.
+    Raises SourceError for standard input, which is gone.
     """
     source = as_named(known)
     if source.path is None:
@@ -150,6 +150,15 @@ def unchanged(known: KnownSource) -> Source:
             where=Place(source.name),
             advice="read all sources again into a new store",
         )
+    return source
+
+
+def unchanged(known: KnownSource) -> Source:
+    """The same, of a source that must hold what it held.
+
+    Raises SourceError if it is not there any more, or not as it was.
+    """
+    source = readable_again(known)
     [now] = describe([source], [known])
     if now.digest != known.digest:
         raise SourceError(

@@ -20,7 +20,7 @@ from miner.read.decode import ReaderName, make_reader
 from miner.read.duplicates import Seen
 from miner.read.files import signatures_in
 from miner.read.forgotten import Forgotten
-from miner.read.known import Described, Difference, as_named, compare, describe
+from miner.read.known import Described, Difference, as_named, compare, describe, readable_again
 from miner.read.removal import without
 from miner.read.sources import Source, check_readable, find_sources
 from miner.read.workers import Job, Numbering, read_batches
@@ -130,12 +130,19 @@ def _goes_on(store: Store, manifest: Manifest, work: _Work) -> bool:
 
 
 def _with_unnamed(difference: Difference, contents: Contents) -> Difference:
-    """The sources that are not named counted among those that are the same, wherever they are now."""
-    unnamed = {number: _as_it_was(contents.sources[number]) for number in difference.gone}
+    """The sources that are not named counted among those that are the same, wherever they are now.
+
+    So is what came by standard input before: what comes by it now is something else.
+    Raises SourceError if games of standard input would have to be read again.
+    """
+    piped = {number: one for number, one in difference.changed.items() if one.source.path is None}
+    changed = {number: one for number, one in difference.changed.items() if number not in piped}
+    difference = replace(difference, changed=changed, new=difference.new + list(piped.values()))
+    unnamed = {number: _as_it_was(contents.sources[number]) for number in [*difference.gone, *piped]}
     first = difference.first_changed
     if first is not None and (later := [number for number in unnamed if number > first]):
-        # They are read again after the changed one, so they must be what they were.
-        described = describe([as_named(contents.sources[number]) for number in later], contents.sources)
+        # They are read again after the changed one, as they are now.
+        described = describe([readable_again(contents.sources[number]) for number in later], contents.sources)
         unnamed |= dict(zip(later, described, strict=True))
     return replace(difference, same=difference.same | unnamed, gone=[])
 

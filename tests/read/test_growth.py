@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from pathlib import Path
 from typing import Any
@@ -58,6 +59,31 @@ def test_new_sources_alone_are_named(club: list[Path], tmp_path: Path) -> None:
 
     assert told(store) == fresh
     assert_sound(store)
+
+
+def test_standard_input_adds_every_time(
+    club: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What came by it first stays, though nobody can read it again; nor is it read again for others."""
+    store = store_of(tmp_path / "store", club[:1])
+    for seed in (1, 2):
+        pipe(monkeypatch, games_of(seed, 4))
+        add(["-"], store, processes=1)
+
+    piped = [one["games"] for one in store.require("read").facts["sources"] if one["name"] == "-"]
+    before = told(store)
+    club[0].write_text(games_of(99, 30))
+    pipe(monkeypatch, "")
+    with pytest.raises(SourceError, match="standard input cannot be read again"):
+        add([str(club[0])], store, processes=1)
+
+    assert piped == [4, 4]
+    assert told(store) == before
+
+
+def pipe(monkeypatch: pytest.MonkeyPatch, text: str) -> None:
+    """Have a text come by standard input."""
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(text.encode())))
 
 
 def test_nothing_to_add(club: list[Path], tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ from typing import IO, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.change import Change, changing, is_pending, is_unfinished, locks, recover
+from miner.change import PENDING, Change, changing, is_pending, is_unfinished, locks, recover
 from miner.change import replacing as replacing
 from miner.claim import Claim, check_unclaimed, release
 from miner.errors import Place, StoreError, UsageError
@@ -557,6 +557,11 @@ class StoreChange:
         self.store = store
         self.folder = change.folder  # new files go here, under their paths in the store
         self._change = change
+
+    def read_file(self, name: str, columns: list[str] | None = None) -> pa.Table:
+        """A file as the change has it so far. Raises what `Store.read_file` does."""
+        is_new = (self.folder / name).exists()
+        return self.store.read_file(f"{PENDING}/{name}" if is_new else name, columns)
 
     def take_out(self, name: str) -> None:
         """Have a file go, if it is there."""

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from miner.places import Location
 from miner.read.arrays import values_of
-from miner.store import FOLDERS, Store, write_parquet
+from miner.store import FOLDERS, StoreChange, write_parquet
 
 _ROW_GROUP = 1 << 17
 
@@ -48,16 +48,16 @@ def write_batch(
     return digests
 
 
-def signatures_in(store: Store, files: Collection[str], games: int) -> npt.NDArray[np.uint64]:
-    """The signatures of all games in the store's files of `games`, 8 bytes a game, in order; 0: not compared.
+def signatures_in(change: StoreChange, files: Collection[str], games: int) -> npt.NDArray[np.uint64]:
+    """The signatures of all games in a store's files of `games`, 8 bytes a game, in order; 0: not compared.
 
-    Raises StoreError if a file is missing or damaged.
+    They are those of the files as a change has them so far. Raises StoreError if one is missing or damaged.
     """
     found = np.zeros(games, dtype=np.uint64)
     at = 0
     for name in files:
         if name.startswith("games/"):
-            signatures = values_of(store.read_file(name, ["signature"])["signature"])
+            signatures = values_of(change.read_file(name, ["signature"])["signature"])
             found[at : at + len(signatures)] = signatures
             at += len(signatures)
     found.sort()

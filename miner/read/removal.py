@@ -24,7 +24,7 @@ from miner.read.revision import Revision
 from miner.read.spans import Span, texts_of
 from miner.schema import GAMES, KEPT, MOVES
 from miner.settings import ReadSettings, as_dict, settings_of
-from miner.store import Manifest, Store
+from miner.store import Manifest, Store, StoreChange
 
 Numbers = npt.NDArray[np.int64]
 
@@ -45,7 +45,9 @@ def remove(named: Sequence[str], store: Store, *, reader: ReaderName = "auto") -
         settings = settings_of({"read": manifest.settings}).read
         contents = Contents.of(store, manifest)
         dropped = {number for name in named for number in _numbers_of(name, contents.sources, store)}
-        return without(store, contents, dropped, settings, reader)
+        with store.changing() as change:
+            left = without(store, change, contents, dropped, settings, reader)
+            return change.commit(left.manifest(as_dict(settings)))
 
 
 def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[int]:
@@ -75,40 +77,43 @@ def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[
 
 
 def without(
-    store: Store, contents: Contents, dropped: Collection[int], settings: ReadSettings, reader: ReaderName
-) -> Manifest:
-    """Take sources, by their numbers, out of what the store holds.
+    store: Store,
+    change: StoreChange,
+    contents: Contents,
+    dropped: Collection[int],
+    settings: ReadSettings,
+    reader: ReaderName,
+) -> Contents:
+    """What a store holds once sources, by their numbers, are taken out of it by a change.
 
     Raises SourceError if the source of a game that comes back is missing or changed, StoreError for a damaged
-    file, before anything is touched.
+    file.
     """
     gone = [contents.sources[number] for number in sorted(dropped)]
     left = tuple(one for number, one in enumerate(contents.sources) if number not in dropped)
-    with store.changing() as change:
-        revision = Revision(store, change, contents)
-        touched = {
-            number
-            for number, (first, after) in contents.batches.items()
-            if any(one.first_game < after and first < one.after for one in gone)
-        }
-        heirs = _heirs(revision, contents, gone, touched)
-        back = _read_again(heirs, left, store, settings, reader)
-        for number in sorted(touched | heirs.keys()):
-            games, moves = revision.games(number), revision.moves(number)
-            is_left = ~_is_of(_numbers(games), gone)
-            if number in back:
-                is_left &= ~np.isin(_numbers(games), _numbers(back[number].games))
-            kept = games.filter(pa.array(is_left))
-            if not kept.num_rows and number not in back:
-                revision.put(number, kept, moves.slice(0, 0))
-                continue
-            moves = moves.filter(pc.is_in(moves["game"], value_set=kept["game"].combine_chunks()))
-            if number in back:
-                kept = pa.concat_tables([kept, back[number].games]).sort_by("game")
-                moves = sorted_moves(pa.concat_tables([moves, back[number].moves]))
-            revision.put(number, kept, moves)
-        told = revision.contents(left, contents.forgotten).manifest(as_dict(settings))
-        return change.commit(told)
+    revision = Revision(store, change, contents)
+    touched = {
+        number
+        for number, (first, after) in contents.batches.items()
+        if any(one.first_game < after and first < one.after for one in gone)
+    }
+    heirs = _heirs(revision, contents, gone, touched)
+    back = _read_again(heirs, left, store, settings, reader)
+    for number in sorted(touched | heirs.keys()):
+        games, moves = revision.games(number), revision.moves(number)
+        is_left = ~_is_of(_numbers(games), gone)
+        if number in back:
+            is_left &= ~np.isin(_numbers(games), _numbers(back[number].games))
+        kept = games.filter(pa.array(is_left))
+        if not kept.num_rows and number not in back:
+            revision.put(number, kept, moves.slice(0, 0))
+            continue
+        moves = moves.filter(pc.is_in(moves["game"], value_set=kept["game"].combine_chunks()))
+        if number in back:
+            kept = pa.concat_tables([kept, back[number].games]).sort_by("game")
+            moves = sorted_moves(pa.concat_tables([moves, back[number].moves]))
+        revision.put(number, kept, moves)
+    return revision.contents(left, contents.forgotten)
 
 
 def _numbers(games: pa.Table) -> Numbers:

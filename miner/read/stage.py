@@ -101,7 +101,8 @@ def add(
         )
         contents = Contents.of(store, manifest)
         difference = compare(contents.sources, describe(found, contents.sources))
-        return _bring_up(store, manifest, contents, _with_unnamed(difference, contents), work)
+        all_named = _with_unnamed(difference, contents)
+        return _bring_up(store, manifest, contents, all_named, work, unnamed=bool(difference.gone))
 
 
 def _work(
@@ -152,9 +153,18 @@ def _as_it_was(known: KnownSource) -> Described:
 
 
 def _bring_up(
-    store: Store, manifest: Manifest, contents: Contents, difference: Difference, work: _Work
+    store: Store,
+    manifest: Manifest,
+    contents: Contents,
+    difference: Difference,
+    work: _Work,
+    *,
+    unnamed: bool = False,
 ) -> Manifest:
-    """Take out what is gone or must be read again, and read what is not in the store."""
+    """Take out what is gone or must be read again, and read what is not in the store.
+
+    `unnamed`: some sources are known from the store alone, which must not lose them if this is cut off.
+    """
     again, dropped = _to_read(contents, difference)
     kept = [number for number in difference.same if number not in dropped]
     renewed = replace(
@@ -167,14 +177,11 @@ def _bring_up(
     for one in again:
         check_readable(one.source)
     _tell(contents, difference, dropped)
-    if not kept and again:
+    if again and not kept and not unnamed:
         return _read_afresh(store, again, work)
-    if dropped:
-        manifest = without(store, renewed, dropped, work.settings, work.reader)
-        renewed = Contents.of(store, manifest)
-    if again:
-        return _read_more(store, renewed, again, work)
-    if not dropped and renewed != contents:
+    if again or dropped:
+        return _change(store, renewed, dropped, again, work)
+    if renewed != contents:
         # Only where the sources lie and their times are others: nothing was done.
         store.record(replace(manifest, facts=renewed.manifest({}).facts | _effort(manifest)))
     return manifest
@@ -221,16 +228,27 @@ def _read_afresh(store: Store, described: Sequence[Described], work: _Work) -> M
     store.begin("read")
     for table in FOLDERS:
         _empty(store.path(table))
-    contents = _read_all(store, store.root, Contents(forgotten=work.forgotten.digest), described, work)
+    nothing = Contents(forgotten=work.forgotten.digest)
+    contents = _read_all(store, store.root, nothing, Seen(), described, work)
     manifest = _manifest(contents, contents, work, started)
     return store.finish(manifest)
 
 
-def _read_more(store: Store, contents: Contents, described: Sequence[Described], work: _Work) -> Manifest:
-    """Read sources behind what the store holds."""
+def _change(
+    store: Store, contents: Contents, dropped: set[int], described: Sequence[Described], work: _Work
+) -> Manifest:
+    """Take sources, by their numbers, out of what the store holds, and read others behind the rest.
+
+    Both or neither: whoever adds games need not know of those that are read again for them.
+    """
     started = time.perf_counter()
     with store.changing() as change:
-        added = _read_all(store, change.folder, contents, described, work)
+        if dropped:
+            contents = without(store, change, contents, dropped, work.settings, work.reader)
+        if not described:
+            return change.commit(contents.manifest(as_dict(work.settings)))
+        seen = Seen(signatures_in(change, contents.digests, contents.ledger.total()))
+        added = _read_all(store, change.folder, contents, seen, described, work)
         return change.commit(_manifest(contents.plus(added), added, work, started))
 
 
@@ -249,14 +267,22 @@ def _empty(folder: Location) -> None:
 
 
 def _read_all(
-    store: Store, folder: Location, before: Contents, described: Sequence[Described], work: _Work
+    store: Store,
+    folder: Location,
+    before: Contents,
+    seen: Seen,
+    described: Sequence[Described],
+    work: _Work,
 ) -> Contents:
-    """The contents of sources that are read into files below `folder`, behind those before."""
+    """The contents of sources that are read into files below `folder`, behind those before.
+
+    `seen`: the games of those.
+    """
     for table in FOLDERS:
         (folder / table).mkdir(exist_ok=True)
     sources = [one.source for one in described]
     job = Job(work.settings, store.salt, work.reader, folder, before.next_batch, work.forgotten.identities)
-    numbering = Numbering(before.next_game, Seen(signatures_in(store, before.digests, before.ledger.total())))
+    numbering = Numbering(before.next_game, seen)
     states: Counter[str] = Counter()
     games, skipped = [0] * len(sources), [0] * len(sources)
     batches: dict[int, tuple[int, int]] = {}

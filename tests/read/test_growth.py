@@ -12,6 +12,7 @@ import pytest
 from miner.errors import SourceError, StoreError, UsageError
 from miner.read import batches, known
 from miner.read.forgotten import forget
+from miner.read.known import Described
 from miner.read.removal import remove
 from miner.read.sources import digest_of
 from miner.read.stage import add, read
@@ -59,6 +60,32 @@ def test_new_sources_alone_are_named(club: list[Path], tmp_path: Path) -> None:
 
     assert told(store) == fresh
     assert_sound(store)
+
+
+@pytest.mark.parametrize("changed", [0, 2])
+def test_cut_off_while_a_changed_source_is_read_again(
+    club: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, changed: int
+) -> None:
+    """The store stays as it was: of the sources that are read again behind it nobody else might know."""
+    store = store_of(tmp_path / "store", club)
+    before = told(store)
+    club[changed].write_text(games_of(99, 30))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Described, "check_unchanged", cut_off)
+        with pytest.raises(KeyboardInterrupt):
+            add([str(club[changed])], store, processes=1)
+    after = told(Store.open(store.root))
+    add([str(club[changed])], store, processes=1)
+
+    assert after == before
+    assert told(store) == told(store_of(tmp_path / "fresh", club))
+    assert_sound(store)
+
+
+def cut_off(_: Described) -> None:
+    """Ctrl-C once the games are read."""
+    raise KeyboardInterrupt
 
 
 def test_standard_input_adds_every_time(

@@ -38,8 +38,9 @@ class _Again:
     def rows(self, table: str, first: int, after: int, columns: list[str] | None = None) -> pa.Table:
         """Its rows of a table for the games from `first` up to `after`."""
         files = sorted((self.folder / table).glob("*.parquet"))
-        rows = pa.concat_tables([pq.read_table(file, columns=columns) for file in files])
-        return rows.filter((pc.field("game") >= first) & (pc.field("game") < after))
+        # File by file, since all rows of a source may be more than memory holds.
+        wanted = (pc.field("game") >= first) & (pc.field("game") < after)
+        return pa.concat_tables([pq.read_table(file, columns=columns, filters=wanted) for file in files])
 
 
 def mend(

@@ -210,22 +210,26 @@ def _engine_here(named: str, hash_mb: int, limits: PoolLimits) -> EngineIdentity
     return identify(_program(named), hash_mb, limits)
 
 
+_Kind = tuple[Path, int, str]
+"""Program, MB of hash and digest of an engine: a program that was replaced is another one."""
+
+
 class _Stable:
     """The engines of a worker process, each kept while there is work, with the loop that they live in."""
 
     def __init__(self) -> None:
         self.loop = asyncio.new_event_loop()
-        self.idle: dict[tuple[Path, int], list[Dialogue]] = defaultdict(list)
+        self.idle: dict[_Kind, list[Dialogue]] = defaultdict(list)
         threading.Thread(target=self.loop.run_forever, daemon=True, name="engines").start()
 
-    def put(self, key: tuple[Path, int], engine: Dialogue) -> None:
+    def put(self, kind: _Kind, engine: Dialogue) -> None:
         """Keep an engine for the next batch, but not for ever."""
-        self.idle[key].append(engine)
-        self.loop.call_later(IDLE_S, self._end_if_idle, key, engine, engine.analysis)
+        self.idle[kind].append(engine)
+        self.loop.call_later(IDLE_S, self._end_if_idle, kind, engine, engine.analysis)
 
-    def _end_if_idle(self, key: tuple[Path, int], engine: Dialogue, last: object) -> None:
-        if engine in self.idle[key] and engine.analysis is last:
-            self.idle[key].remove(engine)
+    def _end_if_idle(self, kind: _Kind, engine: Dialogue, last: object) -> None:
+        if engine in self.idle[kind] and engine.analysis is last:
+            self.idle[kind].remove(engine)
             self.ending = self.loop.create_task(engine.end())
 
 
@@ -261,8 +265,8 @@ async def _search(
     batch: list[tuple[Request, float]],
     worker: str,
 ) -> _Searched:
-    key = program, hash_mb
-    idle = stable.idle[key]
+    kind = program, hash_mb, digest
+    idle = stable.idle[kind]
     try:
         engine = idle.pop() if idle else await _begin(program, digest, hash_mb, limits)
     except EngineLost as lost:
@@ -276,7 +280,7 @@ async def _search(
         except EngineLost as lost:
             await engine.kill()
             return _Searched(verdicts, (lost.reason, lost.said_last), worker=worker)
-    stable.put(key, engine)
+    stable.put(kind, engine)
     return _Searched(verdicts, worker=worker)
 
 

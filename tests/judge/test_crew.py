@@ -157,6 +157,19 @@ def test_engine_that_dies_at_its_worker_is_replaced(
     assert work.lost == 1
 
 
+def test_engine_that_was_replaced_is_not_asked_any_more(
+    workers: Local, fake_engine: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """Workers keep their engines for a while, but not for a run with a newer program under the same path."""
+    program = fake_engine("sound")
+    ask(program, tmp_path / "before.sqlite", workers)
+    program.write_text(program.read_text().replace(" sound ", " dies-once "))
+
+    _, work = ask(program, tmp_path / "after.sqlite", workers)
+
+    assert work.lost == 1
+
+
 def test_engine_of_no_use_ends_the_run(
     workers: Local, fake_engine: Callable[[str], Path], tmp_path: Path
 ) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import interpolate, special
+from scipy import special
 
 Floats = npt.NDArray[np.float64]
 
@@ -59,6 +59,8 @@ _STEP = 0.1  # of the logarithms of the parameters
 
 def _interpolated(successes: Floats, failures: Floats, probability: float) -> Floats:
     """The quantiles of Beta(successes, failures), between exact ones on a grid of logarithms."""
+    from scipy import interpolate  # needed for large stores only, and slow to load
+
     at = np.log(successes), np.log(failures)
     rows, columns = (
         _STEP * np.arange(np.floor(one.min() / _STEP) - 2, np.ceil(one.max() / _STEP) + 3) for one in at

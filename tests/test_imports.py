@@ -70,12 +70,18 @@ def test_other_names_do_not_exist() -> None:
 
 def test_import_alone_loads_nothing() -> None:
     """`import miner` is cheap: the heavy libraries come with the first name that needs them."""
-    program = (
-        "import sys, miner; print([m for m in ('duckdb', 'pandas', 'pyarrow', 'scipy') if m in sys.modules])"
-    )
+    assert loaded_by("miner", "duckdb", "pandas", "pyarrow", "scipy") == "[]"
 
+
+def test_commands_load_nothing_that_few_need() -> None:
+    """Each command starts without the slowest parts of scipy, and without what works on clusters."""
+    assert loaded_by("miner.cli.app", "scipy.interpolate", "scipy.stats", "distributed", "fsspec") == "[]"
+
+
+def loaded_by(module: str, *heavy: str) -> str:
+    """Which of the heavy libraries a new process has loaded once it has imported a module."""
+    program = f"import sys, {module}; print([one for one in {heavy} if one in sys.modules])"
     told = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=ROOT
     )
-
-    assert told.stdout.strip() == "[]"
+    return told.stdout.strip()

@@ -142,21 +142,23 @@ def _heirs(
             + [_lost(revision.games(number, columns), gone) for number in touched]
         )
     )
+    is_taken = np.zeros(len(lost), dtype=np.bool_)
     found: dict[int, pa.Table] = {}
-    taken = np.empty(0, dtype=np.uint64)
     # In the order of the games, so that the first of each is met first.
     for number in sorted(contents.batches, key=lambda number: contents.batches[number]) if len(lost) else ():
         games = revision.games(number, columns)
         signatures = games["signature"].to_numpy()
+        place = np.minimum(np.searchsorted(lost, signatures), len(lost) - 1)
         is_heir = (
-            np.isin(signatures, np.setdiff1d(lost, taken))
+            (lost[place] == signatures)
+            & ~is_taken[place]
             & _is_state(games, ["duplicate"])
             & ~_is_of(_numbers(games), gone)
         )
         _, first = np.unique(signatures[is_heir], return_index=True)
         if len(first):
             rows = np.flatnonzero(is_heir)[np.sort(first)]
-            taken = np.union1d(taken, signatures[rows])
+            is_taken[place[rows]] = True
             found[number] = revision.games(number).take(pa.array(rows))
     return found
 

@@ -24,7 +24,7 @@ class Player(NamedTuple):
     """One player as the store tells of him or her."""
 
     shown: str  # what stands in `games`
-    number: int  # what stands in `moves`; 0: not known
+    number: int  # what games are counted by, 32 bits; 0: not known
     identity: int  # 64 bits that tell players apart, also where nothing is shown; 0: not known
 
 
@@ -52,7 +52,7 @@ class Players:
         """The player of a White or Black tag.
 
         Spelling counts but for case and white space. The hash is HMAC-SHA256 with the store's salt: 16 hex
-        digits of it in `games`, 32 bits of it in `moves`.
+        digits of it, and 32 bits to count by, in `games`.
         """
         found = self._known.get(name)
         if found is None:

@@ -13,6 +13,7 @@ the same end; and a file that is written twice is the same file.
 from __future__ import annotations
 
 import logging
+import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -75,16 +76,16 @@ def read_on_cluster(
 def _seen(sources: Sequence[Source], cluster: Cluster) -> set[Source]:
     """The sources that all workers see as they are here."""
     files = [source.path.resolve() for source in sources if source.path]
-    here = _sizes(files)
+    here = _looks(files)
     common = [
         set(zip(files, there, strict=True))
-        for there in cluster.on_each(_sizes, files).values()
+        for there in cluster.on_each(_looks, files).values()
         if isinstance(there, list)
     ]
     seen = {file for file, _ in set(zip(files, here, strict=True)).intersection(*common)}
     for source in sources:
         if source.path and source.path.resolve() not in seen:
-            _log.warning("%s is not seen by all workers; it is read here", source.name)
+            _log.warning("%s is not seen by all workers as it is here; it is read here", source.name)
     return {source for source in sources if source.path and source.path.resolve() in seen}
 
 
@@ -156,9 +157,18 @@ class _Reading:
 # What follows is done by workers.
 
 
-def _sizes(files: list[Path]) -> list[int | None]:
-    """The sizes of files; None: it is not there."""
-    return [file.stat().st_size if file.is_file() else None for file in files]
+def _looks(files: list[Path]) -> list[tuple[int, int] | None]:
+    """Size and time of change in microseconds of files; None: it is not there, or may not be looked at."""
+    return [_look(file) for file in files]
+
+
+def _look(file: Path) -> tuple[int, int] | None:
+    # The size alone would take an older copy for the file, of which perhaps one result was put right.
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return (found.st_size, found.st_mtime_ns // 1000) if stat.S_ISREG(found.st_mode) else None
 
 
 @lru_cache(maxsize=32)

@@ -16,7 +16,7 @@ import zstandard
 from miner.cluster import connected
 from miner.read import portions
 from miner.read.batches import cut_batches
-from miner.read.clustered import read_on_cluster
+from miner.read.clustered import _looks, read_on_cluster
 from miner.read.sources import find_sources
 from miner.read.workers import Job, Outcome, read_batches
 from miner.settings import ReadSettings
@@ -124,3 +124,19 @@ def test_killed_worker_changes_nothing(own_cluster: Local, sources: list[str], t
     assert victim.wait() == -signal.SIGKILL
     assert there == here
     assert sorted(outcome.number for outcome in outcomes) == list(range(len(outcomes)))
+
+
+def test_an_older_copy_does_not_look_like_the_file(tmp_path: Path) -> None:
+    """Workers read a file only if it is of the same size and time there; what cannot be looked at is none."""
+    file, older, copy = (tmp_path / name / "club.pgn" for name in ("here", "older", "copy"))
+    for one, result in ((file, "1-0"), (older, "0-1"), (copy, "1-0")):
+        one.parent.mkdir()
+        one.write_text(game_text("1. e4 e5", result))
+        os.utime(one, ns=(0, 1_700_000_000_123_456_789 - 60_000_000_000 * (one == older)))
+
+    here, there, same, folder, too_long = _looks([file, older, copy, tmp_path, tmp_path / ("a" * 300)])
+
+    assert here is not None
+    assert here == same != there
+    assert folder is None
+    assert too_long is None

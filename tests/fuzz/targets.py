@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Callable
 from functools import cache
@@ -121,7 +122,7 @@ def settings(data: bytes) -> None:
 def names(data: bytes) -> None:
     """Any name stands for files that are there, or is told in letters that can be printed."""
     # Neither upwards nor from the root: what lies there has no end.
-    name = data.decode("utf-8", "surrogateescape").replace("..", ".").lstrip("/")
+    name = re.sub(r"\.{2,}", ".", data.decode("utf-8", "surrogateescape")).lstrip("/")
     try:
         found = find_sources([name])
     except MinerError as error:

@@ -105,7 +105,7 @@ class JudgeSettings:
     def __post_init__(self) -> None:
         _check(
             list(self.nodes) == sorted(set(self.nodes)) and len(self.nodes) >= 2 and self.nodes[0] > 0,
-            f"nodes {self.nodes} do not rise",
+            f"nodes {', '.join(map(str, self.nodes))} do not rise",
             "list at least two budgets, the smallest first",
         )
         _check(len(self.keep) >= 1, "keep is empty", "give a share of the threshold for each stage")

@@ -99,7 +99,7 @@ def test_missing_engine(tmp_path: Path, games: Path) -> None:
     [
         (["--plies", "0"], "plies 0 is out of range"),
         (["--plies", "all"], "--plies"),
-        (["--nodes", "10"], "nodes (10,) do not rise"),
+        (["--nodes", "10"], "nodes 10 do not rise"),
         (["--nodes", "many"], "--nodes 'many' is no list of numbers"),
         (["--band-edges", "1000,800"], "band edges 1000, 800 do not rise"),
         (["--band", "900-1100"], "no band is called 900-1100"),

@@ -71,7 +71,10 @@ def _nothing(store: Store, findings: list[tuple[int, dict[str, Any]]]) -> str:
         return "No findings of that kind here."
     if not store.require("read").rows["moves"]:
         return f"No findings, as no game was kept: miner status --store {store.root} tells why."
-    return "No findings. Perhaps there are too few games."
+    return (
+        "No findings. Perhaps there are too few games: add more, or have rarer replies judged "
+        "(--min-points, --min-games and --min-pick-rate of `miner run`)."
+    )
 
 
 def _card(findings: list[tuple[int, dict[str, Any]]], number: int, *, letters: bool) -> str:

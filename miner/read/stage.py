@@ -209,7 +209,8 @@ def _effort(manifest: Manifest) -> dict[str, object]:
 def _tell(contents: Contents, difference: Difference, dropped: set[int]) -> None:
     """Say which sources are read again or go, and why."""
     for number in sorted(difference.gone):
-        _log.warning("%s is not named any more; its games go", contents.sources[number].name)
+        name = contents.sources[number].name
+        _log.warning("%s is not named any more; its games go (`miner add` keeps them)", name)
     for number in sorted(difference.changed):
         name = difference.changed[number].source.name
         _log.warning("%s has changed since it was read; it is read again", name)

@@ -8,7 +8,7 @@ from typing import Any
 
 from miner import pipeline
 from miner.errors import Place, StoreError
-from miner.pipeline import Machinery
+from miner.pipeline import Machinery, StageDone
 from miner.progress import Progress
 from miner.read.contents import Contents
 from miner.read.decode import ReaderName
@@ -20,7 +20,7 @@ from miner.read.stage import add
 from miner.settings import settings_of
 from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store, tables_of
 
-__all__ = ["add", "check", "forget", "remake", "remove", "repair", "settings_by_stage"]
+__all__ = ["add", "check", "forget", "remake", "remove", "repair", "run_again", "settings_by_stage"]
 
 SettingsByStage = dict[str, dict[str, Any]]
 MakeMachinery = Callable[[], Machinery]
@@ -41,6 +41,17 @@ def remake(
         for stage in STAGES[1:]:
             if stage in settings:
                 yield pipeline.run_later(stage, store, wanted, machinery, progress=progress)
+
+
+def run_again(store: Store, machinery: Machinery, *, progress: Progress) -> Iterator[StageDone]:
+    """Run all later stages under the settings that they were made with; what is up to date is skipped.
+
+    Raises StoreError if one of them has never run: its settings are not known.
+    """
+    before = {stage: store.require(stage) for stage in STAGES}
+    settings = {stage: manifest.settings for stage, manifest in before.items()}
+    for manifest in remake(store, settings, machinery, progress=progress):
+        yield StageDone(manifest, manifest == before[manifest.stage])
 
 
 def check(store: Store) -> list[Fault]:

@@ -17,7 +17,7 @@ def open_findings(store: Store) -> pa.Table:
     if stale := store.out_of_date():
         typer.echo(
             f"miner: these findings are out of date, since `{stale}` has not been run on what there is now; "
-            "`miner run` or `miner status` tells more",
+            f"`miner run --store {store.root}` makes them new",
             err=True,
         )
     return store.read_table("findings")

@@ -25,6 +25,14 @@ Sources = Annotated[
         "or - for standard input.",
     ),
 ]
+SourcesIfNew = Annotated[
+    list[str] | None,
+    typer.Argument(
+        metavar="SOURCE",
+        help="PGN files (.pgn, also .gz .bz2 .zst .xz .zip), folders, patterns such as 'games/*.pgn', "
+        "or - for standard input. Without any, the games that are in the store.",
+    ),
+]
 StoreDir = Annotated[
     str,
     typer.Option(
@@ -126,7 +134,11 @@ Cache = Annotated[
 ]
 Nodes = Annotated[
     str | None,
-    typer.Option(metavar="N,N,...", help="Nodes per search, from the first look to the last (rising)."),
+    typer.Option(
+        metavar="N,N,...",
+        help="Nodes per search, from the first look to the last, at least two, rising (default "
+        "100000,400000,1600000). Smaller numbers are quicker and less sure.",
+    ),
 ]
 MinGames = Annotated[
     int | None,

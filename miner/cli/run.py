@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import typer
 
-from miner import pipeline
+from miner import pipeline, upkeep
 from miner.cli import options
 from miner.cli.bars import Bars
 from miner.cli.words import stage_line
+from miner.errors import UsageError
 from miner.judge.engines import find_engine
 from miner.pipeline import Machinery
+from miner.settings import Settings
 from miner.store import Store
 from miner.tally.replies import Resources
 
 
 def run(
-    sources: options.Sources,
+    sources: options.SourcesIfNew = None,
+    *,
     store: options.StoreDir,
     settings: options.SettingsFile = None,
     plies: options.Plies = None,
@@ -51,7 +54,8 @@ def run(
 ) -> None:
     """Do everything: read the games, count the replies, judge them, follow and rank the mistakes.
 
-    Stages that are up to date are skipped, and a run that was stopped goes on where it was.
+    Stages that are up to date are skipped, and a run that was stopped goes on where it was. Without SOURCE
+    the stages after reading run again, under the settings that they were made with.
     """
     wanted = options.settings_from(
         settings,
@@ -81,7 +85,13 @@ def run(
         },
         rank=options.rank_settings(side, bands, soundness, repertoire),
     )
-    pipeline.check(sources, wanted)
+    if sources:
+        pipeline.check(sources, wanted)
+    elif settings or wanted != Settings():
+        raise UsageError(
+            "without SOURCE the stages run under the settings that they were made with",
+            advice="leave the settings out, or name all sources again",
+        )
     with options.connected(cluster, engines=engines, processes=processes) as workers:
         machinery = Machinery(
             engine=find_engine(engine),
@@ -92,7 +102,12 @@ def run(
             resources=Resources(memory_mb=memory),
             cluster=workers,
         )
-        opened = Store.create(store)
-        for done in pipeline.run(sources, opened, wanted, machinery, progress=Bars()):
+        opened = Store.create(store) if sources else Store.open(store)
+        finished = (
+            pipeline.run(sources, opened, wanted, machinery, progress=Bars())
+            if sources
+            else upkeep.run_again(opened, machinery, progress=Bars())
+        )
+        for done in finished:
             typer.echo(stage_line(done.manifest, was_current=done.was_current))
     typer.echo(f"Now: miner show --store {opened.root}")

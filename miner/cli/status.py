@@ -7,8 +7,8 @@ from typing import Annotated, Any
 import typer
 
 from miner.cli import options
-from miner.cli.words import printable, stage_line
-from miner.settings import Settings, as_dict, settings_of, to_toml
+from miner.cli.words import changed_settings, printable, stage_line
+from miner.settings import Settings, settings_of, to_toml
 from miner.store import STAGES, Manifest, Store
 
 
@@ -62,17 +62,10 @@ def _details(manifest: Manifest) -> list[str]:
             told.append(
                 "deepest look: " + ", ".join(f"{count:,} at {int(nodes):,} nodes" for nodes, count in depths)
             )
-    changed = _changed(manifest)
+    changed = changed_settings(manifest.stage, manifest.settings)
     return told + ([f"settings: {changed}"] if changed else [])
 
 
 def _source(one: dict[str, Any]) -> str:
     size = one["size_bytes"]
     return one["name"] if size is None else f"{one['name']} ({size:,} bytes)"
-
-
-def _changed(manifest: Manifest) -> str:
-    """The settings that are not the defaults."""
-    defaults = as_dict(getattr(Settings(), manifest.stage))
-    told: dict[str, Any] = {k: v for k, v in manifest.settings.items() if defaults.get(k) != v}
-    return ", ".join(f"{name} = {value}" for name, value in told.items())

@@ -12,12 +12,12 @@ import typer
 from miner import upkeep
 from miner.cli import options
 from miner.cli.bars import Bars
-from miner.cli.words import stage_line
+from miner.cli.words import changed_settings, stage_line
 from miner.errors import StoreError
 from miner.judge.engines import find_engine
 from miner.pipeline import Machinery, check_sources
 from miner.read.decode import ReaderName
-from miner.store import Store
+from miner.store import STAGES, Store
 from miner.tally.replies import Resources
 
 Run = Annotated[
@@ -113,6 +113,8 @@ def forget(
     opened = Store.open(store)
     settings = upkeep.settings_by_stage(opened)
     machinery = _machinery(run, engine, engines, cache, memory, "auto", None)
+    if player == "-" and sys.stdin.isatty():
+        typer.echo("The name as it stands in the games: ", nl=False, err=True)
     name = sys.stdin.readline().strip() if player == "-" else player
     manifest, games = upkeep.forget(name, opened)
     typer.echo(stage_line(manifest, was_current=False))
@@ -155,11 +157,16 @@ def check(
         typer.echo(f"{fault.name}: {fault.what}")
     if faults:
         raise StoreError(
-            f"{len(faults):,} files of the store are not as they were written", advice=opened.mended_by
+            f"files of the store that are not as they were written: {len(faults):,}", advice=opened.mended_by
         )
     typer.echo("every file is as it was written")
     if stale := opened.out_of_date():
-        typer.echo(f"out of date: an earlier stage has changed; miner {stale} makes it new")
+        missing = [one for one in STAGES[: STAGES.index(stale)] if opened.manifest(one) is None]
+        typer.echo(
+            f"not done yet: miner {missing[0]}"
+            if missing
+            else f"out of date: an earlier stage has changed; miner {stale} makes it new"
+        )
 
 
 def unlock(
@@ -198,8 +205,18 @@ def _later(store: Store, settings: upkeep.SettingsByStage, machinery: Machinery,
     if run:
         for manifest in upkeep.remake(store, settings, machinery, progress=Bars()):
             typer.echo(stage_line(manifest, was_current=False))
+        if store.manifest("rank"):
+            typer.echo(f"Now: miner show --store {store.root}")
         return
     stages = [stage for stage in settings if stage != "read"]
-    if stages and (any(store.manifest(stage) is None for stage in stages) or store.out_of_date()):
-        told = ", ".join(f"miner {stage}" for stage in stages)
-        typer.echo(f"Now run again, with the options of before: {told}; or all at once with --run")
+    lost = [stage for stage in stages if store.manifest(stage) is None]
+    if not lost and not store.out_of_date():
+        return
+    if not lost and stages == list(STAGES[1:]):
+        typer.echo(f"Now: miner run --store {store.root}")
+        return
+    told = ", ".join(f"miner {stage}" for stage in stages)
+    typer.echo(f"Now run again, with the options of before: {told}")
+    for stage in lost:
+        if changed := changed_settings(stage, settings[stage]):
+            typer.echo(f"       {stage} had {changed}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from miner.settings import Settings, as_dict
 from miner.store import Manifest
 
 
@@ -23,6 +24,13 @@ def stage_line(manifest: Manifest, *, was_current: bool) -> str:
     """One line about a finished stage."""
     told = _TOLD[manifest.stage](manifest)
     return f"{manifest.stage:<6} {told}{' (up to date, nothing to do)' if was_current else ''}"
+
+
+def changed_settings(stage: str, settings: dict[str, Any]) -> str:
+    """The settings of a stage that are not the defaults, as a list; empty if all are."""
+    defaults = as_dict(getattr(Settings(), stage))
+    told = {name: value for name, value in settings.items() if defaults.get(name) != value}
+    return ", ".join(f"{name} = {value}" for name, value in told.items())
 
 
 def ledger_line(ledger: dict[str, int]) -> str:

@@ -76,9 +76,36 @@ def test_added_games_make_later_stages_old(
     added = miner("add", halves[0], "--store", store)
     again = miner("add", halves[0], "--store", store)
 
-    assert "Now run again, with the options of before: miner tally, miner judge" in added.out
+    assert f"Now: miner run --store {store}" in added.out
     assert "(up to date, nothing to do)" in again.out
     assert "miner tally makes it new" in miner("status", "--store", store).out
+
+
+def test_running_without_sources(
+    club: Path, miner: Miner, tmp_path: Path, halves: list[Path], engine: Path
+) -> None:
+    """It makes the later stages new as they were made before; other settings and half a store are refused."""
+    store = tmp_path / "store"
+    shutil.copytree(club, store)
+    halves[0].write_text(pgn_of(CLUB[:3]).replace("Pupil", "Guest"), encoding="utf-8")
+    miner("add", halves[0], "--store", store)
+    work = ("--store", store, "--engine", engine, "--cache", club.parent / "cache")
+
+    refused = miner("run", *work, "--side", "white")
+    told = miner("run", *work)
+    after = Store.open(store)
+    stale = after.out_of_date()
+    settings = [after.require(one).settings for one in STAGES]
+    after.begin("tally")
+
+    assert refused.code == 2
+    assert "leave the settings out, or name all sources again" in refused.err
+    assert (told.code, told.err) == (0, "")
+    assert f"Now: miner show --store {store}" in told.out
+    assert stale is None
+    assert settings == [Store.open(club).require(one).settings for one in STAGES]
+    assert "the stage `tally` has not been run here" in miner("run", *work).err
+    assert "not done yet: miner tally" in miner("check", "--store", store, "--repair").out
 
 
 def test_forgotten_player_is_named_nowhere(
@@ -98,6 +125,7 @@ def test_forgotten_player_is_named_nowhere(
     assert (told.code, typed.code, again.code) == (0, 0, 0)
     assert "23 kept, 3 forgotten" in told.out
     assert "3 games are forgotten. Reports" in told.out
+    assert "judge had " in told.out
     assert later == []
     assert left == {"salt", "lock", "forgotten", "read.json", "games", "moves"}
     assert "20 kept, 6 forgotten" in again.out

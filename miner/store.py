@@ -268,9 +268,19 @@ class Store:
 
     @contextmanager
     def changing(self) -> Iterator[StoreChange]:
-        """A change of files of finished stages that happens whole or not at all; to be committed."""
-        with self.writing(), changing(self.root) as change:
-            yield StoreChange(self, change)
+        """A change of files of games that happens whole or not at all; to be committed.
+
+        Raises StoreError if they were read in another way than this program's: it would mix the two.
+        """
+        with self.writing():
+            if self.require("read").method != METHODS["read"]:
+                raise StoreError(
+                    "the games were read by another version of this program, which read otherwise",
+                    where=Place(str(self.root)),
+                    advice="read all sources again first: `miner read`",
+                )
+            with changing(self.root) as change:
+                yield StoreChange(self, change)
 
     def faults(self) -> list[Fault]:
         """What is not as the stages left it, stage by stage; reads every file.

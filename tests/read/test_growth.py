@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from miner.read.known import Described
 from miner.read.removal import remove
 from miner.read.sources import digest_of
 from miner.read.stage import add, read
+from miner.schema import METHODS
 from miner.settings import ReadSettings
 from miner.store import Store
 from tests.growing import assert_sound, games_of, root_of, store_of, told
@@ -60,6 +62,24 @@ def test_new_sources_alone_are_named(club: list[Path], tmp_path: Path) -> None:
 
     assert told(store) == fresh
     assert_sound(store)
+
+
+def test_games_that_were_read_in_another_way(club: list[Path], tmp_path: Path) -> None:
+    """Nothing is added to them, nor taken out: the store would pass for one that was read in one way."""
+    store = store_of(tmp_path / "store", club[:2])
+    earlier = replace(store.require("read"), method=METHODS["read"] - 1)
+    store.record(earlier)
+
+    for change in (
+        lambda: add([str(club[2])], store, processes=1),
+        lambda: remove([str(club[0])], store),
+        lambda: forget("Ada", store),
+    ):
+        with pytest.raises(StoreError, match="by another version of this program") as raised:
+            change()
+        assert "miner read" in raised.value.advice
+
+    assert store.require("read") == earlier
 
 
 @pytest.mark.parametrize("changed", [0, 2])

@@ -94,6 +94,7 @@ def repair(
     """
     with store.writing():
         faults = check(store)
+        _check_manifest_of_games(store)
         damaged = [one for one in faults if not one.is_stray]
         for fault in damaged:
             _check_reparable(store, fault)
@@ -103,6 +104,19 @@ def repair(
                 yield f"{fault.name}: deleted, since no stage knows of it"
         yield from _mend_games(store, damaged, reader, processes or os.cpu_count() or 1, progress)
         yield from _mend_later(store, damaged, machinery, progress)
+
+
+def _check_manifest_of_games(store: Store) -> None:
+    """Raises StoreError if it is missing though games were read: all their files would count as strays."""
+    if not (store.root / "read.json").exists() and any(
+        (store.root / f"{stage}.json").exists() for stage in STAGES[1:]
+    ):
+        raise StoreError(
+            "the manifest of the games is missing; which sources they are from is lost with it",
+            where=Place(str(store.root / "read.json")),
+            advice="put it back from a copy, or read the sources again, `miner read SOURCE... --store DIR`: "
+            "if they are the same, all later stages stay up to date",
+        )
 
 
 def _check_reparable(store: Store, fault: Fault) -> None:
@@ -151,6 +165,7 @@ def _mend_later(
             yield f"{stage}.json: its settings are lost, so its tables went, too; run `miner {stage}` again"
             continue
         settings = settings_by_stage(store)
+        engaged = machinery()  # before the settings go with the manifest: there may be no engine
         store.begin(stage)
-        for _ in remake(store, {stage: settings[stage]}, machinery(), progress=progress):
+        for _ in remake(store, {stage: settings[stage]}, engaged, progress=progress):
             yield f"{', '.join(damaged)}: made again by `{stage}`"

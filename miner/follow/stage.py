@@ -93,7 +93,6 @@ def follow(
         return manifest
     losing = _losing(store, judged_before.settings)
     asker = _Asker(engine, hash_mb, cache, identity, engines, limits, cluster, progress or Silent())
-    store.begin("follow")
     if losing.empty:  # DuckDB cannot tell the columns of no files
         tables, facts = {name: schema.empty_table() for name, schema in SCHEMAS.items()}, _no_facts()
     else:
@@ -101,6 +100,7 @@ def follow(
             replies = {(one.key, one.move): one for one in losing_replies(losing)}
             ground = _Ground(connection, replies, settings, asker)
             tables, facts = _tables(ground, losing, store.require("read"), tallied.settings)
+    store.begin("follow")
     for name, table in tables.items():
         store.write_table(name, table)
     manifest = Manifest(

@@ -58,7 +58,6 @@ def judge(
     supported = with_support(settings, tallied)
     found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
     positions = positions_of(found, tallied)
-    store.begin("judge")
     with (
         VerdictCache(cache, identity) as opened,
         (progress or Silent()).task("judging", total=len(positions), unit="positions") as task,
@@ -74,6 +73,7 @@ def judge(
             cluster=cluster,
         )
     judgements = [one for of_position in judged for one in of_position]
+    store.begin("judge")
     store.write_table("judged", judged_table(judgements, identity.name))
     manifest = Manifest(
         stage="judge",

@@ -83,7 +83,6 @@ def tally(
         cluster.require_file(store.root / "salt")
     read = store.require_whole("read")
     additions = Additions.to(store, read, told, inputs)
-    store.begin("tally")
     if not read.rows.get("moves"):
         # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
         return _finish(store, told, inputs, _no_tables(), {"bands": list(settings.bands.names)})
@@ -123,6 +122,7 @@ def _finish(
     tables: Mapping[str, pa.Table],
     facts: dict[str, Any],
 ) -> Manifest:
+    store.begin("tally")
     for name, table in tables.items():
         store.write_table(name, table)
     rows = {name: table.num_rows for name, table in tables.items()}

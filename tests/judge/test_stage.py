@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import pytest
 from miner.board.lines import pack
 from miner.errors import StoreError
 from miner.judge.stage import judge
+from miner.progress import Task
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings
 from miner.store import Store
@@ -146,6 +148,24 @@ def test_forced_retreat_is_found(engine: Path, tmp_path: Path) -> None:
     assert row["retreat"] == "f6g8"
     assert row["retreat_loss"] > 0.1
     assert all(one["retreat_loss"] is None for one in rows(store) if not one["retreat"])
+
+
+def test_interrupted_run_leaves_what_was_judged_before(store: Store, engine: Path, tmp_path: Path) -> None:
+    """The settings of the last run stay known until there are new results."""
+    before = judge(store, QUICK, engine=engine, cache=tmp_path / "cache.sqlite")
+
+    with pytest.raises(KeyboardInterrupt):
+        judge(store, LONGER, engine=engine, cache=tmp_path / "cache.sqlite", progress=BrokenOff())
+
+    assert store.manifest("judge") == before
+    assert len(rows(store)) == before.rows["judged"]
+
+
+class BrokenOff:
+    """Progress during which somebody presses Ctrl-C."""
+
+    def task(self, what: str, *, total: int | None, unit: str) -> AbstractContextManager[Task]:  # noqa: ARG002 - the interface's names
+        raise KeyboardInterrupt
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])

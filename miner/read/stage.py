@@ -72,6 +72,7 @@ def read(
         if manifest is None or not _goes_on(store, manifest, work):
             for source in found:
                 check_readable(source)
+            _tell_unnamed(manifest, found)
             return _read_afresh(store, describe(found), work)
         contents = Contents.of(store, manifest)
         difference = compare(contents.sources, describe(found, contents.sources))
@@ -194,6 +195,14 @@ def _to_read(contents: Contents, difference: Difference) -> tuple[list[Described
     now = difference.same | difference.changed
     again = [now[number] for number in after if number in now]
     return again + difference.new, {*difference.gone, *after}
+
+
+def _tell_unnamed(manifest: Manifest | None, found: Sequence[Source]) -> None:
+    """Say which sources of a store that is read afresh are not among those that are read now."""
+    named = {source.path.name if source.path else source.name for source in found}
+    for known in manifest.inputs.get("sources", []) if manifest else []:
+        if known["name"] not in named:
+            _log.warning("%s is not named any more; its games go", known["name"])
 
 
 def _met_again(known: KnownSource, now: Described) -> KnownSource:

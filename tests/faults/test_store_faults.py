@@ -141,6 +141,18 @@ def test_manifest_changed_by_hand(finished: tuple[Path, Machinery], tmp_path: Pa
 
 
 @pytest.mark.engine
+def test_manifest_of_the_games_is_gone(finished: tuple[Path, Machinery], tmp_path: Path) -> None:
+    """Their files are not taken for what nobody knows of, and deleted."""
+    store = copy_of(finished[0], tmp_path)
+    (root_of(store) / "read.json").unlink()
+    files = sorted(root_of(store).rglob("*.parquet"))
+
+    with pytest.raises(StoreError, match="the manifest of the games is missing"):
+        list(upkeep.repair(store, lambda: finished[1], progress=Silent()))
+
+    assert sorted(root_of(store).rglob("*.parquet")) == files
+
+
 def test_manifest_of_another_stage(finished: tuple[Path, Machinery], tmp_path: Path) -> None:
     """A manifest in another's place is no manifest."""
     store = copy_of(finished[0], tmp_path)

@@ -64,6 +64,18 @@ def test_new_sources_alone_are_named(club: list[Path], tmp_path: Path) -> None:
     assert_sound(store)
 
 
+def test_other_settings_keep_only_what_is_named(
+    club: list[Path], tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """All is read afresh, and it is said which games go because their source is not named."""
+    store = store_of(tmp_path / "store", club[:2])
+
+    read([str(club[1])], store, ReadSettings(plies=7), processes=1)
+
+    assert caplog.messages == ["a.pgn is not named any more; its games go"]
+    assert store.require("read").rows["games"] == 4
+
+
 def test_games_that_were_read_in_another_way(club: list[Path], tmp_path: Path) -> None:
     """Nothing is added to them, nor taken out: the store would pass for one that was read in one way."""
     store = store_of(tmp_path / "store", club[:2])

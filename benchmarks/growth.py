@@ -326,7 +326,7 @@ def _draw(growth: Growth, file: Path) -> None:
         import_module("matplotlib").use("agg")
         plt = import_module("matplotlib.pyplot")
     except ImportError as error:
-        raise SystemExit("the figure needs matplotlib: pip install 'miner[plots]'") from error
+        raise SystemExit("the figure needs matplotlib: pip install -e '.[plots]'") from error
     sizes = sorted(growth)
     figure, (times, memory) = plt.subplots(1, 2, figsize=(11, 5), layout="constrained")
     for stage in ("read", "tally", *WITH_VERDICTS):

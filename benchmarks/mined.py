@@ -117,7 +117,7 @@ def draw(file: Path, fill: Callable[[Any], None]) -> None:
         import_module("matplotlib").use("agg")
         plt = import_module("matplotlib.pyplot")
     except ImportError as error:
-        raise SystemExit("the figures need matplotlib: pip install 'miner[plots]'") from error
+        raise SystemExit("the figures need matplotlib: pip install -e '.[plots]'") from error
     figure, axes = plt.subplots(figsize=(6.5, 5.5), layout="constrained")
     fill(axes)
     figure.savefig(file, dpi=120)

@@ -399,7 +399,7 @@ def connected(address: str) -> Iterator[Cluster]:
     except ImportError as error:
         raise UsageError(
             "work on a cluster needs Dask, which is not installed",
-            advice="install it with: pip install 'miner[cluster]'",
+            advice="install it with: pip install -e '.[cluster]', in the miner's folder",
         ) from error
 
     _quieten()

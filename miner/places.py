@@ -358,7 +358,9 @@ def _reached(remote: Remote) -> tuple[Any, str]:
         raise UsageError(
             f"a store on {remote.protocol}:// needs a package that is not installed: {error}",
             where=Place(str(remote)),
-            advice="install it" if has_extra else "install it with: pip install 'miner[remote]'",
+            advice="install it"
+            if has_extra
+            else "install it with: pip install -e '.[remote]', in the miner's folder",
         ) from error
     except ValueError as error:
         raise UsageError(

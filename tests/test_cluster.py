@@ -174,7 +174,7 @@ def test_dask_is_loaded_only_for_a_cluster_and_named_if_missing() -> None:
     )
 
     assert told.stdout.startswith("work on a cluster needs Dask, which is not installed; ")
-    assert told.stdout.endswith("pip install 'miner[cluster]'\n")
+    assert told.stdout.endswith("pip install -e '.[cluster]', in the miner's folder\n")
 
 
 def results_of(errands: Errands, ordered: list[Errand[int]]) -> list[int]:

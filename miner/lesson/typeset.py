@@ -33,7 +33,8 @@ def pdf_bytes(template: str, data: Mapping[str, Any], package: str = "miner.less
     except ImportError as error:
         raise ExportError(
             "PDF needs the package typst, which is not installed",
-            advice="install it with `pip install -e '.[print]'` in the miner's folder, or leave the PDF out with --no-pdf",
+            advice="install it with `pip install -e '.[print]'` in the miner's folder, "
+            "or leave the PDF out with --no-pdf",
         ) from error
     source = resources.files(package).joinpath(template).read_bytes()
     text = json.dumps(data, ensure_ascii=False, sort_keys=True)

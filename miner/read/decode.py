@@ -6,6 +6,7 @@ finds fault with, or fails on, is read by the reference, which is the more patie
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, Protocol
@@ -29,6 +30,7 @@ try:
 except ImportError:  # no wheel for this machine
     compiled = None
 
+_BLANK_LINE = re.compile(rb"\n[ \t\r\f\v]*\n\s*\S")  # with more after it
 _LONGEST_LINE = 1 << 17  # bytes; by the rule of 75 moves no game has 12,000 plies
 
 ReaderName = Literal["auto", "compiled", "reference"]
@@ -193,11 +195,16 @@ class CompiledReader:
 
         for rows, chunk in _parse(texts, np.arange(len(lines))):
             decoded, is_sound = _from_chunk(chunk, width)
-            was_cut = [len(texts[row]) < len(lines[row]) for row in rows[decoded.plies < width].tolist()]
-            is_sound[np.flatnonzero(decoded.plies < width)[was_cut]] = False
+            short = np.flatnonzero(decoded.plies < width)
+            # Of a line with a blank line in it the library reads no more than what is before that.
+            is_part = [
+                len(texts[row]) < len(lines[row]) or _BLANK_LINE.search(lines[row]) is not None
+                for row in rows[short].tolist()
+            ]
+            is_sound[short[is_part]] = False
             take(rows, decoded, is_sound)
         left = np.flatnonzero(is_open)
-        for rows, chunk in _parse([lines[row] for row in left.tolist()], left):
+        for rows, chunk in _parse([lines[row].replace(b"\n", b" ") for row in left.tolist()], left):
             take(rows, *_from_chunk(chunk, width))
         left = np.flatnonzero(is_open)
         if len(left):

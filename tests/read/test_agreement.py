@@ -11,10 +11,12 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from miner.read.decode import ReaderName
 from tests import strategies
 from tests.reading import (
     each_reader,
     expected_plies,
+    game_text,
     needs_compiled,
     plies_of,
     read_in_memory,
@@ -151,3 +153,14 @@ def test_position_met_again_counts_once(tmp_path: Path, reader: str) -> None:
 
     assert tables.games[0]["plies"] == 10
     assert [row["ply"] for row in tables.moves] == [0, 1, 2, 3, 9]
+
+
+@each_reader
+@pytest.mark.parametrize("blank", ["\n\n", "\n \n", "\n\t\n\n"])
+@pytest.mark.parametrize("moves", ["1. a3 a5 2. Ra2 b5{}3. Ra1 a4", "1. a3 {{x}} a5 2. Ra2 b5{}3. Ra1 a4"])
+def test_blank_line_within_the_moves(blank: str, moves: str, reader: ReaderName) -> None:
+    """The game goes on after it."""
+    games, rows = read_in_memory(game_text(moves.format(blank)), reader=reader)
+
+    assert [(game["plies"], game["state"]) for game in games] == [(6, "kept")]
+    assert len(rows) == 6

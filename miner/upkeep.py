@@ -165,7 +165,9 @@ def _mend_later(
             yield f"{stage}.json: its settings are lost, so its tables went, too; run `miner {stage}` again"
             continue
         settings = settings_by_stage(store)
-        engaged = machinery()  # before the settings go with the manifest: there may be no engine
-        store.begin(stage)
+        engaged = machinery()  # there may be no engine
+        for name in damaged:
+            # A stage whose file is missing is done anew; its settings stay until that has been.
+            (store.root / name).unlink(missing_ok=True)
         for _ in remake(store, {stage: settings[stage]}, engaged, progress=progress):
             yield f"{', '.join(damaged)}: made again by `{stage}`"

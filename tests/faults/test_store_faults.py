@@ -153,6 +153,28 @@ def test_manifest_of_the_games_is_gone(finished: tuple[Path, Machinery], tmp_pat
     assert sorted(root_of(store).rglob("*.parquet")) == files
 
 
+def test_repair_that_is_broken_off_goes_on(
+    finished: tuple[Path, Machinery], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The settings of the stage stay, and the next repair makes its tables again."""
+    store = copy_of(finished[0], tmp_path)
+    before = store.require("rank").settings
+    (root_of(store) / "findings.parquet").write_bytes(b"no table")
+
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(upkeep, "remake", stopped)
+        with pytest.raises(KeyboardInterrupt):
+            list(upkeep.repair(store, lambda: finished[1], progress=Silent()))
+    assert store.require("rank").settings == before
+    list(upkeep.repair(store, lambda: finished[1], progress=Silent()))
+
+    assert upkeep.check(store) == []
+    assert store.require("rank").settings == before
+
+
 def test_manifest_of_another_stage(finished: tuple[Path, Machinery], tmp_path: Path) -> None:
     """A manifest in another's place is no manifest."""
     store = copy_of(finished[0], tmp_path)

@@ -39,7 +39,7 @@ class Trial:
 @pytest.fixture(
     scope="module",
     params=[
-        pytest.param((10, QUICK), id="within-five-moves"),
+        pytest.param((6, QUICK), id="within-three-moves"),
         pytest.param((30, Settings()), id="all", marks=pytest.mark.slow),
     ],
 )

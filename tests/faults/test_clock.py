@@ -49,6 +49,7 @@ def run(games: Path, folder: Path, engine: Path, warns: str = "", **environment:
     return ran.out, (folder / "list.csv").read_bytes()
 
 
+@pytest.mark.slow
 @pytest.mark.engine
 def test_clock_that_leaps(steady: Ran, engine: Path, tmp_path: Path) -> None:
     """By 800 days forth and back, five times a second, and the list is the same."""
@@ -62,6 +63,7 @@ def test_clock_that_leaps(steady: Ran, engine: Path, tmp_path: Path) -> None:
     assert findings == steady.findings
 
 
+@pytest.mark.slow
 @pytest.mark.engine
 def test_files_from_the_future(steady: Ran, engine: Path) -> None:
     """Files ten years ahead are up to date; games that changed are read again, however old they look."""

@@ -136,7 +136,10 @@ FLAWS = {
 @pytest.mark.parametrize(
     ("name", "flaw"),
     [
-        *(("judge", flaw) for flaw in FLAWS),
+        *(
+            pytest.param("judge", flaw, marks=[pytest.mark.slow] if "beyond reason" in flaw else [])
+            for flaw in FLAWS
+        ),
         *(("follow", flaw) for flaw in ("is killed", "hangs", "ends early")),
     ],
 )

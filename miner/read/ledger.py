@@ -129,6 +129,8 @@ class BatchReader:
             states[np.isin(player.identities, self._forgotten)] = "forgotten"
         decoded = np.flatnonzero(states == "")
         first_byte = np.array([one.first_byte for one in batch], dtype=np.int64) - bounds
+        # Without the line end that a piece was given which had none.
+        piece_end = bounds + [len(one.text) for one in batch]
         line = np.searchsorted(lines.starts, games.starts, side="right") - 1  # a mark may stand before
         counted = np.bincount(piece, minlength=len(batch))
         first_game = np.cumsum(counted) - counted
@@ -138,7 +140,7 @@ class BatchReader:
             "source": repeated([one.source for one in batch], piece),
             "number": np.arange(len(piece)) - first_game[piece],
             "start_byte": games.starts + first_byte[piece],
-            "end_byte": games.ends + first_byte[piece],
+            "end_byte": np.minimum(games.ends, piece_end[piece]) + first_byte[piece],
             "line": line - first_line[piece],
             "white": white.shown,
             "black": black.shown,

@@ -174,6 +174,15 @@ def test_every_kind_of_file(tmp_path: Path, suffix: str) -> None:
     assert len(tables.moves) == 6
 
 
+def test_last_game_ends_with_its_source(tmp_path: Path) -> None:
+    """A text without a last line end has no byte after its last one."""
+    text = game_text("1. e4 e5").rstrip()
+
+    (game,) = read_text(tmp_path, text).games
+
+    assert (game["start_byte"], game["end_byte"]) == (0, len(text.encode()))
+
+
 def pack(source: Path, data: bytes) -> None:
     if source.suffix == ".zip":
         with zipfile.ZipFile(source, "w", zipfile.ZIP_DEFLATED) as archive:

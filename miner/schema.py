@@ -6,9 +6,9 @@ from typing import Literal
 
 import pyarrow as pa
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
-METHODS = {"read": 4, "tally": 4, "judge": 2, "follow": 2, "rank": 7}
+METHODS = {"read": 4, "tally": 5, "judge": 2, "follow": 2, "rank": 7}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -153,14 +153,25 @@ REACH = pa.schema(
 
 EDGES = pa.schema(
     [
-        _column("key", pa.uint64(), "position key", stored=STEPS),
+        _column(
+            "place",
+            pa.uint32(),
+            "of the position among those of `positions` and `strays` together, by their keys",
+            stored=STEPS,
+        ),
         _column("move", pa.uint16(), "a reply there, of any band"),
         _column(
-            "leads_to", pa.uint64(), "key of the position after it; null: no way to the first", nullable=True
+            "change",
+            pa.uint64(),
+            "exclusive or of the keys before and after it; null: no way to the position",
+            nullable=True,
         ),
     ]
 )
-"""One row per reply of a position above the floor; for the next tally, when games were added."""
+"""One row per reply of a position above the floor; for the next tally, when games were added.
+
+What a move changes of a key is the same in many positions, and takes a tenth of the room of another key.
+"""
 
 STRAYS = pa.schema(
     [
@@ -172,7 +183,7 @@ STRAYS = pa.schema(
 
 TAGS = pa.schema(
     [
-        _column("key", pa.uint64(), "position key", stored=STEPS),
+        _column("row", pa.uint32(), "of the position in `positions`", stored=STEPS),
         _column("eco", pa.string(), "the ECO tag of some games through it, or empty"),
         _column("opening", pa.string(), "their opening name, or empty"),
         _column("games", pa.int64(), "games that carry just these"),

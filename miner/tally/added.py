@@ -22,7 +22,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.movers import movers_sql
-from miner.schema import MOVES, TAGS
+from miner.schema import MOVES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
 from miner.tally import replies as counting
@@ -50,24 +50,27 @@ _LEADING_BITS = 22
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """What an earlier tally left, that of `files`."""
+    """What an earlier tally left."""
 
     replies: pa.Table
     positions: pa.Table
-    edges: pa.Table
+    edges: pa.Table  # with columns key and leads_to for place and change
     strays: pa.Table
-    tags: pa.Table
+    tags: pa.Table  # with a column key for row
 
     @classmethod
     def of(cls, store: Store) -> Before:
         """The tables in the store. Raises StoreError if one is missing or damaged."""
-        columns = {
-            "replies": ["key", "band", "move", "mean_rating", *_TOLD],
-            "positions": ["key", "fen", "path", "eco", "opening"],
-        }
+        replies = store.read_table("replies", ["key", "band", "move", "mean_rating", *_TOLD])
+        positions = store.read_table("positions", ["key", "fen", "path", "eco", "opening"])
+        strays = store.read_table("strays")
+        tags = store.read_table("tags")
         return cls(
-            *(store.read_table(name, columns.get(name)) for name in ("replies", "positions", "edges")),
-            *(store.read_table(name) for name in ("strays", "tags")),
+            replies,
+            positions,
+            _by_keys(store.read_table("edges"), positions["key"].to_numpy(), strays["key"].to_numpy()),
+            strays,
+            tags.set_column(0, "key", positions["key"].take(tags["row"])),
         )
 
     @property
@@ -206,14 +209,16 @@ class Added:
         new = counting.count_tags(self._connection, table_of(found), "rows_to_tag")
         keys = first_of_each(new["key"].to_numpy())
         same, touched = _parted(self._before.tags, keys)
-        self._connection.register("tags", pa.concat_tables([touched, new.cast(TAGS)]))
+        self._connection.register("tags", pa.concat_tables([touched, new.cast(touched.schema)]))
         changed = self._connection.sql(
             "select key, eco, opening, sum(games)::bigint as games from tags group by all order by all"
         ).to_arrow_table()
         names = self._before.positions.select(["key", "eco", "opening"])
         same_names, _ = _parted(names.filter(_is_named(names)), keys)
         changed_names = counting.commonest_tags(self._connection, changed)
-        return by_key([same, changed.cast(TAGS)]), by_key([same_names, changed_names.cast(names.schema)])
+        return by_key([same, changed.cast(same.schema)]), by_key(
+            [same_names, changed_names.cast(names.schema)]
+        )
 
     @property
     def _without_a_way(self) -> Keys:
@@ -261,6 +266,13 @@ class Added:
             if pairs is not None:
                 there.append(_chosen(told, pairs.rows_in(told["key"], told["game"], told["ply"])))
         return pa.concat_tables(there), pa.concat_tables(at_fresh)
+
+
+def _by_keys(edges: pa.Table, positions: Keys, strays: Keys) -> pa.Table:
+    """The edges with the keys that they lead from and to."""
+    key = pa.array(np.union1d(positions, strays)[edges["place"].to_numpy()])
+    leads_to = pc.bit_wise_xor(key, edges["change"].combine_chunks())
+    return pa.table({"key": key, "move": edges["move"], "leads_to": leads_to})
 
 
 def first_of_each(ordered: npt.NDArray[Any]) -> npt.NDArray[Any]:

@@ -15,7 +15,7 @@ from miner import stats
 from miner.cluster import Cluster
 from miner.errors import Place, UsageError
 from miner.progress import Progress, Silent
-from miner.schema import EDGES, POSITIONS, REACH, REPLIES, STRAYS, TABLES
+from miner.schema import EDGES, POSITIONS, REACH, REPLIES, STRAYS, TABLES, TAGS
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store
 from miner.tally import graph as graphs
@@ -29,6 +29,8 @@ from miner.tally.reach import Floats, Ints, Steps, steer_along
 from miner.tally.replies import Resources
 
 DEFAULT_RESOURCES = Resources()
+
+_CUT_BITS = 7  # of the 24 that single precision has
 
 
 def tally_inputs(store: Store, settings: TallySettings) -> dict[str, Any]:
@@ -175,7 +177,7 @@ def _make_tables(
         "reach": reach,
         "edges": _edges_table(choices, graph),
         "strays": _strays_table(graph, **games_of_ways),
-        "tags": tags,
+        "tags": _tags_table(graph, tags),
     }
     facts = {
         "bands": list(bands.names),
@@ -187,8 +189,9 @@ def _make_tables(
 
 
 def _edges_table(choices: Choices, graph: Graph) -> pa.Table:
-    leads_to = pa.array(graph.child_keys, mask=graph.parent < 0)
-    return pa.table({"key": choices.keys, "move": choices.moves, "leads_to": leads_to}, schema=EDGES)
+    change = pa.array(choices.keys ^ graph.child_keys, mask=graph.parent < 0)
+    place = choices.place.astype(np.uint32)
+    return pa.table({"place": place, "move": choices.moves, "change": change}, schema=EDGES)
 
 
 def _strays_table(graph: Graph, key: graphs.Keys, game: Ints) -> pa.Table:
@@ -197,6 +200,11 @@ def _strays_table(graph: Graph, key: graphs.Keys, game: Ints) -> pa.Table:
     games[at] = game
     told = pa.array(np.maximum(games, 0).astype(np.uint32), mask=games < 0)
     return pa.table({"key": graph.strays, "game": told}, schema=STRAYS)
+
+
+def _tags_table(graph: Graph, tags: pa.Table) -> pa.Table:
+    row = np.searchsorted(graph.keys, tags["key"].to_numpy()).astype(np.uint32)
+    return tags.set_column(0, "row", pa.array(row)).cast(TAGS)
 
 
 def _earlier_replies(store: Store, settings: TallySettings) -> pa.Table | None:
@@ -235,17 +243,19 @@ def _replies_table(
             "players_at_position": counted["players_at_position"],
             "games_squared": counted["games_squared"],
             "games_squared_at_position": counted["games_squared_at_position"],
-            "pick_rate": _seven_digits(successes / (successes + failures)),
-            "pick_rate_low": _seven_digits(low),
-            "pick_rate_high": _seven_digits(high),
+            "pick_rate": _five_digits(successes / (successes + failures)),
+            "pick_rate_low": _five_digits(low),
+            "pick_rate_high": _five_digits(high),
         }
     )
     return table.cast(REPLIES)
 
 
-def _seven_digits(values: Floats) -> Floats:
-    """Estimates as exact as 32 bits tell them, which is more than they are: they take half the room."""
-    return values.astype(np.float32).astype(np.float64)
+def _five_digits(values: Floats) -> Floats:
+    """Estimates as exact as 17 bits tell them, which is more than they are: they take a third of the room."""
+    bits = values.astype(np.float32).view(np.uint32)
+    rounded = bits + np.uint32(1 << (_CUT_BITS - 1)) >> np.uint32(_CUT_BITS) << np.uint32(_CUT_BITS)
+    return rounded.view(np.float32).astype(np.float64)
 
 
 def _names(names: tuple[str, ...], which: Any) -> Any:
@@ -306,8 +316,8 @@ def _reach_table(
         # one that many ways lead to, of which steering takes a single one.
         counted = (1.0 - plain) / np.maximum(at_position, 1.0)
         log_variance = np.where(reach >= plain, log_variance, counted)
-        steered = np.maximum(_seven_digits(reach), plain)[here]
-        variances = _seven_digits(log_variance[here])
+        steered = np.maximum(_five_digits(reach), plain)[here]
+        variances = _five_digits(log_variance[here])
         parts.append((here, np.full(len(here), band), plain[here], steered, variances))
     at, which, *numbers = (np.concatenate(one) for one in zip(*parts, strict=True))
     order = np.lexsort((np.argsort(np.argsort(names))[which], at))  # of one position by the bands' names

@@ -192,9 +192,10 @@ def _end_of_moves(text: bytes, at: int, has_comments: bool) -> int:
 
 def _end_after_comments(text: bytes, at: int) -> int:
     """The end of move text, comment by comment: nothing that stands in one ends it."""
-    begin = at
+    begin, found = at, _BREAK.search(text, at)
     while True:
-        found = _BREAK.search(text, begin)
+        if found and found.start() < begin:
+            found = _BREAK.search(text, begin)
         end = found.end() if found else len(text)
         aside = _ASIDE.search(text, begin, end)
         if aside is None:

@@ -304,7 +304,7 @@ def _range_s(store: Store, folder: Path) -> float:
         games=store.path("games"),
         movers=folder / "movers",
         bands=TallySettings().bands,
-        min_games=TallySettings().min_games,
+        min_games=TallySettings().enough_games(store.require("read").rows["games"]),
         resources=Resources(threads=1),
     )
     with replies.connected(

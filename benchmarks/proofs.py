@@ -93,7 +93,7 @@ def _counted(store: Store, settings: TallySettings, by: Split, half: int) -> pa.
         )
         connection.execute("create or replace view moves as from half")
         movers = Movers.fill(connection, Path(folder) / "movers")
-        floor = 1 if half else settings.min_games
+        floor = 1 if half else settings.enough_games(store.require("read").rows["games"])
         return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers)
 
 

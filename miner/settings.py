@@ -69,16 +69,14 @@ class TallySettings:
     """How replies are counted."""
 
     band_edges: tuple[int, ...] = DEFAULT_EDGES
-    min_games: int = 10  # games through a position, all bands together, below which it is not tallied
+    min_games: int = 0  # games through a position from which it is tallied; 0: grows with the data
     confidence: float = 0.9  # of the intervals of pick rates and points
     prior: str = ""  # store of an earlier, larger database whose rates are expected here; empty: none
 
     def __post_init__(self) -> None:
         BandScheme(self.band_edges)
         _check(
-            self.min_games >= 1,
-            f"min_games {self.min_games} is below 1",
-            "keep positions with 1 game or more",
+            self.min_games >= 0, f"min_games {self.min_games} is below 0", "give 0 for what suits the data"
         )
         _check_confidence(self.confidence)
 
@@ -86,6 +84,16 @@ class TallySettings:
     def bands(self) -> BandScheme:
         """The bands that the edges make."""
         return BandScheme(self.band_edges)
+
+    def enough_games(self, games: int) -> int:
+        """Games through a position, all bands together, from which a store of so many `games` tells of it.
+
+        10, and twice as many for every fourfold of 160,000 games: 20 of 1.5 million, 160 of a month's 90
+        million. That is half of what one reply needs to be judged (`JudgeSettings.enough_games`), or less:
+        what nobody asks for is not kept. It goes up by leaps, so that an addition rarely changes it.
+        """
+        leaps = max(0, ((games // 160_000).bit_length() - 1) // 2)
+        return self.min_games or 10 << leaps
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

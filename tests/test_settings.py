@@ -203,7 +203,7 @@ def test_advice_names_every_table() -> None:
         ("[read]\nsince = 2024-09-15\n", "[read], since: datetime.date(2024, 9, 15) is no text"),
         ("[read]\nmin_rating = 1500\nmax_rating = 1000\n", "[read]: no rating lies between 1500 and 1000"),
         ("[tally]\nband_edges = [1000, 800]\n", "[tally]: band edges 1000, 800 do not rise"),
-        ("[tally]\nmin_games = 0\n", "[tally]: min_games 0 is below 1"),
+        ("[tally]\nmin_games = -1\n", "[tally]: min_games -1 is below 0"),
         ("[tally]\nconfidence = 1.0\n", "[tally]: confidence 1.0 gives no interval"),
         ("[judge]\nnodes = [400, 100]\n", "[judge]: nodes 400, 100 do not rise"),
         ("[judge]\nnodes = [400]\nkeep = []\n", "[judge]: nodes 400 do not rise"),
@@ -236,6 +236,22 @@ def test_file_that_is_not_there(tmp_path: Path) -> None:
     for name in ("missing.toml", "latin.toml"):
         with pytest.raises(UsageError, match=name):
             load_settings(tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    ("games", "floor"),
+    [(0, 10), (639_999, 10), (640_000, 20), (2_559_999, 20), (2_560_000, 40), (90_000_000, 160)],
+)
+def test_floor_grows_with_the_data(games: int, floor: int) -> None:
+    """Up to 640,000 games positions need 10, then twice as many for every fourfold; a given number stands."""
+    assert TallySettings().enough_games(games) == floor
+    assert TallySettings(min_games=3).enough_games(games) == 3
+
+
+@given(st.integers(160_000, 10**10))
+def test_floor_leaves_what_can_be_judged(games: int) -> None:
+    """A position below the floor has fewer games than a single reply needs, by a factor of two at least."""
+    assert 2 * TallySettings().enough_games(games) <= JudgeSettings().enough_games(games)
 
 
 @pytest.mark.parametrize(("games", "enough"), [(100, 5), (3_000, 5), (146_000, 19), (100_000_000, 500)])

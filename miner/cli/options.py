@@ -99,7 +99,10 @@ Edges = Annotated[
     ),
 ]
 MinGamesAtPosition = Annotated[
-    int | None, typer.Option(help="Games through a position below which it is not tallied (default 10).")
+    int | None,
+    typer.Option(
+        help="Games through a position from which it is tallied (default: 10, above 640,000 games more)."
+    ),
 ]
 Prior = Annotated[
     str | None,

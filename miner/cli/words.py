@@ -51,7 +51,8 @@ def _read(manifest: Manifest) -> str:
 
 
 def _tally(manifest: Manifest) -> str:
-    return f"{manifest.rows['positions']:,} positions, {manifest.rows['replies']:,} replies by band"
+    floor, rows = manifest.facts["min_games"], manifest.rows
+    return f"{rows['positions']:,} positions of {floor} games or more, {rows['replies']:,} replies by band"
 
 
 def _judge(manifest: Manifest) -> str:

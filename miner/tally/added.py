@@ -98,14 +98,21 @@ class Additions:
 
     @classmethod
     def to(
-        cls, store: Store, read: Manifest, settings: dict[str, Any], inputs: dict[str, Any]
+        cls, store: Store, read: Manifest, settings: dict[str, Any], inputs: dict[str, Any], min_games: int
     ) -> Additions | None:
-        """Those to the store's tally; None where all must be counted: much is new, or something changed."""
+        """Those to the store's tally; None where all must be counted: much is new, or something changed.
+
+        `min_games` is what positions need now, which grows with the data if the settings do not say it.
+        """
         tally = store.manifest("tally")
         if tally is None or not tally.rows.get("replies") or not {"files", "moves"} <= tally.facts.keys():
             return None
         was = tally.facts["files"]
-        is_like = store.is_current("tally", settings, tally.inputs) and _apart(tally.inputs) == _apart(inputs)
+        is_like = (
+            tally.facts.get("min_games") == min_games
+            and store.is_current("tally", settings, tally.inputs)
+            and _apart(tally.inputs) == _apart(inputs)
+        )
         if not is_like or any(read.digests.get(name) != digest for name, digest in was.items()):
             return None
         old, new = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import duckdb
@@ -15,7 +15,7 @@ from miner import stats
 from miner.cluster import Cluster
 from miner.errors import Place, UsageError
 from miner.progress import Progress, Silent
-from miner.schema import EDGES, POSITIONS, REACH, REPLIES, STRAYS, TABLES, TAGS
+from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, STRAYS, TABLES, TAGS
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store
 from miner.tally import graph as graphs
@@ -84,10 +84,11 @@ def tally(
     if cluster is not None:
         cluster.require_file(store.root / "salt")
     read = store.require_whole("read")
-    additions = Additions.to(store, read, told, inputs)
+    settings = replace(settings, min_games=settings.enough_games(_kept_games(read)))
+    additions = Additions.to(store, read, told, inputs, settings.min_games)
     if not read.rows.get("moves"):
         # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
-        return _finish(store, told, inputs, _no_tables(), {"bands": list(settings.bands.names)})
+        return _finish(store, told, inputs, _no_tables(), _facts(settings))
     try:
         with (
             store.scratch() as spill,
@@ -132,6 +133,14 @@ def _finish(
     return store.finish(manifest)
 
 
+def _kept_games(read: Manifest) -> int:
+    return sum(int(read.facts.get("ledger", {}).get(state, 0)) for state in KEPT)
+
+
+def _facts(settings: TallySettings) -> dict[str, Any]:
+    return {"bands": list(settings.bands.names), "min_games": settings.min_games}
+
+
 def _no_tables() -> dict[str, pa.Table]:
     return {name: TABLES[name].empty_table() for name in WRITTEN}
 
@@ -147,7 +156,7 @@ def _make_tables(
     with progress.task("tally", total=evidence.parts + 2, unit="part") as task:
         counted = evidence.counted(task.advance)
         if not counted.num_rows:
-            return _no_tables(), {"bands": list(bands.names)}
+            return _no_tables(), _facts(settings)
         choices = spread(counted, len(bands.names))
         games_of_ways: dict[str, Any] = {
             "key": np.empty(0, dtype=np.uint64),
@@ -179,8 +188,7 @@ def _make_tables(
         "strays": _strays_table(graph, **games_of_ways),
         "tags": _tags_table(graph, tags),
     }
-    facts = {
-        "bands": list(bands.names),
+    facts = _facts(settings) | {
         "positions_without_a_way": len(choices.played) - len(graph.keys),
         "resemblance": asdict(rates.resemblance),
         "player_correlation": rates.player_correlation,

@@ -71,7 +71,9 @@ def grow(store: Store, source: Store, cuts: Sequence[int]) -> Iterator[None]:
             store.path(table).mkdir(exist_ok=True)
             pq.write_table(rows, store.path(table) / f"{low:06}.parquet")
         counts = {table: pq.read_table(store.path(table)).num_rows for table in ("games", "moves")}
-        store.finish(Manifest(stage="read", settings={}, inputs={"sources": [high]}, rows=counts, facts={}))
+        facts = {"ledger": {"kept": counts["games"]}}
+        inputs = {"sources": [high]}
+        store.finish(Manifest(stage="read", settings={}, inputs=inputs, rows=counts, facts=facts))
         yield
 
 
@@ -194,6 +196,16 @@ def test_many_more_games_are_counted_with_all_others(tmp_path: Path, monkeypatch
 
     with pytest.raises(CountedAnewError):
         tallied_in_parts(tmp_path / "parts", source, [0, 1, 2], TallySettings(min_games=1))
+
+
+def test_a_floor_that_has_risen_is_counted_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was tallied by a lower floor is not added to; as long as the floor stands it is."""
+    monkeypatch.setattr(TallySettings, "enough_games", lambda _, games: 1 + games // 3)
+    source = read_store(tmp_path, [Game(moves="e4 e5"), Game(moves="d4 d5"), Game(moves="e4 e5")])
+
+    assert tallied_in_parts(tmp_path / "same", source, [0, 1, 2], TallySettings())
+    with pytest.raises(CountedAnewError):
+        tallied_in_parts(tmp_path / "parts", source, [0, 2, 3], TallySettings())
 
 
 def test_a_changed_file_is_counted_anew(tmp_path: Path) -> None:

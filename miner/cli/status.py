@@ -43,7 +43,8 @@ def _lines(store: Store, manifests: dict[str, Manifest | None], first_stale: str
         if first_stale and STAGES.index(stage) >= STAGES.index(first_stale):
             lines.append(f"       out of date: an earlier stage has changed; miner {stage} makes it new")
         if missing := store.missing_files(manifest):
-            lines.append(f"       {len(missing):,} files are missing, {missing[0]} first: {store.mended_by}")
+            files = "1 file is" if len(missing) == 1 else f"{len(missing):,} files are"
+            lines.append(f"       {files} missing, {missing[0]} first: {store.mended_by}")
         lines += [f"       {line}" for line in _details(manifest)]
     return lines
 

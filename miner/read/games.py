@@ -246,9 +246,8 @@ def last_sure_start(text: bytes) -> int:
     Sure is a tag line that comes after a blank line, and before that after a line of moves, with no comment
     left open.
     """
-    end = len(text)
+    plain, end = text.rfind(b"\n\n["), len(text)
     while True:
-        plain = text.rfind(b"\n\n[", 0, end)
         # Of text whose lines end in CR LF; only what comes after the other is of interest.
         at = max(plain, text.rfind(b"\n \n[", max(plain, 0), end))
         if at < 0:
@@ -256,6 +255,8 @@ def last_sure_start(text: bytes) -> int:
         start = text.index(b"[", at)
         if _is_sure(text, start - 1):
             return start
+        if at == plain:  # else it stands: to look for it each time anew would take for ever
+            plain = text.rfind(b"\n\n[", 0, start)
         end = start
 
 

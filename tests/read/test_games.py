@@ -6,6 +6,7 @@ import chess.pgn
 import numpy as np
 import pytest
 from hypothesis import given
+from hypothesis import strategies as st
 
 from miner.read.games import find_games, last_sure_start, one_line_end, walk_games
 from miner.read.lines import Lines
@@ -98,3 +99,16 @@ def test_python_chess_sees_the_same_games() -> None:
         alone = chess.pgn.read_game(io.StringIO(game))
         assert alone is not None
         assert str(alone) == str(second)
+
+
+@given(st.lists(st.sampled_from([b"\n", b" \n", b'[E "x"]\n', b"[x\n", b"1. e4\n", b"{", b"}"]), max_size=20))
+def test_the_last_of_all_sure_starts_is_found(parts: list[bytes]) -> None:
+    """Behind no other place does a text begin a game as surely, whatever its line ends are."""
+    text = b"".join(parts)
+    starts = [
+        at for at in range(len(text)) if text[:at].endswith((b"\n\n", b"\n \n")) and text[at : at + 1] == b"["
+    ]
+
+    assert last_sure_start(text) == max(
+        (at for at in starts if last_sure_start(text[: at + 8]) == at), default=0
+    )

@@ -28,6 +28,9 @@ _MOVE = re.compile(
     rb"|(1-0|0-1|1/2-1/2|\*)"
 )
 
+_LONG = 1 << 20  # bytes of one game's move text; nobody writes so much
+_MOST_MOVES = 1 << 16  # that are taken from text of more than moves; no game is kept so far
+
 
 def letters_of(text: bytes) -> bytes:
     """What is left without white space, digits and the signs of move text.
@@ -46,27 +49,40 @@ def main_line(text: bytes) -> bytes:
     >>> main_line(b"1. e4 {best (by test)} e5 (1... c5 (1... e6)) 2. Nf3 $1").split()
     [b'1.', b'e4', b'e5', b'2.', b'Nf3']
     """
-    text = _ASIDE.sub(b" ", text)
+    text = _without_asides(text)
     if b"(" in text:
         text = _without_variations(text)
     return text.replace(b")", b" ")
 
 
+def _without_asides(text: bytes) -> bytes:
+    if len(text) < _LONG:
+        return _ASIDE.sub(b" ", text)
+    # A text of nothing but comments: to put millions of pieces together at once would take a gigabyte.
+    kept, start = bytearray(), 0
+    for aside in _ASIDE.finditer(text):
+        kept += text[start : aside.start()]
+        kept += b" "
+        start = aside.end()
+    return bytes(kept + text[start:])
+
+
 def _without_variations(text: bytes) -> bytes:
     """One pass whatever the depth: a text of nothing but brackets must not take hours."""
-    kept: list[bytes] = []
+    kept = bytearray()
     depth = start = 0
     for bracket in _BRACKET.finditer(text):
         if bracket[0] == b"(":
             if depth == 0:
-                kept.append(text[start : bracket.start()])
+                kept += text[start : bracket.start()]
+                kept += b" "
             depth += 1
         elif depth:
             depth -= 1
             start = bracket.end()
     if depth == 0:
-        kept.append(text[start:])
-    return b" ".join(kept)
+        kept += text[start:]
+    return bytes(kept)
 
 
 def moves_of(line: bytes, most: int | None = None) -> list[bytes]:
@@ -132,7 +148,7 @@ def _plain_line(text: bytes) -> bytes:
     line = main_line(text)
     letters = letters_of(line)
     if letters and not letters.isalpha():
-        line = b" ".join([*moves_of(line), final_result(line).encode("ascii")])
+        line = b" ".join([*moves_of(line, _MOST_MOVES), final_result(line).encode("ascii")])
     return line
 
 

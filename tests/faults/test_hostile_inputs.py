@@ -443,6 +443,8 @@ GAMES_AROUND: dict[str, Callable[[int], bytes]] = {
     "variations in variations": lambda size: game_text(
         "1. c4 " + "(1. d4 " * (size // 8) + ")" * (size // 8) + " c5"
     ).encode(),
+    "empty variations": lambda size: game_text("1. c4 " + "()" * (size // 2)).encode(),
+    "moves and signs": lambda size: game_text("1. c4 " + "e4 & " * (size // 5)).encode(),
     "opening brackets": lambda size: b"[\n" * (size // 2) + b"\n",
     "opening braces": lambda size: game_text("1. c4 " + "{" * size).encode(),
     "comments that open again": lambda size: game_text("1. c4 " + "{ { }" * (size // 5)).encode(),

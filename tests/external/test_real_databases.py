@@ -20,11 +20,14 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
 import pytest
 
+from miner.judge import stage
+from miner.judge.candidates import find_candidates
 from miner.judge.stage import judge
 from miner.rank.stage import rank
 from miner.read.stage import read
@@ -67,9 +70,8 @@ def test_masters_meet_published_positions_as_often_as_listed(masters: Store) -> 
     1.4% of the games are: those without a result, and those that are in the file twice. The worst is the
     Budapest gambit, where 18 of 241 games lack a result.
     """
-    listed = [
-        line for line in [*traps(), *sound_lines()] if line.games_before >= 2 * TallySettings().min_games
-    ]
+    floor = masters.require("tally").facts["min_games"]
+    listed = [line for line in [*traps(), *sound_lines()] if line.games_before >= 2 * floor]
     counted = _counted(masters)
 
     for line in listed:
@@ -147,12 +149,15 @@ def _found(
 ) -> pd.DataFrame:
     """The findings about these lines' replies; to judge all of the store's would take hours."""
     wanted = Store.open(shutil.copytree(here(store.root), folder / "store"))
-    replies = store.read_table("replies")
     identities = {line.identity for line in lines}
-    pairs = zip(replies["key"].to_pylist(), replies["move"].to_pylist(), strict=True)
-    wanted.write_table("replies", replies.filter(pa.array([pair in identities for pair in pairs])))
-    wanted.finish(store.require("tally"))
-    judge(wanted, settings, engine=engine, cache=folder / "verdicts.sqlite")
+
+    def candidates(replies: pa.Table, *others: Any) -> pd.DataFrame:
+        found = find_candidates(replies, *others)
+        return found[[pair in identities for pair in zip(found["key"], found["move"], strict=True)]]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(stage, "find_candidates", candidates)
+        judge(wanted, settings, engine=engine, cache=folder / "verdicts.sqlite")
     rank(wanted, RankSettings())
     found: pd.DataFrame = wanted.read_table("findings").to_pandas()
     return found

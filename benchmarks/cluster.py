@@ -59,7 +59,7 @@ from miner.store import Store
 from miner.tally import replies
 from miner.tally.ranges import Counting, count_range
 from miner.tally.replies import Resources
-from miner.tally.stage import tally
+from miner.tally.stage import kept_games, tally
 from miner.terms import Score, Side
 from tests.clusters import Local, local
 
@@ -313,7 +313,7 @@ def _range_s(store: Store, folder: Path) -> float:
         games=store.path("games"),
         movers=folder / "movers",
         bands=TallySettings().bands,
-        min_games=TallySettings().enough_games(store.require("read").rows["games"]),
+        min_games=TallySettings().enough_games(kept_games(store.require("read"))),
         resources=Resources(threads=1),
     )
     with replies.connected(

@@ -41,6 +41,7 @@ from miner.settings import TallySettings
 from miner.store import Store
 from miner.tally import replies as counting
 from miner.tally.pooling import Choices, Rates, pool, spread
+from miner.tally.stage import kept_games
 from miner.terms import BandScheme
 
 Floats = npt.NDArray[np.float64]
@@ -93,7 +94,7 @@ def _counted(store: Store, settings: TallySettings, by: Split, half: int) -> pa.
         )
         connection.execute("create or replace view moves as from half")
         movers = Movers.fill(connection, Path(folder) / "movers")
-        floor = 1 if half else settings.enough_games(store.require("read").rows["games"])
+        floor = 1 if half else settings.enough_games(kept_games(store.require("read")))
         return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers)
 
 

@@ -321,7 +321,7 @@ def main() -> None:
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--both", action="store_true")
     parser.add_argument("--nodes", default=",".join(map(str, usual.nodes)))
-    parser.add_argument("--min-games-at-position", type=int, default=TallySettings().min_games)
+    parser.add_argument("--min-games-at-position", type=int, default=10, help="for both halves alike")
     parser.add_argument("--min-games", type=int, default=usual.min_games)
     parser.add_argument("--min-players", type=int, default=usual.min_players)
     parser.add_argument("--min-pick-rate", type=float, default=usual.min_pick_rate)

@@ -89,8 +89,8 @@ class TallySettings:
         """Games through a position, all bands together, from which a store of so many `games` tells of it.
 
         10, and twice as many for every fourfold of 160,000 games: 20 of 1.5 million, 160 of a month's 90
-        million. That is half of what one reply needs to be judged (`JudgeSettings.enough_games`), or less:
-        what nobody asks for is not kept. It goes up by leaps, so that an addition rarely changes it.
+        million. From 160,000 games on that is half of what one reply needs to be judged by default
+        (`JudgeSettings.enough_games`), or less. It goes up by leaps, so that an addition rarely changes it.
         """
         leaps = max(0, ((games // 160_000).bit_length() - 1) // 2)
         return self.min_games or 10 << leaps

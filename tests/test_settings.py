@@ -58,7 +58,7 @@ READ = st.builds(
 TALLY = st.builds(
     TallySettings,
     band_edges=rising(1, max_size=12),
-    min_games=st.integers(1, 10**9),
+    min_games=st.integers(0, 10**9),
     confidence=CONFIDENCES,
     prior=st.text(max_size=20),
 )

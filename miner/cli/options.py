@@ -101,7 +101,7 @@ Edges = Annotated[
 MinGamesAtPosition = Annotated[
     int | None,
     typer.Option(
-        help="Games through a position from which it is tallied (default: 10, above 640,000 games more)."
+        help="Games through a position from which it is tallied (default: 10, from 640,000 games on more)."
     ),
 ]
 Prior = Annotated[
@@ -109,7 +109,7 @@ Prior = Annotated[
     typer.Option(
         metavar="DIR",
         help="Store of a larger database, tallied by the same rating bands: its pick rates are expected here "
-        "until these games say otherwise.",
+        "until these games say otherwise. Tally that one by --min-games-at-position 10 if it is very large.",
         show_default=False,
     ),
 ]
@@ -146,7 +146,8 @@ Nodes = Annotated[
 MinGames = Annotated[
     int | None,
     typer.Option(
-        help="Games with a reply, in one band, below which it is not judged (default: grows with the data)."
+        help="Games with a reply, in one band, below which it is not judged (default: grows with the data). "
+        "In a large database a small number needs --min-games-at-position, too."
     ),
 ]
 MinPlayers = Annotated[int | None, typer.Option(help="Different players among them, at least (default 3).")]

@@ -52,7 +52,8 @@ def _read(manifest: Manifest) -> str:
 
 def _tally(manifest: Manifest) -> str:
     floor, rows = manifest.facts["min_games"], manifest.rows
-    return f"{rows['positions']:,} positions of {floor} games or more, {rows['replies']:,} replies by band"
+    games = "1 game" if floor == 1 else f"{floor} games"
+    return f"{rows['positions']:,} positions of {games} or more, {rows['replies']:,} replies by band"
 
 
 def _judge(manifest: Manifest) -> str:

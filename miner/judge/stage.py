@@ -56,6 +56,13 @@ def judge(
 
     tallied = store.read_table("positions", ["key", "fen", "games"])
     supported = with_support(settings, tallied)
+    if 0 < 2 * settings.min_games < (floor := tally.facts.get("min_games", 0)):
+        log.warning(
+            "replies of %d games are asked for, but positions of fewer than %d were not tallied: "
+            "run `miner tally` by --min-games-at-position, too",
+            settings.min_games,
+            floor,
+        )
     found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
     positions = positions_of(found, tallied)
     with (

@@ -74,15 +74,16 @@ def _without_variations(text: bytes) -> bytes:
     for bracket in _BRACKET.finditer(text):
         if bracket[0] == b"(":
             if depth == 0:
-                kept += text[start : bracket.start()]
                 kept += b" "
+                kept += text[start : bracket.start()]
             depth += 1
         elif depth:
             depth -= 1
             start = bracket.end()
     if depth == 0:
+        kept += b" "
         kept += text[start:]
-    return bytes(kept)
+    return bytes(kept[1:])
 
 
 def moves_of(line: bytes, most: int | None = None) -> list[bytes]:

@@ -84,7 +84,7 @@ def tally(
     if cluster is not None:
         cluster.require_file(store.root / "salt")
     read = store.require_whole("read")
-    settings = replace(settings, min_games=settings.enough_games(_kept_games(read)))
+    settings = replace(settings, min_games=settings.enough_games(kept_games(read)))
     additions = Additions.to(store, read, told, inputs, settings.min_games)
     if not read.rows.get("moves"):
         # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
@@ -133,8 +133,9 @@ def _finish(
     return store.finish(manifest)
 
 
-def _kept_games(read: Manifest) -> int:
-    return sum(int(read.facts.get("ledger", {}).get(state, 0)) for state in KEPT)
+def kept_games(read: Manifest) -> int:
+    """The games whose moves were kept, by which the floor goes."""
+    return sum(int(read.facts["ledger"][state]) for state in KEPT)
 
 
 def _facts(settings: TallySettings) -> dict[str, Any]:
@@ -260,7 +261,16 @@ def _replies_table(
 
 
 def _five_digits(values: Floats) -> Floats:
-    """Estimates as exact as 17 bits tell them, which is more than they are: they take a third of the room."""
+    """Estimates as exact as 17 bits tell them, which is more than they are: they take a third of the room.
+
+    Shares above a half are as exact in what is missing to 1, so that none becomes 1.
+    """
+    is_most = (values > 0.5) & (values < 1.0)
+    cut = _cut(np.where(is_most, 1.0 - values, values))
+    return np.where(is_most, 1.0 - cut, cut)
+
+
+def _cut(values: Floats) -> Floats:
     bits = values.astype(np.float32).view(np.uint32)
     rounded = bits + np.uint32(1 << (_CUT_BITS - 1)) >> np.uint32(_CUT_BITS) << np.uint32(_CUT_BITS)
     return rounded.view(np.float32).astype(np.float64)

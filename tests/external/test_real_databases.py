@@ -22,6 +22,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
@@ -153,7 +154,8 @@ def _found(
 
     def candidates(replies: pa.Table, *others: Any) -> pd.DataFrame:
         found = find_candidates(replies, *others)
-        return found[[pair in identities for pair in zip(found["key"], found["move"], strict=True)]]
+        wanted = [pair in identities for pair in zip(found["key"], found["move"], strict=True)]
+        return found.loc[np.array(wanted, dtype=np.bool_)]
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(stage, "find_candidates", candidates)

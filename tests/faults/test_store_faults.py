@@ -234,7 +234,7 @@ def test_status_tells_of_missing_files(miner: Miner, sources: list[Path], tmp_pa
 
     told_of = miner("status", "--store", root_of(store))
 
-    assert "1 files are missing, games/000001.parquet first: `miner check" in told_of.out
+    assert "1 file is missing, games/000001.parquet first: `miner check" in told_of.out
 
 
 def test_source_of_a_damaged_file_is_gone(miner: Miner, sources: list[Path], tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -73,6 +74,19 @@ def test_judged_table(store: Store, engine: Path, tmp_path: Path) -> None:
     assert blunder["nodes"] == 8000
     assert blunder["loss"] > 0.15
     assert blunder["loss_before"] > 0.1
+
+
+def test_fewer_games_than_were_tallied_is_told(
+    store: Store, engine: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Replies of so few games lie, for the most part, in positions that the tally left out."""
+    tally = store.require("tally")
+    store.finish(replace(tally, facts=tally.facts | {"min_games": 20}))
+    few = replace(QUICK, min_games=5, nodes=(100, 200))
+
+    judge(store, few, engine=engine, cache=tmp_path / "verdicts.sqlite")
+
+    assert "replies of 5 games are asked for, but positions of fewer than 20 were not tallied" in caplog.text
 
 
 def test_number_of_engines_changes_nothing(store: Store, engine: Path, tmp_path: Path) -> None:

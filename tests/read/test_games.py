@@ -5,7 +5,7 @@ import io
 import chess.pgn
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from miner.read.games import find_games, last_sure_start, one_line_end, walk_games
@@ -101,14 +101,20 @@ def test_python_chess_sees_the_same_games() -> None:
         assert str(alone) == str(second)
 
 
-@given(st.lists(st.sampled_from([b"\n", b" \n", b'[E "x"]\n', b"[x\n", b"1. e4\n", b"{", b"}"]), max_size=20))
-def test_the_last_of_all_sure_starts_is_found(parts: list[bytes]) -> None:
-    """Behind no other place does a text begin a game as surely, whatever its line ends are."""
-    text = b"".join(parts)
-    starts = [
-        at for at in range(len(text)) if text[:at].endswith((b"\n\n", b"\n \n")) and text[at : at + 1] == b"["
-    ]
+PIECES = [b"\n", b" \n", b'[E "x"]\n', b"[x\n", b"1. e4\n", b"{", b"}"]
 
-    assert last_sure_start(text) == max(
-        (at for at in starts if last_sure_start(text[: at + 8]) == at), default=0
-    )
+
+@given(st.lists(st.sampled_from(PIECES), max_size=20))
+@example([b"1. e4\n", b" \n", b'[E "x"]\n', b"{", b"1. e4\n", b"\n", b'[E "x"]\n'])
+def test_the_last_of_all_sure_starts_is_found(parts: list[bytes]) -> None:
+    """Sure is a tag line after a blank one, after a line of moves, outside of comments; the last counts."""
+    lines = b"".join(parts).split(b"\n")
+    sure, before = [0], b""
+    for two, one, line in zip(lines, lines[1:], lines[2:], strict=False):
+        before += two + b"\n"
+        is_open = before.rpartition(b"{")[1] and b"}" not in before.rpartition(b"{")[2]
+        is_moves = two.strip() and not two.startswith(b"[")
+        if line.startswith(b'[E "') and one in (b"", b" ") and is_moves and not is_open:
+            sure.append(len(before) + len(one) + 1)
+
+    assert last_sure_start(b"\n".join(lines)) == sure[-1]

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 
+from miner.read import movetext
 from miner.read.movetext import final_result, letters_of, main_line, moves_of
 
 
@@ -43,3 +44,17 @@ def test_letters() -> None:
     """Numbers, spacing, results and marks are not letters of a move text; braces stay to be seen."""
     assert letters_of(b"12. Nf3+ \nO-O-O! 1/2-1/2 *") == b"NfOOO"
     assert not letters_of(b"1. e4 {x}").isalpha()
+
+
+@pytest.mark.parametrize("text", [b"1. e4 (1. d4) e5 1-0", b"1. e4 {a} e5 $1 (1... c5 {b} (1... c6)) ; c"])
+def test_long_text_is_taken_apart_alike(text: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Text too long to be put together at once gives the same main line."""
+    at_once = main_line(text)
+    monkeypatch.setattr(movetext, "_LONG", 0)
+
+    assert main_line(text) == at_once
+
+
+def test_a_variation_that_is_not_closed_leaves_nothing() -> None:
+    """What the move text ends in is what stood before it."""
+    assert main_line(b"1. e4 e5 1-0(1. d4") == b"1. e4 e5 1-0"

@@ -14,11 +14,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from miner.schema import LEDGER_STATES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
 from miner.tally import added, stage
 from miner.tally.stage import tally
-from tests.stores import Game, position_after, read_store, replies_after, tallied_store
+from tests.stores import Game, here, position_after, read_store, replies_after, tallied_store
 
 PLAYERS = st.sampled_from(["Anna", "Bert", "Carl", "Dora", "?"])
 RATINGS = st.sampled_from([0, 799, 800, 1399, 1400, 2400])
@@ -71,7 +72,7 @@ def grow(store: Store, source: Store, cuts: Sequence[int]) -> Iterator[None]:
             store.path(table).mkdir(exist_ok=True)
             pq.write_table(rows, store.path(table) / f"{low:06}.parquet")
         counts = {table: pq.read_table(store.path(table)).num_rows for table in ("games", "moves")}
-        facts = {"ledger": {"kept": counts["games"]}}
+        facts = {"ledger": dict.fromkeys(LEDGER_STATES, 0) | {"kept": counts["games"]}}
         inputs = {"sources": [high]}
         store.finish(Manifest(stage="read", settings={}, inputs=inputs, rows=counts, facts=facts))
         yield
@@ -196,6 +197,19 @@ def test_many_more_games_are_counted_with_all_others(tmp_path: Path, monkeypatch
 
     with pytest.raises(CountedAnewError):
         tallied_in_parts(tmp_path / "parts", source, [0, 1, 2], TallySettings(min_games=1))
+
+
+def test_a_table_in_place_of_another_is_counted_anew(tmp_path: Path) -> None:
+    """Where a table of the earlier tally is not the one that it left, nothing is taken from it."""
+    source = read_store(tmp_path, [Game(moves="e4 e5"), Game(moves="d4 d5"), Game(moves="e4 c5")])
+    store, how = Store.create(tmp_path / "parts"), TallySettings(min_games=1)
+    for number, _ in enumerate(grow(store, source, [0, 2, 3])):
+        if number:
+            positions = here(store.path("positions"))
+            pq.write_table(pq.read_table(positions)[1:], positions)
+        tally(store, how)
+
+    assert store.require("tally").digests == tally(source, how).digests
 
 
 def test_a_floor_that_has_risen_is_counted_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import chess
 import chess.polyglot
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -16,6 +17,7 @@ from miner.board.lines import unpack_move
 from miner.errors import StoreError, UsageError
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
+from miner.tally import stage
 from miner.tally.added import WRITTEN
 from miner.tally.replies import Resources
 from miner.tally.stage import tally
@@ -315,3 +317,12 @@ def test_a_prior_that_was_not_tallied(tmp_path: Path) -> None:
 
     with pytest.raises(StoreError, match="`tally` has not been run"):
         tally(club, TallySettings(prior=str(unread.root)))
+
+
+@given(st.floats(1e-6, 1.0 - 1e-9))
+def test_shares_are_kept_to_five_digits(share: float) -> None:
+    """Small shares, and what large ones lack to 1, are off by less than one in a hundred thousand."""
+    [kept] = stage._five_digits(np.array([share]))
+
+    assert kept == pytest.approx(share, rel=1e-5)
+    assert 1.0 - kept == pytest.approx(1.0 - share, rel=1e-5)

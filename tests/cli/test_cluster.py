@@ -61,6 +61,7 @@ def test_a_run_on_a_cluster_finds_the_same(workers: Local, club: Path, games: Pa
     assert (steered.code, steered.err) == (0, "")
 
 
+@pytest.mark.slow
 def test_games_are_added_by_a_cluster(workers: Local, games: Path, tmp_path: Path) -> None:
     """Behind those that one machine has read, as that machine would have done it."""
     more = tmp_path / "more.pgn"

@@ -80,7 +80,7 @@ patient = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 @pytest.mark.parametrize("name", ["rated-dev", "masters-146k"])
 @pytest.mark.parametrize(
-    "every", [pytest.param(1, marks=pytest.mark.slow), 40], ids=["all games", "every 40th game"]
+    "every", [pytest.param(1, marks=pytest.mark.slow), 200], ids=["all games", "every 200th game"]
 )
 @needs_compiled
 def test_real_games(shared: Path, tmp_path: Path, name: str, every: int) -> None:

@@ -101,7 +101,8 @@ Edges = Annotated[
 MinGamesAtPosition = Annotated[
     int | None,
     typer.Option(
-        help="Games through a position from which it is tallied (default: 10, from 640,000 games on more)."
+        help="Games through a position from which it is tallied (default: 10; more in databases of "
+        "640,000 games or more)."
     ),
 ]
 Prior = Annotated[
@@ -109,7 +110,7 @@ Prior = Annotated[
     typer.Option(
         metavar="DIR",
         help="Store of a larger database, tallied by the same rating bands: its pick rates are expected here "
-        "until these games say otherwise. Tally that one by --min-games-at-position 10 if it is very large.",
+        "until these games say otherwise. Tally that one with --min-games-at-position 10 if it is large.",
         show_default=False,
     ),
 ]

@@ -59,7 +59,7 @@ def judge(
     if 0 < 2 * settings.min_games < (floor := tally.facts.get("min_games", 0)):
         log.warning(
             "replies of %d games are asked for, but positions of fewer than %d were not tallied: "
-            "run `miner tally` by --min-games-at-position, too",
+            "run `miner tally` with --min-games-at-position, too",
             settings.min_games,
             floor,
         )

@@ -18,7 +18,7 @@
  *   find_rate_high: number | null, teaching_value: number, teaching_value_low: number, conversion_expected: number | null,
  *   conversion_observed: number | null, games_per_player: number | null, trend: string, trend_p: number | null,
  *   number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
- * @typedef {{sources: string[], games: number, ledger: [string, number][], first: string, last: string, positions: number,
+ * @typedef {{sources: string[], games: number, ledger: [string, number][], first: string, last: string, stale: boolean, positions: number,
  *   engines: string[], nodes: number}} Mined
  * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: Mistake[], columns: string[],
  *   findings: any[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
@@ -184,7 +184,8 @@ function minedWords(page) {
   const dates = mined.last ? ` of ${mined.first === mined.last ? mined.first : `${mined.first} to ${mined.last}`}` : "";
   const sources = mined.sources.slice(0, 4).join(", ") + (mined.sources.length > 4 ? ` and ${mined.sources.length - 4} more` : "");
   const bands = page.bands.length ? `; bands ${page.bands[0]} to ${page.bands[page.bands.length - 1]}` : "";
-  return `${count(mined.games)} games${dates}${sources ? ` from ${sources}` : ""}${bands}; ${page.contents.mistakes.length} losing replies, judged by ${mined.engines.join(", ") || "no engine"}. Ledger: ${ledgerWords(mined)}.`;
+  const stale = mined.stale ? "Out of date: these findings are of other games or settings than the store holds now. " : "";
+  return `${stale}${count(mined.games)} games${dates}${sources ? ` from ${sources}` : ""}${bands}; ${page.contents.mistakes.length} losing replies, judged by ${mined.engines.join(", ") || "no engine"}. Ledger: ${ledgerWords(mined)}.`;
 }
 
 /** @param {Mined} mined @returns {string} */

@@ -53,7 +53,7 @@ def _contents(store: Store) -> dict[str, Any]:
         _details(store, replies, wanted),
         Replies(replies, bands),
         bands,
-        mined(manifests, dates, findings),
+        mined(manifests, dates, findings) | {"stale": bool(store.out_of_date())},
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,19 @@ def test_same_store_same_bytes(tmp_path: Path) -> None:
     assert first.read_bytes() == second.read_bytes()
     assert size == first.stat().st_size
     assert str(tmp_path) not in first.read_text(encoding="utf-8")
+
+
+def test_findings_that_are_out_of_date_are_told_to_be(tmp_path: Path) -> None:
+    """Games that came or went since are in the heading, not in the findings."""
+    store = written_store(tmp_path, club_findings())
+    report(store, tmp_path / "before.html")
+    read = store.require("read")
+    store.finish(replace(read, inputs={"sources": []}))
+
+    report(store, tmp_path / "after.html")
+
+    told = [contents_of(tmp_path / f"{name}.html")["mined"]["stale"] for name in ("before", "after")]
+    assert told == [False, True]
 
 
 def test_mistakes_are_told_once(tmp_path: Path) -> None:

@@ -300,10 +300,11 @@ class Store:
                 continue
             if manifest is not None:
                 named |= set(manifest.digests)
-                found += self._changed_files(manifest)
+                found += self.changed_files(manifest)
         return found + self._strays(named)
 
-    def _changed_files(self, manifest: Manifest) -> Iterator[Fault]:
+    def changed_files(self, manifest: Manifest) -> Iterator[Fault]:
+        """The files of a finished stage that are not as it left them; each is read when it is asked for."""
         for name, digest in manifest.digests.items():
             try:
                 if digest_of(self.root / name) != digest:
@@ -345,7 +346,7 @@ class Store:
         `what` and `advice`: where none is. Reads every file of the stage.
         """
         manifest = self.manifest(stage)
-        damaged = list(self._changed_files(manifest)) if manifest else []
+        damaged = list(self.changed_files(manifest)) if manifest else []
         if not damaged:
             return StoreError(f"{what}: {error}", where=Place(str(self.root)), advice=advice)
         more = f", and {len(damaged) - 1} more of its files are damaged" if len(damaged) > 1 else ""

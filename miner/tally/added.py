@@ -24,7 +24,7 @@ import pyarrow.compute as pc
 from miner.movers import movers_sql
 from miner.schema import MOVES
 from miner.settings import TallySettings
-from miner.store import Manifest, Store, digest_of
+from miner.store import Manifest, Store
 from miner.tally import replies as counting
 from miner.tally.evidence import table_of, ways_of
 from miner.tally.graph import Keys, Walked, Ways
@@ -116,7 +116,7 @@ class Additions:
         if not is_like or any(read.digests.get(name) != digest for name, digest in was.items()):
             return None
         # Its tables tell of each other by place: one that was put in place of another would lead astray.
-        if any(digest_of(store.root / name) != digest for name, digest in tally.digests.items()):
+        if any(store.changed_files(tally)):
             return None
         old, new = (
             tuple(name for name in store.files("moves") if (name in was) == told) for told in (True, False)

@@ -38,22 +38,23 @@ from benchmarks.enlarged import Enlarger
 from benchmarks.read import plain_text
 from benchmarks.record import Figure, Figures
 from miner.cluster import Cluster, connected
-from miner.judge.cache import VerdictCache
+from miner.engine.cache import VerdictCache
+from miner.engine.identity import EngineIdentity, find_engine
+from miner.engine.pool import consult, identify
+from miner.engine.schedule import Inquiry, Schedule
+from miner.engine.verdicts import Answer, Request, Verdict
 from miner.judge.candidates import find_candidates, positions_of
-from miner.judge.engines import EngineIdentity, find_engine
 from miner.judge.inquiry import inquire
-from miner.judge.pool import consult, identify
-from miner.judge.schedule import Inquiry, Schedule
 from miner.judge.stage import with_support
-from miner.judge.verdicts import Answer, Request, Verdict
-from miner.read.batches import BATCH_BYTES, Batch, cut_batches
+from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches
+from miner.pgn.ledger import Count, Report
+from miner.pgn.movetext import RESULTS
+from miner.pgn.portions import cut_stretches
+from miner.pgn.sources import find_sources
 from miner.read.clustered import read_on_cluster
-from miner.read.ledger import Count, Report
-from miner.read.movetext import RESULTS
-from miner.read.portions import cut_stretches
-from miner.read.sources import find_sources
+from miner.read.numbering import Numbering
 from miner.read.stage import read
-from miner.read.workers import Job, Numbering, read_batches
+from miner.read.workers import Job, read_batches
 from miner.settings import JudgeSettings, ReadSettings, TallySettings
 from miner.store import Store
 from miner.tally import replies

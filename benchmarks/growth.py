@@ -35,13 +35,13 @@ from benchmarks import record
 from benchmarks.enlarged import Enlarger
 from benchmarks.processes import watched
 from benchmarks.read import count_text
+from miner.engine.identity import find_engine
 from miner.follow.stage import follow
 from miner.judge.candidates import find_candidates
-from miner.judge.engines import find_engine
 from miner.judge.stage import judge, with_support
 from miner.rank.stage import rank
 from miner.read.stage import read
-from miner.report.stage import report
+from miner.report.page import report
 from miner.settings import FollowSettings, JudgeSettings, RankSettings, ReadSettings, TallySettings
 from miner.store import Store
 from miner.tally.stage import tally

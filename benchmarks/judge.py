@@ -22,13 +22,13 @@ from pathlib import Path
 
 from benchmarks import record
 from benchmarks.record import Figure
-from miner.judge.cache import VerdictCache
+from miner.engine.cache import VerdictCache
+from miner.engine.identity import find_engine
+from miner.engine.pool import Work, consult, engine_options, identify
+from miner.engine.verdicts import Request
 from miner.judge.candidates import Position, find_candidates, positions_of
-from miner.judge.engines import find_engine
 from miner.judge.inquiry import Questions, inquire
-from miner.judge.pool import Work, consult, engine_options, identify
 from miner.judge.stage import with_support
-from miner.judge.verdicts import Request
 from miner.settings import JudgeSettings
 from miner.store import Store
 

@@ -13,16 +13,16 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from miner.cli.bars import Bars
+from miner.cli.terminal import Bars
 from miner.curve.fit import Curves
-from miner.judge.engines import find_engine
-from miner.judge.losing import is_losing
+from miner.engine.identity import find_engine
+from miner.finding.losing import is_losing
 from miner.judge.stage import judge
-from miner.movers import create_views
 from miner.rank.stage import rank
 from miner.read.stage import read
 from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings, settings_of
 from miner.store import Store
+from miner.store.query import create_views
 from miner.tally.stage import tally
 from miner.terms import BandScheme
 

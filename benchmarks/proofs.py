@@ -33,19 +33,18 @@ import pandas as pd
 import pyarrow as pa
 
 from miner import pooling
+from miner.arrays import Floats, Ints
 from miner.curve.diagnose import diagnose
 from miner.curve.fit import Curves, curves_of
 from miner.curve.rows import engine_rows_of, rows_of
-from miner.movers import Movers, create_views
 from miner.settings import TallySettings
 from miner.store import Store
+from miner.store.query import Movers, create_views
 from miner.tally import replies as counting
-from miner.tally.pooling import Choices, Rates, pool, spread
+from miner.tally.rates import Choices, Rates, pool, spread
 from miner.tally.stage import kept_games
 from miner.terms import BandScheme
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Split = Literal["game", "player"]
 
 LEVELS = np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95])

@@ -30,8 +30,8 @@ import zstandard
 from benchmarks import record
 from benchmarks.processes import watched
 from benchmarks.record import Figure
-from miner.read.games import find_games, one_line_end
-from miner.read.lines import Lines
+from miner.pgn.split import find_games, one_line_end
+from miner.pgn.text import Lines
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store

@@ -48,11 +48,10 @@ from benchmarks.error_rates import ENOUGH, draw_errors, errors, replies_made, sl
 from benchmarks.mined import CONFIDENCE, Halves, draw, leave_out_copies, mine, moves_in
 from benchmarks.steering import halves
 from miner import stats
-from miner.board.lines import pack
+from miner.arrays import Floats
+from miner.board.moves import pack
 from miner.curve.fit import Curves
 from miner.settings import JudgeSettings, TallySettings
-
-Floats = npt.NDArray[np.float64]
 
 SOUND = 0.02  # expected score that a sound reply loses at the most
 PAIR = ["key", "move", "band"]

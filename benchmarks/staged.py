@@ -18,13 +18,13 @@ from pathlib import Path
 import chess
 from tqdm import tqdm
 
-from miner.judge.cache import VerdictCache
+from miner.engine.cache import VerdictCache
+from miner.engine.identity import find_engine
+from miner.engine.pool import Work, consult, identify
+from miner.engine.verdicts import Request, Verdict
 from miner.judge.candidates import MOST_LOST, Position, find_candidates, positions_of
-from miner.judge.engines import find_engine
 from miner.judge.inquiry import Judgement, Questions, inquire, look
-from miner.judge.pool import Work, consult, identify
 from miner.judge.stage import with_support
-from miner.judge.verdicts import Request, Verdict
 from miner.settings import JudgeSettings
 from miner.store import Store
 

@@ -27,24 +27,22 @@ from pathlib import Path
 
 import duckdb
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import zstandard
 from scipy import sparse
 
-from miner.cli.bars import Bars
-from miner.judge.engines import find_engine
+from miner.arrays import Floats
+from miner.cli.terminal import Bars
+from miner.engine.identity import find_engine
 from miner.judge.stage import judge
-from miner.movers import create_views
 from miner.read.stage import read
 from miner.settings import JudgeSettings, ReadSettings, SteerSettings, TallySettings
 from miner.steer import Advice, advise
 from miner.steer.tree import OurPosition, TheirPosition, after_reply
 from miner.store import Store
+from miner.store.query import create_views
 from miner.tally.stage import tally
 from miner.terms import BandScheme, Side
-
-Floats = npt.NDArray[np.float64]
 
 DRAWS = 1000
 TAIL = 0.05

@@ -42,12 +42,12 @@ import pyarrow.parquet as pq
 
 from benchmarks import record
 from benchmarks.record import Figure
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.board.play import Boards
-from miner.movers import create_views
 from miner.schema import GAMES, MOVES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
+from miner.store.query import create_views
 from miner.tally.replies import Resources
 from miner.tally.stage import tally
 

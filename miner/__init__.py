@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from miner import pipeline
+    from miner.engine.identity import find_engine
     from miner.errors import MinerError
-    from miner.judge.engines import find_engine
     from miner.settings import (
         JudgeSettings,
         RankSettings,
@@ -36,7 +36,7 @@ __all__ = [
     "pipeline",
 ]
 
-_HOMES = {"MinerError": "miner.errors", "Store": "miner.store", "find_engine": "miner.judge.engines"}
+_HOMES = {"MinerError": "miner.errors", "Store": "miner.store", "find_engine": "miner.engine.identity"}
 
 
 def __getattr__(name: str) -> Any:

@@ -26,7 +26,7 @@ from itertools import count, islice
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
 from miner.errors import ClusterFailed, MinerError, Place, UsageError
-from miner.places import Location
+from miner.store.places import Location
 
 log = logging.getLogger(__name__)
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from miner.cluster import Cluster
-from miner.export.stage import export
+from miner.export.formats import export
 from miner.follow.stage import follow
 from miner.judge.stage import judge
+from miner.pgn.decode import ReaderName
+from miner.pgn.sources import check_sources
 from miner.progress import Progress
 from miner.rank.stage import check_thresholds, rank
-from miner.read.decode import ReaderName
-from miner.read.sources import check_sources
 from miner.read.stage import read
 from miner.settings import Settings, as_dict
 from miner.store import STAGES, Manifest, Store

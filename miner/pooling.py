@@ -25,8 +25,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from miner.arrays import Floats, Ints
+
 Numbers = npt.NDArray[np.int64] | npt.NDArray[np.uint32] | npt.NDArray[np.float32] | Floats
 Kept = npt.NDArray[np.float32]
 

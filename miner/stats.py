@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
-Floats = npt.NDArray[np.float64]
+from miner.arrays import Floats
 
 
 def normal_quantile(probability: float) -> float:

@@ -8,11 +8,10 @@ from typing import Any
 
 from miner import pipeline
 from miner.errors import Place, StoreError
+from miner.pgn.decode import ReaderName
 from miner.pipeline import Machinery, StageDone
 from miner.progress import Progress
-from miner.read.contents import Contents
-from miner.read.decode import ReaderName
-from miner.read.files import number_of
+from miner.read.contents import Contents, number_of
 from miner.read.forgotten import Forgotten, forget
 from miner.read.mend import mend
 from miner.read.removal import remove

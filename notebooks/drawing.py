@@ -17,8 +17,8 @@ from IPython.display import SVG, Markdown, display
 from matplotlib.axes import Axes
 
 from miner import Settings, Store, find_engine, pipeline
+from miner.draw.diagram import diagram_svg
 from miner.errors import StoreError
-from miner.lesson.diagram import diagram_svg
 from miner.pipeline import Machinery
 from miner.progress import Silent
 from miner.schema import METHODS

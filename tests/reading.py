@@ -13,12 +13,12 @@ import chess.polyglot
 import pyarrow.parquet as pq
 import pytest
 
-from miner.read.batches import cut_pieces
-from miner.read.decode import ReaderName, compiled, make_reader
-from miner.read.ledger import BatchReader, ledger_table, moves_table
-from miner.read.sources import Text
+from miner.pgn.batches import cut_pieces
+from miner.pgn.decode import ReaderName, compiled, make_reader
+from miner.pgn.ledger import BatchReader, ledger_table, moves_table
+from miner.pgn.sources import Text
+from miner.read.numbering import Numbering
 from miner.read.stage import read
-from miner.read.workers import Numbering
 from miner.settings import ReadSettings
 from miner.store import Manifest, Store
 from miner.terms import pack_move

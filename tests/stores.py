@@ -11,11 +11,11 @@ from typing import Any
 import chess
 import chess.polyglot
 
-from miner.board.lines import unpack_move
-from miner.places import Location
+from miner.board.moves import unpack_move
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
+from miner.store.places import Location
 from miner.tally.stage import tally
 
 FIRST_DAY = date(2024, 1, 1)

@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from miner import pooling, stats
+from miner.arrays import Floats
 from miner.pooling import TYPICAL, Games, Pooled, Resemblance
-
-Floats = npt.NDArray[np.float64]
 
 
 def games_of(chosen: Floats, base: Floats | None = None) -> Games:

@@ -12,7 +12,7 @@ from benchmarks.error_rates import errors, replies_made, slope
 from benchmarks.mined import Halves, leave_out_copies, mine
 from benchmarks.replication import Compared, compared, joined, replicated, report, sound_replies, summary
 from benchmarks.steering import halves
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.curve.fit import curves_of
 from miner.curve.rows import EngineRows, Rows
 from miner.settings import JudgeSettings, TallySettings

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.board.lines import unpack_move
+from miner.board.moves import unpack_move
 from miner.errors import UsageError
 from miner.terms import MOST_CP, Band, BandScheme, Score, Side, expected_score, pack_move, pack_moves
 

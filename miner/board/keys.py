@@ -9,8 +9,9 @@ import chess.polyglot
 import numpy as np
 import numpy.typing as npt
 
+from miner.arrays import Keys
+
 Boards = npt.NDArray[np.uint8]
-Keys = npt.NDArray[np.uint64]
 
 EMPTY, WHITE_PAWN, BLACK_PAWN = 0, 1, 7
 _PIECES = 13  # an empty square, White's P N B R Q K, Black's P N B R Q K

@@ -15,10 +15,8 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.board.keys import BLACK_PAWN, EMPTY, WHITE_PAWN, Keys, passable, position_keys
-
-Ints = npt.NDArray[np.int64]
-Moves = npt.NDArray[np.uint16]  # see terms.pack_move
+from miner.arrays import Ints, Keys, Moves
+from miner.board.keys import BLACK_PAWN, EMPTY, WHITE_PAWN, passable, position_keys
 
 _WHITE_KING, _BLACK_KING = 6, 12
 _LETTERS = ".PNBRQKpnbrqk"

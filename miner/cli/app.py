@@ -9,7 +9,7 @@ import traceback
 import typer
 
 from miner.cli import demo, export, lesson, plan, pupils, report, run, show, stages, status, steer, upkeep
-from miner.cli.words import printable
+from miner.cli.terminal import printable
 from miner.errors import MinerError
 
 app = typer.Typer(

@@ -12,7 +12,6 @@ import typer
 
 from miner import pipeline
 from miner.cli import options
-from miner.cli.bars import Bars
 from miner.cli.export import export
 from miner.cli.lesson import lesson
 from miner.cli.plan import plan
@@ -20,9 +19,9 @@ from miner.cli.pupils import pupils
 from miner.cli.report import report
 from miner.cli.show import show
 from miner.cli.steer import steer
-from miner.cli.words import stage_line
+from miner.cli.terminal import Bars, stage_line
+from miner.engine.identity import find_engine
 from miner.errors import SourceError
-from miner.judge.engines import find_engine
 from miner.pipeline import Machinery
 from miner.settings import JudgeSettings, Settings
 from miner.store import Store

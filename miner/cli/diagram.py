@@ -8,7 +8,7 @@ from collections.abc import Collection, Sequence
 
 import chess
 
-from miner.export.words import (
+from miner.finding.words import (
     Finding,
     band_words,
     best_line_words,

@@ -9,7 +9,7 @@ import typer
 
 from miner.cli import options
 from miner.cli.findings import open_findings
-from miner.export.stage import export as write
+from miner.export.formats import export as write
 from miner.store import Store
 
 

@@ -13,11 +13,9 @@ from miner.cli.findings import open_findings
 from miner.errors import UsageError
 from miner.lesson.backing import read_backing
 from miner.lesson.exercises import choose
-from miner.lesson.layout import FEWEST, MOST, Paper
-from miner.lesson.looks import Looks
-from miner.lesson.notation import ENGLISH
-from miner.lesson.phrases import Tongue
-from miner.lesson.stage import lesson_files, write_files
+from miner.lesson.files import lesson_files, write_files
+from miner.lesson.layout import FEWEST, MOST, Looks, Paper
+from miner.lesson.phrases import ENGLISH, Tongue
 from miner.store import Store
 from miner.terms import BandScheme
 

@@ -14,7 +14,7 @@ import typer
 from miner import cluster as clusters
 from miner import settings as kinds
 from miner.errors import UsageError
-from miner.read.decode import ReaderName
+from miner.pgn.decode import ReaderName
 from miner.settings import Settings, load_settings
 
 Sources = Annotated[

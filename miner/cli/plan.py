@@ -15,12 +15,10 @@ from miner.errors import UsageError
 from miner.lesson.backing import read_backing
 from miner.lesson.calendar import Weekday, session_days
 from miner.lesson.exercises import is_wanted
-from miner.lesson.layout import Paper
-from miner.lesson.looks import Looks
-from miner.lesson.notation import ENGLISH
-from miner.lesson.phrases import Tongue
+from miner.lesson.files import write_files
+from miner.lesson.layout import Looks, Paper
+from miner.lesson.phrases import ENGLISH, Tongue
 from miner.lesson.plan import Plan, plan_files
-from miner.lesson.stage import write_files
 from miner.lesson.term import term
 from miner.store import Store
 

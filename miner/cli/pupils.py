@@ -9,16 +9,15 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.bars import Bars
 from miner.cli.findings import open_findings
 from miner.cli.lesson import PaperSize, keys_of
-from miner.cli.words import ledger_line
+from miner.cli.terminal import Bars, ledger_line
 from miner.errors import UsageError
+from miner.lesson.files import write_files
 from miner.lesson.layout import Paper
-from miner.lesson.stage import write_files
 from miner.pupils.check import check_games
+from miner.pupils.pages import EXERCISES, pupils_files
 from miner.pupils.roster import read_roster
-from miner.pupils.stage import EXERCISES, pupils_files
 from miner.store import Store
 
 MOST_PUPILS = 300

@@ -6,10 +6,9 @@ import typer
 
 from miner import pipeline, upkeep
 from miner.cli import options
-from miner.cli.bars import Bars
-from miner.cli.words import stage_line
+from miner.cli.terminal import Bars, stage_line
+from miner.engine.identity import find_engine
 from miner.errors import UsageError
-from miner.judge.engines import find_engine
 from miner.pipeline import Machinery
 from miner.settings import Settings
 from miner.store import Store

@@ -13,9 +13,9 @@ from miner.cli import options
 from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
 from miner.cli.findings import open_findings
 from miner.errors import UsageError
-from miner.export.replies import Reply, reply_of
-from miner.export.words import leak_sentence, plain
-from miner.follow import views
+from miner.finding import aftermath
+from miner.finding.finding import Reply, reply_of
+from miner.finding.words import leak_sentence, plain
 from miner.lesson.backing import read_backing
 from miner.store import Store
 from miner.terms import BandScheme, Kind, Side
@@ -89,7 +89,7 @@ def _afterwards(store: Store, finding: dict[str, Any]) -> list[str]:
     """Where the advantage leaks away, and what the winners did, as far as the games were followed."""
     if store.manifest("follow") is None:
         return []
-    leaks = views.leaks(store, *reply_of(finding))
+    leaks = aftermath.leaks(store, *reply_of(finding))
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
     told = {
         "Where it leaks away": [leak_sentence(finding, one) for one in leaks.to_dict("records")],

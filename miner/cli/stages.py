@@ -8,9 +8,8 @@ import typer
 
 from miner import pipeline
 from miner.cli import options
-from miner.cli.bars import Bars
-from miner.cli.words import stage_line
-from miner.judge.engines import find_engine
+from miner.cli.terminal import Bars, stage_line
+from miner.engine.identity import find_engine
 from miner.store import Manifest, Store
 from miner.tally.replies import Resources
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from miner.cli import options
-from miner.cli.words import changed_settings, printable, stage_line
+from miner.cli.terminal import changed_settings, printable, stage_line
 from miner.settings import Settings, settings_of, to_toml
 from miner.store import STAGES, Manifest, Store
 

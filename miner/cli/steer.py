@@ -8,11 +8,12 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.bars import Bars
-from miner.judge.engines import find_engine
-from miner.reach import not_covered, reach_in_repertoire, read_repertoire
+from miner.cli.terminal import Bars
+from miner.engine.identity import find_engine
+from miner.graph.repertoire import read_repertoire
+from miner.graph.within import not_covered, reach_in_repertoire
 from miner.steer import advise, files
-from miner.steer.words import advice_table, headline, not_covered_lines, taken_sentence
+from miner.steer.wording import advice_table, headline, not_covered_lines, taken_sentence
 from miner.store import Store
 from miner.terms import Side
 

@@ -11,12 +11,11 @@ import typer
 
 from miner import upkeep
 from miner.cli import options
-from miner.cli.bars import Bars
-from miner.cli.words import changed_settings, stage_line
+from miner.cli.terminal import Bars, changed_settings, stage_line
+from miner.engine.identity import find_engine
 from miner.errors import StoreError
-from miner.judge.engines import find_engine
+from miner.pgn.decode import ReaderName
 from miner.pipeline import Machinery, check_sources
-from miner.read.decode import ReaderName
 from miner.store import STAGES, Store
 from miner.tally.replies import Resources
 

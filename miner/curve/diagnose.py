@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from miner.curve.fit import Curves, Floats, Ints
+from miner.arrays import Floats, Ints
+from miner.curve.fit import Curves
 from miner.curve.rows import Rows
 
 BINS = 10

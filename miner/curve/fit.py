@@ -28,13 +28,12 @@ import pyarrow as pa
 from scipy import special
 
 from miner import stats
+from miner.arrays import Floats
 from miner.curve.rows import EngineRows, Rows, engine_rows_of, rows_of
 from miner.schema import CURVES
 from miner.store import Store
 from miner.terms import UNRATED, BandScheme
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Source = Literal["fitted", "engine"]
 
 SATURATION_CP = 1000.0

@@ -7,13 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from miner.movers import create_views
-from miner.querying import connected, parquet
+from miner.arrays import Floats, Ints
 from miner.store import Store
+from miner.store.query import connected, create_views, parquet
 from miner.terms import BandScheme
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 MOST_GAMES = 300_000
 """Games that are looked at; of more, an even share is drawn by number. A score is then known to 0.001."""

@@ -1,12 +1,14 @@
-"""What an explanation starts from: the position, the engine's two lines and their scores."""
+"""What an explanation rests on: a board, the engine's lines, and how forcing they are."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import chess
 
-from miner.board.lines import after
+from miner.board.moves import after
+from miner.board.settle import MATED, material_balance, settled_balance
 from miner.terms import Score
 
 
@@ -39,3 +41,111 @@ class Evidence:
     def after_reply(self, plies: int) -> chess.Board:
         """The board after so many moves of the reply's line, the reply being the first."""
         return after(self.board, self.reply_line[:plies])
+
+
+_NUMBERS = {1: "a", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight"}
+_ORDER = (chess.QUEEN, chess.ROOK, chess.BISHOP, chess.KNIGHT, chess.PAWN)
+
+
+def side_name(color: chess.Color) -> str:
+    """White or Black."""
+    return "White" if color == chess.WHITE else "Black"
+
+
+def piece_name(kind: chess.PieceType) -> str:
+    """The piece's name in small letters."""
+    return chess.piece_name(kind)
+
+
+def pieces(counts: Mapping[chess.PieceType, int]) -> str:
+    """Counted pieces, the most valuable first; an empty count gives an empty text.
+
+    >>> pieces({chess.PAWN: 2, chess.ROOK: 1})
+    'a rook and two pawns'
+    """
+    words = [_counted(kind, counts[kind]) for kind in _ORDER if counts.get(kind, 0) > 0]
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _counted(kind: chess.PieceType, count: int) -> str:
+    return f"{_NUMBERS.get(count, str(count))} {piece_name(kind)}{'s' if count > 1 else ''}"
+
+
+def exchange(net: Mapping[chess.PieceType, int]) -> str:
+    """What one side has gained, net of what it gave: positive counts are gained, negative ones given.
+
+    >>> exchange({chess.ROOK: 1, chess.KNIGHT: -1})
+    'a rook for a knight'
+    """
+    gained = pieces({kind: count for kind, count in net.items() if count > 0})
+    given = pieces({kind: -count for kind, count in net.items() if count < 0})
+    return f"{gained} for {given}" if given else gained
+
+
+_LONGEST = 13  # plies: the reply and six moves of each side
+_QUIET_MOVES = 1
+
+
+def forcing_plies(evidence: Evidence) -> int:
+    """Moves of the reply's line, the reply included, up to the last that the opponent forces.
+
+    One quiet move may stand among the forcing ones, for that is how a trap is closed; the part ends with the
+    answer to a forcing move, or with the line, and is 1 if nothing is forced. It is at most `_LONGEST` long:
+    far down a line almost every move threatens something.
+    """
+    board = evidence.after_reply(1)
+    line = evidence.reply_line[:_LONGEST]
+    quiet, forced = 0, 1
+    for plies in range(1, len(line), 2):
+        if _keeps_the_initiative(board, line[plies]):
+            forced = min(plies + 2, len(line))
+        else:
+            quiet += 1
+        if quiet > _QUIET_MOVES:
+            break
+        for move in line[plies : plies + 2]:
+            board.push(move)
+    return forced
+
+
+def _keeps_the_initiative(board: chess.Board, move: chess.Move) -> bool:
+    if board.is_capture(move) or move.promotion or board.gives_check(move):
+        return True
+    answers_a_threat = threatens(board)
+    board.push(move)
+    forcing = answers_a_threat or threatens(board)
+    board.pop()
+    return forcing
+
+
+def threatens(board: chess.Board) -> bool:
+    """Whether the side that has just moved would win material or give mate, could it move again."""
+    return threat_gain(board) >= 1
+
+
+def threat_gain(board: chess.Board) -> int:
+    """Pawns that the side that has just moved would win by moving again; `MATED` for mate in one.
+
+    0 where it gives check: there the answer is forced without any threat.
+    """
+    if board.is_check():
+        return 0
+    board = board.copy(stack=False)
+    board.push(chess.Move.null())
+    if mates_in_one(board):
+        return MATED
+    return settled_balance(board, board.turn) - material_balance(board, board.turn)
+
+
+def mates_in_one(board: chess.Board) -> chess.Move | None:
+    """A move that gives mate at once, if there is one."""
+    for move in board.generate_legal_moves():
+        if board.gives_check(move):
+            board.push(move)
+            mate = board.is_checkmate()
+            board.pop()
+            if mate:
+                return move
+    return None

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import chess
 
-from miner.explain.evidence import Evidence
-from miner.explain.words import side_name
+from miner.explain.evidence import Evidence, side_name
 
 _HORIZON_PLIES = 12  # of either line: what happens to the king later has other causes
 

@@ -8,11 +8,9 @@ from enum import StrEnum
 
 import chess
 
-from miner.board.lines import after
+from miner.board.moves import after
 from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer
-from miner.explain.evidence import Evidence
-from miner.explain.forcing import forcing_plies
-from miner.explain.words import exchange
+from miner.explain.evidence import Evidence, exchange, forcing_plies
 
 _HOLDS_PLIES = 4  # a gain must still be there two moves of each side later, where the line goes on
 

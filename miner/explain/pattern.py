@@ -8,10 +8,9 @@ from enum import StrEnum
 
 import chess
 
-from miner.board.lines import after
+from miner.board.moves import after
 from miner.board.settle import VALUES, material_balance, settle, settle_answer, settled_balance
-from miner.explain.evidence import Evidence
-from miner.explain.forcing import mates_in_one
+from miner.explain.evidence import Evidence, mates_in_one
 
 # A pattern that shows only later explains another mistake than the reply. Common practice, no source.
 SHOWN_PLIES = 6  # of the refutation: three moves of the side that punishes

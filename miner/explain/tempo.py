@@ -6,10 +6,8 @@ from dataclasses import dataclass
 
 import chess
 
-from miner.board.homes import develops, goes_home, is_developed
-from miner.board.lines import after
-from miner.explain.evidence import Evidence
-from miner.explain.words import piece_name
+from miner.board.moves import after, develops, goes_home, is_developed
+from miner.explain.evidence import Evidence, piece_name
 
 _CHASE_MOVES = 4  # moves of the side that errs, the reply included
 _CHASED_AT_LEAST = 3  # of them, by one piece

@@ -5,7 +5,7 @@ from __future__ import annotations
 import chess
 import pyarrow as pa
 
-from miner.export.words import (
+from miner.finding.words import (
     Finding,
     conversion_sentence,
     found_sentence,

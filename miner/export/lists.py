@@ -10,7 +10,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.export.words import plain
+from miner.finding.words import plain
 from miner.schema import FINDINGS
 
 COUNTS = (

@@ -9,7 +9,7 @@ import chess
 import chess.pgn
 import pyarrow as pa
 
-from miner.export.words import (
+from miner.finding.words import (
     Finding,
     arises_sentence,
     because_sentences,

@@ -1,15 +1,16 @@
-"""How much of the gain each answer keeps, asked of an engine. No I/O."""
+"""The searches that tell which answers to a losing reply keep the gain."""
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import chess
+import pandas as pd
 
-from miner.board.lines import pack, unpack_move
-from miner.judge.verdicts import Answer, Request, Verdict
+from miner.board.moves import after, pack, unpack_move
+from miner.engine.verdicts import Answer, Request, Verdict
 from miner.settings import FollowSettings
 
 SMALLEST_GAIN = 0.02
@@ -162,3 +163,25 @@ def _is_sure(expected: float, stake: Stake, settings: FollowSettings) -> bool:
 def _failure(opinions: dict[int, Opinion], answers: Sequence[int]) -> str:
     failed = sum(opinions[packed].nodes == 0 for packed in answers)
     return f"{failed} answers could not be judged" if failed else ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LosingReply:
+    """A losing reply and what it is worth."""
+
+    key: int  # of the position before it
+    move: int  # packed
+    fen: str  # before it
+    stake: Stake
+
+    @property
+    def board_after(self) -> chess.Board:
+        """The board after the reply: the side that profits is to move."""
+        return after(chess.Board(self.fen), [unpack_move(self.move)])
+
+
+def losing_replies(judged: pd.DataFrame) -> Iterator[LosingReply]:
+    """The rows of `judged` as values, in their order; all must be judged."""
+    row: Any
+    for row in judged.itertuples(index=False):
+        yield LosingReply(key=int(row.key), move=int(row.move), fen=str(row.fen), stake=Stake.of(row))

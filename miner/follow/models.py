@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import chess
 
-from miner.judge.verdicts import Answer, Request, Verdict
+from miner.engine.verdicts import Answer, Request, Verdict
 
 CANDIDATES = 8
 """Games per losing reply that the engine looks at."""

@@ -9,9 +9,8 @@ from typing import Any
 import chess
 import pandas as pd
 
-from miner.board.lines import after, pack, unpack_move
-from miner.follow.asking import Asked, Opinion, Questions, ask_first, ask_later
-from miner.follow.replies import LosingReply
+from miner.board.moves import after, pack, unpack_move
+from miner.follow.asking import Asked, LosingReply, Opinion, Questions, ask_first, ask_later
 from miner.settings import FollowSettings
 
 MOST_FIRST_ANSWERS = 16

@@ -14,9 +14,15 @@ import pandas as pd
 import pyarrow as pa
 
 from miner.cluster import Cluster
+from miner.engine.cache import VerdictCache
+from miner.engine.identity import EngineIdentity
+from miner.engine.pool import PoolLimits, Teller, consult, identify
+from miner.engine.schedule import Found, Inquiry
 from miner.errors import Place, StoreError
+from miner.finding.losing import is_losing
+from miner.finding.seasons import seasons_of
 from miner.follow import passages
-from miner.follow.asking import Asked
+from miner.follow.asking import Asked, LosingReply, losing_replies
 from miner.follow.models import Review, candidates, models_among, review, review_choices
 from miner.follow.points import (
     MOST_LATER_POINTS,
@@ -26,15 +32,7 @@ from miner.follow.points import (
     later_points,
     punishing,
 )
-from miner.follow.replies import LosingReply, losing_replies
-from miner.follow.seasons import seasons_of
-from miner.follow.whole import sources_now
-from miner.follow.wins import Win, model_rows, plan_rows, read_texts, wins_of
-from miner.judge.cache import VerdictCache
-from miner.judge.engines import EngineIdentity
-from miner.judge.losing import is_losing
-from miner.judge.pool import PoolLimits, Teller, consult, identify
-from miner.judge.schedule import Found, Inquiry
+from miner.follow.wins import Win, model_rows, plan_rows, read_texts, sources_now, wins_of
 from miner.progress import Progress, Silent
 from miner.schema import AFTERWARDS, ANSWERS, FOLLOWED, MODEL_GAMES, PLANS, SEASONS
 from miner.settings import FollowSettings, RankSettings, as_dict

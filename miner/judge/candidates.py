@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.lines import unpack_move
+from miner.board.moves import unpack_move
 from miner.settings import JudgeSettings
 
 MOST_LOST = 0.5

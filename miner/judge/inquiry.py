@@ -1,4 +1,4 @@
-"""All that is asked about one position and its candidates, from the screen to the final verdict. No I/O."""
+"""The searches of one position: how deep each reply is looked at, and whether a retreat loses a tempo."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 
 import chess
 
-from miner.judge.budgets import Look, goes_on, may_lose_tempo
+from miner.board.moves import after, goes_home, parse_uci_line
+from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.judge.candidates import Candidate, Position
-from miner.judge.tempo import Retreat, ask_retreat
-from miner.judge.verdicts import Answer, Failure, Request, Verdict
 from miner.settings import JudgeSettings
 
 
@@ -94,3 +93,119 @@ def look(
 
 def _requests(board: chess.Board, judgements: list[Judgement], nodes: int) -> list[Request]:
     return [Request.of(board, nodes, (one.candidate.move,)) for one in judgements]
+
+
+# No settings: who changes one of these raises METHODS["judge"], so that stores are judged again.
+USUAL_WORTH = 2.0
+"""Points per 100 games (see `Candidate.worth`) at which the settings' `keep` holds as it is."""
+LOWEST_BAR, HIGHEST_BAR = 0.5, 1.2
+"""How far worth may move the bar, as factors."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one budget showed of a reply: the best move's verdict and the reply's, for the mover."""
+
+    nodes: int  # the budget of each search
+    best: Verdict
+    reply: Verdict
+
+    @property
+    def loss(self) -> float:
+        """Expected score (0 to 1) lost against the best move; 0 if the reply is the best move."""
+        if self.best.move == self.reply.move:
+            return 0.0
+        # Two searches differ by noise: a reply may seem better than the best move, and is then no worse.
+        return max(0.0, self.best.score.expected - self.reply.score.expected)
+
+    @property
+    def sees_mate(self) -> bool:
+        """Whether mate stands at the end of one of the lines, and there is something to be lost."""
+        return self.loss > 0 and (self.best.score.mate is not None or self.reply.score.mate is not None)
+
+
+def may_lose_tempo(board: chess.Board, look: Look) -> bool:
+    """Whether the reply's line takes a developed piece home by the mover's next two moves."""
+    line = parse_uci_line(board, look.reply.pv[:5])
+    board = board.copy(stack=False)
+    home = []
+    for move in line:
+        home.append(goes_home(board, move))
+        board.push(move)
+    return any(home[2::2])
+
+
+def bar(stage: int, worth: float, settings: JudgeSettings, *, tempo: bool) -> float:
+    """Expected score that must be lost at `stage` (from 0) to go on: less if a tempo may be lost.
+
+    And lower for what is worth more: with the fourth root, a reply worth 16 times as much has half the bar,
+    so that noise costs few points and the nodes go where they are. Never above the threshold itself.
+    """
+    threshold = min(settings.tempo_threshold, settings.loss_threshold) if tempo else settings.loss_threshold
+    by_worth = min(HIGHEST_BAR, max(LOWEST_BAR, (USUAL_WORTH / worth) ** 0.25)) if worth > 0 else HIGHEST_BAR
+    return min(threshold, settings.keeps_from(stage) * threshold * by_worth)
+
+
+def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSettings, *, tempo: bool) -> bool:
+    """Whether a deeper search than that of `stage` (from 0) could still make the candidate a losing reply.
+
+    A candidate whose players score clearly less is looked at a second time whatever the screen says.
+    """
+    if stage + 1 >= len(settings.nodes):
+        return False
+    if look.sees_mate or (candidate.promoted and stage == 0):
+        return True
+    return look.loss >= bar(stage, candidate.worth, settings, tempo=tempo)
+
+
+MOST_DETOURS = 4
+"""Moves that only put off the way home which are set aside before the rest is compared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Retreat:
+    """The move home, and what every other way costs the mover in expected score (0 to 1)."""
+
+    move: str  # UCI
+    loss: float
+
+
+def ask_retreat(
+    board: chess.Board, reply_pv: tuple[str, ...], nodes: int
+) -> Generator[list[Request], list[Answer], Retreat | None]:
+    """An inquiry: the move home that is best after the reply and its answer, while every other one is worse.
+
+    A move after which the same piece goes home next all the same is no way out, and is set aside.
+    None if there is no such retreat, or an engine could not say.
+    """
+    board = after(board, parse_uci_line(board, reply_pv[:2]))
+    legal = list(board.legal_moves)
+    others = [move for move in legal if not goes_home(board, move)]
+    if len(reply_pv) < 2 or len(others) == len(legal):
+        return None
+    [best] = yield [Request.of(board, nodes)]
+    if not isinstance(best, Verdict) or not goes_home(board, chess.Move.from_uci(best.move)):
+        return None
+    piece_from = chess.Move.from_uci(best.move).from_square
+    expected_otherwise = 0.0
+    for _ in range(MOST_DETOURS + 1):
+        if not others:
+            break
+        [other] = yield [Request.of(board, nodes, tuple(others))]
+        if not isinstance(other, Verdict):
+            return None
+        expected_otherwise = other.score.expected
+        if not _is_detour(board, other.pv, piece_from):
+            break
+        others.remove(chess.Move.from_uci(other.move))
+    if not others:  # there is nothing but going home
+        expected_otherwise = 0.0
+    return Retreat(best.move, max(0.0, best.score.expected - expected_otherwise))
+
+
+def _is_detour(board: chess.Board, pv: tuple[str, ...], piece_from: chess.Square) -> bool:
+    """Whether the piece on `piece_from` goes home with the mover's second move of the line."""
+    if len(pv) < 3:
+        return False
+    home = chess.Move.from_uci(pv[2])
+    return home.from_square == piece_from and goes_home(after(board, parse_uci_line(board, pv[:2])), home)

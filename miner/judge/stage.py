@@ -13,10 +13,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.cluster import Cluster
-from miner.judge.cache import VerdictCache
+from miner.engine.cache import VerdictCache
+from miner.engine.pool import PoolLimits, Teller, Work, consult, identify
 from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
-from miner.judge.pool import PoolLimits, Teller, Work, consult, identify
 from miner.progress import Progress, Silent
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings, as_dict

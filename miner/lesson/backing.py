@@ -9,9 +9,9 @@ from typing import Any
 
 import chess
 
-from miner.board.lines import line_san
-from miner.export.replies import Reply, reply_of
-from miner.export.words import Finding, percent, plain, plan_words
+from miner.board.moves import line_san
+from miner.finding.finding import Reply, reply_of
+from miner.finding.words import Finding, percent, plain, plan_words
 from miner.store import Store
 from miner.terms import STRONGEST
 

@@ -9,8 +9,8 @@ from enum import StrEnum
 
 import chess
 
-from miner.export.replies import Reply, reply_of
-from miner.export.words import Finding, mover, plain, taught
+from miner.finding.finding import Reply, reply_of
+from miner.finding.words import Finding, mover, plain, taught
 from miner.settings import Taught
 from miner.terms import Kind, Side
 

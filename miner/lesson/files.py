@@ -1,16 +1,18 @@
-"""The exercises for other programs: games with set-up positions, EPD, and cards to learn from."""
+"""A lesson's files: sheets on paper, and the same exercises for other programs."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
+from pathlib import Path
 
 import chess.pgn
 
 from miner.errors import UsageError
 from miner.export.epd import moves_operand, string_operand
+from miner.export.formats import write_file
 from miner.export.lists import defused
 from miner.export.pgn import (
     add_best,
@@ -21,10 +23,13 @@ from miner.export.pgn import (
     games_bytes,
     tag_value,
 )
-from miner.export.words import path_words, title
+from miner.finding.words import path_words, title
+from miner.lesson.backing import NO_BACKING, Backing
 from miner.lesson.exercises import Exercise, Task
+from miner.lesson.layout import Looks
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
+from miner.lesson.sheets import answers_pdf, coach_pdf, pupil_pdf
 
 NEW_A_DAY = 3
 """Cards that are met for the first time on one day."""
@@ -127,3 +132,32 @@ def _due(place: int, start: date | None) -> list[str]:
     except OverflowError as error:
         raise UsageError("the cards run beyond the calendar", advice="begin on an earlier day") from error
     return [first.isoformat(), " ".join(day.isoformat() for day in again)]
+
+
+def lesson_files(
+    exercises: Sequence[Exercise], looks: Looks, backing: Backing = NO_BACKING, start: date | None = None
+) -> dict[str, bytes]:
+    """The contents of a lesson's files by name; the same exercises give the same bytes.
+
+    Raises UsageError for a number of diagrams that goes on no page, ExportError without the typesetter.
+    """
+    files: dict[str, bytes] = {}
+    if looks.pdf:
+        files["pupil.pdf"] = pupil_pdf(exercises, looks)
+        files["answers.pdf"] = answers_pdf(exercises, looks)
+        files["coach.pdf"] = coach_pdf(exercises, looks, backing)
+    files["exercises.pgn"] = exercises_pgn(exercises)
+    files["exercises.epd"] = exercises_epd(exercises)
+    files["cards.csv"] = cards_csv(exercises, looks.tongue, start)
+    return files
+
+
+def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
+    """Write files into a folder, which is made if it is missing; each is whole or not there.
+
+    Raises ExportError if that cannot be done.
+    """
+    targets = [folder / name for name in files]
+    for target, contents in zip(targets, files.values(), strict=True):
+        write_file(target, contents, advice="name a folder you may write to")
+    return targets

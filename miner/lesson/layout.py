@@ -1,11 +1,15 @@
-"""Where things stand on a page, in millimetres."""
+"""How a sheet looks: paper, diagrams on a page, language, drawing of boards."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
 
+from miner.draw.diagram import diagram_svg
 from miner.errors import UsageError
+from miner.finding.words import plain
+from miner.lesson.exercises import Exercise
+from miner.lesson.phrases import Tongue
 
 FEWEST, MOST = 2, 12
 MARGIN_X, MARGIN_TOP, MARGIN_BOTTOM = 17.0, 15.0, 16.0
@@ -86,3 +90,33 @@ def layout_of(paper: Paper, per_page: int) -> Layout:
         line_height=line_height,
         beside=beside,
     )
+
+
+TITLE_LENGTH = 60
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Looks:
+    """What a coach chooses about the print."""
+
+    tongue: Tongue
+    paper: Paper = Paper.A4
+    per_page: int = 6  # diagrams on the pupils' sheet, 2 to 12
+    title: str = ""  # empty: the language's own
+    coordinates: bool = True
+    hatched: bool = False
+    pdf: bool = True  # whether anything is printed at all
+
+    @property
+    def printed_title(self) -> str:
+        """The title on one line."""
+        return plain(self.title, TITLE_LENGTH) or self.tongue.phrases.title
+
+    def svg(self, exercise: Exercise) -> str:
+        """The exercise's diagram, the pupils' side at the bottom."""
+        return diagram_svg(
+            exercise.board,
+            orientation=exercise.taught.color,
+            coordinates=self.coordinates,
+            hatched=self.hatched,
+        )

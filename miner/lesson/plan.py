@@ -7,16 +7,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, time
 
-from miner.export.words import Finding, plain, reply_words
+from miner.draw.typeset import pdf_bytes
+from miner.finding.words import Finding, plain, reply_words
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.calendar import Entry, calendar_bytes
 from miner.lesson.exercises import Exercise, as_exercises
-from miner.lesson.looks import Looks
+from miner.lesson.files import lesson_files
+from miner.lesson.layout import Looks
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, heading, sans_words, why_words
-from miner.lesson.stage import lesson_files
 from miner.lesson.term import Session, aim_words, opening_family
-from miner.lesson.typeset import pdf_bytes
 
 MODEL_PLIES = 40
 """Half-moves of a model game that a plan holds."""

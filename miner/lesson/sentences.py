@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from miner.export.words import (
+from miner.finding.words import (
     Finding,
     band_words,
     because_sentences,

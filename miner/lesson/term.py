@@ -11,8 +11,8 @@ import chess
 import chess.polyglot
 
 from miner.errors import UsageError
-from miner.export.replies import Reply, reply_of
-from miner.export.words import Finding, numbered_sans, own_opening, plain, reply_words
+from miner.finding.finding import Reply, reply_of
+from miner.finding.words import Finding, numbered_sans, own_opening, plain, reply_words
 from miner.lesson.exercises import distinct, find_rate, task_of
 from miner.terms import Kind
 

@@ -13,14 +13,13 @@ import chess
 import numpy as np
 import pandas as pd
 
-from miner.board.lines import unpack_move
+from miner.board.moves import unpack_move
 from miner.errors import UsageError
-from miner.export.words import Finding
+from miner.finding.words import Finding
 from miner.progress import Progress
-from miner.pupils.days import is_day, period_of
-from miner.pupils.games import NO_MOVE, PupilGames, read_games
+from miner.pupils.before_after import progress_of
+from miner.pupils.games import NO_MOVE, PupilGames, is_day, period_of, read_games
 from miner.pupils.known import Known
-from miner.pupils.progress import progress_of
 from miner.pupils.roster import Member, Roster, pseudonyms
 from miner.store import Store
 from miner.terms import Kind
@@ -81,7 +80,7 @@ class PupilsCheck:
     lost_per_100 (games); a position counts once for each game. `by_finding`: key, move, losing_reply, pupils
     (who met it), and the same counts and sums.
 
-    `progress`: see `miner.pupils.progress.progress_of`; empty without the day of a lesson.
+    `progress`: see `miner.pupils.before_after.progress_of`; empty without the day of a lesson.
     """
 
     meetings: pd.DataFrame

@@ -8,9 +8,9 @@ from typing import Any
 
 import chess
 
-from miner.board.lines import pack
-from miner.export.replies import Reply, reply_of
-from miner.export.words import Finding, taught
+from miner.board.moves import pack
+from miner.finding.finding import Reply, reply_of
+from miner.finding.words import Finding, taught
 from miner.store import Store
 from miner.terms import UNRATED, BandScheme
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from miner.errors import Place, SourceError, UsageError
-from miner.export.words import plain
-from miner.pupils.days import is_day
-from miner.read.players import Players
+from miner.finding.words import plain
+from miner.pgn.players import Players
+from miner.pupils.games import is_day
 
 NAME_LENGTH, GROUP_LENGTH = 60, 30
 

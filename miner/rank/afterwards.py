@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from miner import pooling, stats
-from miner.follow import views
+from miner.arrays import Floats
+from miner.finding import aftermath
 from miner.store import Store
-
-Floats = npt.NDArray[np.float64]
 
 REPLY = ["key", "move"]
 _EVEN_GAMES = 10.0  # that half the players find it, before any game is seen
@@ -27,7 +25,7 @@ def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> 
         return rows.assign(**dict.fromkeys(_UNKNOWN, np.nan), model_games=None, trend="", trend_p=np.nan)
     tally = store.require("tally")
     found = pooled_find_rates(
-        views.find_rates(store),
+        aftermath.find_rates(store),
         bands,
         confidence=tally.settings["confidence"],
         correlation=tally.facts.get("player_correlation", 0.0),
@@ -35,7 +33,7 @@ def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> 
     after = store.read_table("afterwards").to_pandas()
     names = {"games": "after_games", "score_sum": "after_score", "mean_rating_gap": "after_gap"}
     models = model_games(store.read_table("model_games", [*REPLY, "place", "game"]).to_pandas())
-    trends = views.trends(store).rename(columns={"p": "trend_p"})[[*REPLY, "trend", "trend_p"]]
+    trends = aftermath.trends(store).rename(columns={"p": "trend_p"})[[*REPLY, "trend", "trend_p"]]
     told = rows.merge(found, on=[*REPLY, "band"], how="left")
     told = told.merge(after.rename(columns=names), on=[*REPLY, "band"], how="left")
     for of_reply in (models, trends):

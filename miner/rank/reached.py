@@ -7,10 +7,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from miner.reach import reach_in_repertoire, read_repertoire, sound_reach
+from miner.graph.repertoire import read_repertoire
+from miner.graph.sound import sound_reach
+from miner.graph.walk import START_KEY
+from miner.graph.within import reach_in_repertoire
 from miner.settings import RankSettings
 from miner.store import Store
-from miner.tally.graph import START_KEY
 from miner.terms import Side
 
 _EVEN = 0.5  # expected score at the start of the game, where the judge did not look at it

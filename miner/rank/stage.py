@@ -9,16 +9,15 @@ import chess
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.lines import line_san, parse_uci_line
+from miner.board.moves import line_san, parse_uci_line
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, StoreError, UsageError
-from miner.judge.losing import is_losing
+from miner.finding.losing import is_losing
 from miner.progress import Progress, Silent
 from miner.rank.afterwards import REPLY, with_aftermath
-from miner.rank.observed import part_observed
 from miner.rank.reached import reached, within_price
 from miner.rank.tell import Told, tell
-from miner.rank.worth import worth_of
+from miner.rank.worth import part_observed, worth_of
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store, digest_of, stage_before

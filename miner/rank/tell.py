@@ -8,7 +8,7 @@ from typing import Any
 import chess
 import pandas as pd
 
-from miner.board.lines import line_san, parse_uci_line, unpack_move
+from miner.board.moves import line_san, parse_uci_line, unpack_move
 from miner.explain import Evidence, explain
 from miner.settings import RankSettings
 from miner.terms import Score, Side

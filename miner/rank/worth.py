@@ -1,20 +1,19 @@
-"""What losing replies are worth: reach, pick rates, curves and find rates put together."""
+"""Points per 100 games and teaching value of a losing reply, with lower bounds."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from miner import stats
+from miner.arrays import Floats
 from miner.curve.fit import Curves
-from miner.rank.observed import Part
-from miner.rank.points import Chances, Share, points, reach_share
 from miner.rank.reached import plain_log_variance
 from miner.settings import RankSettings
 from miner.terms import Kind
-
-Floats = npt.NDArray[np.float64]
 
 
 def worth_of(
@@ -95,3 +94,105 @@ def _by_curve(rows: pd.DataFrame, curves: Curves, confidence: float) -> pd.DataF
         told.loc[of_band.index, ["gain", "gain_low", "expected_after"]] = np.stack([gain, low, after], axis=1)
         told.loc[of_band.index, "curve"] = curve.source
     return told
+
+
+_NOTHING = 1e-12  # stands for 0 where a logarithm is taken
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Shares (0 to 1) with the lower bounds of an interval, one entry per losing reply, band and kind."""
+
+    value: Floats
+    low: Floats
+
+    @classmethod
+    def certain(cls, value: Floats) -> Share:
+        """Shares that are known."""
+        return cls(value, value)
+
+    @property
+    def log_spread(self) -> Floats:
+        """How far the lower bound is below the value, on a logarithmic scale."""
+        spread: Floats = np.log(np.maximum(self.value, _NOTHING) / np.maximum(self.low, _NOTHING))
+        return spread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chances:
+    """What the points are made of."""
+
+    reach: Share  # steered for a trap, plain for a pitfall
+    pick_rate: Share
+    gain: Share  # expected score that the reply gives away
+    missed: Share  # share of the gain that the side that profits lets slip today
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Points per 100 games and their lower bounds: of the reply, and what teaching it still adds."""
+
+    per_100: Floats
+    low: Floats
+    teaching: Floats
+    teaching_low: Floats
+
+
+def reach_share(reach: Floats, log_variance: Floats, *, confidence: float) -> Share:
+    """A reach with the lower bound that the variance of its logarithm makes."""
+    z = stats.normal_quantile((1.0 + confidence) / 2.0)
+    return Share(reach, reach * np.exp(-z * np.sqrt(log_variance)))
+
+
+def points(chances: Chances) -> Points:
+    """100 x reach x pick rate x gain, and that times the share that is missed today, with lower bounds.
+
+    The bounds have the confidence of the shares' own. The shares are taken as independent on a logarithmic
+    scale, so that their spreads add up in squares; where all but one are certain the bound is that one's.
+    """
+    per_100 = 100.0 * chances.reach.value * chances.pick_rate.value * chances.gain.value
+    teaching = per_100 * chances.missed.value
+    spread = sum(one.log_spread**2 for one in (chances.reach, chances.pick_rate, chances.gain))
+    with_missed = spread + chances.missed.log_spread**2
+    return Points(
+        per_100, per_100 * np.exp(-np.sqrt(spread)), teaching, teaching * np.exp(-np.sqrt(with_missed))
+    )
+
+
+LEAST_LOSS = 0.05
+"""Expected score that a reply must lose by the engine to be counted: smaller losses are mostly its noise."""
+
+_EXPECTED, _VAGUE = 1.0, 0.5  # the part as it is taken to be beforehand, and by how much that may be wrong
+_LEAST = 0.05  # nothing is worth less than nothing
+_RESULT_VARIANCE = 0.25  # of a result between 0 and 1 at the most
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What part of the curve's gain is seen on the board: mean and standard deviation."""
+
+    mean: float
+    deviation: float
+
+
+def part_observed(replies: pd.DataFrame, judged: pd.DataFrame, curves: Curves) -> Part:
+    """Regression through zero of observed differences on the curve's, over all bands and losing replies.
+
+    `replies` and `judged` are those tables. Each reply and band weighs n m / (n + m), with n games with the
+    reply and m without it in the same position, and a normal prior stands for a store of few games. Source:
+    W. Cochran, Biometrics 10 (1954) 417-451, for the weights (from memory).
+    """
+    losing = judged[(judged["state"] == "judged") & (judged["loss"] >= LEAST_LOSS)]
+    rows = replies.merge(losing[["key", "move", "cp_best", "cp_reply"]], on=["key", "move"])
+    others = rows["games_at_position"] - rows["games"]
+    rows = rows.assign(others=others)[others > 0]
+    precision, pull = 1.0 / _VAGUE**2, _EXPECTED / _VAGUE**2
+    for band, of_band in rows.groupby("band"):
+        best, reply = (of_band[name].to_numpy(dtype=np.float64) for name in ("cp_best", "cp_reply"))
+        gain, _ = curves.of(str(band)).gain(best, reply)
+        without = (of_band["score_sum_at_position"] - of_band["score_sum"]) / of_band["others"]
+        seen = (without - of_band["score_sum"] / of_band["games"]).to_numpy()
+        weight = (of_band["games"] * of_band["others"] / of_band["games_at_position"]).to_numpy()
+        precision += float(np.sum(weight * gain**2)) / _RESULT_VARIANCE
+        pull += float(np.sum(weight * gain * seen)) / _RESULT_VARIANCE
+    return Part(max(pull / precision, _LEAST), precision**-0.5)

@@ -24,11 +24,12 @@ from typing import Any
 import numpy as np
 
 from miner.cluster import Cluster, Errand, Errands
-from miner.read.batches import Batch, Piece
-from miner.read.ledger import Answer, BatchReader, Pending, Report
-from miner.read.portions import Lot, Stretch, Whole, cut_lots, read_lot
-from miner.read.sources import ReportBytes, Source
-from miner.read.workers import Job, Numbering, Outcome, begins_source, write
+from miner.pgn.batches import Batch, Piece
+from miner.pgn.ledger import Answer, BatchReader, Pending, Report
+from miner.pgn.portions import Lot, Stretch, Whole, cut_lots, read_lot
+from miner.pgn.sources import ReportBytes, Source
+from miner.read.numbering import Numbering
+from miner.read.workers import Job, Outcome, begins_source, write
 
 _log = logging.getLogger(__name__)
 

@@ -13,15 +13,15 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from miner.arrays import Flags
 from miner.errors import Place, StoreError, UsageError
-from miner.places import Location
+from miner.pgn.ledger import blanked
+from miner.pgn.players import Players
 from miner.read.contents import Contents
-from miner.read.ledger import blanked
-from miner.read.lines import Flags
-from miner.read.players import Players
-from miner.read.revision import Revision
+from miner.read.removal import Revision
 from miner.settings import settings_of
 from miner.store import Manifest, Store, replacing
+from miner.store.places import Location
 
 _FILE = "forgotten"
 

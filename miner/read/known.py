@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from miner.errors import Place, SourceError
+from miner.pgn.sources import Source, digest_of
 from miner.read.contents import Digest, KnownSource
-from miner.read.sources import Source, digest_of
 
 _TICK_NS = 2_000_000_000
 """Coarsest step of file times, of FAT: what was changed so shortly before it was hashed may change unseen."""

@@ -13,17 +13,16 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from miner.errors import Place, StoreError
+from miner.pgn.batches import cut_batches
+from miner.pgn.decode import ReaderName
+from miner.pgn.ledger import sorted_moves
+from miner.pgn.text import values_of
 from miner.progress import Progress, Silent
-from miner.read.arrays import values_of
-from miner.read.batches import cut_batches
-from miner.read.contents import Contents, KnownSource
-from miner.read.decode import ReaderName
-from miner.read.duplicates import Seen
-from miner.read.files import names_of, write_batch
+from miner.read.contents import Contents, KnownSource, names_of, write_batch
 from miner.read.forgotten import Forgotten
 from miner.read.known import unchanged
-from miner.read.ledger import sorted_moves
-from miner.read.workers import Job, Numbering, read_batches
+from miner.read.numbering import Numbering, Seen
+from miner.read.workers import Job, read_batches
 from miner.settings import settings_of
 from miner.store import FOLDERS, Manifest, Store
 

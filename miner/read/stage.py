@@ -9,23 +9,22 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from miner.change import settling
 from miner.cluster import Cluster
-from miner.places import Location, is_shared
+from miner.pgn.batches import cut_batches
+from miner.pgn.decode import ReaderName, make_reader
+from miner.pgn.sources import Source, check_readable, find_sources
 from miner.progress import Progress, Silent
-from miner.read.batches import cut_batches
 from miner.read.clustered import read_on_cluster
-from miner.read.contents import Contents, KnownSource, inputs_of
-from miner.read.decode import ReaderName, make_reader
-from miner.read.duplicates import Seen
-from miner.read.files import signatures_in
+from miner.read.contents import Contents, KnownSource, inputs_of, signatures_in
 from miner.read.forgotten import Forgotten
 from miner.read.known import Described, Difference, as_named, compare, describe, readable_again
+from miner.read.numbering import Numbering, Seen
 from miner.read.removal import without
-from miner.read.sources import Source, check_readable, find_sources
-from miner.read.workers import Job, Numbering, read_batches
+from miner.read.workers import Job, read_batches
 from miner.settings import ReadSettings, as_dict, settings_of
 from miner.store import FOLDERS, Manifest, Store
+from miner.store.change import settling
+from miner.store.places import Location, is_shared
 
 _log = logging.getLogger(__name__)
 

@@ -28,12 +28,9 @@ from types import ModuleType
 from typing import Any
 
 from miner.errors import MinerError
-from miner.places import Location
-from miner.read.batches import Batch
-from miner.read.decode import ReaderName, make_reader
-from miner.read.duplicates import Seen
-from miner.read.files import write_batch
-from miner.read.ledger import (
+from miner.pgn.batches import Batch
+from miner.pgn.decode import ReaderName, make_reader
+from miner.pgn.ledger import (
     Answer,
     BatchReader,
     Count,
@@ -43,7 +40,10 @@ from miner.read.ledger import (
     ledger_table,
     moves_table,
 )
+from miner.read.contents import write_batch
+from miner.read.numbering import Numbering
 from miner.settings import ReadSettings
+from miner.store.places import Location
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,30 +72,6 @@ class Outcome:
     states: Counter[str]  # games in each state of the ledger
     moves: int  # rows of moves
     digests: dict[str, str]  # SHA-256 of the two files, by their paths in the store
-
-
-class Numbering:
-    """Keeps count of games, lines and signatures, batch by batch in reading order."""
-
-    def __init__(self, first_game: int = 0, seen: Seen | None = None) -> None:
-        """For games that go on from `first_game`; those before it were `seen`."""
-        self._games = first_game
-        self._number = self._line = 1  # of the next game in its source, of the next line in it
-        self._seen = seen or Seen()
-
-    def answer(self, begins_source: Sequence[bool], report: Report) -> Answer:
-        """The answer to the next batch's report; `begins_source`: whether each of its pieces does so."""
-        first_game = self._games
-        numbers, lines = [], []
-        for begins, count in zip(begins_source, report.counts, strict=True):
-            if begins:
-                self._number = self._line = 1
-            numbers.append(self._number)
-            lines.append(self._line)
-            self._number += count.games
-            self._line += count.lines
-            self._games += count.games
-        return Answer(first_game, numbers, lines, self._seen.add(report.signatures))
 
 
 def read_batches(

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from miner.export.lists import COUNTS, TEACHING, TREND, VERDICT, WORTH
-from miner.export.replies import Reply, reply_of
-from miner.export.words import Finding, observed_sentence, often_words, price_sentence, taught
+from miner.finding.finding import Reply, reply_of
+from miner.finding.words import Finding, observed_sentence, often_words, price_sentence, taught
 from miner.report.mistakes import Details, mistake
+from miner.report.opening_map import Replies, opening_map
 from miner.report.summary import summaries
-from miner.report.tree import Replies, opening_map
 
 COLUMNS = (*COUNTS, *VERDICT, *WORTH, *TEACHING, *TREND)
 """The columns of FINDINGS that are told of each finding, beside what belongs to its losing reply."""

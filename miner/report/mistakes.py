@@ -8,9 +8,10 @@ from typing import Any
 
 import chess
 
-from miner.board.lines import parse_uci_line, unpack_move
-from miner.export.replies import Reply
-from miner.export.words import (
+from miner.board.moves import parse_uci_line, unpack_move
+from miner.finding.finding import Reply
+from miner.finding.why import why
+from miner.finding.words import (
     Finding,
     is_severe,
     leak_sentence,
@@ -21,7 +22,6 @@ from miner.export.words import (
     plan_words,
 )
 from miner.report.moves import line_of_sans, line_of_ucis
-from miner.report.why import why
 
 Row = Mapping[str, Any]
 

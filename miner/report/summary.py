@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from miner.export.words import (
+from miner.finding.words import (
     Finding,
     band_words,
     joined,

@@ -12,7 +12,7 @@ import chess
 import numpy as np
 import pandas as pd
 
-from miner.board.lines import line_san, parse_uci_line, unpack_move
+from miner.board.moves import line_san, parse_uci_line, unpack_move
 from miner.settings import SteerSettings
 from miner.steer.ground import Ground
 from miner.steer.grow import popular

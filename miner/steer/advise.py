@@ -12,21 +12,21 @@ import chess.polyglot
 
 from miner.cluster import Cluster
 from miner.curve.fit import curves_in
+from miner.engine.cache import VerdictCache
+from miner.engine.identity import find_engine
+from miner.engine.pool import PoolLimits, Teller, consult, identify
 from miner.errors import UsageError
-from miner.judge.cache import VerdictCache
-from miner.judge.engines import find_engine
-from miner.judge.pool import PoolLimits, Teller, consult, identify
+from miner.graph.repertoire import Repertoire
 from miner.progress import Progress, Silent
-from miner.reach import Repertoire
 from miner.schema import JUDGED
 from miner.settings import SteerSettings
 from miner.steer.advice import Advice, first_moves_of
 from miner.steer.ground import Ground, lay_out
 from miner.steer.grow import grow
-from miner.steer.looks import Ask, Looked, Question, inquiries
+from miner.steer.leaves import coefficients_drawn, curve_worth, engine_worth
+from miner.steer.searches import Ask, Looked, Question, inquiries
 from miner.steer.taken import taken_away
 from miner.steer.tree import Worth, value
-from miner.steer.worth import coefficients_drawn, curve_worth, engine_worth
 from miner.store import Store
 from miner.terms import BandScheme, Side
 

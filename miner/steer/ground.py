@@ -8,14 +8,12 @@ from dataclasses import dataclass
 import chess
 import chess.polyglot
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
 from miner import stats
+from miner.arrays import Floats
 from miner.terms import UNRATED, BandScheme
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import chess
 
-from miner.board.lines import unpack_move
+from miner.board.moves import unpack_move
 from miner.settings import SteerSettings
 from miner.steer.ground import Ground, Played
-from miner.steer.looks import Ask, Looked, Question
+from miner.steer.searches import Ask, Looked, Question
 from miner.steer.tree import Choice, OurPosition, Position, Reply, TheirPosition, engine_expected, steps_of
 from miner.terms import Side
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import chess
 import chess.polyglot
 
-from miner.board.lines import unpack_move
+from miner.board.moves import unpack_move
 from miner.steer.advice import Advice, TakenAway
-from miner.steer.looks import Ask, Looked, Question
+from miner.steer.searches import Ask, Looked, Question
 from miner.steer.tree import OurPosition, engine_expected
 
 

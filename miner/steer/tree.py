@@ -9,11 +9,10 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from miner.arrays import Floats
 from miner.terms import MOST_CP, expected_score
 
-Floats = npt.NDArray[np.float64]
 Worth = Callable[[float], Floats]
 """Centipawns to expected score (0 to 1): the best guess first, then one number per draw."""
 

@@ -21,18 +21,16 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.movers import movers_sql
+from miner.arrays import Flags, Ints, Keys
+from miner.graph.walk import Walked, Ways
 from miner.schema import MOVES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
+from miner.store.query import movers_sql
 from miner.tally import replies as counting
 from miner.tally.evidence import table_of, ways_of
-from miner.tally.graph import Keys, Walked, Ways
-from miner.tally.pooling import Choices
+from miner.tally.rates import Choices
 from miner.terms import BandScheme
-
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 
 WRITTEN = ("replies", "positions", "reach", "edges", "strays", "tags")
 """The tables of a tally; of the last three only the next tally has need."""

@@ -7,16 +7,14 @@ from typing import Protocol
 
 import duckdb
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
 
+from miner.arrays import Ints, Keys
 from miner.cluster import Cluster
+from miner.graph.walk import Walked, Ways
 from miner.tally import replies as counting
-from miner.tally.graph import Keys, Walked, Ways
-from miner.tally.pooling import Choices
 from miner.tally.ranges import Counting
-
-Ints = npt.NDArray[np.int64]
+from miner.tally.rates import Choices
 
 
 class Evidence(Protocol):

@@ -11,11 +11,11 @@ from pathlib import Path
 import duckdb
 import pyarrow as pa
 
-from miner.change import UNFINISHED
 from miner.cluster import Cluster
 from miner.errors import StoreError
-from miner.movers import Movers
-from miner.places import Location, brought_near
+from miner.store.change import UNFINISHED
+from miner.store.places import Location, brought_near
+from miner.store.query import Movers
 from miner.tally.replies import FAILURES, Resources, connected, count_replies
 from miner.terms import BandScheme
 

@@ -11,9 +11,9 @@ from pathlib import Path
 import duckdb
 import pyarrow as pa
 
-from miner import querying
-from miner.movers import UNPACKED_SQL, Movers, create_views
-from miner.places import Location
+from miner.store import query
+from miner.store.places import Location
+from miner.store.query import UNPACKED_SQL, Movers, create_views
 from miner.terms import BandScheme
 
 ROWS_PER_RANGE = 8_000_000
@@ -62,7 +62,7 @@ def connected(
     if resources.threads:
         config["threads"] = str(resources.threads)
     try:
-        with querying.connected(config) as connection:
+        with query.connected(config) as connection:
             connection.execute("set preserve_insertion_order = false")
             _hide_progress(connection)
             create_views(connection, moves, games)

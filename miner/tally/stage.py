@@ -12,20 +12,21 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner import stats
+from miner.arrays import Floats, Ints, Keys
 from miner.cluster import Cluster
 from miner.errors import Place, UsageError
+from miner.graph import walk as graphs
+from miner.graph.steered import Steps, steer_along
+from miner.graph.walk import START_KEY, Graph
 from miner.progress import Progress, Silent
 from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, STRAYS, TABLES, TAGS
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store
-from miner.tally import graph as graphs
 from miner.tally import replies as counting
 from miner.tally.added import WRITTEN, Additions
 from miner.tally.evidence import Evidence, Whole
-from miner.tally.graph import START_KEY, Graph
-from miner.tally.pooling import Choices, Rates, pool, spread
 from miner.tally.ranges import Counting
-from miner.tally.reach import Floats, Ints, Steps, steer_along
+from miner.tally.rates import Choices, Rates, pool, spread
 from miner.tally.replies import Resources
 
 DEFAULT_RESOURCES = Resources()
@@ -164,7 +165,7 @@ def _make_tables(
             "game": np.empty(0, dtype=np.int64),
         }
 
-        def ways(strays: graphs.Keys) -> graphs.Ways:
+        def ways(strays: Keys) -> graphs.Ways:
             found, games = evidence.ways(strays)
             games_of_ways.update(key=found.keys, game=games)
             return found
@@ -203,7 +204,7 @@ def _edges_table(choices: Choices, graph: Graph) -> pa.Table:
     return pa.table({"place": place, "move": choices.moves, "change": change}, schema=EDGES)
 
 
-def _strays_table(graph: Graph, key: graphs.Keys, game: Ints) -> pa.Table:
+def _strays_table(graph: Graph, key: Keys, game: Ints) -> pa.Table:
     at = np.searchsorted(graph.strays, key)
     games = np.full(len(graph.strays), -1)
     games[at] = game

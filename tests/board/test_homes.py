@@ -5,7 +5,7 @@ from __future__ import annotations
 import chess
 import pytest
 
-from miner.board.homes import develops, goes_home, home_squares, is_developed
+from miner.board.moves import develops, goes_home, home_squares, is_developed
 
 
 def test_home_of_a_knight_is_either_start_square() -> None:

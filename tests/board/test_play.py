@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.board.play import Boards
 from tests.stores import board_after
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from miner.board.lines import line_san
+from miner.board.moves import line_san
 from miner.board.settle import MATED, material_balance, settle, settle_answer, settled_balance
 from tests.explain.positions import board_of, random_board
 

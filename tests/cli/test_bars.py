@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from miner.cli.bars import Bars
+from miner.cli.terminal import Bars
 
 
 def test_no_bar_without_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:

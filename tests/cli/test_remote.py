@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from miner.places import Remote, files_below, located
 from miner.store import digest_of
+from miner.store.places import Remote, files_below, located
 from tests.buckets import Line, environment
 from tests.cli.conftest import QUICK, Told, command, in_process
 from tests.clusters import Local

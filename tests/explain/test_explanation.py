@@ -5,7 +5,7 @@ from __future__ import annotations
 import chess
 from hypothesis import given, settings
 
-from miner.board.lines import line_san
+from miner.board.moves import line_san
 from miner.explain import Evidence, Explanation, Pattern, Reason, explain
 from tests.explain.positions import evidence, mirrored, random_lines
 

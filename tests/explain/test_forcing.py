@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from miner.board.settle import MATED
-from miner.explain.forcing import forcing_plies, mates_in_one, threat_gain, threatens
+from miner.explain.evidence import forcing_plies, mates_in_one, threat_gain, threatens
 from tests.explain.positions import board_of, evidence
 
 

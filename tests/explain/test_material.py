@@ -5,7 +5,7 @@ from __future__ import annotations
 import chess
 import pytest
 
-from miner.board.lines import line_san
+from miner.board.moves import line_san
 from miner.explain import Cost, explain_material
 from tests.explain.positions import evidence
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import chess
 import pytest
 
-from miner.explain.words import exchange, pieces
+from miner.explain.evidence import exchange, pieces
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from miner.export import epd
 from miner.export.epd import STRING_LENGTH, epd_bytes
-from miner.export.words import conversion_sentence, found_sentence, plain, summary, worth_sentence
+from miner.finding.words import conversion_sentence, found_sentence, plain, summary, worth_sentence
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from miner.errors import ExportError
-from miner.export.files import check_targets, write_file
+from miner.export.formats import check_targets, write_file
 
 
 def test_written_with_its_folder(tmp_path: Path) -> None:

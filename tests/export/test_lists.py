@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.export.lists import CSV_COLUMNS, csv_bytes, parquet_bytes
-from miner.export.words import plain
+from miner.finding.words import plain
 from miner.schema import FINDINGS
 from tests.export.examples import first_move, legal, table, vienna
 

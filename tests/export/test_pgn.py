@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.export.pgn import TAG_LENGTH, pgn_bytes
-from miner.export.words import chosen_sentence, plain, reason_sentence, teaching_sentences
+from miner.finding.words import chosen_sentence, plain, reason_sentence, teaching_sentences
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 HOSTILE = st.text(st.sampled_from('{}[]"\\%;()$ \n\r\t*aé\u2028')) | st.text(st.characters(codec="utf-8"))

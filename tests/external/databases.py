@@ -10,7 +10,7 @@ from typing import Any
 
 import chess
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.pipeline import Machinery, run
 from miner.progress import Silent
 from miner.settings import Settings

@@ -9,7 +9,7 @@ from pathlib import Path
 import chess
 import chess.polyglot
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.terms import MATE_SCORE_CP, Score, Side
 
 DATA = Path(__file__).with_name("data")

@@ -12,7 +12,7 @@ from typing import Any
 import chess
 import pytest
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.settings import Settings
 from miner.terms import Side
 from tests.external.databases import GAMES, WITH_REPLY, mine

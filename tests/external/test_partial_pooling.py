@@ -10,15 +10,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from scipy import optimize, special
 from scipy import stats as scipy_stats
 
 from miner import pooling, stats
+from miner.arrays import Floats
 from miner.pooling import TYPICAL, Games, Resemblance
-
-Floats = npt.NDArray[np.float64]
 
 NO_DISCOUNT = 1e-9
 

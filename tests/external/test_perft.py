@@ -9,7 +9,7 @@ from __future__ import annotations
 import chess
 import pytest
 
-from miner.read.decode import compiled
+from miner.pgn.decode import compiled
 from tests.reading import needs_compiled
 
 START = chess.STARTING_FEN

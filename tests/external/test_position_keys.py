@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from miner.read.decode import ReaderName, make_reader
+from miner.pgn.decode import ReaderName, make_reader
 from tests.reading import each_reader
 
 PUBLISHED = [

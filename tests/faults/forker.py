@@ -19,8 +19,8 @@ from functools import cached_property
 from pathlib import Path
 
 from miner import pipeline
-from miner.export.stage import FORMATS
-from miner.report.stage import report
+from miner.export.formats import FORMATS
+from miner.report.page import report
 from miner.settings import FollowSettings, JudgeSettings, RankSettings, ReadSettings, TallySettings
 from miner.store import Store
 

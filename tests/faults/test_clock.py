@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.judge.engines import program_digest
+from miner.engine.identity import program_digest
 from tests.cli.conftest import CLUB, QUICK, in_process
 from tests.stores import pgn_of
 

@@ -18,27 +18,27 @@ from typing import Any
 import chess
 import pytest
 
-from miner.board.lines import pack
-from miner.cli.words import stage_line
+from miner.board.moves import pack
+from miner.cli.terminal import stage_line
+from miner.engine.cache import VerdictCache
+from miner.engine.pool import PoolLimits, consult, identify
+from miner.engine.schedule import Inquiry
+from miner.engine.uci import LONGEST_GREETING, LONGEST_LINE
+from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.errors import EngineFailed
 from miner.follow.stage import follow
-from miner.judge.cache import VerdictCache
-from miner.judge.pool import PoolLimits, consult, identify
-from miner.judge.schedule import Inquiry
 from miner.judge.stage import judge
-from miner.judge.uci import LONGEST_GREETING, LONGEST_LINE
-from miner.judge.verdicts import Answer, Failure, Request, Verdict
 from miner.progress import Silent, Task
 from miner.settings import JudgeSettings, SteerSettings
 from miner.steer import Advice, advise
 from miner.store import Manifest, Store
 from miner.terms import Side
 from tests.conftest import ROOT
+from tests.engine.test_uci import members_of
 from tests.faults.conftest import Flawed
 from tests.follow.stores import QUICK, judged_store
 from tests.judge.tables import tallied_store
 from tests.judge.test_stage import is_alive, wait_for
-from tests.judge.test_uci import members_of
 from tests.stores import Game
 from tests.stores import tallied_store as steer_store
 

@@ -22,11 +22,11 @@ import pytest
 import zstandard
 
 from miner.errors import SourceError
-from miner.follow.whole import source_of
-from miner.read import decode
-from miner.read.decode import ReaderName
-from miner.read.games import walk_games
-from miner.read.sources import find_sources
+from miner.follow.wins import source_of
+from miner.pgn import decode
+from miner.pgn.decode import ReaderName
+from miner.pgn.sources import find_sources
+from miner.pgn.split import walk_games
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store

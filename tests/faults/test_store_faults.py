@@ -15,9 +15,9 @@ import pytest
 
 from miner import upkeep
 from miner.errors import StoreError
+from miner.pgn import batches
 from miner.pipeline import Machinery, run
 from miner.progress import Silent
-from miner.read import batches
 from miner.schema import SCHEMA_VERSION, TABLES
 from miner.settings import settings_of
 from miner.store import FOLDERS, STAGES, Store

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 import chess
 
-from miner.judge.verdicts import Answer, Failure, Request, Verdict, mover
+from miner.engine.verdicts import Answer, Failure, Request, Verdict, mover
 from miner.terms import Score
 
 Found = TypeVar("Found")

@@ -7,7 +7,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.schema import JUDGED
 from miner.settings import FollowSettings, JudgeSettings, TallySettings, as_dict
 from miner.store import Manifest, Store

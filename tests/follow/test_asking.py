@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.follow.asking import Asked, Stake, ask_first, ask_later
 from miner.settings import FollowSettings
 from miner.terms import expected_score

@@ -12,7 +12,7 @@ import duckdb
 import pandas as pd
 import pytest
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.follow import passages
 from miner.tally.replies import Resources, connected
 from miner.terms import BandScheme

@@ -13,7 +13,7 @@ from typing import Any
 import chess
 import pytest
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.errors import StoreError
 from miner.follow.stage import SCHEMAS, follow
 from miner.store import Manifest, Store

@@ -13,8 +13,8 @@ import chess
 import pytest
 import zstandard
 
-from miner.follow.whole import main_line, read_whole, source_of, sources_now
-from miner.read.spans import Span
+from miner.follow.wins import main_line, read_whole, source_of, sources_now
+from miner.pgn.batches import Span
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store

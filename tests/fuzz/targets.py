@@ -11,22 +11,13 @@ from pathlib import Path
 import numpy as np
 
 from miner.errors import MinerError, UsageError
-from miner.read.batches import Piece, cut_pieces
-from miner.read.decode import compiled, make_reader
-from miner.read.games import find_games, last_sure_start, one_line_end, walk_games
-from miner.read.headers import (
-    TAGS,
-    dates,
-    is_set_up,
-    is_variant,
-    openings,
-    rating_of,
-    read_tags,
-    time_class_of,
-)
-from miner.read.ledger import BatchReader, Pending
-from miner.read.lines import Lines
-from miner.read.sources import Text, find_sources
+from miner.pgn.batches import Piece, cut_pieces
+from miner.pgn.decode import compiled, make_reader
+from miner.pgn.ledger import BatchReader, Pending
+from miner.pgn.sources import Text, find_sources
+from miner.pgn.split import find_games, last_sure_start, one_line_end, walk_games
+from miner.pgn.tags import TAGS, dates, is_set_up, is_variant, openings, rating_of, read_tags, time_class_of
+from miner.pgn.text import Lines
 from miner.schema import LEDGER_STATES
 from miner.settings import ReadSettings, load_settings, to_toml
 

@@ -9,7 +9,7 @@ import chess
 import chess.polyglot
 import pyarrow as pa
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.judge.candidates import Candidate, Position
 from miner.schema import POSITIONS, REACH, REPLIES
 from miner.store import Manifest, Store

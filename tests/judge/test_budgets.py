@@ -5,10 +5,10 @@ from __future__ import annotations
 import chess
 import pytest
 
-from miner.board.lines import pack
-from miner.judge.budgets import USUAL_WORTH, Look, bar, goes_on, may_lose_tempo
+from miner.board.moves import pack
+from miner.engine.verdicts import Verdict
 from miner.judge.candidates import Candidate
-from miner.judge.verdicts import Verdict
+from miner.judge.inquiry import USUAL_WORTH, Look, bar, goes_on, may_lose_tempo
 from miner.settings import JudgeSettings
 from miner.terms import Score, Side
 from tests.judge.tables import board_after

@@ -8,7 +8,7 @@ import chess
 import pyarrow as pa
 import pytest
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.judge.candidates import find_candidates, positions_of
 from miner.schema import POSITIONS
 from miner.settings import JudgeSettings

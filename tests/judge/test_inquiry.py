@@ -6,9 +6,8 @@ from dataclasses import dataclass, field
 
 import chess
 
-from miner.judge.inquiry import Judgement, inquire
-from miner.judge.tempo import Retreat
-from miner.judge.verdicts import Answer, Failure, Request, Verdict, mover
+from miner.engine.verdicts import Answer, Failure, Request, Verdict, mover
+from miner.judge.inquiry import Judgement, Retreat, inquire
 from miner.settings import JudgeSettings
 from miner.terms import Score, expected_score
 from tests.judge.tables import board_after, position

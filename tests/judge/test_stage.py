@@ -17,7 +17,7 @@ from typing import Any
 import chess
 import pytest
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.errors import StoreError
 from miner.judge.stage import judge
 from miner.progress import Task

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import chess
 
-from miner.judge.tempo import Retreat, ask_retreat
-from miner.judge.verdicts import Verdict
+from miner.engine.verdicts import Verdict
+from miner.judge.inquiry import Retreat, ask_retreat
 from miner.terms import Score, Side, expected_score
 
 

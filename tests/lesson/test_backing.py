@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from miner.export.replies import reply_of
+from miner.finding.finding import reply_of
 from miner.lesson.backing import PLAN_ROWS, read_backing
 from miner.schema import MODEL_GAMES, PLANS
 from miner.store import Store

@@ -14,7 +14,7 @@ import rust_pgn_reader_python_binding as compiled
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.board.lines import line_san
+from miner.board.moves import line_san
 from miner.lesson.exercises import Exercise, Task, choose
 from miner.lesson.files import AGAIN_AFTER, cards_csv, exercises_epd, exercises_pgn
 from miner.lesson.phrases import Tongue

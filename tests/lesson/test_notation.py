@@ -6,7 +6,7 @@ import chess
 import pytest
 from hypothesis import given
 
-from miner.lesson.notation import FIGURINES, LETTERS, translated
+from miner.lesson.phrases import FIGURINES, LETTERS, translated
 from tests.strategies import Played, games
 
 

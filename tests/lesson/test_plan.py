@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from miner.export.replies import reply_of
-from miner.export.words import plain
+from miner.finding.finding import reply_of
+from miner.finding.words import plain
 from miner.lesson.backing import Backing, ModelGame
 from miner.lesson.calendar import session_days
-from miner.lesson.looks import Looks
+from miner.lesson.layout import Looks
 from miner.lesson.phrases import Tongue
 from miner.lesson.plan import Plan, escaped, plan_calendar, plan_files, plan_markdown, plan_pdf
 from miner.lesson.term import term

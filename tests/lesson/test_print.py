@@ -9,16 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
-from miner.export.replies import reply_of
-from miner.export.words import plain
+from miner.finding.finding import reply_of
+from miner.finding.words import plain
 from miner.lesson.backing import Backing, ModelGame
 from miner.lesson.exercises import Exercise, choose
-from miner.lesson.key import answers_pdf, coach_pdf
-from miner.lesson.layout import FEWEST, MOST, Paper, layout_of
-from miner.lesson.looks import Looks
-from miner.lesson.notation import LETTERS
-from miner.lesson.phrases import PHRASES, Tongue
-from miner.lesson.pupil import pupil_pdf
+from miner.lesson.layout import FEWEST, MOST, Looks, Paper, layout_of
+from miner.lesson.phrases import LETTERS, PHRASES, Tongue
+from miner.lesson.sheets import answers_pdf, coach_pdf, pupil_pdf
 from tests.export.examples import finding, first_move, legal, vienna
 from tests.lesson.pages import HOSTILE, diagrams, fonts, sizes_mm, texts
 

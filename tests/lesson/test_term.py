@@ -11,17 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
-from miner.export.replies import Reply, reply_of
-from miner.export.words import Finding
-from miner.lesson.term import (
-    FEWEST_MINUTES,
-    Activity,
-    Session,
-    aim_words,
-    in_order,
-    opening_family,
-    term,
-)
+from miner.finding.finding import Reply, reply_of
+from miner.finding.words import Finding
+from miner.lesson.term import FEWEST_MINUTES, Activity, Session, aim_words, in_order, opening_family, term
 from tests.export.examples import finding, first_move, legal, vienna
 
 OPENINGS = ("Italian Game: One", "Italian Game: Two", "Vienna Game", "")

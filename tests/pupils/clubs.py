@@ -12,7 +12,7 @@ from typing import Any
 
 import chess
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.store import Store
 from tests.export.examples import first_move, legal, vienna
 from tests.report.stores import written_store

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
-from miner.lesson.stage import write_files
+from miner.lesson.files import write_files
 from miner.pupils import Member, check_games
-from miner.pupils.stage import pupils_files
+from miner.pupils.pages import pupils_files
 from tests.browser import OpenFile
 from tests.lesson.pages import sizes_mm, texts
 from tests.pupils.clubs import INTO_LEGAL, INTO_VIENNA, club_findings, club_store, game, written

@@ -14,7 +14,7 @@ import pytest
 
 from miner.pupils import Member, check_games
 from miner.pupils.check import PupilsCheck
-from miner.pupils.stage import pupils_files
+from miner.pupils.pages import pupils_files
 from miner.store import Store
 from tests.lesson.pages import HOSTILE, diagrams, texts
 from tests.pupils.clubs import INTO_LEGAL, INTO_VIENNA, QUIET, club_findings, club_store, game, written

@@ -7,7 +7,7 @@ from html.parser import HTMLParser
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.pupils.markup import Markup, element, joined, single
+from miner.pupils.page import Markup, element, joined, single
 
 
 class _Reader(HTMLParser):

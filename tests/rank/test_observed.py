@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from miner.curve.fit import Curve, Curves
-from miner.rank.observed import part_observed
+from miner.rank.worth import part_observed
 
 RULE = Curve(
     "1000-1199", "engine", 0.0, ("level", "pawns"), np.array([0.0, np.log(10) / 4]), np.zeros((2, 2))

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.rank.points import Chances, Points, Share, points, reach_share
+from miner.rank.worth import Chances, Points, Share, points, reach_share
 
 SHARES = st.floats(0.001, 1.0)
 CERTAIN = 1.0  # the lower bound is the value

@@ -9,7 +9,7 @@ import chess
 import pyarrow as pa
 import pytest
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.errors import SourceError, StoreError, UsageError
 from miner.judge.candidates import find_candidates
 from miner.rank.stage import rank

@@ -11,7 +11,7 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from miner.read.decode import ReaderName
+from miner.pgn.decode import ReaderName
 from tests import strategies
 from tests.reading import (
     each_reader,

@@ -14,14 +14,14 @@ import pytest
 import zstandard
 
 from miner.cluster import connected
-from miner.read import portions
-from miner.read.batches import cut_batches
+from miner.pgn import portions
+from miner.pgn.batches import cut_batches
+from miner.pgn.sources import find_sources
 from miner.read.clustered import _looks, read_on_cluster
-from miner.read.sources import find_sources
 from miner.read.workers import Job, Outcome, read_batches
 from miner.settings import ReadSettings
 from tests.clusters import Local
-from tests.read.test_portions import framed
+from tests.pgn.test_portions import framed
 from tests.reading import game_text
 
 Tables = dict[str, list[dict[str, Any]]]
@@ -58,7 +58,7 @@ def small_batches(monkeypatch: pytest.MonkeyPatch) -> None:
     """So that these files are cut into many."""
     monkeypatch.setattr(portions, "BATCH_BYTES", 64 << 10)
     monkeypatch.setattr(portions, "STORED_BYTES", 32 << 10)
-    monkeypatch.setattr("miner.read.batches.BATCH_BYTES", 64 << 10)
+    monkeypatch.setattr("miner.pgn.batches.BATCH_BYTES", 64 << 10)
 
 
 def job_in(folder: Path) -> Job:

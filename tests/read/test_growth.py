@@ -11,11 +11,12 @@ from typing import Any
 import pytest
 
 from miner.errors import SourceError, StoreError, UsageError
-from miner.read import batches, known
+from miner.pgn import batches
+from miner.pgn.sources import digest_of
+from miner.read import known
 from miner.read.forgotten import forget
 from miner.read.known import Described
 from miner.read.removal import remove
-from miner.read.sources import digest_of
 from miner.read.stage import add, read
 from miner.schema import METHODS
 from miner.settings import ReadSettings

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.read.movetext import main_line
+from miner.pgn.movetext import main_line
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from miner.read import batches
+from miner.pgn import batches
 from miner.read.mend import mend
 from tests.growing import games_of, root_of, store_of
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from miner.places import Remote, located
-from miner.read import batches
+from miner.pgn import batches
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
+from miner.store.places import Remote, located
 from miner.tally.stage import tally
 from tests.reading import game_text
 

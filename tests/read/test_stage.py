@@ -21,10 +21,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from miner.errors import MinerError, SourceError
-from miner.read import batches, workers
-from miner.read.batches import cut_batches
-from miner.read.ledger import Report
-from miner.read.sources import find_sources
+from miner.pgn import batches
+from miner.pgn.batches import cut_batches
+from miner.pgn.ledger import Report
+from miner.pgn.sources import find_sources
+from miner.read.numbering import Numbering
 from miner.read.stage import read
 from miner.schema import GAMES, LEDGER_STATES, MOVES
 from miner.settings import ReadSettings
@@ -460,14 +461,14 @@ def test_killed_worker_is_an_error_that_says_so(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(batches, "BATCH_BYTES", 20_000)
     killed: list[multiprocessing.process.BaseProcess] = []
 
-    def answer_and_kill(numbering: workers.Numbering, begins: list[bool], report: Report) -> Any:
+    def answer_and_kill(numbering: Numbering, begins: list[bool], report: Report) -> Any:
         if not killed and (started := multiprocessing.active_children()):
             killed.append(started[0])
             killed[0].kill()
         return answer(numbering, begins, report)
 
-    answer = workers.Numbering.answer
-    monkeypatch.setattr(workers.Numbering, "answer", answer_and_kill)
+    answer = Numbering.answer
+    monkeypatch.setattr(Numbering, "answer", answer_and_kill)
 
     with pytest.raises(MinerError, match="worker process was killed by signal 9"):
         read_tables(tmp_path, [source], processes=2)

@@ -12,7 +12,7 @@ import chess
 import chess.polyglot
 import pyarrow as pa
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.schema import GAMES, TABLES
 from miner.store import Manifest, Store
 from tests.export.examples import finding, first_move, legal, vienna

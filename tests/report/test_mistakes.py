@@ -8,8 +8,8 @@ import chess
 import pytest
 from hypothesis import given
 
-from miner.board.lines import pack
-from miner.export.replies import reply_of
+from miner.board.moves import pack
+from miner.finding.finding import reply_of
 from miner.report.mistakes import Details, mistake
 from miner.report.moves import line_of_ucis
 from tests.export.examples import any_finding, first_move, vienna
@@ -88,7 +88,7 @@ def test_plans_in_words(theme: str, detail: str, squares: tuple[str, str], told:
 
 
 def leak(**changes: Any) -> dict[str, Any]:
-    """A row of `miner.follow.views.leaks` about what follows 3...exf4 4.e5 Ng8 in the Vienna Gambit."""
+    """A row of `miner.finding.aftermath.leaks` about what follows 3...exf4 4.e5 Ng8 in the Vienna Gambit."""
     row = {"games": 8, "wrong": 3, "share_wrong": 0.375, "path_san": "e5 Ng8"}
     return row | {"wrong_san": "Qe2", "best_san": "Nf3"} | changes
 

@@ -12,15 +12,14 @@ import chess.pgn
 import pandas as pd
 import pytest
 
-from miner.board.lines import pack
+from miner.board.moves import pack
 from miner.errors import UsageError
-from miner.reach import Repertoire
+from miner.graph.repertoire import Repertoire
 from miner.settings import SteerSettings
 from miner.steer import Advice, advise
 from miner.steer.advise import find_start
-from miner.steer.files import csv_bytes, parquet_bytes
-from miner.steer.pgn import pgn_bytes
-from miner.steer.words import advice_table, headline
+from miner.steer.files import csv_bytes, parquet_bytes, pgn_bytes
+from miner.steer.wording import advice_table, headline
 from miner.store import Store
 from miner.terms import Side
 from tests.stores import Game, board_after, here, key_after, tallied_store

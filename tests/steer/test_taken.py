@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from miner.board.lines import pack, unpack_move
-from miner.reach import Repertoire
+from miner.board.moves import pack, unpack_move
+from miner.graph.repertoire import Repertoire
 from miner.settings import SteerSettings
 from miner.steer import Advice, advise
-from miner.steer.words import taken_sentence
+from miner.steer.wording import taken_sentence
 from miner.terms import Side
 from tests.stores import Game, board_after, key_after, tallied_store
 

@@ -10,8 +10,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from miner.movers import Movers
 from miner.settings import TallySettings
+from miner.store.query import Movers
 from miner.tally import replies as counting
 from miner.tally.replies import Resources, key_ranges
 from miner.tally.stage import tally

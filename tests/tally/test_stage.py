@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from miner.board.lines import unpack_move
+from miner.board.moves import unpack_move
 from miner.errors import StoreError, UsageError
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store

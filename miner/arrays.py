@@ -1,0 +1,14 @@
+"""Types of the arrays that functions pass to each other."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+Keys = npt.NDArray[np.uint64]
+"""Polyglot's keys of positions."""
+Moves = npt.NDArray[np.uint16]
+"""Moves as `terms.pack_move` packs them."""

@@ -1,0 +1,94 @@
+"""Moves packed into 16 bits, lines of them in UCI and SAN, and home squares."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import chess
+
+from miner.terms import pack_move
+
+
+def parse_uci_line(board: chess.Board, line: Sequence[str]) -> tuple[chess.Move, ...]:
+    """The moves of an engine's line that begins at `board`; an empty line gives none.
+
+    Raises ValueError at the first move that is malformed or illegal where it stands.
+    """
+    board = board.copy(stack=False)
+    moves: list[chess.Move] = []
+    for ply, uci in enumerate(line):
+        try:
+            moves.append(board.push_uci(uci))
+        except ValueError as error:
+            raise ValueError(
+                f"move {ply + 1} of the line, {uci!r}, cannot be played in {board.fen()}"
+            ) from error
+    return tuple(moves)
+
+
+def after(board: chess.Board, moves: Iterable[chess.Move]) -> chess.Board:
+    """The board that legal `moves` lead to; `board` itself stays as it is."""
+    board = board.copy(stack=False)
+    for move in moves:
+        board.push(move)
+    return board
+
+
+def line_san(board: chess.Board, moves: Iterable[chess.Move]) -> str:
+    """SAN of a line of legal moves, with a space between each two.
+
+    >>> line_san(chess.Board(), [chess.Move.from_uci("e2e4"), chess.Move.from_uci("e7e5")])
+    'e4 e5'
+    """
+    board = board.copy(stack=False)
+    return " ".join([board.san_and_push(move) for move in moves])
+
+
+def pack(move: chess.Move) -> int:
+    """A move as the 16 bits of the tables: see `miner.terms.pack_move`."""
+    return pack_move(move.from_square, move.to_square, move.promotion)
+
+
+def unpack_move(packed: int) -> chess.Move:
+    """The move that 16 bits of a table stand for: the inverse of `pack`."""
+    return chess.Move(packed >> 6 & 0x3F, packed & 0x3F, (packed >> 12 & 0x7) or None)
+
+
+OFFICERS = (chess.KNIGHT, chess.BISHOP, chess.ROOK, chess.QUEEN)
+"""What is developed: every piece but the king and the pawns."""
+
+_START = chess.Board()
+
+
+def home_squares(piece: chess.Piece) -> chess.SquareSet:
+    """Where pieces of this type and colour stand in the start position.
+
+    Any of them is home to any such piece: a knight that goes from f6 by d7 to b8 is home again.
+    """
+    return _START.pieces(piece.piece_type, piece.color)
+
+
+def is_home(piece: chess.Piece, square: chess.Square) -> bool:
+    """Whether `square` belongs to the home squares of such a piece."""
+    return square in home_squares(piece)
+
+
+def is_developed(board: chess.Board, square: chess.Square) -> bool:
+    """Whether a knight, bishop, rook or queen stands on `square` that is not at home there."""
+    piece = board.piece_at(square)
+    return piece is not None and piece.piece_type in OFFICERS and not is_home(piece, square)
+
+
+def goes_home(board: chess.Board, move: chess.Move) -> bool:
+    """Whether this move takes a developed piece back to a home square of its kind."""
+    piece = board.piece_at(move.from_square)
+    return piece is not None and is_developed(board, move.from_square) and is_home(piece, move.to_square)
+
+
+def develops(board: chess.Board, move: chess.Move) -> bool:
+    """Whether this move brings a piece off its home square, or castles."""
+    piece = board.piece_at(move.from_square)
+    if piece is None:
+        return False
+    leaves_home = is_home(piece, move.from_square) and not is_home(piece, move.to_square)
+    return board.is_castling(move) or (piece.piece_type in OFFICERS and leaves_home)

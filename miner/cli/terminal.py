@@ -1,0 +1,125 @@
+"""Lines and progress bars on the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from tqdm import tqdm
+
+from miner.progress import Task
+from miner.settings import Settings, as_dict
+from miner.store import Manifest
+
+
+def printable(text: str) -> str:
+    r"""Text for a terminal: what would turn its colours, its writing direction or its cursor is written out.
+
+    >>> printable("club\x1b[31m.pgn")
+    'club\\x1b[31m.pgn'
+    """
+    return "".join(
+        one if one.isprintable() or one == "\n" else one.encode("unicode_escape").decode("ascii")
+        for one in text
+    )
+
+
+def stage_line(manifest: Manifest, *, was_current: bool) -> str:
+    """One line about a finished stage."""
+    told = _TOLD[manifest.stage](manifest)
+    return f"{manifest.stage:<6} {told}{' (up to date, nothing to do)' if was_current else ''}"
+
+
+def changed_settings(stage: str, settings: dict[str, Any]) -> str:
+    """The settings of a stage that are not the defaults, as a list; empty if all are."""
+    defaults = as_dict(getattr(Settings(), stage))
+    told = {name: value for name, value in settings.items() if defaults.get(name) != value}
+    return ", ".join(f"{name} = {value}" for name, value in told.items())
+
+
+def ledger_line(ledger: dict[str, int]) -> str:
+    """What became of the games, largest part first."""
+    parts = sorted(
+        ((count, state) for state, count in ledger.items() if count), key=lambda one: (-one[0], one[1])
+    )
+    return ", ".join(f"{count:,} {state}" for count, state in parts)
+
+
+def _read(manifest: Manifest) -> str:
+    ledger: dict[str, int] = manifest.facts.get("ledger", {})
+    if not manifest.rows["games"]:
+        return "no games were found; see that the sources are PGN text"
+    return (
+        f"{manifest.rows['games']:,} games seen: {ledger_line(ledger)}; {manifest.rows['moves']:,} positions"
+    )
+
+
+def _tally(manifest: Manifest) -> str:
+    floor, rows = manifest.facts["min_games"], manifest.rows
+    games = "1 game" if floor == 1 else f"{floor} games"
+    return f"{rows['positions']:,} positions of {games} or more, {rows['replies']:,} replies by band"
+
+
+def _judge(manifest: Manifest) -> str:
+    facts: dict[str, Any] = manifest.facts
+    told = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
+    if facts["inconclusive"]:
+        told += f", {facts['inconclusive']:,} inconclusive"
+    # Stores that were judged before this was counted do not say.
+    if without := facts.get("without_wdl", 0):
+        told += (
+            f"; of {without:,} the engine told no win/draw/loss: bands with few games go by centipawns alone"
+        )
+    return told
+
+
+def _follow(manifest: Manifest) -> str:
+    facts, rows = manifest.facts, manifest.rows
+    told = (
+        f"{facts['losing_replies']:,} losing replies followed through {facts['passages']:,} games, "
+        f"{rows['model_games']:,} model games"
+    )
+    if facts["inconclusive"]:
+        told += f", {facts['inconclusive']:,} positions inconclusive"
+    if missing := facts["sources_missing"]:
+        told += f"; {len(missing):,} sources could not be read again"
+    return told
+
+
+def _rank(manifest: Manifest) -> str:
+    return f"{manifest.facts['losing_replies']:,} losing replies, {manifest.rows['findings']:,} findings"
+
+
+_TOLD = {"read": _read, "tally": _tally, "judge": _judge, "follow": _follow, "rank": _rank}
+
+
+class _Bar:
+    def __init__(self, bar: tqdm[Any]) -> None:
+        self._bar = bar
+
+    def advance(self, amount: int = 1) -> None:
+        self._bar.update(amount)
+
+    def facts(self, text: str) -> None:
+        self._bar.set_postfix_str(text, refresh=False)
+
+
+class Bars:
+    """Progress that a person watches."""
+
+    @contextmanager
+    def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:
+        """A bar with the share done, the rate and the time left."""
+        is_bytes = unit == "B"
+        bar: tqdm[Any]
+        with tqdm(
+            desc=f"{what:<10}",
+            total=total,
+            unit=unit if is_bytes else f" {unit}",
+            unit_scale=is_bytes,
+            unit_divisor=1024 if is_bytes else 1000,
+            disable=None,  # no bar where standard error is not a terminal
+            dynamic_ncols=True,
+        ) as bar:
+            yield _Bar(bar)

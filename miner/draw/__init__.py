@@ -1,0 +1,1 @@
+"""What pages and sheets draw with: boards, and the typesetter."""

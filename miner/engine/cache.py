@@ -1,0 +1,157 @@
+"""Verdicts that outlive a run and serve every store: an SQLite file that is only ever added to."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from miner.engine.identity import EngineIdentity
+from miner.engine.verdicts import Request, Verdict, mover
+from miner.errors import Place, StoreError
+from miner.terms import Score
+
+FORMAT = 1
+BUSY_S = 30.0  # another run may be writing its second's worth of verdicts
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS verdicts (
+    engine TEXT NOT NULL,       -- digest of its name, program and options
+    fen TEXT NOT NULL,
+    searchmoves TEXT NOT NULL,  -- sorted, space-separated; empty: all
+    budget INTEGER NOT NULL,    -- nodes asked for
+    nodes INTEGER NOT NULL,     -- nodes searched
+    depth INTEGER NOT NULL,
+    cp INTEGER,
+    mate INTEGER,
+    wdl TEXT NOT NULL,
+    pv TEXT NOT NULL,
+    seconds REAL NOT NULL,
+    PRIMARY KEY (engine, fen, searchmoves, budget)
+) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS engines (engine TEXT PRIMARY KEY, described TEXT NOT NULL);
+"""
+_FIND = """SELECT cp, mate, pv, nodes, depth, wdl, seconds FROM verdicts
+    WHERE engine = ? AND fen = ? AND searchmoves = ? AND budget = ?"""
+_ADD = "INSERT OR IGNORE INTO verdicts VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+
+
+class VerdictCache:
+    """The verdicts of one engine in the cache file; use as a context, and `commit` now and then.
+
+    Two runs may share a file; threads must take turns with one object. A killed run loses what it had not
+    committed, and nothing else.
+    """
+
+    def __init__(self, path: Path, engine: EngineIdentity) -> None:
+        self.path = path
+        self.engine = engine
+        self._fresh: dict[Request, Verdict] = {}
+        with self._explained():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = sqlite3.connect(path, timeout=BUSY_S, check_same_thread=False)
+        try:
+            with self._explained():
+                self._prepare()
+        except StoreError:
+            self._file.close()
+            raise
+
+    def _prepare(self) -> None:
+        # With a write-ahead log a kill cannot harm the file; a power cut may lose the last commits at most.
+        self._file.execute("PRAGMA journal_mode = WAL")
+        self._file.execute("PRAGMA synchronous = NORMAL")
+        (found,) = self._file.execute("PRAGMA user_version").fetchone()
+        if found not in (0, FORMAT):
+            raise StoreError(
+                f"the cache of verdicts has format {found}, this program {FORMAT}",
+                where=Place(str(self.path)),
+                advice="name another cache file",
+            )
+        self._file.executescript(_TABLES)
+        self._file.execute(f"PRAGMA user_version = {FORMAT}")
+        with self._file:
+            self._file.execute(
+                "INSERT OR IGNORE INTO engines VALUES (?, ?)",
+                (self.engine.digest, json.dumps(self.engine.as_dict())),
+            )
+
+    def __enter__(self) -> VerdictCache:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        try:
+            self.commit()
+        finally:
+            self._file.close()
+
+    def find(self, request: Request) -> Verdict | None:
+        """What this engine said of the same search, ever; None: it was not asked."""
+        if request in self._fresh:
+            return self._fresh[request]
+        with self._explained():
+            row = self._file.execute(_FIND, self._key(request)).fetchone()
+        if row is None:
+            return None
+        cp, mate, pv, nodes, depth, wdl, seconds = row
+        return Verdict(
+            score=Score(mover(request), cp=cp, mate=mate),
+            pv=tuple(pv.split()),
+            nodes=nodes,
+            depth=depth,
+            wdl=tuple(map(int, wdl.split())),
+            seconds=seconds,
+        )
+
+    def add(self, request: Request, verdict: Verdict) -> None:
+        """Keep a verdict; it is on disk after the next `commit`."""
+        self._fresh[request] = verdict
+
+    def commit(self) -> None:
+        """Write what was added since the last time."""
+        if not self._fresh:
+            return
+        rows = [self._row(request, verdict) for request, verdict in self._fresh.items()]
+        with self._explained(), self._file:
+            self._file.executemany(_ADD, rows)
+        self._fresh.clear()
+
+    def _key(self, request: Request) -> tuple[str, str, str, int]:
+        return self.engine.digest, request.fen, " ".join(request.searchmoves), request.nodes
+
+    def _row(self, request: Request, verdict: Verdict) -> tuple[object, ...]:
+        return (
+            *self._key(request),
+            verdict.nodes,
+            verdict.depth,
+            verdict.score.cp,
+            verdict.score.mate,
+            " ".join(map(str, verdict.wdl)),
+            " ".join(verdict.pv),
+            verdict.seconds,
+        )
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.OperationalError as error:
+            raise StoreError(
+                f"the cache of verdicts cannot be used: {error}",
+                where=Place(str(self.path)),
+                advice="see that its folder can be written to and no other run holds it, or name another",
+            ) from error
+        except sqlite3.DatabaseError as error:
+            raise StoreError(
+                f"the cache of verdicts is damaged: {error}",
+                where=Place(str(self.path)),
+                advice="move the file away; what it held will be searched again",
+            ) from error
+        except OSError as error:
+            raise StoreError(
+                f"the cache of verdicts cannot be made: {error.strerror}",
+                where=Place(str(self.path)),
+                advice="name a folder you may write to",
+            ) from error

@@ -1,0 +1,103 @@
+"""What an engine is asked and what it answers, as values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import chess
+
+from miner.board.moves import parse_uci_line
+from miner.terms import MATE_SCORE_CP, MOST_CP, Score, Side
+
+FULL_BUDGET = 0.5
+"""Share of its nodes below which a search counts as broken off; engines may stop a little early."""
+DEEP_ENOUGH = 100
+"""Depth from which an engine may stop before its nodes are used up: it has seen all there is."""
+MOST = 2**63 - 1
+"""Nodes and depth that tables can hold."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One search: a position, the moves to which its root is restricted (none: all), and the nodes."""
+
+    fen: str  # as `search_fen` writes it
+    nodes: int
+    searchmoves: tuple[str, ...] = ()  # UCI, sorted
+
+    @classmethod
+    def of(cls, board: chess.Board, nodes: int, searchmoves: tuple[chess.Move, ...] = ()) -> Request:
+        """The request for a board."""
+        return cls(search_fen(board), nodes, tuple(sorted(move.uci() for move in searchmoves)))
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the engine said in the end; score, win/draw/loss and line are those of the side to move."""
+
+    score: Score
+    pv: tuple[str, ...]  # UCI; begins with the best move
+    nodes: int  # searched
+    depth: int
+    wdl: tuple[int, ...] = ()  # win, draw, loss per mille, for the side to move; empty: the engine has none
+    seconds: float = 0.0
+
+    @property
+    def move(self) -> str:
+        """The best of the moves asked for, UCI."""
+        return self.pv[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A verdict that could not be had, and why."""
+
+    reason: str
+
+
+Answer = Verdict | Failure
+
+
+def search_fen(board: chess.Board) -> str:
+    """The FEN a position is searched by: en passant only if legal, and the counters of a new game.
+
+    Two ways to one position are one search.
+
+    >>> search_fen(chess.Board("rnbqkbnr/pppppppp/8/8/4P3/8/PPPP1PPP/RNBQKBNR b KQkq e3 4 9"))
+    'rnbqkbnr/pppppppp/8/8/4P3/8/PPPP1PPP/RNBQKBNR b KQkq - 0 1'
+    """
+    placed = board.fen(en_passant="legal").split(" ")[:4]
+    return " ".join([*placed, "0", "1"])
+
+
+def nonsense_in(request: Request, verdict: Verdict, best_move: str) -> str | None:
+    """What is wrong with an answer that an engine in its right mind would not give; None: nothing."""
+    board = chess.Board(request.fen)
+    try:
+        line = parse_uci_line(board, verdict.pv)
+        parse_uci_line(board, [best_move])
+    except ValueError as error:
+        return str(error)
+    if not line:
+        return "the line is empty"
+    if not all(line):
+        return "a null move cannot be played"
+    if request.searchmoves and line[0].uci() not in request.searchmoves:
+        return f"{line[0].uci()} is none of the moves that were asked for"
+    mate_in = abs(verdict.score.mate or 0)
+    if mate_in >= MATE_SCORE_CP - MOST_CP or not all(
+        0 <= one <= MOST for one in (verdict.nodes, verdict.depth)
+    ):
+        return f"mate in {mate_in}, {verdict.nodes} nodes or depth {verdict.depth} cannot be"
+    broken_off = verdict.nodes < FULL_BUDGET * request.nodes
+    may_stop = (
+        verdict.score.mate is not None or verdict.depth >= DEEP_ENOUGH or board.legal_moves.count() == 1
+    )
+    if broken_off and not may_stop:
+        return f"the search ended after {verdict.nodes:,} of {request.nodes:,} nodes"
+    return None
+
+
+def mover(request: Request) -> Side:
+    """The side to move, whose point of view the verdict takes."""
+    return Side.WHITE if " w " in request.fen else Side.BLACK

@@ -1,0 +1,92 @@
+"""Findings written to files in the formats that their suffixes name; each whole or not there."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Mapping, Sequence
+from pathlib import Path
+
+import pyarrow as pa
+
+from miner.errors import ExportError, Place
+from miner.export.epd import epd_bytes
+from miner.export.lists import csv_bytes, parquet_bytes
+from miner.export.pgn import pgn_bytes
+from miner.store import replacing
+
+FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {
+    ".csv": csv_bytes,
+    ".parquet": parquet_bytes,
+    ".pgn": pgn_bytes,
+    ".epd": epd_bytes,
+}
+"""What makes a file's contents from the findings, by the file's suffix."""
+
+
+def export(findings: pa.Table, targets: Sequence[Path]) -> None:
+    """Write the findings, a table of the schema FINDINGS in the order of the list, to every target.
+
+    All targets are checked before the first is written; missing folders are made. Each file is whole or not
+    there, and the same findings give the same bytes.
+    Raises ExportError for a suffix that names no format and for a target that cannot be written.
+    """
+    check_targets(targets, FORMATS)
+    for target in targets:
+        write_file(target, FORMATS[target.suffix.lower()](findings))
+
+
+_NAME_A_FILE = "name a file in a folder you may write to"
+
+
+def check_targets(targets: Sequence[Path], suffixes: Collection[str]) -> None:
+    """Raise ExportError unless every target ends in one of the suffixes and can be written.
+
+    Missing folders are made, but none if a suffix is wrong.
+    """
+    for target in targets:
+        _check_suffix(target, suffixes)
+    for target in targets:
+        _check_place(target)
+
+
+def write_file(target: Path, contents: bytes, *, advice: str = _NAME_A_FILE) -> None:
+    """Write a file that is whole or not there; missing folders are made.
+
+    Raises ExportError with that advice if it cannot be written.
+    """
+    _make_folder(target, advice)
+    try:
+        with replacing(target) as unfinished:
+            unfinished.write_bytes(contents)
+    except OSError as error:
+        raise _cannot_write(target, error.strerror or str(error), advice) from error
+
+
+def _check_suffix(target: Path, suffixes: Collection[str]) -> None:
+    if target.suffix.lower() not in suffixes:
+        raise ExportError(
+            f"the suffix {target.suffix!r} names no format" if target.suffix else "the name has no suffix",
+            where=Place(str(target)),
+            advice=f"end the name in {', '.join(suffixes)}",
+        )
+
+
+def _check_place(target: Path) -> None:
+    _make_folder(target, _NAME_A_FILE)
+    if target.is_dir():
+        raise _cannot_write(target, "it is a folder", _NAME_A_FILE)
+    if not os.access(target.parent, os.W_OK):
+        raise _cannot_write(target, "its folder is closed to you", _NAME_A_FILE)
+
+
+def _make_folder(target: Path, advice: str) -> None:
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        raise _cannot_write(target, "a file stands where its folder should be", advice) from error
+    except OSError as error:
+        raise _cannot_write(target, error.strerror or str(error), advice) from error
+
+
+def _cannot_write(target: Path, why: str, advice: str) -> ExportError:
+    return ExportError(f"cannot be written: {why}", where=Place(str(target)), advice=advice)

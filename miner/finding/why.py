@@ -1,0 +1,168 @@
+"""Why a losing reply loses: the reason, and how the refutation works, from what the board shows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import chess
+
+from miner.board.settle import VALUES
+from miner.explain.pattern import Pattern
+from miner.finding.words import Finding, joined, numbered_sans, reason_sentence
+
+_GENERAL = {
+    Pattern.DOUBLE_ATTACK: "One move of the line makes two threats, and no answer meets both.",
+    Pattern.PIN: "The line works because a man that is needed is pinned and cannot move.",
+    Pattern.SKEWER: "A piece is attacked along a line, and what stands behind it falls when it moves.",
+    Pattern.DISCOVERED_ATTACK: "A man moves off a line, and the piece behind it attacks.",
+    Pattern.TRAPPED_PIECE: "A piece is attacked and has no safe square to go to.",
+    Pattern.REMOVED_DEFENDER: "The man that defends is taken, and then what it defended.",
+    Pattern.OVERLOADED_DEFENDER: "One man has two tasks: once it does the one, the other is left undone.",
+    Pattern.BACK_RANK: "The king is shut in behind its own men, and the back rank is the way in.",
+    Pattern.MATING_NET: "The king is checked or cut off at every move until it has no square left.",
+}
+_BY_REASON = {
+    "mate": "What counts is the king: nothing that is won elsewhere makes up for it.",
+    "material": "Where the forced moves end, the count of the men has changed.",
+    "tempo": "A move that takes a piece back is missing elsewhere; the other side develops meanwhile.",
+    "king": "A king that must walk, or cannot castle any more, has no shelter while the pieces come out.",
+    "position": "Nothing falls by force, but the engine finds no good way on for the side that erred.",
+}
+_MOST = 9  # more than any piece but the king is worth
+
+
+def why(finding: Finding) -> str:
+    """One or two sentences: the reason in full, then how it works, as exactly as the board shows it."""
+    return joined(reason_sentence(finding), how_sentence(finding))
+
+
+def how_sentence(finding: Finding) -> str:
+    """How the refutation works: by its pattern, with men and squares where they can be named.
+
+    A finding without a pattern gets what its reason means for the game.
+    """
+    if not finding["pattern"]:
+        return _BY_REASON.get(finding["reason"], "")
+    pattern = Pattern(finding["pattern"])
+    exact = _EXACT[pattern](finding) if pattern in _EXACT else ""
+    return exact or _GENERAL[pattern]
+
+
+@dataclass(frozen=True, slots=True)
+class _Strike:
+    """A move of the side that punishes, in the refutation."""
+
+    words: str  # with its number
+    move: chess.Move
+    before: chess.Board
+    now: chess.Board
+    taken_later: frozenset[chess.Square]  # where it takes something with one of its next moves
+
+
+def _strikes(finding: Finding) -> Iterator[_Strike]:
+    board = chess.Board(finding["fen"])
+    board.push_uci(finding["losing_reply_uci"])
+    boards, moves = [board.copy(stack=False)], []
+    for san in finding["refutation"].split():
+        moves.append(board.push_san(san))
+        boards.append(board.copy(stack=False))
+    for at in range(0, len(moves), 2):
+        later = range(at + 2, len(moves), 2)
+        yield _Strike(
+            words=numbered_sans([finding["refutation"].split()[at]], finding["ply"] + 1 + at),
+            move=moves[at],
+            before=boards[at],
+            now=boards[at + 1],
+            taken_later=frozenset(moves[i].to_square for i in later if boards[i].is_capture(moves[i])),
+        )
+
+
+def _double_attack(finding: Finding) -> str:
+    for strike in _strikes(finding):
+        board, square = strike.now, strike.move.to_square
+        hit = [target for target in board.attacks(square) if _is_hit(board, target, square)]
+        if len(hit) >= 2 and strike.taken_later & set(hit):
+            men = " and ".join(
+                _man(board, target) for target in sorted(hit, key=lambda one: -_value(board, one))
+            )
+            return f"{strike.words} attacks {_listed(men)} at the same time."
+    return ""
+
+
+def _is_hit(board: chess.Board, target: chess.Square, by: chess.Square) -> bool:
+    """Whether the man on `target` is the king, undefended, or worth more than what attacks it."""
+    if board.color_at(target) != board.turn:
+        return False
+    value = _value(board, target)
+    is_loose = not board.attackers(board.turn, target) and value >= VALUES[chess.KNIGHT]
+    return value > _MOST or is_loose or value > _value(board, by)
+
+
+def _trapped_piece(finding: Finding) -> str:
+    for strike in _strikes(finding):
+        if strike.before.is_capture(strike.move):
+            continue
+        for target in strike.now.attacks(strike.move.to_square) & chess.SquareSet(strike.taken_later):
+            if strike.now.color_at(target) == strike.now.turn and _value(strike.now, target) >= 3:
+                return f"After {strike.words} {_man(strike.now, target)} has no safe square to go to."
+    return ""
+
+
+def _pin(finding: Finding) -> str:
+    for strike in _strikes(finding):
+        board = strike.now
+        for target in chess.SquareSet(strike.taken_later) & board.occupied_co[board.turn]:
+            if board.is_pinned(board.turn, target):
+                return f"After {strike.words} {_man(board, target)} is pinned to the king."
+    return ""
+
+
+def _discovered_attack(finding: Finding) -> str:
+    for strike in _strikes(finding):
+        board = strike.now
+        wanted = strike.taken_later | {board.king(board.turn)}
+        line_pieces = (board.bishops | board.rooks | board.queens) & board.occupied_co[not board.turn]
+        for square in chess.SquareSet(line_pieces & ~chess.BB_SQUARES[strike.move.to_square]):
+            for target in board.attacks(square) - strike.before.attacks(square):
+                opened = strike.move.from_square in chess.SquareSet.between(square, target)
+                if opened and target in wanted and board.color_at(target) == board.turn:
+                    return f"{strike.words} opens the line of {_man(board, square)} to {_man(board, target)}."
+    return ""
+
+
+def _removed_defender(finding: Finding) -> str:
+    for strike in _strikes(finding):
+        before, taken = strike.before, strike.move.to_square
+        for target in strike.taken_later - {taken}:
+            errs = strike.now.turn
+            if before.color_at(taken) == before.color_at(target) == errs and taken in before.attackers(
+                errs, target
+            ):
+                return f"{strike.words} takes {_man(before, taken)}, which defended {_man(before, target)}."
+    return ""
+
+
+_EXACT = {
+    Pattern.DISCOVERED_ATTACK: _discovered_attack,
+    Pattern.REMOVED_DEFENDER: _removed_defender,
+    Pattern.DOUBLE_ATTACK: _double_attack,
+    Pattern.TRAPPED_PIECE: _trapped_piece,
+    Pattern.PIN: _pin,
+}
+
+
+def _man(board: chess.Board, square: chess.Square) -> str:
+    kind = board.piece_type_at(square)
+    return f"the {chess.piece_name(kind or chess.PAWN)} on {chess.square_name(square)}"
+
+
+def _value(board: chess.Board, square: chess.Square) -> int:
+    kind = board.piece_type_at(square)
+    return _MOST + 1 if kind == chess.KING else VALUES[kind or chess.PAWN]
+
+
+def _listed(men: str) -> str:
+    """`a and b and c` as `a, b and c`."""
+    *first, last = men.split(" and ")
+    return f"{', '.join(first)} and {last}" if first else last

@@ -1,0 +1,1 @@
+"""Positions and the replies between them: ways, reach, repertoires."""

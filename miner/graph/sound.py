@@ -1,0 +1,125 @@
+"""Steered reach when our own side plays no move that is known to be unsound."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from miner import stats
+from miner.arrays import Flags, Floats
+from miner.graph.edges import Edges, edges_of
+from miner.graph.steered import Steered, steer
+from miner.store import Store
+
+
+def sound_reach(store: Store, soundness: float, bands: Sequence[str] = ()) -> pd.DataFrame:
+    """Steered reach of every position and band, our side losing at most `soundness` with any of its moves.
+
+    Columns key, band, steered_reach, steered_log_variance, for the rows of the table `reach` (of `bands`, or
+    of all if empty), in their order. A move of ours is forbidden if the judge found that it loses more than
+    `soundness` of expected score; moves that were not judged are allowed. Where the best way is allowed the
+    numbers are those of `reach`. As there, a position is reached at least as often as the band's games
+    came to it, here without those that came by a forbidden move.
+    Raises StoreError without tally or verdicts.
+    """
+    store.require("judge")
+    confidence = store.require("tally").settings["confidence"]
+    replies, reach = store.read_table("replies"), store.read_table("reach").to_pandas()
+    edges = edges_of(store.read_table("positions", ["key", "path"]), replies)
+    judged = store.read_table("judged", ["key", "move", "loss", "state"]).to_pandas()
+    forbidden = forbidden_edges(edges, judged, soundness)
+    of_band = dict(tuple(replies.to_pandas().groupby("band")))
+    wanted = reach[reach["band"].isin(bands)] if bands else reach
+    parts = [
+        _of_band(edges, forbidden, of_band[band], rows, confidence) for band, rows in wanted.groupby("band")
+    ]
+    columns = ["key", "band", "steered_reach", "steered_log_variance"]
+    told = pd.concat(parts) if parts else wanted
+    return told.sort_values(["key", "band"], ignore_index=True)[columns]
+
+
+def forbidden_edges(edges: Edges, judged: pd.DataFrame, soundness: float) -> Flags:
+    """Which replies are known to lose more than `soundness`. Columns of `judged`: key, move, loss, state."""
+    losing = judged[(judged["state"] == "judged") & (judged["loss"] > soundness)]
+    forbidden = np.zeros(len(edges.key), dtype=np.bool_)
+    rows = edges.rows(losing["key"].to_numpy(), losing["move"].to_numpy())
+    forbidden[rows[rows >= 0]] = True
+    return forbidden
+
+
+def _of_band(
+    edges: Edges, forbidden: Flags, replies: pd.DataFrame, reach: pd.DataFrame, confidence: float
+) -> pd.DataFrame:
+    """The rows of `reach`, all of one band, with the sound numbers in place of the others."""
+    rates, variances = band_rates(edges, replies, confidence)
+    place = np.searchsorted(edges.keys, reach["key"].to_numpy())
+    games = np.zeros(len(edges.keys))
+    np.add.at(games, np.searchsorted(edges.keys, replies["key"].to_numpy()), replies["games"].to_numpy())
+    table, plain = reach["steered_reach"].to_numpy(), reach["plain_reach"].to_numpy()
+    best, log_variance = np.zeros(len(reach)), np.zeros(len(reach))
+    for white_steers in (True, False):
+        here = edges.white_to_move[place] != white_steers
+        own = edges.white_to_move[edges.parent] == white_steers
+        free = steered_by(edges, own, rates, variances, np.zeros_like(forbidden))
+        sound = steered_by(edges, own, rates, variances, forbidden & own)
+        share = share_of_games(edges, forbidden & own)
+        of_ways, least = sound.reach[place], plain * share[place]
+        # The table knows the rates of replies that the band never chose, too; it stands where it may.
+        stands = (table > plain) & (of_ways >= free.reach[place])
+        reached = np.where(stands, table, of_ways)
+        counted = (1.0 - least) / np.maximum(games[place] * share[place], 1.0)
+        of_way = np.where(stands, reach["steered_log_variance"].to_numpy(), sound.log_variance[place])
+        best[here] = np.maximum(reached, least)[here]
+        log_variance[here] = np.where(reached >= least, of_way, counted)[here]
+    return reach.assign(steered_reach=best, steered_log_variance=log_variance)
+
+
+def band_rates(edges: Edges, replies: pd.DataFrame, confidence: float) -> tuple[Floats, Floats]:
+    """Pick rate of every edge by one band's rows of `replies`, and the variance of its logarithm; both 0
+    where the band never chose it.
+    """
+    rates, variances = np.zeros(len(edges.key)), np.zeros(len(edges.key))
+    rows = edges.rows(replies["key"].to_numpy(), replies["move"].to_numpy())
+    rate = replies["pick_rate"].to_numpy()
+    low, high = (replies[name].to_numpy() for name in ("pick_rate_low", "pick_rate_high"))
+    deviation = stats.deviation_of(low, high, confidence=confidence)
+    known = rows >= 0
+    rates[rows[known]] = rate[known]
+    variances[rows[known]] = np.square(deviation[known] / np.maximum(rate[known], 1e-12))
+    return rates, variances
+
+
+def steered_by(edges: Edges, own: Flags, rates: Floats, variances: Floats, forbidden: Flags) -> Steered:
+    """Steered reach for the side whose replies are `own`, without the forbidden ones."""
+    return steer(
+        edges.parent,
+        edges.child,
+        np.where(forbidden, 0.0, np.where(own, 1.0, rates)),
+        np.where(own, 0.0, variances),
+        positions=len(edges.keys),
+        start=edges.start,
+    )
+
+
+def share_of_games(edges: Edges, forbidden: Flags) -> Floats:
+    """Share (0 to 1) of each position's games that came without a forbidden reply, all bands together.
+
+    Games that came by replies that are not tallied count as having come without one.
+    """
+    leads = edges.child >= 0
+    parent, child, games = edges.parent[leads], edges.child[leads], edges.games[leads].astype(np.float64)
+    passes = ~forbidden[leads]
+    size = len(edges.keys)
+    through = np.bincount(edges.parent, edges.games, minlength=size)
+    through = np.maximum(through, np.bincount(child, games, minlength=size))
+    share = np.ones(size)
+    for _ in range(size):
+        kept_out = np.bincount(child, games * (1.0 - passes * share[parent]), minlength=size)
+        now = 1.0 - kept_out / np.maximum(through, 1.0)
+        now[edges.start] = 1.0
+        if np.allclose(now, share, rtol=0.0, atol=1e-9):
+            break
+        share = now
+    return share

@@ -1,0 +1,1 @@
+"""PGN text to games, moves and position keys."""

@@ -1,0 +1,173 @@
+"""Move text: the main line without comments and variations, the final result, where to cut.
+
+Works on bytes, since everything that counts in move text is ASCII whatever the encoding of the comments.
+"""
+
+from __future__ import annotations
+
+import re
+from itertools import islice
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from miner.arrays import Flags
+from miner.pgn.text import Ints, Lines
+
+RESULTS = ("1-0", "0-1", "1/2-1/2")
+NULL_MOVES = (b"--", b"Z0", b"@@@@")
+
+_RESULT_WORDS = (b"1-0", b"0-1", b"1/2-1/2", b"*")
+_NOT_LETTERS = b" \t\r\n\v\f0123456789.-+#=!?/*"
+_ASIDE = re.compile(rb"\{[^}]*(?:\}|\Z)|;[^\n]*|^%[^\n]*|\$\d+", re.MULTILINE)
+_BRACKET = re.compile(rb"[()]")
+_FIRST_RESULT = re.compile(rb"(?<![^\s.])(1-0|0-1|1/2-1/2|\*)(?!\S)")
+_MOVE = re.compile(
+    rb"([NBKRQ]?[a-h]?[1-8]?[-x:]?[a-h](?:[2-7]|[18](?:=?[nbrqNBRQ])?)"
+    rb"|--|Z0|@@@@|[Oo0]-[Oo0](?:-[Oo0])?)"
+    rb"|(1-0|0-1|1/2-1/2|\*)"
+)
+
+_LONG = 1 << 20  # bytes of one game's move text; nobody writes so much
+_MOST_MOVES = 1 << 16  # that are taken from text of more than moves; no game is kept so far
+
+
+def letters_of(text: bytes) -> bytes:
+    """What is left without white space, digits and the signs of move text.
+
+    Only letters in text of plain moves: `letters.isalpha()` tells that nothing else is in it.
+    """
+    return text.translate(None, _NOT_LETTERS)
+
+
+def main_line(text: bytes) -> bytes:
+    """The text without comments, escaped lines, NAGs and variations.
+
+    A comment or variation that is never closed ends with the text. Source: PGN Specification and
+    Implementation Guide (1994), sections 5 (comments), 6 (escape), 8.2.4 (NAGs) and 8.2.5 (variations).
+
+    >>> main_line(b"1. e4 {best (by test)} e5 (1... c5 (1... e6)) 2. Nf3 $1").split()
+    [b'1.', b'e4', b'e5', b'2.', b'Nf3']
+    """
+    text = _without_asides(text)
+    if b"(" in text:
+        text = _without_variations(text)
+    return text.replace(b")", b" ")
+
+
+def _without_asides(text: bytes) -> bytes:
+    if len(text) < _LONG:
+        return _ASIDE.sub(b" ", text)
+    # A text of nothing but comments: to put millions of pieces together at once would take a gigabyte.
+    kept, start = bytearray(), 0
+    for aside in _ASIDE.finditer(text):
+        kept += text[start : aside.start()]
+        kept += b" "
+        start = aside.end()
+    return bytes(kept + text[start:])
+
+
+def _without_variations(text: bytes) -> bytes:
+    """One pass whatever the depth: a text of nothing but brackets must not take hours."""
+    kept = bytearray()
+    depth = start = 0
+    for bracket in _BRACKET.finditer(text):
+        if bracket[0] == b"(":
+            if depth == 0:
+                kept += b" "
+                kept += text[start : bracket.start()]
+            depth += 1
+        elif depth:
+            depth -= 1
+            start = bracket.end()
+    if depth == 0:
+        kept += b" "
+        kept += text[start:]
+    return bytes(kept[1:])
+
+
+def moves_of(line: bytes, most: int | None = None) -> list[bytes]:
+    """The moves of a main line, as written, up to its result or the first null move; `most` at the most.
+
+    Finds moves as python-chess does, between whatever else may stand there. A null move is the last one
+    that is given.
+
+    >>> moves_of(b"1.e4 e5 2.Nf3! Nc6 1-0")
+    [b'e4', b'e5', b'Nf3', b'Nc6']
+    """
+    moves: list[bytes] = []
+    for found in islice(_MOVE.finditer(line), most):
+        if found[2]:
+            break
+        moves.append(found[1])
+        if found[1] in NULL_MOVES:
+            break
+    return moves
+
+
+def final_result(line: bytes) -> str:
+    """The result that ends a main line: 1-0, 0-1, 1/2-1/2, `*`, or empty if there is none.
+
+    It should be the last word; if that is none, the first result in the line counts.
+    """
+    last = line[-12:].split()[-1:]
+    if last and last[0] in _RESULT_WORDS:
+        return last[0].decode("ascii")
+    found = _FIRST_RESULT.search(line)
+    return found[1].decode("ascii") if found else ""
+
+
+class MainLines(NamedTuple):
+    """The main lines of `n` games, fit for any reader, and what can be told without reading them."""
+
+    texts: list[bytes]  # moves, move numbers and results in ASCII
+    letters: list[bytes]  # of each text
+    results: npt.NDArray[np.object_]  # (n,): the result that each ends in, or empty
+
+
+def main_lines(lines: Lines, begins: Ints, ends: Ints) -> MainLines:
+    """The main lines of the move texts that lie from `begins` to `ends`.
+
+    Text of plain moves stays as it is. If more than moves is left without comments and variations, only what
+    looks like a move is taken.
+    """
+    text = lines.text
+    texts = [text[begin:end] for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
+    letters = [one.translate(None, _NOT_LETTERS) for one in texts]
+    results, is_told = _last_words(lines, begins, ends)
+    odd = [at for at, found in enumerate(letters) if not found.isalpha()]
+    for at in odd:
+        texts[at] = _plain_line(texts[at])
+        letters[at] = letters_of(texts[at])
+    is_told[odd] = False
+    for at in np.flatnonzero(~is_told).tolist():
+        results[at] = final_result(texts[at])
+    return MainLines(texts, letters, results)
+
+
+def _plain_line(text: bytes) -> bytes:
+    line = main_line(text)
+    letters = letters_of(line)
+    if letters and not letters.isalpha():
+        line = b" ".join([*moves_of(line, _MOST_MOVES), final_result(line).encode("ascii")])
+    return line
+
+
+def _last_words(lines: Lines, begins: Ints, ends: Ints) -> tuple[npt.NDArray[np.object_], Flags]:
+    """The result that each text ends in, and whether it does end in one."""
+    last = ends - 1
+    for _ in range(3):  # a line end, that of a CRLF, a blank
+        last = last - (lines.buffer[last] <= ord(" "))
+    words = lines.eight_bytes_to(last + 1)
+    results = np.full(len(last), "", dtype=object)
+    is_told = np.zeros(len(last), dtype=np.bool_)
+    for result in ("*", *RESULTS):
+        size = len(result) + 1
+        tail = words >> np.uint64(64 - 8 * size)
+        for space in b" \n":
+            wanted = int.from_bytes(bytes([space]) + result.encode("ascii"), "little")
+            is_it = (tail == np.uint64(wanted)) & (last - size + 1 >= begins)
+            results[is_it] = result
+            is_told |= is_it
+    return results, is_told

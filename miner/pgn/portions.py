@@ -1,0 +1,305 @@
+"""Cutting sources into lots that other machines can read: from the middle of a file where that is possible.
+
+A PGN file that is not compressed can be read from any byte, a `.zst` file of many frames from the beginning
+of each. A cut is made at the first game that surely begins some way behind such a place, which is found by a
+look at a hundred KB: none of the rest is read here. Whatever cannot be cut is read here and sent as text.
+Games and ledger are those of a reading from beginning to end.
+"""
+
+from __future__ import annotations
+
+import mmap
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import zstandard
+
+from miner.errors import Place, SourceError
+from miner.pgn.batches import BATCH_BYTES, Batch, Piece, cut_batches, cut_pieces
+from miner.pgn.sources import ReportBytes, Source, open_texts
+from miner.pgn.split import first_sure_start, one_line_end
+
+STORED_BYTES = BATCH_BYTES // 4
+"""Size of a stretch of compressed text, as it is stored."""
+MOST_STORED = 16 * STORED_BYTES
+"""Size of a frame above which a file is not cut, since a worker would have to hold its text whole."""
+LOOK_BYTES = 1 << 20
+"""Behind a place for a cut, within which a game must surely begin."""
+
+_SKIPPABLE = range(0x184D2A50, 0x184D2A60)
+_LONGEST_HEADER = 18
+_WINDOW = 1 << 31
+_PART_BYTES = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A place between two games: so many bytes of text behind a place that a source can be read from."""
+
+    stored: int  # byte of the source as it is stored
+    skip: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Whole games from the middle of a source."""
+
+    source: Source
+    origin: int  # which of the sources it is
+    begin: Mark
+    end: Mark | None  # None: the end of the source
+
+    @property
+    def stored_bytes(self) -> int:
+        """How much of the source as it is stored."""
+        end = self.end.stored if self.end else self.source.size_bytes
+        assert end is not None, "standard input has no middle"
+        return end - self.begin.stored
+
+    @property
+    def is_relative(self) -> bool:
+        """Whether only those who read all before it know where in the text it is."""
+        return bool(self.begin.skip)
+
+    def __str__(self) -> str:
+        return f"{self.source.name} from byte {self.begin.stored:,}"
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """A small source, of any kind."""
+
+    source: Source
+    origin: int
+
+    @property
+    def stored_bytes(self) -> int:
+        """Its size."""
+        return self.source.size_bytes or 0
+
+    def __str__(self) -> str:
+        return self.source.name
+
+
+Lot = Sequence[Piece | Stretch | Whole]
+"""What makes one batch."""
+
+
+def cut_lots(sources: Sequence[Source], seen: Collection[Source], report: ReportBytes) -> Iterator[Lot]:
+    """The games of all sources in lots for workers, in order.
+
+    `seen`: the sources that the workers see, too. `report` is told of what is read here; of what others read,
+    they tell. Raises SourceError as `open_texts` does.
+    """
+    small: list[Whole] = []
+    weight = 0
+    for origin, source in enumerate(sources):
+        if source in seen and (size := _weight_if_small(source)) is not None:
+            small.append(Whole(source, origin))
+            weight += size
+        else:
+            if small:
+                yield small
+            small, weight = [], 0
+            stretches = cut_stretches(source, origin) if source in seen else None
+            if stretches is None:
+                yield from _fed(source, origin, report)
+            else:
+                yield from ([one] for one in stretches)
+        if weight >= BATCH_BYTES:
+            yield small
+            small, weight = [], 0
+    if small:
+        yield small
+
+
+def _weight_if_small(source: Source) -> int | None:
+    """About the size of a small source's text; None: it is not small."""
+    assert source.path is not None
+    size = source.path.stat().st_size
+    stored_in_batch = BATCH_BYTES if _is_plain(source.path) else STORED_BYTES
+    return size * BATCH_BYTES // stored_in_batch if size <= stored_in_batch else None
+
+
+def _fed(source: Source, origin: int, report: ReportBytes) -> Iterator[Lot]:
+    for batch in cut_batches([source], report):
+        yield [replace(piece, origin=origin) for piece in batch]
+
+
+def cut_stretches(source: Source, origin: int) -> list[Stretch] | None:
+    """A source in stretches of about a batch; None: it cannot be read from the middle, or not surely."""
+    if source.path is None:
+        return None
+    match source.path.suffix.lower():
+        case ".pgn":
+            places = _byte_places(source.path)
+        case ".zst":
+            places = frame_places(source.path)
+        case _:
+            return None
+    try:
+        marks = list(_marks(source.path, places))
+    except _Unsure:
+        return None
+    if len(marks) < 2:
+        return None
+    return [Stretch(source, origin, begin, end) for begin, end in zip(marks, [*marks[1:], None], strict=True)]
+
+
+def _is_plain(path: Path) -> bool:
+    return path.suffix.lower() == ".pgn"
+
+
+def _frames() -> Any:
+    """A decompressor of zstd frames one after the other."""
+    return zstandard.ZstdDecompressor(max_window_size=_WINDOW).decompressobj(read_across_frames=True)
+
+
+def _byte_places(path: Path) -> list[int]:
+    return list(range(0, path.stat().st_size, BATCH_BYTES))
+
+
+def frame_places(path: Path) -> list[int]:
+    """Where the frames of a zstd file begin, STORED_BYTES or more apart; none if one is too long or cut off.
+
+    Source: RFC 8878, 3.1: a frame is a header, blocks that tell their size in 3 bytes, and a checksum.
+    """
+    places, since = [0], 0  # bytes of frames that hold text
+    if not path.stat().st_size:
+        return []
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as stored:
+        at = 0
+        while at < len(stored):
+            end = _end_of_frame(stored, at)
+            if end is None or end > len(stored) or end - at > MOST_STORED:
+                return []
+            since += 0 if _is_skippable(stored, at) else end - at
+            at = end
+            if since >= STORED_BYTES and at < len(stored):
+                places.append(at)
+                since = 0
+    return places
+
+
+def _is_skippable(stored: mmap.mmap, at: int) -> bool:
+    return int.from_bytes(stored[at : at + 4], "little") in _SKIPPABLE
+
+
+def _end_of_frame(stored: mmap.mmap, at: int) -> int | None:
+    """Where a frame ends; None: it does not, or there is none."""
+    if _is_skippable(stored, at):
+        return at + 8 + int.from_bytes(stored[at + 4 : at + 8], "little")
+    header = stored[at : at + _LONGEST_HEADER]
+    try:
+        has_checksum = zstandard.get_frame_parameters(header).has_checksum
+        at += zstandard.frame_header_size(header)
+    except zstandard.ZstdError:
+        return None
+    is_last = False
+    while not is_last:
+        block = int.from_bytes(stored[at : at + 3], "little")
+        is_last, is_one_byte_repeated = bool(block & 1), block >> 1 & 3 == 1
+        at += 3 + (1 if is_one_byte_repeated else block >> 3)
+        if at > len(stored):
+            return None
+    return at + (4 if has_checksum else 0)
+
+
+class _Unsure(Exception):
+    """At some place no game surely begins, so that no cut there is known to be right."""
+
+
+def _marks(path: Path, places: Sequence[int]) -> Iterator[Mark]:
+    """A cut behind each place, but for the last ones if no game begins behind them."""
+    yield Mark(0)
+    for place in places[1:]:
+        skip = _skip_behind(path, place)
+        if skip is not None:
+            yield Mark(place + skip) if _is_plain(path) else Mark(place, skip)
+
+
+def _skip_behind(path: Path, place: int) -> int | None:
+    """How far behind a place a game surely begins; None: the text ends before.
+
+    Raises _Unsure if none does for long.
+    """
+    text = b""
+    for part in _text_from(path, place):
+        text += part
+        start = first_sure_start(one_line_end(text))
+        if start is not None:
+            return start
+        if len(text) > LOOK_BYTES:
+            raise _Unsure
+    return None
+
+
+def _text_from(path: Path, place: int) -> Iterator[bytes]:
+    """The text of a file from a place on, in parts."""
+    with path.open("rb") as file:
+        file.seek(place)
+        if _is_plain(path):
+            while part := file.read(_PART_BYTES):
+                yield part
+            return
+        frames = _frames()
+        while part := file.read(_PART_BYTES // 4):
+            yield frames.decompress(part)
+
+
+def read_lot(lot: Lot) -> Batch:
+    """The texts of a lot.
+
+    Raises SourceError for one that cannot be read or decompressed any more.
+    """
+    return [piece for one in lot for piece in _pieces_of(one)]
+
+
+def _pieces_of(one: Piece | Stretch | Whole) -> Iterator[Piece]:
+    if isinstance(one, Piece):
+        yield one
+    elif isinstance(one, Whole):
+        for text in open_texts(one.source, lambda _: None):
+            for piece in cut_pieces(text, BATCH_BYTES):
+                yield replace(piece, origin=one.origin)
+    else:
+        yield _piece_of(one)
+
+
+def _piece_of(stretch: Stretch) -> Piece:
+    try:
+        text = one_line_end(_text_of(stretch))
+    except (OSError, zstandard.ZstdError, EOFError) as error:
+        raise SourceError(
+            f"the data cannot be read: {error}",
+            where=Place(str(stretch)),
+            advice="copy the file again; read without --cluster, the games before that are kept",
+        ) from error
+    first_byte = 0 if stretch.is_relative else stretch.begin.stored
+    return Piece(stretch.source.name, text, first_byte, origin=stretch.origin)
+
+
+def _text_of(stretch: Stretch) -> bytes:
+    path, begin, end = stretch.source.path, stretch.begin, stretch.end
+    assert path is not None, "standard input has no middle"
+    with path.open("rb") as file:
+        file.seek(begin.stored)
+        stored = file.read(stretch.stored_bytes)
+    if len(stored) < stretch.stored_bytes:
+        raise EOFError("the file has become shorter")
+    if _is_plain(path):
+        return stored
+    text = _frames().decompress(stored)
+    if len(text) < begin.skip:
+        raise EOFError("its frames hold next to nothing")
+    parts = [text[begin.skip :]]
+    if end is not None:
+        missing = end.skip
+        for part in _text_from(path, end.stored):
+            parts.append(part[:missing])
+            missing -= len(parts[-1])
+            if not missing:
+                break
+    return b"".join(parts)

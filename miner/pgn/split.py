@@ -1,0 +1,288 @@
+"""Where games begin and end in a text.
+
+A game is what python-chess's `read_game` would see as one, with these differences, all of them in favour of
+files as they are found:
+
+- a tag line ends the move text before it, with or without a blank line between;
+- an Event tag after a blank line begins a game even if the one before has no moves;
+- any number of blank lines may stand between the tags and the moves;
+- text that holds no moves, between games, is no game (it is counted as skipped);
+- moves after a blank line belong to the game before if that has no result yet and they go on counting;
+- a comment that is never closed, or is longer than 64 KiB, ends where the next game's tags begin, after a
+  blank line.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+import numpy as np
+
+from miner.arrays import Flags
+from miner.pgn.movetext import final_result, main_line
+from miner.pgn.text import Ints, Lines
+
+# Each of these matches a stretch of what `_end_of_run` follows: there may be any amount of it, and the memory
+# that a pattern takes grows with its repetitions.
+_BLANKS = re.compile(
+    rb"(?:[ \t\n]*\n|[%;][^\n]*(?:\n|\Z)|[ \t]+\Z|\xef\xbb\xbf){1,1000}"
+)  # also a byte-order mark
+_TAGS = re.compile(
+    rb"(?:\[[^\n]*(?:\n|\Z)|[%;][^\n]*\n|[ \t]*\n(?=\[(?!Event )[A-Za-z0-9_]+[ \t]+\")){1,1000}"
+)
+_BEFORE_MOVES = re.compile(rb"(?:\{[^}]*\}\s*|\d+[ \t]*\.[. \t]*\n?){1,1000}")
+_BREAK = re.compile(rb"\n(?=\[[A-Za-z0-9_]+[ \t]+\"|[ \t]*(?:\n|\Z))")
+_TAG_AFTER_BLANK = re.compile(rb"\n[ \t]*\n(?=\[[A-Za-z0-9_]+[ \t]+\")")
+_ASIDE = re.compile(rb"[{;]|\n%")
+_TAG_LINE = re.compile(rb"\[[A-Za-z0-9_]+[ \t]+\"")
+_FIRST_MOVE = re.compile(
+    rb"(?:(?:[NBRQK][a-h]?[1-8]?x?)?[a-h](?:x[a-h])?[1-8](?![A-Za-z])|O-O|0-0|--|(?:1-0|0-1|1/2-1/2|\*)(?!\S))"
+)
+_GOES_ON = re.compile(rb"(?:\{[^}]*\}\s*)?(\d{1,9})[ \t]*\.")
+_LONGEST_COMMENT = 1 << 16
+
+
+class GameSpan(NamedTuple):
+    """A game in a text: tags from `start` to `moves`, move text from `moves` to `end`."""
+
+    start: int
+    moves: int
+    end: int
+
+
+def one_line_end(text: bytes) -> bytes:
+    """The text with LF as its only line end, every other byte in its place."""
+    if b"\r" in text:
+        text = text.replace(b"\r\n", b" \n").replace(b"\r", b"\n")
+    return text
+
+
+class Games(NamedTuple):
+    """The games of a text, in order; arrays of where each one's parts begin and end, as in GameSpan."""
+
+    starts: Ints
+    moves: Ints
+    ends: Ints
+    skipped: Ints  # blocks of other text between them, after each of the bounds
+
+
+def find_games(lines: Lines, bounds: Ints) -> Games:
+    """The games of a text that begins anew, as another source does, at each of `bounds` (the first is 0).
+
+    Most games of most files are tags, a blank line and moves without comments: those are found at once over
+    the whole text. What lies between them is gone through bit by bit.
+    """
+    if not lines.text:
+        return Games(bounds[:0], bounds[:0], bounds[:0], np.zeros_like(bounds))
+    braces = _braces(lines)
+    firsts = np.union1d(bounds, _sure_starts(lines, braces))
+    edges = np.append(firsts, len(lines.text))
+    plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
+    starts_of, moves_of, ends_of = [firsts[plain]], [moves[plain]], [ends[plain]]
+    skipped = np.zeros_like(bounds)
+    for region in np.flatnonzero(~plain).tolist():
+        begin, end = int(edges[region]), int(edges[region + 1])
+        spans, between = walk_games(lines.text[begin:end])
+        skipped[np.searchsorted(bounds, begin, side="right") - 1] += between
+        found = np.array(spans, dtype=np.intp).reshape(-1, 3) + begin
+        starts_of.append(found[:, 0])
+        moves_of.append(found[:, 1])
+        ends_of.append(found[:, 2])
+    starts = np.concatenate(starts_of)
+    order = np.argsort(starts, kind="stable")
+    return Games(starts[order], np.concatenate(moves_of)[order], np.concatenate(ends_of)[order], skipped)
+
+
+def _braces(lines: Lines) -> Ints:
+    if b"{" not in lines.text:
+        return np.empty(0, dtype=np.intp)
+    return np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
+
+
+def _sure_starts(lines: Lines, braces: Ints) -> Ints:
+    """Tag lines that surely begin a game: after a line of moves, a blank line, and no open comment."""
+    is_start = np.zeros(len(lines.starts), dtype=np.bool_)
+    is_plain = ~(lines.is_tag | lines.is_blank | lines.is_odd)
+    is_start[2:] = lines.is_tag[2:] & lines.is_blank[1:-1] & is_plain[:-2]
+    starts = lines.starts[is_start]
+    return starts[~_is_open(lines, braces, starts, starts - _LONGEST_COMMENT)]
+
+
+def _is_open(lines: Lines, braces: Ints, at: Ints, since: Ints) -> Flags:
+    """Whether the last brace before each place, but not before `since`, opens a comment."""
+    if not len(braces):
+        return np.zeros(len(at), dtype=np.bool_)
+    last = np.searchsorted(braces, at) - 1
+    is_open: Flags = (last >= 0) & (braces[last] >= since) & (lines.buffer[braces[last]] == ord("{"))
+    return is_open
+
+
+def _plain_games(lines: Lines, braces: Ints, first_lines: Ints) -> tuple[Flags, Ints, Ints]:
+    """Which regions are one plain game: tags, blank lines, moves without an open comment, blank lines.
+
+    A region is all lines from one of `first_lines` up to the next. Also where its moves begin and end.
+    """
+    tag, blank, moves, odd = range(4)
+    kinds = np.where(lines.is_blank, blank, np.where(lines.is_odd, odd, moves)).astype(np.int8)
+    kinds[lines.is_tag] = tag
+    is_change = np.ones(len(kinds), dtype=np.bool_)
+    is_change[1:] = kinds[1:] != kinds[:-1]
+    is_change[first_lines[:-1]] = True
+    runs = np.flatnonzero(is_change)  # the first line of each
+    first_run = np.searchsorted(runs, first_lines)
+    count, first_run = np.diff(first_run), first_run[:-1]
+    run_kinds = np.append(kinds[runs], [odd] * 4)
+    run_starts = np.append(lines.starts[runs], [len(lines.text)] * 4)
+    begin, end = run_starts[first_run + 2], run_starts[first_run + 3]
+    is_plain = (count == 3) | ((count == 4) & (run_kinds[first_run + 3] == blank))
+    for place, kind in enumerate((tag, blank, moves)):
+        is_plain &= run_kinds[first_run + place] == kind
+    return is_plain & ~_is_open(lines, braces, end, begin), begin, end
+
+
+def walk_games(text: bytes) -> tuple[list[GameSpan], int]:
+    """The games of a text, in order, and how many blocks of other text lie between them.
+
+    The text must have LF line ends and begin where a game may begin.
+    """
+    games: list[GameSpan] = []
+    skipped = 0
+    has_comments = b"{" in text
+    at = _skip_blanks(text, 0)
+    while at < len(text):
+        has_tags = text.startswith(b"[", at)
+        moves = _skip_blanks(text, _end_of_run(_TAGS, text, at)) if has_tags else at
+        if has_tags and text.startswith(b"[", moves) and _TAG_LINE.match(text, moves):
+            end = following = moves  # a game without moves
+        else:
+            end = _end_of_moves(text, moves, has_comments)
+            following = _skip_blanks(text, end)
+        if has_tags or _FIRST_MOVE.match(text, _end_of_run(_BEFORE_MOVES, text, at)):
+            latest = moves  # where the last part of the moves begins
+            while _goes_on(text, latest, end, following):
+                latest, end = following, _end_of_moves(text, following, has_comments)
+                following = _skip_blanks(text, end)
+            games.append(GameSpan(at, moves, end))
+        else:
+            skipped += 1
+        at = following
+    return games, skipped
+
+
+def _skip_blanks(text: bytes, at: int) -> int:
+    return _end_of_run(_BLANKS, text, at)
+
+
+def _end_of_run(pattern: re.Pattern[bytes], text: bytes, at: int) -> int:
+    """Where the stretches that match the pattern, one after the other from `at` on, end."""
+    while found := pattern.match(text, at):
+        at = found.end()
+    return at
+
+
+def _end_of_moves(text: bytes, at: int, has_comments: bool) -> int:
+    found = _BREAK.search(text, at)
+    if found is None:
+        return len(text)
+    end = found.end()
+    if has_comments and text.rfind(b"{", at, end) > text.rfind(b"}", at, end):
+        return _end_after_comments(text, at)
+    return end
+
+
+def _end_after_comments(text: bytes, at: int) -> int:
+    """The end of move text, comment by comment: nothing that stands in one ends it."""
+    begin, found = at, _BREAK.search(text, at)
+    while True:
+        if found and found.start() < begin:
+            found = _BREAK.search(text, begin)
+        end = found.end() if found else len(text)
+        aside = _ASIDE.search(text, begin, end)
+        if aside is None:
+            return end
+        if aside[0] == b"{":
+            closed, is_whole = _end_of_comment(text, aside.start())
+            if not is_whole:
+                return closed
+            begin = closed
+        else:
+            line_end = text.find(b"\n", aside.end())
+            if line_end < 0:
+                return len(text)
+            begin = line_end
+
+
+def _end_of_comment(text: bytes, at: int) -> tuple[int, bool]:
+    """Where the comment that opens at `at` ends, and whether it was closed there."""
+    window = _LONGEST_COMMENT + 1
+    close = text.find(b"}", at, at + window)
+    if close >= 0 and text.find(b"{", at + 1, close) < 0:
+        return close + 1, True
+    # In windows that grow: to search all that is left of the text once for each comment would take for ever.
+    while True:
+        limit = close if close >= 0 else at + window
+        tag = _TAG_AFTER_BLANK.search(text, at, limit)
+        if tag:
+            return tag.end(), False
+        if close >= 0:
+            return close + 1, True
+        if limit >= len(text):
+            return len(text), False
+        window *= 2
+        close = text.find(b"}", limit, at + window)
+
+
+def _goes_on(text: bytes, latest: int, end: int, following: int) -> bool:
+    """Whether moves of the same game, whose last part begins at `latest`, follow after blank lines."""
+    if following == len(text) or text.startswith(b"[", following):
+        return False
+    number = _GOES_ON.match(text, following)
+    return number is not None and int(number[1]) > 1 and not final_result(main_line(text[latest:end]))
+
+
+def last_sure_start(text: bytes) -> int:
+    """Where the text can be cut so that no game is: the start of a game near the end, or 0 if none is sure.
+
+    Sure is a tag line that comes after a blank line, and before that after a line of moves, with no comment
+    left open.
+    """
+    plain, end = text.rfind(b"\n\n["), len(text)
+    while True:
+        # Of text whose lines end in CR LF; only what comes after the other is of interest.
+        at = max(plain, text.rfind(b"\n \n[", max(plain, 0), end))
+        if at < 0:
+            return 0
+        start = text.index(b"[", at)
+        if _is_sure(text, start - 1):
+            return start
+        if at == plain:  # else it stands: to look for it each time anew would take for ever
+            plain = text.rfind(b"\n\n[", 0, start)
+        end = start
+
+
+def first_sure_start(text: bytes) -> int | None:
+    """The first such start far enough behind the text's beginning for nothing before that to matter.
+
+    None: there is none. The text may begin anywhere, in the middle of a game or of a comment.
+    """
+    start = text.find(b"\n[", _LONGEST_COMMENT + len("\n \n"))
+    if text.find(b"\n", 0, _LONGEST_COMMENT) < 0:
+        return None  # nobody knows what the line before is like, since it has no beginning
+    while start >= 0:
+        if _is_sure(text, start):
+            return start + 1
+        start = text.find(b"\n[", start + 1)
+    return None
+
+
+def _is_sure(text: bytes, start: int) -> bool:
+    """Whether a game surely begins after the line end at `start`."""
+    blank = text.rfind(b"\n", 0, start)
+    if blank < 0 or text[blank + 1 : start] not in (b"", b" "):
+        return False
+    line = text[text.rfind(b"\n", 0, blank) + 1 : blank]
+    if not line.strip() or line.startswith((b"[", b"%", b";")) or not _TAG_LINE.match(text, start + 1):
+        return False
+    opened = text.rfind(b"{", max(0, blank - _LONGEST_COMMENT), blank)
+    return opened < 0 or text.find(b"}", opened, blank) >= 0

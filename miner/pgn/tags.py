@@ -1,0 +1,257 @@
+"""Tags of games as columns, and the filters that go by them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from miner.pgn.text import Lines, coded, repeated
+from miner.settings import ReadSettings
+
+TAGS = (
+    "Event",
+    "White",
+    "Black",
+    "Date",
+    "UTCDate",
+    "Result",
+    "WhiteElo",
+    "BlackElo",
+    "ECO",
+    "Opening",
+    "Variation",
+    "TimeControl",
+    "Variant",
+    "FEN",
+)
+_TAG = re.compile(rb"\[(\w+)[ \t]+\"(.*)\"", re.ASCII)
+_DIGITS = re.compile(r"\d{1,9}")  # Python refuses to read numbers of thousands of digits
+_STANDARD_VARIANTS = ("", "?", "standard", "normal", "chess", "classical", "from position", "fromposition")
+_START_FEN = ["rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR", "w", "KQkq", "-"]
+_PERIOD = re.compile(r"(?:(\d{1,9})/)?(\d{1,9})(?:\+(\d{1,9}))?")
+_MOVES = 40  # of a game by which time controls are compared
+_DAY_S = 24 * 60 * 60
+Ints = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One tag of `n` games: each distinct value once, and which of them each game has."""
+
+    values: list[str]
+    codes: npt.NDArray[np.int32]  # (n,)
+
+    def map(self, function: Callable[[str], Any], dtype: Any) -> npt.NDArray[Any]:
+        """A function's result for each game, computed once for each distinct value."""
+        return np.array([function(value) for value in self.values], dtype=dtype)[self.codes]
+
+    def strings(self, function: Callable[[str], str] = str) -> pa.Array:
+        """The values, or a function of them, game by game."""
+        return repeated([function(value) for value in self.values], self.codes)
+
+    def join(self, other: Column, joined: Callable[[str, str], str]) -> Column:
+        """Both columns made one by a function of two values."""
+        if other.values == [""]:
+            return self
+        pairs, codes = np.unique(self.codes.astype(np.int64) << 32 | other.codes, return_inverse=True)
+        values = [joined(self.values[pair >> 32], other.values[pair & 0xFFFFFFFF]) for pair in pairs.tolist()]
+        return Column(values, codes.astype(np.int32))
+
+
+def read_tags(lines: Lines, starts: Ints, moves: Ints) -> dict[str, Column]:
+    """The tags that matter, of games whose tags lie from `starts` up to `moves`; an absent tag is empty.
+
+    Of a tag given twice, the last counts. A value is UTF-8, or else Latin-1; escaped quotes and backslashes
+    are unescaped. Source: PGN Specification and Implementation Guide (1994), sections 7 and 8.1.
+    """
+    at, ends = lines.tag_lines()
+    first, after = np.searchsorted(at, starts), np.searchsorted(at, moves)
+    counts = after - first
+    game = np.repeat(np.arange(len(starts)), counts)
+    inside = np.arange(len(game)) + np.repeat(first - np.cumsum(counts) + counts, counts)
+    at, ends = at[inside], ends[inside]
+    prefixes = lines.eight_bytes(at + 1)
+    ends -= lines.buffer[ends - 1] == ord(" ")  # what is left of a CRLF
+    columns = {}
+    for name in TAGS:
+        named = np.flatnonzero(_begins_with(prefixes, f"{name} ") | _begins_with(prefixes, f"{name}\t"))
+        if not len(named):
+            columns[name] = Column([""], np.zeros(len(starts), dtype=np.int32))
+            continue
+        begins_at, ends_at = _values(lines, at[named], ends[named], name)
+        is_tag = begins_at >= 0
+        begin, end = starts.copy(), starts.copy()
+        begin[game[named[is_tag]]] = begins_at[is_tag]
+        end[game[named[is_tag]]] = ends_at[is_tag]
+        columns[name] = _column(lines, begin, end)
+    return columns
+
+
+def dates(tags: dict[str, Column]) -> Column:
+    """The dates of games: the Date tag, or UTCDate where it names no year."""
+    return tags["Date"].join(
+        tags["UTCDate"], lambda date, other: date if date[:4].isdigit() or not other else other
+    )
+
+
+def openings(tags: dict[str, Column]) -> Column:
+    """The names of openings: the Opening and Variation tags, joined where a game has both."""
+    return tags["Opening"].join(
+        tags["Variation"], lambda opening, variation: ": ".join(part for part in (opening, variation) if part)
+    )
+
+
+def _begins_with(prefixes: npt.NDArray[np.uint64], name: str) -> npt.NDArray[np.bool_]:
+    told = name.encode("ascii")[:8]
+    mask = np.uint64((1 << 8 * len(told)) - 1)
+    begins: npt.NDArray[np.bool_] = (prefixes & mask) == np.uint64(int.from_bytes(told, "little"))
+    return begins
+
+
+def _values(lines: Lines, at: Ints, ends: Ints, name: str) -> tuple[Ints, Ints]:
+    """Where the values of tag lines begin and end; -1 for a line that is none of this tag."""
+    buffer = lines.buffer
+    first, last = np.minimum(at + len(name) + 3, len(buffer) - 1), ends - 2
+    is_plain = (buffer[first - 1] == ord('"')) & (buffer[first - 2] == ord(" ")) & (first <= last)
+    is_plain &= (buffer[last] == ord('"')) & (buffer[last + 1] == ord("]"))
+    for odd in np.flatnonzero(~is_plain).tolist():
+        found = _TAG.match(lines.text, at[odd], ends[odd])
+        is_named = found is not None and found[1] == name.encode("ascii")
+        first[odd], last[odd] = found.span(2) if found and is_named else (-1, -1)
+    return first, last
+
+
+def _column(lines: Lines, begin: Ints, end: Ints) -> Column:
+    if not (end > begin).any():
+        return Column([""], np.zeros(len(begin), dtype=np.int32))
+    values, codes = coded(lines.slices(begin, end))
+    return Column([_text(value) for value in values], codes)
+
+
+def _text(value: bytes) -> str:
+    try:
+        text = value.decode("utf-8")
+    except UnicodeDecodeError:
+        text = value.decode("latin-1")
+    return re.sub(r"\\([\\\"])", r"\1", text) if "\\" in text else text
+
+
+def rating_of(value: str) -> int:
+    """The rating in a tag value, 0 for none, at most 65,535; `1500?` counts as 1500."""
+    digits = _DIGITS.search(value)
+    return min(int(digits[0]), 65_535) if digits else 0
+
+
+def time_class_of(time_control: str) -> str:
+    """bullet, blitz, rapid, classical, correspondence or unknown, by the time for a game of 40 moves.
+
+    That is the base time and 40 increments, in seconds; of moves in a period (`20/600`), as many periods as
+    40 moves take if there is no other. Of several periods (`40/7200:3600`) the first counts. A day or more
+    for a move is correspondence. Limits of 180, 480 and 1500 s, and of a day: common practice, no source.
+    Forms of the value: PGN Specification and Implementation Guide (1994), section 9.6.1, from memory.
+
+    >>> [time_class_of(value) for value in ("60", "300+3", "40/7200", "1/259200", "-", "?")]
+    ['bullet', 'blitz', 'classical', 'correspondence', 'unknown', 'unknown']
+    """
+    first, others, _ = time_control.partition(":")
+    period = _PERIOD.fullmatch(first.strip().removeprefix("*"))
+    if period is None:
+        return "unknown"
+    moves, base_s, increment_s = (int(part or 0) for part in period.groups())
+    if increment_s >= _DAY_S or (moves and base_s / moves >= _DAY_S):
+        return "correspondence"
+    periods = 1 if others or not moves else max(1, _MOVES / moves)
+    expected_s = base_s * periods + _MOVES * increment_s
+    if expected_s < 180:
+        return "bullet"
+    if expected_s < 480:
+        return "blitz"
+    return "rapid" if expected_s < 1500 else "classical"
+
+
+def is_variant(variant: str) -> bool:
+    """Whether a Variant tag tells of other rules than standard chess, Chess960 included."""
+    return variant.strip().lower() not in _STANDARD_VARIANTS
+
+
+def is_set_up(fen: str) -> bool:
+    """Whether a FEN tag tells of another position than the start position."""
+    fields = fen.split(maxsplit=4)
+    return fields not in ([], ["?"], ["-"]) and fields[:4] != _START_FEN[: len(fields)]
+
+
+Ratings = npt.NDArray[np.uint16]
+Texts = npt.NDArray[np.object_]
+
+_RATED = re.compile(r"\brated\b", re.IGNORECASE)
+_CASUAL = re.compile(r"\b(?:casual|unrated)\b", re.IGNORECASE)
+
+
+def filtered_by(tags: dict[str, Column], ratings: Ratings, results: Texts, settings: ReadSettings) -> Texts:
+    """Which filter leaves each game out, or empty if it passes; `ratings` has shape (n, 2).
+
+    A game without a date passes no date filter, one without a rating no rating filter, and one whose event
+    does not say `rated` or `casual` passes only `any` (common practice, no source). Whether a game without
+    a result is of use is not for the filters to judge.
+    """
+    reasons = np.full(len(results), "", dtype=object)
+    events = [part.lower() for part in settings.events]
+
+    def leave_out(passes: npt.NDArray[np.bool_], reason: str) -> None:
+        reasons[~passes & (reasons == "")] = reason
+
+    if settings.since or settings.until:
+        passes = dates(tags).map(lambda date: is_within(date, settings.since, settings.until), np.bool_)
+        leave_out(passes, "date")
+    if events:
+        passes = tags["Event"].map(lambda event: any(part in event.lower() for part in events), np.bool_)
+        leave_out(passes, "event")
+    if settings.time_classes:
+        passes = tags["TimeControl"].map(
+            lambda control: time_class_of(control) in settings.time_classes, np.bool_
+        )
+        leave_out(passes, "time class")
+    if settings.rated != "any":
+        leave_out(tags["Event"].map(lambda event: rated_of(event) == settings.rated, np.bool_), "rated")
+    if settings.min_rating:
+        leave_out(ratings.min(axis=1) >= settings.min_rating, "rating")
+    if settings.max_rating:
+        leave_out((ratings.min(axis=1) > 0) & (ratings.max(axis=1) <= settings.max_rating), "rating")
+    if settings.results:
+        leave_out(np.isin(results, [*settings.results, "*"]), "result")
+    return reasons
+
+
+def rated_of(event: str) -> str:
+    """`rated`, `casual`, or empty if the event does not say."""
+    if _CASUAL.search(event):
+        return "casual"
+    return "rated" if _RATED.search(event) else ""
+
+
+def is_within(date: str, since: str, until: str) -> bool:
+    """Whether a Date tag lies between two dates, each as exact as it is written; empty: no limit.
+
+    A date is compared as far as the limit goes; if it is not known that far, it does not pass.
+
+    >>> is_within("2024.09.??", "2024", ""), is_within("2024.??.??", "2024.03", "")
+    (True, False)
+    """
+    parts = date.split(".")
+    for limit, sign in ((since, 1), (until, -1)):
+        if not limit:
+            continue
+        bounds = [int(part) for part in limit.split(".")]
+        known = parts[: len(bounds)]
+        if len(known) < len(bounds) or not all(part.isdecimal() for part in known):
+            return False
+        values = [int(part) for part in known]
+        if (values < bounds) if sign > 0 else (values > bounds):
+            return False
+    return True

@@ -1,0 +1,85 @@
+"""What a pupil should look at next: what cost most, and what is not mastered yet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from miner.finding.finding import Reply, reply_of
+from miner.finding.words import Finding
+from miner.lesson.exercises import Exercise, as_exercises, task_of
+from miner.pupils.check import Outcome, PupilsCheck
+
+MASTERED = 2
+"""Right answers in a row, up to the newest game, from which a finding is mastered."""
+
+RIGHT = frozenset({Outcome.AVOIDED, Outcome.PUNISHED})
+WRONG = frozenset({Outcome.FELL_IN, Outcome.MISSED})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Record:
+    """How a pupil fared with one losing reply, from one side of the board."""
+
+    finding: Finding
+    outcomes: tuple[Outcome, ...]  # where it was up to the pupil, the oldest first
+    last_wrong: str  # date of the newest mistake, or empty
+    lost: float  # points, as far as they are known
+
+    @property
+    def wrong(self) -> int:
+        """How often it went wrong."""
+        return sum(one in WRONG for one in self.outcomes)
+
+    @property
+    def right(self) -> int:
+        """How often it went right."""
+        return len(self.outcomes) - self.wrong
+
+    @property
+    def is_mastered(self) -> bool:
+        """Whether the newest answers are right, and enough of them."""
+        newest = self.outcomes[-MASTERED:]
+        return len(newest) == MASTERED and all(one in RIGHT for one in newest)
+
+
+def records(check: PupilsCheck, pupil: str) -> list[Record]:
+    """A pupil's records, the costliest first."""
+    own = check.meetings[check.meetings["pupil"] == pupil]
+    asked = own[own["outcome"].isin([*RIGHT, *WRONG])].sort_values(["date", "source", "number", "ply"])
+    by_reply: Any = asked.groupby(["key", "move", "kind"], sort=True)
+    found = [_record(check, rows) for _, rows in by_reply]
+    return sorted(found, key=lambda one: (-one.lost, -one.wrong, -one.finding["teaching_value"]))
+
+
+def _record(check: PupilsCheck, rows: pd.DataFrame) -> Record:
+    wrong = rows.loc[rows["outcome"].isin(list(WRONG)), "date"]
+    return Record(
+        finding=check.finding(rows.iloc[-1]),
+        outcomes=tuple(Outcome(one) for one in rows["outcome"]),
+        last_wrong=wrong.iloc[-1] if len(wrong) else "",
+        lost=float(rows["lost"].sum()),
+    )
+
+
+def next_exercises(own: Iterable[Record], most: int) -> list[tuple[Exercise, Record]]:
+    """The findings to work on as exercises, each with the pupil's record, from the easiest to the hardest.
+
+    First what went wrong and is not mastered since, the costliest first; then what went wrong but is; then
+    what never went wrong but was not met often enough to be mastered, the most valuable first. Each losing
+    reply comes once.
+    """
+    told = [one for one in own if task_of(one.finding)]
+    open_ = [one for one in told if one.wrong and not one.is_mastered]
+    mastered = [one for one in told if one.wrong and one.is_mastered]
+    new = [one for one in told if not one.wrong and not one.is_mastered]
+    new.sort(key=lambda one: -one.finding["teaching_value"])
+    chosen: dict[Reply, Record] = {}
+    for one in (*open_, *mastered, *new):
+        if len(chosen) < most:
+            chosen.setdefault(reply_of(one.finding), one)
+    exercises = as_exercises(one.finding for one in chosen.values())
+    return [(one, chosen[reply_of(one.finding)]) for one in exercises]

@@ -1,0 +1,126 @@
+"""The Parquet files of a store as DuckDB reads them, and who made each move in them."""
+
+from __future__ import annotations
+
+import glob
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+
+from miner.errors import MinerError
+from miner.store.places import Location, Remote
+
+_FAILURES: dict[int, list[MinerError]] = {}
+"""What went wrong with the remote files of each connection, which DuckDB tells in words of its own."""
+
+
+@contextmanager
+def connected(
+    config: Mapping[str, str | bool | int | float | list[str]] | None = None,
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A DuckDB connection that may be asked for `parquet`.
+
+    Raises StoreError for a remote file that cannot be fetched any more.
+    """
+    connection = duckdb.connect(config=dict(config or {}))
+    failures = _FAILURES[id(connection)] = []
+    try:
+        yield connection
+    except duckdb.Error as error:
+        if failures:
+            raise failures[0] from error
+        raise
+    finally:
+        del _FAILURES[id(connection)]
+        connection.close()
+
+
+def parquet(connection: duckdb.DuckDBPyConnection, place: Location) -> duckdb.DuckDBPyRelation:
+    """The rows of a file whose name ends in .parquet, or of all such files of a folder."""
+    if isinstance(place, Path):
+        # A store's own name may hold characters that mean something in a pattern.
+        escaped = glob.escape(str(place))
+        return connection.read_parquet(escaped if place.suffix == ".parquet" else f"{escaped}/*.parquet")
+    return connection.read_parquet(_registered(connection, place))
+
+
+def _registered(connection: duckdb.DuckDBPyConnection, place: Remote) -> str:
+    from miner.store.fetching import Files
+
+    files = Files(place, _FAILURES[id(connection)])
+    connection.register_filesystem(files)
+    return files.pattern
+
+
+_GAMES_AT_ONCE = 1 << 20
+
+_WHITES_SCORE = "(case result when '1-0' then 2 when '1/2-1/2' then 1 else 0 end)"
+
+
+def movers_sql(rows: str = "moves") -> str:
+    """SQL for rows of `moves` with the mover, both ratings (0: none) and the mover's half points.
+
+    It is for the rows of some games, or few rows. All are better looked up in `Movers`: to join them would
+    take all games into memory, for each key range. `rows` is the view or table that has them.
+    """
+    return f"""
+        select m.game, m.ply, m.key, m.move, g.result,
+               case when m.ply % 2 = 0 then g.white_player else g.black_player end as player,
+               case when m.ply % 2 = 0 then g.white_rating else g.black_rating end as rating,
+               case when m.ply % 2 = 0 then g.black_rating else g.white_rating end as rating_other,
+               (case when m.ply % 2 = 0 then {_WHITES_SCORE} else 2 - {_WHITES_SCORE} end)::utinyint as score
+        from {rows} m join games g using (game)
+    """  # noqa: S608 - built from text of our own
+
+
+def create_views(connection: duckdb.DuckDBPyConnection, moves: Location, games: Location) -> None:
+    """The views `moves` and `games` over the files of these folders, and `movers`: see `movers_sql`."""
+    for name, folder in (("moves", moves), ("games", games)):
+        parquet(connection, folder).create_view(name)
+    connection.execute(f"create view movers as {movers_sql()}")
+
+
+class Movers:
+    """The movers of all games, 16 bytes a game, in a file that is mapped into memory piece by piece."""
+
+    def __init__(self, file: Path) -> None:
+        """Those that `fill` has put into `file`."""
+        self._packed = np.memmap(file, dtype=np.uint64, mode="r")
+
+    @classmethod
+    def fill(cls, connection: duckdb.DuckDBPyConnection, file: Path) -> Movers:
+        """Put all movers into `file`, which is to be temporary, from the connection's view `games`."""
+        [(games,)] = connection.sql("select coalesce(max(game), 0)::bigint + 1 from games").fetchall()
+        file.parent.mkdir(parents=True, exist_ok=True)
+        filled = np.memmap(file, dtype=np.uint64, mode="w+", shape=(games, 2))
+        told = connection.sql(
+            f"""select game, white_player, black_player, white_rating, black_rating,
+                       {_WHITES_SCORE}::utinyint as white_score,
+                       (2 - {_WHITES_SCORE})::utinyint as black_score
+                from games"""  # noqa: S608 - text of our own
+        )
+        for batch in told.to_arrow_reader(_GAMES_AT_ONCE):
+            game = batch["game"].to_numpy()
+            for place, side in enumerate(("white", "black")):
+                # Shifted here: DuckDB, which looks out for overflows, takes ten times as long.
+                player, rating, score = (
+                    batch[f"{side}_{what}"].to_numpy().astype(np.uint64)
+                    for what in ("player", "rating", "score")
+                )
+                filled[game, place] = player << np.uint64(24) | rating << np.uint64(8) | score
+        filled.flush()  # other machines may read it next
+        return cls(file)
+
+    def of(self, games: npt.NDArray[np.uint32], plies: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint64]:
+        """The movers of rows of `moves`, to be taken apart by `UNPACKED_SQL`."""
+        found: npt.NDArray[np.uint64] = self._packed.take(games * np.intp(2) + (plies & 1))
+        return found
+
+
+UNPACKED_SQL = """(mover >> 24)::uinteger as player, ((mover >> 8) & 65535)::usmallint as rating,
+    (mover & 255)::utinyint as score"""
+"""SQL for the columns that a column `mover` holds."""

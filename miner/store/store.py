@@ -1,0 +1,645 @@
+"""The folder on disk or in a bucket: manifests, fingerprints, whole-or-nothing writes.
+
+STORE/
+  salt                 the secret behind the players' hashes
+  lock                 held while a run writes; of a remote store it is writer.json, see `miner.store.claim`
+  forgotten            salted hashes of players whose games are not to be known, if there are any
+  read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
+  games/ moves/        folders of Parquet files, one per batch of games
+  edges.parquet strays.parquet tags.parquet    what the next tally knows by, when games are added
+  replies.parquet positions.parquet reach.parquet judged.parquet findings.parquet
+  followed.parquet answers.parquet afterwards.parquet model_games.parquet plans.parquet seasons.parquet
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import posixpath
+import secrets
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import IO, Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from miner.errors import Place, StoreError, UsageError
+from miner.schema import METHODS, SCHEMA_VERSION, TABLES, encodings_of
+from miner.store.change import PENDING, Change, changing, is_pending, is_unfinished, locks, recover
+from miner.store.change import replacing as replacing
+from miner.store.claim import Claim, check_unclaimed, release
+from miner.store.places import Location, Remote, is_there, located, readable, remove_tree
+
+STAGES = ("read", "tally", "judge", "follow", "rank")
+MADE_FROM = {"tally": ("read",), "judge": ("tally",), "follow": ("judge",), "rank": ("judge", "follow")}
+"""The stages that each stage reads from, the first of which must have run."""
+FOLDERS = ("games", "moves")
+_TABLES_OF = {
+    "read": FOLDERS,
+    "judge": ("judged",),
+    "follow": ("followed", "answers", "afterwards", "model_games", "plans", "seasons"),
+    "rank": ("findings", "curves"),
+}
+"""The tables that each stage writes; the tally writes all others."""
+
+_LEVEL_OF_TABLES = 3  # of zstd: smaller than by the first level (of `games`, `moves`) in no more time
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Manifest:
+    """What a finished stage leaves behind: enough to know whether it must run again."""
+
+    stage: str
+    settings: dict[str, Any]
+    inputs: dict[str, Any]  # digests of the sources, or the fingerprint of the stage before
+    rows: dict[str, int]  # rows of each table it wrote
+    facts: dict[str, Any]  # anything else worth showing; not part of the fingerprint
+    digests: dict[str, str] = field(default_factory=dict)  # SHA-256 of each file it wrote, by its path here
+    method: int = 0  # version of the stage's way of working
+    schema_version: int = SCHEMA_VERSION
+
+    @property
+    def fingerprint(self) -> str:
+        """Equal for equal settings, inputs and tables."""
+        told = {name: value for name, value in asdict(self).items() if name != "facts"}
+        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something in a store that is not as the stages left it."""
+
+    name: str  # the file, by its path in the store
+    what: str  # what is wrong with it
+    stage: str  # that makes such files
+    is_stray: bool = False  # no stage knows of it
+
+
+class DamagedManifest(StoreError):
+    """A manifest that is none."""
+
+
+class Store:
+    """A store folder. Use `Store.open` or `Store.create`."""
+
+    def __init__(self, root: Location) -> None:
+        self.root = root
+        self._writers = 0
+        self._lock: IO[str] | Claim
+        self._written: dict[str, str] = {}  # digests of the files written since the last stage was finished
+
+    @classmethod
+    def create(cls, root: Location | str) -> Store:
+        """The store in `root`, a folder or a URL such as s3://bucket/club, made if there is none.
+
+        Raises StoreError if the folder cannot be made or holds something else, and what `located` does.
+        """
+        root = located(root)
+        _check_name(root)
+        try:
+            root.mkdir(parents=True, exist_ok=True)
+            # Looked at once: another run may be making the store at the same time.
+            there = {path.name for path in root.iterdir() if not is_unfinished(path)}
+            if "salt" not in there:
+                if there:
+                    raise StoreError(
+                        "the folder is not empty and holds no store",
+                        where=Place(str(root)),
+                        advice="name an empty or a new folder",
+                    )
+                _make_salt(root)
+        except (FileExistsError, NotADirectoryError) as error:
+            raise StoreError(
+                "cannot make a store: there is a file of that name on the way",
+                where=Place(str(root)),
+                advice="name a folder that is empty or new",
+            ) from error
+        except OSError as error:
+            raise StoreError(
+                f"cannot make a store: {error.strerror}",
+                where=Place(str(root)),
+                advice="name a folder you may write to",
+            ) from error
+        return cls.open(root)
+
+    @classmethod
+    def open(cls, root: Location | str, *, damaged: bool = False) -> Store:
+        """An existing store; if it may be `damaged`, its manifests are not looked at yet.
+
+        A change of its files that was cut off is carried out to its end first.
+        Raises StoreError if there is none or it was written under another schema version, and what `located`
+        does.
+        """
+        root = located(root)
+        if not (root / "salt").is_file():
+            raise StoreError(
+                "there is no store here",
+                where=Place(str(root)),
+                advice="make one with `miner run SOURCE --store DIR`",
+            )
+        store = cls(root)
+        if is_pending(root):
+            with store.writing():  # which carries it out
+                pass
+        for stage in STAGES if not damaged else ():
+            store.manifest(stage)
+        return store
+
+    @property
+    def salt(self) -> bytes:
+        """The secret that players' names are hashed with."""
+        return (self.root / "salt").read_bytes()
+
+    def path(self, table: str) -> Location:
+        """Where a table is kept: a folder of Parquet files for games and moves, one file otherwise."""
+        assert table in TABLES, f"no table is called {table}"
+        return self.root / (table if table in FOLDERS else f"{table}.parquet")
+
+    def files(self, table: str) -> list[str]:
+        """The files that a table is kept in, by their paths in the store, e.g. games/000000.parquet."""
+        path = self.path(table)
+        if table not in FOLDERS:
+            return [path.name]
+        return sorted(f"{table}/{file.name}" for file in path.glob("*.parquet"))
+
+    def manifest(self, stage: str) -> Manifest | None:
+        """The manifest of a finished stage, or None.
+
+        Raises StoreError if it is damaged or was written under another schema version.
+        """
+        path = self.root / f"{stage}.json"
+        try:
+            told = json.loads(path.read_text(encoding="utf-8"))
+            # Before the rest of it: another version may tell other things.
+            self._check_version(told.get("schema_version") if isinstance(told, dict) else None)
+            return _checked(told, stage)
+        except FileNotFoundError:
+            return None
+        except (OSError, ValueError, TypeError) as error:
+            raise DamagedManifest(
+                f"the manifest is damaged: {error}",
+                where=Place(str(path)),
+                advice=f"delete it and run `miner {stage}` again",
+            ) from error
+
+    def _check_version(self, version: Any) -> None:
+        if isinstance(version, int) and version != SCHEMA_VERSION:
+            newer = "use the newer program that made it, or " if version > SCHEMA_VERSION else ""
+            raise StoreError(
+                f"the store has schema version {version}, this program {SCHEMA_VERSION}",
+                where=Place(str(self.root)),
+                advice=f"{newer}read the sources again into a new store",
+            )
+
+    def require(self, stage: str) -> Manifest:
+        """The manifest of a stage that must have run.
+
+        Raises StoreError if it has not.
+        """
+        manifest = self.manifest(stage)
+        if manifest is None:
+            raise StoreError(
+                f"the stage `{stage}` has not been run here",
+                where=Place(str(self.root)),
+                advice=f"run `miner {stage}` or `miner run` first",
+            )
+        return manifest
+
+    def require_whole(self, stage: str) -> Manifest:
+        """The manifest of a stage that must have run and whose files are there, with no others beside them.
+
+        Raises StoreError if not.
+        """
+        manifest = self.require(stage)
+        strays = [
+            name
+            for table in FOLDERS
+            if table in manifest.rows
+            for name in self.files(table)
+            if name not in manifest.digests
+        ]
+        for what, names in (("missing", self.missing_files(manifest)), ("none of the store's", strays)):
+            if names:
+                raise StoreError(
+                    f"the file is {what}", where=Place(str(self.root / names[0])), advice=self.mended_by
+                )
+        return manifest
+
+    def is_current(self, stage: str, settings: dict[str, Any], inputs: dict[str, Any]) -> bool:
+        """Whether the stage was finished with just these settings and inputs, and its tables are there."""
+        manifest = self.manifest(stage)
+        return (
+            manifest is not None
+            and manifest.settings == settings
+            and manifest.inputs == inputs
+            and manifest.method == METHODS[stage]
+            and not self.missing_files(manifest)
+        )
+
+    def begin(self, stage: str) -> None:
+        """Forget that the stage was finished, before its tables are touched; clear what a kill left."""
+        (self.root / f"{stage}.json").unlink(missing_ok=True)
+        for path in self.root.iterdir():
+            if is_unfinished(path):
+                path.unlink(missing_ok=True)
+
+    def finish(self, manifest: Manifest) -> Manifest:
+        """Record that a stage is finished, with the digests of its tables' files, which must be in place.
+
+        Only a file of which none is known is read for it: neither from `write_table` nor from the manifest.
+        """
+        known = manifest.digests | self._written
+        digests = {
+            name: known.get(name) or digest_of(self.root / name)
+            for table in manifest.rows
+            for name in self.files(table)
+        }
+        self._written.clear()
+        recorded = replace(manifest, digests=digests, method=METHODS[manifest.stage])
+        self.record(recorded)
+        return recorded
+
+    def record(self, manifest: Manifest) -> None:
+        """Write a manifest down as it is."""
+        _write_manifest(self.root, manifest)
+
+    @contextmanager
+    def changing(self) -> Iterator[StoreChange]:
+        """A change of files of games that happens whole or not at all; to be committed.
+
+        Raises StoreError if they were read in another way than this program's: it would mix the two.
+        """
+        with self.writing():
+            if self.require("read").method != METHODS["read"]:
+                raise StoreError(
+                    "the games were read by another version of this program, which read otherwise",
+                    where=Place(str(self.root)),
+                    advice="read all sources again first: `miner read`",
+                )
+            with changing(self.root) as change:
+                yield StoreChange(self, change)
+
+    def faults(self) -> list[Fault]:
+        """What is not as the stages left it, stage by stage; reads every file.
+
+        Raises StoreError if it was written under another schema version.
+        """
+        found: list[Fault] = []
+        named: set[str] = set()
+        for stage in STAGES:
+            try:
+                manifest = self.manifest(stage)
+            except DamagedManifest as error:
+                found.append(Fault(f"{stage}.json", error.what, stage))
+                named |= set(self._tables_of(stage))
+                continue
+            if manifest is not None:
+                named |= set(manifest.digests)
+                found += self.changed_files(manifest)
+        return found + self._strays(named)
+
+    def changed_files(self, manifest: Manifest) -> Iterator[Fault]:
+        """The files of a finished stage that are not as it left them; each is read when it is asked for."""
+        for name, digest in manifest.digests.items():
+            try:
+                if digest_of(self.root / name) != digest:
+                    yield Fault(name, "not as it was written", manifest.stage)
+            except FileNotFoundError:
+                yield Fault(name, "missing", manifest.stage)
+            except OSError as error:
+                yield Fault(name, f"cannot be read: {error.strerror}", manifest.stage)
+
+    def _tables_of(self, stage: str) -> list[str]:
+        return [name for table in tables_of(stage) for name in self.files(table)]
+
+    def _strays(self, named: set[str]) -> list[Fault]:
+        """Files that no manifest names though they stand where tables do, and what kills left."""
+        there = {name: stage for stage in STAGES for name in self._tables_of(stage)}
+        found = [
+            Fault(name, "named by no manifest", stage, is_stray=True)
+            for name, stage in there.items()
+            if name not in named and (self.root / name).exists()
+        ]
+        for folder in ("", *FOLDERS):
+            place = self.root / folder
+            left = (
+                sorted(path.name for path in place.iterdir() if is_unfinished(path)) if place.is_dir() else []
+            )
+            found += [
+                Fault(posixpath.join(folder, name), "left unfinished", "read", is_stray=True) for name in left
+            ]
+        return found
+
+    def missing_files(self, manifest: Manifest) -> list[str]:
+        """The files of a finished stage that are not there."""
+        is_kept = is_there(self.root)
+        return [name for name in manifest.digests if not is_kept(name)]
+
+    def why(self, stage: str, error: Exception, what: str, advice: str) -> StoreError:
+        """What to say where work on the tables of a finished stage failed: which of its files is damaged.
+
+        `what` and `advice`: where none is. Reads every file of the stage.
+        """
+        manifest = self.manifest(stage)
+        damaged = list(self.changed_files(manifest)) if manifest else []
+        if not damaged:
+            return StoreError(f"{what}: {error}", where=Place(str(self.root)), advice=advice)
+        more = f", and {len(damaged) - 1} more of its files are damaged" if len(damaged) > 1 else ""
+        return StoreError(
+            f"the file is {damaged[0].what}{more}",
+            where=Place(str(self.root / damaged[0].name)),
+            advice=self.mended_by,
+        )
+
+    @property
+    def mended_by(self) -> str:
+        """What to do about a damaged file."""
+        return f"`miner check --store {self.root} --repair` puts it right"
+
+    def out_of_date(self) -> str | None:
+        """The first stage that was made from something else than what the stage before holds now, or None."""
+        for stage, sources in MADE_FROM.items():
+            later = self.manifest(stage)
+            if later and any(later.inputs.get(before) != self._print_of(before) for before in sources):
+                return stage
+        return None
+
+    def _print_of(self, stage: str) -> str | None:
+        """The fingerprint of a stage; None: it has not run."""
+        manifest = self.manifest(stage)
+        return manifest.fingerprint if manifest else None
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """Keep other runs out while tables are written; may be nested.
+
+        A change of its files that was cut off is carried out to its end first.
+        Raises StoreError if another run is at work in the store, or it cannot be written to.
+        """
+        is_first = self._writers == 0
+        if is_first:
+            self._lock = self._locked("a")
+        self._writers += 1
+        try:
+            if is_first:
+                recover(self.root)
+            yield
+        finally:
+            self._writers -= 1
+            if self._writers == 0:
+                self._lock.close()
+
+    @contextmanager
+    def resting(self) -> Iterator[None]:
+        """Keep runs out while files are looked at; the store need not be writable.
+
+        Raises StoreError if a run is at work in the store.
+        """
+        if isinstance(self.root, Remote) and not self._writers:
+            check_unclaimed(self.root)
+        if isinstance(self.root, Remote) or self._writers or not (self.root / "lock").exists():
+            yield
+            return
+        with self._locked("r"):
+            yield
+
+    def _locked(self, mode: str) -> IO[str] | Claim:
+        if isinstance(self.root, Remote):
+            return Claim(self.root)
+        try:
+            lock = (self.root / "lock").open(mode)
+        except OSError as error:
+            raise StoreError(
+                f"the store cannot be written to: {error.strerror}",
+                where=Place(str(self.root)),
+                advice="see that you may write there, or copy it to another place",
+            ) from error
+        if not locks(lock):
+            lock.close()
+            raise StoreError(
+                "another run is at work in this store",
+                where=Place(str(self.root)),
+                advice="wait until it is done, or name another folder",
+            )
+        return lock
+
+    @contextmanager
+    def scratch(self) -> Iterator[Path]:
+        """A folder of this machine for what need not last: in the store itself, if that is on it.
+
+        It need not be there yet, and is gone afterwards.
+        """
+        if isinstance(self.root, Remote):
+            with tempfile.TemporaryDirectory(prefix="miner-") as folder:
+                yield Path(folder) / "spill"
+            return
+        try:
+            remove_tree(self.root / ".spill")  # what a kill left
+            yield self.root / ".spill"
+        finally:
+            remove_tree(self.root / ".spill")
+
+    @staticmethod
+    def unlock(root: Location | str) -> str:
+        """Let others write to a remote store whose writer is dead, and tell who that was; empty: nobody.
+
+        Raises UsageError for a local folder, whose lock ends with the run that holds it.
+        """
+        root = located(root)
+        if not isinstance(root, Remote):
+            raise UsageError(
+                "the lock of a folder ends with the run that holds it",
+                where=Place(str(root)),
+                advice="end the run that is at work there",
+            )
+        return release(root)
+
+    def write_table(self, name: str, table: pa.Table) -> None:
+        """Write a one-file table whole or not at all; its columns must be those of the schema."""
+        [file] = self.files(name)
+        self._written[file] = write_parquet(
+            self.root / file, table.cast(TABLES[name]), compression_level=_LEVEL_OF_TABLES
+        )
+
+    def read_table(self, name: str, columns: list[str] | None = None) -> pa.Table:
+        """A table, or some of its columns.
+
+        Raises StoreError if it is missing or damaged.
+        """
+        path = self.path(name)
+        with self._readable(path, f"the table `{name}`"):
+            if isinstance(path, Remote) and name in FOLDERS:
+                return pa.concat_tables([self.read_file(file, columns) for file in self.files(name)])
+            return pq.read_table(readable(path), columns=columns)
+
+    def read_file(self, name: str, columns: list[str] | None = None) -> pa.Table:
+        """A file of a table, by its path in the store, or some of its columns.
+
+        Raises StoreError if it is missing or damaged.
+        """
+        path = self.root / name
+        together = isinstance(path, Remote)  # one request for columns that lie side by side
+        with self._readable(path, "the file"), pq.ParquetFile(readable(path), pre_buffer=together) as file:
+            return file.read(columns=columns)
+
+    @contextmanager
+    def _readable(self, path: Location, what: str) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, pa.ArrowException) as error:
+            raise StoreError(
+                f"{what} cannot be read: {error}", where=Place(str(path)), advice=self.mended_by
+            ) from error
+
+
+def _make_salt(root: Location) -> None:
+    salt = secrets.token_bytes(32)
+    if isinstance(root, Remote):
+        (root / "salt").create(salt)  # unless another run was faster
+        return
+    with replacing(root / "salt") as unfinished:
+        # Whoever has it can find names by trying a list of them: for the owner only.
+        unfinished.touch(mode=0o600)
+        unfinished.write_bytes(salt)
+
+
+def _check_name(root: Location) -> None:
+    if isinstance(root, Remote):
+        return
+    try:
+        str(root).encode("utf-8")
+    except UnicodeEncodeError as error:
+        # Neither Parquet nor DuckDB opens files in a folder of such a name.
+        name = os.fsencode(root).decode("utf-8", "backslashreplace")
+        raise StoreError(
+            "cannot make a store: the folder's name is not UTF-8",
+            where=Place(name),
+            advice="name another folder",
+        ) from error
+
+
+def tables_of(stage: str) -> tuple[str, ...]:
+    """The tables that a stage writes."""
+    others = {name for names in _TABLES_OF.values() for name in names}
+    return _TABLES_OF.get(stage) or tuple(name for name in TABLES if name not in others)
+
+
+def stage_before(stage: str) -> str:
+    """The stage that a stage reads from first of all."""
+    return MADE_FROM[stage][0]
+
+
+def _checked(told: Any, stage: str) -> Manifest:
+    """A manifest as it was written.
+
+    Raises TypeError or ValueError for anything else.
+    """
+    if not isinstance(told, dict):
+        raise TypeError("it is no table")
+    seal = told.pop("seal", None)
+    manifest = Manifest(**told)
+    for name in ("settings", "inputs", "rows", "facts", "digests"):
+        if not isinstance(getattr(manifest, name), dict):
+            raise TypeError(f"{name} is no table")
+    if seal != _seal(told):
+        raise ValueError("it was changed after it was written")
+    if manifest.stage != stage:
+        raise ValueError(f"it is that of the stage `{manifest.stage}`")
+    return manifest
+
+
+def _seal(told: dict[str, Any]) -> str:
+    """SHA-256 of what a manifest tells, by which a change by hand or by the disk is noticed."""
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+
+def _write_manifest(root: Location, manifest: Manifest) -> None:
+    told = asdict(manifest)
+    with replacing(root / f"{manifest.stage}.json") as unfinished:
+        sealed = told | {"seal": _seal(told)}
+        unfinished.write_text(json.dumps(sealed, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+
+
+class StoreChange:
+    """A change of files of finished stages, in the making."""
+
+    def __init__(self, store: Store, change: Change) -> None:
+        self.store = store
+        self.folder = change.folder  # new files go here, under their paths in the store
+        self._change = change
+
+    def read_file(self, name: str, columns: list[str] | None = None) -> pa.Table:
+        """A file as the change has it so far. Raises what `Store.read_file` does."""
+        is_new = (self.folder / name).exists()
+        return self.store.read_file(f"{PENDING}/{name}" if is_new else name, columns)
+
+    def take_out(self, name: str) -> None:
+        """Have a file go, if it is there."""
+        self._change.take_out(name)
+
+    def take_out_later_stages(self) -> None:
+        """Have the tables of all stages after `read` go, and their manifests."""
+        for stage in STAGES[1:]:
+            self.take_out(f"{stage}.json")
+            for name in self.store._tables_of(stage):
+                self.take_out(name)
+
+    def commit(self, manifest: Manifest) -> Manifest:
+        """Put all new files in place, with the manifest that names them, and take out the others."""
+        recorded = replace(manifest, method=METHODS[manifest.stage])
+        _write_manifest(self.folder, recorded)
+        self._change.commit()
+        return recorded
+
+
+class _Hashing:
+    """A file to write to that computes the SHA-256 of what is written on its way."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self._file = file
+        self._hash = hashlib.sha256()
+        self.closed = False
+
+    def write(self, data: bytes) -> int:
+        self._hash.update(data)
+        return self._file.write(data)
+
+    def flush(self) -> None:
+        self._file.flush()
+
+    def close(self) -> None:
+        self.closed = True
+
+    def hexdigest(self) -> str:
+        return self._hash.hexdigest()
+
+
+def write_parquet(path: Location, table: pa.Table, *, settled: bool = True, **how: Any) -> str:
+    """Write a table to a file, whole or not at all, and tell the file's SHA-256.
+
+    Columns are stored as the schema tells. `settled`: see `replacing`; `how`: as for pyarrow's `write_table`.
+    """
+    encodings = encodings_of(table.schema)
+    with_dictionary = [name for name in table.column_names if name not in encodings]
+    with replacing(path, settled=settled) as unfinished, unfinished.open("wb") as file:
+        hashing = _Hashing(file)
+        pq.write_table(
+            table,
+            hashing,
+            compression="zstd",
+            use_dictionary=with_dictionary,
+            column_encoding=encodings,
+            **how,
+        )
+    return hashing.hexdigest()
+
+
+def digest_of(path: Location) -> str:
+    """SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,148 @@
+"""Pick rates pooled across bands, for all replies of all tallied positions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from miner import pooling
+from miner.arrays import Floats, Ints
+
+Counts = npt.NDArray[np.uint32]
+Singles = npt.NDArray[np.float32]
+
+_MOVES = 1 << 16
+_NEVER_ALL = 0.999  # most that an earlier database's rates may add up to: there is always something new
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """The distinct replies (ordered by key, then move) and their positions, against the bands (columns)."""
+
+    keys: npt.NDArray[np.uint64]  # (replies,)
+    moves: npt.NDArray[np.uint16]  # (replies,)
+    chosen: Counts  # (replies, bands): games with the reply
+    place: Ints  # (replies,): the position of each
+    played: Counts  # (positions, bands): games at the position
+    row: Ints  # for each row of the counted table, its reply
+    band: npt.NDArray[np.uint8]  # for each row of the counted table, its band
+    squared: Floats  # for each row of the counted table, each player's games squared and added up
+    squared_there: Singles  # (positions, bands): the same of all games at the position
+
+    @property
+    def cell(self) -> Ints:
+        """For each row of the counted table, the place of its position and band in `played.ravel()`."""
+        cells: Ints = self.place[self.row] * self.played.shape[1] + self.band
+        return cells
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """Pooled pick rates as Beta distributions."""
+
+    choices: Choices
+    pooled: pooling.Pooled  # of the bands that were kept
+    kept: npt.NDArray[np.bool_]  # (bands,): others have no games, and no rates
+    resemblance: pooling.Resemblance
+    player_correlation: float  # of the replies in games of one player
+
+    def of_rows(self) -> tuple[Floats, Floats]:
+        """Successes and failures for each row of the counted table."""
+        cells = (self.choices.row, self._columns[self.choices.band])
+        return self._parameters(cells)
+
+    def of_band(self, band: int) -> tuple[Floats, Floats]:
+        """Successes and failures of every reply in a band with games, whether it was seen there or not."""
+        assert self.kept[band], f"band {band} has no games"
+        return self._parameters((slice(None), self._columns[band]))
+
+    @property
+    def _columns(self) -> Ints:
+        return np.cumsum(self.kept) - 1
+
+    def _parameters(self, cells: tuple[Ints | slice, Ints]) -> tuple[Floats, Floats]:
+        return self.pooled.successes[cells].astype(np.float64), self.pooled.failures[cells].astype(np.float64)
+
+
+def spread(counted: pa.Table, bands: int) -> Choices:
+    """Counts as `count_replies` gives them (ordered by key, move, band), spread over a column per band."""
+    keys, moves = counted["key"].to_numpy(), counted["move"].to_numpy()
+    band, games = counted["band"].to_numpy(), counted["games"].to_numpy()
+    is_new_key = np.r_[True, keys[1:] != keys[:-1]][: len(keys)]
+    is_new_reply = is_new_key | np.r_[True, moves[1:] != moves[:-1]][: len(keys)]
+    row = np.cumsum(is_new_reply) - 1
+    chosen = np.zeros((int(is_new_reply.sum()), bands), dtype=np.uint32)
+    chosen[row, band] = games
+    place = np.cumsum(is_new_key[is_new_reply]) - 1
+    played = np.zeros((int(is_new_key.sum()), bands), dtype=np.uint32)
+    np.add.at(played, place, chosen)
+    squared_there = np.zeros(played.shape, dtype=np.float32)
+    squared_there[place[row], band] = counted["games_squared_at_position"].to_numpy()
+    return Choices(
+        keys[is_new_reply],
+        moves[is_new_reply],
+        chosen,
+        place,
+        played,
+        row,
+        band,
+        counted["games_squared"].to_numpy(),
+        squared_there,
+    )
+
+
+def pool(choices: Choices, earlier: pa.Table | None = None) -> Rates:
+    """Pick rates of every reply in every band, each band leaning on the others as far as the data warrant.
+
+    `earlier` is a table `replies` of an earlier, larger database, with a column `place` of its bands' places:
+    its rates are what is expected before any game of ours is seen.
+    """
+    correlation = pooling.intra_player_correlation(
+        np.asarray(choices.chosen[choices.row, choices.band]),
+        choices.squared,
+        choices.cell,
+        choices.squared_there.ravel(),
+    )
+    worth = pooling.worth_of_games(choices.played, choices.squared_there, correlation)
+    kept = pooling.bands_between(choices.chosen)
+    counted = pooling.Games(
+        choices.chosen[:, kept],
+        choices.place,
+        worth[:, kept],
+        None if earlier is None else earlier_rates(choices, earlier)[:, kept],
+    )
+    resemblance = pooling.fit_resemblance(counted)
+    return Rates(choices, pooling.pool(counted, resemblance), kept, resemblance, correlation)
+
+
+def earlier_rates(choices: Choices, earlier: pa.Table) -> Singles:
+    """Pick rates of an earlier database for each reply and band, shape (replies, bands); 0: unknown there.
+
+    A band that was never at the position there has the share of all bands together; one that was there and
+    did not choose the reply, no more than one game's share.
+    """
+    known = choices.keys[np.r_[True, choices.keys[1:] != choices.keys[:-1]][: len(choices.keys)]]
+    keys = earlier["key"].to_numpy()
+    place = np.minimum(np.searchsorted(known, keys), len(known) - 1)
+    earlier = earlier.filter(pa.array(known[place] == keys))
+    place = place[known[place] == keys]
+    band, games = earlier["place"].to_numpy(), earlier["games"].to_numpy()
+    there = np.zeros(choices.played.shape, dtype=np.float32)
+    there[place, band] = earlier["games_at_position"].to_numpy()
+    ours = choices.place * _MOVES + choices.moves
+    theirs = place * _MOVES + earlier["move"].to_numpy()
+    row = np.minimum(np.searchsorted(ours, theirs), len(ours) - 1)
+    shared = ours[row] == theirs
+    together = np.bincount(row[shared], games[shared], minlength=len(ours))
+    share = together / np.maximum(there.sum(axis=1), 1.0)[choices.place]
+    most = 1.0 / (there[choices.place] + 1.0)
+    rates = np.where(there[choices.place] > 0, np.minimum(share[:, None], most), share[:, None])
+    rates[row[shared], band[shared]] = earlier["pick_rate"].to_numpy()[shared]
+    sums = np.zeros(choices.played.shape)
+    np.add.at(sums, choices.place, rates)
+    rates /= np.maximum(sums / _NEVER_ALL, 1.0)[choices.place]
+    singles: Singles = rates.astype(np.float32)
+    return singles

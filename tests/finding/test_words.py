@@ -1,0 +1,189 @@
+"""Findings in plain sentences."""
+
+from __future__ import annotations
+
+import doctest
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from miner.finding import words
+from tests.export.examples import first_move, legal, vienna
+
+
+def test_examples_in_the_docstrings() -> None:
+    """The examples in the docstrings are true."""
+    result = doctest.testmod(words)
+
+    assert result.attempted >= 6
+    assert result.failed == 0
+
+
+def test_summary_of_a_tempo() -> None:
+    """A coach can read the numbers of a finding out loud."""
+    text = words.summary(vienna())
+
+    assert text == (
+        "Players rated 1000-1199 chose 3...exf4 in 28 of 80 games (35%; 27 to 44%). Best is 3...d5. "
+        "It costs 0.11 of a point per game. The knight must go back from f6 to g8. "
+        "Those who chose it scored 41%, the others there 52%."
+    )
+
+
+def test_summary_where_everybody_chose_the_reply() -> None:
+    """Where there were no others, nothing is said about them."""
+    text = words.summary(legal(observed_with_reply=0.0))
+
+    assert text.endswith("It allows mate in 2. Those who chose it scored 0%.")
+
+
+def test_summary_without_a_detail() -> None:
+    """An empty detail leaves no empty sentence behind."""
+    text = words.summary(vienna(reason="position", reason_detail=""))
+
+    assert "per game. Those who" in text
+
+
+@pytest.mark.parametrize(
+    ("detail", "sentence"),
+    [
+        ("mate in 2", "It allows mate in 2."),
+        ("misses mate in 3", "Black misses mate in 3."),
+        ("wins a rook for two pawns", "White wins a rook for two pawns."),
+        ("does not win back a pawn", "Black does not win back a pawn."),
+        (
+            "Black can no longer castle; the king is driven to e6",
+            "Black can no longer castle; the king is driven to e6.",
+        ),
+        ("the knight must go back from f6 to g8", "The knight must go back from f6 to g8."),
+        ("a trap!", "A trap!"),
+    ],
+)
+def test_reasons_are_sentences(detail: str, sentence: str) -> None:
+    """It is always said who wins or misses something."""
+    assert words.reason_sentence(vienna(reason_detail=detail)) == sentence
+
+
+def test_pattern() -> None:
+    """A pattern is named after the reason; nothing is said where there is none."""
+    assert "from f6 to g8. Pattern: trapped piece. Those" in words.summary(vienna(pattern="trapped piece"))
+    assert "Pattern" not in words.summary(vienna())
+
+
+def test_one_game_is_singular() -> None:
+    """One game is not games."""
+    once = vienna(games_at_position=1, games_with_reply=1, pick_rate=1.0)
+    rare = vienna(games_at_position=1234, games_with_reply=1, pick_rate=0.001, pick_rate_low=0.0)
+
+    assert words.often_words(once).startswith("1 of 1 game (100%;")
+    assert words.often_words(rare) == "1 of 1,234 games (under 1%; 0 to 44%)"
+
+
+def test_a_pooled_rate_is_marked() -> None:
+    """Where the neighbouring bands move the rate away from the plain share, it is only about so much."""
+    assert words.often_words(vienna(pick_rate=0.33)) == "28 of 80 games (about 33%; 27 to 44%)"
+
+
+def test_worth() -> None:
+    """The lower bound is likely, not certain."""
+    assert words.worth_words(vienna()) == "0.47 points per 100 games, likely 0.20 or more"
+    assert words.worth_words(vienna(teaching_value_low=0.0024)).endswith("likely 0.002 or more")
+    assert words.worth_words(vienna(teaching_value_low=0.0)).endswith("per 100 games, perhaps nothing")
+
+
+def test_reach_says_who_steers() -> None:
+    """A trap comes up as often as told only if its side plays towards it; a pitfall comes up by itself."""
+    trap, pitfall = words.shares_words(vienna()), words.shares_words(vienna(kind="pitfall"))
+
+    assert trap.startswith("comes up in 25% of the games if White plays towards it, is chosen by 35%")
+    assert pitfall.startswith("comes up in 1% of the games, is chosen by 35%")
+
+
+def test_no_clear_trend() -> None:
+    """What chance could have made is called no change."""
+    told = words.trend_sentence({"trend": "steady", "trend_p": 0.4})
+
+    assert told == "No clear change between the last two seasons (p = 0.40)."
+
+
+def test_plan_in_words() -> None:
+    """What the winners did is told as a coach would say it."""
+    knight = {"theme": "piece", "detail": "knight f3", "from_square": "g1", "to_square": "f3"}
+    trade = {"theme": "exchange", "detail": "exchange bishop knight", "from_square": "", "to_square": ""}
+    castles = trade | {"theme": "castling", "detail": "castling short"}
+
+    assert words.plan_words(knight) == "knight from g1 to f3"
+    assert words.plan_words(trade) == "exchanges bishop for knight"
+    assert words.plan_words(castles) == "castles short"
+
+
+def test_a_whole_point() -> None:
+    """A reply that throws a won game away costs the whole point."""
+    assert words.cost_sentence(vienna(loss=0.999)) == "It costs the whole point."
+
+
+@pytest.mark.parametrize(
+    ("band", "said"),
+    [
+        ("0-799", "players rated below 800"),
+        ("800-999", "players rated 800-999"),
+        ("2400+", "players rated 2400 and above"),
+        ("unrated", "unrated players"),
+    ],
+)
+def test_bands(band: str, said: str) -> None:
+    """A band is said as a coach would say it."""
+    assert words.band_words(band) == said
+
+
+def test_title_without_an_opening() -> None:
+    """A finding whose games name no opening is called by its first moves."""
+    assert words.title(vienna(opening="")) == "Trap: 1.e4 e5 2.Nc3 Nf6 3.f4"
+    assert words.title(legal()) == "Trap: 1.e4 e5 2.Nf3 d6 3.Bc4 Bg4"
+    assert words.title(first_move()) == "Pitfall: the first move"
+
+
+def test_sides() -> None:
+    """The side that profits is taught a trap, the side that errs is taught a pitfall."""
+    assert (words.mover(vienna()), words.taught(vienna())) == ("black", "white")
+    assert (words.mover(first_move()), words.taught(first_move())) == ("white", "white")
+
+
+def test_lines_carry_their_numbers() -> None:
+    """Reply, refutation and best line are numbered from where they begin."""
+    row = legal()
+
+    assert words.path_words(row).endswith("4.Nc3 g6 5.Nxe5")
+    assert words.reply_words(row) == "5...Bxd1"
+    assert words.refutation_words(row) == "6.Bxf7+ Ke7 7.Nd5#"
+    assert words.best_line_words(row) == "5...dxe5 6.Qxg4"
+    assert words.path_words(first_move()) == "the start position"
+    assert words.refutation_words(first_move()) == "1...d5 2.Bg2 Bxg4"
+
+
+@given(text=st.text(), longest=st.integers(3, 40))
+def test_plain_text_is_one_printable_line(text: str, longest: int) -> None:
+    """No control character, line end or surrogate survives, and the length holds."""
+    clean = words.plain(text, longest)
+
+    assert clean.isprintable()
+    assert len(clean) <= longest
+    assert clean == words.plain(clean, longest)
+    assert clean == clean.strip()
+
+
+def test_a_worse_position_is_somebodys() -> None:
+    """Where nothing is won at once, the sentence says whose position is worse."""
+    row = vienna(reason="position", reason_detail="the position is worse")
+
+    assert words.reason_sentence(row) == "Black is left with the worse position."
+
+
+def test_a_shallow_position_has_no_opening_of_its_own() -> None:
+    """After two moves the commonest opening name would be that of games that went another way."""
+    early = vienna(ply=2, path="e4 e5", opening="Philidor Defence", eco="C41")
+
+    assert words.title(early) == "Trap: 1.e4 e5"
+    assert (words.own_opening(early), words.own_eco(early)) == ("", "")
+    assert words.own_eco(vienna(eco="C29")) == "C29"

@@ -1,0 +1,120 @@
+from __future__ import annotations
+
+import io
+
+import chess.pgn
+import numpy as np
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from miner.pgn.split import find_games, last_sure_start, one_line_end, walk_games
+from miner.pgn.text import Lines
+from tests import strategies
+from tests.reading import game_text
+
+A = game_text("1. e4 e5", White="A")
+B = game_text("1. d4 d5", White="B")
+TAGS_B = B[: B.index("1. d4")]
+
+
+def found(text: str) -> list[str]:
+    data = one_line_end(text.encode("latin-1"))
+    games = find_games(Lines(data), np.array([0]))
+    return [
+        data[a:b].decode("latin-1") for a, b in zip(games.starts.tolist(), games.ends.tolist(), strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "games"),
+    [
+        ("", 0),
+        ("\n\n", 0),
+        (A, 1),
+        (A + B, 2),
+        (A.replace("\n", "\r\n") + B.replace("\n", "\r"), 2),
+        (A.replace("e5", '{\n[Event "x"]\n} e5') + B, 2),
+        (A.replace("e5", '{a blank line\n\n[Event "x"]\n\n1. a4} e5') + B, 2),
+        (A.replace("e5", "{never closed e5") + B, 2),
+        (A.replace("e5", "{never closed e5") + B.replace("d5", "{closed} d5"), 2),
+        (A.replace("e5", "; { to the end of the line\ne5") + B, 2),
+        (A.replace("\n\n1.", "\n1.") + B, 2),
+        (A.replace("\n\n1.", "\n\n\n\n1.") + B, 2),
+        (A.rstrip() + "\n" + B, 2),
+        (A + "Round two, played on Sunday\n\n" + B, 2),
+        ("Games of the club\n" + A + B, 2),
+        (A + B[: -len(" d5 1-0\n\n")], 2),
+        (A[: A.index("1. e4")] + B, 2),
+        ("1. e4 e5 1-0\n\n1. d4 d5 0-1\n\n", 2),
+        (A.replace(" e5", "\n\n1... e5 2. Nf3").replace("1... e5 2.", "2."), 1),
+        (A + "\ufeff".encode().decode("latin-1") + B, 2),
+        (A.replace('[Site "?"]', '[Site "?"]\n') + B, 2),
+        (A.replace("?", "a { b"), 1),
+        (A.replace("?", "a { b") + B + A + B, 4),
+        ("% escaped\n" + A + "; a remark\n\n" + B, 2),
+    ],
+)
+def test_number_of_games(text: str, games: int) -> None:
+    """Games are told apart whatever stands between and in them."""
+    assert len(found(text)) == games
+
+
+@given(file=strategies.messy_files())
+def test_all_at_once_is_as_bit_by_bit(file: tuple[list[strategies.Played], str]) -> None:
+    """Games found over the whole text are those found by walking through it."""
+    played, text = file
+    data = one_line_end(text.encode())
+    at_once = find_games(Lines(data), np.array([0]))
+
+    spans, skipped = walk_games(data)
+
+    assert list(zip(*(array.tolist() for array in at_once[:3]), strict=True)) == spans
+    assert at_once.skipped.tolist() == [skipped]
+    assert len(spans) == len(played)
+
+
+@given(file=strategies.messy_files())
+def test_a_sure_start_is_the_start_of_a_game(file: tuple[list[strategies.Played], str]) -> None:
+    """Where a text may be cut, a game begins."""
+    data = one_line_end(file[1].encode())
+
+    start = last_sure_start(data)
+
+    assert start == 0 or start in [span.start for span in walk_games(data)[0]]
+
+
+def test_python_chess_sees_the_same_games() -> None:
+    """In a file without liberties each game is the text that python-chess reads as one."""
+    text = A + B + A.replace("e5", "{a\n\nb} e5 (1... c5)")
+    handle = io.StringIO(text)
+    seconds = []
+    while (second := chess.pgn.read_game(handle)) is not None:
+        seconds.append(second)
+
+    games = found(text)
+
+    assert len(games) == len(seconds) == 3
+    for game, second in zip(games, seconds, strict=True):
+        alone = chess.pgn.read_game(io.StringIO(game))
+        assert alone is not None
+        assert str(alone) == str(second)
+
+
+PIECES = [b"\n", b" \n", b'[E "x"]\n', b"[x\n", b"1. e4\n", b"{", b"}"]
+
+
+@given(st.lists(st.sampled_from(PIECES), max_size=20))
+@example([b"1. e4\n", b" \n", b'[E "x"]\n', b"{", b"1. e4\n", b"\n", b'[E "x"]\n'])
+def test_the_last_of_all_sure_starts_is_found(parts: list[bytes]) -> None:
+    """Sure is a tag line after a blank one, after a line of moves, outside of comments; the last counts."""
+    lines = b"".join(parts).split(b"\n")
+    sure, before = [0], b""
+    for two, one, line in zip(lines, lines[1:], lines[2:], strict=False):
+        before += two + b"\n"
+        is_open = before.rpartition(b"{")[1] and b"}" not in before.rpartition(b"{")[2]
+        is_moves = two.strip() and not two.startswith(b"[")
+        if line.startswith(b'[E "') and one in (b"", b" ") and is_moves and not is_open:
+            sure.append(len(before) + len(one) + 1)
+
+    assert last_sure_start(b"\n".join(lines)) == sure[-1]

@@ -1,0 +1,109 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from miner.pgn.tags import is_set_up, is_variant, openings, rating_of, read_tags, time_class_of
+from miner.pgn.text import Lines
+
+
+def tags_of(text: str | bytes) -> dict[str, list[str]]:
+    data = text.encode() if isinstance(text, str) else text
+    columns = read_tags(Lines(data), np.array([0]), np.array([len(data)]))
+    return {name: column.strings().to_pylist() for name, column in columns.items()}
+
+
+@pytest.mark.parametrize(
+    ("line", "white"),
+    [
+        (b'[White "Ada"]', "Ada"),
+        (b'[White  \t "Ada"]', "Ada"),
+        (b'[White\t"Ada"]', "Ada"),
+        (b'[White "Ada"]  ', "Ada"),
+        (b'[White "Ada"] ', "Ada"),
+        (b'[White ""]', ""),
+        (b'[White "A "big" B"]', 'A "big" B'),
+        (b'[White "J\xf6rg"]', "Jörg"),
+        ('[White "Jörg"]'.encode(), "Jörg"),
+        (b'[White "Ada"]\n[White "Bo"]', "Bo"),
+        (b'[WhiteTeam "x"]', ""),
+        (b'[White Ada]\n[Black "Bo"]', ""),
+        (b"[White", ""),
+    ],
+)
+def test_value_of_a_tag(line: bytes, white: str) -> None:
+    """A tag's value is found however its line is spaced, quoted and encoded."""
+    assert tags_of(line + b"\n")["White"] == [white]
+
+
+def test_absent_and_long_tags() -> None:
+    """Long names are told from others that begin alike; an absent tag is empty."""
+    tags = tags_of('[TimeControl "300"]\n[TimeControlled "x"]\n[WhiteElo "1500"]\n[BlackElos "3"]\n')
+
+    assert tags["TimeControl"] == ["300"]
+    assert tags["WhiteElo"] == ["1500"]
+    assert tags["BlackElo"] == [""]
+
+
+def test_opening_and_variation() -> None:
+    """A variation's name follows its opening's."""
+    data = b'[Opening "Italian Game"]\n[Variation "Two Knights"]\n'
+    columns = read_tags(Lines(data), np.array([0]), np.array([len(data)]))
+
+    assert openings(columns).strings().to_pylist() == ["Italian Game: Two Knights"]
+
+
+@pytest.mark.parametrize(
+    ("value", "rating"),
+    [("1500", 1500), ("1500?", 1500), ("?", 0), ("-", 0), ("", 0), ("0", 0), ("99999", 65_535)],
+)
+def test_rating(value: str, rating: int) -> None:
+    """A rating is the number in the tag, or 0."""
+    assert rating_of(value) == rating
+
+
+@pytest.mark.parametrize(
+    ("control", "time_class"),
+    [
+        ("179", "bullet"),
+        ("60+3", "blitz"),
+        ("479", "blitz"),
+        ("300+5", "rapid"),
+        ("1500", "classical"),
+        ("40/7200:3600", "classical"),
+        ("1/259200", "correspondence"),
+        ("10/2592000", "correspondence"),
+        ("0+86400", "correspondence"),
+        ("1/86399", "classical"),
+        ("1/30", "rapid"),
+        ("20/200", "blitz"),
+        ("20/200:60", "blitz"),
+        ("60/3600", "classical"),
+        ("0/300", "blitz"),
+        ("259200", "classical"),
+        ("", "unknown"),
+        ("fast", "unknown"),
+    ],
+)
+def test_time_class(control: str, time_class: str) -> None:
+    """The time for 40 moves decides, and whether a move has a day."""
+    assert time_class_of(control) == time_class
+
+
+def test_variants_and_set_ups() -> None:
+    """Standard chess from the start position, however it is said, is neither a variant nor set up."""
+    assert [is_variant(one) for one in ("", "Standard", "normal", "From Position", "Chess960", "Atomic")] == [
+        False,
+        False,
+        False,
+        False,
+        True,
+        True,
+    ]
+    start = "rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR w KQkq - 0 1"
+    assert [is_set_up(one) for one in ("", "?", start, start.replace(" w ", " b "))] == [
+        False,
+        False,
+        False,
+        True,
+    ]

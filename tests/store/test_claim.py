@@ -1,0 +1,118 @@
+"""Who writes to a remote store: one run at a time, whatever was killed; whoever comes second is told."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from miner.errors import StoreError, UsageError
+from miner.store import Store
+from miner.store.claim import FILE, Claim, check_unclaimed
+from miner.store.places import Remote, located
+
+pytest.importorskip("fsspec", reason="fsspec is not installed (the extra `remote`)")
+
+HOLDS_ITS_CLAIM = """
+import sys
+from miner.claim import Claim
+from miner.places import located
+claim = Claim(located(sys.argv[1]))
+print("claimed", flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.fixture
+def folder(bucket: str) -> Remote:
+    """A place in a bucket."""
+    place = located(bucket)
+    assert isinstance(place, Remote)
+    return place
+
+
+def other_run(folder: Remote, **environment: str) -> subprocess.Popen[str]:
+    """A process that has claimed the place."""
+    run = subprocess.Popen(
+        [sys.executable, "-c", HOLDS_ITS_CLAIM, folder.url],
+        env=os.environ | environment,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert run.stdout is not None
+    assert run.stdout.readline() == "claimed\n"
+    return run
+
+
+def kill(run: subprocess.Popen[str]) -> None:
+    with run:
+        run.send_signal(signal.SIGKILL)
+
+
+def test_a_claim_keeps_others_out_until_it_is_closed(folder: Remote) -> None:
+    """Also those that only look; then there is nothing left of it."""
+    with Claim(folder):
+        with pytest.raises(StoreError, match="another run of this machine is at work"):
+            Claim(folder)
+        with pytest.raises(
+            StoreError, match=f"another run is at work in this store: process {os.getpid()} on "
+        ):
+            check_unclaimed(folder)
+
+    assert not (folder / FILE).exists()
+    check_unclaimed(folder)
+    Claim(folder).close()
+
+
+def test_the_claim_of_a_killed_run_of_this_machine_is_taken_over(
+    folder: Remote, caplog: pytest.LogCaptureFixture
+) -> None:
+    """While it lives it is refused; once it is killed, nobody need do anything."""
+    other = other_run(folder)
+    with pytest.raises(StoreError, match="another run of this machine"):
+        Claim(folder)
+    kill(other)
+    assert (folder / FILE).exists()
+
+    with Claim(folder):
+        pass
+
+    assert "the run before was killed; this one takes its place" in caplog.text
+    assert not (folder / FILE).exists()
+
+
+def test_the_claim_of_another_machine_stays_until_it_is_unlocked(folder: Remote, tmp_path: Path) -> None:
+    """Another machine has other temporary files: nobody here can know whether its run is alive."""
+    (tmp_path / "elsewhere").mkdir()
+    other = other_run(folder, TMPDIR=str(tmp_path / "elsewhere"))
+    kill(other)
+    with pytest.raises(
+        StoreError, match=rf"process {other.pid} on .*, since \d{{4}}-.*`miner unlock --store s3://"
+    ):
+        Claim(folder)
+
+    assert Store.unlock(folder).startswith(f"process {other.pid} on ")
+
+    assert Store.unlock(folder) == ""
+    Claim(folder).close()
+
+
+def test_a_damaged_claim_is_a_claim(folder: Remote) -> None:
+    """Who knows what it said."""
+    (folder / FILE).create(b"{")
+
+    with pytest.raises(StoreError, match="process unknown on unknown"):
+        Claim(folder)
+
+    assert (folder / FILE).read_bytes() == b"{"
+
+
+def test_a_folder_needs_no_unlocking(tmp_path: Path) -> None:
+    """Its lock ends with the process."""
+    with pytest.raises(UsageError, match="the lock of a folder ends with the run that holds it"):
+        Store.unlock(Store.create(tmp_path / "store").root)

@@ -18,9 +18,9 @@ from miner.errors import UsageError
 from miner.finding.words import Finding
 from miner.progress import Progress
 from miner.pupils.before_after import progress_of
-from miner.pupils.games import NO_MOVE, PupilGames, is_day, period_of, read_games
+from miner.pupils.games import NO_MOVE, PupilGames, read_games
 from miner.pupils.known import Known
-from miner.pupils.roster import Member, Roster, pseudonyms
+from miner.pupils.roster import Member, Roster, is_day, period_of, pseudonyms
 from miner.store import Store
 from miner.terms import Kind
 

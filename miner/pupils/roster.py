@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
+from typing import Literal
 
 from miner.errors import Place, SourceError, UsageError
 from miner.finding.words import plain
 from miner.pgn.players import Players
-from miner.pupils.games import is_day
 
 NAME_LENGTH, GROUP_LENGTH = 60, 30
 
@@ -135,3 +137,32 @@ def pseudonyms(players: Iterable[str]) -> dict[str, str]:
             code = (code + 1) % _CODES
         taken[code] = player
     return {player: f"Pupil {code + _FIRST_CODE}" for code, player in taken.items()}
+
+
+Period = Literal["before", "after", ""]
+
+_DAY = re.compile(r"(\d{4})(?:\.(\d{1,2}|\?\?)(?:\.(\d{1,2}|\?\?))?)?", re.ASCII)
+_LIMIT = re.compile(r"\d{4}(\.\d{2}(\.\d{2})?)?", re.ASCII)
+
+
+def is_day(text: str) -> bool:
+    """Whether a text is YYYY, YYYY.MM or YYYY.MM.DD."""
+    return bool(_LIMIT.fullmatch(text))
+
+
+def period_of(day: str, lesson: date) -> Period:
+    """Whether a Date tag lies before the day of a lesson or after it.
+
+    Empty for that day itself, since nobody knows which came first, and where the tag leaves it open.
+
+    >>> [period_of(day, date(2025, 1, 20)) for day in ("2025.01.19", "2025.02.??", "2025.01.??")]
+    ['before', 'after', '']
+    """
+    found = _DAY.fullmatch(day)
+    if not found:
+        return ""
+    parts = tuple(int(part) for part in found.groups() if part and part.isdigit())
+    limit = (lesson.year, lesson.month, lesson.day)[: len(parts)]
+    if parts == limit:
+        return ""
+    return "before" if parts < limit else "after"

@@ -17,8 +17,7 @@ from miner.arrays import Flags
 from miner.errors import Place, StoreError, UsageError
 from miner.pgn.ledger import blanked
 from miner.pgn.players import Players
-from miner.read.contents import Contents
-from miner.read.removal import Revision
+from miner.read.contents import Contents, Revision
 from miner.settings import settings_of
 from miner.store import Manifest, Store, replacing
 from miner.store.places import Location

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.pupils.games import is_day, period_of
+from miner.pupils.roster import is_day, period_of
 
 LESSON = date(2025, 1, 20)
 

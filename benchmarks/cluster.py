@@ -389,12 +389,12 @@ def _task_s(cluster: Cluster, things: Sequence[object]) -> dict[str, float]:
     """Seconds of client, scheduler and wall for each of some tasks that do nothing, from order to result."""
 
     def do_all() -> None:
-        with cluster.errands() as errands:
-            ordered = [errands.order(_nothing, thing, about="nothing") for thing in things]
+        with cluster.cluster_tasks() as cluster_tasks:
+            ordered = [cluster_tasks.order(_nothing, thing, about="nothing") for thing in things]
             ended = 0
             while ended < len(ordered):
-                ended += len(errands.finished(1.0))
-            errands.results(ordered)
+                ended += len(cluster_tasks.finished(1.0))
+            cluster_tasks.results(ordered)
 
     scheduler_before = cluster.client.run_on_scheduler(time.process_time)
     client_before, wall_before = time.process_time(), time.perf_counter()

@@ -79,7 +79,7 @@ def popular_moves(advice: Advice) -> dict[int, int]:
     """The band's most popular move in each of our positions, the advice where it played none."""
     chosen = dict(advice.valued.chosen)
     for key in chosen:
-        played = [one for one in advice.ground.played.get(key, ()) if one.games_band]
+        played = [one for one in advice.tallied.played.get(key, ()) if one.games_band]
         position = advice.tree[key]
         assert isinstance(position, OurPosition)
         known = {one.move for one in position.choices}

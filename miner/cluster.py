@@ -1,8 +1,8 @@
 """A Dask cluster that shares the work of the stages: the one place where Dask is met.
 
-A stage that is given a `Cluster` orders errands: functions of ours, with their arguments, that some worker
-does; an errand may work on what another has made, which stays on the worker that made it. If a worker dies,
-Dask has another one do its errands again, so that each must be harmless to repeat.
+A stage that is given a `Cluster` orders tasks: functions of ours, with their arguments, that some worker
+does; a task may work on what another has made, which stays on the worker that made it. If a worker dies,
+Dask has another one do its tasks again, so that each must be harmless to repeat.
 
 Dask is imported when a cluster is asked for, and not before. Its protocol carries pickled objects, and its
 scheduler and workers obey whoever can connect to them: a cluster must be trusted and private.
@@ -50,7 +50,7 @@ class Worker:
 
     address: str
     name: str
-    threads: int  # errands that it does at once
+    threads: int  # cluster_tasks that it does at once
     engines: int  # UCI engines that it may run at once
 
     def __str__(self) -> str:
@@ -74,26 +74,26 @@ class Sealed(Generic[Held]):
 
 @dataclass(frozen=True, slots=True)
 class _Refused:
-    """An error of ours that ended an errand: an answer, not a failure that a worker's log need hold."""
+    """An error of ours that ended a task: an answer, not a failure that a worker's log need hold."""
 
     error: MinerError
 
 
 @dataclass(eq=False, slots=True)
-class Errand(Generic[Result]):
+class ClusterTask(Generic[Result]):
     """Something a worker is to do, and `about` what, for whoever reads of its failure."""
 
     future: Any
     about: str
 
 
-class Errands:
-    """The errands of one piece of work; what is not done when it ends is called off."""
+class ClusterTasks:
+    """The tasks of one piece of work; what is not done when it ends is called off."""
 
     def __init__(self, cluster: Cluster) -> None:
         self._cluster = cluster
-        self._done: queue.SimpleQueue[Errand[Any]] = queue.SimpleQueue()
-        self._open: dict[Errand[Any], None] = {}
+        self._done: queue.SimpleQueue[ClusterTask[Any]] = queue.SimpleQueue()
+        self._open: dict[ClusterTask[Any], None] = {}
 
     def order(
         self,
@@ -103,15 +103,15 @@ class Errands:
         engines: int = 0,
         only: Sequence[str] | None = None,
         is_urgent: bool = False,
-    ) -> Errand[Result]:
-        """Have a worker call `function`; an errand among the arguments stands for what it has made.
+    ) -> ClusterTask[Result]:
+        """Have a worker call `function`; a task among the arguments stands for what it has made.
 
         `engines`: how many of its worker's engines it needs. `only`: addresses of workers that may do it.
         What is urgent is done before what is not, whenever it was ordered.
         """
         client = self._cluster.client
-        inputs = [one.future for one in given if isinstance(one, Errand)]
-        plain = [_Input() if isinstance(one, Errand) else one for one in given]
+        inputs = [one.future for one in given if isinstance(one, ClusterTask)]
+        plain = [_Input() if isinstance(one, ClusterTask) else one for one in given]
         with self._cluster.explained():
             future = client.submit(
                 _perform,
@@ -123,13 +123,13 @@ class Errands:
                 workers=list(only) if only is not None else None,
                 priority=int(is_urgent),
             )
-        errand: Errand[Result] = Errand(future, about)
-        self._open[errand] = None
-        future.add_done_callback(lambda _: self._done.put(errand))
-        return errand
+        cluster_task: ClusterTask[Result] = ClusterTask(future, about)
+        self._open[cluster_task] = None
+        future.add_done_callback(lambda _: self._done.put(cluster_task))
+        return cluster_task
 
-    def finished(self, timeout_s: float) -> list[Errand[Any]]:
-        """Errands that have ended since the last call, waited for up to `timeout_s`; none twice.
+    def finished(self, timeout_s: float) -> list[ClusterTask[Any]]:
+        """ClusterTasks that have ended since the last call, waited for up to `timeout_s`; none twice.
 
         Raises ClusterFailed if the cluster has no worker for longer than it takes to start one.
         """
@@ -143,26 +143,28 @@ class Errands:
                 done.append(self._done.get_nowait())
         return [one for one in done if one in self._open]
 
-    def results(self, errands: Sequence[Errand[Result]]) -> list[Result]:
-        """What ended errands have made, in their order.
+    def results(self, cluster_tasks: Sequence[ClusterTask[Result]]) -> list[Result]:
+        """What ended tasks have made, in their order.
 
         Raises the MinerError that one of them ended with, ClusterFailed if workers died over one or the
         scheduler is lost.
         """
-        for errand in errands:
-            if errand.future.status == "error":
-                raise self._cluster.failure_of(errand)
-        fetched: list[Sealed[Any]] = self._cluster.fetch([errand.future for errand in errands])
+        for cluster_task in cluster_tasks:
+            if cluster_task.future.status == "error":
+                raise self._cluster.failure_of(cluster_task)
+        fetched: list[Sealed[Any]] = self._cluster.fetch(
+            [cluster_task.future for cluster_task in cluster_tasks]
+        )
         for one in fetched:
             if isinstance(one.held, _Refused):
                 raise one.held.error
         return [one.held for one in fetched]
 
-    def forget(self, errands: Iterable[Errand[Any]]) -> None:
+    def forget(self, cluster_tasks: Iterable[ClusterTask[Any]]) -> None:
         """What these have made is of no more use; those that have not begun are called off."""
-        for errand in errands:
-            self._open.pop(errand, None)
-            errand.future.release()
+        for cluster_task in cluster_tasks:
+            self._open.pop(cluster_task, None)
+            cluster_task.future.release()
 
     def in_order(
         self,
@@ -172,8 +174,8 @@ class Errands:
         about: str,
     ) -> Iterator[Result]:
         """What `function` makes of each thing, in their order; few at a time are ahead of the slowest."""
-        waiting: list[Errand[Result]] = []
-        ended: set[Errand[Any]] = set()
+        waiting: list[ClusterTask[Result]] = []
+        ended: set[ClusterTask[Any]] = set()
         upcoming = iter(things)
         ahead = self._cluster.ahead
         while True:
@@ -210,17 +212,17 @@ class Cluster:
 
     @property
     def ahead(self) -> int:
-        """How many errands keep all workers busy while their results travel."""
+        """How many tasks keep all workers busy while their results travel."""
         return max(4, 2 * sum(worker.threads for worker in self.workers()))
 
     @contextmanager
-    def errands(self) -> Iterator[Errands]:
-        """Errands that belong together."""
-        errands = Errands(self)
+    def cluster_tasks(self) -> Iterator[ClusterTasks]:
+        """ClusterTasks that belong together."""
+        cluster_tasks = ClusterTasks(self)
         try:
-            yield errands
+            yield cluster_tasks
         finally:
-            errands.call_off()
+            cluster_tasks.call_off()
 
     def workers(self) -> list[Worker]:
         """The workers that are there now, by address.
@@ -321,17 +323,17 @@ class Cluster:
             fetched: list[Any] = self.client.sync(gather, callback_timeout=FETCH_S)
         return fetched
 
-    def failure_of(self, errand: Errand[Any]) -> BaseException:
-        """Why an errand has failed: ClusterFailed if workers died over it, else what its function raised."""
+    def failure_of(self, cluster_task: ClusterTask[Any]) -> BaseException:
+        """Why a task has failed: ClusterFailed if workers died over it, else what its function raised."""
         from distributed.scheduler import KilledWorker
 
         with self.explained():
-            error: BaseException = errand.future.exception(timeout=FETCH_S)
+            error: BaseException = cluster_task.future.exception(timeout=FETCH_S)
         if not isinstance(error, KilledWorker):
             return error
         failed = ClusterFailed(
             "one worker after the other died over it",
-            where=Place(errand.about),
+            where=Place(cluster_task.about),
             advice="give the workers more memory, or look into their logs",
         )
         failed.__cause__ = error
@@ -353,7 +355,7 @@ class Cluster:
 
 @dataclass(frozen=True, slots=True)
 class _Input:
-    """Stands among the arguments for what another errand has made."""
+    """Stands among the arguments for what another task has made."""
 
 
 def _perform(order: Sealed[tuple[Callable[..., Any], list[Any]]], *inputs: Sealed[Any]) -> Sealed[Any]:
@@ -381,7 +383,7 @@ def this_worker() -> str:
 
 
 def _numbers() -> Iterator[str]:
-    """Names that no other run gives its errands."""
+    """Names that no other run gives its tasks."""
     run = secrets.token_hex(6)
     for number in count():
         yield f"{run}-{number}"

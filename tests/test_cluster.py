@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.cluster import Errand, Errands, connected
+from miner.cluster import ClusterTask, ClusterTasks, connected
 from miner.errors import ClusterFailed, Place, SourceError, UsageError
 from tests.clusters import Local, free_port
 from tests.conftest import ROOT
@@ -20,29 +20,29 @@ from tests.conftest import ROOT
 
 def test_results_come_in_order(workers: Local) -> None:
     """However long each takes, and more of them than are ahead at a time."""
-    with connected(workers.address) as cluster, cluster.errands() as errands:
-        doubled = list(errands.in_order(slowly_doubled, range(30), 0.01, about="numbers"))
+    with connected(workers.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
+        doubled = list(cluster_tasks.in_order(slowly_doubled, range(30), 0.01, about="numbers"))
 
     assert doubled == [2 * number for number in range(30)]
 
 
-def test_errand_works_on_what_another_has_made(workers: Local) -> None:
-    """An errand among the arguments stands for its result."""
-    with connected(workers.address) as cluster, cluster.errands() as errands:
-        first = errands.order(slowly_doubled, 4, 0.0, about="four")
-        second = errands.order(slowly_doubled, first, 0.0, about="eight")
+def test_cluster_task_works_on_what_another_has_made(workers: Local) -> None:
+    """A task among the arguments stands for its result."""
+    with connected(workers.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
+        first = cluster_tasks.order(slowly_doubled, 4, 0.0, about="four")
+        second = cluster_tasks.order(slowly_doubled, first, 0.0, about="eight")
 
-        assert results_of(errands, [first, second]) == [8, 16]
+        assert results_of(cluster_tasks, [first, second]) == [8, 16]
 
 
 def test_error_of_ours_comes_back_as_it_is(workers: Local) -> None:
-    """Also through an errand that was to work on what never came."""
-    with connected(workers.address) as cluster, cluster.errands() as errands:
-        refused = errands.order(refuse, "club.pgn", about="club.pgn")
-        after = errands.order(slowly_doubled, refused, 0.0, about="club.pgn")
+    """Also through a task that was to work on what never came."""
+    with connected(workers.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
+        refused = cluster_tasks.order(refuse, "club.pgn", about="club.pgn")
+        after = cluster_tasks.order(slowly_doubled, refused, 0.0, about="club.pgn")
 
         with pytest.raises(SourceError, match=r"club\.pgn: it is damaged; copy it again"):
-            results_of(errands, [after])
+            results_of(cluster_tasks, [after])
 
 
 def test_other_errors_come_back_and_logs_show_no_arguments(own_cluster: Local) -> None:
@@ -51,52 +51,52 @@ def test_other_errors_come_back_and_logs_show_no_arguments(own_cluster: Local) -
 
     with (
         connected(own_cluster.address) as cluster,
-        cluster.errands() as errands,
+        cluster.cluster_tasks() as cluster_tasks,
         pytest.raises(ZeroDivisionError),
     ):
-        results_of(errands, [errands.order(fail_over, "Anna Pupil", about="a division")])
+        results_of(cluster_tasks, [cluster_tasks.order(fail_over, "Anna Pupil", about="a division")])
 
     assert "ZeroDivisionError" in own_cluster.logs
     assert "Anna" not in own_cluster.logs
 
 
 def test_worker_that_is_killed_is_replaced_by_another(own_cluster: Local) -> None:
-    """Its errands are done again, also those whose results it held."""
+    """Its cluster_tasks are done again, also those whose results it held."""
     victim = own_cluster.start_worker()
     own_cluster.start_worker()
 
-    with connected(own_cluster.address) as cluster, cluster.errands() as errands:
-        made = [errands.order(slowly_doubled, number, 0.05, about="a number") for number in range(20)]
+    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
+        made = [cluster_tasks.order(slowly_doubled, number, 0.05, about="a number") for number in range(20)]
         threading.Timer(0.4, os.kill, (victim.pid, signal.SIGKILL)).start()
 
-        assert results_of(errands, made) == [2 * number for number in range(20)]
+        assert results_of(cluster_tasks, made) == [2 * number for number in range(20)]
         assert len(cluster.workers()) == 1
 
 
 @pytest.mark.slow
-def test_errand_that_kills_its_workers_is_told(own_cluster: Local) -> None:
+def test_cluster_task_that_kills_its_workers_is_told(own_cluster: Local) -> None:
     """It is given up, and the error names what it was about."""
     for _ in range(4):
         own_cluster.start_worker()
 
     with (
         connected(own_cluster.address) as cluster,
-        cluster.errands() as errands,
+        cluster.cluster_tasks() as cluster_tasks,
         pytest.raises(ClusterFailed, match=r"games\.pgn from byte 7: one worker after the other died"),
     ):
-        results_of(errands, [errands.order(die, about="games.pgn from byte 7")])
+        results_of(cluster_tasks, [cluster_tasks.order(die, about="games.pgn from byte 7")])
 
 
 def test_lost_scheduler_is_told(own_cluster: Local) -> None:
     """Work that was ordered ends with one clear error."""
     own_cluster.start_worker()
 
-    with connected(own_cluster.address) as cluster, cluster.errands() as errands:
-        waiting = [errands.order(slowly_doubled, 1, 30.0, about="a number")]
+    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
+        waiting = [cluster_tasks.order(slowly_doubled, 1, 30.0, about="a number")]
         own_cluster.kill_scheduler()
 
         with pytest.raises(ClusterFailed, match="the scheduler of the cluster is lost; see that it runs"):
-            results_of(errands, waiting)
+            results_of(cluster_tasks, waiting)
 
 
 def test_last_worker_gone_is_told(own_cluster: Local, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -104,12 +104,12 @@ def test_last_worker_gone_is_told(own_cluster: Local, monkeypatch: pytest.Monkey
     monkeypatch.setattr("miner.cluster.NO_WORKERS_S", 1.0)
     worker = own_cluster.start_worker()
 
-    with connected(own_cluster.address) as cluster, cluster.errands() as errands:
-        waiting = [errands.order(slowly_doubled, 1, 30.0, about="a number")]
+    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
+        waiting = [cluster_tasks.order(slowly_doubled, 1, 30.0, about="a number")]
         worker.kill()
 
         with pytest.raises(ClusterFailed, match="the cluster has no worker left"):
-            results_of(errands, waiting)
+            results_of(cluster_tasks, waiting)
 
 
 def test_address_where_nobody_listens() -> None:
@@ -177,12 +177,12 @@ def test_dask_is_loaded_only_for_a_cluster_and_named_if_missing() -> None:
     assert told.stdout.endswith("pip install -e '.[cluster]', in the miner's folder\n")
 
 
-def results_of(errands: Errands, ordered: list[Errand[int]]) -> list[int]:
+def results_of(cluster_tasks: ClusterTasks, ordered: list[ClusterTask[int]]) -> list[int]:
     """What they have made, once all have ended."""
-    ended: set[Errand[int]] = set()
+    ended: set[ClusterTask[int]] = set()
     while not ended.issuperset(ordered):
-        ended.update(errands.finished(1.0))
-    return errands.results(ordered)
+        ended.update(cluster_tasks.finished(1.0))
+    return cluster_tasks.results(ordered)
 
 
 # What workers are ordered to do.

@@ -122,7 +122,7 @@ def consult(
     Raises EngineFailed if engines cannot be started, or are lost too often in a row; ClusterFailed.
     """
     limits = limits or PoolLimits()
-    desk = Desk(
+    dispatcher = Dispatcher(
         program=program,
         cache=cache,
         limits=limits,
@@ -132,19 +132,21 @@ def consult(
     )
     try:
         if cluster is not None:
-            from miner.engine.crew import work_off  # needed on clusters only
+            from miner.engine.on_cluster import work_off  # needed on clusters only
 
-            work_off(desk, cluster, hash_mb)
+            work_off(dispatcher, cluster, hash_mb)
         else:
-            run(_Pool(desk, engine_options(hash_mb)).work_off())
+            run(_Pool(dispatcher, engine_options(hash_mb)).work_off())
     finally:
-        desk.count()
+        dispatcher.count()
         cache.commit()
-    return [found for _, found in sorted(desk.schedule.found.items(), key=lambda one: one[0])], desk.work
+    return [
+        found for _, found in sorted(dispatcher.schedule.found.items(), key=lambda one: one[0])
+    ], dispatcher.work
 
 
 @dataclass(slots=True)
-class Desk(Generic[Found]):
+class Dispatcher(Generic[Found]):
     """Where jobs are handed out, and verdicts and losses booked, wherever the engines run."""
 
     program: Path
@@ -205,7 +207,7 @@ class Desk(Generic[Found]):
 
 @dataclass(slots=True)
 class _Pool(Generic[Found]):
-    desk: Desk[Found]
+    dispatcher: Dispatcher[Found]
     options: dict[str, str]
     changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
@@ -217,7 +219,7 @@ class _Pool(Generic[Found]):
                 # In a group of their own all are waited for, also when this is cancelled. Under `gather` the
                 # first engine that has ended lets the others be cancelled while they are being ended.
                 async with asyncio.TaskGroup() as workers:
-                    for _ in range(self.desk.work.engines):
+                    for _ in range(self.dispatcher.work.engines):
                         workers.create_task(self._work_one_engine())
                 committing.cancel()
         except BaseExceptionGroup as failures:
@@ -226,7 +228,7 @@ class _Pool(Generic[Found]):
     async def _commit_regularly(self) -> None:
         while True:
             await asyncio.sleep(COMMIT_S)
-            self.desk.cache.commit()
+            self.dispatcher.cache.commit()
 
     async def _work_one_engine(self) -> None:
         engine: Dialogue | None = None
@@ -250,30 +252,32 @@ class _Pool(Generic[Found]):
         """The next job, waited for while others in flight may lead to one; None: all is done."""
         async with self.changed:
             while True:
-                job = self.desk.next_job()
+                job = self.dispatcher.next_job()
                 if job is not None:
                     return job
-                if self.desk.schedule.is_finished:
+                if self.dispatcher.schedule.is_finished:
                     self.changed.notify_all()
                     return None
                 await self.changed.wait()
 
     async def _start(self, job: Job, failed_before: int) -> Dialogue | None:
         """A new engine; None if it cannot be had now and the job was given back."""
-        desk = self.desk
+        dispatcher = self.dispatcher
         try:
-            engine, identity = await Dialogue.begin(desk.program, self.options, desk.limits.start_s)
+            engine, identity = await Dialogue.begin(
+                dispatcher.program, self.options, dispatcher.limits.start_s
+            )
         except EngineLost as lost:
-            desk.work.lost += 1
-            if failed_before + 1 >= desk.limits.max_starts:
-                raise failed(desk.program, lost) from lost
-            desk.schedule.give_back(job)
+            dispatcher.work.lost += 1
+            if failed_before + 1 >= dispatcher.limits.max_starts:
+                raise failed(dispatcher.program, lost) from lost
+            dispatcher.schedule.give_back(job)
             return None
-        if identity != desk.cache.engine:
+        if identity != dispatcher.cache.engine:
             await engine.kill()
             raise EngineFailed(
                 "the engine's program has changed during the run",
-                where=Place(str(desk.program)),
+                where=Place(str(dispatcher.program)),
                 advice="run the stage again",
             )
         return engine
@@ -281,12 +285,12 @@ class _Pool(Generic[Found]):
     async def _search(self, engine: Dialogue, job: Job) -> bool:
         """Have a job done; False: the engine is of no more use."""
         try:
-            verdict = await engine.search(job.request, self.desk.patience(job.request.nodes))
+            verdict = await engine.search(job.request, self.dispatcher.patience(job.request.nodes))
         except EngineLost as lost:
-            self.desk.lose(job, lost)
+            self.dispatcher.lose(job, lost)
             await self._wake_others()
             return False
-        self.desk.take(job, verdict)
+        self.dispatcher.take(job, verdict)
         await self._wake_others()
         return True
 

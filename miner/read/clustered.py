@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 
-from miner.cluster import Cluster, Errand, Errands
+from miner.cluster import Cluster, ClusterTask, ClusterTasks
 from miner.pgn.batches import Batch, Piece
 from miner.pgn.ledger import Answer, BatchReader, Pending, Report
 from miner.pgn.portions import Lot, Stretch, Whole, cut_lots, read_lot
@@ -70,8 +70,8 @@ def read_on_cluster(
     """
     job = replace(job, folder=job.folder.resolve())
     lots = cut_lots(sources, _seen(sources, cluster), report)
-    with cluster.errands() as errands:
-        yield from _Reading(errands, job, report, numbering or Numbering()).read(lots, cluster.ahead)
+    with cluster.cluster_tasks() as cluster_tasks:
+        yield from _Reading(cluster_tasks, job, report, numbering or Numbering()).read(lots, cluster.ahead)
 
 
 def _seen(sources: Sequence[Source], cluster: Cluster) -> set[Source]:
@@ -95,20 +95,22 @@ class _Lot:
     """A lot in the hands of the workers."""
 
     stored_bytes: int  # that its worker reads
-    parsed: Errand[_Parsed]
+    parsed: ClusterTask[_Parsed]
     about: str
     told: _Told | None = None
 
 
 class _Reading:
-    def __init__(self, errands: Errands, job: Job, report: ReportBytes, numbering: Numbering) -> None:
-        self._errands = errands
+    def __init__(
+        self, cluster_tasks: ClusterTasks, job: Job, report: ReportBytes, numbering: Numbering
+    ) -> None:
+        self._cluster_tasks = cluster_tasks
         self._job = job
         self._report = report
         self._numbering = numbering
         self._lots: dict[int, _Lot] = {}
-        self._asked: dict[Errand[Any], int] = {}  # what is to be told of a lot, by its number
-        self._writing: dict[Errand[Any], int] = {}
+        self._asked: dict[ClusterTask[Any], int] = {}  # what is to be told of a lot, by its number
+        self._writing: dict[ClusterTask[Any], int] = {}
         self._next = job.first_batch  # to be answered
         self._text_bytes = 0  # of the source so far
 
@@ -120,37 +122,39 @@ class _Reading:
                 self._begin(*upcoming)
                 upcoming = next(numbered, None)
                 continue
-            ended = self._errands.finished(_LOOK_S)
-            self._hear([errand for errand in ended if errand in self._asked])
-            yield from self._finish([errand for errand in ended if errand in self._writing])
+            ended = self._cluster_tasks.finished(_LOOK_S)
+            self._hear([cluster_task for cluster_task in ended if cluster_task in self._asked])
+            yield from self._finish([cluster_task for cluster_task in ended if cluster_task in self._writing])
 
     def _begin(self, number: int, lot: Lot) -> None:
         about = lot[0].source if isinstance(lot[0], Piece) else str(lot[0])
-        parsed = self._errands.order(_parse, lot, self._job, about=about)
+        parsed = self._cluster_tasks.order(_parse, lot, self._job, about=about)
         stored = sum(one.stored_bytes for one in lot if isinstance(one, Stretch | Whole))
         self._lots[number] = _Lot(stored, parsed, about)
-        self._asked[self._errands.order(_tell, parsed, about=about, is_urgent=True)] = number
+        self._asked[self._cluster_tasks.order(_tell, parsed, about=about, is_urgent=True)] = number
 
-    def _hear(self, errands: list[Errand[Any]]) -> None:
-        for errand, told in zip(errands, self._errands.results(errands), strict=True):
-            self._lots[self._asked.pop(errand)].told = told
-            self._errands.forget([errand])
+    def _hear(self, cluster_tasks: list[ClusterTask[Any]]) -> None:
+        for cluster_task, told in zip(cluster_tasks, self._cluster_tasks.results(cluster_tasks), strict=True):
+            self._lots[self._asked.pop(cluster_task)].told = told
+            self._cluster_tasks.forget([cluster_task])
         while (lot := self._lots.get(self._next)) and lot.told:
             answer = self._numbering.answer(lot.told.begins_source, lot.told.report)
             if lot.told.begins_source[0]:
                 self._text_bytes = 0
             first_byte = self._text_bytes if lot.told.is_relative else 0
             self._text_bytes += lot.told.text_bytes
-            writing = self._errands.order(
+            writing = self._cluster_tasks.order(
                 _write, self._next, lot.parsed, answer, first_byte, self._job, about=lot.about, is_urgent=True
             )
             self._writing[writing] = self._next
             self._next += 1
 
-    def _finish(self, errands: list[Errand[Any]]) -> Iterator[Outcome]:
-        for errand, outcome in zip(errands, self._errands.results(errands), strict=True):
-            lot = self._lots.pop(self._writing.pop(errand))
-            self._errands.forget([errand, lot.parsed])
+    def _finish(self, cluster_tasks: list[ClusterTask[Any]]) -> Iterator[Outcome]:
+        for cluster_task, outcome in zip(
+            cluster_tasks, self._cluster_tasks.results(cluster_tasks), strict=True
+        ):
+            lot = self._lots.pop(self._writing.pop(cluster_task))
+            self._cluster_tasks.forget([cluster_task, lot.parsed])
             self._report(lot.stored_bytes)
             yield outcome
 

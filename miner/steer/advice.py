@@ -14,8 +14,8 @@ import pandas as pd
 
 from miner.board.moves import line_san, parse_uci_line, unpack_move
 from miner.settings import SteerSettings
-from miner.steer.ground import Ground
 from miner.steer.grow import popular
+from miner.steer.tallied import TalliedTree
 from miner.steer.tree import (
     Choice,
     OurPosition,
@@ -82,7 +82,7 @@ class Advice:
     tree: Mapping[int, Position]
     valued: Valued
     worth: Worth
-    ground: Ground
+    tallied: TalliedTree
     settings: SteerSettings
     curve: str  # fitted, or engine
     taken_away: tuple[TakenAway, ...] = ()
@@ -147,11 +147,11 @@ class Advice:
     def _rows(self, key: int) -> list[dict[str, Any]]:
         position = self.tree[key]
         assert isinstance(position, OurPosition)
-        place = self.ground.places[key]
+        place = self.tallied.places[key]
         board = chess.Board(place.fen)
         way = (*self.first_moves, *self.ways[key])
-        played = {one.move: one for one in self.ground.played.get(key, ())}
-        shown = _popular_with(popular(self.ground.played.get(key, ())), key, self.ground)
+        played = {one.move: one for one in self.tallied.played.get(key, ())}
+        shown = _popular_with(popular(self.tallied.played.get(key, ())), key, self.tallied)
         rows = []
         for choice in position.choices:
             value, low, high = self._interval(self.valued.moves[key, choice.move])
@@ -198,7 +198,7 @@ class Advice:
         if not traps or above <= 0.0:
             return []
         lines = self._lines_from(key, move, {trap.key for trap in traps})
-        board = chess.Board(self.ground.places[key].fen)
+        board = chess.Board(self.tallied.places[key].fen)
         return [
             (line_san(board, (*lines[trap.key], unpack_move(trap.move))), trap.gain / above) for trap in traps
         ]
@@ -218,9 +218,9 @@ class Advice:
         return lines
 
 
-def _popular_with(found: list[Any], key: int, ground: Ground) -> dict[int, str]:
+def _popular_with(found: list[Any], key: int, tallied: TalliedTree) -> dict[int, str]:
     """Whose most popular move each of `popular` moves is."""
-    played = ground.played.get(key, ())
+    played = tallied.played.get(key, ())
     told: dict[int, str] = {}
     for one in found:
         with_band = bool(one.games_band) and one.games_band == max(other.games_band for other in played)

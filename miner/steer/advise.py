@@ -21,11 +21,11 @@ from miner.progress import Progress, Silent
 from miner.schema import JUDGED
 from miner.settings import SteerSettings
 from miner.steer.advice import Advice, first_moves_of
-from miner.steer.ground import Ground, lay_out
 from miner.steer.grow import grow
 from miner.steer.leaves import coefficients_drawn, curve_worth, engine_worth
 from miner.steer.searches import Ask, Looked, Question, inquiries
 from miner.steer.taken import taken_away
+from miner.steer.tallied import TalliedTree, lay_out
 from miner.steer.tree import Worth, value
 from miner.store import Store
 from miner.terms import BandScheme, Side
@@ -59,13 +59,13 @@ def advise(
     settings = settings or SteerSettings()
     bands = BandScheme(tuple(store.require("tally").settings["band_edges"]))
     bands.check((band,))
-    ground = _ground_of(store, band, bands, settings)
-    first_moves, root = find_start(ground, start)
-    _check(ground, root, side, band, repertoire)
+    tallied = _ground_of(store, band, bands, settings)
+    first_moves, root = find_start(tallied, start)
+    _check(tallied, root, side, band, repertoire)
     fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
     program = engine or find_engine()
-    with _asking(ground, settings, program, cache, engines, limits, cluster, progress or Silent()) as ask:
-        tree = grow(ground, root, side, settings, ask, fixed)
+    with _asking(tallied, settings, program, cache, engines, limits, cluster, progress or Silent()) as ask:
+        tree = grow(tallied, root, side, settings, ask, fixed)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
         worth, source = worth_in(store, bands, band, settings.draws)
@@ -85,14 +85,14 @@ def advise(
             tree=tree,
             valued=valued,
             worth=worth,
-            ground=ground,
+            tallied=tallied,
             settings=settings,
             curve=source,
         )
         return replace(advice, taken_away=taken_away(advice, ask))
 
 
-def _ground_of(store: Store, band: str, bands: BandScheme, settings: SteerSettings) -> Ground:
+def _ground_of(store: Store, band: str, bands: BandScheme, settings: SteerSettings) -> TalliedTree:
     """What the store's tally says of the band, and its judge, where there was one."""
     return lay_out(
         store.read_table("positions"),
@@ -105,12 +105,12 @@ def _ground_of(store: Store, band: str, bands: BandScheme, settings: SteerSettin
     )
 
 
-def _check(ground: Ground, root: int, side: Side, band: str, repertoire: Repertoire | None) -> None:
+def _check(tallied: TalliedTree, root: int, side: Side, band: str, repertoire: Repertoire | None) -> None:
     """Raise UsageError if the repertoire is the other side's, or the band never had to answer at `root`."""
     if repertoire and repertoire.side != side:
         raise UsageError(f"the repertoire is {repertoire.side.capitalize()}'s", advice=f"read it for {side}")
-    is_theirs = chess.Board(ground.places[root].fen).turn != side.color
-    if is_theirs and not ground.answers(root):
+    is_theirs = chess.Board(tallied.places[root].fen).turn != side.color
+    if is_theirs and not tallied.answers(root):
         raise UsageError(
             f"no player of the band {band} was in that position", advice="name another band or position"
         )
@@ -118,7 +118,7 @@ def _check(ground: Ground, root: int, side: Side, band: str, repertoire: Reperto
 
 @contextmanager
 def _asking(
-    ground: Ground,
+    tallied: TalliedTree,
     settings: SteerSettings,
     program: Path,
     cache: Path,
@@ -136,7 +136,7 @@ def _asking(
 
         def ask(questions: Sequence[Question]) -> list[Looked | None]:
             found, _ = consult(
-                inquiries(questions, ground.judged, settings.nodes),
+                inquiries(questions, tallied.judged, settings.nodes),
                 program=program,
                 hash_mb=settings.hash_mb,
                 cache=opened,
@@ -164,19 +164,19 @@ def worth_in(store: Store, bands: BandScheme, band: str, draws: int) -> tuple[Wo
     return engine_worth(draws), "engine"
 
 
-def find_start(ground: Ground, start: str) -> tuple[tuple[chess.Move, ...], int]:
+def find_start(tallied: TalliedTree, start: str) -> tuple[tuple[chess.Move, ...], int]:
     """The moves to the first position, and its key.
 
     Raises UsageError if it is neither a FEN nor moves, or the tally does not have it.
     """
     board, moves = _board_of(start)
     key = chess.polyglot.zobrist_hash(board)
-    if key not in ground.places:
+    if key not in tallied.places:
         raise UsageError(
             f"too few games reach the position {start or 'at the start'!r}",
             advice="name an earlier one, or tally with a smaller --min-games-at-position",
         )
-    return (first_moves_of(ground.places[key].path) if moves is None else moves), key
+    return (first_moves_of(tallied.places[key].path) if moves is None else moves), key
 
 
 def _board_of(start: str) -> tuple[chess.Board, tuple[chess.Move, ...] | None]:

@@ -10,8 +10,8 @@ import chess
 
 from miner.board.moves import unpack_move
 from miner.settings import SteerSettings
-from miner.steer.ground import Ground, Played
 from miner.steer.searches import Ask, Looked, Question
+from miner.steer.tallied import Played, TalliedTree
 from miner.steer.tree import Choice, OurPosition, Position, Reply, TheirPosition, engine_expected, steps_of
 from miner.terms import Side
 
@@ -20,7 +20,7 @@ Fixed = Mapping[int, frozenset[int]]
 
 
 def grow(
-    ground: Ground, root: int, side: Side, settings: SteerSettings, ask: Ask, fixed: Fixed | None = None
+    tallied: TalliedTree, root: int, side: Side, settings: SteerSettings, ask: Ask, fixed: Fixed | None = None
 ) -> dict[int, Position]:
     """The part of the tallied graph that matters to `side`, from the tallied position `root` on.
 
@@ -33,14 +33,14 @@ def grow(
     given_up: set[int] = set()
     while front := _front(tree, root, settings, given_up):
         questions = [
-            _question(ground, key, side, reach, is_last, settings, fixed.get(key, frozenset()))
+            _question(tallied, key, side, reach, is_last, settings, fixed.get(key, frozenset()))
             for key, reach, is_last in front
         ]
         for (key, _, _), question, looked in zip(front, questions, ask(questions), strict=True):
             if looked is None:
                 given_up.add(key)
             else:
-                tree[key] = _position(ground, question, looked, side, settings, fixed.get(key))
+                tree[key] = _position(tallied, question, looked, side, settings, fixed.get(key))
     return tree
 
 
@@ -83,7 +83,7 @@ def _front(
 
 
 def _question(
-    ground: Ground,
+    tallied: TalliedTree,
     key: int,
     side: Side,
     reach: float,
@@ -91,32 +91,34 @@ def _question(
     settings: SteerSettings,
     fixed: frozenset[int],
 ) -> Question:
-    board = chess.Board(ground.places[key].fen)
+    board = chess.Board(tallied.places[key].fen)
     if board.turn == side.color:
-        moves = {one.move for one in _worth_a_look(ground, key, board, settings)} | fixed
+        moves = {one.move for one in _worth_a_look(tallied, key, board, settings)} | fixed
     else:
         # A reply that leads into the tree is known by the position after it; a rare one is worth no search.
         moves = {
             one.move
-            for one in ground.answers(key)
+            for one in tallied.answers(key)
             if reach * one.rate >= settings.min_reach
-            and (is_last or ground.child(board, unpack_move(one.move)) is None)
+            and (is_last or tallied.child(board, unpack_move(one.move)) is None)
         }
-    return Question(key, ground.places[key].fen, tuple(sorted(moves)))
+    return Question(key, tallied.places[key].fen, tuple(sorted(moves)))
 
 
-def _worth_a_look(ground: Ground, key: int, board: chess.Board, settings: SteerSettings) -> list[Played]:
+def _worth_a_look(
+    tallied: TalliedTree, key: int, board: chess.Board, settings: SteerSettings
+) -> list[Played]:
     """Our moves that the band's answers are known to, and those that are played most.
 
     What else was played can be no better than the engine's best move, since nothing is known beyond it.
     """
-    played = ground.played.get(key, ())
+    played = tallied.played.get(key, ())
     known = [
         one
         for one in played
         if one.games >= settings.min_games
-        and (child := ground.child(board, unpack_move(one.move))) is not None
-        and ground.answers(child)
+        and (child := tallied.child(board, unpack_move(one.move))) is not None
+        and tallied.answers(child)
     ]
     return known + [one for one in popular(played) if one not in known]
 
@@ -130,7 +132,7 @@ def popular(played: tuple[Played, ...]) -> list[Played]:
 
 
 def _position(
-    ground: Ground,
+    tallied: TalliedTree,
     question: Question,
     looked: Looked,
     side: Side,
@@ -139,12 +141,12 @@ def _position(
 ) -> Position:
     board = chess.Board(question.fen)
     if board.turn == side.color:
-        return _ours(ground, question, looked, board, settings, fixed)
-    return _theirs(ground, question.key, looked.seen_by_other(), board)
+        return _ours(tallied, question, looked, board, settings, fixed)
+    return _theirs(tallied, question.key, looked.seen_by_other(), board)
 
 
 def _ours(
-    ground: Ground,
+    tallied: TalliedTree,
     question: Question,
     looked: Looked,
     board: chess.Board,
@@ -152,7 +154,7 @@ def _ours(
     fixed: frozenset[int] | None,
 ) -> OurPosition:
     best = engine_expected(looked.cp_best)
-    shown = {one.move for one in popular(ground.played.get(question.key, ()))} | {looked.best_move}
+    shown = {one.move for one in popular(tallied.played.get(question.key, ()))} | {looked.best_move}
     choices = []
     for move in dict.fromkeys((looked.best_move, *question.moves)):
         if move not in looked.cp:
@@ -160,8 +162,8 @@ def _ours(
         loss = 0.0 if move == looked.best_move else max(0.0, best - engine_expected(looked.cp[move]))
         is_allowed = move in fixed if fixed else loss <= settings.soundness
         if is_allowed or loss <= settings.soundness or move in shown:
-            child = ground.child(board, unpack_move(move))
-            is_known = child is not None and bool(ground.answers(child))
+            child = tallied.child(board, unpack_move(move))
+            is_known = child is not None and bool(tallied.answers(child))
             choices.append(
                 Choice(
                     move, looked.cp[move], loss, is_allowed, child if is_known else None, looked.lines[move]
@@ -173,7 +175,7 @@ def _ours(
     return OurPosition(looked.cp_best, tuple(choices))
 
 
-def _theirs(ground: Ground, key: int, looked: Looked, board: chess.Board) -> TheirPosition:
+def _theirs(tallied: TalliedTree, key: int, looked: Looked, board: chess.Board) -> TheirPosition:
     return TheirPosition(
         cp=looked.cp_best,
         replies=tuple(
@@ -182,11 +184,11 @@ def _theirs(ground: Ground, key: int, looked: Looked, board: chess.Board) -> The
                 one.rate,
                 one.games_band,
                 looked.cp.get(one.move),
-                ground.child(board, unpack_move(one.move)),
+                tallied.child(board, unpack_move(one.move)),
                 looked.lines.get(one.move, ()),
             )
-            for one in ground.answers(key)
+            for one in tallied.answers(key)
         ),
-        strength=ground.strength[key],
-        games=ground.games(key),
+        strength=tallied.strength[key],
+        games=tallied.games(key),
     )

@@ -10,7 +10,7 @@ import chess
 
 from miner.board.moves import pack, unpack_move
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
-from miner.steer.ground import Judged
+from miner.steer.tallied import Judged
 
 log = logging.getLogger(__name__)
 

@@ -74,22 +74,22 @@ def taken_away(advice: Advice, ask: Ask) -> tuple[TakenAway, ...]:
 
 
 def _candidates(advice: Advice, key: int) -> list[_Candidate]:
-    ground, settings = advice.ground, advice.settings
-    board = chess.Board(ground.places[key].fen)
+    tallied, settings = advice.tallied, advice.settings
+    board = chess.Board(tallied.places[key].fen)
     move = advice.valued.chosen[key]
-    here = ground.child(board, unpack_move(move))
+    here = tallied.child(board, unpack_move(move))
     if here is None:
         return []
-    board_here = chess.Board(ground.places[here].fen)
-    rates_here = {one.move: one.rate for one in ground.answers(here)}
+    board_here = chess.Board(tallied.places[here].fen)
+    rates_here = {one.move: one.rate for one in tallied.answers(here)}
     return [
         _Candidate(
             key, move, here, reply.move, sister.move, there, reply.rate, rates_here.get(reply.move, 0.0)
         )
-        for sister in ground.played[key]
+        for sister in tallied.played[key]
         if sister.move != move and sister.games >= settings.min_games
-        if (there := ground.child(board, unpack_move(sister.move))) is not None
-        for reply in ground.answers(there)
+        if (there := tallied.child(board, unpack_move(sister.move))) is not None
+        for reply in tallied.answers(there)
         if reply.rate >= settings.popular and reply.games_band >= settings.min_games
         if board_here.is_legal(unpack_move(reply.move))
     ]
@@ -101,7 +101,7 @@ def _look(advice: Advice, steps: Iterable[tuple[int, int]], ask: Ask) -> dict[in
     for key, move in steps:
         wanted.setdefault(key, set()).add(move)
     questions = [
-        Question(key, advice.ground.places[key].fen, tuple(sorted(moves))) for key, moves in wanted.items()
+        Question(key, advice.tallied.places[key].fen, tuple(sorted(moves))) for key, moves in wanted.items()
     ]
     answers = zip(questions, ask(questions), strict=True) if questions else ()
     return {question.key: looked for question, looked in answers if looked is not None}
@@ -111,7 +111,7 @@ def _passed(advice: Advice, looked: dict[int, Looked], keys: set[int], ask: Ask)
     """What it costs the opponent to pass, by position; not for those in which they are in check."""
     questions, places = [], []
     for key in sorted(keys):
-        board = chess.Board(advice.ground.places[key].fen)
+        board = chess.Board(advice.tallied.places[key].fen)
         if not board.is_check():
             board.push(chess.Move.null())
             questions.append(Question(chess.polyglot.zobrist_hash(board), board.fen()))

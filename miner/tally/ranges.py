@@ -47,8 +47,8 @@ class Counting:
             for keys in ranges:
                 yield count_replies(connection, keys, self.bands, self.min_games, movers)
             return
-        with cluster.errands() as errands, self._with_movers_for_all(self.movers) as counting:
-            yield from errands.in_order(count_range, ranges, counting, about="the tally")
+        with cluster.cluster_tasks() as cluster_tasks, self._with_movers_for_all(self.movers) as counting:
+            yield from cluster_tasks.in_order(count_range, ranges, counting, about="the tally")
 
     @contextmanager
     def _with_movers_for_all(self, filled: Path) -> Iterator[Counting]:

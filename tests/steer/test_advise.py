@@ -102,7 +102,7 @@ def test_trap_is_told_with_its_line(advice: Advice) -> None:
 
 def test_transposition_is_one_position(advice: Advice) -> None:
     """1.e4 Nc6 2.Nf3 e5 leads to 1.e4 e5 2.Nf3 Nc6: one place in the tree, reached on both ways."""
-    e5 = advice.ground.answers(key_after("e4 e5 Nf3"))
+    e5 = advice.tallied.answers(key_after("e4 e5 Nf3"))
     nc6 = next(one.rate for one in e5 if one.move == pack(board_after("e4 e5 Nf3").parse_san("Nc6")))
     by_e5 = advice.reach[key_after("e4 e5 Nf3")] * nc6
 
@@ -152,7 +152,7 @@ def test_start_may_be_moves_or_a_fen(store: Store, engine: Path, cache: Path) ->
 def test_bad_start_is_told_of(advice: Advice, start: str, says: str) -> None:
     """An illegal move, a broken FEN and a position without games are wrong use."""
     with pytest.raises(UsageError, match=says):
-        find_start(advice.ground, start)
+        find_start(advice.tallied, start)
 
 
 def test_unknown_band_is_told_of(store: Store, engine: Path, cache: Path) -> None:

@@ -123,7 +123,7 @@ def test_workers_with_another_engine_or_none_are_left_out(
 
     _, work = ask(engine, tmp_path / "verdicts.sqlite", own_cluster)
 
-    warnings = [one.getMessage() for one in caplog.records if one.name == "miner.engine.crew"]
+    warnings = [one.getMessage() for one in caplog.records if one.name == "miner.engine.on_cluster"]
     assert len(warnings) == 2
     assert any("worker-0" in one and "is no program that can be run" in one for one in warnings)
     assert any("worker-1" in one and "has another program than the one here" in one for one in warnings)

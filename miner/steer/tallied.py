@@ -48,7 +48,7 @@ class Judged:
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class TalliedTree:
     """The tally of one store, for one band; and the judge's verdicts."""
 
     places: Mapping[int, Place]
@@ -81,10 +81,10 @@ def lay_out(
     bands: BandScheme,
     strong_rating: int,
     confidence: float,
-) -> Ground:
+) -> TalliedTree:
     """The tables `positions`, `replies` and `judged` by position. `confidence`: of the pick rates' bounds."""
     of_band = replies.filter(pa.compute.equal(replies["band"], band)).to_pandas()
-    return Ground(
+    return TalliedTree(
         places={
             row["key"]: Place(row["fen"], row["path"], row["opening"])
             for row in positions.select(["key", "fen", "path", "opening"]).to_pylist()

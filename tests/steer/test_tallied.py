@@ -10,7 +10,7 @@ import pytest
 from miner.schema import JUDGED
 from miner.settings import TallySettings
 from miner.stats import beta_interval
-from miner.steer.ground import Ground, lay_out, strength_of, strong_bands
+from miner.steer.tallied import TalliedTree, lay_out, strength_of, strong_bands
 from miner.terms import BandScheme
 from tests.stores import Game, board_after, key_after, replies_after, tallied_store
 
@@ -23,7 +23,7 @@ GAMES = [
 
 
 @pytest.fixture
-def ground(tmp_path: Path) -> Ground:
+def tallied(tmp_path: Path) -> TalliedTree:
     """Laid out for the band 1000-1199."""
     store = tallied_store(tmp_path, GAMES)
     return lay_out(
@@ -37,27 +37,27 @@ def ground(tmp_path: Path) -> Ground:
     )
 
 
-def test_moves_are_those_of_all_bands_the_bands_own_first(ground: Ground) -> None:
+def test_moves_are_those_of_all_bands_the_bands_own_first(tallied: TalliedTree) -> None:
     """1.d4 was played by strong players only; it is there, behind the band's 1.e4."""
     board = board_after("")
-    first, second = ground.played[key_after("")]
+    first, second = tallied.played[key_after("")]
 
     assert (first.games, first.games_band, first.games_strong) == (6, 6, 0)
     assert (second.games, second.games_band, second.games_strong) == (3, 0, 3)
-    assert ground.child(board, board.parse_san("e4")) == key_after("e4")
-    assert ground.child(board, board.parse_san("a3")) is None
+    assert tallied.child(board, board.parse_san("e4")) == key_after("e4")
+    assert tallied.child(board, board.parse_san("a3")) is None
     assert board == board_after("")
 
 
-def test_answers_are_the_bands(ground: Ground, tmp_path: Path) -> None:
+def test_answers_are_the_bands(tallied: TalliedTree, tmp_path: Path) -> None:
     """With the tally's pick rates; where the band never was there is none."""
     store = tallied_store(tmp_path / "again", GAMES)
     rate = replies_after(store, "e4")["1000-1199", "e5"]["pick_rate"]
 
-    assert [one.games_band for one in ground.answers(key_after("e4"))] == [4, 2]
-    assert ground.answers(key_after("e4"))[0].rate == pytest.approx(rate)
-    assert ground.games(key_after("e4")) == 6
-    assert ground.answers(key_after("d4")) == ()
+    assert [one.games_band for one in tallied.answers(key_after("e4"))] == [4, 2]
+    assert tallied.answers(key_after("e4"))[0].rate == pytest.approx(rate)
+    assert tallied.games(key_after("e4")) == 6
+    assert tallied.answers(key_after("d4")) == ()
 
 
 def test_strong_bands_begin_at_the_rating() -> None:

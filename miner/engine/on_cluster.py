@@ -18,9 +18,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Generic
 
-from miner.cluster import NO_WORKERS_S, Cluster, Errand, Errands, Worker, this_worker
+from miner.cluster import NO_WORKERS_S, Cluster, ClusterTask, ClusterTasks, Worker, this_worker
 from miner.engine.identity import VARIABLE, EngineIdentity, find_engine
-from miner.engine.pool import COMMIT_S, Desk, PoolLimits, engine_options, failed, identify
+from miner.engine.pool import COMMIT_S, Dispatcher, PoolLimits, engine_options, failed, identify
 from miner.engine.schedule import Found, Job
 from miner.engine.uci import Dialogue, EngineLost
 from miner.engine.verdicts import Request, Verdict
@@ -33,14 +33,14 @@ IDLE_S = 60.0  # after which a worker ends an engine that nobody asks
 AHEAD = 2  # batches for each engine: one that it works on, one that waits at its worker
 
 
-def work_off(desk: Desk[Found], cluster: Cluster, hash_mb: int) -> None:
-    """Let the cluster's engines work until every inquiry of the desk has returned.
+def work_off(dispatcher: Dispatcher[Found], cluster: Cluster, hash_mb: int) -> None:
+    """Let the cluster's engines work until every inquiry of the dispatcher has returned.
 
     Raises ClusterFailed if no worker may run engines, or the cluster is lost; EngineFailed if all that may
     have another engine or none, or engines are lost too often.
     """
-    with cluster.errands() as errands:
-        _Crew(desk, cluster, errands, hash_mb).work_off()
+    with cluster.cluster_tasks() as cluster_tasks:
+        _EnginesOfWorkers(dispatcher, cluster, cluster_tasks, hash_mb).work_off()
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +54,16 @@ class _Searched:
 
 
 @dataclass(slots=True)
-class _Crew(Generic[Found]):
-    desk: Desk[Found]
+class _EnginesOfWorkers(Generic[Found]):
+    dispatcher: Dispatcher[Found]
     cluster: Cluster
-    errands: Errands
+    cluster_tasks: ClusterTasks
     hash_mb: int
     fit: dict[str, Worker] = field(default_factory=dict)  # by address
     unfit: dict[str, str] = field(default_factory=dict)  # address and reason
-    out: dict[Errand[Any], tuple[list[Job], list[str]]] = field(default_factory=dict)  # jobs, and for whom
+    out: dict[ClusterTask[Any], tuple[list[Job], list[str]]] = field(
+        default_factory=dict
+    )  # jobs, and for whom
     looked: float = 0.0
     without_since: float | None = None
 
@@ -72,12 +74,12 @@ class _Crew(Generic[Found]):
         while True:
             self._hand_out()
             if not self.out:
-                assert self.desk.schedule.is_finished or not self.fit, "jobs wait, engines too"
-                if self.desk.schedule.is_finished:
+                assert self.dispatcher.schedule.is_finished or not self.fit, "jobs wait, engines too"
+                if self.dispatcher.schedule.is_finished:
                     return
-            self._take(self.errands.finished(COMMIT_S))
+            self._take(self.cluster_tasks.finished(COMMIT_S))
             if time.monotonic() - self.looked >= COMMIT_S:
-                self.desk.cache.commit()
+                self.dispatcher.cache.commit()
                 self._look()
 
     def _look(self) -> None:
@@ -85,15 +87,15 @@ class _Crew(Generic[Found]):
         here = {worker.address: worker for worker in self.cluster.workers() if worker.engines}
         self.unfit = {address: why for address, why in self.unfit.items() if address in here}
         told = self.cluster.learn(
-            f"engine {self.desk.cache.engine.digest}",
+            f"engine {self.dispatcher.cache.engine.digest}",
             _engine_here,
-            str(self.desk.program),
+            str(self.dispatcher.program),
             self.hash_mb,
-            self.desk.limits,
+            self.dispatcher.limits,
             among=[address for address in here if address not in self.unfit],
         )
         for address, engine in told.items():
-            why = _unlike(engine, self.desk.cache.engine)
+            why = _unlike(engine, self.dispatcher.cache.engine)
             if why:
                 self._leave_out(here[address], why)
         self.fit = {
@@ -101,10 +103,12 @@ class _Crew(Generic[Found]):
             for address, worker in here.items()
             if address in told and address not in self.unfit
         }
-        self.desk.work.engines = max(sum(one.engines for one in self.fit.values()), self.desk.work.engines)
-        for errand, (jobs, whose) in list(self.out.items()):
+        self.dispatcher.work.engines = max(
+            sum(one.engines for one in self.fit.values()), self.dispatcher.work.engines
+        )
+        for cluster_task, (jobs, whose) in list(self.out.items()):
             if not self.fit.keys() & set(whose):
-                self._give_back(errand, jobs)
+                self._give_back(cluster_task, jobs)
         self._require_some()
         self.looked = time.monotonic()
 
@@ -137,53 +141,53 @@ class _Crew(Generic[Found]):
     def _hand_out(self) -> None:
         places = AHEAD * sum(worker.engines for worker in self.fit.values())
         while len(self.out) < places and (jobs := self._next_batch()):
-            errand = self.errands.order(
+            cluster_task = self.cluster_tasks.order(
                 search,
-                str(self.desk.program),
-                self.desk.cache.engine.digest,
+                str(self.dispatcher.program),
+                self.dispatcher.cache.engine.digest,
                 self.hash_mb,
-                self.desk.limits,
-                [(job.request, self.desk.patience(job.request.nodes)) for job in jobs],
+                self.dispatcher.limits,
+                [(job.request, self.dispatcher.patience(job.request.nodes)) for job in jobs],
                 about="a batch of searches",
                 engines=1,
                 only=list(self.fit),
             )
-            self.out[errand] = jobs, list(self.fit)
+            self.out[cluster_task] = jobs, list(self.fit)
 
     def _next_batch(self) -> list[Job]:
         jobs: list[Job] = []
-        room = BATCH_S * self.desk.work.nodes_per_s
-        while (job := self.desk.next_job()) is not None:
+        room = BATCH_S * self.dispatcher.work.nodes_per_s
+        while (job := self.dispatcher.next_job()) is not None:
             jobs.append(job)
             room -= job.request.nodes
             if room <= 0:
                 break
         return jobs
 
-    def _take(self, errands: list[Errand[Any]]) -> None:
-        ended = [errand for errand in errands if errand in self.out]
-        for errand, searched in zip(ended, self.errands.results(ended), strict=True):
-            jobs, _ = self.out.pop(errand)
-            self.errands.forget([errand])
+    def _take(self, cluster_tasks: list[ClusterTask[Any]]) -> None:
+        ended = [cluster_task for cluster_task in cluster_tasks if cluster_task in self.out]
+        for cluster_task, searched in zip(ended, self.cluster_tasks.results(ended), strict=True):
+            jobs, _ = self.out.pop(cluster_task)
+            self.cluster_tasks.forget([cluster_task])
             self._book(jobs, searched)
 
     def _book(self, jobs: list[Job], searched: _Searched) -> None:
         for job, verdict in zip(jobs, searched.verdicts, strict=False):
-            self.desk.take(job, verdict)
+            self.dispatcher.take(job, verdict)
         rest = jobs[len(searched.verdicts) :]
         if searched.lost:
             reason, said_last = searched.lost
-            self.desk.lose(rest.pop(0), EngineLost(f"{reason} (worker {searched.worker})", said_last))
+            self.dispatcher.lose(rest.pop(0), EngineLost(f"{reason} (worker {searched.worker})", said_last))
         for job in rest:
-            self.desk.schedule.give_back(job)
+            self.dispatcher.schedule.give_back(job)
         if searched.unfit and (worker := self.fit.get(searched.worker)):
             self._leave_out(worker, searched.unfit)
 
-    def _give_back(self, errand: Errand[Any], jobs: list[Job]) -> None:
-        del self.out[errand]
-        self.errands.forget([errand])
+    def _give_back(self, cluster_task: ClusterTask[Any], jobs: list[Job]) -> None:
+        del self.out[cluster_task]
+        self.cluster_tasks.forget([cluster_task])
         for job in jobs:
-            self.desk.schedule.give_back(job)
+            self.dispatcher.schedule.give_back(job)
 
 
 def _unlike(engine: EngineIdentity | MinerError, wanted: EngineIdentity) -> str:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from miner.export.lists import COUNTS, TEACHING, TREND, VERDICT, WORTH
-from miner.finding.finding import Reply, reply_of
-from miner.finding.words import Finding, observed_sentence, often_words, price_sentence, taught
+from miner.finding.finding import Finding, Reply
+from miner.finding.words import observed_sentence, often_words, price_sentence
 from miner.report.mistakes import Details, mistake
 from miner.report.opening_map import Replies, opening_map
 from miner.report.summary import summaries
@@ -33,7 +33,7 @@ def contents(
     mistakes: list[dict[str, Any]] = []
     told: list[list[Any]] = []
     for finding in findings:
-        reply = reply_of(finding)
+        reply = finding.reply
         if reply not in places:
             places[reply] = len(mistakes)
             mistakes.append(mistake(finding, reply, details, bands))
@@ -53,14 +53,14 @@ def contents(
 def _row(finding: Finding, place: int) -> list[Any]:
     return [
         place,
-        finding["kind"],
-        finding["side"],
-        str(taught(finding)),
-        finding["band"],
+        finding.kind,
+        finding.side,
+        str(finding.taught),
+        finding.band,
         often_words(finding),
         observed_sentence(finding),
         price_sentence(finding),
-        *(_rounded(finding[column]) for column in COLUMNS),
+        *(_rounded(getattr(finding, column)) for column in COLUMNS),
     ]
 
 

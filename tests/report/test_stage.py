@@ -62,11 +62,11 @@ def test_mistakes_are_told_once(tmp_path: Path) -> None:
 def test_tables_that_may_be_missing(tmp_path: Path) -> None:
     """Model games, plans and seasons are told where they are, and only of replies that are in the list."""
     season = {
-        "key": legal()["key"], "move": legal_model()["move"], "season": "2024/25", "games_at_position": 50,
+        "key": legal().key, "move": legal_model()["move"], "season": "2024/25", "games_at_position": 50,
         "games_with_reply": 10, "share": 0.2, "share_low": 0.1, "share_high": 0.3,
     }  # fmt: skip
     plan = {
-        "key": legal()["key"], "move": legal_model()["move"], "players": "strongest", "games": 20,
+        "key": legal().key, "move": legal_model()["move"], "players": "strongest", "games": 20,
         "theme": "piece", "detail": "knight d5", "from_square": "c3", "to_square": "d5", "share": 0.9,
     }  # fmt: skip
     tables = {"model_games": [legal_model(), legal_model(move=1)], "seasons": [season], "plans": [plan]}

@@ -7,6 +7,7 @@ from typing import Literal
 import pyarrow as pa
 
 from miner.reasons import Reason
+from miner.terms import alternatives
 
 SCHEMA_VERSION = 4
 
@@ -361,8 +362,6 @@ CURVES = pa.schema(
 )
 """Expected score per band as a function of the engine's evaluation and the rating difference."""
 
-*_FIRST_REASONS, _LAST_REASON = Reason
-
 FINDINGS = pa.schema(
     [
         _column("fen", pa.string(), "position before the losing reply"),
@@ -388,7 +387,7 @@ FINDINGS = pa.schema(
         _column("loss", pa.float64(), "exp_best - exp_reply"),
         _column("cp_best", pa.int64(), "centipawns for the side that errs; mate in n counts 10000 - n"),
         _column("cp_reply", pa.int64(), "the same after the losing reply"),
-        _column("reason", pa.string(), f"{', '.join(_FIRST_REASONS)} or {_LAST_REASON}"),
+        _column("reason", pa.string(), alternatives(Reason)),
         _column("reason_detail", pa.string(), "what exactly, in words"),
         _column("refutation", pa.string(), "the line that punishes the reply, SAN, space-separated"),
         _column("plain_reach", pa.float64(), "share of the band's games that reach the position"),

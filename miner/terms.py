@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -29,6 +30,16 @@ MATE_SCORE_CP = 10_000
 
 MOST_CP = MATE_SCORE_CP - 1_000
 """More centipawns than that either way only a mate has in such a column; engines' own are cut off there."""
+
+
+def alternatives(words: Iterable[str]) -> str:
+    """Words of which one is to be chosen, as they stand in a sentence.
+
+    >>> alternatives(["mate", "tempo", "king"]), alternatives(["mate"])
+    ('mate, tempo or king', 'mate')
+    """
+    *first, last = words
+    return f"{', '.join(first)} or {last}" if first else last
 
 
 class Side(StrEnum):

@@ -16,12 +16,13 @@
  *   cp_reply: number, plain_reach: number, steered_reach: number, points_per_100: number, points_per_100_low: number,
  *   gain_for_band: number, curve: string, find_rate: number | null, find_rate_low: number | null,
  *   find_rate_high: number | null, teaching_value: number, teaching_value_low: number, conversion_expected: number | null,
- *   conversion_observed: number | null, games_per_player: number | null, trend: string, trend_p: number | null,
- *   number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
+ *   conversion_observed: number | null, games_per_player: number | null, trend: string, trend_p: number | null}} Told
+ * @typedef {Told & {number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
  * @typedef {{sources: string[], games: number, ledger: [string, number][], first: string, last: string, stale: boolean, positions: number,
  *   engines: string[], nodes: number}} Mined
  * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: Mistake[], columns: string[],
- *   findings: any[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
+ *   findings: Value[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
+ * @typedef {string | number | null} Value
  * @typedef {typeof DEFAULTS} State
  */
 
@@ -49,6 +50,12 @@ function hashOf(state) {
   return `#${new URLSearchParams([["view", state.view], ...said.filter(([key]) => key !== "view")])}`;
 }
 
+/** A row with the names of its columns. @param {string[]} columns @param {Value[]} values @returns {Told} */
+function toldIn(columns, values) {
+  const told = /** @type {unknown} */ (Object.fromEntries(columns.map((column, place) => [column, values[place]])));
+  return /** @type {Told} */ (told);
+}
+
 /** The findings as objects, each with its mistake. @param {Contents} contents @returns {Finding[]} */
 function findingsOf(contents) {
   for (const about of contents.mistakes) {
@@ -56,12 +63,12 @@ function findingsOf(contents) {
     about.mark = markOf(about.reply.uci);
   }
   return contents.findings.map((values, at) => {
-    const finding = /** @type {any} */ (Object.fromEntries(contents.columns.map((column, place) => [column, values[place]])));
-    const about = contents.mistakes[finding.mistake];
+    const told = toldIn(contents.columns, values);
+    const about = contents.mistakes[told.mistake];
     const moves = `${about.path.san} ${about.reply.san}`.trim();
-    return Object.assign(finding, {
-      number: at + 1, about, moves, also: [], id: `${about.key}-${about.reply.uci}-${finding.band}-${finding.kind}`,
-      search: [about.name, about.eco, moves, about.refutation.san, about.why, about.reason, about.pattern, finding.band, finding.kind, `#${at + 1}`].join(" ").toLowerCase(),
+    return Object.assign(told, {
+      number: at + 1, about, moves, also: [], id: `${about.key}-${about.reply.uci}-${told.band}-${told.kind}`,
+      search: [about.name, about.eco, moves, about.refutation.san, about.why, about.reason, about.pattern, told.band, told.kind, `#${at + 1}`].join(" ").toLowerCase(),
     });
   });
 }

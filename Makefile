@@ -33,8 +33,10 @@ lint: .venv/developing page-types
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-# The types that the comments of the page's scripts tell, checked; nothing is written, the page holds the scripts as they are.
+# The types that the comments of the page's scripts tell, held against the code and against what Python puts into
+# a page. Nothing is built: the page holds the scripts as they are.
 page-types: .venv/page/installed
+	$(BIN)/python -m tests.report.page_types .venv/page/told.ts
 	$(BIN)/node .venv/page/node_modules/typescript/bin/tsc --project jsconfig.json
 
 fuzz: .venv/developing

@@ -2,6 +2,7 @@
 /* The page: its state is in the link, its data in the element `contents`. */
 
 /**
+ * `Told`, the columns of a finding, is made from those of contents.py: see `make page-types`.
  * @typedef {{san: string, uci: string}} Line
  * @typedef {{line: Line, at: number, result: string, date: string, winner: number, loser: number, moments: number[]}} Model
  * @typedef {[string, number, number, number, number, number]} ShareRow name, games, of games, share, low, high
@@ -9,18 +10,12 @@
  * @typedef {{key: string, fen: string, ply: number, path: Line, name: string, eco: string, opening: string, reply: Line,
  *   refutation: Line, better: Line, severe: boolean, reason: string, pattern: string, detail: string, why: string,
  *   engine: string, nodes: number, picks: ShareRow[], answers: {san: string, games: number, kept: number | null}[],
- *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[], board: Board, mark: Mark}} Mistake
- * @typedef {{mistake: number, kind: string, side: string, taught: string, band: string, often: string, observed: string,
- *   price: string, games_at_position: number, games_with_reply: number, players_with_reply: number, pick_rate: number,
- *   pick_rate_low: number, pick_rate_high: number, loss: number, cp_best: number,
- *   cp_reply: number, plain_reach: number, steered_reach: number, points_per_100: number, points_per_100_low: number,
- *   gain_for_band: number, curve: string, find_rate: number | null, find_rate_low: number | null,
- *   find_rate_high: number | null, teaching_value: number, teaching_value_low: number, conversion_expected: number | null,
- *   conversion_observed: number | null, games_per_player: number | null, trend: string, trend_p: number | null}} Told
+ *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[]}} ToldMistake
+ * @typedef {ToldMistake & {board: Board, mark: Mark}} Mistake
  * @typedef {Told & {number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
  * @typedef {{sources: string[], games: number, ledger: [string, number][], first: string, last: string, stale: boolean, positions: number,
  *   engines: string[], nodes: number}} Mined
- * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: Mistake[], columns: string[],
+ * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: ToldMistake[], columns: string[],
  *   findings: Value[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
  * @typedef {string | number | null} Value
  * @typedef {typeof DEFAULTS} State
@@ -58,13 +53,10 @@ function toldIn(columns, values) {
 
 /** The findings as objects, each with its mistake. @param {Contents} contents @returns {Finding[]} */
 function findingsOf(contents) {
-  for (const about of contents.mistakes) {
-    about.board = boardOf(about.fen);
-    about.mark = markOf(about.reply.uci);
-  }
+  const mistakes = contents.mistakes.map((one) => Object.assign(one, { board: boardOf(one.fen), mark: markOf(one.reply.uci) }));
   return contents.findings.map((values, at) => {
     const told = toldIn(contents.columns, values);
-    const about = contents.mistakes[told.mistake];
+    const about = mistakes[told.mistake];
     const moves = `${about.path.san} ${about.reply.san}`.trim();
     return Object.assign(told, {
       number: at + 1, about, moves, also: [], id: `${about.key}-${about.reply.uci}-${told.band}-${told.kind}`,

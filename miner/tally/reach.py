@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from miner.board.play import Ints
+from miner.stats import Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +29,7 @@ class Steps:
 
     @classmethod
     def between(cls, parents: Ints, children: Ints, positions: int) -> Steps:
-        """Those of replies, one entry each: the places of positions; children -1: leads nowhere."""
+        """The steps among replies, given by the places of the positions before and after (-1: none) each."""
         leads = np.flatnonzero(children >= 0)
         leads = leads[np.argsort(parents[leads], kind="stable")]
         begins = np.searchsorted(parents[leads], np.arange(positions + 1))
@@ -57,8 +56,9 @@ def steer(
 
 
 def steer_along(steps: Steps, rates: Floats, log_variances: Floats, *, start: int) -> Steered:
-    """The same along steps, with an entry for each; it takes as many rounds as the longest chain has steps:
-    about as many as plies are kept.
+    """As `steer`, over steps; `rates` and `log_variances` have one entry for each.
+
+    It takes as many rounds as the longest chain has steps: about as many as plies are kept.
     """
     positions = len(steps.begins) - 1
     reach, variance = np.zeros(positions), np.zeros(positions)

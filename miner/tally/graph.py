@@ -25,7 +25,7 @@ _BLOCK = 1 << 15  # boards at a time, so that memory does not grow with the widt
 
 @dataclass(frozen=True, slots=True)
 class Ways:
-    """Ways from the start position to positions."""
+    """Ways from the start position to positions, the shortest first."""
 
     keys: Keys  # (ways,): where each ends
     firsts: Ints  # (ways + 1,): the first move of each, and the end
@@ -36,29 +36,20 @@ class Ways:
         """Moves of each way."""
         return np.diff(self.firsts)
 
-    def take(self, rows: Ints) -> Ways:
-        """These ways, in this order."""
-        lengths = self.lengths[rows]
-        firsts = np.r_[0, np.cumsum(lengths)]
-        moves = np.arange(firsts[-1]) + np.repeat(self.firsts[rows] - firsts[:-1], lengths)
-        return Ways(self.keys[rows], firsts, self.moves[moves])
-
     def paths(self) -> Any:
         """UCI, space-separated, as Arrow strings."""
         lists = pa.ListArray.from_arrays(pa.array(self.firsts, pa.int32()), _ucis(self.moves))
         return pc.binary_join(lists, " ")
 
     def boards(self) -> Boards:
-        """The boards at the ends, in the order of the ways."""
-        order = np.argsort(self.lengths, kind="stable")
-        firsts, lengths = self.firsts[order], self.lengths[order]
-        boards, parts = Boards.start().take(np.zeros(len(order), dtype=np.int64)), []
-        for ply in range(int(lengths[-1]) if len(lengths) else 0):
-            ended = int(np.searchsorted(lengths, ply, side="right"))
-            here = ended - (len(order) - len(boards))
-            parts.append(boards.take(np.arange(here)))
-            boards = boards.take(np.arange(here, len(boards))).after(self.moves[firsts[ended:] + ply])
-        return Boards.joined([*parts, boards]).take(np.argsort(order))
+        """The boards at the ends."""
+        boards, ended = Boards.start().take(np.zeros_like(self.lengths)), []
+        for ply in range(self.lengths.max(initial=0)):
+            ends = int(np.sum(self.lengths == ply))  # they are the first of the boards
+            ended.append(boards.take(np.arange(ends)))
+            moves = self.moves[self.firsts[:-1][self.lengths > ply] + ply]
+            boards = boards.take(np.arange(ends, len(boards))).after(moves)
+        return Boards.joined([*ended, boards])
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +82,6 @@ class _Replies:
         """The places of positions by key, -1 for those that are not tallied."""
         places = np.minimum(np.searchsorted(self.keys, keys), len(self.keys) - 1)
         return np.where(self.keys[places] == keys, places, _NOWHERE)
-
-    def at(self, places: Ints) -> tuple[Ints, Ints]:
-        """The numbers of all replies at these places in turn, and which of the places each is from."""
-        firsts, counts = self.firsts[places], self.firsts[places + 1] - self.firsts[places]
-        rows = np.repeat(np.arange(len(places)), counts)
-        before = np.cumsum(counts) - counts
-        return np.arange(len(rows)) + (firsts - before)[rows], rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +124,7 @@ def walk(keys: Keys, moves: Moves, games: Ints, ways_of: Callable[[Keys], Ways])
 
     `keys`, `moves` and `games` tell of one reply each, ordered by key. No chain of tallied replies leads
     to some positions (each of their games came by a way of its own); `ways_of` is asked for a way to
-    each of these. Where it knows none the position is left out.
+    each of these, the shortest first. Where it knows none the position is left out.
     """
     firsts = np.flatnonzero(np.r_[True, keys[1:] != keys[:-1]][: len(keys)])
     replies = _Replies(keys[firsts], np.r_[firsts, len(keys)], moves, games)
@@ -149,7 +133,6 @@ def walk(keys: Keys, moves: Moves, games: Ints, ways_of: Callable[[Keys], Ways])
     _follow(_Level(start, np.zeros_like(start), pa.array([""]), Boards.start()), replies, found)
     if not found.is_met.all():
         ways = ways_of(replies.keys[~found.is_met])
-        ways = ways.take(np.lexsort((ways.keys, ways.lengths)))  # the shortest first
         ends = _Level(replies.places(ways.keys), ways.lengths, ways.paths(), ways.boards())
         _follow(ends, replies, found)
     return _graph(replies, found)
@@ -183,7 +166,7 @@ def _follow(level: _Level, replies: _Replies, found: _Found) -> None:
 
 def _next(level: _Level, replies: _Replies, found: _Found) -> _Level:
     """The positions one reply on that were not met before, each by the most played of its replies."""
-    numbers, rows = replies.at(level.places)
+    numbers, rows = spans(replies.firsts, level.places)
     for block in _blocks(len(numbers)):
         after = level.boards.take(rows[block]).after(replies.moves[numbers[block]])
         found.child_keys[numbers[block]] = after.keys
@@ -203,6 +186,15 @@ def _next(level: _Level, replies: _Replies, found: _Found) -> _Level:
         pc.ascii_ltrim_whitespace(paths),
         level.boards.take(rows[best]).after(moves),
     )
+
+
+def spans(firsts: Ints, places: Ints) -> tuple[Ints, Ints]:
+    """The numbers from `firsts[place]` to before `firsts[place + 1]`, for each of the places in turn; and for
+    each number, which of the places it is from.
+    """
+    counts = firsts[places + 1] - firsts[places]
+    rows = np.repeat(np.arange(len(places)), counts)
+    return np.arange(len(rows)) + (firsts[places] - np.cumsum(counts) + counts)[rows], rows
 
 
 def _blocks(rows: int) -> list[Ints]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from miner.board.play import Ints
 from miner.stats import Floats
+from miner.tally.graph import spans
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +36,6 @@ class Steps:
         begins = np.searchsorted(parents[leads], np.arange(positions + 1))
         return cls(leads, parents[leads], children[leads], begins)
 
-    def of(self, places: Ints) -> Ints:
-        """The steps from each of these positions, in turn."""
-        counts = self.begins[places + 1] - self.begins[places]
-        firsts = self.begins[places] - np.cumsum(counts) + counts
-        steps: Ints = np.arange(counts.sum()) + np.repeat(firsts, counts)
-        return steps
-
 
 def steer(
     parents: Ints, children: Ints, rates: Floats, log_variances: Floats, *, positions: int, start: int
@@ -67,7 +61,7 @@ def steer_along(steps: Steps, rates: Floats, log_variances: Floats, *, start: in
     risen = np.array([start], dtype=np.int64)
     for _ in range(positions):
         # Only from where the reach has just risen can it rise elsewhere.
-        via = steps.of(risen)
+        via, _ = spans(steps.begins, risen)
         offered = reach[steps.parents[via]] * rates[via]
         is_better = offered > reach[steps.children[via]]
         via, offered = via[is_better], offered[is_better]

@@ -220,7 +220,7 @@ def commonest_names(connection: duckdb.DuckDBPyConnection, keys: Keys) -> pa.Tab
 
 
 def ways_to(connection: duckdb.DuckDBPyConnection, keys: Keys) -> Ways:
-    """A way to each of these positions: that of one of the shortest games that came there.
+    """A way to each of these positions, the shortest first: that of a shortest game that came there.
 
     A game that met a position twice on its way lacks a row for the second visit; such games are passed over,
     and positions that have no others are left out.
@@ -234,10 +234,10 @@ def ways_to(connection: duckdb.DuckDBPyConnection, keys: Keys) -> Ways:
             group by all having count(*) = p.ply
         ),
         chosen as (select key, arg_min(game, (ply, game)) as game, min(ply) as length from whole group by key)
-        select c.key, m.move
+        select c.key, m.ply, m.move
         from chosen c join moves m on m.game = c.game and m.ply < c.length
-        order by c.key, m.ply
+        order by c.length, c.key, m.ply
         """
     ).fetchnumpy()
-    ends, firsts = np.unique(found["key"], return_index=True)
-    return Ways(ends, np.r_[firsts, len(found["key"])], found["move"])
+    firsts = np.flatnonzero(found["ply"] == 0)
+    return Ways(found["key"][firsts], np.r_[firsts, len(found["key"])], found["move"])

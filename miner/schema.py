@@ -6,7 +6,7 @@ from typing import Literal
 
 import pyarrow as pa
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 METHODS = {"read": 4, "tally": 5, "judge": 2, "follow": 2, "rank": 7}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
@@ -156,7 +156,7 @@ EDGES = pa.schema(
         _column(
             "place",
             pa.uint32(),
-            "of the position among those of `positions` and `strays` together, by their keys",
+            "of the position among all with enough games, by their keys",
             stored=STEPS,
         ),
         _column("move", pa.uint16(), "a reply there, of any band"),
@@ -168,28 +168,12 @@ EDGES = pa.schema(
         ),
     ]
 )
-"""One row per reply of a position above the floor; for the next tally, when games were added.
+"""One row per reply at a position with enough games, ordered by its key and the move: where it leads.
+
+The rows whose `change` is not null are those of `positions`, place by place.
 
 What a move changes of a key is the same in many positions, and takes a tenth of the room of another key.
 """
-
-STRAYS = pa.schema(
-    [
-        _column("key", pa.uint64(), "position that no tallied replies lead to from the start"),
-        _column("game", pa.uint32(), "game whose moves are taken for a way to it; null: none", nullable=True),
-    ]
-)
-"""Positions above the floor, each of whose games came by a way of its own; for the next tally."""
-
-TAGS = pa.schema(
-    [
-        _column("row", pa.uint32(), "of the position in `positions`", stored=STEPS),
-        _column("eco", pa.string(), "the ECO tag of some games through it, or empty"),
-        _column("opening", pa.string(), "their opening name, or empty"),
-        _column("games", pa.int64(), "games that carry just these"),
-    ]
-)
-"""The names that the games through each position carry, of which `positions` has the commonest."""
 
 JUDGED = pa.schema(
     [
@@ -448,8 +432,6 @@ TABLES = {
     "positions": POSITIONS,
     "reach": REACH,
     "edges": EDGES,
-    "strays": STRAYS,
-    "tags": TAGS,
     "judged": JUDGED,
     "followed": FOLLOWED,
     "answers": ANSWERS,

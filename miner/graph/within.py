@@ -69,7 +69,7 @@ def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> pd
     """Reach of the positions against one band, the most frequent first."""
     ways = ways_of(repertoire, rated)
     reach, log_variance = reach_of(ways)
-    told = pd.DataFrame(
+    table = pd.DataFrame(
         {
             "key": np.array(ways.keys, dtype=np.uint64),
             "reach": reach,
@@ -78,7 +78,7 @@ def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> pd
             "path": list(ways.paths),
         }
     )
-    return told.sort_values(["reach", "key"], ascending=[False, True], ignore_index=True)
+    return table.sort_values(["reach", "key"], ascending=[False, True], ignore_index=True)
 
 
 def not_covered(reach: pd.DataFrame) -> pd.DataFrame:
@@ -92,7 +92,7 @@ def rated_replies(replies: pd.DataFrame, confidence: float) -> dict[int, list[Ra
     deviation = stats.deviation_of(low, high, confidence=confidence)
     rated: dict[int, list[Rated]] = {}
     columns = (replies["key"], replies["move"], replies["pick_rate"], np.square(deviation))
-    for key, move, rate, variance in zip(*(one.tolist() for one in columns), strict=True):
+    for key, move, rate, variance in zip(*(column.tolist() for column in columns), strict=True):
         rated.setdefault(key, []).append(Rated(move, rate, variance))
     return rated
 
@@ -142,20 +142,20 @@ class _Walk:
         on_the_way = {START_KEY}
         while stack:
             key, board, moves = stack[-1]
-            one = next(moves, None)
-            if one is None:
+            chosen = next(moves, None)
+            if chosen is None:
                 stack.pop()
                 on_the_way.remove(key)
                 self.done.append(key)
                 continue
             after = board.copy(stack=False)
-            after.push(unpack_move(one.move))
+            after.push(unpack_move(chosen.move))
             child = chess.polyglot.zobrist_hash(after)
             if child in on_the_way:
                 continue
-            self.edges.append((key, child, one.rate, one.variance))
+            self.edges.append((key, child, chosen.rate, chosen.variance))
             if child not in self.path:
-                self.path[child] = f"{self.path[key]} {unpack_move(one.move).uci()}".lstrip()
+                self.path[child] = f"{self.path[key]} {unpack_move(chosen.move).uci()}".lstrip()
                 self.is_ours[child] = self._is_ours(after)
                 stack.append((child, after, iter(self._moves(child, after))))
                 on_the_way.add(child)
@@ -194,7 +194,7 @@ def reach_of(ways: Ways) -> tuple[Floats, Floats]:
 
 
 def _pass_back(ways: Ways, place: int, edges: slice, chance: Floats, spread: Floats) -> None:
-    """What a position makes of the chances of those that follow it."""
+    """The chances of a position, and their variances, from those of the positions that follow it."""
     after, after_spread = chance[ways.child[edges]], spread[ways.child[edges]]
     if ways.is_ours[place]:
         best = after.argmax(axis=0)

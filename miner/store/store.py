@@ -6,8 +6,7 @@ STORE/
   forgotten            salted hashes of players whose games are not to be known, if there are any
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
-  edges.parquet strays.parquet tags.parquet    what the next tally knows by, when games are added
-  replies.parquet positions.parquet reach.parquet judged.parquet findings.parquet
+  replies.parquet positions.parquet reach.parquet edges.parquet judged.parquet findings.parquet
   followed.parquet answers.parquet afterwards.parquet model_games.parquet plans.parquet seasons.parquet
 """
 

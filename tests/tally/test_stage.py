@@ -18,7 +18,6 @@ from miner.errors import StoreError, UsageError
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
 from miner.tally import stage
-from miner.tally.added import WRITTEN
 from miner.tally.replies import Resources
 from miner.tally.stage import tally
 from miner.terms import UNRATED
@@ -33,6 +32,7 @@ from tests.stores import (
     tallied_store,
 )
 
+WRITTEN = ("replies", "positions", "reach", "edges")
 RESULTS = {"1-0": (1.0, 0.0), "0-1": (0.0, 1.0), "1/2-1/2": (0.5, 0.5)}
 RATINGS = st.sampled_from([0, 799, 800, 1150, 1399, 1400, 2399, 2400, 2805])
 PLAYERS = st.sampled_from(["Anna", "Bert", "Carl", "Dora"])

@@ -34,14 +34,19 @@ def after(board: chess.Board, moves: Iterable[chess.Move]) -> chess.Board:
     return board
 
 
+def sans_of(board: chess.Board, moves: Iterable[chess.Move]) -> tuple[str, ...]:
+    """SAN of a line of legal moves that begins at `board`."""
+    board = board.copy(stack=False)
+    return tuple([board.san_and_push(move) for move in moves])
+
+
 def line_san(board: chess.Board, moves: Iterable[chess.Move]) -> str:
     """SAN of a line of legal moves, with a space between each two.
 
     >>> line_san(chess.Board(), [chess.Move.from_uci("e2e4"), chess.Move.from_uci("e7e5")])
     'e4 e5'
     """
-    board = board.copy(stack=False)
-    return " ".join([board.san_and_push(move) for move in moves])
+    return " ".join(sans_of(board, moves))
 
 
 def pack(move: chess.Move) -> int:

@@ -8,17 +8,15 @@ from collections.abc import Collection, Sequence
 
 import chess
 
+from miner.finding.finding import Finding
 from miner.finding.words import (
-    Finding,
     band_words,
     best_line_words,
     conversion_sentence,
     cost_sentence,
     familiar_sentence,
     found_sentence,
-    is_severe,
     models_sentence,
-    mover,
     numbered_sans,
     observed_sentence,
     often_words,
@@ -31,7 +29,6 @@ from miner.finding.words import (
     refutation_words,
     reply_words,
     shares_words,
-    taught,
     title,
     trend_sentence,
     worth_words,
@@ -90,10 +87,10 @@ def finding_card(
 
     The side that is taught sits at the bottom; the losing reply's squares are marked.
     """
-    move = chess.Move.from_uci(finding["losing_reply_uci"])
+    move = chess.Move.from_uci(finding.losing_reply_uci)
     board = board_diagram(
-        chess.Board(finding["fen"]),
-        orientation=taught(finding).color,
+        finding.board,
+        orientation=finding.taught.color,
         marks=(move.from_square, move.to_square),
         color=color,
         unicode=unicode,
@@ -110,10 +107,10 @@ def finding_card(
 
 
 def _heading(finding: Finding, rank: int, width: int) -> list[str]:
-    eco = plain(finding["eco"], 8)
+    eco = plain(finding.eco, 8)
     name = f"{rank}. {title(finding)}" + (f" ({eco})" if eco else "")
-    errs, profits = mover(finding).capitalize(), finding["side"].capitalize()
-    who = f"{errs} errs ({band_words(finding['band'])}), {profits} profits."
+    errs, profits = finding.mover.capitalize(), finding.side.capitalize()
+    who = f"{errs} errs ({band_words(finding.band)}), {profits} profits."
     return [_cut(name, width), _cut(who, width)]
 
 
@@ -121,10 +118,10 @@ def _facts(finding: Finding, width: int) -> list[str]:
     facts = {
         "Moves": path_words(finding),
         "Losing reply": reply_words(finding),
-        "Best move": best_line_words(finding) or numbered_sans([finding["best_move"]], finding["ply"]),
+        "Best move": best_line_words(finding),
         "Refutation": refutation_words(finding),
         "Why": " ".join((reason_sentence(finding), cost_sentence(finding))).strip(),
-        "Pattern": finding["pattern"],
+        "Pattern": finding.pattern or "",
         "How often": f"{often_words(finding)}{_players(finding)}",
         "Scores": observed_sentence(finding),
         "Found": " ".join(filter(None, (found_sentence(finding), conversion_sentence(finding)))),
@@ -134,7 +131,7 @@ def _facts(finding: Finding, width: int) -> list[str]:
         "Models": models_sentence(finding),
         "Trend": trend_sentence(finding),
         "Price": price_sentence(finding),
-        "Engine": f"{plain(finding['engine'])}, {finding['nodes']:,} nodes",
+        "Engine": f"{plain(finding.engine)}, {finding.nodes:,} nodes",
     }
     lines = []
     for label, fact in facts.items():
@@ -146,7 +143,7 @@ def _facts(finding: Finding, width: int) -> list[str]:
 
 
 def _players(finding: Finding) -> str:
-    players = finding["players_with_reply"]
+    players = finding.players_with_reply
     return f", by {players:,} player{'' if players == 1 else 's'}" if players else ""
 
 
@@ -183,14 +180,14 @@ def findings_table(
 def _values(finding: Finding, rank: int) -> tuple[str, ...]:
     return (
         str(rank),
-        points_words(finding["teaching_value"]),
-        points_words(finding["teaching_value_low"]),
-        taught(finding).capitalize(),
-        finding["kind"],
-        finding["band"],
-        percent(finding["pick_rate"]).replace("under ", "<"),
+        points_words(finding.teaching_value),
+        points_words(finding.teaching_value_low),
+        finding.taught.capitalize(),
+        finding.kind,
+        finding.band,
+        percent(finding.pick_rate).replace("under ", "<"),
         reply_words(finding),
-        finding["reason"],
+        finding.reason,
     )
 
 
@@ -203,10 +200,10 @@ def _row(values: Sequence[str], width: int) -> str:
 
 
 def _moves(finding: Finding, width: int) -> str:
-    sign = "??" if is_severe(finding) else "?"
-    sans = [*finding["path"].split(), finding["losing_reply"] + sign, *finding["refutation"].split()]
+    sign = "??" if finding.is_severe else "?"
+    sans = [*finding.path, finding.losing_reply + sign, *finding.refutation]
     moves = numbered_sans(sans)
-    for start in range(2, finding["ply"] + 1, 2):
+    for start in range(2, finding.ply + 1, 2):
         if len(moves) <= width:
             break
         moves = f"... {numbered_sans(sans[start:], start)}"

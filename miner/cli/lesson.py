@@ -11,6 +11,7 @@ import typer
 from miner.cli import options
 from miner.cli.findings import open_findings
 from miner.errors import UsageError
+from miner.finding.finding import findings_of
 from miner.lesson.backing import read_backing
 from miner.lesson.exercises import choose
 from miner.lesson.files import lesson_files, write_files
@@ -61,7 +62,7 @@ def lesson(
 ) -> None:
     """Print exercises: a pupils' sheet, an answer key, the coach's pages; also as PGN, EPD and cards."""
     opened = Store.open(store)
-    findings = open_findings(opened).to_pylist()
+    findings = findings_of(open_findings(opened))
     check_bands(opened, bands)
     exercises = choose(findings, side=side or "both", bands=bands or (), keys=keys_of(only), top=top)
     if not exercises:

@@ -12,6 +12,7 @@ from miner.cli import options
 from miner.cli.findings import open_findings
 from miner.cli.lesson import Figurines, Hatched, Language, PaperSize, PerPage, check_bands
 from miner.errors import UsageError
+from miner.finding.finding import findings_of
 from miner.lesson.backing import read_backing
 from miner.lesson.calendar import Weekday, session_days
 from miner.lesson.exercises import is_wanted
@@ -61,7 +62,7 @@ def plan(
         raise UsageError("days need a first day", advice="say when the term begins with --start DATE")
     opened = Store.open(store)
     check_bands(opened, bands)
-    findings = open_findings(opened).to_pylist()
+    findings = findings_of(open_findings(opened))
     wanted = [one for one in findings if is_wanted(one, side or "both", bands or ())]
     backing = read_backing(opened)
     planned = term(wanted, sessions, minutes, backing.models)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -14,11 +14,11 @@ from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
 from miner.cli.findings import open_findings
 from miner.errors import UsageError
 from miner.finding import aftermath
-from miner.finding.finding import Reply, reply_of
+from miner.finding.finding import Finding, Reply, findings_of
 from miner.finding.words import leak_sentence, plain
 from miner.lesson.backing import read_backing
 from miner.store import Store
-from miner.terms import BandScheme, Kind, Side
+from miner.terms import BandScheme, Kind
 
 NARROWEST = 72
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
@@ -46,7 +46,7 @@ def show(
 ) -> None:
     """Show the top of the ranked list; with a NUMBER, that finding on a board and how it is punished."""
     opened = Store.open(store)
-    findings = list(enumerate(open_findings(opened).to_pylist(), start=1))
+    findings = list(enumerate(findings_of(open_findings(opened)), start=1))
     if number is not None:
         typer.echo(_card(findings, number, letters=letters))
         for line in _afterwards(opened, findings[number - 1][1]):
@@ -56,7 +56,7 @@ def show(
         BandScheme(tuple(opened.require("tally").settings["band_edges"])).check(tuple(bands))
     wanted = [one for one in findings if _is_wanted(one[1], side, bands)]
     kinds = [one for one in Kind if kind in (None, one)]
-    shown = [(one, _one_per_reply([row for row in wanted if row[1]["kind"] == one])[:top]) for one in kinds]
+    shown = [(one, _one_per_reply([row for row in wanted if row[1].kind is one])[:top]) for one in kinds]
     if not any(rows for _, rows in shown):
         typer.echo(_nothing(opened, findings))
         return
@@ -66,7 +66,7 @@ def show(
         typer.echo(f"\nOne of them on a board: miner show --store {store} {first}")
 
 
-def _nothing(store: Store, findings: list[tuple[int, dict[str, Any]]]) -> str:
+def _nothing(store: Store, findings: list[tuple[int, Finding]]) -> str:
     if findings:
         return "No findings of that kind here."
     if not store.require("read").rows["moves"]:
@@ -77,7 +77,7 @@ def _nothing(store: Store, findings: list[tuple[int, dict[str, Any]]]) -> str:
     )
 
 
-def _card(findings: list[tuple[int, dict[str, Any]]], number: int, *, letters: bool) -> str:
+def _card(findings: list[tuple[int, Finding]], number: int, *, letters: bool) -> str:
     if not 1 <= number <= len(findings):
         raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
     return finding_card(
@@ -85,11 +85,11 @@ def _card(findings: list[tuple[int, dict[str, Any]]], number: int, *, letters: b
     )
 
 
-def _afterwards(store: Store, finding: dict[str, Any]) -> list[str]:
+def _afterwards(store: Store, finding: Finding) -> list[str]:
     """Where the advantage leaks away, and what the winners did, as far as the games were followed."""
     if store.manifest("follow") is None:
         return []
-    leaks = aftermath.leaks(store, *reply_of(finding))
+    leaks = aftermath.leaks(store, *finding.reply)
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
     told = {
         "Where it leaks away": [leak_sentence(finding, one) for one in leaks.to_dict("records")],
@@ -103,10 +103,8 @@ def _afterwards(store: Store, finding: dict[str, Any]) -> list[str]:
     ]
 
 
-def _is_wanted(finding: dict[str, Any], side: str | None, bands: list[str] | None) -> bool:
-    profits = Side(finding["side"])
-    taught = profits if finding["kind"] == Kind.TRAP else profits.other
-    return side in (None, "both", taught) and (not bands or finding["band"] in bands)
+def _is_wanted(finding: Finding, side: str | None, bands: list[str] | None) -> bool:
+    return side in (None, "both", finding.taught) and (not bands or finding.band in bands)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,17 +112,17 @@ class _Shown:
     """A finding as it is listed: for the band where it is worth most, the others being named."""
 
     number: int
-    finding: dict[str, Any]
+    finding: Finding
     also: list[str]
 
 
-def _one_per_reply(findings: list[tuple[int, dict[str, Any]]]) -> list[_Shown]:
+def _one_per_reply(findings: list[tuple[int, Finding]]) -> list[_Shown]:
     """The findings, best first, with those of one reply in several bands told as one."""
     shown: dict[Reply, _Shown] = {}
     for number, finding in findings:
-        reply = reply_of(finding)
+        reply = finding.reply
         if reply in shown:
-            shown[reply].also.append(finding["band"])
+            shown[reply].also.append(finding.band)
         else:
             shown[reply] = _Shown(number, finding, [])
     return list(shown.values())

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import chess
 import pyarrow as pa
 
+from miner.finding.finding import Finding, findings_of
 from miner.finding.words import (
-    Finding,
     conversion_sentence,
     found_sentence,
     models_sentence,
@@ -37,17 +39,17 @@ def epd_bytes(findings: pa.Table) -> bytes:
     Source: Portable Game Notation Specification (1994), section 16.2, from memory. It has no way to put a
     quotation mark into a string; python-chess's backslash is used.
     """
-    records = [_record(finding, rank) for rank, finding in enumerate(findings.to_pylist(), start=1)]
+    records = [_record(finding, rank) for rank, finding in enumerate(findings_of(findings), start=1)]
     return "".join(record + "\n" for record in records).encode()
 
 
 def _record(finding: Finding, rank: int) -> str:
-    board = chess.Board(finding["fen"])
-    reason = f"{finding['reason']}: {finding['reason_detail']}".removesuffix(": ")
+    board = finding.board
+    reason = f"{finding.reason}: {finding.reason_detail}".removesuffix(": ")
     return board.epd(
-        acn=finding["nodes"],
-        am=[board.parse_san(finding["losing_reply"])],
-        bm=[board.parse_san(finding["best_move"])],
+        acn=finding.nodes,
+        am=[board.parse_san(finding.losing_reply)],
+        bm=[board.parse_san(finding.best_move)],
         c0=string_operand(summary(finding)),
         c1=string_operand(reason),
         c2=string_operand(refutation_words(finding)),
@@ -55,9 +57,9 @@ def _record(finding: Finding, rank: int) -> str:
         c4=string_operand(worth_sentence(finding)),
         c5=string_operand(f"{found_sentence(finding)} {conversion_sentence(finding)}"),
         c6=string_operand(models_sentence(finding)),
-        ce=_centipawns(finding["cp_best"]),
+        ce=_centipawns(finding.cp_best),
         id=string_operand(f"{rank}. {title(finding)}"),
-        pv=moves_operand(board, finding["best_line"] or finding["best_move"]),
+        pv=moves_operand(board, finding.better),
     )
 
 
@@ -75,10 +77,10 @@ def _escaped(text: str) -> bytes:
     return text.replace("\\", "\\\\").replace('"', '\\"').encode()
 
 
-def moves_operand(board: chess.Board, sans: str) -> list[chess.Move]:
+def moves_operand(board: chess.Board, sans: Iterable[str]) -> list[chess.Move]:
     """A line of SAN from a board as moves."""
     line = board.copy(stack=False)
-    return [line.push_san(san) for san in sans.split()]
+    return [line.push_san(san) for san in sans]
 
 
 def _centipawns(cp: int) -> int:

@@ -9,13 +9,12 @@ import chess
 import chess.pgn
 import pyarrow as pa
 
+from miner.finding.finding import Finding, findings_of
 from miner.finding.words import (
-    Finding,
     arises_sentence,
     because_sentences,
     chosen_sentence,
     cost_sentence,
-    is_severe,
     joined,
     observed_sentence,
     own_eco,
@@ -25,6 +24,7 @@ from miner.finding.words import (
     teaching_sentences,
     title,
 )
+from miner.terms import Side
 
 TAG_LENGTH = 100
 """Characters of a tag value that are kept: even with each escaped, the line stays below PGN's 255."""
@@ -53,7 +53,7 @@ def pgn_bytes(findings: pa.Table) -> bytes:
     Source: Portable Game Notation Specification (1994), sections 8 and 10, from memory. Tag values may hold
     characters beyond its ISO 8859-1, as is common practice.
     """
-    return games_bytes(_game(finding, rank) for rank, finding in enumerate(findings.to_pylist(), start=1))
+    return games_bytes(_game(finding, rank) for rank, finding in enumerate(findings_of(findings), start=1))
 
 
 def games_bytes(games: Iterable[chess.pgn.Game]) -> bytes:
@@ -67,7 +67,7 @@ def _game(finding: Finding, rank: int) -> chess.pgn.Game:
     game.headers["Round"] = str(rank)
     add_opening_tags(game, finding)
     game.comment = arises_sentence(finding)
-    position = add_line(game, finding["path"])
+    position = add_line(game, finding.path)
     add_refutation(position, finding)
     add_best(position, finding)
     return game
@@ -82,17 +82,17 @@ def add_opening_tags(game: chess.pgn.Game, finding: Finding) -> None:
 
 def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     """Add the losing reply and what punishes it, behind the variations that are there."""
-    reply = position.add_variation(position.board().parse_san(finding["losing_reply"]))
+    reply = position.add_variation(position.board().parse_san(finding.losing_reply))
     reply.nags.add(reply_nag(finding))
     reply.comment = joined(chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding))
     told = joined(because_sentences(finding), teaching_sentences(finding))
-    end_line(add_line(reply, finding["refutation"]), finding, finding["cp_reply"], told)
+    end_line(add_line(reply, finding.refutation), finding, finding.cp_reply, told)
 
 
 def add_best(position: chess.pgn.GameNode, finding: Finding) -> None:
     """Add the best move and what follows it, behind the variations that are there."""
-    last = add_line(position, finding["best_line"] or finding["best_move"])
-    end_line(last, finding, finding["cp_best"], price_sentence(finding) or "This is best.")
+    last = add_line(position, finding.better)
+    end_line(last, finding, finding.cp_best, price_sentence(finding) or "This is best.")
 
 
 def end_line(last: chess.pgn.GameNode, finding: Finding, cp: int, comment: str) -> None:
@@ -101,13 +101,13 @@ def end_line(last: chess.pgn.GameNode, finding: Finding, cp: int, comment: str) 
     `cp` is from the point of view of the side that errs.
     """
     if not last.board().is_game_over():
-        last.nags.add(standing_nag(cp if finding["side"] == "black" else -cp))
+        last.nags.add(standing_nag(cp if finding.side is Side.BLACK else -cp))
     last.comment = joined(str(last.comment), comment)
 
 
 def reply_nag(finding: Finding) -> int:
     """$4 for a reply that loses much, else $2."""
-    return chess.pgn.NAG_BLUNDER if is_severe(finding) else chess.pgn.NAG_MISTAKE
+    return chess.pgn.NAG_BLUNDER if finding.is_severe else chess.pgn.NAG_MISTAKE
 
 
 def standing_nag(cp: int) -> int:
@@ -122,10 +122,10 @@ def standing_nag(cp: int) -> int:
     return chess.pgn.NAG_WHITE_DECISIVE_ADVANTAGE if cp > 0 else chess.pgn.NAG_BLACK_DECISIVE_ADVANTAGE
 
 
-def add_line(node: chess.pgn.GameNode, sans: str) -> chess.pgn.GameNode:
+def add_line(node: chess.pgn.GameNode, sans: Iterable[str]) -> chess.pgn.GameNode:
     """Add moves after a node, behind the variations that are there; the node after the last one."""
     board = node.board()
-    for san in sans.split():
+    for san in sans:
         node = node.add_variation(board.push_san(san))
     return node
 

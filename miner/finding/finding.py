@@ -1,16 +1,149 @@
-"""What joins a finding to the tables about its losing reply."""
+"""A losing reply of a rating band, with all that is known of it: one row of the table of findings."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
 import chess
+import pyarrow as pa
 
 from miner.board.moves import pack
-from miner.finding.words import Finding
+from miner.explain import Pattern, Reason
+from miner.finding.seasons import Trend
+from miner.schema import FINDINGS
+from miner.terms import BLUNDER_LOSS, Kind, Side
 
 Reply = tuple[int, int]
 """The key of the position before a losing reply, and the reply packed, as the tables know it."""
 
 
-def reply_of(finding: Finding) -> Reply:
-    """The losing reply of a finding."""
-    return finding["key"], pack(chess.Move.from_uci(finding["losing_reply_uci"]))
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Finding:
+    """A row of FINDINGS, which says what each field is and in which unit; lines are moves in SAN.
+
+    Flat like the table: its readers pick single numbers, and nobody passes a part of it on.
+    """
+
+    fen: str
+    key: int
+    ply: int
+    path: tuple[str, ...]
+    eco: str
+    opening: str
+    side: Side
+    kind: Kind
+    band: str
+    games_at_position: int
+    games_with_reply: int
+    players_with_reply: int
+    pick_rate: float
+    pick_rate_low: float
+    pick_rate_high: float
+    losing_reply: str
+    losing_reply_uci: str
+    best_move: str
+    exp_best: float
+    exp_reply: float
+    loss: float
+    cp_best: int
+    cp_reply: int
+    reason: Reason
+    reason_detail: str
+    refutation: tuple[str, ...]
+    plain_reach: float
+    steered_reach: float
+    points_per_100: float
+    points_per_100_low: float
+    observed_with_reply: float
+    observed_without_reply: float | None
+    engine: str
+    nodes: int
+    wdl_best: tuple[int, ...]
+    wdl_reply: tuple[int, ...]
+    pattern: Pattern | None
+    best_line: tuple[str, ...]
+    gain_for_band: float
+    curve: str
+    find_rate: float | None
+    find_rate_low: float | None
+    find_rate_high: float | None
+    teaching_value: float
+    teaching_value_low: float
+    conversion_expected: float | None
+    conversion_observed: float | None
+    conversion_games: int
+    model_games: tuple[int, ...]
+    games_per_player: float | None
+    trend: Trend
+    trend_p: float | None
+
+    @property
+    def mover(self) -> Side:
+        """The side that errs."""
+        return self.side.other
+
+    @property
+    def taught(self) -> Side:
+        """The side of the pupils: it profits from a trap and errs in a pitfall."""
+        return self.mover if self.kind is Kind.PITFALL else self.side
+
+    @property
+    def is_severe(self) -> bool:
+        """Whether the reply earns two question marks: it costs a quarter of a point, or is about mate."""
+        return self.loss >= BLUNDER_LOSS or self.reason is Reason.MATE
+
+    @property
+    def reply(self) -> Reply:
+        """What joins it to the tables about its losing reply."""
+        return self.key, pack(chess.Move.from_uci(self.losing_reply_uci))
+
+    @property
+    def better(self) -> tuple[str, ...]:
+        """The best move and what follows it, as far as that is known."""
+        return self.best_line or (self.best_move,)
+
+    @property
+    def board(self) -> chess.Board:
+        """The position before the losing reply, on a board of the caller's own."""
+        return chess.Board(self.fen)
+
+    @property
+    def board_after(self) -> chess.Board:
+        """The position after the losing reply, likewise."""
+        board = self.board
+        board.push_uci(self.losing_reply_uci)
+        return board
+
+
+_LINES = ("path", "refutation", "best_line")  # moves that a table holds in one text, space-separated
+_LISTS = ("wdl_best", "wdl_reply", "model_games")
+
+
+def findings_of(table: pa.Table) -> list[Finding]:
+    """The rows of a table of the schema FINDINGS, in their order."""
+    return [_finding(row) for row in table.to_pylist()]
+
+
+def _finding(row: dict[str, Any]) -> Finding:
+    values = {
+        "side": Side(row["side"]),
+        "kind": Kind(row["kind"]),
+        "reason": Reason(row["reason"]),
+        "pattern": Pattern(row["pattern"]) if row["pattern"] else None,
+        **{name: tuple(row[name].split()) for name in _LINES},
+        **{name: tuple(row[name]) for name in _LISTS},
+    }
+    return Finding(**(row | values))
+
+
+def table_of(findings: Iterable[Finding]) -> pa.Table:
+    """Findings as a table of the schema FINDINGS, in their order."""
+    return pa.Table.from_pylist([_row(one) for one in findings], schema=FINDINGS)
+
+
+def _row(finding: Finding) -> dict[str, Any]:
+    row = {name: getattr(finding, name) for name in FINDINGS.names}
+    lines = {name: " ".join(row[name]) for name in _LINES}
+    return row | lines | {"pattern": finding.pattern or ""}

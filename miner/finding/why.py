@@ -9,7 +9,8 @@ import chess
 
 from miner.board.settle import VALUES
 from miner.explain.pattern import Pattern
-from miner.finding.words import Finding, joined, numbered_sans, reason_sentence
+from miner.finding.finding import Finding
+from miner.finding.words import joined, numbered_sans, reason_sentence
 
 _GENERAL = {
     Pattern.DOUBLE_ATTACK: "One move of the line makes two threats, and no answer meets both.",
@@ -42,11 +43,10 @@ def how_sentence(finding: Finding) -> str:
 
     A finding without a pattern gets what its reason means for the game.
     """
-    if not finding["pattern"]:
-        return _BY_REASON.get(finding["reason"], "")
-    pattern = Pattern(finding["pattern"])
-    exact = _EXACT[pattern](finding) if pattern in _EXACT else ""
-    return exact or _GENERAL[pattern]
+    if finding.pattern is None:
+        return _BY_REASON.get(finding.reason, "")
+    exact = _EXACT[finding.pattern](finding) if finding.pattern in _EXACT else ""
+    return exact or _GENERAL[finding.pattern]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +61,15 @@ class _Strike:
 
 
 def _strikes(finding: Finding) -> Iterator[_Strike]:
-    board = chess.Board(finding["fen"])
-    board.push_uci(finding["losing_reply_uci"])
+    board = finding.board_after
     boards, moves = [board.copy(stack=False)], []
-    for san in finding["refutation"].split():
+    for san in finding.refutation:
         moves.append(board.push_san(san))
         boards.append(board.copy(stack=False))
     for at in range(0, len(moves), 2):
         later = range(at + 2, len(moves), 2)
         yield _Strike(
-            words=numbered_sans([finding["refutation"].split()[at]], finding["ply"] + 1 + at),
+            words=numbered_sans([finding.refutation[at]], finding.ply + 1 + at),
             move=moves[at],
             before=boards[at],
             now=boards[at + 1],

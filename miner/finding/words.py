@@ -1,4 +1,4 @@
-"""A finding in plain sentences that a coach can read out. Pure functions on one row of FINDINGS."""
+"""A finding in plain sentences that a coach can read out. Pure functions."""
 
 from __future__ import annotations
 
@@ -6,10 +6,8 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from miner.terms import BLUNDER_LOSS, UNRATED, Kind, Side
-
-Finding = Mapping[str, Any]
-"""One row of FINDINGS as a mapping from column to value."""
+from miner.finding.finding import Finding
+from miner.terms import UNRATED, Kind
 
 TITLE_PLIES = 6
 NAMED_PLIES = 4
@@ -32,7 +30,11 @@ def plain(text: str, longest: int | None = None) -> str:
 
 
 def joined(*sentences: str) -> str:
-    """Sentences one after the other, those that are empty left out."""
+    """Sentences one after the other, those that are empty left out.
+
+    >>> joined("One.", "", "Two.")
+    'One. Two.'
+    """
     return " ".join(one for one in sentences if one)
 
 
@@ -53,75 +55,47 @@ def numbered_sans(sans: Sequence[str], ply: int = 0) -> str:
 
 def path_words(finding: Finding) -> str:
     """The moves to the position, numbered; `the start position` if there are none."""
-    return numbered_sans(finding["path"].split()) or "the start position"
+    return numbered_sans(finding.path) or "the start position"
 
 
 def reply_words(finding: Finding) -> str:
     """The losing reply with its number, e.g. 3...exf4."""
-    return numbered_sans([finding["losing_reply"]], finding["ply"])
+    return numbered_sans([finding.losing_reply], finding.ply)
 
 
 def best_words(finding: Finding) -> str:
     """The best move with its number, e.g. 3...d5."""
-    return numbered_sans([finding["best_move"]], finding["ply"])
+    return numbered_sans([finding.best_move], finding.ply)
 
 
 def refutation_words(finding: Finding) -> str:
     """The line that punishes the losing reply, numbered; empty if there is none."""
-    return numbered_sans(finding["refutation"].split(), finding["ply"] + 1)
+    return numbered_sans(finding.refutation, finding.ply + 1)
 
 
 def best_line_words(finding: Finding) -> str:
     """The best move and what follows it, numbered."""
-    return numbered_sans(finding["best_line"].split(), finding["ply"])
-
-
-def mover(finding: Finding) -> Side:
-    """The side that errs."""
-    return Side(finding["side"]).other
-
-
-def taught(finding: Finding) -> Side:
-    """The side of the pupils: it profits from a trap and errs in a pitfall."""
-    return mover(finding) if finding["kind"] == Kind.PITFALL else Side(finding["side"])
-
-
-def is_severe(finding: Finding) -> bool:
-    """Whether the reply earns two question marks: it costs a quarter of a point, or is about mate."""
-    severe: bool = finding["loss"] >= BLUNDER_LOSS or finding["reason"] == "mate"
-    return severe
+    return numbered_sans(finding.better, finding.ply)
 
 
 def own_opening(finding: Finding, longest: int = 60) -> str:
-    """The name of the position's opening; empty where the games name none or it has none of its own yet.
-
-    >>> own_opening({"opening": "Vienna Game", "ply": 4}), own_opening({"opening": "Vienna Game", "ply": 2})
-    ('Vienna Game', '')
-    """
-    return plain(finding["opening"], longest) if finding["ply"] >= NAMED_PLIES else ""
+    """The name of the position's opening; empty where the games name none or it has none of its own yet."""
+    return plain(finding.opening, longest) if finding.ply >= NAMED_PLIES else ""
 
 
 def own_eco(finding: Finding, longest: int = 8) -> str:
     """The ECO code of the position's opening, or empty likewise."""
-    return plain(finding["eco"], longest) if finding["ply"] >= NAMED_PLIES else ""
+    return plain(finding.eco, longest) if finding.ply >= NAMED_PLIES else ""
 
 
 def opening_words(finding: Finding) -> str:
-    """The opening, or the first moves where it has no name.
-
-    >>> opening_words({"opening": "", "ply": 4, "path": "e4 e5 Nc3 Nf6"})
-    '1.e4 e5 2.Nc3 Nf6'
-    """
-    return own_opening(finding) or numbered_sans(finding["path"].split()[:TITLE_PLIES]) or "the first move"
+    """The opening, or the first moves where it has no name, e.g. `1.e4 e5 2.Nc3 Nf6`."""
+    return own_opening(finding) or numbered_sans(finding.path[:TITLE_PLIES]) or "the first move"
 
 
 def title(finding: Finding, longest: int = 90) -> str:
-    """What the finding is called.
-
-    >>> title({"kind": "trap", "opening": "Vienna Game", "ply": 4, "path": "e4 e5 Nc3 Nf6"})
-    'Trap: Vienna Game'
-    """
-    return plain(f"{finding['kind'].capitalize()}: {opening_words(finding)}", longest)
+    """What the finding is called, e.g. `Trap: Vienna Game`."""
+    return plain(f"{finding.kind.capitalize()}: {opening_words(finding)}", longest)
 
 
 def band_words(band: str) -> str:
@@ -153,13 +127,13 @@ def often_words(finding: Finding) -> str:
 
     The rate leans towards those of the neighbouring bands; `about` is put before it where that shows.
     """
-    chosen, games = finding["games_with_reply"], finding["games_at_position"]
-    rate = percent(finding["pick_rate"])
+    chosen, games = finding.games_with_reply, finding.games_at_position
+    rate = percent(finding.pick_rate)
     about = "" if rate in {percent(chosen / games), percent(RAREST)} else "about "
-    low = f"{finding['pick_rate_low']:.0%}".removesuffix("%")
+    low = f"{finding.pick_rate_low:.0%}".removesuffix("%")
     return (
         f"{chosen:,} of {games:,} game{'' if games == 1 else 's'}"
-        f" ({about}{rate}; {low} to {finding['pick_rate_high']:.0%})"
+        f" ({about}{rate}; {low} to {finding.pick_rate_high:.0%})"
     )
 
 
@@ -176,38 +150,30 @@ def summary(finding: Finding) -> str:
 
 def chosen_sentence(finding: Finding) -> str:
     """Who chose the losing reply, and how often."""
-    return f"{_capital(band_words(finding['band']))} chose {reply_words(finding)} in {often_words(finding)}."
+    return f"{_capital(band_words(finding.band))} chose {reply_words(finding)} in {often_words(finding)}."
 
 
 def arises_sentence(finding: Finding) -> str:
-    """How often the position arises, by itself and when the side that profits plays towards it.
-
-    >>> arises_sentence({"plain_reach": 0.004, "steered_reach": 0.25, "side": "white", "kind": "trap"})
-    'Arises in under 1% of the games, in 25% if White plays towards it.'
-    """
-    rare, steered = percent(finding["plain_reach"]), percent(finding["steered_reach"])
-    steers = finding["kind"] == Kind.TRAP and steered != rare
-    towards = f", in {steered} if {finding['side'].capitalize()} plays towards it" if steers else ""
+    """How often the position arises, by itself and when the side that profits plays towards it."""
+    rare, steered = percent(finding.plain_reach), percent(finding.steered_reach)
+    steers = finding.kind is Kind.TRAP and steered != rare
+    towards = f", in {steered} if {finding.side.capitalize()} plays towards it" if steers else ""
     return f"Arises in {rare} of the games{towards}."
 
 
 def cost_sentence(finding: Finding) -> str:
     """What the losing reply costs the side that errs, in points per game."""
-    loss = finding["loss"]
+    loss = finding.loss
     cost = "the whole point" if loss >= 0.995 else f"{loss:.2f} of a point per game"
     return f"It costs {cost}."
 
 
 def reason_sentence(finding: Finding) -> str:
-    """Why the reply loses, as a sentence; empty where no more is known than the reason's name.
-
-    >>> reason_sentence({"side": "white", "reason_detail": "wins a knight for a pawn"})
-    'White wins a knight for a pawn.'
-    """
-    detail = plain(finding["reason_detail"])
+    """Why the reply loses, as a sentence; empty where no more is known than the reason's name."""
+    detail = plain(finding.reason_detail)
     if not detail:
         return ""
-    profits, errs = finding["side"].capitalize(), mover(finding).capitalize()
+    profits, errs = finding.side.capitalize(), finding.mover.capitalize()
     if detail == "the position is worse":
         return f"{errs} is left with the worse position."
     begins = {"wins": f"{profits} ", "misses": f"{errs} ", "does": f"{errs} ", "mate": "It allows "}
@@ -217,7 +183,7 @@ def reason_sentence(finding: Finding) -> str:
 
 def pattern_sentence(finding: Finding) -> str:
     """How the refutation works, e.g. `Pattern: double attack.`; empty if it follows no pattern."""
-    return f"Pattern: {finding['pattern']}." if finding["pattern"] else ""
+    return f"Pattern: {finding.pattern}." if finding.pattern else ""
 
 
 def because_sentences(finding: Finding) -> str:
@@ -227,27 +193,23 @@ def because_sentences(finding: Finding) -> str:
 
 def price_sentence(finding: Finding) -> str:
     """What a trap leaves the side that sets it if the opponent finds the best move; of a pitfall, nothing."""
-    if finding["kind"] != Kind.TRAP:
+    if finding.kind is not Kind.TRAP:
         return ""
-    side = Side(finding["side"])
-    errs, profits, left = side.other.capitalize(), side.capitalize(), 1.0 - finding["exp_best"]
+    errs, profits = finding.mover.capitalize(), finding.side.capitalize()
+    left = 1.0 - finding.exp_best
     return f"If {errs} finds {best_words(finding)}, {profits} expects {left:.2f} of a point."
 
 
 def observed_sentence(finding: Finding) -> str:
-    """What those who chose the reply scored, and what the others there did.
-
-    >>> observed_sentence({"observed_with_reply": 0.41, "observed_without_reply": 0.52})
-    'Those who chose it scored 41%, the others there 52%.'
-    """
-    others = finding["observed_without_reply"]
+    """What those who chose the reply scored, and what the others there did."""
+    others = finding.observed_without_reply
     against = "" if others is None else f", the others there {percent(others)}"
-    return f"Those who chose it scored {percent(finding['observed_with_reply'])}{against}."
+    return f"Those who chose it scored {percent(finding.observed_with_reply)}{against}."
 
 
 def worth_words(finding: Finding) -> str:
     """What teaching it is worth, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
-    points, low = points_words(finding["teaching_value"]), points_words(finding["teaching_value_low"])
+    points, low = points_words(finding.teaching_value), points_words(finding.teaching_value_low)
     least = "perhaps nothing" if low == points_words(0.0) else f"likely {low} or more"
     return f"{points} points per 100 games, {least}"
 
@@ -263,39 +225,37 @@ def points_words(points: float) -> str:
 
 def shares_words(finding: Finding) -> str:
     """What the worth is made of, e.g. `comes up in 5% of the games, is chosen by 35%, gains 0.09 ...`."""
-    if finding["kind"] == Kind.TRAP:
-        towards = f" if {finding['side'].capitalize()} plays towards it"
-        reach = percent(finding["steered_reach"]) + " of the games" + towards
+    if finding.kind is Kind.TRAP:
+        towards = f" if {finding.side.capitalize()} plays towards it"
+        reach = percent(finding.steered_reach) + " of the games" + towards
     else:
-        reach = percent(finding["plain_reach"]) + " of the games"
+        reach = percent(finding.plain_reach) + " of the games"
     parts = [
         f"comes up in {reach}",
-        f"is chosen by {percent(finding['pick_rate'])}",
-        f"gains {finding['gain_for_band']:.2f} of a point",
+        f"is chosen by {percent(finding.pick_rate)}",
+        f"gains {finding.gain_for_band:.2f} of a point",
     ]
-    if finding["find_rate"] is not None and finding["kind"] == Kind.TRAP:
-        parts.append(f"is missed by {percent(1.0 - finding['find_rate'])} today")
+    if finding.find_rate is not None and finding.kind is Kind.TRAP:
+        parts.append(f"is missed by {percent(1.0 - finding.find_rate)} today")
     return ", ".join(parts)
 
 
 def found_sentence(finding: Finding) -> str:
     """Who finds the punishment today; empty where it is not known."""
-    if finding["find_rate"] is None:
+    if finding.find_rate is None:
         return ""
-    low, high = f"{finding['find_rate_low']:.0%}".removesuffix("%"), f"{finding['find_rate_high']:.0%}"
-    who = band_words(finding["band"])
-    return f"Of {who} {percent(finding['find_rate'])} find the punishment ({low} to {high})."
+    low, high = f"{finding.find_rate_low:.0%}".removesuffix("%"), f"{finding.find_rate_high:.0%}"
+    who = band_words(finding.band)
+    return f"Of {who} {percent(finding.find_rate)} find the punishment ({low} to {high})."
 
 
 def conversion_sentence(finding: Finding) -> str:
     """What the side that profits made of it, against what is to be expected; empty where it is not known."""
-    if finding["conversion_observed"] is None:
+    if finding.conversion_observed is None or finding.conversion_expected is None:
         return ""
-    observed, expected = percent(finding["conversion_observed"]), percent(finding["conversion_expected"])
-    games = finding["conversion_games"]
-    seen = (
-        f"{finding['side'].capitalize()} then scored {observed} in {games:,} game{'' if games == 1 else 's'}"
-    )
+    observed, expected = percent(finding.conversion_observed), percent(finding.conversion_expected)
+    games = finding.conversion_games
+    seen = f"{finding.side.capitalize()} then scored {observed} in {games:,} game{'' if games == 1 else 's'}"
     return f"{seen}; {expected} were to be expected."
 
 
@@ -316,34 +276,24 @@ def worth_sentence(finding: Finding) -> str:
 
 
 def models_sentence(finding: Finding) -> str:
-    """Which games of the store show how it is done; empty if there are none.
-
-    >>> models_sentence({"model_games": [12, 7]})
-    'Model games in the store: 12, 7.'
-    """
-    games = ", ".join(map(str, finding["model_games"]))
+    """Which games of the store show how it is done; empty if there are none."""
+    games = ", ".join(map(str, finding.model_games))
     return f"Model games in the store: {games}." if games else ""
 
 
 def familiar_sentence(finding: Finding) -> str:
     """How well the band knows the position."""
-    often = f"It comes up in {percent(finding['plain_reach'])} of the band's games"
-    each = finding["games_per_player"]
+    often = f"It comes up in {percent(finding.plain_reach)} of the band's games"
+    each = finding.games_per_player
     return f"{often}." if each is None else f"{often}, {each:.1f} times for each player who met it."
 
 
 def leak_sentence(finding: Finding, leak: Mapping[Any, Any]) -> str:
-    """Where the gain leaks away: `leak` is a row of `aftermath.leaks` about the finding's reply.
-
-    >>> finding = {"losing_reply": "exf4", "ply": 5}
-    >>> leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "e5"}
-    >>> leak_sentence(finding, leak)
-    'After 3...exf4 3 of 8 went wrong, most often by 4.fxe5; best is 4.e5.'
-    """
+    """Where the gain leaks away: `leak` is a row of `aftermath.leaks` about the finding's reply."""
     path = leak["path_san"].split()
-    way = numbered_sans(path, finding["ply"] + 1) or reply_words(finding)
+    way = numbered_sans(path, finding.ply + 1) or reply_words(finding)
     wrong, best = (
-        numbered_sans([leak[name]], finding["ply"] + 1 + len(path)) for name in ("wrong_san", "best_san")
+        numbered_sans([leak[name]], finding.ply + 1 + len(path)) for name in ("wrong_san", "best_san")
     )
     often = f"{leak['wrong']:,} of {leak['games']:,} went wrong"
     return f"After {way} {often}, most often by {wrong}; best is {best}."
@@ -362,18 +312,14 @@ def plan_words(row: Mapping[str, Any]) -> str:
 
 
 def trend_sentence(finding: Finding) -> str:
-    """Whether the mistake goes out of fashion; empty where two seasons cannot be compared.
-
-    >>> trend_sentence({"trend": "falling", "trend_p": 0.012})
-    'It was chosen less often in the last season than in the one before (p = 0.012).'
-    """
-    if not finding["trend"]:
+    """Whether the mistake goes out of fashion; empty where two seasons cannot be compared."""
+    if not finding.trend:
         return ""
-    if finding["trend"] == "steady":
-        return f"No clear change between the last two seasons (p = {finding['trend_p']:.2f})."
-    more = "less" if finding["trend"] == "falling" else "more"
+    if finding.trend == "steady":
+        return f"No clear change between the last two seasons (p = {finding.trend_p:.2f})."
+    more = "less" if finding.trend == "falling" else "more"
     told = f"It was chosen {more} often in the last season than in the one before"
-    return f"{told} (p = {finding['trend_p']:.3f})."
+    return f"{told} (p = {finding.trend_p:.3f})."
 
 
 def _capital(text: str) -> str:

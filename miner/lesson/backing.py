@@ -9,9 +9,9 @@ from typing import Any
 
 import chess
 
-from miner.board.moves import line_san
-from miner.finding.finding import Reply, reply_of
-from miner.finding.words import Finding, percent, plain, plan_words
+from miner.board.moves import sans_of
+from miner.finding.finding import Finding, Reply
+from miner.finding.words import percent, plain, plan_words
 from miner.store import Store
 from miner.terms import STRONGEST
 
@@ -53,11 +53,11 @@ class Backing:
 
     def model(self, finding: Finding) -> ModelGame | None:
         """The best model game of a finding, if there is one."""
-        return self.models.get(reply_of(finding))
+        return self.models.get(finding.reply)
 
     def plan(self, finding: Finding) -> tuple[str, ...]:
         """Where the winners' pieces and pawns go, the commonest first, each in a few words."""
-        return self.plans.get(reply_of(finding), ())
+        return self.plans.get(finding.reply, ())
 
 
 NO_BACKING = Backing({}, {})
@@ -86,7 +86,7 @@ def _models(rows: list[dict[str, Any]]) -> dict[Reply, ModelGame]:
 def _model(row: dict[str, Any]) -> ModelGame:
     moves = [chess.Move.from_uci(uci) for uci in row["moves"].split()]
     return ModelGame(
-        sans=tuple(line_san(chess.Board(), moves).split()),
+        sans=sans_of(chess.Board(), moves),
         reply_ply=row["reply_ply"],
         moments=frozenset(row["moments"]),
         result=row["result"],

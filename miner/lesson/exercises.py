@@ -9,15 +9,16 @@ from enum import StrEnum
 
 import chess
 
-from miner.finding.finding import Reply, reply_of
-from miner.finding.words import Finding, mover, plain, taught
+from miner.explain import Reason
+from miner.finding.finding import Finding, Reply
+from miner.finding.words import plain
 from miner.settings import Taught
 from miner.terms import Kind, Side
 
 TOO_HARD, TOO_EASY = 0.10, 0.90
 """Find rates between which an exercise teaches: below, pupils guess; above, they know it already."""
 
-SHOWN_BY_MOVES = frozenset({"mate", "material", "king"})
+SHOWN_BY_MOVES = frozenset({Reason.MATE, Reason.MATERIAL, Reason.KING})
 """Reasons that a pupil can show on the board move by move; the others ask for something better instead."""
 
 
@@ -42,31 +43,24 @@ class Exercise:
     @property
     def board(self) -> chess.Board:
         """The position in front of the pupil: after the losing reply where it is to be punished."""
-        board = chess.Board(self.finding["fen"])
-        if self.task is Task.PUNISH:
-            board.push_san(self.finding["losing_reply"])
-        return board
+        return self.finding.board_after if self.task is Task.PUNISH else self.finding.board
 
     @property
     def ply(self) -> int:
         """The ply of the solution's first move."""
-        ply: int = self.finding["ply"]
-        return ply + 1 if self.task is Task.PUNISH else ply
+        return self.finding.ply + (self.task is Task.PUNISH)
 
     @property
     def solution(self) -> tuple[str, ...]:
         """The moves that answer the task, SAN, from the board on."""
-        refutation = self.finding["refutation"].split()
-        if self.task is Task.PUNISH:
-            return tuple(refutation)
-        if self.task is Task.WRONG:
-            return (self.finding["losing_reply"], *refutation)
-        return tuple((self.finding["best_line"] or self.finding["best_move"]).split())
+        finding = self.finding
+        wrong = (finding.losing_reply, *finding.refutation)
+        return {Task.PUNISH: finding.refutation, Task.WRONG: wrong, Task.INSTEAD: finding.better}[self.task]
 
     @property
     def taught(self) -> Side:
         """The pupils' side."""
-        return taught(self.finding)
+        return self.finding.taught
 
 
 def choose(
@@ -86,7 +80,7 @@ def choose(
     """
     asked = [one for one in findings if is_wanted(one, side, bands) and task_of(one)]
     wanted = distinct(asked)
-    chosen = [one for one in wanted if one["key"] in keys] if keys else _best(wanted, top)
+    chosen = [one for one in wanted if one.key in keys] if keys else _best(wanted, top)
     if side == "both":
         chosen = _by_turns(chosen, asked)
     return as_exercises(chosen)
@@ -94,7 +88,7 @@ def choose(
 
 def as_exercises(findings: Iterable[Finding]) -> list[Exercise]:
     """These findings as exercises, from the easiest to the hardest; each must hold moves to ask for."""
-    ordered = sorted(findings, key=lambda one: (-find_rate(one), one["ply"]))
+    ordered = sorted(findings, key=lambda one: (-find_rate(one), one.ply))
     return [_exercise(number, finding) for number, finding in enumerate(ordered, start=1)]
 
 
@@ -102,49 +96,49 @@ def _by_turns(chosen: Sequence[Finding], findings: Iterable[Finding]) -> list[Fi
     """Some of the traps as the pitfalls that they are for the other side: every third one, and such as
     cannot be punished move by move.
     """
-    pitfalls = {(*reply_of(one), one["band"]): one for one in findings if one["kind"] == Kind.PITFALL}
+    pitfalls = {(*one.reply, one.band): one for one in findings if one.kind is Kind.PITFALL}
     turned = []
     for place, finding in enumerate(chosen):
-        turns = place % 3 == 2 or finding["reason"] not in SHOWN_BY_MOVES
-        turned.append(pitfalls.get((*reply_of(finding), finding["band"]), finding) if turns else finding)
+        turns = place % 3 == 2 or finding.reason not in SHOWN_BY_MOVES
+        turned.append(pitfalls.get((*finding.reply, finding.band), finding) if turns else finding)
     return turned
 
 
 def is_wanted(finding: Finding, side: Taught, bands: Collection[str]) -> bool:
     """Whether a finding is for the pupils' side and for one of the bands; no bands means every band."""
-    return side in ("both", taught(finding)) and (not bands or finding["band"] in bands)
+    return side in ("both", finding.taught) and (not bands or finding.band in bands)
 
 
 def distinct(findings: Iterable[Finding]) -> list[Finding]:
     """Each losing reply once, for the band and kind where it stands highest in the list."""
     first: dict[Reply, Finding] = {}
     for finding in findings:
-        first.setdefault(reply_of(finding), finding)
+        first.setdefault(finding.reply, finding)
     return list(first.values())
 
 
 def is_missed(finding: Finding) -> bool:
     """Whether the reply loses nothing on the board, but leaves out what a better one would have won."""
-    return plain(finding["reason_detail"]).startswith(("misses", "does not"))
+    return plain(finding.reason_detail).startswith(("misses", "does not"))
 
 
 def task_of(finding: Finding) -> Task | None:
     """What to ask about a finding; None if it holds no moves to answer with."""
-    if finding["kind"] == Kind.TRAP:
-        return Task.PUNISH if finding["refutation"] else None
-    shows = finding["reason"] in SHOWN_BY_MOVES and finding["refutation"] and not is_missed(finding)
+    if finding.kind is Kind.TRAP:
+        return Task.PUNISH if finding.refutation else None
+    shows = finding.reason in SHOWN_BY_MOVES and finding.refutation and not is_missed(finding)
     return Task.WRONG if shows else Task.INSTEAD
 
 
 def _exercise(number: int, finding: Finding) -> Exercise:
     task = task_of(finding)
-    assert task is not None, f"nothing can be asked about {finding['losing_reply']} in {finding['fen']}"
+    assert task is not None, f"nothing can be asked about {finding.losing_reply} in {finding.fen}"
     return Exercise(
         number=number,
         task=task,
         finding=finding,
         find_rate=find_rate(finding),
-        is_known=finding["find_rate"] is not None,
+        is_known=finding.find_rate is not None,
     )
 
 
@@ -154,8 +148,8 @@ def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
     put_off: list[Finding] = []
     ideas: set[tuple[str, ...]] = set()
     for finding in findings:
-        idea = (finding["side"], finding["losing_reply"], *finding["refutation"].split()[:1])
-        teaches = finding["reason"] in SHOWN_BY_MOVES and TOO_HARD <= find_rate(finding) <= TOO_EASY
+        idea = (finding.side, finding.losing_reply, *finding.refutation[:1])
+        teaches = finding.reason in SHOWN_BY_MOVES and TOO_HARD <= find_rate(finding) <= TOO_EASY
         if idea in ideas or not teaches:
             put_off.append(finding)
         else:
@@ -166,8 +160,7 @@ def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
 
 def find_rate(finding: Finding) -> float:
     """Share (0 to 1) of the band that finds the refutation: as counted, or else as guessed."""
-    known: float | None = finding["find_rate"]
-    return guessed_find_rate(finding) if known is None else known
+    return guessed_find_rate(finding) if finding.find_rate is None else finding.find_rate
 
 
 def guessed_find_rate(finding: Finding) -> float:
@@ -176,16 +169,12 @@ def guessed_find_rate(finding: Finding) -> float:
     A short refutation that begins with a capture or a check and wins much is easy, a long quiet one hard;
     each 200 points of rating help a little. Source: common practice, no source; it only orders exercises.
     """
-    board = chess.Board(finding["fen"])
-    board.push_san(finding["losing_reply"])
-    refutation = finding["refutation"].split()
+    refutation = finding.refutation
     moves = max(1, (len(refutation) + 1) // 2)
-    is_quiet = bool(refutation) and not _is_forcing(board, refutation[0])
-    lowest = re.match(r"\d+", finding["band"])
+    is_quiet = bool(refutation) and not _is_forcing(finding.board_after, refutation[0])
+    lowest = re.match(r"\d+", finding.band)
     rating = int(lowest[0]) if lowest else 1200
-    rate: float = (
-        0.85 - 0.12 * (moves - 1) - 0.15 * is_quiet + 0.2 * finding["loss"] + 0.04 * (rating - 1200) / 200
-    )
+    rate = 0.85 - 0.12 * (moves - 1) - 0.15 * is_quiet + 0.2 * finding.loss + 0.04 * (rating - 1200) / 200
     return min(0.95, max(0.05, rate))
 
 
@@ -196,4 +185,4 @@ def _is_forcing(board: chess.Board, san: str) -> bool:
 
 def errs(exercise: Exercise) -> Side:
     """The side that plays the losing reply."""
-    return mover(exercise.finding)
+    return exercise.finding.mover

@@ -62,9 +62,7 @@ def _game(exercise: Exercise) -> chess.pgn.Game:
     game.headers["SetUp"], game.headers["FEN"] = "1", exercise.board.fen()  # also for the start position
     game.comment = _task(exercise)
     if exercise.task is Task.PUNISH:
-        end_line(
-            add_line(game, finding["refutation"]), finding, finding["cp_reply"], why_words(exercise, _ENGLISH)
-        )
+        end_line(add_line(game, finding.refutation), finding, finding.cp_reply, why_words(exercise, _ENGLISH))
     elif exercise.task is Task.WRONG:
         add_refutation(game, finding)
         add_best(game, finding)
@@ -87,12 +85,12 @@ def exercises_epd(exercises: Sequence[Exercise]) -> bytes:
 
 def _record(exercise: Exercise) -> str:
     finding, board = exercise.finding, exercise.board
-    solution = moves_operand(board, " ".join(exercise.solution))
+    solution = moves_operand(board, exercise.solution)
     name = string_operand(f"{exercise.number}. {title(finding)}")
     task = string_operand(_task(exercise))
     if exercise.task is Task.PUNISH:
         return board.epd(bm=[solution[0]], c0=task, id=name, pv=solution)
-    losing, best = board.parse_san(finding["losing_reply"]), board.parse_san(finding["best_move"])
+    losing, best = board.parse_san(finding.losing_reply), board.parse_san(finding.best_move)
     return board.epd(am=[losing], bm=[best], c0=task, id=name, pv=solution)
 
 
@@ -115,7 +113,7 @@ def cards_csv(exercises: Sequence[Exercise], tongue: Tongue, start: date | None 
 def _question(exercise: Exercise, tongue: Tongue) -> str:
     finding = exercise.finding
     asked = f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
-    moves = tongue.moves(path_words(finding)) if finding["path"] else ""
+    moves = tongue.moves(path_words(finding)) if finding.path else ""
     return " | ".join(one for one in (asked, moves, exercise.board.fen()) if one)
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from datetime import date, time
 
 from miner.draw.typeset import pdf_bytes
-from miner.finding.words import Finding, plain, reply_words
+from miner.finding.finding import Finding
+from miner.finding.words import plain, reply_words
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.calendar import Entry, calendar_bytes
 from miner.lesson.exercises import Exercise, as_exercises
@@ -133,7 +134,7 @@ def _session_lines(session: Session, plan: Plan) -> list[str]:
         line = demonstration(exercise, tongue)
         moves = " ".join(one for one in (line.before, f"**{line.reply}**", line.after) if one)
         lines += ["", f"### {escaped(heading(exercise))}", "", moves, ""]
-        lines += [escaped(why_words(exercise, tongue.in_english)), "", f"`{exercise.finding['fen']}`"]
+        lines += [escaped(why_words(exercise, tongue.in_english)), "", f"`{exercise.finding.fen}`"]
         if model := plan.backing.model(exercise.finding):
             lines += ["", f"**Model game:** {escaped(model_words(model, tongue))}"]
     if session.revised:

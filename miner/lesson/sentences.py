@@ -6,12 +6,11 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from miner.finding.finding import Finding
 from miner.finding.words import (
-    Finding,
     band_words,
     because_sentences,
     best_words,
-    is_severe,
     joined,
     numbered_sans,
     observed_sentence,
@@ -80,8 +79,8 @@ def sans_words(sans: Sequence[str], tongue: Tongue) -> str:
 def why_words(exercise: Exercise, tongue: Tongue) -> str:
     """Why that is so, and what would have been better, in the sheet's language."""
     finding = exercise.finding
-    better = numbered_sans((finding["best_line"] or finding["best_move"]).split()[:3], finding["ply"])
-    refutation = numbered_sans(finding["refutation"].split()[:SHOWN_PLIES], finding["ply"] + 1)
+    better = numbered_sans(finding.better[:3], finding.ply)
+    refutation = numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)
     sentences = [_reason(exercise, tongue), _pattern(exercise, tongue)]
     if exercise.task is not Task.INSTEAD:
         sentences.append(tongue.phrases.better.format(moves=better))
@@ -93,9 +92,9 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
 def _reason(exercise: Exercise, tongue: Tongue) -> str:
     """In the sheet's own words where there are any for it, else in the finding's."""
     finding, phrases = exercise.finding, tongue.phrases
-    detail = plain(finding["reason_detail"])
+    detail = plain(finding.reason_detail)
     missed = " missed" if is_missed(finding) else ""
-    reason = phrases.reasons.get(finding["reason"] + missed)
+    reason = phrases.reasons.get(finding.reason + missed)
     moves = re.search(r"\d+$", detail)
     if reason is None or ("{n}" in reason and not moves):
         return reason_sentence(finding)
@@ -106,9 +105,9 @@ def _reason(exercise: Exercise, tongue: Tongue) -> str:
 
 
 def _pattern(exercise: Exercise, tongue: Tongue) -> str:
-    pattern = exercise.finding["pattern"]
+    pattern = exercise.finding.pattern
     if tongue.phrases.patterns:
-        named = tongue.phrases.patterns.get(pattern, "")
+        named = tongue.phrases.patterns.get(pattern or "", "")
         return f"{named[:1].upper()}{named[1:]}." if named else ""
     return pattern_sentence(exercise.finding)
 
@@ -124,18 +123,18 @@ class Line:
 
 def sign_of(finding: Finding) -> str:
     """One question mark or two, as the losing reply earns them."""
-    return "??" if is_severe(finding) else "?"
+    return "??" if finding.is_severe else "?"
 
 
 def demonstration(exercise: Exercise, tongue: Tongue) -> Line:
     """The way to the position, the losing reply with its sign, and the refutation."""
     finding = exercise.finding
-    path = path_words(finding) if finding["path"] else ""
+    path = path_words(finding) if finding.path else ""
     sign = sign_of(finding)
-    after = numbered_sans(finding["refutation"].split()[:SHOWN_PLIES], finding["ply"] + 1)
+    after = numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)
     # Black's reply goes on behind White's move, without a number of its own.
-    reply = finding["losing_reply"] if finding["ply"] % 2 else reply_words(finding)
-    if finding["ply"] % 2 == 0 and after:
+    reply = finding.losing_reply if finding.ply % 2 else reply_words(finding)
+    if finding.ply % 2 == 0 and after:
         after = after.partition("...")[2]
     return Line(before=tongue.moves(path), reply=tongue.moves(reply) + sign, after=tongue.moves(after))
 
@@ -151,17 +150,17 @@ def whom_words(exercise: Exercise) -> str:
     """Whose mistake it is and who is taught."""
     finding = exercise.finding
     taught = exercise.taught.capitalize()
-    return f"For {taught}'s pupils. {errs(exercise).capitalize()} errs: {band_words(finding['band'])}."
+    return f"For {taught}'s pupils. {errs(exercise).capitalize()} errs: {band_words(finding.band)}."
 
 
 def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     """What a coach can say, step by step."""
     finding = exercise.finding
     side = "White" if exercise.board.turn else "Black"
-    ask = _ASK_PATTERN.get(finding["pattern"]) or _ASK.get(finding["reason"], _ASK["position"])
+    ask = _ASK_PATTERN.get(finding.pattern or "") or _ASK[finding.reason]
     if is_missed(finding):
         ask = _ASK_MISSED
-    shown = numbered_sans(finding["refutation"].split()[:SHOWN_PLIES], finding["ply"] + 1)
+    shown = numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)
     begin = {
         Task.PUNISH: f"{errs(exercise).capitalize()} has just played {reply_words(finding)}. "
         f"{side} to move: what now?",
@@ -174,7 +173,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
         f"If nobody knows: {ask}",
         f"Show: {shown}. {because}" if shown else f"Show: {because}",
         f"Better was {best_words(finding)}. {price_sentence(finding)}".strip()
-        if finding["kind"] == Kind.TRAP
+        if finding.kind is Kind.TRAP
         else f"Play instead: {best_words(finding)}.",
     ]
     return [tongue.moves(step) for step in steps]
@@ -182,7 +181,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
 
 def _between(finding: Finding) -> str:
     """The interval of the find rate in brackets; of a store that does not tell it, nothing."""
-    low, high = finding["find_rate_low"], finding["find_rate_high"]
+    low, high = finding.find_rate_low, finding.find_rate_high
     return "" if low is None or high is None else f" ({low * 100:.0f} to {high:.0%})"
 
 

@@ -11,8 +11,8 @@ import chess
 import chess.polyglot
 
 from miner.errors import UsageError
-from miner.finding.finding import Reply, reply_of
-from miner.finding.words import Finding, numbered_sans, own_opening, plain, reply_words
+from miner.finding.finding import Finding, Reply
+from miner.finding.words import numbered_sans, own_opening, reply_words
 from miner.lesson.exercises import distinct, find_rate, task_of
 from miner.terms import Kind
 
@@ -91,7 +91,7 @@ def term(
             number=number,
             new=new,
             revised=again,
-            parts=_parts(minutes, new, again, any(reply_of(one) in modelled for one in new)),
+            parts=_parts(minutes, new, again, any(one.reply in modelled for one in new)),
         )
         for number, (new, again) in enumerate(zip(taught, revised, strict=True), start=1)
     ]
@@ -105,7 +105,7 @@ def in_order(findings: Sequence[Finding]) -> list[Finding]:
     """
     value: dict[str, float] = defaultdict(float)
     for one in findings:
-        value[opening_family(one)] += one["teaching_value"]
+        value[opening_family(one)] += one.teaching_value
     before = _prerequisites(findings)
     open_ = dict(enumerate(findings))
     ordered: list[Finding] = []
@@ -121,19 +121,19 @@ def _preference(finding: Finding, last: Finding | None, value: Mapping[str, floa
     """What comes next: smaller is sooner."""
     family = opening_family(finding)
     stays = last is not None and opening_family(last) == family
-    same_pattern = bool(stays and last and last["pattern"] and last["pattern"] == finding["pattern"])
-    return (not stays, -value[family], family, not same_pattern, -find_rate(finding), finding["ply"])
+    same_pattern = bool(stays and last and last.pattern and last.pattern == finding.pattern)
+    return (not stays, -value[family], family, not same_pattern, -find_rate(finding), finding.ply)
 
 
 def _prerequisites(findings: Sequence[Finding]) -> list[set[int]]:
     """For each finding the places of those whose positions are passed on the shortest way to its own."""
     places: dict[int, set[int]] = defaultdict(set)
     for place, finding in enumerate(findings):
-        places[finding["key"]].add(place)
+        places[finding.key].add(place)
     before = []
     for finding in findings:
         board, passed = chess.Board(), set()
-        for san in finding["path"].split():
+        for san in finding.path:
             passed |= places[chess.polyglot.zobrist_hash(board)]
             board.push_san(san)
         before.append(passed)
@@ -141,13 +141,9 @@ def _prerequisites(findings: Sequence[Finding]) -> list[set[int]]:
 
 
 def opening_family(finding: Finding) -> str:
-    """The opening's name up to its variation, or its first moves where it has none.
-
-    >>> opening_family({"opening": "Italian Game: Blackburne Gambit", "ply": 5})
-    'Italian Game'
-    """
+    """The opening's name up to its variation, e.g. `Italian Game`, or its first moves where it has none."""
     name = own_opening(finding).partition(":")[0].strip()
-    return name or numbered_sans(finding["path"].split()[:4]) or "the first move"
+    return name or numbered_sans(finding.path[:4]) or "the first move"
 
 
 def aim_words(session: Session) -> str:
@@ -156,8 +152,8 @@ def aim_words(session: Session) -> str:
         return "Revision of the term"
     by_family: dict[str, list[str]] = {}
     for one in session.new:
-        verb = "punish" if one["kind"] == Kind.TRAP else "avoid"
-        pattern = f" ({plain(one['pattern'])})" if one["pattern"] else ""
+        verb = "punish" if one.kind is Kind.TRAP else "avoid"
+        pattern = f" ({one.pattern})" if one.pattern else ""
         by_family.setdefault(opening_family(one), []).append(f"{verb} {reply_words(one)}{pattern}")
     return "; ".join(f"{family}: {', '.join(aims)}" for family, aims in by_family.items())
 
@@ -186,11 +182,11 @@ def _revisions(taught: Sequence[tuple[Finding, ...]], most: int) -> list[tuple[F
     revised = []
     for number, new in enumerate(taught):
         waiting = due[number] if new else [one for earlier in taught[:number] for one in earlier]
-        ranked = sorted(distinct(waiting), key=lambda one: (times[reply_of(one)], -one["teaching_value"]))
+        ranked = sorted(distinct(waiting), key=lambda one: (times[one.reply], -one.teaching_value))
         room = most if new else 2 * most
         again = tuple(ranked[:room])
         revised.append(again)
-        times.update(map(reply_of, again))
+        times.update(one.reply for one in again)
         due[number + 1] += ranked[room:]
     return revised
 

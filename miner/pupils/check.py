@@ -9,13 +9,12 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-import chess
 import numpy as np
 import pandas as pd
 
 from miner.board.moves import unpack_move
 from miner.errors import UsageError
-from miner.finding.words import Finding
+from miner.finding.finding import Finding
 from miner.progress import Progress
 from miner.pupils.before_after import progress_of
 from miner.pupils.games import NO_MOVE, PupilGames, read_games
@@ -98,9 +97,9 @@ class PupilsCheck:
     names: dict[str, str]
 
     def finding(self, meeting: Any) -> Finding:
-        """The row of FINDINGS that a row of `meetings` was held against."""
+        """The finding that a row of `meetings` was held against."""
         rows = self.known.rows[int(meeting["key"]), int(meeting["move"]), str(meeting["kind"])]
-        return next(row for row in rows if row["band"] == meeting["band"])
+        return next(row for row in rows if row.band == meeting["band"])
 
 
 def check_games(
@@ -192,14 +191,14 @@ def _own_moves(row: dict[str, Any], known: Known, rating: int) -> list[dict[str,
     """The pupil was to move: what he fell into, or else everything that he avoided."""
     losing = known.losing_at(row["key"], Kind.PITFALL)
     findings = [known.finding(row["key"], move, Kind.PITFALL, rating) for move in losing]
-    usual = min(1.0, sum(one["pick_rate"] for one in findings))
+    usual = min(1.0, sum(one.pick_rate for one in findings))
     if row["move"] in losing:
         finding = findings[losing.index(row["move"])]
-        told = _meeting(finding, row["move"], Outcome.FELL_IN, finding["losing_reply"])
-        return [told | {"lost": finding["gain_for_band"], "usual": usual}]
+        told = _meeting(finding, row["move"], Outcome.FELL_IN, finding.losing_reply)
+        return [told | {"lost": finding.gain_for_band, "usual": usual}]
     if not losing:
         return []
-    played = chess.Board(findings[0]["fen"]).san(unpack_move(row["move"]))
+    played = findings[0].board.san(unpack_move(row["move"]))
     return [
         _meeting(finding, move, Outcome.AVOIDED, played) | {"usual": usual}
         for move, finding in zip(losing, findings, strict=True)
@@ -217,11 +216,10 @@ def _answers(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, A
     finding = known.finding(row["key"], row["move"], Kind.TRAP, rating)
     if row["next"] == NO_MOVE:
         return [_meeting(finding, row["move"], Outcome.NOT_TOLD)]
-    board = chess.Board(finding["fen"])
-    board.push(unpack_move(row["move"]))
+    board = finding.board_after
     kept = known.answered(row["key"], row["move"], row["next"])
     left = None if kept.share is None else min(1.0, max(0.0, kept.share))
-    gain = finding["gain_for_band"]
+    gain = finding.gain_for_band
     outcome = Outcome.PUNISHED if kept.is_enough else Outcome.MISSED
     told = _meeting(finding, row["move"], outcome, board.san(unpack_move(row["next"])))
     return [
@@ -229,7 +227,7 @@ def _answers(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, A
         | {
             "kept": kept.share,
             "basis": kept.basis,
-            "usual": finding["find_rate"],
+            "usual": finding.find_rate,
             "lost": 0.0 if kept.is_enough else np.nan if left is None else gain * (1.0 - left),
             "won": np.nan if left is None else gain * left,
         }
@@ -239,9 +237,9 @@ def _answers(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, A
 def _meeting(finding: Finding, move: int, outcome: Outcome, played: str = "") -> dict[str, Any]:
     return {
         "move": move,
-        "losing_reply": finding["losing_reply"],
-        "kind": finding["kind"],
-        "band": finding["band"],
+        "losing_reply": finding.losing_reply,
+        "kind": str(finding.kind),
+        "band": finding.band,
         "outcome": str(outcome),
         "played": played,
         "kept": None,

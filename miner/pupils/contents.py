@@ -7,7 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from miner.finding.words import Finding, mover, numbered_sans, opening_words, reason_sentence, reply_words
+from miner.finding.finding import Finding
+from miner.finding.words import numbered_sans, opening_words, reason_sentence, reply_words
 from miner.lesson.exercises import Exercise, Task
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, solution_words, task_words, to_move_words, why_words
@@ -171,8 +172,8 @@ def _position(finding: Finding) -> Data:
     exercise = Exercise(number=1, task=Task.WRONG, finding=finding, find_rate=0.0, is_known=False)
     line = demonstration(exercise, _ENGLISH)
     return {
-        "fen": finding["fen"],
-        "bottom": str(mover(finding)),
+        "fen": finding.fen,
+        "bottom": str(finding.mover),
         "alt": f"Position before {line.reply}",
         "opening": opening_words(finding),
         "before": line.before,
@@ -277,9 +278,9 @@ def _pupil_summary(row: Any) -> list[str]:
 
 def _went_well(own: Sequence[Record]) -> list[Record]:
     """Punished mistakes first, then those that were avoided after having been made."""
-    punished = [one for one in own if one.finding["kind"] == Kind.TRAP and one.right]
-    learned = [one for one in own if one.finding["kind"] == Kind.PITFALL and one.wrong and one.is_mastered]
-    punished.sort(key=lambda one: (-one.right, -one.finding["gain_for_band"]))
+    punished = [one for one in own if one.finding.kind is Kind.TRAP and one.right]
+    learned = [one for one in own if one.finding.kind is Kind.PITFALL and one.wrong and one.is_mastered]
+    punished.sort(key=lambda one: (-one.right, -one.finding.gain_for_band))
     return [*punished, *learned][:SHOWN_WELL]
 
 
@@ -294,7 +295,7 @@ def _well(record: Record) -> Data:
 
 
 def _right(record: Record) -> str:
-    return "punished" if record.finding["kind"] == Kind.TRAP else "avoided"
+    return "punished" if record.finding.kind is Kind.TRAP else "avoided"
 
 
 def _exercise(exercise: Exercise, record: Record) -> Data:
@@ -317,7 +318,7 @@ def _record_words(record: Record) -> str:
     times = len(record.outcomes)
     if not record.wrong:
         return f"{_right(record).capitalize()} so far, but met only once."
-    wrong = "Not punished" if record.finding["kind"] == Kind.TRAP else "Fell in"
+    wrong = "Not punished" if record.finding.kind is Kind.TRAP else "Fell in"
     last = f", last on {record.last_wrong}" if record.last_wrong[:4].isdigit() else ""
     cost = f"; {points_words(record.lost)} points" if record.lost > 0.0 else ""
     since = " Right since then." if record.is_mastered else ""
@@ -327,17 +328,17 @@ def _record_words(record: Record) -> str:
 def _wrong(record: Record, meetings: pd.DataFrame) -> Data:
     """A mistake of the pupil's with its newest games."""
     finding = record.finding
-    is_trap = finding["kind"] == Kind.TRAP
+    is_trap = finding.kind is Kind.TRAP
     there = meetings[
-        (meetings["key"] == finding["key"])
-        & (meetings["losing_reply"] == finding["losing_reply"])
+        (meetings["key"] == finding.key)
+        & (meetings["losing_reply"] == finding.losing_reply)
         & (meetings["outcome"] == (Outcome.MISSED if is_trap else Outcome.FELL_IN))
     ].sort_values(["date", "source", "number"], ascending=False)
     several = meetings["source"].nunique() > 1
     games = [_game_words(row, several) for row in there.head(SHOWN_GAMES).to_dict("records")]
     more = len(there) - len(games)
     played = list(dict.fromkeys(there["played"]))[:SHOWN_GAMES]
-    answer = _either([numbered_sans(played[:1], finding["ply"] + 1), *played[1:]])
+    answer = _either([numbered_sans(played[:1], finding.ply + 1), *played[1:]])
     return {
         "what": f"answered {reply_words(finding)} with {answer}"
         if is_trap

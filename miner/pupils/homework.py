@@ -8,8 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from miner.finding.finding import Reply, reply_of
-from miner.finding.words import Finding
+from miner.finding.finding import Finding, Reply
 from miner.lesson.exercises import Exercise, as_exercises, task_of
 from miner.pupils.check import Outcome, PupilsCheck
 
@@ -52,7 +51,7 @@ def records(check: PupilsCheck, pupil: str) -> list[Record]:
     asked = own[own["outcome"].isin([*RIGHT, *WRONG])].sort_values(["date", "source", "number", "ply"])
     by_reply: Any = asked.groupby(["key", "move", "kind"], sort=True)
     found = [_record(check, rows) for _, rows in by_reply]
-    return sorted(found, key=lambda one: (-one.lost, -one.wrong, -one.finding["teaching_value"]))
+    return sorted(found, key=lambda one: (-one.lost, -one.wrong, -one.finding.teaching_value))
 
 
 def _record(check: PupilsCheck, rows: pd.DataFrame) -> Record:
@@ -76,10 +75,10 @@ def next_exercises(own: Iterable[Record], most: int) -> list[tuple[Exercise, Rec
     open_ = [one for one in told if one.wrong and not one.is_mastered]
     mastered = [one for one in told if one.wrong and one.is_mastered]
     new = [one for one in told if not one.wrong and not one.is_mastered]
-    new.sort(key=lambda one: -one.finding["teaching_value"])
+    new.sort(key=lambda one: -one.finding.teaching_value)
     chosen: dict[Reply, Record] = {}
     for one in (*open_, *mastered, *new):
         if len(chosen) < most:
-            chosen.setdefault(reply_of(one.finding), one)
+            chosen.setdefault(one.finding.reply, one)
     exercises = as_exercises(one.finding for one in chosen.values())
-    return [(one, chosen[reply_of(one.finding)]) for one in exercises]
+    return [(one, chosen[one.finding.reply]) for one in exercises]

@@ -9,8 +9,7 @@ from typing import Any
 import chess
 
 from miner.board.moves import pack
-from miner.finding.finding import Reply, reply_of
-from miner.finding.words import Finding, taught
+from miner.finding.finding import Finding, Reply, findings_of
 from miner.store import Store
 from miner.terms import UNRATED, BandScheme
 
@@ -47,9 +46,9 @@ class Known:
         tally, follow = store.require("tally").settings, store.manifest("follow")
         rows: dict[tuple[int, int, str], list[Finding]] = {}
         refutations: dict[Reply, int] = {}
-        for finding in store.read_table("findings").to_pylist():
-            reply = reply_of(finding)
-            rows.setdefault((*reply, finding["kind"]), []).append(finding)
+        for finding in findings_of(store.read_table("findings")):
+            reply = finding.reply
+            rows.setdefault((*reply, finding.kind), []).append(finding)
             if answer := _first_answer(finding):
                 refutations[reply] = pack(answer)
         losing: dict[tuple[int, str], list[int]] = {}
@@ -75,7 +74,7 @@ class Known:
     @property
     def sides(self) -> set[str]:
         """The sides of the pupils for whom the findings were made."""
-        return {str(taught(one)) for rows in self.rows.values() for one in rows}
+        return {str(one.taught) for rows in self.rows.values() for one in rows}
 
     def losing_at(self, key: int, kind: str) -> Sequence[int]:
         """The losing replies in a position, packed."""
@@ -86,10 +85,10 @@ class Known:
         rows = self.rows[key, move, kind]
         names = self.scheme.names
         if rating <= 0:
-            return next((row for row in rows if row["band"] == UNRATED), rows[0])
-        rated = [row for row in rows if row["band"] != UNRATED] or list(rows)
+            return next((row for row in rows if row.band == UNRATED), rows[0])
+        rated = [row for row in rows if row.band != UNRATED] or list(rows)
         own = names.index(self.scheme.name_of(rating))
-        return min(rated, key=lambda row: (abs(names.index(row["band"]) - own), names.index(row["band"])))
+        return min(rated, key=lambda row: (abs(names.index(row.band) - own), names.index(row.band)))
 
     def answered(self, key: int, move: int, answer: int) -> Kept:
         """How good an answer to a losing reply is."""
@@ -101,11 +100,7 @@ class Known:
 
 
 def _first_answer(finding: Finding) -> chess.Move | None:
-    if not finding["refutation"]:
-        return None
-    board = chess.Board(finding["fen"])
-    board.push_uci(finding["losing_reply_uci"])
-    return board.parse_san(finding["refutation"].split()[0])
+    return finding.board_after.parse_san(finding.refutation[0]) if finding.refutation else None
 
 
 def _kept_shares(store: Store) -> dict[tuple[int, int, int], float]:

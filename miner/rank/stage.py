@@ -9,16 +9,16 @@ import chess
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.moves import line_san, parse_uci_line
+from miner.board.moves import parse_uci_line, sans_of
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, StoreError, UsageError
+from miner.finding.finding import Finding, table_of
 from miner.finding.losing import is_losing
 from miner.progress import Progress, Silent
 from miner.rank.afterwards import REPLY, with_aftermath
 from miner.rank.reached import reached, within_price
 from miner.rank.tell import Told, tell
 from miner.rank.worth import part_observed, worth_of
-from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store, digest_of, stage_before
 from miner.terms import BandScheme, Kind, Side
@@ -142,76 +142,75 @@ def _with_known_games(replies: pd.DataFrame) -> pd.DataFrame:
 
 def _findings(chances: pd.DataFrame, told: dict[tuple[int, int], Told], positions: pa.Table) -> pa.Table:
     by_key = {position["key"]: position for position in positions.to_pylist()}
-    rows = [_finding(row, told, by_key) for row in chances.itertuples(index=False)]
-    return pa.Table.from_pylist(rows, schema=FINDINGS)
+    return table_of(_finding(row, told, by_key) for row in chances.itertuples(index=False))
 
 
 def _finding(
     row: Any, told_by_reply: dict[tuple[int, int], Told], positions: dict[int, dict[str, Any]]
-) -> dict[str, Any]:
+) -> Finding:
     told, position = told_by_reply[row.key, row.move], positions[row.key]
     others = row.games_at_position - row.games
     observed_without = (row.score_sum_at_position - row.score_sum) / others if others else None
-    return {
-        "fen": row.fen,
-        "key": row.key,
-        "ply": position["ply"],
-        "path": _path_san(position["path"]),
-        "eco": position["eco"],
-        "opening": position["opening"],
-        "side": str(Side.BLACK if row.white_errs else Side.WHITE),
-        "kind": row.kind,
-        "band": row.band,
-        "games_at_position": row.games_at_position,
-        "games_with_reply": row.games,
-        "players_with_reply": row.players,
-        "pick_rate": row.pick_rate,
-        "pick_rate_low": row.pick_rate_low,
-        "pick_rate_high": row.pick_rate_high,
-        "losing_reply": told.losing_reply,
-        "losing_reply_uci": told.losing_reply_uci,
-        "best_move": told.best_move,
-        "exp_best": row.exp_best,
-        "exp_reply": row.exp_reply,
-        "loss": row.loss,
-        "cp_best": int(row.cp_best),
-        "cp_reply": int(row.cp_reply),
-        "reason": told.reason,
-        "reason_detail": told.reason_detail,
-        "refutation": told.refutation,
-        "plain_reach": row.plain_reach,
-        "steered_reach": row.steered_reach,
-        "points_per_100": row.points_per_100,
-        "points_per_100_low": row.points_per_100_low,
-        "observed_with_reply": row.score_sum / row.games,
-        "observed_without_reply": observed_without,
-        "engine": row.engine,
-        "nodes": row.nodes,
-        "wdl_best": list(row.wdl_best),
-        "wdl_reply": list(row.wdl_reply),
-        "pattern": told.pattern,
-        "best_line": told.best_line,
-        "gain_for_band": row.gain,
-        "curve": row.curve,
-        "find_rate": _known(row.find_rate),
-        "find_rate_low": _known(row.find_rate_low),
-        "find_rate_high": _known(row.find_rate_high),
-        "teaching_value": row.teaching_value,
-        "teaching_value_low": row.teaching_value_low,
-        "conversion_expected": row.expected_after if row.after_games > 0 else None,
-        "conversion_observed": row.after_score / row.after_games if row.after_games > 0 else None,
-        "conversion_games": int(row.after_games) if row.after_games > 0 else 0,
-        "model_games": row.model_games if isinstance(row.model_games, list) else [],
-        "games_per_player": row.known_games / row.players_at_position if row.players_at_position else None,
-        "trend": row.trend,
-        "trend_p": _known(row.trend_p),
-    }
+    return Finding(
+        fen=row.fen,
+        key=row.key,
+        ply=position["ply"],
+        path=_path_san(position["path"]),
+        eco=position["eco"],
+        opening=position["opening"],
+        side=Side.BLACK if row.white_errs else Side.WHITE,
+        kind=Kind(row.kind),
+        band=row.band,
+        games_at_position=row.games_at_position,
+        games_with_reply=row.games,
+        players_with_reply=row.players,
+        pick_rate=row.pick_rate,
+        pick_rate_low=row.pick_rate_low,
+        pick_rate_high=row.pick_rate_high,
+        losing_reply=told.losing_reply,
+        losing_reply_uci=told.losing_reply_uci,
+        best_move=told.best_move,
+        exp_best=row.exp_best,
+        exp_reply=row.exp_reply,
+        loss=row.loss,
+        cp_best=int(row.cp_best),
+        cp_reply=int(row.cp_reply),
+        reason=told.reason,
+        reason_detail=told.reason_detail,
+        refutation=told.refutation,
+        plain_reach=row.plain_reach,
+        steered_reach=row.steered_reach,
+        points_per_100=row.points_per_100,
+        points_per_100_low=row.points_per_100_low,
+        observed_with_reply=row.score_sum / row.games,
+        observed_without_reply=observed_without,
+        engine=row.engine,
+        nodes=row.nodes,
+        wdl_best=tuple(row.wdl_best),
+        wdl_reply=tuple(row.wdl_reply),
+        pattern=told.pattern,
+        best_line=told.best_line,
+        gain_for_band=row.gain,
+        curve=row.curve,
+        find_rate=_known(row.find_rate),
+        find_rate_low=_known(row.find_rate_low),
+        find_rate_high=_known(row.find_rate_high),
+        teaching_value=row.teaching_value,
+        teaching_value_low=row.teaching_value_low,
+        conversion_expected=row.expected_after if row.after_games > 0 else None,
+        conversion_observed=row.after_score / row.after_games if row.after_games > 0 else None,
+        conversion_games=int(row.after_games) if row.after_games > 0 else 0,
+        model_games=tuple(row.model_games) if isinstance(row.model_games, list) else (),
+        games_per_player=row.known_games / row.players_at_position if row.players_at_position else None,
+        trend=row.trend,
+        trend_p=_known(row.trend_p),
+    )
 
 
 def _known(value: float) -> float | None:
     return None if pd.isna(value) else float(value)
 
 
-def _path_san(path: str) -> str:
+def _path_san(path: str) -> tuple[str, ...]:
     board = chess.Board()
-    return line_san(board, parse_uci_line(board, path.split()))
+    return sans_of(board, parse_uci_line(board, path.split()))

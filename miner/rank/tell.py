@@ -8,8 +8,8 @@ from typing import Any
 import chess
 import pandas as pd
 
-from miner.board.moves import line_san, parse_uci_line, unpack_move
-from miner.explain import Evidence, explain
+from miner.board.moves import parse_uci_line, sans_of, unpack_move
+from miner.explain import Evidence, Pattern, Reason, explain
 from miner.settings import RankSettings
 from miner.terms import Score, Side
 
@@ -23,11 +23,11 @@ class Told:
     losing_reply: str
     losing_reply_uci: str
     best_move: str
-    best_line: str
-    reason: str
+    best_line: tuple[str, ...]
+    reason: Reason
     reason_detail: str
-    pattern: str
-    refutation: str
+    pattern: Pattern | None
+    refutation: tuple[str, ...]
 
 
 def tell(row: Any, settings: RankSettings) -> Told:
@@ -58,9 +58,9 @@ def tell(row: Any, settings: RankSettings) -> Told:
         losing_reply=board.san(reply),
         losing_reply_uci=reply.uci(),
         best_move=board.san(best_line[0]),
-        best_line=line_san(board, best_line[:_BEST_LINE_PLIES]),
-        reason=str(explanation.reason),
+        best_line=sans_of(board, best_line[:_BEST_LINE_PLIES]),
+        reason=explanation.reason,
         reason_detail=explanation.detail,
-        pattern=str(explanation.pattern or ""),
-        refutation=line_san(board_after, explanation.refutation),
+        pattern=explanation.pattern,
+        refutation=sans_of(board_after, explanation.refutation),
     )

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from operator import itemgetter
+from operator import attrgetter
 from typing import Any
 
-from miner.finding.finding import Reply, reply_of
-from miner.finding.words import Finding, observed_sentence, often_words, price_sentence, taught
+from miner.finding.finding import Finding, Reply
+from miner.finding.words import observed_sentence, often_words, price_sentence
 from miner.report.mistakes import Details, mistake
 from miner.report.opening_map import Replies, opening_map
 from miner.report.summary import summaries
 
 WORDS: dict[str, Callable[[Finding], str]] = {
-    "kind": itemgetter("kind"),
-    "side": itemgetter("side"),
-    "taught": lambda finding: str(taught(finding)),
-    "band": itemgetter("band"),
+    "kind": attrgetter("kind"),
+    "side": attrgetter("side"),
+    "taught": lambda finding: str(finding.taught),
+    "band": attrgetter("band"),
     "often": often_words,
     "observed": observed_sentence,
     "price": price_sentence,
@@ -73,7 +73,7 @@ def contents(
     mistakes: list[dict[str, Any]] = []
     told: list[list[Any]] = []
     for finding in findings:
-        reply = reply_of(finding)
+        reply = finding.reply
         if reply not in places:
             places[reply] = len(mistakes)
             mistakes.append(mistake(finding, reply, details, bands))
@@ -92,7 +92,7 @@ def contents(
 
 def _row(finding: Finding, place: int) -> list[Any]:
     words = [say(finding) for say in WORDS.values()]
-    return [place, *words, *(_rounded(finding[column]) for column in COLUMNS)]
+    return [place, *words, *(_rounded(getattr(finding, column)) for column in COLUMNS)]
 
 
 def _rounded(value: Any) -> Any:

@@ -9,18 +9,9 @@ from typing import Any
 import chess
 
 from miner.board.moves import parse_uci_line, unpack_move
-from miner.finding.finding import Reply
+from miner.finding.finding import Finding, Reply
 from miner.finding.why import why
-from miner.finding.words import (
-    Finding,
-    is_severe,
-    leak_sentence,
-    opening_words,
-    own_eco,
-    own_opening,
-    plain,
-    plan_words,
-)
+from miner.finding.words import leak_sentence, opening_words, own_eco, own_opening, plain, plan_words
 from miner.report.moves import line_of_sans, line_of_ucis
 
 Row = Mapping[str, Any]
@@ -50,28 +41,26 @@ def key_words(key: int) -> str:
 
 def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[str]) -> dict[str, Any]:
     """The losing reply of a finding, ready for JSON: board, lines, reasons and what else is known of it."""
-    start, board = chess.Board(), chess.Board(finding["fen"])
-    after = board.copy(stack=False)
-    after.push_uci(finding["losing_reply_uci"])
-    path, name = finding["path"].split(), opening_words(finding)
+    board, after = finding.board, finding.board_after
+    name = opening_words(finding)
     return {
-        "key": key_words(finding["key"]),
-        "fen": finding["fen"],
-        "ply": finding["ply"],
-        "path": line_of_sans(start, path),
+        "key": key_words(finding.key),
+        "fen": finding.fen,
+        "ply": finding.ply,
+        "path": line_of_sans(chess.Board(), finding.path),
         "name": name[0].upper() + name[1:],
         "eco": own_eco(finding),
         "opening": own_opening(finding),
-        "reply": line_of_sans(board, [finding["losing_reply"]]),
-        "refutation": line_of_sans(after, finding["refutation"].split()),
-        "better": line_of_sans(board, finding["best_line"].split() or [finding["best_move"]]),
-        "severe": is_severe(finding),
-        "reason": finding["reason"],
-        "pattern": finding["pattern"],
-        "detail": plain(finding["reason_detail"]),
+        "reply": line_of_sans(board, [finding.losing_reply]),
+        "refutation": line_of_sans(after, finding.refutation),
+        "better": line_of_sans(board, finding.better),
+        "severe": finding.is_severe,
+        "reason": finding.reason,
+        "pattern": finding.pattern or "",
+        "detail": plain(finding.reason_detail),
         "why": why(finding),
-        "engine": plain(finding["engine"], _NAME_LENGTH),
-        "nodes": finding["nodes"],
+        "engine": plain(finding.engine, _NAME_LENGTH),
+        "nodes": finding.nodes,
         "picks": _picks(details.picks.get(reply, ()), bands),
         "answers": _answers(details.answers.get(reply, ()), after),
         "leaks": _leaks(details.leaks.get(reply, ()), finding),

@@ -17,7 +17,7 @@ from miner.draw.alone import piece_symbols, policy
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
 from miner.finding import aftermath
-from miner.finding.finding import Reply, reply_of
+from miner.finding.finding import Reply, findings_of
 from miner.report.contents import contents
 from miner.report.mistakes import Details
 from miner.report.opening_map import Replies
@@ -84,11 +84,11 @@ def report(store: Store, out: Path) -> int:
 
 def _contents(store: Store) -> dict[str, Any]:
     store.require("rank")
-    findings = store.read_table("findings").to_pylist()
-    wanted = {reply_of(one) for one in findings}
+    findings = findings_of(store.read_table("findings"))
+    wanted = {one.reply for one in findings}
     bands = BandScheme(tuple(store.require("tally").settings["band_edges"])).names
     replies = store.read_table("replies")
-    present = set(replies["band"].unique().to_pylist()) | {one["band"] for one in findings}
+    present = set(replies["band"].unique().to_pylist()) | {one.band for one in findings}
     bands = tuple(band for band in bands if band in present)
     dates = pc.unique(store.read_table("games", ["date"])["date"]).to_pylist()
     manifests = {stage: store.manifest(stage) for stage in STAGES}

@@ -6,16 +6,8 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from miner.finding.words import (
-    Finding,
-    band_words,
-    joined,
-    numbered_sans,
-    own_opening,
-    plain,
-    reply_words,
-    taught,
-)
+from miner.finding.finding import Finding
+from miner.finding.words import band_words, joined, numbered_sans, own_opening, plain, reply_words
 from miner.schema import LEDGER_STATES
 from miner.store import Manifest
 from miner.terms import Kind, Side
@@ -27,13 +19,13 @@ def summaries(findings: Sequence[Finding]) -> dict[str, str]:
     """For each side that is taught and band, by `white 1000-1199`: what 100 games hold."""
     groups: dict[tuple[Side, str], list[Finding]] = {}
     for finding in findings:
-        groups.setdefault((taught(finding), finding["band"]), []).append(finding)
+        groups.setdefault((finding.taught, finding.band), []).append(finding)
     return {f"{side} {band}": _summary(side, band, found) for (side, band), found in groups.items()}
 
 
 def _summary(side: Side, band: str, findings: Sequence[Finding]) -> str:
-    traps = [one for one in findings if one["kind"] == Kind.TRAP]
-    pitfalls = [one for one in findings if one["kind"] == Kind.PITFALL]
+    traps = [one for one in findings if one.kind is Kind.TRAP]
+    pitfalls = [one for one in findings if one.kind is Kind.PITFALL]
     return joined(
         f"In 100 games with {side.capitalize()} against {band_words(band)}, {_often(traps, pitfalls)}.",
         _best_trap(traps, side),
@@ -52,7 +44,7 @@ def _often(traps: Sequence[Finding], pitfalls: Sequence[Finding]) -> str:
 
 def _times(findings: Iterable[Finding]) -> str:
     """How many of the mistakes 100 games hold as they are played now."""
-    count = 100.0 * sum(one["plain_reach"] * one["pick_rate"] for one in findings)
+    count = 100.0 * sum(one.plain_reach * one.pick_rate for one in findings)
     return f"about {count:.0f}" if count >= 0.5 else "hardly any"
 
 
@@ -60,10 +52,10 @@ def _best_trap(traps: Sequence[Finding], side: Side) -> str:
     if not traps:
         return ""
     best = _worth_most(traps)
-    meets = 100.0 * best["steered_reach"] * best["pick_rate"]
+    meets = 100.0 * best.steered_reach * best.pick_rate
     return (
         f"Most worth setting up is {_called(best)}: whoever plays towards it as {side.capitalize()} meets it "
-        f"in {_games(meets)} of 100, worth {best['teaching_value']:.2f} points that are not made today."
+        f"in {_games(meets)} of 100, worth {best.teaching_value:.2f} points that are not made today."
     )
 
 
@@ -71,20 +63,20 @@ def _worst_pitfall(pitfalls: Sequence[Finding]) -> str:
     if not pitfalls:
         return ""
     worst = _worth_most(pitfalls)
-    makes = 100.0 * worst["plain_reach"] * worst["pick_rate"]
+    makes = 100.0 * worst.plain_reach * worst.pick_rate
     return (
         f"Most worth avoiding is {_called(worst)}: it happens in {_games(makes)} of 100 and costs "
-        f"{worst['teaching_value']:.2f} points."
+        f"{worst.teaching_value:.2f} points."
     )
 
 
 def _worth_most(findings: Sequence[Finding]) -> Finding:
-    return max(findings, key=lambda one: (one["teaching_value_low"], one["teaching_value"]))
+    return max(findings, key=lambda one: (one.teaching_value_low, one.teaching_value))
 
 
 def _called(finding: Finding) -> str:
     opening = own_opening(finding)
-    before = numbered_sans(finding["path"].split()[-3:], max(finding["ply"] - 3, 0))
+    before = numbered_sans(finding.path[-3:], max(finding.ply - 3, 0))
     way = opening or (f"after {before}" if before else "")
     return f"{reply_words(finding)} ({way})" if way else reply_words(finding)
 
@@ -108,8 +100,8 @@ def mined(
         "first": min(days, default=""),
         "last": max(days, default=""),
         "positions": tally.rows.get("positions", 0) if tally else 0,
-        "engines": sorted({plain(one["engine"], 60) for one in findings}),
-        "nodes": max((one["nodes"] for one in findings), default=0),
+        "engines": sorted({plain(one.engine, 60) for one in findings}),
+        "nodes": max((one.nodes for one in findings), default=0),
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import chess
 import pytest
@@ -10,6 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.cli.diagram import board_diagram, finding_card, findings_table
+from miner.explain import Pattern
+from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 
 
@@ -19,7 +22,7 @@ def without_color(text: str) -> str:
 
 def test_letters() -> None:
     """Capitals are White's pieces, dark empty squares carry a dot, and the mover's side is marked."""
-    board = chess.Board(vienna()["fen"])
+    board = chess.Board(vienna().fen)
 
     drawn = board_diagram(board, marks=[chess.E5, chess.F4], unicode=False)
 
@@ -59,7 +62,7 @@ def test_colors_shade_the_dark_squares() -> None:
 @pytest.mark.parametrize("orientation", [chess.WHITE, chess.BLACK])
 def test_every_piece_is_on_its_square(orientation: bool, color: bool, unicode: bool) -> None:
     """The board can be read back from the drawing, three columns a square."""
-    board = chess.Board(legal()["fen"])
+    board = chess.Board(legal().fen)
     symbols = {
         piece.unicode_symbol() if unicode else piece.symbol(): piece for piece in board.piece_map().values()
     }
@@ -111,7 +114,7 @@ def test_card_of_a_trap() -> None:
 
 def test_card_of_a_pitfall_has_no_price() -> None:
     """Nobody sets up his own mistake, so there is nothing to pay for it."""
-    assert "Price" not in finding_card(vienna(kind="pitfall"), rank=1)
+    assert "Price" not in finding_card(vienna(kind=Kind.PITFALL), rank=1)
 
 
 def test_list_names_the_other_bands() -> None:
@@ -124,7 +127,7 @@ def test_list_names_the_other_bands() -> None:
 def test_card_turns_the_board_to_the_side_that_is_taught() -> None:
     """A pitfall is shown from the side that errs, a trap of Black's from Black's side."""
     pitfall = finding_card(first_move(), rank=1, unicode=False).splitlines()
-    trap = finding_card(first_move() | {"kind": "trap"}, rank=1, unicode=False).splitlines()
+    trap = finding_card(replace(first_move(), kind=Kind.TRAP), rank=1, unicode=False).splitlines()
 
     assert pitfall[11].startswith("   a  b  c")
     assert trap[11].startswith("   h  g  f")
@@ -132,7 +135,7 @@ def test_card_turns_the_board_to_the_side_that_is_taught() -> None:
 
 def test_card_names_the_pattern() -> None:
     """How the refutation works stands below the reason."""
-    card = finding_card(legal(pattern="mating net"), rank=1, width=100)
+    card = finding_card(legal(pattern=Pattern.MATING_NET), rank=1, width=100)
 
     assert "Pattern      mating net\n" in card
 
@@ -155,7 +158,7 @@ def test_cards_and_lists_fit(width: int, color: bool) -> None:
     rows = [legal(opening="開局" * 60), vienna(reason_detail="the queen is lost " * 20), first_move()]
 
     cards = "\n".join(finding_card(row, rank=1, width=width, color=color) for row in rows)
-    listed = findings_table([row | {"path": row["path"] * 9} for row in rows], width)
+    listed = findings_table([replace(row, path=row.path * 9) for row in rows], width)
 
     assert max(map(len, without_color(cards).splitlines())) <= width
     assert max(map(len, listed.splitlines())) <= width

@@ -11,13 +11,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from miner.explain import Reason
 from miner.export import epd
 from miner.export.epd import STRING_LENGTH, epd_bytes
+from miner.finding.finding import Finding
 from miner.finding.words import conversion_sentence, found_sentence, plain, summary, worth_sentence
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 
-def read_back(*rows: dict[str, Any]) -> list[tuple[chess.Board, dict[str, Any]]]:
+def read_back(*rows: Finding) -> list[tuple[chess.Board, dict[str, Any]]]:
     """Board and operations of each record."""
     records = []
     for line in epd_bytes(table(*rows)).decode().split("\n")[:-1]:
@@ -40,7 +42,7 @@ def test_values_read_back() -> None:
 
     [(board, operations)] = read_back(row)
 
-    assert board.fen().split()[:4] == row["fen"].split()[:4]
+    assert board.fen().split()[:4] == row.fen.split()[:4]
     assert operations == {
         "acn": 1_600_000,
         "am": [chess.Move.from_uci("g4d1")],
@@ -59,14 +61,14 @@ def test_values_read_back() -> None:
 
 
 @given(row=any_finding())
-def test_any_legal_lines(row: dict[str, Any]) -> None:
+def test_any_legal_lines(row: Finding) -> None:
     """Castling, promotion, en passant and mate come back as they went."""
     [(board, operations)] = read_back(row)
 
-    assert board.epd() == " ".join(row["fen"].split()[:4])
-    assert [board.san(move) for move in operations["am"]] == [row["losing_reply"]]
-    assert [board.san(move) for move in operations["bm"]] == [row["best_move"]]
-    assert [board.san_and_push(move) for move in operations["pv"]] == row["best_line"].split()
+    assert board.epd() == " ".join(row.fen.split()[:4])
+    assert [board.san(move) for move in operations["am"]] == [row.losing_reply]
+    assert [board.san(move) for move in operations["bm"]] == [row.best_move]
+    assert [board.san_and_push(move) for move in operations["pv"]] == list(row.best_line)
 
 
 def test_codes_are_in_order() -> None:
@@ -89,7 +91,7 @@ def test_codes_are_in_order() -> None:
 
 def test_start_position_and_missing_lines() -> None:
     """A finding at the start position, without a best line, still gives a whole record."""
-    [(board, operations)] = read_back(first_move(best_line="", reason_detail="", reason="position"))
+    [(board, operations)] = read_back(first_move(best_line=(), reason_detail="", reason=Reason.POSITION))
 
     assert board == chess.Board()
     assert operations["c3"] == "the start position"

@@ -32,7 +32,7 @@ def test_csv_values() -> None:
     [row, other] = rows_of(csv_bytes(table(vienna(points_per_100_low=-0.0001), legal())))
 
     assert row["fen"] == "rnbqkb1r/pppp1ppp/5n2/4p3/4PP2/2N5/PPPP2PP/R1BQKBNR b KQkq - 0 3"
-    assert int(row["key"], 16) == vienna()["key"]
+    assert int(row["key"], 16) == vienna().key
     assert len(row["key"]) == 16
     assert (row["path"], row["losing_reply"]) == ("e4 e5 Nc3 Nf6 f4", "exf4")
     assert (row["pick_rate_low"], row["steered_reach"], row["plain_reach"]) == (
@@ -53,7 +53,7 @@ def test_csv_key_keeps_its_leading_zeros() -> None:
 
 def test_csv_leaves_castling_and_checks_alone() -> None:
     """SAN never begins like a formula, so it is never changed."""
-    [row] = rows_of(csv_bytes(table(vienna(best_move="O-O", refutation="Qh5+ g6 Qxe5+"))))
+    [row] = rows_of(csv_bytes(table(vienna(best_move="O-O", refutation=("Qh5+", "g6", "Qxe5+")))))
 
     assert (row["best_move"], row["refutation"]) == ("O-O", "Qh5+ g6 Qxe5+")
 

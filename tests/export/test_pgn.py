@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-from typing import Any
 
 import chess
 import chess.pgn
@@ -14,13 +13,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.export.pgn import TAG_LENGTH, pgn_bytes
+from miner.finding.finding import Finding
 from miner.finding.words import chosen_sentence, plain, reason_sentence, teaching_sentences
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 HOSTILE = st.text(st.sampled_from('{}[]"\\%;()$ \n\r\t*aé\u2028')) | st.text(st.characters(codec="utf-8"))
 
 
-def read_back(*rows: dict[str, Any]) -> list[chess.pgn.Game]:
+def read_back(*rows: Finding) -> list[chess.pgn.Game]:
     """All games as python-chess reads them, none with an error."""
     text = io.StringIO(pgn_bytes(table(*rows)).decode(), newline="")
     games = list(iter(lambda: chess.pgn.read_game(text), None))
@@ -73,14 +73,14 @@ def test_lines_read_back() -> None:
     """Main line, variation, sign and comment are where a player expects them."""
     for row, game in zip([vienna(), legal()], read_back(vienna(), legal()), strict=True):
         mainline = [node.san() for node in game.mainline()]
-        losing = list(game.mainline())[row["ply"]]
+        losing = list(game.mainline())[row.ply]
         better = losing.parent.variations[1] if losing.parent else None
 
-        assert mainline == [*row["path"].split(), row["losing_reply"], *row["refutation"].split()]
+        assert mainline == [*row.path, row.losing_reply, *row.refutation]
         assert comment_of(losing).startswith(chosen_sentence(row))
         assert comment_of(game.end()) == f"{reason_sentence(row)} {teaching_sentences(row)}"
         assert better is not None
-        assert [better.san(), *(node.san() for node in better.mainline())] == row["best_line"].split()
+        assert [better.san(), *(node.san() for node in better.mainline())] == list(row.best_line)
 
 
 @pytest.mark.parametrize(
@@ -91,11 +91,11 @@ def test_lines_read_back() -> None:
         (legal(loss=0.2), chess.pgn.NAG_BLUNDER),
     ],
 )
-def test_signs(row: dict[str, Any], nag: int) -> None:
+def test_signs(row: Finding, nag: int) -> None:
     """A quarter of a point or a mate is a blunder ($4), anything less a mistake ($2)."""
     [game] = read_back(row)
 
-    assert list(game.mainline())[row["ply"]].nags == {nag}
+    assert list(game.mainline())[row.ply].nags == {nag}
 
 
 @pytest.mark.parametrize(
@@ -135,7 +135,7 @@ def test_a_mistake_on_the_first_move() -> None:
 
 def test_only_a_best_move_is_known() -> None:
     """Without a best line the best move alone is the variation."""
-    [game] = read_back(vienna(best_line="", refutation=""))
+    [game] = read_back(vienna(best_line=(), refutation=()))
 
     assert [node.san() for node in game.end().parent.variations] == ["exf4", "d5"]  # type: ignore[union-attr]
 
@@ -156,23 +156,23 @@ def test_the_compiled_reader_agrees() -> None:
         assert game.parse_error is None
         assert game.is_valid
         assert game.moves_uci() == [move.uci() for move in ours.mainline_moves()]
-        assert unescaped(game.headers.get("Opening", "")) == row["opening"]
+        assert unescaped(game.headers.get("Opening", "")) == row.opening
 
 
 @given(row=any_finding())
-def test_any_legal_lines(row: dict[str, Any]) -> None:
+def test_any_legal_lines(row: Finding) -> None:
     """Castling, promotion, en passant and mate come back from both readers as they went."""
     [game] = read_back(row)
     [second] = compiled.parse_games_from_strings([pgn_bytes(table(row)).decode()])
 
-    position = list(game.mainline())[row["ply"]].parent
+    position = list(game.mainline())[row.ply].parent
     assert position is not None
-    assert position.board().fen(en_passant="legal") == row["fen"]
-    assert [node.san() for node in game.mainline()][row["ply"] :] == [
-        row["losing_reply"],
-        *row["refutation"].split(),
+    assert position.board().fen(en_passant="legal") == row.fen
+    assert [node.san() for node in game.mainline()][row.ply :] == [
+        row.losing_reply,
+        *row.refutation,
     ]
-    assert [node.san() for node in position.variations] == [row["losing_reply"], row["best_move"]]
+    assert [node.san() for node in position.variations] == [row.losing_reply, row.best_move]
     assert second.moves_uci() == [move.uci() for move in game.mainline_moves()]
 
 

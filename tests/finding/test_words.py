@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from miner.explain import Pattern, Reason
 from miner.finding import words
+from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 
 
@@ -40,7 +42,7 @@ def test_summary_where_everybody_chose_the_reply() -> None:
 
 def test_summary_without_a_detail() -> None:
     """An empty detail leaves no empty sentence behind."""
-    text = words.summary(vienna(reason="position", reason_detail=""))
+    text = words.summary(vienna(reason=Reason.POSITION, reason_detail=""))
 
     assert "per game. Those who" in text
 
@@ -67,7 +69,9 @@ def test_reasons_are_sentences(detail: str, sentence: str) -> None:
 
 def test_pattern() -> None:
     """A pattern is named after the reason; nothing is said where there is none."""
-    assert "from f6 to g8. Pattern: trapped piece. Those" in words.summary(vienna(pattern="trapped piece"))
+    assert "from f6 to g8. Pattern: trapped piece. Those" in words.summary(
+        vienna(pattern=Pattern.TRAPPED_PIECE)
+    )
     assert "Pattern" not in words.summary(vienna())
 
 
@@ -94,7 +98,7 @@ def test_worth() -> None:
 
 def test_reach_says_who_steers() -> None:
     """A trap comes up as often as told only if its side plays towards it; a pitfall comes up by itself."""
-    trap, pitfall = words.shares_words(vienna()), words.shares_words(vienna(kind="pitfall"))
+    trap, pitfall = words.shares_words(vienna()), words.shares_words(vienna(kind=Kind.PITFALL))
 
     assert trap.startswith("comes up in 25% of the games if White plays towards it, is chosen by 35%")
     assert pitfall.startswith("comes up in 1% of the games, is chosen by 35%")
@@ -102,9 +106,39 @@ def test_reach_says_who_steers() -> None:
 
 def test_no_clear_trend() -> None:
     """What chance could have made is called no change."""
-    told = words.trend_sentence({"trend": "steady", "trend_p": 0.4})
+    told = words.trend_sentence(vienna(trend="steady", trend_p=0.4))
 
     assert told == "No clear change between the last two seasons (p = 0.40)."
+
+
+def test_a_falling_trend() -> None:
+    """A change is told with how likely chance makes it; without two seasons nothing is told."""
+    told = words.trend_sentence(vienna(trend="falling", trend_p=0.012))
+
+    assert told == "It was chosen less often in the last season than in the one before (p = 0.012)."
+    assert words.trend_sentence(vienna()) == ""
+
+
+def test_how_often_it_arises() -> None:
+    """A trap arises more often if its side plays towards it."""
+    told = words.arises_sentence(vienna(plain_reach=0.004))
+
+    assert told == "Arises in under 1% of the games, in 25% if White plays towards it."
+
+
+def test_model_games() -> None:
+    """Their numbers, the best first, or nothing."""
+    assert words.models_sentence(vienna()) == "Model games in the store: 12, 7."
+    assert words.models_sentence(vienna(model_games=())) == ""
+
+
+def test_where_the_gain_leaks_away() -> None:
+    """Right after the losing reply there are no moves to name but that one."""
+    leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "e5"}
+
+    told = words.leak_sentence(vienna(), leak)
+
+    assert told == "After 3...exf4 3 of 8 went wrong, most often by 4.fxe5; best is 4.e5."
 
 
 def test_plan_in_words() -> None:
@@ -144,12 +178,6 @@ def test_title_without_an_opening() -> None:
     assert words.title(first_move()) == "Pitfall: the first move"
 
 
-def test_sides() -> None:
-    """The side that profits is taught a trap, the side that errs is taught a pitfall."""
-    assert (words.mover(vienna()), words.taught(vienna())) == ("black", "white")
-    assert (words.mover(first_move()), words.taught(first_move())) == ("white", "white")
-
-
 def test_lines_carry_their_numbers() -> None:
     """Reply, refutation and best line are numbered from where they begin."""
     row = legal()
@@ -175,14 +203,14 @@ def test_plain_text_is_one_printable_line(text: str, longest: int) -> None:
 
 def test_a_worse_position_is_somebodys() -> None:
     """Where nothing is won at once, the sentence says whose position is worse."""
-    row = vienna(reason="position", reason_detail="the position is worse")
+    row = vienna(reason=Reason.POSITION, reason_detail="the position is worse")
 
     assert words.reason_sentence(row) == "Black is left with the worse position."
 
 
 def test_a_shallow_position_has_no_opening_of_its_own() -> None:
     """After two moves the commonest opening name would be that of games that went another way."""
-    early = vienna(ply=2, path="e4 e5", opening="Philidor Defence", eco="C41")
+    early = vienna(ply=2, path=("e4", "e5"), opening="Philidor Defence", eco="C41")
 
     assert words.title(early) == "Trap: 1.e4 e5"
     assert (words.own_opening(early), words.own_eco(early)) == ("", "")

@@ -8,7 +8,6 @@ from typing import Any
 
 import pyarrow as pa
 
-from miner.finding.finding import reply_of
 from miner.lesson.backing import PLAN_ROWS, read_backing
 from miner.schema import MODEL_GAMES, PLANS
 from miner.store import Store
@@ -18,7 +17,7 @@ LEGAL = "e2e4 e7e5 g1f3 d7d6 f1c4 c8g4 b1c3 g7g6 f3e5 g4d1 c4f7 e8e7 c3d5"
 
 
 def model(place: int, **changes: Any) -> dict[str, Any]:
-    key, move = reply_of(legal())
+    key, move = legal().reply
     row = {
         "key": key,
         "move": move,
@@ -38,7 +37,7 @@ def model(place: int, **changes: Any) -> dict[str, Any]:
 
 
 def plan(detail: str, share: float, players: str = "strongest") -> dict[str, Any]:
-    key, move = reply_of(legal())
+    key, move = legal().reply
     return {
         "key": key,
         "move": move,

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from miner.explain import Reason
+from miner.finding.finding import Finding
 from miner.lesson.exercises import Task, choose, find_rate, guessed_find_rate, task_of
+from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, vienna
 
 
-def scholar(**changes: Any) -> dict[str, Any]:
+def scholar(**changes: Any) -> Finding:
     """Black defends the pawn and is mated at once: 3...Nf6 4.Qxf7#."""
     path = "e4 e5 Qh5 Nc6 Bc4"
-    return finding(path, "Nf6", "Qxf7#", "g6 Qf3 Nf6", **({"reason": "mate", "loss": 0.5} | changes))
+    return finding(path, "Nf6", "Qxf7#", "g6 Qf3 Nf6", **({"reason": Reason.MATE, "loss": 0.5} | changes))
 
 
 def test_a_trap_is_punished() -> None:
@@ -26,25 +29,27 @@ def test_a_trap_is_punished() -> None:
 
 def test_a_pitfall_is_looked_at_before_it_is_played() -> None:
     """Where moves show what is wrong, they are asked for; else the best move."""
-    [wrong] = choose([legal(kind="pitfall")])
-    [instead] = choose([vienna(kind="pitfall", reason="position")])
+    [wrong] = choose([legal(kind=Kind.PITFALL)])
+    [instead] = choose([vienna(kind=Kind.PITFALL, reason=Reason.POSITION)])
 
     assert (wrong.task, wrong.solution[0]) == (Task.WRONG, "Bxd1")
     assert (instead.task, instead.solution) == (Task.INSTEAD, ("d5", "fxe5", "Nxe4"))
-    assert instead.board.fen() == vienna()["fen"]
+    assert instead.board.fen() == vienna().fen
 
 
 def test_what_was_missed_is_looked_for() -> None:
     """Where the reply only lets a gain go, nothing shows what is wrong with it: the gain is asked for."""
-    [exercise] = choose([legal(kind="pitfall", reason="material", reason_detail="misses the win of a pawn")])
+    [exercise] = choose(
+        [legal(kind=Kind.PITFALL, reason=Reason.MATERIAL, reason_detail="misses the win of a pawn")]
+    )
 
     assert exercise.task is Task.INSTEAD
 
 
 def test_no_moves_no_exercise() -> None:
     """A trap without a refutation cannot be asked about."""
-    assert task_of(vienna(refutation="")) is None
-    assert choose([vienna(refutation="")]) == []
+    assert task_of(vienna(refutation=())) is None
+    assert choose([vienna(refutation=())]) == []
 
 
 def test_from_easy_to_hard() -> None:
@@ -78,27 +83,27 @@ def test_one_reply_is_shown_once() -> None:
 
     chosen = choose(rows)
 
-    assert sorted(one.finding["band"] for one in chosen) == ["1000-1199", "800-999"]
+    assert sorted(one.finding.band for one in chosen) == ["1000-1199", "800-999"]
     assert len(chosen) == 2
 
 
 def test_sides_and_bands() -> None:
     """White's pupils see White's traps and White's pitfalls only."""
-    rows = [legal(), first_move(), vienna(kind="pitfall")]
+    rows = [legal(), first_move(), vienna(kind=Kind.PITFALL)]
 
-    assert {one.finding["losing_reply"] for one in choose(rows, side="white")} == {"Bxd1", "g4"}
-    assert {one.finding["losing_reply"] for one in choose(rows, side="black")} == {"exf4"}
+    assert {one.finding.losing_reply for one in choose(rows, side="white")} == {"Bxd1", "g4"}
+    assert {one.finding.losing_reply for one in choose(rows, side="black")} == {"exf4"}
     assert choose(rows, bands=["2400+"]) == []
 
 
 def test_only_these_positions() -> None:
     """Named positions are taken whatever they are worth."""
-    assert [one.finding for one in choose([legal(), vienna()], keys=[vienna()["key"]])] == [vienna()]
+    assert [one.finding for one in choose([legal(), vienna()], keys=[vienna().key])] == [vienna()]
 
 
 def test_both_sides_by_turns() -> None:
     """For both sides, what cannot be punished move by move is asked of the side that errs."""
-    trap, pitfall = vienna(reason="position"), vienna(reason="position", kind="pitfall")
+    trap, pitfall = vienna(reason=Reason.POSITION), vienna(reason=Reason.POSITION, kind=Kind.PITFALL)
 
     assert [one.finding for one in choose([trap, pitfall])] == [pitfall]
     assert [one.finding for one in choose([trap, pitfall], side="white")] == [trap]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -15,9 +16,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.board.moves import line_san
+from miner.explain import Reason
+from miner.finding.finding import Finding
 from miner.lesson.exercises import Exercise, Task, choose
 from miner.lesson.files import AGAIN_AFTER, cards_csv, exercises_epd, exercises_pgn
 from miner.lesson.phrases import Tongue
+from miner.terms import Kind
 from tests.export.examples import any_finding, first_move, legal, vienna
 from tests.lesson.pages import HOSTILE
 
@@ -28,7 +32,7 @@ ANY_TEXT = st.sampled_from(HOSTILE) | st.text(st.characters(codec="utf-8"), max_
 
 def three() -> list[Exercise]:
     """A trap, a pitfall to be understood, and one to be done better."""
-    return choose([legal(), vienna(kind="pitfall", reason="king"), first_move()])
+    return choose([legal(), vienna(kind=Kind.PITFALL, reason=Reason.KING), first_move()])
 
 
 def games_of(exercises: list[Exercise]) -> list[chess.pgn.Game]:
@@ -73,8 +77,8 @@ def test_records() -> None:
         if exercise.task is Task.PUNISH:
             assert (sans["am"], sans["bm"]) == ([], [exercise.solution[0]])
         else:
-            assert sans["am"] == [exercise.finding["losing_reply"]]
-            assert sans["bm"] == [exercise.finding["best_move"]]
+            assert sans["am"] == [exercise.finding.losing_reply]
+            assert sans["bm"] == [exercise.finding.best_move]
 
 
 def test_two_columns() -> None:
@@ -126,14 +130,12 @@ def test_hostile_text(text: str) -> None:
     assert not [cell for card in cards for cell in card.values() if cell[:1] in tuple("=+-@＝＋－＠")]
 
 
-@given(
-    row=any_finding(), kind=st.sampled_from(["trap", "pitfall"]), reason=st.sampled_from(["mate", "position"])
-)
-def test_any_legal_position(row: dict[str, object], kind: str, reason: str) -> None:
+@given(row=any_finding(), kind=st.sampled_from(Kind), reason=st.sampled_from([Reason.MATE, Reason.POSITION]))
+def test_any_legal_position(row: Finding, kind: Kind, reason: Reason) -> None:
     """Castling, promotion, en passant and mate are set up and solved as in the finding."""
     for exercise, game in zip(
-        choose([row | {"kind": kind, "reason": reason}]),
-        games_of(choose([row | {"kind": kind, "reason": reason}])),
+        choose([replace(row, kind=kind, reason=reason)]),
+        games_of(choose([replace(row, kind=kind, reason=reason)])),
         strict=True,
     ):
         assert [node.san() for node in game.mainline()] == list(exercise.solution)

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from miner.finding.finding import reply_of
+from miner.explain import Pattern
+from miner.finding.finding import Finding
 from miner.finding.words import plain
 from miner.lesson.backing import Backing, ModelGame
 from miner.lesson.calendar import session_days
@@ -20,6 +21,7 @@ from miner.lesson.layout import Looks
 from miner.lesson.phrases import Tongue
 from miner.lesson.plan import Plan, escaped, plan_calendar, plan_files, plan_markdown, plan_pdf
 from miner.lesson.term import term
+from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 from tests.lesson.pages import HOSTILE, diagrams, texts
 
@@ -27,10 +29,10 @@ READER = MarkdownIt("commonmark").enable("table")
 ANY_TEXT = st.sampled_from(HOSTILE) | st.text(st.characters(codec="utf-8"), max_size=200)
 
 
-def plan(*rows: dict[str, Any], sessions: int = 3, **changes: Any) -> Plan:
+def plan(*rows: Finding, sessions: int = 3, **changes: Any) -> Plan:
     """A plan of three evenings from a Monday in September on."""
     values: dict[str, Any] = {
-        "sessions": term(rows or (legal(), vienna(kind="pitfall"), first_move()), sessions, 60),
+        "sessions": term(rows or (legal(), vienna(kind=Kind.PITFALL), first_move()), sessions, 60),
         "days": session_days(date(2025, 9, 15), sessions),
         "minutes": 60,
         "whom": "White, 1000-1199",
@@ -46,7 +48,9 @@ def kinds(text: str) -> list[str]:
     ]
 
 
-HARMLESS = kinds(plan_markdown(plan(legal(opening="A", eco="B", pattern="C"), vienna(opening="A"))).decode())
+HARMLESS = kinds(
+    plan_markdown(plan(legal(opening="A", eco="B", pattern=Pattern.PIN), vienna(opening="A"))).decode()
+)
 
 
 def test_markdown() -> None:
@@ -57,7 +61,7 @@ def test_markdown() -> None:
     assert text.count("\n## Session ") == 3
     assert "## Session 2, 2025-09-22" in text
     assert "1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 **Bxd1??** 6.Bxf7+ Ke7 7.Nd5#" in text
-    assert f"`{legal()['fen']}`" in text
+    assert f"`{legal().fen}`" in text
     assert kinds(text).count("table_open") == 4
 
 
@@ -72,7 +76,7 @@ def test_model_game() -> None:
         winner_rating=900,
         loser_rating=0,
     )
-    backed = plan(backing=Backing({reply_of(first_move()): game}, {}))
+    backed = plan(backing=Backing({first_move().reply: game}, {}))
 
     assert "2024.01.02, won by a player rated 900, 0-1: 1.g4 d5" in plan_markdown(backed).decode()
     assert "2024.01.02, won by a player rated 900, 0-1: 1.g4 d5" in " ".join(texts(plan_pdf(backed)))
@@ -125,7 +129,7 @@ def test_escaped_text_is_only_text(text: str) -> None:
 @given(text=ANY_TEXT)
 def test_hostile_names_in_markdown(text: str) -> None:
     """Whatever an opening is called, the plan has the same headings, tables and lists, and no link."""
-    hostile = plan_markdown(plan(legal(opening=text, eco=text, pattern=text), vienna(opening=text)))
+    hostile = plan_markdown(plan(legal(opening=text, eco=text, pattern=Pattern.PIN), vienna(opening=text)))
     blocks = ("heading_open", "table_open", "tr_open", "td_open", "bullet_list_open", "html_block", "fence")
     found = kinds(hostile.decode())
     assert {block: found.count(block) for block in blocks} == {

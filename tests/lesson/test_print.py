@@ -9,13 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
-from miner.finding.finding import reply_of
 from miner.finding.words import plain
 from miner.lesson.backing import Backing, ModelGame
 from miner.lesson.exercises import Exercise, choose
 from miner.lesson.layout import FEWEST, MOST, Looks, Paper, layout_of
 from miner.lesson.phrases import LETTERS, PHRASES, Tongue
 from miner.lesson.sheets import answers_pdf, coach_pdf, pupil_pdf
+from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, vienna
 from tests.lesson.pages import HOSTILE, diagrams, fonts, sizes_mm, texts
 
@@ -26,7 +26,7 @@ pytest.importorskip("typst", reason="PDF needs the extra `print`")
 
 def exercises(count: int = 3) -> list[Exercise]:
     """So many exercises, each about another position."""
-    rows = [legal(), vienna(kind="pitfall"), first_move()]
+    rows = [legal(), vienna(kind=Kind.PITFALL), first_move()]
     rows += [
         finding(f"e4 e5 Nf3 Nc6 {move}", "d6", "d4", "Nf6")
         for move in ("a3", "a4", "b3", "b4", "c3", "c4", "d3", "g3", "g4", "h3", "h4", "Be2", "Bd3")
@@ -146,7 +146,7 @@ def test_coachs_pages() -> None:
         winner_rating=1630,
         loser_rating=1200,
     )
-    backing = Backing({reply_of(row): game}, {reply_of(row): ("knight d5 (60% of 12 won games)",)})
+    backing = Backing({row.reply: game}, {row.reply: ("knight d5 (60% of 12 won games)",)})
 
     [page] = texts(coach_pdf(choose([row]), ENGLISH, backing))
 
@@ -184,7 +184,7 @@ def test_hostile_names_are_only_text(text: str) -> None:
 @given(text=st.text(st.characters(codec="utf-8"), max_size=300))
 def test_any_text_can_be_printed(text: str) -> None:
     """Whatever stands in a tag, the pages are made and the exercises are all there."""
-    chosen = choose([legal(opening=text, reason_detail=text), vienna(opening=text, kind="pitfall")])
+    chosen = choose([legal(opening=text, reason_detail=text), vienna(opening=text, kind=Kind.PITFALL)])
 
     for contents in (answers_pdf(chosen, ENGLISH), coach_pdf(chosen, ENGLISH)):
         assert len(diagrams(contents)) == 2

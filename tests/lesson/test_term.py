@@ -11,15 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
-from miner.finding.finding import Reply, reply_of
-from miner.finding.words import Finding
+from miner.explain import Pattern, Reason
+from miner.finding.finding import Finding, Reply
 from miner.lesson.term import FEWEST_MINUTES, Activity, Session, aim_words, in_order, opening_family, term
+from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, vienna
 
 OPENINGS = ("Italian Game: One", "Italian Game: Two", "Vienna Game", "")
 
 
-def italian(path: str, reply: str, **changes: Any) -> dict[str, Any]:
+def italian(path: str, reply: str, **changes: Any) -> Finding:
     """A losing reply somewhere in an Italian game."""
     board = chess.Board()
     for san in path.split():
@@ -27,11 +28,13 @@ def italian(path: str, reply: str, **changes: Any) -> dict[str, Any]:
     best = next(board.san(move) for move in board.legal_moves if board.san(move) != reply)
     board.push_san(reply)
     answer = board.san(next(iter(board.legal_moves)))
-    return finding(path, reply, answer, best, **({"opening": "Italian Game", "reason": "material"} | changes))
+    return finding(
+        path, reply, answer, best, **({"opening": "Italian Game", "reason": Reason.MATERIAL} | changes)
+    )
 
 
 @st.composite
-def many_findings(draw: st.DrawFn) -> list[dict[str, Any]]:
+def many_findings(draw: st.DrawFn) -> list[Finding]:
     """Findings on the ways of a small tree of positions, in any order of value."""
     ways = [
         "e4 e5 Nf3 Nc6 Bc4 Nd4 Nxe5 Qg5",
@@ -39,7 +42,7 @@ def many_findings(draw: st.DrawFn) -> list[dict[str, Any]]:
         "Nf3 Nc6 e4 e5 Bc4 Nf6 Ng5 d5",
         "d4 d5 c4 dxc4 e4 e5 dxe5",
     ]
-    rows: dict[Reply, dict[str, Any]] = {}
+    rows: dict[Reply, Finding] = {}
     for _ in range(draw(st.integers(1, 25))):
         sans = draw(st.sampled_from(ways)).split()
         plies = draw(st.integers(0, len(sans)))
@@ -51,19 +54,19 @@ def many_findings(draw: st.DrawFn) -> list[dict[str, Any]]:
             " ".join(sans[:plies]),
             reply,
             opening=draw(st.sampled_from(OPENINGS)),
-            kind=draw(st.sampled_from(["trap", "pitfall"])),
-            pattern=draw(st.sampled_from(["", "pin", "double attack"])),
+            kind=draw(st.sampled_from(Kind)),
+            pattern=draw(st.sampled_from([None, Pattern.PIN, Pattern.DOUBLE_ATTACK])),
             find_rate=draw(st.none() | st.floats(0, 1)),
             teaching_value=draw(st.floats(0, 10)),
         )
-        rows[reply_of(row)] = row
-    return sorted(rows.values(), key=lambda row: -row["teaching_value"])
+        rows[row.reply] = row
+    return sorted(rows.values(), key=lambda row: -row.teaching_value)
 
 
 def positions_before(row: Finding) -> set[int]:
     """Keys of the positions that the shortest way to a finding passes."""
     board, keys = chess.Board(), set()
-    for san in row["path"].split():
+    for san in row.path:
         keys.add(chess.polyglot.zobrist_hash(board))
         board.push_san(san)
     return keys
@@ -74,7 +77,7 @@ def minutes(session: Session) -> int:
 
 
 @given(rows=many_findings(), sessions=st.integers(1, 12), length=st.integers(FEWEST_MINUTES, 180))
-def test_what_holds_in_every_term(rows: list[dict[str, Any]], sessions: int, length: int) -> None:
+def test_what_holds_in_every_term(rows: list[Finding], sessions: int, length: int) -> None:
     """Minutes add up; each chosen finding is taught once, then revised; what is on the way comes before."""
     planned = term(rows, sessions, length)
 
@@ -83,24 +86,24 @@ def test_what_holds_in_every_term(rows: list[dict[str, Any]], sessions: int, len
     assert all(part.minutes > 0 for session in planned for part in session.parts)
 
     taught = [one for session in planned for one in session.new]
-    assert len({reply_of(one) for one in taught}) == len(taught) > 0
+    assert len({one.reply for one in taught}) == len(taught) > 0
     seen: set[Reply] = set()
     for session in planned:
-        again = [reply_of(one) for one in session.revised]
+        again = [one.reply for one in session.revised]
         assert len(set(again)) == len(again)
         assert set(again) <= seen
-        seen |= {reply_of(one) for one in session.new}
+        seen |= {one.reply for one in session.new}
 
     for place, one in enumerate(taught):
-        assert not {later["key"] for later in taught[place + 1 :]} & positions_before(one)
+        assert not {later.key for later in taught[place + 1 :]} & positions_before(one)
 
 
 @given(rows=many_findings(), sessions=st.integers(1, 12), length=st.integers(FEWEST_MINUTES, 180))
-def test_the_best_are_chosen(rows: list[dict[str, Any]], sessions: int, length: int) -> None:
+def test_the_best_are_chosen(rows: list[Finding], sessions: int, length: int) -> None:
     """No finding that is left out is worth more than one that is taught."""
     taught = [one for session in term(rows, sessions, length) for one in session.new]
 
-    assert {reply_of(one) for one in taught} == {reply_of(one) for one in rows[: len(taught)]}
+    assert {one.reply for one in taught} == {one.reply for one in rows[: len(taught)]}
 
 
 def test_on_the_way_comes_first() -> None:
@@ -119,29 +122,29 @@ def test_one_opening_after_the_other() -> None:
         italian("e4 e5 Nf3 Nc6 Bc4", "a6", teaching_value=2.0, find_rate=0.7, opening="Italian Game: B"),
     ]
 
-    assert [one["losing_reply"] for one in in_order(rows)] == ["a6", "h6", "exf4"]
+    assert [one.losing_reply for one in in_order(rows)] == ["a6", "h6", "exf4"]
 
 
 def test_no_pattern_is_not_a_pattern() -> None:
     """Two findings without a pattern have nothing in common: the easier comes before the harder."""
     rows = [
-        italian("e4 e5 Nf3 Nc6 Bc4", "a6", find_rate=0.9, pattern=""),
-        italian("e4 e5 Nf3 Nc6 Bc4", "h6", find_rate=0.8, pattern="pin"),
-        italian("e4 e5 Nf3 Nc6 Bc4", "b6", find_rate=0.7, pattern=""),
+        italian("e4 e5 Nf3 Nc6 Bc4", "a6", find_rate=0.9, pattern=None),
+        italian("e4 e5 Nf3 Nc6 Bc4", "h6", find_rate=0.8, pattern=Pattern.PIN),
+        italian("e4 e5 Nf3 Nc6 Bc4", "b6", find_rate=0.7, pattern=None),
     ]
 
-    assert [one["losing_reply"] for one in in_order(rows)] == ["a6", "h6", "b6"]
+    assert [one.losing_reply for one in in_order(rows)] == ["a6", "h6", "b6"]
 
 
 def test_one_pattern_after_the_other() -> None:
     """Within an opening, what works by the same pattern stays together."""
     rows = [
-        italian("e4 e5 Nf3 Nc6 Bc4", "a6", find_rate=0.9, pattern="pin"),
-        italian("e4 e5 Nf3 Nc6 Bc4", "h6", find_rate=0.8, pattern="skewer"),
-        italian("e4 e5 Nf3 Nc6 Bc4", "b6", find_rate=0.7, pattern="pin"),
+        italian("e4 e5 Nf3 Nc6 Bc4", "a6", find_rate=0.9, pattern=Pattern.PIN),
+        italian("e4 e5 Nf3 Nc6 Bc4", "h6", find_rate=0.8, pattern=Pattern.SKEWER),
+        italian("e4 e5 Nf3 Nc6 Bc4", "b6", find_rate=0.7, pattern=Pattern.PIN),
     ]
 
-    assert [one["losing_reply"] for one in in_order(rows)] == ["a6", "b6", "h6"]
+    assert [one.losing_reply for one in in_order(rows)] == ["a6", "b6", "h6"]
 
 
 def test_revision_is_spaced() -> None:
@@ -170,7 +173,7 @@ def test_the_last_session_teaches_nothing_new() -> None:
 def test_a_model_game_where_there_is_one() -> None:
     """Without a model game the pupils play on from the position."""
     [without] = term([legal()], 1, 60)
-    [with_game] = term([legal()], 1, 60, [reply_of(legal())])
+    [with_game] = term([legal()], 1, 60, [legal().reply])
 
     assert Activity.PLAY in [part.activity for part in without.parts]
     assert Activity.MODEL in [part.activity for part in with_game.parts]
@@ -178,7 +181,9 @@ def test_a_model_game_where_there_is_one() -> None:
 
 def test_aims() -> None:
     """An aim names the opening, the mistake and the pattern."""
-    [session] = term([vienna(pattern="pin"), legal(kind="pitfall", opening="Vienna Gambit: Legal")], 1, 60)
+    [session] = term(
+        [vienna(pattern=Pattern.PIN), legal(kind=Kind.PITFALL, opening="Vienna Gambit: Legal")], 1, 60
+    )
 
     assert aim_words(session) == "Vienna Gambit: punish 3...exf4 (pin), avoid 5...Bxd1"
     assert opening_family(legal()) == "1.e4 e5 2.Nf3 d6"
@@ -187,7 +192,7 @@ def test_aims() -> None:
 @pytest.mark.parametrize(
     ("rows", "sessions", "length"), [([], 8, 60), ([legal()], 0, 60), ([legal()], 8, FEWEST_MINUTES - 1)]
 )
-def test_no_term(rows: list[dict[str, Any]], sessions: int, length: int) -> None:
+def test_no_term(rows: list[Finding], sessions: int, length: int) -> None:
     """Nothing to teach, no session, or no time is told."""
     with pytest.raises(UsageError):
         term(rows, sessions, length)

@@ -7,13 +7,16 @@ queen with 5...Bxd1 and is mated by 6.Bxf7+. On the first move, White falls in w
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import chess
 
 from miner.board.moves import pack
+from miner.finding.finding import Finding
 from miner.store import Store
+from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 from tests.report.stores import written_store
 
@@ -25,7 +28,7 @@ INTO_LEGAL = "e4 e5 Nf3 d6 Bc4 Bg4 Nc3 g6 Nxe5"
 QUIET = "d4 d5 c4 e6"
 
 
-def club_findings() -> list[Row]:
+def club_findings() -> list[Finding]:
     """Each losing reply as a trap and as a pitfall, the Vienna's for two bands."""
     rows = [
         vienna(gain_for_band=0.2),
@@ -33,16 +36,16 @@ def club_findings() -> list[Row]:
         legal(gain_for_band=0.8),
         first_move(gain_for_band=0.05, pick_rate=0.02),
     ]
-    return [one | {"kind": kind} for one in rows for kind in ("trap", "pitfall")]
+    return [replace(one, kind=kind) for one in rows for kind in Kind]
 
 
-def followed_row(finding: Row, answer: str, kept: float | None) -> Row:
+def followed_row(finding: Finding, answer: str, kept: float | None) -> Row:
     """A row of FOLLOWED right after the finding's losing reply; `answer` in SAN."""
-    board = chess.Board(finding["fen"])
-    move = board.push_uci(finding["losing_reply_uci"])
+    board = finding.board_after
+    key, move = finding.reply
     return {
-        "key": finding["key"],
-        "move": pack(move),
+        "key": key,
+        "move": move,
         "at": chess.polyglot.zobrist_hash(board),
         "fen": board.fen(),
         "plies": 0,
@@ -59,7 +62,7 @@ def followed_row(finding: Row, answer: str, kept: float | None) -> Row:
 
 
 def club_store(
-    folder: Path, findings: Sequence[Row] | None = None, followed: Sequence[Row] | None = None
+    folder: Path, findings: Sequence[Finding] | None = None, followed: Sequence[Row] | None = None
 ) -> Store:
     """The store: 4.e5 keeps everything, 4.d3 a quarter of the gain and 4.Qe2 0.7 of it."""
     if followed is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from importlib import resources
 from pathlib import Path
@@ -22,7 +23,7 @@ from tests.report.stores import HOSTILE
 def pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Pages about Anna and Bert, whose openings and group have hostile names; not to be changed."""
     folder = tmp_path_factory.mktemp("pupils")
-    findings = [one | {"opening": HOSTILE, "reason_detail": HOSTILE} for one in club_findings()]
+    findings = [replace(one, opening=HOSTILE, reason_detail=HOSTILE) for one in club_findings()]
     store = club_store(folder, findings)
     games = [
         game(f"{line} {moves}", Date=f"2025.{month:02}.10")

@@ -12,6 +12,7 @@ from miner.errors import StoreError, UsageError
 from miner.pupils import Member, check_games
 from miner.pupils.check import PupilsCheck
 from miner.store import Store
+from miner.terms import Kind
 from tests.export.examples import finding, legal, vienna
 from tests.pupils.clubs import (
     INTO_LEGAL,
@@ -24,7 +25,7 @@ from tests.pupils.clubs import (
     written,
 )
 
-VIENNA = vienna()["key"]
+VIENNA = vienna().key
 
 
 def checked(folder: Path, *games: str, players: Any = ("Anna",), **options: Any) -> PupilsCheck:
@@ -86,7 +87,7 @@ def test_unknown_answer_costs_nothing(tmp_path: Path) -> None:
     """An answer that the store does not know is missed by the refutation, at a price nobody knows."""
     check = checked(tmp_path, game(f"{INTO_LEGAL} Bxd1 Kxd1"))
 
-    meeting = at(check, legal()["key"])
+    meeting = at(check, legal().key)
     assert (meeting["outcome"], meeting["basis"]) == ("missed", "refutation")
     assert meeting["lost"] != meeting["lost"]
     [row] = check.by_pupil.to_dict("records")
@@ -99,7 +100,7 @@ def test_refutation_without_follow(tmp_path: Path) -> None:
 
     check = check_games(store, [written(tmp_path, [game(f"{INTO_LEGAL} Bxd1 Bxf7+ Ke7")])], ["Anna"])
 
-    meeting = at(check, legal()["key"])
+    meeting = at(check, legal().key)
     assert (meeting["outcome"], meeting["won"]) == ("punished", 0.8)
 
 
@@ -136,7 +137,7 @@ def test_band_of_an_unrated_game(tmp_path: Path) -> None:
 
 def test_several_mistakes_at_once(tmp_path: Path) -> None:
     """Avoiding two of them is one good move; making one is no credit for not having made the other."""
-    other = finding("e4 e5 Nc3 Nf6 f4", "h6", "fxe5 Ng8", "d5", kind="pitfall", pick_rate=0.1)
+    other = finding("e4 e5 Nc3 Nf6 f4", "h6", "fxe5 Ng8", "d5", kind=Kind.PITFALL, pick_rate=0.1)
     store = club_store(tmp_path, findings=[*club_findings(), other])
     games = [game(f"{INTO_VIENNA} d5 fxe5"), game(f"{INTO_VIENNA} h6 fxe5", Date="2025.02.01")]
 
@@ -289,7 +290,7 @@ def test_progress_of_what_was_taught(tmp_path: Path) -> None:
     lesson = date(2025, 2, 1)
 
     taught = checked(tmp_path / "one", *games, players=["Bert"], lesson=lesson, taught=[VIENNA])
-    other = checked(tmp_path / "other", *games, players=["Bert"], lesson=lesson, taught=[legal()["key"]])
+    other = checked(tmp_path / "other", *games, players=["Bert"], lesson=lesson, taught=[legal().key])
 
     assert list(taught.progress["pupil"])[-1] == "all"
     assert taught.progress[["yes_before", "no_before", "yes_after", "no_after"]].to_numpy().tolist() == [

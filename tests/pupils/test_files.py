@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -150,7 +151,7 @@ def test_exercises_can_be_read(tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_text(tmp_path: Path, text: str) -> None:
     """Openings, groups, names and dates that look like markup stay text, in every format."""
-    findings = [one | {"opening": text, "eco": text, "reason_detail": text} for one in club_findings()]
+    findings = [replace(one, opening=text, eco=text, reason_detail=text) for one in club_findings()]
     line = text.replace("\r\n", " ").replace("\u2028", " ")
     tag = line.replace("\\", "\\\\").replace('"', '\\"')
     store = club_store(tmp_path, findings)

@@ -22,7 +22,7 @@ def checked(folder: Path, *lines: str, player: str = "Bert") -> tuple[PupilsChec
 def chosen(folder: Path, *lines: str, most: int = 6, player: str = "Bert") -> list[tuple[str, Task]]:
     """The losing replies of the exercises and what is asked."""
     found = next_exercises(records(*checked(folder, *lines, player=player)), most)
-    return [(exercise.finding["losing_reply"], exercise.task) for exercise, _ in found]
+    return [(exercise.finding.losing_reply, exercise.task) for exercise, _ in found]
 
 
 def test_what_cost_most(tmp_path: Path) -> None:

@@ -15,8 +15,11 @@ import chess.polyglot
 import pyarrow as pa
 
 from miner.board.moves import pack
+from miner.explain import Pattern, Reason
+from miner.finding.finding import Finding, table_of
 from miner.schema import GAMES, TABLES
 from miner.store import Manifest, Store
+from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, vienna
 
 BANDS = ("800-999", "1000-1199", "1200-1399")
@@ -33,16 +36,20 @@ def contents_of(page: Path) -> dict[str, Any]:
     return dict(json.loads(found))
 
 
-def club_findings() -> list[Row]:
+def club_findings() -> list[Finding]:
     """Six findings in which each kind, both sides, two bands and what may be missing occur."""
     return [
-        vienna(pattern="trapped piece", teaching_value=0.9, teaching_value_low=0.7),
+        vienna(pattern=Pattern.TRAPPED_PIECE, teaching_value=0.9, teaching_value_low=0.7),
         vienna(band="800-999", pick_rate=0.5, teaching_value=0.8, teaching_value_low=0.6),
         legal(
-            find_rate=None, find_rate_low=None, find_rate_high=None, teaching_value=0.6, pattern="mating net"
+            find_rate=None,
+            find_rate_low=None,
+            find_rate_high=None,
+            teaching_value=0.6,
+            pattern=Pattern.MATING_NET,
         ),
         legal(
-            kind="pitfall",
+            kind=Kind.PITFALL,
             conversion_expected=None,
             conversion_observed=None,
             opening="Philidor: Legal's mate",
@@ -55,18 +62,20 @@ def club_findings() -> list[Row]:
             "Nc6 Bc4 g6",
             loss=0.4,
             teaching_value_low=0.05,
-            reason="material",
+            reason=Reason.MATERIAL,
             reason_detail="wins a rook and a pawn",
-            pattern="double attack",
+            pattern=Pattern.DOUBLE_ATTACK,
             opening="Queen's Raid",
         ),
     ]
 
 
-def written_store(folder: Path, findings: Sequence[Row], tables: Mapping[str, Sequence[Row]] = {}) -> Store:
+def written_store(
+    folder: Path, findings: Sequence[Finding], tables: Mapping[str, Sequence[Row]] = {}
+) -> Store:
     """A store with these findings, with replies that fit them, and with what else is given."""
     store = Store.create(folder / "store")
-    rows = {"replies": replies_for(findings), "games": [game_row(0)], "findings": findings} | dict(tables)
+    rows = {"replies": replies_for(findings), "games": [game_row(0)]} | dict(tables)
     for name, some in rows.items():
         if name == "games":
             (store.root / "games").mkdir()
@@ -75,6 +84,7 @@ def written_store(folder: Path, findings: Sequence[Row], tables: Mapping[str, Se
             )
         else:
             store.write_table(name, pa.Table.from_pylist(list(some), TABLES[name]))
+    store.write_table("findings", table_of(findings))
     read = store.finish(
         _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])
     )
@@ -121,13 +131,13 @@ def game_row(game: int, **changes: Any) -> Row:
     return row | changes
 
 
-def replies_for(findings: Sequence[Row]) -> list[Row]:
+def replies_for(findings: Sequence[Finding]) -> list[Row]:
     """As if every band had played 50 games along the path of each finding up to its losing reply."""
     there: Counter[int] = Counter()
     chosen: Counter[tuple[int, int]] = Counter()
     for one in findings:
         board = chess.Board()
-        for san in [*one["path"].split(), one["losing_reply"]]:
+        for san in [*one.path, one.losing_reply]:
             move = board.parse_san(san)
             key = chess.polyglot.zobrist_hash(board)
             there[key] += 50
@@ -160,11 +170,12 @@ def legal_model(**changes: Any) -> Row:
     """A row of MODEL_GAMES in which Légal's mate was given."""
     about = legal()
     board = chess.Board()
-    for san in f"{about['path']} {about['losing_reply']} {about['refutation']}".split():
+    for san in (*about.path, about.losing_reply, *about.refutation):
         board.push_san(san)
+    key, move = about.reply
     row = {
-        "key": about["key"],
-        "move": pack(chess.Move.from_uci(about["losing_reply_uci"])),
+        "key": key,
+        "move": move,
         "place": 1,
         "game": 0,
         "winner_rating": 1800,
@@ -172,9 +183,9 @@ def legal_model(**changes: Any) -> Row:
         "date": "2024.??.??",
         "result": "1-0",
         "moves": " ".join(move.uci() for move in board.move_stack),
-        "reply_ply": about["ply"],
+        "reply_ply": about.ply,
         "quality": 0.0,
-        "moments": [about["ply"] + 1],
+        "moments": [about.ply + 1],
         "score": 1.0,
     }
     return row | changes
@@ -184,15 +195,14 @@ def legal_season() -> Row:
     """A row of SEASONS about 5...Bxd1 of Légal's mate."""
     counts = {"season": "2024/25", "games_at_position": 50, "games_with_reply": 10}
     shares = {"share": 0.2, "share_low": 0.1, "share_high": 0.3}
-    return {"key": legal()["key"], "move": legal_model()["move"]} | counts | shares
+    return {"key": legal().key, "move": legal_model()["move"]} | counts | shares
 
 
 def followed_tables() -> dict[str, list[Row]]:
     """Tables of `follow` about 5...Bxd1 of Légal's mate: of 8 players 3 went wrong by 6.Kxd1; two plans."""
     about = legal()
-    board = chess.Board(about["fen"])
-    reply = {"key": about["key"], "move": pack(chess.Move.from_uci(about["losing_reply_uci"]))}
-    board.push_uci(about["losing_reply_uci"])
+    board = about.board_after
+    reply = dict(zip(("key", "move"), about.reply, strict=True))
     at = chess.polyglot.zobrist_hash(board)
     followed, answers = [], []
     for uci, games, kept in (("c4f7", 5, 1.0), ("e1d1", 3, 0.1)):
@@ -209,7 +219,7 @@ def followed_tables() -> dict[str, list[Row]]:
     ]
     names = ("players", "theme", "detail", "from_square", "to_square", "share")
     plans = [reply | {"games": 20} | dict(zip(names, way, strict=True)) for way in ways]
-    judged = [_empty("judged") | reply | {"fen": about["fen"]}]
+    judged = [_empty("judged") | reply | {"fen": about.fen}]
     return {"followed": followed, "answers": answers, "plans": plans, "judged": judged}
 
 
@@ -224,10 +234,10 @@ def _nothing(kind: pa.DataType) -> Any:
     return "" if pa.types.is_string(kind) else 0
 
 
-def many_findings(number: int) -> list[Row]:
+def many_findings(number: int) -> list[Finding]:
     """So many different losing replies after random moves, the same each time."""
     draw = random.Random(7)
-    found: dict[tuple[str, str], Row] = {}
+    found: dict[tuple[str, str], Finding] = {}
     while len(found) < number:
         board = chess.Board()
         path = _random_line(board, draw, draw.randint(4, 14))
@@ -248,14 +258,11 @@ def many_findings(number: int) -> list[Row]:
             teaching_value=worth,
             teaching_value_low=worth / 2,
             pick_rate=draw.uniform(0.03, 0.9),
-            reason=draw.choice(REASONS),
-            kind=draw.choice(("trap", "pitfall")),
+            reason=draw.choice(list(Reason)),
+            kind=draw.choice(list(Kind)),
             opening=f"Opening {draw.randint(1, 60)}",
         )
     return list(found.values())
-
-
-REASONS = ("mate", "material", "tempo", "king", "position")
 
 
 def _random_line(board: chess.Board, draw: random.Random, plies: int) -> list[str]:

@@ -276,7 +276,7 @@ def test_findings_for_a_sheet(club: Opened) -> None:
     boxes.nth(1).check()
     command = club.page.locator(".chosen code").inner_text()
 
-    keys = [one["key"] for one in club_findings()]
+    keys = [one.key for one in club_findings()]
     assert command == f"miner lesson --store DIR --only {keys[0]:016x} --only {keys[2]:016x}"
     assert f"{keys[0]:016x}" in club.page.url
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 
 from miner.board.moves import pack
-from miner.finding.finding import reply_of
+from miner.finding.finding import Finding
 from miner.report.mistakes import Details, mistake
 from miner.report.moves import line_of_ucis
 from tests.export.examples import any_finding, first_move, vienna
@@ -34,7 +34,7 @@ def test_name_without_an_opening() -> None:
 
 def test_rates_stand_in_the_order_of_the_bands() -> None:
     """Weakest first, whatever the order of the rows."""
-    reply = reply_of(vienna())
+    reply = vienna().reply
     rows = [row for row in replies_for([vienna()]) if (row["key"], row["move"]) == reply]
 
     told = mistake(vienna(), reply, Details(picks={reply: rows[::-1]}), BANDS)
@@ -44,7 +44,7 @@ def test_rates_stand_in_the_order_of_the_bands() -> None:
 
 def test_answers_commonest_first() -> None:
     """In SAN, with the share of the gain that is left, which may not be known."""
-    reply = reply_of(vienna())
+    reply = vienna().reply
     rows: list[dict[str, Any]] = [
         {"answer": pack(chess.Move.from_uci("d2d3")), "games": 3, "kept": None},
         {"answer": pack(chess.Move.from_uci("e4e5")), "games": 9, "kept": 1.0},
@@ -120,9 +120,9 @@ def test_leaks_of_few_games_or_rare_ones() -> None:
 
 
 @given(any_finding())
-def test_any_finding(found: dict[str, object]) -> None:
+def test_any_finding(found: Finding) -> None:
     """Every line that python-chess can play has its moves in both spellings."""
-    told = mistake(found, reply_of(found), Details(), BANDS)
+    told = mistake(found, found.reply, Details(), BANDS)
 
     for name in ("path", "reply", "refutation", "better"):
         assert len(told[name]["san"].split()) == len(told[name]["uci"].split())

@@ -62,7 +62,7 @@ def test_mistakes_are_told_once(tmp_path: Path) -> None:
 def test_tables_that_may_be_missing(tmp_path: Path) -> None:
     """Model games, plans and seasons are told where they are, and only of replies that are in the list."""
     plan = {
-        "key": legal()["key"], "move": legal_model()["move"], "players": "strongest", "games": 20,
+        "key": legal().key, "move": legal_model()["move"], "players": "strongest", "games": 20,
         "theme": "piece", "detail": "knight d5", "from_square": "c3", "to_square": "d5", "share": 0.9,
     }  # fmt: skip
     tables = {

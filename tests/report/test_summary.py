@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from miner.report.summary import mined, summaries
 from miner.store import Manifest
+from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 
 
@@ -27,7 +28,7 @@ def test_summary_of_traps_and_pitfalls() -> None:
 
 def test_each_side_and_band_has_its_own() -> None:
     """Légal's mate is White's trap and Black's pitfall."""
-    told = summaries([legal(), legal(kind="pitfall"), legal(band="unrated")])
+    told = summaries([legal(), legal(kind=Kind.PITFALL), legal(band="unrated")])
 
     assert sorted(told) == ["black 1000-1199", "white 1000-1199", "white unrated"]
     assert "our own players make about 0" not in told["black 1000-1199"]

@@ -13,7 +13,7 @@ The simulation then sends a month's batches through the same steps: a client, a 
 that do one thing at a time, and 1 to 64 workers of a core each. It tells the hours, and which of them is busy
 most: where that is not the workers, more of them do not help. The disk's speed is given, not measured; and
 so may be (--rest) what the rest of a tally takes for a million rows, since in a sample it is mostly what a
-tally costs at all: DEVELOPERS.md has it from stores of 150,000 and 1.5 million games.
+tally costs at all: docs/measured.md has it from stores of 150,000 and 1.5 million games.
 """
 
 from __future__ import annotations

@@ -30,7 +30,9 @@ GAMES = "".join(
 
 
 DOCS = {path.name: path.read_text(encoding="utf-8") for path in sorted((ROOT / "docs").glob("*.md"))}
-PAGES = pytest.mark.parametrize("page", [README, DEVELOPERS, *DOCS.values()], ids=["README", "DEVELOPERS", *DOCS])
+PAGES = pytest.mark.parametrize(
+    "page", [README, DEVELOPERS, *DOCS.values()], ids=["README", "DEVELOPERS", *DOCS]
+)
 
 
 def shell_lines(text: str) -> list[str]:

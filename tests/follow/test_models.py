@@ -121,6 +121,26 @@ def test_candidates_are_strong_and_had_an_opponent() -> None:
     assert promise(won_game(winner_rating=0, loser_rating=0), 0) > 0.5
 
 
+@pytest.mark.parametrize(
+    ("winner", "loser", "balance"),
+    [
+        (0, 0, 0.5),
+        (0, 1500, 0.5),  # nobody knows
+        (1500, 0, 0.5),
+        (1500, 1700, 1.0),
+        (1500, 1200, 1.0),  # the weakest who counts as an equal
+        (1500, 1050, 0.5),  # half-way from 300 to 600
+        (1500, 900, 0.0),
+        (1500, 700, 0.0),
+    ],
+)
+def test_promise_by_hand(winner: int, loser: int, balance: float) -> None:
+    """Half for the winner's share of 2000, 0.3 for 7 moves of the 20 wanted, 0.2 for an equal opponent."""
+    promised = promise(won_game(winner_rating=winner, loser_rating=loser), 2000)
+
+    assert promised == pytest.approx(0.5 * winner / 2000 + 0.3 * 7 / 20 + 0.2 * balance)
+
+
 def test_one_game_is_shown_once() -> None:
     """Databases hold games twice, and players repeat themselves: of games that go alike the best is taken."""
     twins = [won_game(game=number, winner_rating=1500 + number) for number in (1, 2)]

@@ -23,7 +23,7 @@ from tests.stores import board_after, here, key_after
 
 pytestmark = pytest.mark.engine
 ROOT = Path(__file__).resolve().parents[2]
-LONGER = replace(QUICK, nodes=20_000)
+LONGER = replace(QUICK, nodes=10_000)
 
 
 @pytest.fixture

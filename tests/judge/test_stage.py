@@ -29,7 +29,7 @@ from tests.stores import here
 
 pytestmark = pytest.mark.engine
 QUICK = JudgeSettings(nodes=(1000, 3000, 8000))
-LONGER = JudgeSettings(nodes=(20_000, 30_000, 40_000))
+LONGER = JudgeSettings(nodes=(10_000, 15_000, 20_000))
 ROOT = Path(__file__).resolve().parents[2]
 
 

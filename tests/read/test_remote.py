@@ -19,7 +19,7 @@ pytest.importorskip("fsspec", reason="fsspec is not installed (the extra `remote
 
 GAMES = [
     game_text("1. e4 e5 2. Nf3 Nc6" if number % 3 else "1. d4 d5", Site=sha256(bytes(number)).hexdigest())
-    for number in range(400)
+    for number in range(160)
 ]
 
 

@@ -15,8 +15,9 @@ import pyarrow as pa
 
 from miner.cluster import Cluster
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import Teller, consult
+from miner.engine.dispatch import PoolLimits, identify
 from miner.engine.identity import EngineIdentity
-from miner.engine.pool import PoolLimits, Teller, consult, identify
 from miner.engine.schedule import Found, Inquiry
 from miner.errors import Place, StoreError
 from miner.finding.losing import is_losing

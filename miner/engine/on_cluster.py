@@ -111,7 +111,7 @@ class _EnginesOfWorkers(Generic[Found]):
         work.engines = max(work.engines, self._count_engines())
         for cluster_task, (_, addresses) in list(self.out.items()):
             if self.fit.keys().isdisjoint(addresses):
-                self._give_back(self._drop(cluster_task))
+                self.dispatcher.schedule.give_back(*self._drop(cluster_task))
         self.without_since = None if self.fit else self.without_since or now
         if self.without_since is not None and now - self.without_since > NO_WORKERS_S:
             raise self._nobody()
@@ -166,28 +166,23 @@ class _EnginesOfWorkers(Generic[Found]):
     def _take(self, cluster_tasks: list[ClusterTask[Any]]) -> None:
         ended = [cluster_task for cluster_task in cluster_tasks if cluster_task in self.out]
         for cluster_task, searched in zip(ended, self.cluster_tasks.results(ended), strict=True):
-            self._book(self._drop(cluster_task), searched)
+            jobs = self._drop(cluster_task)
+            for job, verdict in zip(jobs, searched.verdicts, strict=False):
+                self.dispatcher.take(job, verdict)
+            rest = jobs[len(searched.verdicts) :]
+            if searched.lost:
+                reason, said_last = searched.lost
+                lost = EngineLost(f"{reason} (worker {searched.worker})", said_last)
+                self.dispatcher.lose(rest.pop(0), lost)
+            self.dispatcher.schedule.give_back(*rest)
+            if searched.unfit and (worker := self.fit.get(searched.worker)):
+                self._leave_out(worker, searched.unfit)
 
     def _drop(self, cluster_task: ClusterTask[Any]) -> list[Job]:
         """The jobs of a batch that is no longer waited for."""
         jobs, _ = self.out.pop(cluster_task)
         self.cluster_tasks.forget([cluster_task])
         return jobs
-
-    def _book(self, jobs: list[Job], searched: _Searched) -> None:
-        for job, verdict in zip(jobs, searched.verdicts, strict=False):
-            self.dispatcher.take(job, verdict)
-        rest = jobs[len(searched.verdicts) :]
-        if searched.lost:
-            reason, said_last = searched.lost
-            self.dispatcher.lose(rest.pop(0), EngineLost(f"{reason} (worker {searched.worker})", said_last))
-        self._give_back(rest)
-        if searched.unfit and (worker := self.fit.get(searched.worker)):
-            self._leave_out(worker, searched.unfit)
-
-    def _give_back(self, jobs: list[Job]) -> None:
-        for job in jobs:
-            self.dispatcher.schedule.give_back(job)
 
 
 def _unlike(engine: EngineIdentity | MinerError, wanted: EngineIdentity) -> str:

@@ -77,9 +77,10 @@ class Schedule(Generic[Found]):
         self.answer(job, Failure(f"{tries} engines were lost over it: {reason}"))
         return True
 
-    def give_back(self, job: Job) -> None:
-        """The job was never begun."""
-        heapq.heappush(self._waiting, job)
+    def give_back(self, *jobs: Job) -> None:
+        """These jobs were never begun."""
+        for job in jobs:
+            heapq.heappush(self._waiting, job)
 
     def _advance(self, number: int, answers: list[Answer] | None) -> None:
         """Send answers (None: begin) until some request of the next batch is not known, or the end."""

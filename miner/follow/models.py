@@ -125,9 +125,14 @@ class Review:
     failure: str = ""
 
     @property
+    def given_away(self) -> float:
+        """Expected score that the winner gave away in all, while the game was open."""
+        return sum(step.given_away for step in self.steps)
+
+    @property
     def quality(self) -> float:
-        """Expected score that the winner gave away per move, while the game was open."""
-        return sum(step.given_away for step in self.steps) / len(self.steps) if self.steps else 0.0
+        """Expected score that the winner gave away per move."""
+        return self.given_away / len(self.steps) if self.steps else 0.0
 
     @property
     def end(self) -> float:
@@ -137,8 +142,7 @@ class Review:
     @property
     def is_model(self) -> bool:
         """Whether it was won over the board and not by luck or the clock."""
-        given = sum(step.given_away for step in self.steps)
-        return bool(self.steps) and not self.failure and given < TOO_MUCH and self.end >= WON
+        return not self.failure and self.given_away < TOO_MUCH and self.end >= WON
 
     @property
     def score(self) -> float:
@@ -178,16 +182,12 @@ def review(game: WonGame, nodes: int) -> Questions:
             found.failure = step
             break
         found.steps.append(step)
-        if sum(seen.given_away for seen in found.steps) >= TOO_MUCH or _is_over(found.steps):
+        is_decided = len(found.steps) >= 3 and all(seen.played >= WELL_WON for seen in found.steps[-3:])
+        if found.given_away >= TOO_MUCH or is_decided:
             break
         for move in game.moves[ply : ply + 2]:
             board.push(move)
     return found
-
-
-def _is_over(steps: Sequence[Step]) -> bool:
-    """Decided for good: three moves in a row, so that a game is seen to be won."""
-    return len(steps) >= 3 and all(step.played >= WELL_WON for step in steps[-3:])
 
 
 def _look(

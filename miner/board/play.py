@@ -63,7 +63,7 @@ class Boards:
         return position_keys(self.squares, self.castling, self.en_passant, self.white_to_move)
 
     def take(self, rows: Ints) -> Boards:
-        """These boards, in this order; copies."""
+        """Copies of the boards in these rows, in this order."""
         return Boards(*(column[rows] for column in self._columns()))
 
     @classmethod

@@ -52,7 +52,7 @@ class Work:
 
     @property
     def nodes_per_s(self) -> float:
-        """Of one engine while it searches."""
+        """Nodes per second of one engine while it searches."""
         return self.nodes / self.search_s if self.search_s else 0.0
 
     @property
@@ -78,7 +78,7 @@ class Work:
 
 @dataclass(slots=True)
 class Dispatcher(Generic[Found]):
-    """Where jobs are handed out, and verdicts and losses booked, wherever the engines run."""
+    """Hands out jobs and books verdicts and losses, wherever the engines run."""
 
     program: Path
     cache: VerdictCache
@@ -90,7 +90,7 @@ class Dispatcher(Generic[Found]):
     hopeless: set[str] = field(default_factory=set)  # FENs given up over since the last verdict
 
     def next_job(self) -> Job | None:
-        """The next job that is there now."""
+        """The next job; None: there is none now."""
         finished = len(self.schedule.found)
         job = self.schedule.next_job()
         if len(self.schedule.found) > finished:
@@ -98,7 +98,7 @@ class Dispatcher(Generic[Found]):
         return job
 
     def take(self, job: Job, verdict: Verdict) -> None:
-        """An engine has done a job."""
+        """Book the verdict of an engine on a job."""
         self.hopeless.clear()
         self.cache.add(job.request, verdict)
         self.work.searches += 1
@@ -108,7 +108,7 @@ class Dispatcher(Generic[Found]):
         self._report()
 
     def lose(self, job: Job, lost: EngineLost) -> None:
-        """An engine was lost over a job.
+        """Book that an engine was lost over a job.
 
         Raises EngineFailed if one position after the other had to be given up.
         """
@@ -127,7 +127,7 @@ class Dispatcher(Generic[Found]):
         return max(self.limits.search_s, expected_s)
 
     def count(self) -> None:
-        """Bring the work up to date."""
+        """Bring the figures of the work up to date."""
         self.work.from_cache = self.schedule.known_answers
         self.work.wall_s = time.monotonic() - self.began
 

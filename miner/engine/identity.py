@@ -1,4 +1,4 @@
-"""Where the UCI engine is, and what about it can change a verdict."""
+"""Finding the UCI engine, and everything about it that can change a verdict."""
 
 from __future__ import annotations
 

@@ -69,7 +69,7 @@ class Schedule(Generic[Found]):
             self._advance(job.inquiry, answers)
 
     def lose(self, job: Job, reason: str) -> bool:
-        """An engine was lost over a job: it is tried again, or after `max_tries` given up; whether it was."""
+        """Try a job again over which an engine was lost; True: it was given up after `max_tries` instead."""
         tries = job.tries + 1
         if tries < self._max_tries:
             heapq.heappush(self._waiting, replace(job, tries=tries))
@@ -78,7 +78,7 @@ class Schedule(Generic[Found]):
         return True
 
     def give_back(self, *jobs: Job) -> None:
-        """These jobs were never begun."""
+        """Take back jobs that were never begun."""
         for job in jobs:
             heapq.heappush(self._waiting, job)
 

@@ -167,13 +167,13 @@ class ListeningProtocol(UciProtocol):
             self._output.add(line, self.searching.info)
 
     def pipe_connection_lost(self, fd: int, exc: Exception | None) -> None:
-        """Called by asyncio. An engine that says no more is of no use, even if it lives on."""
+        """Called by asyncio: an engine whose output has ended is of no use, even if it lives on."""
         super().pipe_connection_lost(fd, exc)
         if fd == 1:
             self.kill()
 
     def process_exited(self) -> None:
-        """Called by asyncio."""
+        """Called by asyncio when the process has ended."""
         super().process_exited()
         self.exited.set()
 
@@ -192,7 +192,7 @@ class ListeningProtocol(UciProtocol):
 
 @dataclass(slots=True)
 class Dialogue:
-    """A running engine."""
+    """A running engine, and the conversation with it."""
 
     transport: asyncio.SubprocessTransport
     protocol: ListeningProtocol

@@ -22,7 +22,7 @@ class KingExposed:
 
     @property
     def detail(self) -> str:
-        """In plain English."""
+        """The reason in words, such as `Black can no longer castle`."""
         side, parts = chess.COLOR_NAMES[self.side].capitalize(), []
         if self.castling_lost:
             parts.append(f"{side} can no longer castle")

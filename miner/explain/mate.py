@@ -16,7 +16,7 @@ class Mate:
 
     @property
     def detail(self) -> str:
-        """In plain English."""
+        """The reason in words, such as `mate in 2`."""
         return f"misses mate in {self.moves}" if self.missed else f"mate in {self.moves}"
 
 

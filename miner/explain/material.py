@@ -35,7 +35,7 @@ class MaterialLost:
 
     @property
     def detail(self) -> str:
-        """In plain English."""
+        """The reason in words, such as `wins a knight for a pawn`."""
         return f"{self.cost} {exchange(self.net)}"
 
 

@@ -24,7 +24,7 @@ class TempoLost:
 
     @property
     def detail(self) -> str:
-        """In plain English."""
+        """The reason in words, such as `the knight must go back from f6 to g8`."""
         squares = [chess.square_name(square) for square in self.path]
         if self.home:
             return f"the {chess.piece_name(self.piece)} must go back from {squares[-2]} to {squares[-1]}"

@@ -95,7 +95,7 @@ class Point:
 
     @property
     def judged_answers(self) -> tuple[int, ...]:
-        """Those that are common enough to be judged."""
+        """The answers that are common enough to be judged."""
         return self.answers[: MOST_LATER_ANSWERS if self.plies else MOST_FIRST_ANSWERS]
 
 
@@ -123,7 +123,7 @@ def choices_among(replies: Replies, later: pd.DataFrame) -> pd.DataFrame:
 
 
 def later_points(replies: Replies, positions: pd.DataFrame, counted: pd.DataFrame) -> list[Point]:
-    """These later positions with their answers, in order."""
+    """The later positions (as from `choices_among`) with the answers that were chosen there, in order."""
     answers = _answers_by_point(counted)
     points = []
     for key, move, at, plies, packed_path in _rows(positions, "key", "move", "at", "plies", "path"):
@@ -173,7 +173,7 @@ class Asked:
 
     @property
     def best_opinion(self) -> Opinion:
-        """That of the best move; an empty one if there is none."""
+        """The opinion of the best move; an empty one if there is none."""
         return self.opinions[pack(self.best)] if self.best else Opinion()
 
 

@@ -39,8 +39,9 @@ from benchmarks.read import plain_text
 from benchmarks.record import Figure, Figures
 from miner.cluster import Cluster, connected
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import consult
+from miner.engine.dispatch import identify
 from miner.engine.identity import EngineIdentity, find_engine
-from miner.engine.pool import consult, identify
 from miner.engine.schedule import Inquiry, Schedule
 from miner.engine.verdicts import Answer, Request, Verdict
 from miner.judge.candidates import find_candidates, positions_of

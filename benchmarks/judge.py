@@ -23,8 +23,9 @@ from pathlib import Path
 from benchmarks import record
 from benchmarks.record import Figure
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import consult
+from miner.engine.dispatch import Work, engine_options, identify
 from miner.engine.identity import find_engine
-from miner.engine.pool import Work, consult, engine_options, identify
 from miner.engine.verdicts import Request
 from miner.judge.candidates import Position, find_candidates, positions_of
 from miner.judge.inquiry import Questions, inquire

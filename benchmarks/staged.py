@@ -19,8 +19,9 @@ import chess
 from tqdm import tqdm
 
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import consult
+from miner.engine.dispatch import Work, identify
 from miner.engine.identity import find_engine
-from miner.engine.pool import Work, consult, identify
 from miner.engine.verdicts import Request, Verdict
 from miner.judge.candidates import MOST_LOST, Position, find_candidates, positions_of
 from miner.judge.inquiry import Judgement, Questions, inquire, look

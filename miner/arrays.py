@@ -10,5 +10,7 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 Keys = npt.NDArray[np.uint64]
 """Polyglot's keys of positions."""
+Squares = npt.NDArray[np.uint8]
+"""Squares (0 to 63, a1 first), or what stands on each of them."""
 Moves = npt.NDArray[np.uint16]
 """Moves as `terms.pack_move` packs them."""

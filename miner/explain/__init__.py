@@ -2,26 +2,5 @@
 
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import Explanation, Reason, explain
-from miner.explain.king import KingExposed, explain_king
-from miner.explain.mate import Mate, explain_mate
-from miner.explain.material import Cost, MaterialLost, explain_material
-from miner.explain.pattern import Pattern, find_pattern
-from miner.explain.tempo import TempoLost, explain_tempo
 
-__all__ = [
-    "Cost",
-    "Evidence",
-    "Explanation",
-    "KingExposed",
-    "Mate",
-    "MaterialLost",
-    "Pattern",
-    "Reason",
-    "TempoLost",
-    "explain",
-    "explain_king",
-    "explain_mate",
-    "explain_material",
-    "explain_tempo",
-    "find_pattern",
-]
+__all__ = ["Evidence", "Explanation", "Reason", "explain"]

@@ -18,7 +18,6 @@ from miner.explain.tempo import explain_tempo
 _SHOWN_PLIES = 4  # of a line whose point is not on the board: the reply, the answer and a move of each side
 _DECISIVE_PAWNS = 2
 _ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
-_POSITION = "the position is worse"
 
 
 class Reason(StrEnum):
@@ -77,7 +76,7 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
         return _explanation(evidence, Reason.TEMPO, tempo.detail, tempo.plies)
     if mate is not None:
         return _explanation(evidence, Reason.MATE, mate.detail, _SHOWN_PLIES)
-    return _explanation(evidence, Reason.POSITION, _POSITION, _SHOWN_PLIES)
+    return _explanation(evidence, Reason.POSITION, "the position is worse", _SHOWN_PLIES)
 
 
 def _decides(material: MaterialLost, evidence: Evidence) -> bool:

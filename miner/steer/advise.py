@@ -13,8 +13,9 @@ import chess.polyglot
 from miner.cluster import Cluster
 from miner.curve.fit import curves_in
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import Teller, consult
+from miner.engine.dispatch import PoolLimits, identify
 from miner.engine.identity import find_engine
-from miner.engine.pool import PoolLimits, Teller, consult, identify
 from miner.errors import UsageError
 from miner.graph.repertoire import Repertoire
 from miner.progress import Progress, Silent

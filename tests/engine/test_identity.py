@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from miner.engine import identity as engines
+from miner.engine.dispatch import identify
 from miner.engine.identity import file_digests, find_engine, program_digest
-from miner.engine.pool import identify
 from miner.errors import EngineFailed, EngineNotFound
 
 

@@ -12,7 +12,8 @@ import pytest
 
 from miner.cluster import connected
 from miner.engine.cache import VerdictCache
-from miner.engine.pool import PoolLimits, Work, consult, identify
+from miner.engine.consult import consult
+from miner.engine.dispatch import PoolLimits, Work, identify
 from miner.engine.schedule import Inquiry
 from miner.engine.verdicts import Answer, Request, Verdict
 from miner.errors import ClusterFailed, EngineFailed

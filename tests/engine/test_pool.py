@@ -13,7 +13,8 @@ import chess
 import pytest
 
 from miner.engine.cache import VerdictCache
-from miner.engine.pool import PoolLimits, Work, consult, identify
+from miner.engine.consult import consult
+from miner.engine.dispatch import PoolLimits, Work, identify
 from miner.engine.schedule import Inquiry
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.errors import EngineFailed

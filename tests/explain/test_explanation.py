@@ -6,7 +6,8 @@ import chess
 from hypothesis import given, settings
 
 from miner.board.moves import line_san
-from miner.explain import Evidence, Explanation, Pattern, Reason, explain
+from miner.explain import Evidence, Explanation, Reason, explain
+from miner.explain.pattern import Pattern
 from tests.explain.positions import evidence, mirrored, random_lines
 
 VIENNA = "e4 e5 Nc3 Nf6 f4"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import chess
 
-from miner.explain import explain_king
+from miner.explain.king import explain_king
 from tests.explain.positions import evidence
 
 TWO_KNIGHTS = "e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 d5 exd5"

@@ -6,7 +6,7 @@ import chess
 import pytest
 
 from miner.board.moves import line_san
-from miner.explain import Cost, explain_material
+from miner.explain.material import Cost, explain_material
 from tests.explain.positions import evidence
 
 ELEPHANT = "d4 d5 c4 e6 Nc3 Nf6 Bg5 Nbd7 cxd5 exd5"

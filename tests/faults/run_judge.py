@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from miner.engine.pool import PoolLimits
+from miner.engine.dispatch import PoolLimits
 from miner.judge.stage import judge
 from miner.settings import JudgeSettings
 from miner.store import Store

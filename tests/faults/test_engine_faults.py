@@ -21,7 +21,8 @@ import pytest
 from miner.board.moves import pack
 from miner.cli.terminal import stage_line
 from miner.engine.cache import VerdictCache
-from miner.engine.pool import PoolLimits, consult, identify
+from miner.engine.consult import consult
+from miner.engine.dispatch import PoolLimits, identify
 from miner.engine.schedule import Inquiry
 from miner.engine.uci import LONGEST_GREETING, LONGEST_LINE
 from miner.engine.verdicts import Answer, Failure, Request, Verdict

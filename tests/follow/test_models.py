@@ -28,7 +28,16 @@ def won_game(moves: str = MOVES, reply_ply: int = 3, **other: int) -> WonGame:
     board = chess.Board()
     line = tuple(board.push_san(san) for san in moves.split())
     values = {"game": 1, "winner_rating": 1600, "loser_rating": 1500} | other
-    return WonGame(moves=line, reply_ply=reply_ply, **values)
+    return WonGame(
+        moves=line,
+        reply_ply=reply_ply,
+        is_whole=True,
+        band="1600-1799",
+        is_strongest=True,
+        date="2024.01.01",
+        result="1-0",
+        **values,
+    )
 
 
 def steps(*shares: tuple[float, float]) -> list[Step]:

@@ -232,7 +232,7 @@ def test_source_that_is_gone(
 @pytest.fixture
 def fallible_engine(tmp_path: Path) -> Path:
     """An engine that dies over Na3 until the file `mended` is there."""
-    fake = ROOT / "tests" / "judge" / "fake_engine.py"
+    fake = ROOT / "tests" / "engine" / "fake_engine.py"
     return script(tmp_path / "fake", f'exec "{sys.executable}" "{fake}" dies-over-Na3 "{tmp_path}"')
 
 

@@ -47,12 +47,11 @@ from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import inquire
 from miner.judge.stage import with_support
 from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches
-from miner.pgn.ledger import Count, Report
 from miner.pgn.movetext import RESULTS
+from miner.pgn.numbering import Count, Numbering, Report
 from miner.pgn.portions import cut_stretches
 from miner.pgn.sources import find_sources
 from miner.read.clustered import read_on_cluster
-from miner.read.numbering import Numbering
 from miner.read.stage import read
 from miner.read.workers import Job, read_batches
 from miner.settings import JudgeSettings, ReadSettings, TallySettings
@@ -269,10 +268,11 @@ def _number_s(games: int) -> float:
     batches = max(1, SEEN_GAMES // games)
     drawn = np.random.default_rng(1).integers(1, 1 << 63, (batches, games)).astype(np.uint64)
     numbering = Numbering()
+    count = Count(games, lines=10 * games, size=0, skipped=0, origin=0, begins_text=False)
 
     def number() -> None:
         for signatures in drawn:
-            numbering.answer([False], Report([Count(games, 10 * games, 0)], signatures))
+            numbering.answer(Report([count], signatures))
 
     return _cpu_of(number)[1] / batches
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 
 from miner.arrays import Flags
 from miner.errors import Place, StoreError, UsageError
-from miner.pgn.ledger import blanked
+from miner.pgn.ledger import Rows, blanked
 from miner.pgn.players import Players
 from miner.read.contents import Contents, Revision
 from miner.settings import settings_of
@@ -104,20 +104,19 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
             forgotten.write(change.folder)
             if games:
                 change.take_out_later_stages()
-            return change.commit(
-                revision.contents(contents.sources, forgotten.digest).manifest(manifest.settings)
-            ), games
+            left = replace(revision.contents(), forgotten=forgotten.digest)
+            return change.commit(left.manifest(manifest.settings)), games
 
 
 def _forget_in(revision: Revision, number: int, is_wanted: Callable[[str], bool]) -> int:
-    """Forget a player's games in a file; how many these were."""
+    """Forget a player's games in a file; how many there were."""
     games = revision.games(number)
     is_forgotten = _is_of(games["white"], is_wanted) | _is_of(games["black"], is_wanted)
     if is_forgotten.any():
         lost = games["game"].filter(pa.array(is_forgotten))
         moves = revision.moves(number)
         kept = moves.filter(pc.invert(pc.is_in(moves["game"], value_set=lost.combine_chunks())))
-        revision.put(number, blanked(games, is_forgotten), kept)
+        revision.put(number, Rows(blanked(games, is_forgotten), kept))
     return int(is_forgotten.sum())
 
 

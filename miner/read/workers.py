@@ -30,18 +30,9 @@ from typing import Any
 from miner.errors import MinerError
 from miner.pgn.batches import Batch
 from miner.pgn.decode import ReaderName, make_reader
-from miner.pgn.ledger import (
-    Answer,
-    BatchReader,
-    Count,
-    Pending,
-    Report,
-    count_states,
-    ledger_table,
-    moves_table,
-)
+from miner.pgn.ledger import BatchReader, Pending, count_states
+from miner.pgn.numbering import Answer, Count, Numbering, Report
 from miner.read.contents import write_batch
-from miner.read.numbering import Numbering
 from miner.settings import ReadSettings
 from miner.store.places import Location
 
@@ -68,7 +59,7 @@ class Outcome:
 
     number: int  # of the batch
     first_game: int  # number in the store of its first game
-    pieces: list[tuple[int, Count]]  # of each piece: which of the sources it is of, and what it holds
+    counts: Sequence[Count]  # of each piece
     states: Counter[str]  # games in each state of the ledger
     moves: int  # rows of moves
     digests: dict[str, str]  # SHA-256 of the two files, by their paths in the store
@@ -85,45 +76,35 @@ def read_batches(
 
     Raises MinerError if a worker dies.
     """
-    start = list(islice(batches, 2))
-    is_small = len(start) < 2
-    # Popped, so that no batch stays in memory once it is done.
-    everything = chain((start.pop(0) for _ in range(len(start))), batches)
-    numbered = enumerate(everything, start=job.first_batch)
-    if is_small or processes == 1:
-        yield from _read_here(numbered, job, numbering or Numbering())
-    else:
-        yield from _read_in_workers(numbered, job, processes, numbering or Numbering())
-
-
-def _read_here(batches: Iterator[tuple[int, Batch]], job: Job, numbering: Numbering) -> Iterator[Outcome]:
+    numbering = numbering or Numbering()
+    numbered = enumerate(batches, start=job.first_batch)
+    start = list(islice(numbered, 2))
+    # The workers' first steps, which are to import everything, take as long as a batch does.
+    context = _context() if len(start) == 2 and processes > 1 else None
     reader = job.batch_reader()
-    for number, batch in batches:
-        yield _read_batch(number, batch, reader, numbering, job)
+    # Popped, so that no batch stays in memory once it is done.
+    upcoming = chain((start.pop(0) for _ in range(len(start))), numbered)
+    for_here = islice(upcoming, 1 if context else None)
+    yield from (_read_batch(number, batch, reader, numbering, job) for number, batch in for_here)
+    if context:
+        yield from _read_in_workers(upcoming, context, job, processes, numbering)
 
 
 def _read_batch(number: int, batch: Batch, reader: BatchReader, numbering: Numbering, job: Job) -> Outcome:
     pending = reader.read(batch)
-    answer = numbering.answer(begins_source(batch), pending.report)
-    return write(number, batch, pending, answer, job)
+    return write(number, pending, numbering.answer(pending.report), job)
 
 
-def begins_source(batch: Batch) -> list[bool]:
-    """Whether each piece is the beginning of its source."""
-    return [piece.first_byte == 0 for piece in batch]
-
-
-def write(number: int, batch: Batch, pending: Pending, answer: Answer, job: Job) -> Outcome:
-    """Write the files of a batch that was read, to be settled; its texts are not needed any more."""
-    ledger = ledger_table(pending, answer)
-    moves = moves_table(pending, answer)
+def write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
+    """Write the files of a batch that was read, to be settled."""
+    rows = pending.rows(answer)
     return Outcome(
         number=number,
         first_game=answer.first_game,
-        pieces=[(piece.origin, count) for piece, count in zip(batch, pending.counts, strict=True)],
-        states=count_states(ledger),
-        moves=moves.num_rows,
-        digests=write_batch(job.folder, number, ledger, moves, settled=False),
+        counts=pending.counts,
+        states=count_states(rows.games),
+        moves=rows.moves.num_rows,
+        digests=write_batch(job.folder, number, rows, settled=False),
     )
 
 
@@ -132,12 +113,11 @@ class _Worker:
     process: BaseProcess
     connection: Connection
     number: int = 0  # of the batch it works on
-    begins_source: Sequence[bool] = ()
     report: Report | None = None  # not answered yet
 
     def work_on(self, number: int, batch: Batch) -> None:
         """Send a batch; the texts by themselves, since pickling would copy them."""
-        self.number, self.begins_source = number, begins_source(batch)
+        self.number = number
         self.send((number, [replace(piece, text=b"") for piece in batch]))
         for piece in batch:
             self.send(piece.text)
@@ -171,27 +151,22 @@ class _Worker:
 
 
 def _read_in_workers(
-    batches: Iterator[tuple[int, Batch]], job: Job, processes: int, numbering: Numbering
+    batches: Iterator[tuple[int, Batch]], context: Any, job: Job, processes: int, numbering: Numbering
 ) -> Iterator[Outcome]:
-    context = _context()
-    # The workers' first steps, which are to import everything, take as long as a batch does.
-    number, batch = next(batches)
-    yield _read_batch(number, batch, job.batch_reader(), numbering, job)
-    next_answered = number + 1
-    del batch
+    """Read and write all batches but the first, which has been read."""
+    next_answered = job.first_batch + 1
     with _workers(context, job, processes) as idle:
         busy: dict[int, _Worker] = {}  # by the batch they work on
         upcoming = next(batches, None)
         while upcoming or busy:
             if upcoming and idle:
-                number, batch = upcoming
-                worker = busy[number] = idle.pop()
-                worker.work_on(number, batch)
-                del batch
+                worker = idle.pop()
+                worker.work_on(*upcoming)
+                busy[worker.number] = worker
                 upcoming = next(batches, None)
                 continue
             ready = wait([worker.connection for worker in busy.values()])
-            for worker in [one for one in busy.values() if one.connection in ready]:
+            for worker in [worker for worker in busy.values() if worker.connection in ready]:
                 message = worker.receive()
                 if isinstance(message, Report):
                     worker.report = message
@@ -199,9 +174,8 @@ def _read_in_workers(
                     idle.append(busy.pop(worker.number))
                     yield message
             while next_answered in busy and (report := busy[next_answered].report) is not None:
-                worker = busy[next_answered]
-                worker.report = None
-                worker.send(numbering.answer(worker.begins_source, report))
+                busy[next_answered].report = None
+                busy[next_answered].send(numbering.answer(report))
                 next_answered += 1
 
 
@@ -253,18 +227,6 @@ def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
             worker.process.close()
 
 
-def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> bool:
-    """Whether there was another batch."""
-    message = connection.recv()
-    if message is None:
-        return False
-    number, textless = message
-    pending = reader.read([replace(piece, text=connection.recv_bytes()) for piece in textless])
-    connection.send(pending.report)
-    connection.send(write(number, textless, pending, connection.recv(), job))
-    return True
-
-
 def _work(connection: Connection, job: Job, environment: dict[str, str]) -> None:
     os.environ.update(environment)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent ends its workers
@@ -278,3 +240,15 @@ def _work(connection: Connection, job: Job, environment: dict[str, str]) -> None
     except Exception as error:
         connection.send(error)
         raise
+
+
+def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> bool:
+    """Whether there was another batch."""
+    message = connection.recv()
+    if message is None:
+        return False
+    number, textless = message
+    pending = reader.read([replace(piece, text=connection.recv_bytes()) for piece in textless])
+    connection.send(pending.report)
+    connection.send(write(number, pending, connection.recv(), job))
+    return True

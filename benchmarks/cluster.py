@@ -258,7 +258,7 @@ def _steps(source: Path, plain: Path, folder: Path) -> dict[str, float]:
     reader = _job(folder / "parsed").batch_reader()
     _, parse_s = _cpu_of(lambda: [reader.read(batch) for batch in batches])
     job = _job(folder / "written")
-    _, both_s = _cpu_of(lambda: list(read_batches(iter(batches), job, 1)))
+    _, both_s = _cpu_of(lambda: list(read_batches(iter(batches), job, 1, Numbering())))
     found = {"decompress": decompress_s, "cut": cut_s, "parse": parse_s, "write": max(0.0, both_s - parse_s)}
     return {step: seconds * BATCH_BYTES / size for step, seconds in found.items()}
 
@@ -373,7 +373,9 @@ def _with_workers(machines: Local, plain: Path, store: Store, engine: Path, fold
 
             def read_once(name: str, cluster: Cluster = cluster) -> float:
                 job = _job(folder / name)
-                return _wall_of(lambda: list(read_on_cluster(sources, job, cluster, lambda _: None)))
+                return _wall_of(
+                    lambda: list(read_on_cluster(sources, job, cluster, lambda _: None, Numbering()))
+                )
 
             read_once(f"warming up {workers}")
             told[f"read {workers}"] = read_once(f"read by {workers}")

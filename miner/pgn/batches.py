@@ -33,17 +33,26 @@ Batch = list[Piece]
 
 def cut_batches(sources: Sequence[Source], report: ReportBytes, first_origin: int = 0) -> Iterator[Batch]:
     """The games of all sources in batches of about BATCH_BYTES of text; small sources share one."""
+
+    def pieces() -> Iterator[Piece]:
+        for origin, source in enumerate(sources, start=first_origin):
+            for text in open_texts(source, report):
+                yield from cut_pieces(text, BATCH_BYTES, origin)
+
+    return in_batches(pieces())
+
+
+def in_batches(pieces: Iterator[Piece]) -> Iterator[Batch]:
+    """Pieces put together to batches of about BATCH_BYTES of text."""
     batch: Batch = []
     size = 0
-    for origin, source in enumerate(sources, start=first_origin):
-        for text in open_texts(source, report):
-            for piece in cut_pieces(text, BATCH_BYTES, origin):
-                batch.append(piece)
-                size += _weight(piece.text)
-                del piece
-                if size >= BATCH_BYTES * 3 // 4:  # a piece ends where a game does, so a little too soon
-                    yield batch
-                    batch, size = [], 0
+    for piece in pieces:
+        batch.append(piece)
+        size += _weight(piece.text)
+        del piece
+        if size >= BATCH_BYTES * 3 // 4:  # a piece ends where a game does, so a little too soon
+            yield batch
+            batch, size = [], 0
     if batch:
         yield batch
 

@@ -104,7 +104,9 @@ class BatchReader:
         tags = read_tags(lines, games.starts, games.moves)
         moves = main_lines(lines, games.moves, games.ends)
         white, black = (self._players.column(tags[name]) for name in ("White", "Black"))
-        results = _results(tags["Result"], moves.results)
+        # The Result tag decides, as in python-chess, or else how the move text ends.
+        results = tags["Result"].map(lambda value: value if value in RESULTS else "*", object)
+        results = np.where((results == "*") & (moves.results != ""), moves.results, results)
         piece = np.searchsorted(bounds, games.starts, side="right") - 1
         counts, places = _places(batch, lines, games, bounds, piece)
         columns = {
@@ -122,7 +124,9 @@ class BatchReader:
             "opening": openings(tags).strings(),
         }
         states, details = self._judged(tags, moves, columns)
-        _mark_broken(batch, piece, states, details)
+        for number, part in enumerate(batch):
+            if part.broken and len(of_part := np.flatnonzero(piece == number)):
+                states[of_part[-1]], details[of_part[-1]] = "unreadable", part.broken
         for player in (white, black):
             states[np.isin(player.identities, self._forgotten)] = "forgotten"
         decoded = np.flatnonzero(states == "")
@@ -156,12 +160,6 @@ class BatchReader:
         return states, details
 
 
-def _results(tag: Column, ends: Strings) -> Strings:
-    """The results of games: the Result tag decides, as in python-chess, or else how the move text ends."""
-    results = tag.map(lambda value: value if value in RESULTS else "*", object)
-    return np.where((results == "*") & (ends != ""), ends, results)
-
-
 def _places(
     batch: Batch, lines: Lines, games: Games, bounds: Offsets, piece: Offsets
 ) -> tuple[list[Count], dict[str, Any]]:
@@ -188,12 +186,6 @@ def _places(
         "end_byte": ends,
         "line": line - first_line[piece],
     }
-
-
-def _mark_broken(batch: Batch, piece: Offsets, states: Strings, details: Strings) -> None:
-    for number, part in enumerate(batch):
-        if part.broken and len(games := np.flatnonzero(piece == number)):
-            states[games[-1]], details[games[-1]] = "unreadable", part.broken
 
 
 def _hashes(
@@ -233,16 +225,14 @@ def _ledger(pending: Pending, answer: Answer) -> pa.Table:
     repeated = kept[answer.is_duplicate]
     states[repeated], details[repeated], plies[repeated] = "duplicate", "", 0
     piece = np.repeat(np.arange(len(pending.counts)), [count.games for count in pending.counts])
-    firsts = {
-        "number": answer.first_numbers,
-        "line": answer.first_lines,
-        "start_byte": answer.first_bytes,
-        "end_byte": answer.first_bytes,
-    }
+    first_number, first_line, first_byte = np.array(answer.begins)[piece].T
     columns = {
         **pending.columns,
-        **{name: pending.columns[name] + np.array(first)[piece] for name, first in firsts.items()},
         "game": answer.first_game + np.arange(len(states)),
+        "number": pending.columns["number"] + first_number,
+        "line": pending.columns["line"] + first_line,
+        "start_byte": pending.columns["start_byte"] + first_byte,
+        "end_byte": pending.columns["end_byte"] + first_byte,
         "plies": plies,
         "signature": signatures,
         "state": states,
@@ -261,35 +251,20 @@ def _array(column: Any, kind: pa.DataType) -> pa.Array:
     return Column.of(column.tolist()).strings() if column.dtype == object else numbers(column, kind)
 
 
-_NOTHING = {
-    "white": "",
-    "black": "",
-    "white_player": 0,
-    "black_player": 0,
-    "white_rating": 0,
-    "black_rating": 0,
-    "date": "",
-    "time_class": "unknown",
-    "result": "*",
-    "eco": "",
-    "opening": "",
-    "plies": 0,
-    "signature": 0,
-    "state": "forgotten",
-    "detail": "",
-}
-"""What stands in the row of a forgotten game: that there was one, and where, but nothing of it."""
+_PLACES = ("game", "source", "number", "start_byte", "end_byte", "line")
+_FORGOTTEN = {"time_class": "unknown", "result": "*", "state": "forgotten"}
 
 
 def blanked(games: pa.Table, is_forgotten: Flags) -> pa.Table:
-    """Rows of `games` with nothing of the forgotten ones left but that they were seen."""
+    """Rows of `games` with nothing of the forgotten ones left but that they were seen, and where."""
     if not is_forgotten.any():
         return games
     mask = pa.array(is_forgotten)
-    for name, nothing in _NOTHING.items():
-        at = games.schema.get_field_index(name)
-        column = pc.if_else(mask, pa.scalar(nothing, GAMES.field(name).type), games[name])
-        games = games.set_column(at, GAMES.field(name), column)
+    for at, field in enumerate(GAMES):
+        if field.name not in _PLACES:
+            nothing = _FORGOTTEN.get(field.name, "" if pa.types.is_string(field.type) else 0)
+            column = pc.if_else(mask, pa.scalar(nothing, field.type), games[field.name])
+            games = games.set_column(at, field, column)
     return games
 
 

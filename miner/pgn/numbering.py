@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -33,14 +34,20 @@ class Report:
     signatures: Hashes  # of each kept game; 0: not to be compared
 
 
+class TextPlace(NamedTuple):
+    """Where in a text something stands."""
+
+    number: int  # of the next game, from 1
+    line: int  # from 1
+    byte: int  # from 0
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What a batch must know of the games before it."""
 
     first_game: int  # number in the store of its first game
-    first_numbers: Sequence[int]  # of each piece: number of its first game in its text, from 1
-    first_lines: Sequence[int]  # of each piece: line of its text on which it begins, from 1
-    first_bytes: Sequence[int]  # of each piece: byte of its text at which it begins, from 0
+    begins: Sequence[TextPlace]  # of each piece
     is_duplicate: Flags  # of each kept game
 
 
@@ -82,23 +89,17 @@ class Numbering:
     def __init__(self, first_game: int = 0, seen: Seen | None = None) -> None:
         """For games that go on from `first_game`; those before it were `seen`."""
         self._game = first_game
-        self._number = self._line = 1  # of the next game and the next line in their text
-        self._byte = 0
+        self._place = TextPlace(1, 1, 0)  # behind the last piece
         self._seen = seen or Seen()
 
     def answer(self, report: Report) -> Answer:
         """The answer to the next batch's report."""
         first_game = self._game
-        numbers, lines, first_bytes = [], [], []
+        begins = []
         for count in report.counts:
-            if count.begins_text:
-                self._number = self._line = 1
-                self._byte = 0
-            numbers.append(self._number)
-            lines.append(self._line)
-            first_bytes.append(self._byte)
+            begins.append(begin := TextPlace(1, 1, 0) if count.begins_text else self._place)
+            self._place = TextPlace(
+                begin.number + count.games, begin.line + count.lines, begin.byte + count.size
+            )
             self._game += count.games
-            self._number += count.games
-            self._line += count.lines
-            self._byte += count.size
-        return Answer(first_game, numbers, lines, first_bytes, self._seen.add(report.signatures))
+        return Answer(first_game, begins, self._seen.add(report.signatures))

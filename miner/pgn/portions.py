@@ -181,8 +181,12 @@ def cut_stretches(source: Source, origin: int) -> list[Stretch] | None:
             places = frame_places(source.path)
         case _:
             return None
+    cuts = [Cut(0)]
     try:
-        cuts = list(_cuts(source.path, places))
+        for place in places[1:]:
+            skip = _skip_behind(source.path, place)
+            if skip is not None:
+                cuts.append(Cut(place + skip) if _is_plain(source.path) else Cut(place, skip))
     except _Unsure:
         return None
     if len(cuts) < 2:
@@ -242,15 +246,6 @@ def _end_of_frame(stored: mmap.mmap, at: int) -> int | None:
 
 class _Unsure(Exception):
     """At some place no game surely begins, so that no cut there is known to be right."""
-
-
-def _cuts(path: Path, places: Sequence[int]) -> Iterator[Cut]:
-    """A cut behind each place, but for the last ones if no game begins behind them."""
-    yield Cut(0)
-    for place in places[1:]:
-        skip = _skip_behind(path, place)
-        if skip is not None:
-            yield Cut(place + skip) if _is_plain(path) else Cut(place, skip)
 
 
 def _skip_behind(path: Path, place: int) -> int | None:

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, BinaryIO, cast
+from typing import IO, Any, BinaryIO, Protocol, cast
 
 import zstandard
 
@@ -44,6 +44,13 @@ _BROKEN = (EOFError, zlib.error, lzma.LZMAError, zstandard.ZstdError, zipfile.Ba
 ReportBytes = Callable[[int], None]
 SourceDigest = dict[str, Any]
 """Name without folders, size and SHA-256 of a source, see `source_digest`."""
+
+
+class Readable(Protocol):
+    """Anything that bytes are read from."""
+
+    def read(self, size: int, /) -> bytes:
+        """So many bytes at the most; none at the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,14 +210,14 @@ def open_texts(source: Source, report: ReportBytes) -> Iterator[Text]:
     """
     if source.path is None:
         name = "standard input"
-        yield Text(name, _blocks(_counted(cast(BinaryIO, sys.stdin.buffer), report), name))
+        yield Text(name, _blocks(_Counted(sys.stdin.buffer, report), name))
         return
     suffix = source.path.suffix.lower()
     with _opening(source.name), source.path.open("rb") as file:
         if suffix == ".zip":
             yield from _members(source.name, file, report)
         else:
-            yield Text(source.name, _blocks(_decompressed(suffix, _counted(file, report)), source.name))
+            yield Text(source.name, _blocks(_decompressed(suffix, _Counted(file, report)), source.name))
 
 
 @contextmanager
@@ -267,59 +274,32 @@ def _opened(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> IO[
     return archive.open(member)
 
 
-class _Counted(io.RawIOBase):
-    """A file that tells how many bytes were read from it."""
+class _Counted:
+    """A file that reports how many bytes are read from it."""
 
     def __init__(self, file: BinaryIO, report: ReportBytes) -> None:
         self._file = file
         self._report = report
 
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: Any) -> int:
-        data = self._file.read(len(buffer))
-        buffer[: len(data)] = data
+    def read(self, size: int = -1) -> bytes:
+        data = self._file.read(size)
         self._report(len(data))
-        return len(data)
+        return data
 
 
-def _counted(file: BinaryIO, report: ReportBytes) -> BinaryIO:
-    return cast(BinaryIO, io.BufferedReader(_Counted(file, report), _BLOCK_BYTES))
-
-
-def _decompressed(suffix: str, file: BinaryIO) -> IO[bytes]:
+def _decompressed(suffix: str, file: Any) -> Readable:
     match suffix:
         case ".gz":
-            return cast(IO[bytes], gzip.GzipFile(fileobj=file))
+            return gzip.GzipFile(fileobj=file)
         case ".bz2":
-            return cast(IO[bytes], bz2.BZ2File(file))
+            return bz2.BZ2File(file)
         case ".xz":
-            return cast(IO[bytes], _Frames(file, "xz", lambda: lzma.LZMADecompressor(memlimit=_XZ_BYTES)))
+            return _Frames(file, "xz", lambda: lzma.LZMADecompressor(memlimit=_XZ_BYTES))
         case ".zst":
-            return cast(IO[bytes], _Frames(file, "zstd", _ZstdFrame))
+            zstd = zstandard.ZstdDecompressor(max_window_size=_WINDOW_BYTES)
+            return _Frames(file, "zstd", zstd.decompressobj)
         case _:
-            return file
-
-
-class _ZstdFrame:
-    """A zstd frame behind the methods of Python's own decompressors; what it gives at once has no limit."""
-
-    needs_input = True
-
-    def __init__(self) -> None:
-        self._frame: Any = zstandard.ZstdDecompressor(max_window_size=_WINDOW_BYTES).decompressobj()
-
-    @property
-    def eof(self) -> bool:
-        return bool(self._frame.eof)
-
-    @property
-    def unused_data(self) -> bytes:
-        return bytes(self._frame.unused_data)
-
-    def decompress(self, data: bytes, max_length: int) -> bytes:  # noqa: ARG002 - see the class
-        return bytes(self._frame.decompress(data))
+            return cast(Readable, file)
 
 
 class _Frames:
@@ -328,44 +308,39 @@ class _Frames:
     Memory is bounded, whatever the data ask for.
     """
 
-    def __init__(
-        self, file: BinaryIO, kind: str, begin: Callable[[], lzma.LZMADecompressor | _ZstdFrame]
-    ) -> None:
+    def __init__(self, file: Readable, kind: str, begin: Callable[[], Any]) -> None:
+        """`begin`: makes a decompressor of one frame."""
         self._file = file
         self._kind = kind
         self._begin = begin
-        self._frame: lzma.LZMADecompressor | _ZstdFrame | None = None
+        self._frame: Any = None
         self._rest = b""
 
-    def read(self, size: int) -> bytes:
-        """Some more text, `size` bytes or so; empty at the end.
+    def read(self, _: int) -> bytes:
+        """Some more text; empty at the end.
 
-        Raises EOFError if the data ends within a frame, what the decompressor raises for data that it cannot
-        read, and SourceError if it would need too much memory.
+        Raises EOFError if the data ends within a frame, and what the decompressor raises for data that it
+        cannot read or that would need too much memory.
         """
-        while True:
-            data = b""
-            if self._frame is None or self._frame.needs_input:
-                data = self._rest or self._file.read(_STEP_BYTES)
-                self._rest = b""
-                if not data and self._frame is not None:
-                    raise EOFError(f"the {self._kind} data end in the middle of a frame")
-                if not data:
-                    return b""
+        while data := self._rest or self._file.read(_STEP_BYTES):
+            self._rest = b""
             if self._frame is None:
                 data = data.lstrip(b"\0")  # between frames they fill up blocks
                 if not data:
                     continue
                 self._frame = self._begin()
-            text = self._frame.decompress(data, size)
+            text: bytes = self._frame.decompress(data)
             if self._frame.eof:
                 self._rest = self._frame.unused_data
                 self._frame = None
             if text:
                 return text
+        if self._frame is not None:
+            raise EOFError(f"the {self._kind} data end in the middle of a frame")
+        return b""
 
 
-def _blocks(file: IO[bytes], name: str) -> Iterator[bytes]:
+def _blocks(file: Readable, name: str) -> Iterator[bytes]:
     """The text in blocks; all of it up to where the data break off.
 
     Raises SourceError for UTF-16, which no PGN reader takes, and for data that take too much memory.

@@ -73,7 +73,9 @@ def find_games(lines: Lines, bounds: Offsets) -> Games:
     """
     if not lines.text:
         return Games(bounds[:0], bounds[:0], bounds[:0], np.zeros_like(bounds))
-    braces = _braces(lines)
+    braces = np.empty(0, dtype=np.intp)
+    if b"{" in lines.text:
+        braces = np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
     firsts = np.union1d(bounds, _sure_starts(lines, braces))
     edges = np.append(firsts, len(lines.text))
     is_plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
@@ -87,12 +89,6 @@ def find_games(lines: Lines, bounds: Offsets) -> Games:
     spans_of = np.concatenate(found)
     starts, moves, ends = spans_of[np.argsort(spans_of[:, 0], kind="stable")].T
     return Games(starts, moves, ends, skipped)
-
-
-def _braces(lines: Lines) -> Offsets:
-    if b"{" not in lines.text:
-        return np.empty(0, dtype=np.intp)
-    return np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
 
 
 def _sure_starts(lines: Lines, braces: Offsets) -> Offsets:

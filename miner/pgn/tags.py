@@ -86,7 +86,7 @@ def _values(lines: Lines, at: Offsets, ends: Offsets, name: str) -> tuple[Offset
 
 def _column(lines: Lines, begin: Offsets, end: Offsets) -> Column:
     if not (end > begin).any():
-        return Column.empty(len(begin))
+        return Column([""], np.zeros(len(begin), dtype=np.int32))
     pairs = lines.slices(begin, end).dictionary_encode()
     codes = np.frombuffer(pairs.indices.buffers()[1], dtype=np.int32, count=len(begin))
     return Column([_text(value) for value in pairs.dictionary.to_pylist()], codes)

@@ -89,11 +89,6 @@ class Column:
         codes = np.fromiter(map(distinct.__getitem__, values), dtype=np.int32, count=len(values))
         return cls(list(distinct), codes)
 
-    @classmethod
-    def empty(cls, games: int) -> Column:
-        """No value for any of so many games."""
-        return cls([""], np.zeros(games, dtype=np.int32))
-
     def map(self, function: Callable[[str], Any], dtype: Any) -> npt.NDArray[Any]:
         """A function's result for each game, computed once for each distinct value."""
         mapped: npt.NDArray[Any] = np.array([function(value) for value in self.values], dtype=dtype)[

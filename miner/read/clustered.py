@@ -1,10 +1,4 @@
-"""Reading by the workers of a cluster: the conversation of `workers`, with a worker for each portion.
-
-    here                                  a worker
-    portion            ->                 reads the text where it can, parses, decodes, computes keys
-                       <-  Report         (counts of games and lines, signatures)
-    Answer             ->                 (in the order of the portions) writes the two files
-                       <-  Outcome
+"""Reading by the workers of a cluster, who hold the conversation of `workers` over portions of sources.
 
 What was parsed stays on its worker between the two steps. If that dies, another one reads the portion again,
 to the same end; and a file that is written twice is the same file.
@@ -15,7 +9,7 @@ from __future__ import annotations
 import logging
 import stat
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from threading import get_ident
@@ -24,10 +18,10 @@ from typing import Any
 from miner.cluster import Cluster, ClusterTask, ClusterTasks
 from miner.pgn.batches import Piece
 from miner.pgn.ledger import BatchReader, Pending
-from miner.pgn.numbering import Numbering, Report
+from miner.pgn.numbering import Answer, Numbering, Report
 from miner.pgn.portions import Portion, cut_portions, read_portion
 from miner.pgn.sources import ReportBytes, Source
-from miner.read.workers import Job, Outcome, write
+from miner.read.workers import Job, Outcome, converse, write
 
 _log = logging.getLogger(__name__)
 
@@ -35,23 +29,18 @@ _LOOK_S = 1.0
 
 
 def read_on_cluster(
-    sources: Sequence[Source],
-    job: Job,
-    cluster: Cluster,
-    report: ReportBytes,
-    numbering: Numbering | None = None,
+    sources: Sequence[Source], job: Job, cluster: Cluster, report: ReportBytes, numbering: Numbering
 ) -> Iterator[Outcome]:
     """Read and write the games of all sources; what became of each batch, in no particular order.
 
-    `numbering`: of the games before them; None: there are none. The store's folder must be one that all
-    workers see. So should the sources be: those that are not are read here.
+    The store's folder must be one that all workers see. Sources that they do not see are read here.
     Raises SourceError for a source that cannot be read, ClusterFailed.
     """
     job = replace(job, folder=job.folder.resolve())
-    portions = cut_portions(sources, _seen(sources, cluster), report)
-    with cluster.cluster_tasks() as cluster_tasks:
-        reading = _Reading(cluster_tasks, job, report, numbering or Numbering())
-        yield from reading.read(portions, cluster.ahead)
+    portions = enumerate(cut_portions(sources, _seen(sources, cluster), report), start=job.first_batch)
+    with cluster.cluster_tasks() as tasks:
+        readers = _ClusterReaders(tasks, job, report, cluster.ahead)
+        yield from converse(readers, portions, numbering)
 
 
 def _seen(sources: Sequence[Source], cluster: Cluster) -> set[Source]:
@@ -70,67 +59,44 @@ def _seen(sources: Sequence[Source], cluster: Cluster) -> set[Source]:
     return {source for source in sources if source.path and source.path.resolve() in seen}
 
 
-@dataclass(slots=True)
-class _InHand:
-    """A portion that a worker reads or has read."""
+class _ClusterReaders:
+    """The workers of a cluster, for as many portions at once as keep them busy."""
 
-    stored_bytes: int  # that its worker reads
-    parsed: ClusterTask[Pending]
-    about: str
-    report: Report | None = None
-
-
-class _Reading:
-    def __init__(
-        self, cluster_tasks: ClusterTasks, job: Job, report: ReportBytes, numbering: Numbering
-    ) -> None:
-        self._cluster_tasks = cluster_tasks
+    def __init__(self, tasks: ClusterTasks, job: Job, report: ReportBytes, ahead: int) -> None:
+        self._tasks = tasks
         self._job = job
         self._report = report
-        self._numbering = numbering
-        self._in_hand: dict[int, _InHand] = {}  # by the batch's number
-        self._reporting: dict[ClusterTask[Any], int] = {}
-        self._writing: dict[ClusterTask[Any], int] = {}
-        self._next = job.first_batch  # to be answered
+        self._ahead = ahead
+        self._portions: dict[int, tuple[ClusterTask[Pending], int]] = {}  # and the stored bytes to be read
+        self._numbers: dict[ClusterTask[Any], int] = {}  # of the tasks that somebody waits for
 
-    def read(self, portions: Iterator[Portion], ahead: int) -> Iterator[Outcome]:
-        numbered = enumerate(portions, start=self._job.first_batch)
-        upcoming = next(numbered, None)
-        while upcoming or self._in_hand:
-            if upcoming and len(self._in_hand) < ahead:
-                self._begin(*upcoming)
-                upcoming = next(numbered, None)
-                continue
-            ended = self._cluster_tasks.finished(_LOOK_S)
-            self._answer([task for task in ended if task in self._reporting])
-            yield from self._finish([task for task in ended if task in self._writing])
+    def has_room(self) -> bool:
+        return len(self._portions) < self._ahead
 
-    def _begin(self, number: int, portion: Portion) -> None:
-        first = portion[0]
-        about = first.name if isinstance(first, Piece) else str(first)
-        parsed = self._cluster_tasks.order(_parse, portion, self._job, about=about)
-        stored = sum(part.stored_bytes for part in portion if not isinstance(part, Piece))
-        self._in_hand[number] = _InHand(stored, parsed, about)
-        self._reporting[self._cluster_tasks.order(_tell, parsed, about=about, is_urgent=True)] = number
+    def begin(self, number: int, given: Portion) -> None:
+        about = given[0].name if isinstance(given[0], Piece) else str(given[0])
+        parsed = self._tasks.order(_parse, given, self._job, about=about)
+        stored = sum(part.stored_bytes for part in given if not isinstance(part, Piece))
+        self._portions[number] = parsed, stored
+        self._numbers[self._tasks.order(_tell, parsed, about=about, is_urgent=True)] = number
 
-    def _answer(self, tasks: list[ClusterTask[Any]]) -> None:
-        for task, report in zip(tasks, self._cluster_tasks.results(tasks), strict=True):
-            self._in_hand[self._reporting.pop(task)].report = report
-            self._cluster_tasks.forget([task])
-        while (portion := self._in_hand.get(self._next)) and portion.report:
-            answer = self._numbering.answer(portion.report)
-            writing = self._cluster_tasks.order(
-                write, self._next, portion.parsed, answer, self._job, about=portion.about, is_urgent=True
-            )
-            self._writing[writing] = self._next
-            self._next += 1
+    def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
+        ended = [task for task in self._tasks.finished(_LOOK_S) if task in self._numbers]
+        for task, message in zip(ended, self._tasks.results(ended), strict=True):
+            number = self._numbers.pop(task)
+            self._tasks.forget([task])
+            if isinstance(message, Outcome):
+                parsed, stored = self._portions.pop(number)
+                self._tasks.forget([parsed])
+                self._report(stored)
+            yield number, message
 
-    def _finish(self, tasks: list[ClusterTask[Any]]) -> Iterator[Outcome]:
-        for task, outcome in zip(tasks, self._cluster_tasks.results(tasks), strict=True):
-            portion = self._in_hand.pop(self._writing.pop(task))
-            self._cluster_tasks.forget([task, portion.parsed])
-            self._report(portion.stored_bytes)
-            yield outcome
+    def answer(self, number: int, answer: Answer) -> None:
+        parsed, _ = self._portions[number]
+        writing = self._tasks.order(
+            write, number, parsed, answer, self._job, about=parsed.about, is_urgent=True
+        )
+        self._numbers[writing] = number
 
 
 # What follows is done by workers.

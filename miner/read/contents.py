@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass, field, replace
@@ -17,10 +18,11 @@ from miner.pgn.ledger import Rows, count_states
 from miner.pgn.sources import Source, SourceDigest
 from miner.pgn.text import values_of
 from miner.schema import LEDGER_STATES
-from miner.store import FOLDERS, Manifest, Store, StoreChange, write_parquet
+from miner.store import FOLDERS, Manifest, Store, StoreChange, replacing, write_parquet
 from miner.store.places import Location
 
 _ROW_GROUP = 1 << 17
+_LIST = "forgotten"  # the file that names players
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -141,6 +143,47 @@ def inputs_of(digests: Sequence[SourceDigest], forgotten: str) -> dict[str, Any]
     """The manifest's inputs: the sources, and the list of forgotten players if there is one."""
     inputs: dict[str, Any] = {"sources": list(digests)}
     return inputs | {"forgotten": forgotten} if forgotten else inputs
+
+
+@dataclass(frozen=True, slots=True)
+class Forgotten:
+    """Players whose games a store is not to know: their salted hashes, in a file beside the salt."""
+
+    identities: frozenset[int] = frozenset()  # as in `players.Player`
+
+    @classmethod
+    def of(cls, store: Store) -> Forgotten:
+        """Those that the store's list names.
+
+        Raises StoreError if it is damaged.
+        """
+        path = store.root / _LIST
+        try:
+            return cls(frozenset(int(line, 16) for line in path.read_text(encoding="ascii").split()))
+        except FileNotFoundError:
+            return cls()
+        except ValueError as error:
+            raise StoreError(
+                "the list of forgotten players is damaged",
+                where=Place(str(path)),
+                advice="take it from a copy; without it their games come back",
+            ) from error
+
+    @property
+    def text(self) -> str:
+        """The list as it is kept: one hash a line."""
+        return "".join(f"{identity:016x}\n" for identity in sorted(self.identities))
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the list; empty: nobody is forgotten."""
+        return hashlib.sha256(self.text.encode("ascii")).hexdigest() if self.identities else ""
+
+    def write(self, folder: Location) -> None:
+        """Write the list, for its owner only."""
+        with replacing(folder / _LIST) as unfinished:
+            unfinished.touch(mode=0o600)
+            unfinished.write_text(self.text, encoding="ascii")
 
 
 def make_folders(root: Location) -> None:

@@ -19,8 +19,7 @@ from miner.pgn.ledger import Rows, sorted_moves
 from miner.pgn.numbering import Numbering, Seen
 from miner.pgn.text import values_of
 from miner.progress import Progress, Silent
-from miner.read.contents import Contents, file_of, make_folders, write_batch
-from miner.read.forgotten import Forgotten
+from miner.read.contents import Contents, Forgotten, file_of, make_folders, write_batch
 from miner.read.known import unchanged
 from miner.read.workers import Job, read_batches
 from miner.settings import settings_of

@@ -1,8 +1,8 @@
-"""Taking games out of a store: which files are written anew, and which other games come back."""
+"""Taking games out of a store: those of sources, in whose place others come back, and those of players."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,13 +12,13 @@ import pyarrow.compute as pc
 
 from miner.arrays import Flags, Hashes, Ints
 from miner.errors import Place, StoreError, UsageError
-from miner.pgn.batches import BATCH_BYTES, Batch, Piece, Span, texts_of
+from miner.pgn.batches import Piece, Span, in_batches, texts_of
 from miner.pgn.decode import ReaderName, make_reader
-from miner.pgn.ledger import BatchReader, Rows, sorted_moves
-from miner.pgn.numbering import Answer
+from miner.pgn.ledger import BatchReader, Rows, blanked, sorted_moves
+from miner.pgn.numbering import Answer, TextPlace
+from miner.pgn.players import Players
 from miner.pgn.split import one_line_end
-from miner.read.contents import Contents, KnownSource, Revision
-from miner.read.forgotten import Forgotten
+from miner.read.contents import Contents, Forgotten, KnownSource, Revision
 from miner.read.known import unchanged
 from miner.schema import GAMES, KEPT, MOVES
 from miner.settings import ReadSettings, as_dict, settings_of
@@ -171,53 +171,46 @@ def _read_again(
     reader: ReaderName,
 ) -> Rows:
     """The rows of games that were set aside as repeated, read from their sources."""
-    if not returning:
-        return Rows(GAMES.empty_table(), MOVES.empty_table())
     batch_reader = BatchReader(settings, store.salt, make_reader(reader), Forgotten.of(store).identities)
-    games = pa.concat_tables(returning.values())
-    read = [
-        _rows(batch, rows, batch_reader)
-        for source in sources
-        if (of_source := games.filter(pa.array(_is_of(games, [source])))).num_rows
-        for batch, rows in _texts(source, of_source)
-    ]
+    games = pa.concat_tables([GAMES.empty_table(), *returning.values()])
+    read = [Rows(GAMES.empty_table(), MOVES.empty_table())]
+    for source in sources:
+        of_source = games.filter(pa.array(_is_of(games, [source])))
+        if of_source.num_rows:
+            read += _rows_of(source, of_source, batch_reader)
     return Rows(*(pa.concat_tables(tables) for tables in zip(*read, strict=True)))
 
 
-def _texts(known: KnownSource, games: pa.Table) -> Iterator[tuple[Batch, pa.Table]]:
-    """The texts of games of a source, each a piece of its own, in batches, with their rows."""
-    row_of = {game: row for row, game in enumerate(games["game"].to_pylist())}
+def _rows_of(known: KnownSource, games: pa.Table, reader: BatchReader) -> Iterator[Rows]:
+    """The rows of games of a source in the place of those that said they are repeated, some at a time."""
+    names, *columns = (games[name].to_pylist() for name in ("source", "start_byte", "end_byte"))
     spans: dict[str, list[Span]] = {}
-    columns = (games[name].to_pylist() for name in ("source", "start_byte", "end_byte", "game"))
-    for name, *span in zip(*columns, strict=True):
-        spans.setdefault(name, []).append(Span(*span))
-    names = games["source"].to_pylist()
-    batch: Batch = []
-    held: list[int] = []
-    size = found = 0
-    for game, text in texts_of(unchanged(known), spans):
-        row = row_of[game]
-        batch.append(Piece(names[row], one_line_end(text), begins_text=False))
-        held.append(row)
-        size += len(text)
-        found += 1
-        if size >= BATCH_BYTES or found == games.num_rows:
-            yield batch, games.take(pa.array(held))
-            batch, held, size = [], [], 0
-    if found < games.num_rows:
+    for row, (name, start, end) in enumerate(zip(names, *columns, strict=True)):
+        spans.setdefault(name, []).append(Span(start, end, row))
+    read: list[int] = []
+
+    def pieces() -> Iterator[Piece]:
+        """Each game by itself."""
+        for row, text in texts_of(unchanged(known), spans):
+            read.append(row)
+            yield Piece(names[row], one_line_end(text), begins_text=False)
+
+    done = 0
+    for batch in in_batches(pieces()):
+        pending = reader.read(batch)
+        set_aside = games.take(pa.array(read[done : done + len(batch)]))
+        done += len(batch)
+        firsts = (set_aside[name].to_pylist() for name in ("number", "line", "start_byte"))
+        begins = [TextPlace(*first) for first in zip(*firsts, strict=True)]
+        is_duplicate = np.zeros(len(pending.signatures), dtype=np.bool_)
+        rows = pending.rows(Answer(0, begins, is_duplicate))
+        if not rows.games["signature"].equals(set_aside["signature"]):
+            raise _not_alone(batch[0].name)
+        # The games' own numbers: those of the answer are places in the batch.
+        numbers = set_aside["game"].combine_chunks()
+        yield Rows(*(_with_games(table, numbers.take(table["game"])) for table in rows))
+    if done < games.num_rows:
         raise _not_alone(known.name)
-
-
-def _rows(batch: Batch, set_aside: pa.Table, reader: BatchReader) -> Rows:
-    """The rows of games, each a piece of the batch, in the place of those that said they are repeated."""
-    pending = reader.read(batch)
-    numbers, lines, first_bytes = (set_aside[name].to_pylist() for name in ("number", "line", "start_byte"))
-    is_duplicate = np.zeros(len(pending.signatures), dtype=np.bool_)
-    games, moves = pending.rows(Answer(0, numbers, lines, first_bytes, is_duplicate))
-    if not games["signature"].equals(set_aside["signature"]):
-        raise _not_alone(batch[0].name)
-    known = set_aside["game"].combine_chunks()
-    return Rows(_with_games(games, known), _with_games(moves, known.take(moves["game"])))
 
 
 def _with_games(rows: pa.Table, numbers: pa.Array) -> pa.Table:
@@ -232,3 +225,63 @@ def _not_alone(source: str) -> StoreError:
         where=Place(source),
         advice="read the sources that are to stay into a new store",
     )
+
+
+def forget(player: str, store: Store) -> tuple[Manifest, int]:
+    """Take all games of a player out of a store, for good; the manifest, and how many games these were.
+
+    The rows that are left say that there were games, and nothing else of them. The tables of all later stages
+    go, if there were any, since they tell of single games: model games, plans, counts of rare replies.
+    Reading the same sources again does not bring the games back.
+
+    Raises UsageError for a name that stands for nobody, or a store that keeps nothing of names, StoreError if
+    it was not read into yet or a file is damaged. No message tells the name.
+    """
+    with store.writing():
+        manifest = store.require_whole("read")
+        names = settings_of({"read": manifest.settings}).read.names
+        if names == "drop":
+            raise UsageError(
+                "this store keeps nothing of names (names = drop), so nobody's games can be told in it",
+                where=Place(str(store.root)),
+                advice="take the player's games out of the sources, and read these into a new store",
+            )
+        players = Players(store.salt, names)
+        identity = players.player(player).identity
+        if not identity:
+            raise UsageError(
+                "this name stands for players who are not known", advice="give the name as in the games"
+            )
+
+        def is_wanted(shown: str) -> bool:
+            return (int(shown, 16) if names == "hash" else players.player(shown).identity) == identity
+
+        contents = Contents.of(store, manifest)
+        forgotten = Forgotten(Forgotten.of(store).identities | {identity})
+        # What a killed run left on the disk may tell of players, too: the scratch folder is cleared.
+        with store.scratch(), store.changing() as change:
+            revision = Revision(store, change, contents)
+            games = sum(_forget_in(revision, number, is_wanted) for number in contents.batches)
+            forgotten.write(change.folder)
+            if games:
+                change.take_out_later_stages()
+            left = replace(revision.contents(), forgotten=forgotten.digest)
+            return change.commit(left.manifest(manifest.settings)), games
+
+
+def _forget_in(revision: Revision, number: int, is_wanted: Callable[[str], bool]) -> int:
+    """Forget a player's games in a file; how many there were."""
+    games = revision.games(number)
+    is_forgotten = _is_player(games["white"], is_wanted) | _is_player(games["black"], is_wanted)
+    if is_forgotten.any():
+        lost = games["game"].filter(pa.array(is_forgotten))
+        moves = revision.moves(number)
+        kept = moves.filter(pc.invert(pc.is_in(moves["game"], value_set=lost.combine_chunks())))
+        revision.put(number, Rows(blanked(games, is_forgotten), kept))
+    return int(is_forgotten.sum())
+
+
+def _is_player(shown: pa.ChunkedArray, wanted: Callable[[str], bool]) -> Flags:
+    """Which of the players, as the table shows them, is wanted."""
+    fits = [text for text in shown.unique().to_pylist() if text and wanted(text)]
+    return np.array(pc.is_in(shown, value_set=pa.array(fits, pa.string())))

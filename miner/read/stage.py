@@ -16,8 +16,7 @@ from miner.pgn.numbering import Numbering, Seen
 from miner.pgn.sources import Source, check_readable, find_sources, total_bytes
 from miner.progress import Progress, Silent
 from miner.read.clustered import read_on_cluster
-from miner.read.contents import Contents, inputs_of, make_folders, signatures_in
-from miner.read.forgotten import Forgotten
+from miner.read.contents import Contents, Forgotten, inputs_of, make_folders, signatures_in
 from miner.read.known import Described, Difference, compare, describe, readable_again
 from miner.read.removal import without
 from miner.read.workers import Job, read_batches

@@ -1,6 +1,6 @@
-"""Worker processes that read batches, and the one conversation each has with the parent over a batch.
+"""Worker processes that read batches, and the conversation with whoever reads one elsewhere.
 
-    parent                              worker
+    here                                a worker
     batch            ->                 parses, decodes, computes keys
                      <-  Report         (counts of games and lines, signatures)
     Answer           ->                 (in the order of the batches) writes the two files
@@ -25,7 +25,7 @@ from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import ModuleType
-from typing import Any
+from typing import Any, Protocol
 
 from miner.errors import MinerError
 from miner.pgn.batches import Batch
@@ -66,17 +66,13 @@ class Outcome:
 
 
 def read_batches(
-    batches: Iterator[Batch], job: Job, processes: int, numbering: Numbering | None = None
+    batches: Iterator[Batch], job: Job, processes: int, numbering: Numbering
 ) -> Iterator[Outcome]:
     """Read and write all batches; what became of each, in no particular order.
 
-    `numbering`: of the games before them; None: there are none.
-
     A single batch is read in this process, since no other would be started sooner than it is done.
-
     Raises MinerError if a worker dies.
     """
-    numbering = numbering or Numbering()
     numbered = enumerate(batches, start=job.first_batch)
     start = list(islice(numbered, 2))
     # The workers' first steps, which are to import everything, take as long as a batch does.
@@ -87,7 +83,8 @@ def read_batches(
     for_here = islice(upcoming, 1 if context else None)
     yield from (_read_batch(number, batch, reader, numbering, job) for number, batch in for_here)
     if context:
-        yield from _read_in_workers(upcoming, context, job, processes, numbering)
+        with _workers(context, job, processes) as workers:
+            yield from converse(_Processes(workers), upcoming, numbering)
 
 
 def _read_batch(number: int, batch: Batch, reader: BatchReader, numbering: Numbering, job: Job) -> Outcome:
@@ -108,19 +105,49 @@ def write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
     )
 
 
+class Readers(Protocol):
+    """Those who read batches elsewhere, several at once, each in two steps."""
+
+    def has_room(self) -> bool:
+        """Whether one more batch can be begun."""
+
+    def begin(self, number: int, given: Any) -> None:
+        """Have a batch read, by its number."""
+
+    def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
+        """Steps that have ended meanwhile, by the numbers of their batches; waits for some, not for ever."""
+
+    def answer(self, number: int, answer: Answer) -> None:
+        """Have a batch that was reported on written."""
+
+
+def converse(readers: Readers, batches: Iterator[tuple[int, Any]], numbering: Numbering) -> Iterator[Outcome]:
+    """Have numbered batches read, of which the reports are answered in their order."""
+    reports: dict[int, Report] = {}
+    open_batches = 0
+    upcoming = next(batches, None)
+    next_answered = upcoming[0] if upcoming else 0
+    while upcoming or open_batches:
+        if upcoming and readers.has_room():
+            readers.begin(*upcoming)
+            open_batches += 1
+            upcoming = next(batches, None)
+            continue
+        for number, message in readers.ended():
+            if isinstance(message, Report):
+                reports[number] = message
+            else:
+                open_batches -= 1
+                yield message
+        while next_answered in reports:
+            readers.answer(next_answered, numbering.answer(reports.pop(next_answered)))
+            next_answered += 1
+
+
 @dataclass(slots=True)
 class _Worker:
     process: BaseProcess
     connection: Connection
-    number: int = 0  # of the batch it works on
-    report: Report | None = None  # not answered yet
-
-    def work_on(self, number: int, batch: Batch) -> None:
-        """Send a batch; the texts by themselves, since pickling would copy them."""
-        self.number = number
-        self.send((number, [replace(piece, text=b"") for piece in batch]))
-        for piece in batch:
-            self.send(piece.text)
 
     def send(self, message: Any) -> None:
         try:
@@ -145,38 +172,38 @@ class _Worker:
         code = self.process.exitcode
         how = f"was killed by signal {-code}" if code is not None and code < 0 else f"ended with code {code}"
         return MinerError(
-            f"a worker process {how}",
-            advice="run it again; if memory is short, use fewer processes",
+            f"a worker process {how}", advice="run it again; if memory is short, use fewer processes"
         )
 
 
-def _read_in_workers(
-    batches: Iterator[tuple[int, Batch]], context: Any, job: Job, processes: int, numbering: Numbering
-) -> Iterator[Outcome]:
-    """Read and write all batches but the first, which has been read."""
-    next_answered = job.first_batch + 1
-    with _workers(context, job, processes) as idle:
-        busy: dict[int, _Worker] = {}  # by the batch they work on
-        upcoming = next(batches, None)
-        while upcoming or busy:
-            if upcoming and idle:
-                worker = idle.pop()
-                worker.work_on(*upcoming)
-                busy[worker.number] = worker
-                upcoming = next(batches, None)
-                continue
-            ready = wait([worker.connection for worker in busy.values()])
-            for worker in [worker for worker in busy.values() if worker.connection in ready]:
+class _Processes:
+    """Worker processes on this machine, each of which reads one batch at a time."""
+
+    def __init__(self, workers: Sequence[_Worker]) -> None:
+        self._idle = list(workers)
+        self._busy: dict[int, _Worker] = {}  # by the batch they work on
+
+    def has_room(self) -> bool:
+        return bool(self._idle)
+
+    def begin(self, number: int, given: Batch) -> None:
+        worker = self._busy[number] = self._idle.pop()
+        # The texts by themselves, since pickling would copy them.
+        worker.send((number, [replace(piece, text=b"") for piece in given]))
+        for piece in given:
+            worker.send(piece.text)
+
+    def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
+        ready = wait([worker.connection for worker in self._busy.values()])
+        for number, worker in list(self._busy.items()):
+            if worker.connection in ready:
                 message = worker.receive()
-                if isinstance(message, Report):
-                    worker.report = message
-                else:
-                    idle.append(busy.pop(worker.number))
-                    yield message
-            while next_answered in busy and (report := busy[next_answered].report) is not None:
-                busy[next_answered].report = None
-                busy[next_answered].send(numbering.answer(report))
-                next_answered += 1
+                if isinstance(message, Outcome):
+                    self._idle.append(self._busy.pop(number))
+                yield number, message
+
+    def answer(self, number: int, answer: Answer) -> None:
+        self._busy[number].send(answer)
 
 
 def _context() -> Any:
@@ -215,7 +242,7 @@ def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
                 process.start()
             theirs.close()
             workers.append(_Worker(process, ours))
-        yield list(workers)
+        yield workers
         for worker in workers:
             worker.send(None)
             worker.process.join()

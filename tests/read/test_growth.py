@@ -14,9 +14,8 @@ from miner.errors import SourceError, StoreError, UsageError
 from miner.pgn import batches
 from miner.pgn.sources import Source, source_digest
 from miner.read import known
-from miner.read.forgotten import forget
 from miner.read.known import Described
-from miner.read.removal import remove
+from miner.read.removal import forget, remove
 from miner.read.stage import add, read
 from miner.schema import METHODS
 from miner.settings import ReadSettings

@@ -48,12 +48,11 @@ from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import inquire
 from miner.judge.stage import with_support
 from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches
-from miner.pgn.ledger import Count, Report
 from miner.pgn.movetext import RESULTS
+from miner.pgn.numbering import Count, Numbering, Report
 from miner.pgn.portions import cut_stretches
 from miner.pgn.sources import find_sources
 from miner.read.clustered import read_on_cluster
-from miner.read.numbering import Numbering
 from miner.read.stage import read
 from miner.read.workers import Job, read_batches
 from miner.settings import JudgeSettings, ReadSettings, TallySettings
@@ -260,7 +259,7 @@ def _steps(source: Path, plain: Path, folder: Path) -> dict[str, float]:
     reader = _job(folder / "parsed").batch_reader()
     _, parse_s = _cpu_of(lambda: [reader.read(batch) for batch in batches])
     job = _job(folder / "written")
-    _, both_s = _cpu_of(lambda: list(read_batches(iter(batches), job, 1)))
+    _, both_s = _cpu_of(lambda: list(read_batches(iter(batches), job, 1, Numbering())))
     found = {"decompress": decompress_s, "cut": cut_s, "parse": parse_s, "write": max(0.0, both_s - parse_s)}
     return {step: seconds * BATCH_BYTES / size for step, seconds in found.items()}
 
@@ -270,10 +269,11 @@ def _number_s(games: int) -> float:
     batches = max(1, SEEN_GAMES // games)
     drawn = np.random.default_rng(1).integers(1, 1 << 63, (batches, games)).astype(np.uint64)
     numbering = Numbering()
+    count = Count(games, lines=10 * games, size=0, skipped=0, origin=0, begins_text=False)
 
     def number() -> None:
         for signatures in drawn:
-            numbering.answer([False], Report([Count(games, 10 * games, 0)], signatures))
+            numbering.answer(Report([count], signatures))
 
     return _cpu_of(number)[1] / batches
 
@@ -374,7 +374,9 @@ def _with_workers(machines: Local, plain: Path, store: Store, engine: Path, fold
 
             def read_once(name: str, cluster: Cluster = cluster) -> float:
                 job = _job(folder / name)
-                return _wall_of(lambda: list(read_on_cluster(sources, job, cluster, lambda _: None)))
+                return _wall_of(
+                    lambda: list(read_on_cluster(sources, job, cluster, lambda _: None, Numbering()))
+                )
 
             read_once(f"warming up {workers}")
             told[f"read {workers}"] = read_once(f"read by {workers}")

@@ -11,10 +11,9 @@ from miner.errors import Place, StoreError
 from miner.pgn.decode import ReaderName
 from miner.pipeline import Machinery, StageDone
 from miner.progress import Progress
-from miner.read.contents import Contents, number_of
-from miner.read.forgotten import Forgotten, forget
+from miner.read.contents import Contents, Forgotten, number_of
 from miner.read.mend import mend
-from miner.read.removal import remove
+from miner.read.removal import forget, remove
 from miner.read.stage import add
 from miner.settings import settings_of
 from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store, tables_of

@@ -2,5 +2,12 @@
 
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import Explanation, Reason, explain
+from miner.explain.pattern import Pattern
 
-__all__ = ["Evidence", "Explanation", "Reason", "explain"]
+__all__ = [
+    "Evidence",
+    "Explanation",
+    "Pattern",
+    "Reason",
+    "explain",
+]

@@ -20,7 +20,7 @@ from miner.follow.asking import LosingReply
 from miner.follow.models import Review, WonGame
 from miner.follow.plans import OWN_MOVES, plan_of, themes_of
 from miner.pgn.batches import Span, texts_of
-from miner.pgn.sources import Source, digest_of
+from miner.pgn.sources import Source, source_digest
 from miner.terms import STRONGEST
 
 log = logging.getLogger(__name__)
@@ -96,10 +96,9 @@ def _is_unchanged(source: Source, read_from: Sequence[Mapping[str, Any]]) -> boo
     if not any((before["name"], before["size_bytes"]) == (name, size) for before in read_from):
         return False
     try:
-        [digest] = digest_of([source])["sources"]
+        return source_digest(source) in map(dict, read_from)
     except SourceError:
         return False
-    return digest in map(dict, read_from)
 
 
 def main_line(text: bytes) -> Line:

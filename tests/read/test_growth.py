@@ -12,11 +12,10 @@ import pytest
 
 from miner.errors import SourceError, StoreError, UsageError
 from miner.pgn import batches
-from miner.pgn.sources import digest_of
+from miner.pgn.sources import Source, source_digest
 from miner.read import known
-from miner.read.forgotten import forget
 from miner.read.known import Described
-from miner.read.removal import remove
+from miner.read.removal import forget, remove
 from miner.read.stage import add, read
 from miner.schema import METHODS
 from miner.settings import ReadSettings
@@ -321,11 +320,11 @@ def test_hashed_once(club: list[Path], tmp_path: Path, monkeypatch: pytest.Monke
     """A file that looks as it did when it was hashed is not hashed again; any other is."""
     hashed: list[str] = []
 
-    def hash_and_tell(sources: list[Any]) -> dict[str, Any]:
-        hashed.extend(source.name for source in sources)
-        return digest_of(sources)
+    def hash_and_tell(source: Source) -> dict[str, Any]:
+        hashed.append(source.name)
+        return source_digest(source)
 
-    monkeypatch.setattr(known, "digest_of", hash_and_tell)
+    monkeypatch.setattr(known, "source_digest", hash_and_tell)
     old = 1_000_000_000
     for file in club:
         os.utime(file, ns=(old, old))

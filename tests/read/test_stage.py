@@ -23,9 +23,8 @@ from hypothesis import strategies as st
 from miner.errors import MinerError, SourceError
 from miner.pgn import batches
 from miner.pgn.batches import cut_batches
-from miner.pgn.ledger import Report
+from miner.pgn.numbering import Numbering, Report
 from miner.pgn.sources import find_sources
-from miner.read.numbering import Numbering
 from miner.read.stage import read
 from miner.schema import GAMES, LEDGER_STATES, MOVES
 from miner.settings import ReadSettings
@@ -443,7 +442,7 @@ def test_unfinished_read_leaves_no_trace(tmp_path: Path) -> None:
     source.write_text(many_games(10_000))
     code = (
         "import sys; from pathlib import Path; from miner.read.stage import read;"
-        "from miner.read import batches;"
+        "from miner.pgn import batches;"
         "from miner.settings import ReadSettings; from miner.store import Store\n"
         "if __name__ == '__main__':\n"
         "    batches.BATCH_BYTES = 50_000\n"
@@ -474,11 +473,11 @@ def test_killed_worker_is_an_error_that_says_so(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(batches, "BATCH_BYTES", 20_000)
     killed: list[multiprocessing.process.BaseProcess] = []
 
-    def answer_and_kill(numbering: Numbering, begins: list[bool], report: Report) -> Any:
+    def answer_and_kill(numbering: Numbering, report: Report) -> Any:
         if not killed and (started := multiprocessing.active_children()):
             killed.append(started[0])
             killed[0].kill()
-        return answer(numbering, begins, report)
+        return answer(numbering, report)
 
     answer = Numbering.answer
     monkeypatch.setattr(Numbering, "answer", answer_and_kill)
@@ -508,7 +507,7 @@ def test_program_from_standard_input_can_read_in_processes(tmp_path: Path) -> No
     source = tmp_path / "games.pgn"
     source.write_text(game_text(ITALIAN) + game_text("1. d4 d5 2. c4"))
     program = (
-        "from pathlib import Path; from miner.read import batches; from miner.read.stage import read;"
+        "from pathlib import Path; from miner.pgn import batches; from miner.read.stage import read;"
         "from miner.settings import ReadSettings; from miner.store import Store;"
         "batches.BATCH_BYTES = 200;"
         f"print(read([{str(source)!r}], Store.create(Path({str(tmp_path / 'store')!r})), ReadSettings(),"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -87,6 +88,11 @@ class BandScheme:
 
     edges: tuple[int, ...]
 
+    @classmethod
+    def of(cls, tally: Mapping[str, Any]) -> BandScheme:
+        """The bands by the settings of a tally, as its manifest holds them."""
+        return cls(tuple(tally["band_edges"]))
+
     def __post_init__(self) -> None:
         if list(self.edges) != sorted(set(self.edges)) or any(edge <= 0 for edge in self.edges):
             listed = ", ".join(map(str, self.edges))
@@ -113,7 +119,7 @@ class BandScheme:
         rated = np.searchsorted(self.edges, ratings, side="right")
         return np.where(ratings > 0, rated, len(self.names) - 1).astype(np.int64)
 
-    def check(self, names: tuple[str, ...]) -> None:
+    def require(self, names: Iterable[str]) -> None:
         """Raise UsageError unless every name is a band of this scheme."""
         for name in names:
             if name not in self.names:

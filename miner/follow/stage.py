@@ -217,7 +217,7 @@ def _tables(
     """All tables, and facts for the manifest."""
     connection, settings = ground.connection, ground.settings
     with ground.progress.task("finding games", total=4, unit="part") as task:
-        count = passages.find_passages(connection, losing, BandScheme(tuple(tallied["band_edges"])))
+        count = passages.find_passages(connection, losing, BandScheme.of(tallied))
         task.advance()
         afterwards = passages.count_afterwards(connection)
         task.advance()

@@ -57,8 +57,8 @@ def advise(
     ClusterFailed.
     """
     settings = settings or SteerSettings()
-    bands = BandScheme(tuple(store.require("tally").settings["band_edges"]))
-    bands.check((band,))
+    bands = store.bands
+    bands.require([band])
     tallied = _ground_of(store, band, bands, settings)
     first_moves, root = find_start(tallied, start)
     _check(tallied, root, side, band, repertoire)

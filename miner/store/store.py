@@ -34,6 +34,7 @@ from miner.store.change import PENDING, Change, changing, is_pending, is_unfinis
 from miner.store.change import replacing as replacing
 from miner.store.claim import Claim, check_unclaimed, release
 from miner.store.places import Location, Remote, is_there, located, readable, remove_tree
+from miner.terms import BandScheme
 
 STAGES = ("read", "tally", "judge", "follow", "rank")
 MADE_FROM = {"tally": ("read",), "judge": ("tally",), "follow": ("judge",), "rank": ("judge", "follow")}
@@ -154,6 +155,11 @@ class Store:
     def salt(self) -> bytes:
         """The secret that players' names are hashed with."""
         return (self.root / "salt").read_bytes()
+
+    @property
+    def bands(self) -> BandScheme:
+        """The rating bands of the tally. Raises StoreError if the store was not tallied yet."""
+        return BandScheme.of(self.require("tally").settings)
 
     def path(self, table: str) -> Location:
         """Where a table is kept: a folder of Parquet files for games and moves, one file otherwise."""

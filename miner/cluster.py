@@ -25,7 +25,7 @@ from importlib.metadata import version
 from itertools import count, islice
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
-from miner.errors import ClusterFailed, MinerError, Place, UsageError
+from miner.errors import ClusterFailed, MinerError, UsageError
 from miner.store.places import Location
 
 log = logging.getLogger(__name__)
@@ -254,7 +254,7 @@ class Cluster:
         if now - self._empty_since > NO_WORKERS_S:
             raise ClusterFailed(
                 "the cluster has no worker left",
-                where=Place(self.address),
+                where=self.address,
                 advice="start some and run it again; what was finished is kept",
             )
 
@@ -274,7 +274,7 @@ class Cluster:
             elif not isinstance(one, OSError):
                 raise ClusterFailed(
                     f"a worker cannot do its part: {one}",
-                    where=Place(address),
+                    where=address,
                     advice="install the same miner on all workers",
                 ) from one
         return found
@@ -309,7 +309,7 @@ class Cluster:
                 what = "does not see" if there is None else "sees another"
                 raise ClusterFailed(
                     f"a worker {what} {file.resolve()}",
-                    where=Place(address),
+                    where=address,
                     advice="the folder must be on a file system that all workers have under the same path",
                 )
 
@@ -333,7 +333,7 @@ class Cluster:
             return error
         failed = ClusterFailed(
             "one worker after the other died over it",
-            where=Place(cluster_task.about),
+            where=cluster_task.about,
             advice="give the workers more memory, or look into their logs",
         )
         failed.__cause__ = error
@@ -348,7 +348,7 @@ class Cluster:
             # A client whose connection is lost has its futures cancelled, and refuses everything else.
             raise ClusterFailed(
                 "the scheduler of the cluster is lost",
-                where=Place(self.address),
+                where=self.address,
                 advice="see that it runs, and run it again; what was finished is kept",
             ) from error
 
@@ -417,7 +417,7 @@ def connected(address: str) -> Iterator[Cluster]:
     except (OSError, OverflowError) as error:
         raise ClusterFailed(
             "no scheduler answers there",
-            where=Place(address),
+            where=address,
             advice="start one with `dask scheduler`, and workers with `dask worker ADDRESS`",
         ) from error
     try:
@@ -442,7 +442,7 @@ def _check(cluster: Cluster) -> None:
     if not workers:
         raise ClusterFailed(
             "the cluster has no workers",
-            where=Place(cluster.address),
+            where=cluster.address,
             advice=f"start some with `dask worker {cluster.address}`",
         )
     ours = version("miner")
@@ -450,7 +450,7 @@ def _check(cluster: Cluster) -> None:
         if theirs != ours:
             raise ClusterFailed(
                 f"the worker has version {theirs} of the miner, here it is {ours}",
-                where=Place(address),
+                where=address,
                 advice="install the same on all workers",
             )
     log.info("%d workers at %s", len(workers), cluster.address)

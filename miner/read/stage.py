@@ -300,7 +300,7 @@ def _read_all(
     processes = work.processes if is_shared(folder) else 1
     started = time.perf_counter()
     total = _size_bytes(sources)
-    with settling() as files, work.progress.task("reading games", total=total, unit="B") as task:
+    with settling() as settle, work.progress.task("reading games", total=total, unit="B") as task:
         outcomes = (
             read_batches(cut_batches(sources, task.advance), job, processes, numbering)
             if work.cluster is None
@@ -313,7 +313,7 @@ def _read_all(
             states += outcome.states
             moves += outcome.moves
             digests |= outcome.digests
-            files.settle(folder / name for name in outcome.digests)
+            settle(folder / name for name in outcome.digests)
             batches[outcome.number] = (outcome.first_game, outcome.first_game + outcome.states.total())
             task.facts(f"{states.total() / (time.perf_counter() - started):,.0f} games/s")
     known = []

@@ -1,9 +1,9 @@
 """Who writes to a store: one run at a time.
 
 Of a folder of this machine a run holds a lock, which ends with the process. In a remote store, where no lock
-reaches, a file names the writer. On this machine a lock is held besides: a claim whose lock is free is that of
-a run that was killed, and the next run takes it over. A claim of another machine stays until somebody takes it
-away: nobody here can know whether that run is alive.
+reaches, a file names the writer. On this machine a lock is held besides: a claim whose lock is free is that
+of a run that was killed, and the next run takes it over. A claim of another machine stays until somebody
+takes it away: nobody here can know whether that run is alive.
 """
 
 from __future__ import annotations

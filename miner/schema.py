@@ -35,6 +35,10 @@ def _column(
     return pa.field(name, kind, nullable=nullable, metadata=metadata)
 
 
+def _nullable(name: str, kind: pa.DataType, means: str) -> pa.Field:
+    return _column(name, kind, means, nullable=True)
+
+
 def encodings_of(schema: pa.Schema) -> dict[str, str]:
     """The columns that are to be stored without a dictionary, and how Parquet is to store each."""
     encodings = {column.name: (column.metadata or {}).get(b"stored", b"").decode() for column in schema}
@@ -100,7 +104,7 @@ REPLIES = _table(
     _column("players", INT64, "distinct players among them, as far as they are known"),
     _column("games_unknown", INT64, "those of the games whose player is not known"),
     _column("score_sum", FLOAT, "of the movers: win 1, draw 0.5, loss 0"),
-    _column("mean_rating", FLOAT, "of the movers; null: unrated", nullable=True),
+    _nullable("mean_rating", FLOAT, "of the movers; null: unrated"),
     _column("games_at_position", INT64, "games of the band through the position"),
     _column("score_sum_at_position", FLOAT, "of all movers of the band there"),
     _column("players_at_position", INT64, "distinct players of the band there, as far as known"),
@@ -139,12 +143,7 @@ EDGES = _table(
         stored=STEPS,
     ),
     _column("move", UINT16, "a reply there, of any band"),
-    _column(
-        "change",
-        UINT64,
-        "exclusive or of the keys before and after it; null: no way to the position",
-        nullable=True,
-    ),
+    _nullable("change", UINT64, "exclusive or of the keys before and after it; null: no way to the position"),
 )
 """One row per reply of a position above the floor; for the next tally, when games were added.
 
@@ -175,13 +174,13 @@ JUDGED = _table(
     _column("move", UINT16, "the reply"),
     _column("nodes", INT64, "budget of each search that the numbers below come from"),
     _column("best_move", TEXT, "UCI; empty if inconclusive"),
-    _column("cp_best", INT32, "of the best move, for the mover; a mate in n counts 10000 - n", nullable=True),
-    _column("cp_reply", INT32, "of the reply, for the mover", nullable=True),
-    _column("exp_best", FLOAT, "expected score of the best move, for the mover", nullable=True),
-    _column("exp_reply", FLOAT, "expected score of the reply, for the mover", nullable=True),
-    _column("loss", FLOAT, "exp_best - exp_reply, at least 0; 0 if the reply is best", nullable=True),
+    _nullable("cp_best", INT32, "of the best move, for the mover; a mate in n counts 10000 - n"),
+    _nullable("cp_reply", INT32, "of the reply, for the mover"),
+    _nullable("exp_best", FLOAT, "expected score of the best move, for the mover"),
+    _nullable("exp_reply", FLOAT, "expected score of the reply, for the mover"),
+    _nullable("loss", FLOAT, "exp_best - exp_reply, at least 0; 0 if the reply is best"),
     _column("nodes_before", INT64, "the budget before; 0: there was none"),
-    _column("loss_before", FLOAT, "the loss at that budget", nullable=True),
+    _nullable("loss_before", FLOAT, "the loss at that budget"),
     _column("wdl_best", pa.list_(INT32), "engine's own win, draw, loss per mille; empty: it has none"),
     _column("wdl_reply", pa.list_(INT32), "the same after the reply, for the mover"),
     _column("pv_best", pa.list_(TEXT), "UCI line that begins with the best move"),
@@ -189,12 +188,7 @@ JUDGED = _table(
     _column(
         "retreat", TEXT, "UCI move that takes a developed piece home after the reply and its answer, or empty"
     ),
-    _column(
-        "retreat_loss",
-        FLOAT,
-        "expected score the mover loses by every move that takes no piece home",
-        nullable=True,
-    ),
+    _nullable("retreat_loss", FLOAT, "expected score the mover loses by every move that takes no piece home"),
     _column("engine", TEXT, "name of the engine"),
     _column("state", TEXT, "judged or inconclusive"),
     _column("detail", TEXT, "why it is inconclusive, or empty"),
@@ -210,15 +204,12 @@ FOLLOWED = _table(
     _column("path", TEXT, "the commonest moves from the losing reply to there, UCI, space-separated"),
     _column("answer", UINT16, "a move chosen there"),
     _column("best_move", TEXT, "UCI; empty if inconclusive"),
-    _column("cp_best", INT32, "of the best move, for the side that profits", nullable=True),
-    _column("cp_answer", INT32, "of the answer, for the side that profits", nullable=True),
-    _column("exp_best", FLOAT, "expected score of the best move, for the same side", nullable=True),
-    _column("exp_answer", FLOAT, "expected score of the answer", nullable=True),
-    _column(
-        "kept",
-        FLOAT,
-        "share of the gain that is left after the answer: 1 all of it, 0 or less nothing",
-        nullable=True,
+    _nullable("cp_best", INT32, "of the best move, for the side that profits"),
+    _nullable("cp_answer", INT32, "of the answer, for the side that profits"),
+    _nullable("exp_best", FLOAT, "expected score of the best move, for the same side"),
+    _nullable("exp_answer", FLOAT, "expected score of the answer"),
+    _nullable(
+        "kept", FLOAT, "share of the gain that is left after the answer: 1 all of it, 0 or less nothing"
     ),
     _column("nodes", INT64, "budget of each search; 0: the answer was too rare to be judged"),
 )
@@ -242,11 +233,8 @@ AFTERWARDS = _table(
     _column("band", TEXT, "rating band of the player who profits"),
     _column("games", INT64, "games with the losing reply against players of the band"),
     _column("score_sum", FLOAT, "of the players who profit: win 1, draw 0.5, loss 0"),
-    _column(
-        "mean_rating_gap",
-        FLOAT,
-        "rating of the player who profits less that of the other; null: not known",
-        nullable=True,
+    _nullable(
+        "mean_rating_gap", FLOAT, "rating of the player who profits less that of the other; null: not known"
     ),
 )
 """What the side that profits made of a losing reply, per band of its players."""
@@ -334,9 +322,7 @@ FINDINGS = _table(
     _column("points_per_100", FLOAT, "points per 100 games that knowing it is worth"),
     _column("points_per_100_low", FLOAT, "lower bound; the order of the list"),
     _column("observed_with_reply", FLOAT, "score of those who chose the reply"),
-    _column(
-        "observed_without_reply", FLOAT, "score of the others there; null: there were none", nullable=True
-    ),
+    _nullable("observed_without_reply", FLOAT, "score of the others there; null: there were none"),
     _column("engine", TEXT, "name of the engine"),
     _column("nodes", INT64, "budget of each of the deepest searches"),
     _column(
@@ -351,28 +337,26 @@ FINDINGS = _table(
         "expected score that the reply costs players of the band: of the curve's, the part that is seen",
     ),
     _column("curve", TEXT, "where that comes from: fitted, or engine"),
-    _column(
+    _nullable(
         "find_rate",
         FLOAT,
         "share (0 to 1) of the band who keep most of the gain with their next move; null: not known",
-        nullable=True,
     ),
-    _column("find_rate_low", FLOAT, "lower bound of its interval", nullable=True),
-    _column("find_rate_high", FLOAT, "upper bound", nullable=True),
+    _nullable("find_rate_low", FLOAT, "lower bound of its interval"),
+    _nullable("find_rate_high", FLOAT, "upper bound"),
     _column("teaching_value", FLOAT, "points per 100 games that pupils would still gain"),
     _column("teaching_value_low", FLOAT, "lower bound; the order of the list"),
-    _column(
+    _nullable(
         "conversion_expected",
         FLOAT,
         "score of the side that profits, of the band, as the curve expects it after the reply",
-        nullable=True,
     ),
-    _column("conversion_observed", FLOAT, "what it really scored", nullable=True),
+    _nullable("conversion_observed", FLOAT, "what it really scored"),
     _column("conversion_games", INT64, "games that this was seen in"),
     _column("model_games", pa.list_(UINT32), "numbers of model games in the store, the best first"),
-    _column("games_per_player", FLOAT, "games at the position by player of the band", nullable=True),
+    _nullable("games_per_player", FLOAT, "games at the position by player of the band"),
     _column("trend", TEXT, "falling, rising or steady between the last two seasons, or empty"),
-    _column("trend_p", FLOAT, "how likely chance alone makes such a change", nullable=True),
+    _nullable("trend_p", FLOAT, "how likely chance alone makes such a change"),
 )
 
 TABLES = {

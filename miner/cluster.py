@@ -224,10 +224,7 @@ class Cluster:
             tasks.call_off()
 
     def workers(self) -> list[Worker]:
-        """The workers that are there now, by address.
-
-        Raises ClusterFailed if the scheduler is lost.
-        """
+        """The workers that are there now, by address. Raises ClusterFailed if the scheduler is lost."""
         with self.explained():
             identity = self.client.sync(self.client.scheduler.identity, callback_timeout=CONNECT_S)
         return sorted(

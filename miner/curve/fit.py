@@ -38,7 +38,8 @@ Source = Literal["fitted", "engine"]
 
 SATURATION_CP = 1000.0
 """Where more advantage stops to matter. Of tanh, asinh and clipping at many places this foretold best how
-held-out games ended, at 9,208 random positions of games of rated amateurs; 600 a little less well, 400 less."""
+held-out games ended, at 9,208 random positions of games of rated amateurs; 600 a little less well, 400
+less."""
 
 SATURATION_GAP = 600.0
 """The same for rating points; without, the stronger of unequal players are expected to score too much."""

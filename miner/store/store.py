@@ -206,10 +206,7 @@ class Store:
             )
 
     def require(self, stage: str) -> Manifest:
-        """The manifest of a stage that must have run.
-
-        Raises StoreError if it has not.
-        """
+        """The manifest of a stage that must have run. Raises StoreError if it has not."""
         manifest = self.manifest(stage)
         if manifest is None:
             raise StoreError(
@@ -434,10 +431,7 @@ class Store:
         )
 
     def read_table(self, name: str, columns: list[str] | None = None) -> pa.Table:
-        """A table, or some of its columns.
-
-        Raises StoreError if it is missing or damaged.
-        """
+        """A table, or some of its columns. Raises StoreError if it is missing or damaged."""
         path = self.path(name)
         with self._readable(path, f"the table `{name}`"):
             if isinstance(path, Remote) and name in FOLDERS:

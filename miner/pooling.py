@@ -59,8 +59,7 @@ class Games:
     @cached_property
     def effective(self) -> Floats:
         """Independent games with each reply, (replies, bands)."""
-        effective: Floats = self.chosen * self.worth_of_reply
-        return effective
+        return np.asarray(self.chosen * self.worth_of_reply)
 
     def some(self, positions: npt.NDArray[np.bool_], bands: npt.NDArray[np.bool_]) -> Games:
         """Only some positions and bands."""
@@ -90,8 +89,7 @@ class Resemblance:
         between = np.zeros((bands, bands))
         between[:-1, :-1] = self.own * self.nearness ** np.abs(np.subtract.outer(place, place))
         between[-1, -1] = self.unrated
-        covariance: Floats = between + self.common
-        return covariance
+        return np.asarray(between + self.common)
 
 
 TYPICAL = Resemblance()
@@ -143,8 +141,7 @@ def worth_of_games(played: Numbers, squared: Numbers, correlation: float) -> Flo
     Source: L. Kish, Survey Sampling (1965), design effect of clusters (from memory).
     """
     own = np.divide(squared, played, out=np.ones(played.shape), where=played > 0)
-    worth: Floats = 1.0 / (1.0 + np.maximum(own - 1.0, 0.0) * correlation)
-    return worth
+    return np.asarray(1.0 / (1.0 + np.maximum(own - 1.0, 0.0) * correlation))
 
 
 def lean(games: Floats, resemblance: Resemblance) -> tuple[Floats, Floats]:

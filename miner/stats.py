@@ -21,8 +21,7 @@ def normal_quantile(probability: float) -> float:
 
 def deviation_of(low: Floats, high: Floats, *, confidence: float) -> Floats:
     """Standard deviations by equal-tailed bounds, as if what they are of were normal."""
-    deviations: Floats = (high - low) / (2.0 * normal_quantile((1.0 + confidence) / 2.0))
-    return deviations
+    return np.asarray((high - low) / (2.0 * normal_quantile((1.0 + confidence) / 2.0)))
 
 
 def beta_interval(successes: Floats, failures: Floats, *, confidence: float = 0.9) -> tuple[Floats, Floats]:
@@ -68,8 +67,7 @@ def _interpolated(successes: Floats, failures: Floats, probability: float) -> Fl
     odds = special.betaincinv(a, b, probability), special.betaincinv(b, a, 1.0 - probability)
     away = (np.log(odds[0]) - np.log(odds[1]) - np.log(a) + np.log(b)) / np.sqrt(1.0 / a + 1.0 / b)
     found = interpolate.RectBivariateSpline(rows, columns, away).ev(*at)
-    quantiles: Floats = special.expit(at[0] - at[1] + found * np.sqrt(1.0 / successes + 1.0 / failures))
-    return quantiles
+    return np.asarray(special.expit(at[0] - at[1] + found * np.sqrt(1.0 / successes + 1.0 / failures)))
 
 
 def log_variance_of_share(successes: Any, failures: Any) -> Any:

@@ -33,7 +33,7 @@ MOST_CP = MATE_SCORE_CP - 1_000
 
 
 class Side(StrEnum):
-    """White or Black."""
+    """A side of the board."""
 
     WHITE = "white"
     BLACK = "black"
@@ -159,20 +159,19 @@ class Score:
     @property
     def expected(self) -> float:
         """Expected score (0 to 1) of `side`; a mate is certain."""
-        if self.cp is not None:
-            return expected_score(self.cp)
-        assert self.mate is not None
-        return 1.0 if self.mate > 0 else 0.0
+        return expected_score(self.as_cp)
 
 
 def expected_score(cp: float) -> float:
-    """Expected score (0 to 1) of the side that stands `cp` centipawns better.
+    """Expected score (0 to 1) of the side that stands `cp` centipawns better; a mate is certain.
 
     Source: the usual rule of engine testing, 1 / (1 + 10^(-cp/400)), from memory.
 
     >>> round(expected_score(100), 2)
     0.64
     """
+    if abs(cp) > MOST_CP:
+        return 1.0 if cp > 0 else 0.0
     return 1.0 / (1.0 + math.pow(10.0, -cp / 400.0))
 
 

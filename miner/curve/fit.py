@@ -290,8 +290,7 @@ def _covariance(meat: Floats, known: Floats, precision: Floats, centre_covarianc
     """Of a band's coefficients: by how games really differ, and as far as the common centre is not known."""
     bread = np.linalg.inv(known + precision)
     leaning = bread @ precision
-    covariance: Floats = bread @ (meat + precision) @ bread + leaning @ centre_covariance @ leaning.T
-    return covariance
+    return np.asarray(bread @ (meat + precision) @ bread + leaning @ centre_covariance @ leaning.T)
 
 
 def logistic(sums: Sums, centre: Floats, precision: Floats) -> Floats:
@@ -324,8 +323,7 @@ def information(sums: Sums, coefficients: Floats) -> Floats:
     """How much the results tell of the coefficients, were each a win or a loss: inverse covariance."""
     expected = special.expit(sums.inputs @ coefficients)
     each = sums.weight * expected * (1.0 - expected)
-    known: Floats = (sums.inputs * each[:, None]).T @ sums.inputs
-    return known
+    return np.asarray((sums.inputs * each[:, None]).T @ sums.inputs)
 
 
 def _dispersion(rows: Rows, sums: Sums, coefficients: Floats) -> float:
@@ -345,8 +343,7 @@ def game_scatter(rows: Rows, coefficients: Floats) -> Floats:
     residual = rows.weight * (rows.score - special.expit(inputs @ coefficients))
     firsts = np.flatnonzero(np.r_[True, rows.game[1:] != rows.game[:-1]])
     by_game = np.add.reduceat(inputs * residual[:, None], firsts, axis=0)
-    meat: Floats = by_game.T @ by_game
-    return meat
+    return np.asarray(by_game.T @ by_game)
 
 
 def _engine_curve(engine: EngineRows) -> Curve:

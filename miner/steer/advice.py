@@ -23,12 +23,11 @@ from miner.steer.expectimax import (
     Tree,
     Valued,
     Worth,
-    engine_expected,
     steps_of,
 )
 from miner.steer.grow import Ask, Looked, Question, popular
 from miner.steer.tallied import Played, TalliedTree
-from miner.terms import Side
+from miner.terms import Side, expected_score
 
 _TRAPS_LISTED = 3
 
@@ -180,7 +179,7 @@ class Advice:
                     "value_low": low,
                     "value_high": high,
                     "cp": choice.cp,
-                    "expected": engine_expected(choice.cp),
+                    "expected": expected_score(choice.cp),
                     "loss": choice.loss,
                     "price": float(self.valued.prices[key, choice.move][0]),
                     "games": answered.games if isinstance(answered, TheirPosition) else 0,
@@ -327,7 +326,7 @@ def _passed(advice: Advice, looked: dict[int, Looked], keys: set[int], ask: Ask)
             places.append(key)
     answers = ask(questions) if questions else []
     return {
-        key: engine_expected(looked[key].cp_best) - engine_expected(-after.cp_best)
+        key: expected_score(looked[key].cp_best) - expected_score(-after.cp_best)
         for key, after in zip(places, answers, strict=True)
         if after is not None
     }
@@ -336,4 +335,4 @@ def _passed(advice: Advice, looked: dict[int, Looked], keys: set[int], ask: Ask)
 def _loss(looked: Looked | None, move: int) -> float | None:
     if looked is None or move not in looked.cp:
         return None
-    return max(0.0, engine_expected(looked.cp_best) - engine_expected(looked.cp[move]))
+    return max(0.0, expected_score(looked.cp_best) - expected_score(looked.cp[move]))

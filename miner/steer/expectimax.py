@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from miner.arrays import Floats
-from miner.terms import MATE_SCORE_CP, MOST_CP, expected_score
+from miner.terms import MATE_SCORE_CP, expected_score
 
 Worth = Callable[[float], Floats]
 """Centipawns to expected score (0 to 1): the best guess first, then one number per draw."""
@@ -99,13 +99,6 @@ class Valued:
         """The position in the tree that a move leads to, or None where the engine's verdict stands."""
         is_followed = step.child is not None and step.child in self.tree and (key, step.move) not in self.cut
         return step.child if is_followed else None
-
-
-def engine_expected(cp: int) -> float:
-    """Expected score (0 to 1) by the engine's rule; a mate is certain."""
-    if abs(cp) > MOST_CP:
-        return 1.0 if cp > 0 else 0.0
-    return expected_score(cp)
 
 
 def steps_of(position: Position) -> tuple[Choice, ...] | tuple[Reply, ...]:
@@ -233,7 +226,7 @@ def _traps_below(
     for reply in position.replies:
         rate = reply.rate / whole
         cp = after_reply(valued.tree, position, reply)
-        if engine_expected(cp) - engine_expected(position.cp) >= losing:
+        if expected_score(cp) - expected_score(position.cp) >= losing:
             add(key, reply.move, rate, rate * float(worth(cp)[0] - worth(position.cp)[0]))
         for trap in below.get(valued.child(key, reply), {}).values():
             add(trap.key, trap.move, rate * trap.reach, rate * trap.gain)
@@ -256,7 +249,7 @@ def engine_worth(draws: int) -> Worth:
 
     @cache
     def worth(cp: float) -> Floats:
-        return np.full(1 + draws, engine_expected(round(cp)))
+        return np.full(1 + draws, expected_score(round(cp)))
 
     return worth
 
@@ -275,9 +268,8 @@ def curve_worth(best_guess: ExpectedScore, drawn: Sequence[ExpectedScore]) -> Wo
 
     def worth(cp: float) -> Floats:
         if abs(cp) >= MATE_SCORE_CP - _SHORT_MATE:
-            return np.full(len(table), engine_expected(round(cp)))
-        column: Floats = table[:, min(max(round(cp), -_FURTHEST_CP), _FURTHEST_CP) + _FURTHEST_CP]
-        return column
+            return np.full(len(table), expected_score(round(cp)))
+        return np.asarray(table[:, min(max(round(cp), -_FURTHEST_CP), _FURTHEST_CP) + _FURTHEST_CP])
 
     return worth
 
@@ -287,5 +279,4 @@ def coefficients_drawn(coefficients: Floats, covariance: Floats, draws: int) -> 
     generator = np.random.default_rng(_SEED)
     values, vectors = np.linalg.eigh((covariance + covariance.T) / 2.0)
     scatter = generator.standard_normal((draws, len(values))) * np.sqrt(np.maximum(values, 0.0))
-    drawn: Floats = coefficients + scatter @ vectors.T
-    return drawn
+    return np.asarray(coefficients + scatter @ vectors.T)

@@ -19,11 +19,10 @@ from miner.steer.expectimax import (
     Reply,
     TheirPosition,
     Tree,
-    engine_expected,
     steps_of,
 )
 from miner.steer.tallied import Judged, Played, TalliedTree
-from miner.terms import Side
+from miner.terms import Side, expected_score
 
 log = logging.getLogger(__name__)
 
@@ -207,7 +206,7 @@ class _Growth:
         )
 
     def _ours(self, question: Question, looked: Looked, board: chess.Board) -> OurPosition:
-        best = engine_expected(looked.cp_best)
+        best = expected_score(looked.cp_best)
         fixed = self.fixed.get(question.key)
         shown = {played.move for played in popular(self.tallied.played.get(question.key, ()))}
         choices = []
@@ -215,7 +214,7 @@ class _Growth:
             if move not in looked.cp:
                 continue
             cp = looked.cp[move]
-            loss = 0.0 if move == looked.best_move else max(0.0, best - engine_expected(cp))
+            loss = 0.0 if move == looked.best_move else max(0.0, best - expected_score(cp))
             is_sound = loss <= self.settings.soundness
             is_allowed = move in fixed if fixed else is_sound
             if is_allowed or is_sound or move in shown or move == looked.best_move:

@@ -131,8 +131,7 @@ def strength_of(rate: Floats, low: Floats, high: Floats, *, confidence: float) -
     """
     deviation = stats.deviation_of(low, high, confidence=confidence)
     games = rate * (1.0 - rate) / np.square(np.maximum(deviation, 1e-6)) - 1.0
-    strengths: Floats = np.clip(games, 1.0, 1e7)
-    return strengths
+    return np.asarray(np.clip(games, 1.0, 1e7))
 
 
 def _judged(judged: pd.DataFrame) -> dict[int, dict[int, Judged]]:

@@ -17,8 +17,8 @@ from miner.export.lists import csv_of, parquet_of
 from miner.export.pgn import games_bytes, tag_value
 from miner.finding.words import band_words, numbered_sans, percent
 from miner.steer.advice import COLUMNS, Advice, TakenAway
-from miner.steer.expectimax import Choice, OurPosition, Reply, TheirPosition, after_reply, engine_expected
-from miner.terms import BLUNDER_LOSS
+from miner.steer.expectimax import Choice, OurPosition, Reply, TheirPosition, after_reply
+from miner.terms import BLUNDER_LOSS, expected_score
 
 _WIDEST, _NARROWEST = 100, 72
 _COLUMNS = {"Arises": 6, "Score": 5, "Least": 5, "Price": 5, "Engine": 6, "Games": 6, "Move": 12}
@@ -236,7 +236,7 @@ class _TreeWriter:
     ) -> None:
         for reply in sorted(position.replies, key=lambda reply: (-reply.rate, reply.move)):
             after = after_reply(self._advice.tree, position, reply)
-            loss = engine_expected(after) - engine_expected(position.cp)
+            loss = expected_score(after) - expected_score(position.cp)
             loses = loss >= self._advice.settings.losing
             if reach * reply.rate < (_LEAST_REACH / 5 if loses else _LEAST_REACH):
                 continue

@@ -113,8 +113,7 @@ class Movers:
 
     def of(self, games: npt.NDArray[np.uint32], plies: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint64]:
         """The movers of rows of `moves`, to be taken apart by `UNPACKED_SQL`."""
-        found: npt.NDArray[np.uint64] = self._packed.take(games * np.intp(2) + (plies & 1))
-        return found
+        return np.asarray(self._packed.take(games * np.intp(2) + (plies & 1)))
 
 
 UNPACKED_SQL = """(mover >> 24)::uinteger as player, ((mover >> 8) & 65535)::usmallint as rating,

@@ -57,7 +57,7 @@ LEDGER_STATES = (
     "filtered",
     "forgotten",
 )
-"""What can become of a game that was seen; the first two leave rows in `moves`."""
+"""The states of the games that were seen; the first two leave rows in `moves`."""
 
 GAMES = _table(
     _column("game", UINT32, "number of the game in the store, from 0, in reading order", stored=STEPS),
@@ -93,7 +93,7 @@ MOVES = _table(
 )
 """One row per game and position: a position met again in the same game counts at its first visit only.
 
-Who moved, of what rating and with what result, is told once for all moves of a game: in `games`.
+Who moved, of what rating and with what result, stands once for all moves of a game: in `games`.
 """
 
 REPLIES = _table(
@@ -237,7 +237,7 @@ AFTERWARDS = _table(
         "mean_rating_gap", FLOAT, "rating of the player who profits less that of the other; null: not known"
     ),
 )
-"""What the side that profits made of a losing reply, per band of its players."""
+"""The scores of the side that profits from a losing reply, per band of its players."""
 
 MODEL_GAMES = _table(
     _column("key", UINT64, "position before the losing reply"),

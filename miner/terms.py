@@ -17,7 +17,7 @@ from miner.errors import UsageError
 UNRATED = "unrated"
 
 STRONGEST = "strongest"
-"""What the strongest players' plan is called among the bands'."""
+"""The name of the strongest players' plan among those of the bands."""
 
 BLUNDER_LOSS = 0.25
 """Expected score that a reply gives away to earn two question marks, and not one.
@@ -45,7 +45,7 @@ class Side(StrEnum):
 
     @property
     def color(self) -> bool:
-        """The same as python-chess writes it: True for White."""
+        """The side as python-chess writes it: True for White."""
         return self is Side.WHITE
 
     @classmethod
@@ -128,7 +128,7 @@ class BandScheme:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """What an engine says a position is worth, for `side`: centipawns, or mate in so many moves.
+    """An engine's evaluation of a position, for `side`: centipawns, or mate in so many moves.
 
     Exactly one of `cp` and `mate` is set. `mate` > 0: `side` mates; `mate` <= 0: `side` is mated
     (0: it is mate on the board).

@@ -42,7 +42,7 @@ held-out games ended, at 9,208 random positions of games of rated amateurs; 600 
 less."""
 
 SATURATION_GAP = 600.0
-"""The same for rating points; without, the stronger of unequal players are expected to score too much."""
+"""Where more rating points stop to matter; without, the stronger are expected to score too much."""
 
 ENOUGH_GAMES = 10.0
 """Players' games of a band from which it has a curve of its own, leaning on the others', not the engine's.

@@ -16,15 +16,7 @@ import pandas as pd
 from miner.arrays import Floats
 from miner.board.moves import line_san, unpack_move
 from miner.settings import SteerSettings
-from miner.steer.expectimax import (
-    Choice,
-    OurPosition,
-    TheirPosition,
-    Tree,
-    Valued,
-    Worth,
-    steps_of,
-)
+from miner.steer.expectimax import Choice, OurPosition, TheirPosition, Tree, Valued, Worth, steps_of
 from miner.steer.grow import Ask, Looked, Question, popular
 from miner.steer.tallied import Played, TalliedTree
 from miner.terms import Side, expected_score
@@ -268,7 +260,9 @@ def taken_away(advice: Advice, ask: Ask) -> tuple[TakenAway, ...]:
             continue
         if known is None or taken.rate_there > known.rate_there:
             found[taken.key, taken.reply] = replace(taken, loss_there=loss)
-    felt = {step: advice.reach[one.key] * one.rate_there * one.loss_here for step, one in found.items()}
+    felt = {
+        step: advice.reach[taken.key] * taken.rate_there * taken.loss_here for step, taken in found.items()
+    }
     return tuple(found[step] for step in sorted(found, key=lambda step: (-felt[step], step)))
 
 

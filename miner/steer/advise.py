@@ -97,19 +97,6 @@ def advise(
         return replace(advice, taken_away=taken_away(advice, ask))
 
 
-def _ground_of(store: Store, band: str, bands: BandScheme, settings: SteerSettings) -> TalliedTree:
-    """What the store's tally says of the band, and its judge, where there was one."""
-    return lay_out(
-        store.read_table("positions"),
-        store.read_table("replies"),
-        store.read_table("judged") if store.manifest("judge") else JUDGED.empty_table(),
-        band=band,
-        bands=bands,
-        strong_rating=settings.strong_rating,
-        confidence=store.require("tally").settings["confidence"],
-    )
-
-
 def _require_answers(
     tallied: TalliedTree, root: int, side: Side, band: str, repertoire: Repertoire | None
 ) -> None:
@@ -143,7 +130,7 @@ def _asking(
 
         def ask(questions: Sequence[Question]) -> list[Looked | None]:
             found, _ = consult(
-                (look(one, tallied.judged.get(one.key, {}), settings.nodes) for one in questions),
+                (look(asked, tallied.judged.get(asked.key, {}), settings.nodes) for asked in questions),
                 program=program,
                 hash_mb=settings.hash_mb,
                 cache=opened,

@@ -160,7 +160,8 @@ def value(
             valued.prices[step] = worth(choice.cp if child is None else tree[child].cp)
             valued.traps[step] = _heaviest(below.get(child, {}))
         allowed = [choice for choice in position.choices if choice.is_allowed]
-        best = max(allowed, key=lambda one: (_lower(valued.moves[key, one.move], confidence), -one.loss))
+        lower = {choice.move: _lower(valued.moves[key, choice.move], confidence) for choice in allowed}
+        best = max(allowed, key=lambda choice: (lower[choice.move], -choice.loss))
         valued.chosen[key] = best.move
         valued.positions[key] = valued.moves[key, best.move]
         below[key] = below.get(valued.child(key, best), {})

@@ -12,15 +12,7 @@ import chess
 from miner.board.moves import pack, unpack_move
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.settings import SteerSettings
-from miner.steer.expectimax import (
-    Choice,
-    OurPosition,
-    Position,
-    Reply,
-    TheirPosition,
-    Tree,
-    steps_of,
-)
+from miner.steer.expectimax import Choice, OurPosition, Position, Reply, TheirPosition, Tree, steps_of
 from miner.steer.tallied import Judged, Played, TalliedTree
 from miner.terms import Side, expected_score
 

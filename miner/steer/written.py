@@ -154,7 +154,7 @@ def _numbered(trap: str, ply: int) -> str:
 
 
 def taken_sentence(advice: Advice, taken: TakenAway) -> str:
-    """What a recommended move takes away, as a sentence."""
+    """A reply that a recommended move takes away, as a sentence."""
     way = (*advice.first_moves, *advice.ways[taken.key])
     here, there = (
         line_san(chess.Board(), (*way, unpack_move(move), unpack_move(taken.reply))).split()
@@ -168,7 +168,7 @@ def taken_sentence(advice: Advice, taken: TakenAway) -> str:
 
 
 def not_covered_lines(open_ends: pd.DataFrame, top: int) -> str:
-    """What the opponents play that a repertoire has no answer to, the most frequent first.
+    """The opponents' moves to which a repertoire has no answer, the most frequent first.
 
     `open_ends`: as `miner.graph.within.not_covered` gives them.
     """
@@ -224,7 +224,8 @@ class _TreeWriter:
 
     def _write_ours(self, node: chess.pgn.GameNode, key: int, position: OurPosition, reach: float) -> None:
         row, *others = self._rows[key]
-        [choice] = [one for one in position.choices if one.move == self._advice.valued.chosen[key]]
+        chosen = self._advice.valued.chosen[key]
+        [choice] = [choice for choice in position.choices if choice.move == chosen]
         ours = node.add_variation(unpack_move(choice.move))
         if row.value - row.price >= self._advice.settings.losing / 2:
             ours.nags.add(chess.pgn.NAG_GOOD_MOVE)
@@ -260,7 +261,7 @@ class _TreeWriter:
 
 
 def _comment_on(row: Any, others: Sequence[Any]) -> str:
-    """What a recommended move is worth, and the moves to compare it with."""
+    """The comment on a recommended move: its worth, and the moves to compare it with."""
     if row.games:
         games = f"{row.games:,} game{'' if row.games == 1 else 's'} of the band"
         sentences = [
@@ -307,4 +308,4 @@ FORMATS: Mapping[str, Callable[[Advice], bytes]] = {
     ".csv": csv_bytes,
     ".parquet": parquet_bytes,
 }
-"""What makes a file's contents from advice, by the file's suffix."""
+"""The functions that make a file's contents from advice, by the file's suffix."""

@@ -26,7 +26,7 @@ UNFINISHED = ".unfinished"
 
 
 class FolderChange:
-    """What is to be put into a folder and what is to go from it; without a commit it leaves nothing."""
+    """Files to be put into a folder and files to go from it; without a commit nothing changes."""
 
     def __init__(self, root: Location) -> None:
         self.root = root

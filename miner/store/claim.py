@@ -185,7 +185,7 @@ def _token(guard: IO[str] | None) -> str:
 
 
 def _claim_in(file: Remote) -> dict[str, Any]:
-    """What a claim says, and since when it is there by the clock of the other side; empty: there is none."""
+    """The values of a claim, and since when it is there by the server's clock; empty: there is none."""
     try:
         info = file.info()
         claim = json.loads(file.read_bytes())

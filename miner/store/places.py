@@ -32,7 +32,7 @@ _OBJECT_STORES = frozenset({"s3", "s3a", "gs", "gcs", "abfs", "abfss", "az", "ad
 
 _READ_AT_ONCE = 8 << 20
 _ANSWERS = (FileNotFoundError, FileExistsError, IsADirectoryError, NotADirectoryError)
-"""What the other side may answer without anything being wrong."""
+"""Answers of a server that are no failures."""
 
 
 @dataclass(frozen=True, order=True, slots=True)
@@ -64,7 +64,7 @@ class Remote:
         return Remote(self.protocol, posixpath.dirname(self.path))
 
     def resolve(self) -> Remote:
-        """The same without steps upwards."""
+        """The place with its steps upwards taken."""
         return Remote(self.protocol, posixpath.normpath(self.path))
 
     def relative_to(self, folder: Remote) -> Path:

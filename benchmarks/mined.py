@@ -43,7 +43,7 @@ class Halves:
     @classmethod
     def of(cls, mined: Store, held_out: Store) -> Halves:
         """Of a ranked store, and one that was read into."""
-        bands = BandScheme(tuple(mined.require("tally").settings["band_edges"]))
+        bands = mined.bands
         judged = mined.read_table("judged").to_pandas()
         judged["losing"] = is_losing(judged, settings_of({"rank": mined.require("rank").settings}).rank)
         return cls(mined, held_out, bands, Curves.from_table(mined.read_table("curves")), judged)

@@ -38,7 +38,7 @@ from miner.judge.stage import judge
 from miner.read.stage import read
 from miner.settings import JudgeSettings, ReadSettings, SteerSettings, TallySettings
 from miner.steer import Advice, advise
-from miner.steer.tree import OurPosition, TheirPosition, after_reply
+from miner.steer.expectimax import OurPosition, TheirPosition, after_reply
 from miner.store import Store
 from miner.store.query import create_views
 from miner.tally.stage import tally

@@ -67,7 +67,7 @@ def check(sources: Sequence[str], settings: Settings) -> None:
 
 
 def _check_settings(settings: Settings) -> None:
-    settings.tally.bands.check(settings.rank.bands)
+    settings.tally.bands.require(settings.rank.bands)
     check_thresholds(settings.rank, as_dict(settings.judge))
 
 

@@ -10,14 +10,15 @@ import typer
 from miner.cli import options
 from miner.cli.terminal import Bars
 from miner.engine.identity import find_engine
+from miner.export.formats import check_targets, write_files
 from miner.graph.repertoire import read_repertoire
 from miner.graph.within import not_covered, reach_in_repertoire
-from miner.steer import advise, files
-from miner.steer.wording import advice_table, headline, not_covered_lines, taken_sentence
+from miner.steer import advise
+from miner.steer.written import FORMATS, advice_table, headline, not_covered_lines, taken_sentence
 from miner.store import Store
 from miner.terms import Side
 
-_TAKEN_TOLD = 8
+_TAKEN_LISTED = 8
 
 
 def steer(
@@ -66,7 +67,7 @@ def steer(
     and started again: what was searched is kept.
     """
     targets = to or []
-    files.check(targets)
+    check_targets(targets, FORMATS)
     wanted = options.settings_from(settings, steer={"soundness": soundness, "plies": plies, "nodes": nodes})
     opened = Store.open(store)
     ours = read_repertoire(repertoire, side) if repertoire else None
@@ -84,11 +85,11 @@ def steer(
             progress=Bars(),
             cluster=workers,
         )
-    files.write(advice, targets)
+    write_files(advice, targets, FORMATS)
     typer.echo(f"{headline(advice)}\n\n{advice_table(advice, top=top)}")
     if advice.taken_away:
-        told = [taken_sentence(advice, one) for one in advice.taken_away[:_TAKEN_TOLD]]
-        typer.echo("\n".join(["", "What our moves take away", *told]))
+        sentences = [taken_sentence(advice, taken) for taken in advice.taken_away[:_TAKEN_LISTED]]
+        typer.echo("\n".join(["", "What our moves take away", *sentences]))
     if ours:
         open_ends = not_covered(reach_in_repertoire(opened, ours, [band]))
         typer.echo(f"\n{not_covered_lines(open_ends, top)}")

@@ -183,7 +183,7 @@ def _tables(
     """All tables, and facts for the manifest."""
     connection, settings = given.connection, given.settings
     with given.asker.progress.task("finding games", total=4, unit="part") as task:
-        count = passages.find_passages(connection, losing, BandScheme(tuple(tallied["band_edges"])))
+        count = passages.find_passages(connection, losing, BandScheme.of(tallied))
         task.advance()
         afterwards = passages.count_afterwards(connection)
         task.advance()

@@ -17,7 +17,6 @@ from miner.board.moves import unpack_move
 from miner.graph.repertoire import Repertoire
 from miner.graph.walk import START_KEY
 from miner.store import Store
-from miner.terms import BandScheme
 
 _AT_ONCE = 512  # targets, so that memory does not grow with the square of the repertoire
 
@@ -55,7 +54,7 @@ def reach_in_repertoire(store: Store, repertoire: Repertoire, bands: Sequence[st
     Raises StoreError without a tally, UsageError for a band that it does not have.
     """
     tally = store.require("tally")
-    BandScheme(tuple(tally.settings["band_edges"])).check(tuple(bands))
+    store.bands.require(bands)
     columns = ["key", "band", "move", "pick_rate", "pick_rate_low", "pick_rate_high"]
     replies = store.read_table("replies", columns).to_pandas()
     parts = []

@@ -41,8 +41,8 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
             advice=f"run `miner {stale}` first, or `miner run`",
         )
     check_thresholds(settings, judged_before.settings)
-    bands = BandScheme(tuple(tallied.settings["band_edges"]))
-    bands.check(settings.bands)
+    bands = store.bands
+    bands.require(settings.bands)
     inputs, told = _inputs(store, judged_before, settings), as_dict(settings)
     if store.is_current("rank", told, inputs):
         return store.require("rank")

@@ -267,7 +267,7 @@ def _read_all(
     processes = run.processes if is_shared(folder) else 1
     started = time.perf_counter()
     total = total_bytes(sources)
-    with settling() as files, run.progress.task("reading games", total=total, unit="B") as task:
+    with settling() as settle, run.progress.task("reading games", total=total, unit="B") as task:
         outcomes = (
             read_batches(cut_batches(sources, task.advance), job, processes, numbering)
             if run.cluster is None
@@ -280,7 +280,7 @@ def _read_all(
             moves += outcome.moves
             added.ledger.update(outcome.states)
             added.digests.update(outcome.digests)
-            files.settle(folder / name for name in outcome.digests)
+            settle(folder / name for name in outcome.digests)
             batch_games = outcome.states.total()
             added.batches[outcome.number] = (outcome.first_game, outcome.first_game + batch_games)
             task.facts(f"{added.ledger.total() / (time.perf_counter() - started):,.0f} games/s")

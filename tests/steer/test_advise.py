@@ -18,8 +18,7 @@ from miner.graph.repertoire import Repertoire
 from miner.settings import SteerSettings
 from miner.steer import Advice, advise
 from miner.steer.advise import find_start
-from miner.steer.files import csv_bytes, parquet_bytes, pgn_bytes
-from miner.steer.wording import advice_table, headline
+from miner.steer.written import advice_table, csv_bytes, headline, parquet_bytes, pgn_bytes
 from miner.store import Store
 from miner.terms import Side
 from tests.stores import Game, board_after, here, key_after, tallied_store

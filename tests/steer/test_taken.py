@@ -10,7 +10,7 @@ from miner.board.moves import pack, unpack_move
 from miner.graph.repertoire import Repertoire
 from miner.settings import SteerSettings
 from miner.steer import Advice, advise
-from miner.steer.wording import taken_sentence
+from miner.steer.written import taken_sentence
 from miner.terms import Side
 from tests.stores import Game, board_after, key_after, tallied_store
 

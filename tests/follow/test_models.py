@@ -95,12 +95,12 @@ def test_only_good_move_is_a_moment() -> None:
     )
     seen = script.hear(review(won_game(), 500))
 
-    told = script.hear(review_choices(seen, 500))
+    shown = script.hear(review_choices(seen, 500))
 
-    assert told.steps[0].second == pytest.approx(expected_score(140))
-    assert 6 in told.moments
-    assert 4 not in told.moments
-    assert told.steps[2].second is None  # decided: not asked
+    assert shown.steps[0].second == pytest.approx(expected_score(140))
+    assert 6 in shown.moments
+    assert 4 not in shown.moments
+    assert shown.steps[2].second is None  # decided: not asked
 
 
 def test_losers_error_is_a_moment() -> None:
@@ -114,9 +114,9 @@ def test_six_moments_at_most() -> None:
     """The greatest changes are told, in the order of the game."""
     shares = [(0.5 + 0.02 * place, 0.3) for place in range(9)]
 
-    told = Review(won_game(), steps(*shares)).moments
+    moments = Review(won_game(), steps(*shares)).moments
 
-    assert told == [9, 11, 13, 15, 17, 19]
+    assert moments == [9, 11, 13, 15, 17, 19]
 
 
 def test_candidates_are_strong_and_had_an_opponent() -> None:

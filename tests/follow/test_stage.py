@@ -73,13 +73,13 @@ def test_tables_are_those_of_the_schema(followed: Store) -> None:
 
 def test_what_was_scored_afterwards(followed: Store) -> None:
     """By band of the player who profits: 5 wins, 3 losses and 2 draws at 1000-1199, 5 losses at 800-999."""
-    told = {row["band"]: row for row in rows(followed, "afterwards")}
+    by_band = {row["band"]: row for row in rows(followed, "afterwards")}
 
-    assert {band: (row["games"], row["score_sum"]) for band, row in told.items()} == {
+    assert {band: (row["games"], row["score_sum"]) for band, row in by_band.items()} == {
         "800-999": (5, 0.0),
         "1000-1199": (10, 6.0),
     }
-    assert told["1000-1199"]["mean_rating_gap"] == pytest.approx((5 * 150 + 3 * 200 + 2 * 170) / 10)
+    assert by_band["1000-1199"]["mean_rating_gap"] == pytest.approx((5 * 150 + 3 * 200 + 2 * 170) / 10)
 
 
 def test_who_finds_the_punishment(followed: Store) -> None:
@@ -141,8 +141,8 @@ def test_model_games_and_plans(followed: Store) -> None:
         assert 0.0 <= row["quality"] < 0.2
         assert all(3 < ply < len(moves) for ply in row["moments"])
     assert {row["players"] for row in plans} == {"strongest", "1000-1199"}
-    told = {row["detail"]: (row["games"], row["share"]) for row in plans if row["players"] == "1000-1199"}
-    assert told["castling long"] == told["queen h7"] == told["bishop e3"] == (5, 1.0)
+    themes = {row["detail"]: (row["games"], row["share"]) for row in plans if row["players"] == "1000-1199"}
+    assert themes["castling long"] == themes["queen h7"] == themes["bishop e3"] == (5, 1.0)
 
 
 def test_seasons(followed: Store) -> None:
@@ -156,9 +156,9 @@ def test_seasons(followed: Store) -> None:
 def test_no_names(followed: Store) -> None:
     """No player's name is in any of the tables."""
     for name in SCHEMAS:
-        told = str(followed.read_table(name).to_pylist())
-        assert "Pupil" not in told
-        assert "Rival" not in told
+        text = str(followed.read_table(name).to_pylist())
+        assert "Pupil" not in text
+        assert "Rival" not in text
 
 
 def test_number_of_engines_changes_nothing(

@@ -120,16 +120,11 @@ class Store:
                         advice="name an empty or a new folder",
                     )
                 _make_salt(root)
-        except (FileExistsError, NotADirectoryError) as error:
-            raise StoreError(
-                "cannot make a store: there is a file of that name on the way",
-                where=root,
-                advice="name a folder that is empty or new",
-            ) from error
         except OSError as error:
-            raise StoreError(
-                f"cannot make a store: {error.strerror}", where=root, advice="name a folder you may write to"
-            ) from error
+            is_taken = isinstance(error, FileExistsError | NotADirectoryError)
+            why = "there is a file of that name on the way" if is_taken else error.strerror
+            advice = "name a folder that is empty or new" if is_taken else "name a folder you may write to"
+            raise StoreError(f"cannot make a store: {why}", where=root, advice=advice) from error
         return cls.open(root)
 
     @classmethod

@@ -1,4 +1,4 @@
-"""What a move takes away, with a real engine."""
+"""Replies that a move takes away, with a real engine."""
 
 from __future__ import annotations
 

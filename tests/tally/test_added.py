@@ -8,6 +8,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import chess
+import numpy as np
+import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
@@ -18,6 +20,7 @@ from miner.schema import LEDGER_STATES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
 from miner.tally import added, stage
+from miner.tally.graph import Ways
 from miner.tally.stage import tally
 from tests.stores import Game, here, position_after, read_store, replies_after, tallied_store
 
@@ -122,6 +125,18 @@ def test_many_tallies_in_parts_are_those_of_the_whole(
 ) -> None:
     """The same of more games."""
     check_parts_against_the_whole(added_games, TallySettings(min_games=min_games))
+
+
+def test_shortest_way_is_kept_whole() -> None:
+    """Of two ways to a position the shorter one; of equally long ones that of the earlier game."""
+    keys = np.array([7, 9], dtype=np.uint64)
+    before = Ways.along(keys, pa.array(["e2e4 e7e5", "d2d4"])), np.array([3, 4])
+    fresh = Ways.along(keys, pa.array(["g1f3 g8f6 f3g1", "c2c4"])), np.array([1, 2])
+
+    ways, games = added._shortest([before, fresh])
+
+    assert ways.paths().to_pylist() == ["e2e4 e7e5", "c2c4"]
+    assert games.tolist() == [3, 2]
 
 
 def test_a_prior_counts_alike_in_parts(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import subprocess
@@ -24,6 +25,20 @@ def test_results_come_in_order(workers: Local) -> None:
         doubled = list(tasks.in_order(slowly_doubled, range(30), 0.01, about="numbers"))
 
     assert doubled == [2 * number for number in range(30)]
+
+
+@pytest.mark.parametrize(("level", "silenced"), [("WARNING", True), ("INFO", True), ("DEBUG", False)])
+def test_dask_itself_is_silent_unless_all_is_to_be_told(
+    level: str, silenced: bool, workers: Local, caplog: pytest.LogCaptureFixture
+) -> None:
+    """What it would say of a lost connection is heard under DEBUG only."""
+    caplog.set_level(level)
+    caplog.set_level("NOTSET", "distributed.core")
+
+    with connected(workers.address):
+        is_silenced = not logging.getLogger("distributed.core").isEnabledFor(logging.ERROR)
+
+    assert is_silenced == silenced
 
 
 def test_cluster_task_works_on_what_another_has_made(workers: Local) -> None:

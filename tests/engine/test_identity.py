@@ -65,6 +65,19 @@ def test_error_says_where_it_looked(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         find_engine()
 
 
+def test_usual_place_must_hold_a_program(
+    program: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder of that name and a file that may not be run are passed over."""
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "text").write_text("no program", encoding="utf-8")
+    monkeypatch.delenv("MINER_ENGINE", raising=False)
+    monkeypatch.setenv("PATH", "")
+    monkeypatch.setattr(engines, "USUAL_PLACES", (tmp_path / "folder", tmp_path / "text", program))
+
+    assert find_engine() == program
+
+
 def test_changed_program_has_another_digest(program: Path) -> None:
     """An engine of the same name that was replaced is another engine."""
     before = program_digest(program)

@@ -91,6 +91,13 @@ def test_lost_engines_change_nothing(how: signal.Signals, recorded_engine: Path,
     assert not any(map(_is_alive, map(int, pids.read_text().split())))
 
 
+def test_work_that_was_not_done_has_no_speed() -> None:
+    """Nothing searched: no nodes per second, and nobody was busy; half the time of two engines is half."""
+    assert (Work().nodes_per_s, Work().busy) == (0.0, 0.0)
+    assert Work(nodes=600, search_s=3.0).nodes_per_s == 200.0
+    assert Work(engines=2, wall_s=3.0, search_s=3.0).busy == 0.5
+
+
 @pytest.mark.engine
 def test_second_time_is_from_the_cache(engine: Path, tmp_path: Path) -> None:
     """The same searches are not made again."""

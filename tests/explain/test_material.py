@@ -50,6 +50,14 @@ def test_words_and_balance_agree() -> None:
     assert found.pawns == 9 - 3
 
 
+def test_loss_is_taken_with_the_last_move_of_a_short_line() -> None:
+    """2.Bb5 threatens nothing yet; with 2...axb5, where the line ends, the bishop has gone."""
+    found = explain_material(evidence("e4 a6", reply="Bb5 axb5", best="d4 d6"))
+
+    assert found is not None
+    assert (found.pawns, found.plies) == (3, 2)
+
+
 def test_refutation_ends_when_the_gain_is_on_the_board() -> None:
     """The line is shown up to the capture of the queen's worth, not to its far end."""
     known = evidence(

@@ -176,6 +176,14 @@ def test_order_of_models() -> None:
     assert len(models_among([rough, clean, twin], 2)) == 2
 
 
+@pytest.mark.parametrize(("rating", "strength"), [(0, 0.0), (1500, 0.5), (3000, 1.0), (3100, 1.0)])
+def test_score_of_a_model_by_hand(rating: int, strength: float) -> None:
+    """0.6 for no error, 0.15 for 2 moves of 40, 0.15 for 7 of the 20 wanted, 0.1 for a share of 3000."""
+    flawless = Review(won_game(winner_rating=rating), steps((0.7, 0.7), (0.97, 0.97)))
+
+    assert flawless.score == pytest.approx(0.6 + 0.15 * 38 / 40 + 0.15 * 7 / 20 + 0.1 * strength)
+
+
 def test_mate_ends_a_review() -> None:
     """A game that ends by mate is seen to its end."""
     game = won_game("e4 e5 Bc4 Nc6 Qh5 Nf6 Qxf7", reply_ply=5)

@@ -184,6 +184,8 @@ def test_changed_source_is_read_again(
     assert told(store) == told(store_of(tmp_path / "fresh", club))
     assert_sound(store)
     assert f"{club[changed]} has changed since it was read" in caplog.text
+    behind = {0: "the 4 sources read after that are", 1: "the 3 sources read after that are"}
+    assert behind.get(changed, "the source read after that is" if changed == 3 else "") in caplog.text
     assert ("read after that" in caplog.text) == (changed < 4)
 
 

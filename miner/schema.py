@@ -6,6 +6,9 @@ from typing import Literal
 
 import pyarrow as pa
 
+from miner.reasons import Reason
+from miner.terms import alternatives
+
 SCHEMA_VERSION = 5
 
 METHODS = {"read": 4, "tally": 5, "judge": 2, "follow": 2, "rank": 7}
@@ -298,7 +301,7 @@ FINDINGS = _table(
     _column("loss", FLOAT, "exp_best - exp_reply"),
     _column("cp_best", INT64, "centipawns for the side that errs; mate in n counts 10000 - n"),
     _column("cp_reply", INT64, "the same after the losing reply"),
-    _column("reason", TEXT, "mate, material, tempo, king or position"),
+    _column("reason", TEXT, alternatives(Reason)),
     _column("reason_detail", TEXT, "what exactly, in words"),
     _column("refutation", TEXT, "the line that punishes the reply, SAN, space-separated"),
     _column("plain_reach", FLOAT, "share of the band's games that reach the position"),

@@ -32,6 +32,16 @@ MOST_CP = MATE_SCORE_CP - 1_000
 """More centipawns than that either way only a mate has in such a column; engines' own are cut off there."""
 
 
+def alternatives(words: Iterable[str]) -> str:
+    """Words of which one is to be chosen, as they stand in a sentence.
+
+    >>> alternatives(["mate", "tempo", "king"]), alternatives(["mate"])
+    ('mate, tempo or king', 'mate')
+    """
+    *first, last = words
+    return f"{', '.join(first)} or {last}" if first else last
+
+
 class Side(StrEnum):
     """A side of the board."""
 

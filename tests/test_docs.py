@@ -9,12 +9,15 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 import typer
 
 from miner.cli.app import app
+from miner.export.formats import FORMATS
 from miner.export.lists import CSV_COLUMNS
+from miner.terms import alternatives
 from tests.conftest import ROOT
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -171,6 +174,15 @@ def test_readme_explains_the_columns_of_the_csv() -> None:
     explained = [name for row in table.splitlines()[2:] for name in re.findall(r"`(\w+)`", row.split("|")[1])]
 
     assert sorted(explained) == sorted(CSV_COLUMNS)
+
+
+def test_formats_of_the_export_are_named() -> None:
+    """All of them, and no other, in README and in the command's help."""
+    export: Any = typer.main.get_command(app).commands["export"]  # type: ignore[attr-defined]
+    [target] = [option for option in export.params if "--to" in option.opts]
+
+    assert f"a file's name ends in: {alternatives(f'`{suffix}`' for suffix in FORMATS)}." in README
+    assert target.help == f"Ends in {alternatives(FORMATS)}. May be given again."
 
 
 def test_every_dependency_has_its_reason() -> None:

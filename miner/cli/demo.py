@@ -22,6 +22,7 @@ from miner.cli.steer import steer
 from miner.cli.terminal import Bars, stage_line
 from miner.engine.identity import find_engine
 from miner.errors import SourceError
+from miner.export.formats import FORMATS
 from miner.pipeline import Machinery
 from miner.settings import JudgeSettings, Settings
 from miner.store import Store
@@ -59,7 +60,7 @@ def demo(
     for done in pipeline.run([str(sample / "club.pgn")], store, settings, machinery, progress=Bars()):
         typer.echo(stage_line(done.manifest, was_current=done.was_current))
     made = str(store.root)
-    export(made, [out / f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")])
+    export(made, [out / f"findings{suffix}" for suffix in FORMATS])
     report(made, out / "report.html")
     _for_the_lesson(store, sample, out, machinery)
     typer.echo()

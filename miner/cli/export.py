@@ -9,17 +9,17 @@ import typer
 
 from miner.cli import options
 from miner.cli.findings import open_findings
+from miner.export.formats import FORMATS
 from miner.export.formats import export as write
 from miner.store import Store
+from miner.terms import alternatives
 
 
 def export(
     store: options.StoreDir,
     to: Annotated[
         list[Path],
-        typer.Option(
-            "--to", metavar="FILE", help="Ends in .csv, .parquet, .pgn or .epd. May be given again."
-        ),
+        typer.Option("--to", metavar="FILE", help=f"Ends in {alternatives(FORMATS)}. May be given again."),
     ],
     verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:

@@ -16,7 +16,7 @@ from miner.graph.within import not_covered, reach_in_repertoire
 from miner.steer import advise
 from miner.steer.written import FORMATS, advice_table, headline, not_covered_lines, taken_sentence
 from miner.store import Store
-from miner.terms import Side
+from miner.terms import Side, alternatives
 
 _TAKEN_LISTED = 8
 
@@ -51,7 +51,7 @@ def steer(
     ] = None,
     to: Annotated[
         list[Path] | None,
-        typer.Option(metavar="FILE", help="Write .pgn, .csv or .parquet. May be given again."),
+        typer.Option(metavar="FILE", help=f"Write {alternatives(FORMATS)}. May be given again."),
     ] = None,
     top: Annotated[int, typer.Option(min=1, help="How many positions to list.")] = 12,
     settings: options.SettingsFile = None,

@@ -1,8 +1,8 @@
 """Why a reply loses: pure functions on a board and a line."""
 
 from miner.explain.evidence import Evidence
-from miner.explain.explanation import Explanation, Reason, explain
-from miner.explain.pattern import Pattern
+from miner.explain.explanation import Explanation, explain
+from miner.reasons import Pattern, Reason
 
 __all__ = [
     "Evidence",

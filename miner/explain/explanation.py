@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from itertools import zip_longest
 
 import chess
@@ -12,25 +11,15 @@ from miner.explain.evidence import Evidence
 from miner.explain.king import KingExposed, explain_king
 from miner.explain.mate import explain_mate
 from miner.explain.material import Cost, MaterialLost, explain_material
-from miner.explain.pattern import Pattern, find_pattern
+from miner.explain.pattern import find_pattern
 from miner.explain.tempo import explain_tempo
+from miner.reasons import REASONS, Pattern, Reason
 
 _SHOWN_PLIES = 4  # of a line whose point is not on the board: the reply, the answer and a move of each side
 _DECISIVE_PAWNS = 2
 _ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
-
-
-class Reason(StrEnum):
-    """Why a reply loses."""
-
-    MATE = "mate"
-    MATERIAL = "material"
-    TEMPO = "tempo"
-    KING = "king"
-    POSITION = "position"
-
-
-_TACTICAL = (Reason.MATE, Reason.MATERIAL, Reason.KING)
+WORSE = "the position is worse"
+"""The detail of a reply that loses nothing in particular."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +65,7 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
         return _explanation(evidence, Reason.TEMPO, tempo.detail, tempo.plies)
     if mate is not None:
         return _explanation(evidence, Reason.MATE, mate.detail, _SHOWN_PLIES)
-    return _explanation(evidence, Reason.POSITION, "the position is worse", _SHOWN_PLIES)
+    return _explanation(evidence, Reason.POSITION, WORSE, _SHOWN_PLIES)
 
 
 def _decides(material: MaterialLost, evidence: Evidence) -> bool:
@@ -99,5 +88,5 @@ def _attack_plies(evidence: Evidence, king: KingExposed) -> int:
 
 def _explanation(evidence: Evidence, reason: Reason, detail: str, plies: int) -> Explanation:
     refutation = evidence.reply_line[1 : max(plies, 2)]
-    pattern = find_pattern(evidence, refutation) if reason in _TACTICAL else None
+    pattern = find_pattern(evidence, refutation) if REASONS[reason].is_tactical else None
     return Explanation(reason, detail, pattern, refutation)

@@ -4,30 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from enum import StrEnum
 
 import chess
 
 from miner.board.moves import after, captured_square
 from miner.board.settle import VALUES, material_balance, settle, settle_answer, settled_balance
 from miner.explain.evidence import Evidence, mates_in_one
+from miner.reasons import Pattern
 
 # A pattern that shows only later explains another mistake than the reply. Common practice, no source.
 SHOWN_PLIES = 6  # of the refutation: three moves of the side that punishes
-
-
-class Pattern(StrEnum):
-    """The tactical pattern of a refutation."""
-
-    DOUBLE_ATTACK = "double attack"
-    PIN = "pin"
-    SKEWER = "skewer"
-    DISCOVERED_ATTACK = "discovered attack"
-    TRAPPED_PIECE = "trapped piece"
-    REMOVED_DEFENDER = "removed defender"
-    OVERLOADED_DEFENDER = "overloaded defender"
-    BACK_RANK = "back rank"
-    MATING_NET = "mating net"
 
 
 def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Pattern | None:

@@ -10,8 +10,8 @@ import chess
 import pyarrow as pa
 
 from miner.board.moves import pack
-from miner.explain import Pattern, Reason
 from miner.finding.seasons import Trend
+from miner.reasons import Pattern, Reason
 from miner.schema import FINDINGS
 from miner.terms import BLUNDER_LOSS, Kind, Side
 

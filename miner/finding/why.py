@@ -8,28 +8,10 @@ from dataclasses import dataclass
 import chess
 
 from miner.board.settle import VALUES
-from miner.explain.pattern import Pattern
 from miner.finding.finding import Finding
 from miner.finding.words import joined, numbered_sans, reason_sentence
+from miner.reasons import PATTERNS, REASONS, Pattern
 
-_GENERAL = {
-    Pattern.DOUBLE_ATTACK: "One move of the line makes two threats, and no answer meets both.",
-    Pattern.PIN: "The line works because a man that is needed is pinned and cannot move.",
-    Pattern.SKEWER: "A piece is attacked along a line, and what stands behind it falls when it moves.",
-    Pattern.DISCOVERED_ATTACK: "A man moves off a line, and the piece behind it attacks.",
-    Pattern.TRAPPED_PIECE: "A piece is attacked and has no safe square to go to.",
-    Pattern.REMOVED_DEFENDER: "The man that defends is taken, and then what it defended.",
-    Pattern.OVERLOADED_DEFENDER: "One man has two tasks: once it does the one, the other is left undone.",
-    Pattern.BACK_RANK: "The king is shut in behind its own men, and the back rank is the way in.",
-    Pattern.MATING_NET: "The king is checked or cut off at every move until it has no square left.",
-}
-_BY_REASON = {
-    "mate": "What counts is the king: nothing that is won elsewhere makes up for it.",
-    "material": "Where the forced moves end, the count of the men has changed.",
-    "tempo": "A move that takes a piece back is missing elsewhere; the other side develops meanwhile.",
-    "king": "A king that must walk, or cannot castle any more, has no shelter while the pieces come out.",
-    "position": "Nothing falls by force, but the engine finds no good way on for the side that erred.",
-}
 _MOST = 9  # more than any piece but the king is worth
 
 
@@ -44,9 +26,9 @@ def how_sentence(finding: Finding) -> str:
     A finding without a pattern gets what its reason means for the game.
     """
     if finding.pattern is None:
-        return _BY_REASON.get(finding.reason, "")
+        return REASONS[finding.reason].meaning
     exact = _EXACT[finding.pattern](finding) if finding.pattern in _EXACT else ""
-    return exact or _GENERAL[finding.pattern]
+    return exact or PATTERNS[finding.pattern].meaning
 
 
 @dataclass(frozen=True, slots=True)

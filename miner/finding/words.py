@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from miner.explain.explanation import WORSE
 from miner.finding.finding import Finding
 from miner.terms import UNRATED, Kind
 
@@ -174,7 +175,7 @@ def reason_sentence(finding: Finding) -> str:
     if not detail:
         return ""
     profits, errs = finding.side.capitalize(), finding.mover.capitalize()
-    if detail == "the position is worse":
+    if detail == WORSE:
         return f"{errs} is left with the worse position."
     begins = {"wins": f"{profits} ", "misses": f"{errs} ", "does": f"{errs} ", "mate": "It allows "}
     sentence = _capital(begins.get(detail.split()[0], "") + detail)

@@ -9,17 +9,14 @@ from enum import StrEnum
 
 import chess
 
-from miner.explain import Reason
 from miner.finding.finding import Finding, Reply
 from miner.finding.words import plain
+from miner.reasons import REASONS
 from miner.settings import Taught
 from miner.terms import Kind, Side
 
 TOO_HARD, TOO_EASY = 0.10, 0.90
 """Find rates between which an exercise teaches: below, pupils guess; above, they know it already."""
-
-SHOWN_BY_MOVES = frozenset({Reason.MATE, Reason.MATERIAL, Reason.KING})
-"""Reasons that a pupil can show on the board move by move; the others ask for something better instead."""
 
 
 class Task(StrEnum):
@@ -99,7 +96,7 @@ def _by_turns(chosen: Sequence[Finding], findings: Iterable[Finding]) -> list[Fi
     pitfalls = {(*one.reply, one.band): one for one in findings if one.kind is Kind.PITFALL}
     turned = []
     for place, finding in enumerate(chosen):
-        turns = place % 3 == 2 or finding.reason not in SHOWN_BY_MOVES
+        turns = place % 3 == 2 or not REASONS[finding.reason].is_tactical
         turned.append(pitfalls.get((*finding.reply, finding.band), finding) if turns else finding)
     return turned
 
@@ -126,7 +123,7 @@ def task_of(finding: Finding) -> Task | None:
     """What to ask about a finding; None if it holds no moves to answer with."""
     if finding.kind is Kind.TRAP:
         return Task.PUNISH if finding.refutation else None
-    shows = finding.reason in SHOWN_BY_MOVES and finding.refutation and not is_missed(finding)
+    shows = REASONS[finding.reason].is_tactical and finding.refutation and not is_missed(finding)
     return Task.WRONG if shows else Task.INSTEAD
 
 
@@ -149,7 +146,7 @@ def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
     ideas: set[tuple[str, ...]] = set()
     for finding in findings:
         idea = (finding.side, finding.losing_reply, *finding.refutation[:1])
-        teaches = finding.reason in SHOWN_BY_MOVES and TOO_HARD <= find_rate(finding) <= TOO_EASY
+        teaches = REASONS[finding.reason].is_tactical and TOO_HARD <= find_rate(finding) <= TOO_EASY
         if idea in ideas or not teaches:
             put_off.append(finding)
         else:

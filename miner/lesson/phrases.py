@@ -75,8 +75,6 @@ class Phrases:
     instead: str
     better: str
     fails: str
-    reasons: Mapping[str, str]  # by reason, and whether it was missed; {errs}, {profits}, {n} moves
-    patterns: Mapping[str, str]
 
     def side(self, color: bool) -> str:
         """White or Black."""
@@ -97,8 +95,6 @@ _EN = Phrases(
     instead="{move} is a mistake. Find the best move instead.",
     better="Better: {moves}.",
     fails="{move} fails to {moves}.",
-    reasons=MappingProxyType({}),  # the findings' own sentences say more
-    patterns=MappingProxyType({}),
 )
 
 _DE = Phrases(
@@ -115,30 +111,6 @@ _DE = Phrases(
     instead="{move} ist ein Fehler. Finde den besten Zug!",
     better="Besser: {moves}.",
     fails="{move} scheitert an {moves}.",
-    reasons=MappingProxyType(
-        {
-            "mate": "Matt in {n}.",
-            "mate missed": "{errs} verpasst ein Matt in {n}.",
-            "material": "{profits} gewinnt Material.",
-            "material missed": "{errs} lässt sich Material entgehen.",
-            "tempo": "{errs} verliert Zeit.",
-            "king": "Der König von {errs} steht danach unsicher.",
-            "position": "{errs} steht danach schlechter.",
-        }
-    ),
-    patterns=MappingProxyType(
-        {
-            "double attack": "Doppelangriff",
-            "pin": "Fesselung",
-            "skewer": "Spieß",
-            "discovered attack": "Abzugsangriff",
-            "trapped piece": "Figurenfang",
-            "removed defender": "Beseitigung des Verteidigers",
-            "overloaded defender": "Überlastung",
-            "back rank": "Grundreihe",
-            "mating net": "Mattnetz",
-        }
-    ),
 )
 
 _FR = Phrases(
@@ -155,30 +127,6 @@ _FR = Phrases(
     instead="{move} est une faute. Trouvez le meilleur coup !",
     better="Mieux : {moves}.",
     fails="{move} échoue sur {moves}.",
-    reasons=MappingProxyType(
-        {
-            "mate": "Mat en {n}.",
-            "mate missed": "{errs} manquent un mat en {n}.",
-            "material": "{profits} gagnent du matériel.",
-            "material missed": "{errs} manquent un gain de matériel.",
-            "tempo": "{errs} perdent du temps.",
-            "king": "{errs} ont ensuite un roi exposé.",
-            "position": "{errs} sont ensuite moins bien.",
-        }
-    ),
-    patterns=MappingProxyType(
-        {
-            "double attack": "attaque double",
-            "pin": "clouage",
-            "skewer": "enfilade",
-            "discovered attack": "attaque à la découverte",
-            "trapped piece": "pièce enfermée",
-            "removed defender": "élimination du défenseur",
-            "overloaded defender": "surcharge",
-            "back rank": "mat du couloir",
-            "mating net": "réseau de mat",
-        }
-    ),
 )
 
 _ES = Phrases(
@@ -195,30 +143,6 @@ _ES = Phrases(
     instead="{move} es un error. ¡Encuentra la mejor jugada!",
     better="Mejor: {moves}.",
     fails="{move} falla por {moves}.",
-    reasons=MappingProxyType(
-        {
-            "mate": "Mate en {n}.",
-            "mate missed": "{errs} dejan escapar un mate en {n}.",
-            "material": "{profits} ganan material.",
-            "material missed": "{errs} dejan de ganar material.",
-            "tempo": "{errs} pierden tiempo.",
-            "king": "{errs} quedan con el rey expuesto.",
-            "position": "{errs} quedan peor.",
-        }
-    ),
-    patterns=MappingProxyType(
-        {
-            "double attack": "ataque doble",
-            "pin": "clavada",
-            "skewer": "enfilada",
-            "discovered attack": "ataque a la descubierta",
-            "trapped piece": "pieza atrapada",
-            "removed defender": "eliminación del defensor",
-            "overloaded defender": "sobrecarga",
-            "back rank": "mate del pasillo",
-            "mating net": "red de mate",
-        }
-    ),
 )
 
 _IT = Phrases(
@@ -235,30 +159,6 @@ _IT = Phrases(
     instead="{move} è un errore. Trova la mossa migliore!",
     better="Meglio: {moves}.",
     fails="{move} fallisce per {moves}.",
-    reasons=MappingProxyType(
-        {
-            "mate": "Matto in {n}.",
-            "mate missed": "{errs} si lascia sfuggire un matto in {n}.",
-            "material": "{profits} guadagna materiale.",
-            "material missed": "{errs} non guadagna il materiale che potrebbe.",
-            "tempo": "{errs} perde tempo.",
-            "king": "{errs} resta con il re esposto.",
-            "position": "{errs} resta in posizione peggiore.",
-        }
-    ),
-    patterns=MappingProxyType(
-        {
-            "double attack": "doppio attacco",
-            "pin": "inchiodatura",
-            "skewer": "infilata",
-            "discovered attack": "attacco di scoperta",
-            "trapped piece": "pezzo intrappolato",
-            "removed defender": "eliminazione del difensore",
-            "overloaded defender": "sovraccarico",
-            "back rank": "matto del corridoio",
-            "mating net": "rete di matto",
-        }
-    ),
 )
 
 _NL = Phrases(
@@ -275,30 +175,6 @@ _NL = Phrases(
     instead="{move} is een fout. Vind de beste zet!",
     better="Beter: {moves}.",
     fails="{move} faalt op {moves}.",
-    reasons=MappingProxyType(
-        {
-            "mate": "Mat in {n}.",
-            "mate missed": "{errs} mist een mat in {n}.",
-            "material": "{profits} wint materiaal.",
-            "material missed": "{errs} laat materiaal liggen.",
-            "tempo": "{errs} verliest tijd.",
-            "king": "De koning van {errs} staat daarna onveilig.",
-            "position": "{errs} staat daarna slechter.",
-        }
-    ),
-    patterns=MappingProxyType(
-        {
-            "double attack": "dubbele aanval",
-            "pin": "penning",
-            "skewer": "spies",
-            "discovered attack": "aftrekaanval",
-            "trapped piece": "stukvangst",
-            "removed defender": "uitschakelen van de verdediger",
-            "overloaded defender": "overbelasting",
-            "back rank": "onderste rij",
-            "mating net": "matnet",
-        }
-    ),
 )
 
 PHRASES: Mapping[str, Phrases] = MappingProxyType({one.code: one for one in (_EN, _DE, _FR, _ES, _IT, _NL)})

@@ -28,30 +28,13 @@ from miner.finding.words import (
 )
 from miner.lesson.exercises import Exercise, Task, errs, is_missed
 from miner.lesson.phrases import Tongue
+from miner.reasons import PATTERNS, REASONS
 from miner.terms import Kind
 
 SHOWN_PLIES = 9
 """Half-moves of a line that are printed: nobody plays more from a sheet of paper."""
 
-_ASK = {
-    "mate": "Which checks are there, and where can the king still go?",
-    "material": "Which pieces stand undefended, and what attacks them?",
-    "tempo": "Which piece can be chased, and where must it go?",
-    "king": "Which king is less safe now, and what opens the way to it?",
-    "position": "What has the move given up: centre, development, or a square?",
-}
 _ASK_MISSED = "What could be had here instead?"
-_ASK_PATTERN = {
-    "double attack": "Which move attacks two things at once?",
-    "pin": "Which piece cannot move away, and what stands behind it?",
-    "skewer": "Which valuable piece must move, and what stands behind it?",
-    "discovered attack": "What would be attacked if the piece in between moved away?",
-    "trapped piece": "Which piece has no square left?",
-    "removed defender": "Which piece holds it all together, and how can it be removed?",
-    "overloaded defender": "Which piece has two things to guard at once?",
-    "back rank": "Who guards the back rank?",
-    "mating net": "Which squares are left to the king?",
-}
 
 
 def task_words(exercise: Exercise, tongue: Tongue) -> str:
@@ -92,24 +75,19 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
 def _reason(exercise: Exercise, tongue: Tongue) -> str:
     """In the sheet's own words where there are any for it, else in the finding's."""
     finding, phrases = exercise.finding, tongue.phrases
-    detail = plain(finding.reason_detail)
-    missed = " missed" if is_missed(finding) else ""
-    reason = phrases.reasons.get(finding.reason + missed)
-    moves = re.search(r"\d+$", detail)
-    if reason is None or ("{n}" in reason and not moves):
+    words = REASONS[finding.reason]
+    printed = (words.missed if is_missed(finding) else words.printed).get(phrases.code, "")
+    moves = re.search(r"\d+$", plain(finding.reason_detail))
+    if not printed or ("{n}" in printed and not moves):
         return reason_sentence(finding)
-    side = errs(exercise)
-    return reason.format(
-        errs=phrases.side(side.color), profits=phrases.side(side.other.color), n=moves[0] if moves else ""
-    )
+    errs, profits = (phrases.side(side.color) for side in (finding.mover, finding.side))
+    return printed.format(errs=errs, profits=profits, n=moves[0] if moves else "")
 
 
 def _pattern(exercise: Exercise, tongue: Tongue) -> str:
     pattern = exercise.finding.pattern
-    if tongue.phrases.patterns:
-        named = tongue.phrases.patterns.get(pattern or "", "")
-        return f"{named[:1].upper()}{named[1:]}." if named else ""
-    return pattern_sentence(exercise.finding)
+    named = PATTERNS[pattern].printed.get(tongue.phrases.code) if pattern else None
+    return f"{named[:1].upper()}{named[1:]}." if named else pattern_sentence(exercise.finding)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -157,7 +135,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     """What a coach can say, step by step."""
     finding = exercise.finding
     side = "White" if exercise.board.turn else "Black"
-    ask = _ASK_PATTERN.get(finding.pattern or "") or _ASK[finding.reason]
+    ask = (PATTERNS[finding.pattern] if finding.pattern else REASONS[finding.reason]).ask
     if is_missed(finding):
         ask = _ASK_MISSED
     shown = numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)

@@ -9,7 +9,8 @@ import chess
 import pandas as pd
 
 from miner.board.moves import parse_uci_line, sans_of, unpack_move
-from miner.explain import Evidence, Pattern, Reason, explain
+from miner.explain import Evidence, explain
+from miner.reasons import Pattern, Reason
 from miner.settings import RankSettings
 from miner.terms import Score, Side
 

@@ -3,14 +3,31 @@
 from __future__ import annotations
 
 import chess
+import pytest
 from hypothesis import given, settings
 
 from miner.board.moves import line_san
 from miner.explain import Evidence, Explanation, Reason, explain
-from miner.explain.pattern import Pattern
+from miner.reasons import Pattern
 from tests.explain.positions import evidence, mirrored, random_lines
 
 VIENNA = "e4 e5 Nc3 Nf6 f4"
+SCOTCH = "e4 e5 Nf3 Nc6 d4 exd4 Bc4 Bc5 c3"
+BEST = "d5 fxe5 Nxe4"
+
+TEXTBOOK = {
+    Reason.MATE: evidence("e4 e5 Bc4 Nc6 Qh5", reply="Nf6 Qxf7#", best="g6 Qf3", reply_mate=-1),
+    Reason.MATERIAL: evidence(VIENNA, reply="Bb4 fxe5 O-O exf6 Qxf6 Nf3", best=BEST, reply_cp=-300),
+    Reason.TEMPO: evidence(VIENNA, reply="exf4 e5 Ng8 Nf3 g5", best=BEST, retreat="Ng8", retreat_loss=0.12),
+    Reason.KING: evidence(SCOTCH, reply="dxc3 Bxf7+ Kxf7 Qd5+ Ke8 Qxc5 d6 Qxc3", best="Nf6 cxd4 Bb4+"),
+    Reason.POSITION: evidence("e4 e5 Nf3 Nc6", reply="h3 Nf6 Nc3 Bb4 d3 d6", best="Bb5 a6 Ba4 Nf6"),
+}
+
+
+@pytest.mark.parametrize("reason", list(Reason))
+def test_every_reason_has_a_position(reason: Reason) -> None:
+    """No reason goes without an example of it."""
+    assert explain(TEXTBOOK[reason]).reason is reason
 
 
 def test_knight_sent_home_is_a_tempo() -> None:

@@ -11,8 +11,8 @@ import pyarrow as pa
 from hypothesis import assume
 from hypothesis import strategies as st
 
-from miner.explain import Reason
 from miner.finding.finding import Finding, table_of
+from miner.reasons import Reason
 from miner.terms import Kind, Side
 
 

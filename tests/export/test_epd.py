@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.explain import Reason
 from miner.export import epd
 from miner.export.epd import STRING_LENGTH, epd_bytes
 from miner.finding.finding import Finding
 from miner.finding.words import conversion_sentence, found_sentence, plain, summary, worth_sentence
+from miner.reasons import Reason
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 
 from miner.board.moves import pack
-from miner.explain import Pattern, Reason
 from miner.finding.finding import Finding, findings_of, table_of
 from miner.finding.seasons import Trend
+from miner.reasons import Pattern, Reason
 from miner.schema import FINDINGS
 from miner.terms import Kind, Side
 from tests.export.examples import any_finding, finding, first_move, legal, table, vienna

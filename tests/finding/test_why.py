@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.explain import Pattern, Reason
 from miner.finding.finding import Finding
 from miner.finding.why import how_sentence, why
+from miner.reasons import Pattern, Reason
 from tests.export.examples import any_finding, finding, legal, vienna
 
 

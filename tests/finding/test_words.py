@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.explain import Pattern, Reason
 from miner.finding import words
+from miner.reasons import Pattern, Reason
 from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 

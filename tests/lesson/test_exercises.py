@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from miner.explain import Reason
 from miner.finding.finding import Finding
 from miner.lesson.exercises import Task, choose, find_rate, guessed_find_rate, task_of
+from miner.reasons import Reason
 from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, vienna
 

@@ -16,11 +16,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.board.moves import line_san
-from miner.explain import Reason
 from miner.finding.finding import Finding
 from miner.lesson.exercises import Exercise, Task, choose
 from miner.lesson.files import AGAIN_AFTER, cards_csv, exercises_epd, exercises_pgn
 from miner.lesson.phrases import Tongue
+from miner.reasons import Reason
 from miner.terms import Kind
 from tests.export.examples import any_finding, first_move, legal, vienna
 from tests.lesson.pages import HOSTILE

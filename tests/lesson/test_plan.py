@@ -12,7 +12,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from miner.explain import Pattern
 from miner.finding.finding import Finding
 from miner.finding.words import plain
 from miner.lesson.backing import Backing, ModelGame
@@ -21,6 +20,7 @@ from miner.lesson.layout import Looks
 from miner.lesson.phrases import Tongue
 from miner.lesson.plan import Plan, escaped, plan_calendar, plan_files, plan_markdown, plan_pdf
 from miner.lesson.term import term
+from miner.reasons import Pattern
 from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 from tests.lesson.pages import HOSTILE, diagrams, texts

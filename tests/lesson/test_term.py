@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
-from miner.explain import Pattern, Reason
 from miner.finding.finding import Finding, Reply
 from miner.lesson.term import FEWEST_MINUTES, Activity, Session, aim_words, in_order, opening_family, term
+from miner.reasons import Pattern, Reason
 from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, vienna
 

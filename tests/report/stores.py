@@ -15,8 +15,8 @@ import chess.polyglot
 import pyarrow as pa
 
 from miner.board.moves import pack
-from miner.explain import Pattern, Reason
 from miner.finding.finding import Finding, table_of
+from miner.reasons import Pattern, Reason
 from miner.schema import GAMES, TABLES
 from miner.store import Manifest, Store
 from miner.terms import Kind

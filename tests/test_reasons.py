@@ -1,0 +1,99 @@
+"""Every reason and pattern is known wherever it is told of. A new one fails here until it is complete."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from miner.finding.why import why
+from miner.lesson.exercises import as_exercises
+from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
+from miner.lesson.sentences import say_words, why_words
+from miner.reasons import PATTERNS, REASONS, Pattern, Reason, Words
+from miner.report.mistakes import Details, mistake
+from miner.schema import FINDINGS, METHODS
+from tests.conftest import ROOT
+from tests.export.examples import vienna
+
+RANKED_WITH = {
+    7: (
+        *("mate", "material", "tempo", "king", "position"),
+        *("double attack", "pin", "skewer", "discovered attack", "trapped piece", "removed defender"),
+        *("overloaded defender", "back rank", "mating net"),
+    ),
+}
+"""The reasons and patterns, by the method of `rank` from which on it has told them."""
+
+EACH: dict[str, Words] = {str(one): words for one, words in (*REASONS.items(), *PATTERNS.items())}
+OTHER_LANGUAGES = PHRASES.keys() - {ENGLISH}
+
+each = pytest.mark.parametrize("name", EACH)
+
+
+def test_every_member_has_words() -> None:
+    """In the order of the members."""
+    assert (list(REASONS), list(PATTERNS)) == (list(Reason), list(Pattern))
+
+
+@each
+def test_sentences(name: str) -> None:
+    """A meaning is a sentence, what a coach asks a question."""
+    words = EACH[name]
+
+    assert re.fullmatch(r"[A-Z].{20,}\.", words.meaning)
+    assert re.fullmatch(r"[A-Z].{10,}\?", words.ask)
+
+
+@each
+def test_every_language_has_words_for_it(name: str) -> None:
+    """Each language of the sheets; none where it is only missed, or each of them again."""
+    words = EACH[name]
+    missed = REASONS[Reason(name)].missed if name in {*Reason} else {}
+
+    assert words.printed.keys() == OTHER_LANGUAGES
+    assert missed.keys() in (set(), OTHER_LANGUAGES)
+
+
+def test_nothing_is_said_twice() -> None:
+    """No words were copied from another reason or pattern and forgotten."""
+    for said in (
+        [words.meaning for words in EACH.values()],
+        [words.ask for words in EACH.values()],
+        *([words.printed[language] for words in EACH.values()] for language in OTHER_LANGUAGES),
+    ):
+        assert len({*said}) == len(EACH)
+
+
+@pytest.mark.parametrize("language", list(PHRASES))
+@each
+def test_it_is_told_to_coach_and_pupils(name: str, language: str) -> None:
+    """On sheets in their language, on the coach's pages as a question, on the report's page as a sentence."""
+    told = {"reason": Reason(name)} if name in {*Reason} else {"pattern": Pattern(name)}
+    finding = vienna(reason_detail="mate in 3", **told)
+    [exercise] = as_exercises([finding])
+    words, tongue = EACH[name], Tongue.of(language)
+
+    printed = words.printed.get(language, "It allows mate in 3." if "reason" in told else name)
+    printed = re.sub(r"\{.*?\}", ".+", printed)
+    assert re.search(printed, why_words(exercise, tongue), re.IGNORECASE)
+    assert f"If nobody knows: {words.ask}" in say_words(exercise, tongue)
+    assert words.meaning in why(finding) or "pattern" in told
+    assert name in mistake(finding, finding.reply, Details(), [])[next(iter(told))]
+
+
+def test_schema_and_readme_list_the_reasons() -> None:
+    """In the same words."""
+    column = FINDINGS.field("reason").metadata[b"is"].decode()
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+
+    assert re.split(", | or ", column) == list(Reason)
+    assert f"| `reason`, `reason_detail` | {column}, and what exactly |" in readme
+
+
+def test_another_reason_is_another_method() -> None:
+    """Stores that were ranked without it are out of date: raise METHODS["rank"], and write it down above."""
+    newest = max(RANKED_WITH)
+
+    assert RANKED_WITH[newest] == (*Reason, *Pattern)
+    assert newest <= METHODS["rank"]

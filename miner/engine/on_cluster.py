@@ -20,11 +20,12 @@ from typing import Any, Generic
 
 from miner.cluster import NO_WORKERS_S, Cluster, ClusterTask, ClusterTasks, Worker, this_worker
 from miner.engine.identity import VARIABLE, EngineIdentity, find_engine
-from miner.engine.pool import COMMIT_S, Dispatcher, PoolLimits, engine_options, failed, identify
+from miner.engine.pool import COMMIT_S, Dispatcher, engine_options, failed, identify
 from miner.engine.schedule import Found, Job
 from miner.engine.uci import Dialogue, EngineLost
 from miner.engine.verdicts import Request, Verdict
 from miner.errors import ClusterFailed, EngineFailed, EngineNotFound, MinerError, Place
+from miner.means import Means, PoolLimits
 
 log = logging.getLogger(__name__)
 
@@ -211,7 +212,7 @@ def _program(named: str) -> Path:
 
 
 def _engine_here(named: str, hash_mb: int, limits: PoolLimits) -> EngineIdentity:
-    return identify(_program(named), hash_mb, limits)
+    return identify(Means(engine=_program(named), limits=limits), hash_mb)
 
 
 _Kind = tuple[Path, int, str]

@@ -12,32 +12,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
-from miner.cluster import Cluster
 from miner.engine.cache import VerdictCache
-from miner.engine.identity import EngineIdentity
+from miner.engine.identity import EngineIdentity, find_engine
 from miner.engine.schedule import Found, Inquiry, Job, Schedule
 from miner.engine.uci import Dialogue, EngineLost
 from miner.engine.verdicts import Verdict
 from miner.errors import EngineFailed, Place
+from miner.means import Means, PoolLimits
 from miner.progress import Task
 
 log = logging.getLogger(__name__)
 Result = TypeVar("Result")
 
 COMMIT_S = 1.0  # a kill loses the verdicts of so long at the most
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PoolLimits:
-    """How patient the pool is. Changes no verdict, only whether there is one."""
-
-    start_s: float = 30.0  # for the engine's greeting
-    search_s: float = 20.0  # for any search, and more by the two below
-    slack: float = 10.0  # times what a search should take by the speed seen so far
-    slowest: float = 20_000.0  # nodes/s assumed before a speed was seen
-    max_tries: int = 3  # engines that may be lost over one search
-    max_starts: int = 3  # starts of one engine that may fail in a row
-    max_hopeless: int = 4  # positions in a row that may be given up over without a verdict in between
 
 
 @dataclass(slots=True)
@@ -64,20 +51,23 @@ class Work:
         return self.search_s / available if available else 0.0
 
 
-@dataclass(slots=True)
-class Teller:
-    """Tells a task how far the pool has come: its `tell` is what `consult` takes as `on_progress`."""
+OnProgress = Callable[[int, Work], None]
+"""Is told the number of inquiries that are finished, and the work that they took."""
 
-    task: Task
-    finished: int = 0
 
-    def tell(self, finished: int, work: Work) -> None:
-        """`finished` inquiries have returned so far, by so much work."""
-        if finished > self.finished:
-            self.task.advance(finished - self.finished)
-            self.finished = finished
+def advancing(task: Task) -> OnProgress:
+    """An `on_progress` for `consult` that advances a task, and shows the speed beside it."""
+    shown = 0
+
+    def advance(finished: int, work: Work) -> None:
+        nonlocal shown
+        if finished > shown:
+            task.advance(finished - shown)
+            shown = finished
         if work.wall_s:
-            self.task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
+            task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
+
+    return advance
 
 
 def engine_options(hash_mb: int) -> dict[str, str]:
@@ -85,15 +75,15 @@ def engine_options(hash_mb: int) -> dict[str, str]:
     return {"Threads": "1", "Hash": str(hash_mb), "UCI_ShowWDL": "true"}
 
 
-def identify(program: Path, hash_mb: int, limits: PoolLimits | None = None) -> EngineIdentity:
+def identify(means: Means, hash_mb: int) -> EngineIdentity:
     """Start the engine once to learn what it is.
 
-    Raises EngineFailed if it does not greet as a UCI engine does.
+    Raises EngineNotFound if there is none, EngineFailed if it does not greet as a UCI engine does.
     """
-    limits = limits or PoolLimits()
+    program = means.engine or find_engine()
 
     async def greet() -> EngineIdentity:
-        dialogue, identity = await Dialogue.begin(program, engine_options(hash_mb), limits.start_s)
+        dialogue, identity = await Dialogue.begin(program, engine_options(hash_mb), means.limits.start_s)
         await dialogue.end()
         return identity
 
@@ -105,36 +95,31 @@ def identify(program: Path, hash_mb: int, limits: PoolLimits | None = None) -> E
 
 def consult(
     inquiries: Iterable[Inquiry[Found]],
+    means: Means,
     *,
-    program: Path,
     hash_mb: int,
     cache: VerdictCache,
-    engines: int | None = None,
-    limits: PoolLimits | None = None,
-    on_progress: Callable[[int, Work], None] = lambda _finished, _work: None,
-    cluster: Cluster | None = None,
+    on_progress: OnProgress = lambda _finished, _work: None,
 ) -> tuple[list[Found], Work]:
     """What the inquiries found, in their order, and the work it took.
 
-    `engines` None: one per core. On a `cluster` its workers run the engines, as many as each may.
-    `on_progress` is told the number of inquiries that are finished.
+    On a cluster its workers run the engines, as many as each may.
     Every verdict is in the cache within a second, also if this is interrupted.
     Raises EngineFailed if engines cannot be started, or are lost too often in a row; ClusterFailed.
     """
-    limits = limits or PoolLimits()
     dispatcher = Dispatcher(
-        program=program,
+        program=means.engine or find_engine(),
         cache=cache,
-        limits=limits,
+        limits=means.limits,
         on_progress=on_progress,
-        schedule=Schedule(inquiries, cache.find, limits.max_tries),
-        work=Work(engines=0 if cluster is not None else engines or os.cpu_count() or 1),
+        schedule=Schedule(inquiries, cache.find, means.limits.max_tries),
+        work=Work(engines=0 if means.cluster is not None else means.engines or os.cpu_count() or 1),
     )
     try:
-        if cluster is not None:
+        if means.cluster is not None:
             from miner.engine.on_cluster import work_off  # needed on clusters only
 
-            work_off(dispatcher, cluster, hash_mb)
+            work_off(dispatcher, means.cluster, hash_mb)
         else:
             run(_Pool(dispatcher, engine_options(hash_mb)).work_off())
     finally:
@@ -152,7 +137,7 @@ class Dispatcher(Generic[Found]):
     program: Path
     cache: VerdictCache
     limits: PoolLimits
-    on_progress: Callable[[int, Work], None]
+    on_progress: OnProgress
     schedule: Schedule[Found]
     work: Work
     began: float = field(default_factory=time.monotonic)

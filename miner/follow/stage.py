@@ -6,17 +6,15 @@ import logging
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.cluster import Cluster
 from miner.engine.cache import VerdictCache
 from miner.engine.identity import EngineIdentity
-from miner.engine.pool import PoolLimits, Teller, consult, identify
+from miner.engine.pool import advancing, consult, identify
 from miner.engine.schedule import Found, Inquiry
 from miner.errors import Place, StoreError
 from miner.finding.losing import is_losing
@@ -33,7 +31,8 @@ from miner.follow.points import (
     punishing,
 )
 from miner.follow.wins import Win, model_rows, plan_rows, read_texts, sources_now, wins_of
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
+from miner.progress import Progress
 from miner.schema import AFTERWARDS, ANSWERS, FOLLOWED, MODEL_GAMES, PLANS, SEASONS
 from miner.settings import FollowSettings, RankSettings, as_dict
 from miner.store import Manifest, Store, stage_before
@@ -53,25 +52,15 @@ SCHEMAS = {
 """The tables of the stage."""
 
 
-def follow(
-    store: Store,
-    settings: FollowSettings,
-    *,
-    engine: Path,
-    engines: int | None = None,
-    cache: Path,
-    progress: Progress | None = None,
-    limits: PoolLimits | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Manifest:
     """Follow the games after each losing reply, and write what came of it.
 
-    `engines` None: one per core; on a `cluster` as many as its workers may run. Does nothing if the verdicts,
-    the settings and the engine are those of the last time, and nothing was inconclusive or missing then. The
-    engines are asked only for what is missing in the cache. Whole games are read from the sources once more;
-    without a source there are no model games of it, which is said in the manifest's facts.
+    Does nothing if the verdicts, the settings and the engine are those of the last time, and nothing was
+    inconclusive or missing then. The engines are asked only for what is missing in the cache. Whole games are
+    read from the sources once more; without a source there are no model games of it, which is said in the
+    manifest's facts.
     Raises StoreError if nothing was judged yet, or only for an earlier tally, or for a damaged cache;
-    EngineFailed if the engine is of no use, ClusterFailed.
+    EngineNotFound or EngineFailed if the engine is of no use, ClusterFailed.
     """
     judged_before, tallied = store.require("judge"), store.require("tally")
     stale = store.out_of_date()
@@ -82,7 +71,7 @@ def follow(
             advice=f"run `miner {stale}` first, or `miner run`",
         )
     hash_mb = judged_before.settings["hash_mb"]
-    identity = identify(engine, hash_mb, limits)
+    identity = identify(means, hash_mb)
     inputs = {"judge": judged_before.fingerprint, "engine": identity.as_dict()}
     manifest = store.manifest("follow")
     is_current = store.is_current("follow", as_dict(settings), inputs)
@@ -90,7 +79,7 @@ def follow(
         log.info("the losing replies are followed already")
         return manifest
     losing = _losing(store, judged_before.settings)
-    asker = _Asker(engine, hash_mb, cache, identity, engines, limits, cluster, progress or Silent())
+    asker = _Asker(means, hash_mb, identity)
     if losing.empty:  # DuckDB cannot tell the columns of no files
         tables, facts = {name: schema.empty_table() for name, schema in SCHEMAS.items()}, _no_facts()
     else:
@@ -146,14 +135,9 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
 class _Asker:
     """Has engines answer inquiries, and adds up their work."""
 
-    engine: Path
+    means: Means
     hash_mb: int
-    cache: Path
     identity: EngineIdentity
-    engines: int | None
-    limits: PoolLimits | None
-    cluster: Cluster | None
-    progress: Progress
     searches: int = 0
     from_cache: int = 0
     nodes: int = 0
@@ -163,18 +147,11 @@ class _Asker:
     def ask(self, what: str, unit: str, inquiries: Sequence[Inquiry[Found]]) -> list[Found]:
         """What the inquiries found, in their order."""
         with (
-            VerdictCache(self.cache, self.identity) as opened,
-            self.progress.task(what, total=len(inquiries), unit=unit) as task,
+            VerdictCache(self.means.cache_file, self.identity) as cache,
+            self.means.progress.task(what, total=len(inquiries), unit=unit) as task,
         ):
             found, work = consult(
-                inquiries,
-                program=self.engine,
-                hash_mb=self.hash_mb,
-                cache=opened,
-                engines=self.engines,
-                limits=self.limits,
-                on_progress=Teller(task).tell,
-                cluster=self.cluster,
+                inquiries, self.means, hash_mb=self.hash_mb, cache=cache, on_progress=advancing(task)
             )
         self.searches += work.searches
         self.from_cache += work.from_cache
@@ -204,7 +181,7 @@ class _Ground:
 
     @property
     def progress(self) -> Progress:
-        return self.asker.progress
+        return self.asker.means.progress
 
 
 Rows = list[dict[str, Any]]

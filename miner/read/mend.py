@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,11 +14,10 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from miner.errors import Place, StoreError
+from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
-from miner.pgn.decode import ReaderName
 from miner.pgn.ledger import sorted_moves
 from miner.pgn.text import values_of
-from miner.progress import Progress, Silent
 from miner.read.contents import Contents, KnownSource, names_of, write_batch
 from miner.read.forgotten import Forgotten
 from miner.read.known import unchanged
@@ -42,14 +42,7 @@ class _Again:
         return pa.concat_tables([pq.read_table(file, columns=columns, filters=wanted) for file in files])
 
 
-def mend(
-    store: Store,
-    damaged: Collection[int],
-    *,
-    reader: ReaderName = "auto",
-    processes: int = 1,
-    progress: Progress | None = None,
-) -> tuple[Manifest, list[str]]:
+def mend(store: Store, damaged: Collection[int], means: Means = USUAL) -> tuple[Manifest, list[str]]:
     """Make the files of some batches again, by their numbers, from the sources whose games they hold.
 
     Each such source is read whole, once; also told is which these are. Which games are repeated is found by
@@ -60,6 +53,7 @@ def mend(
     file that is needed is damaged, too.
     """
     manifest = store.require("read")
+    processes = means.processes or os.cpu_count() or 1
     contents = Contents.of(store, manifest)
     bounds = {number: contents.batches[number] for number in sorted(damaged)}
     concerned = [
@@ -77,10 +71,12 @@ def mend(
             for table in FOLDERS:
                 (again.folder / table).mkdir(parents=True)
                 (change.folder / table).mkdir(exist_ok=True)
-            job = Job(settings, store.salt, reader, again.folder, forgotten=Forgotten.of(store).identities)
+            job = Job(
+                settings, store.salt, means.reader, again.folder, forgotten=Forgotten.of(store).identities
+            )
             before = _signatures_before(store, known.first_game, sound, contents, read)
             numbering = Numbering(known.first_game, Seen(before))
-            with (progress or Silent()).task("reading games", total=source.size_bytes, unit="B") as task:
+            with means.progress.task("reading games", total=source.size_bytes, unit="B") as task:
                 games = sum(
                     outcome.states.total()
                     for outcome in read_batches(

@@ -13,8 +13,9 @@ import pyarrow.compute as pc
 
 from miner.arrays import Flags
 from miner.errors import Place, StoreError, UsageError
+from miner.means import USUAL, Means, ReaderName
 from miner.pgn.batches import BATCH_BYTES, Batch, Piece, Span, texts_of
-from miner.pgn.decode import ReaderName, make_reader
+from miner.pgn.decode import make_reader
 from miner.pgn.ledger import Answer, BatchReader, ledger_table, moves_table, sorted_moves
 from miner.pgn.split import one_line_end
 from miner.read.contents import Contents, KnownSource, Revision
@@ -27,7 +28,7 @@ from miner.store import Manifest, Store, StoreChange
 Numbers = npt.NDArray[np.int64]
 
 
-def remove(named: Sequence[str], store: Store, *, reader: ReaderName = "auto") -> Manifest:
+def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
     """Take the games of sources out of a store, as if they had never been read.
 
     A source is told by the name it was read by, by its path, by the folder it lies in, or by its file's name
@@ -44,7 +45,7 @@ def remove(named: Sequence[str], store: Store, *, reader: ReaderName = "auto") -
         contents = Contents.of(store, manifest)
         dropped = {number for name in named for number in _numbers_of(name, contents.sources, store)}
         with store.changing() as change:
-            left = without(store, change, contents, dropped, settings, reader)
+            left = without(store, change, contents, dropped, settings, means.reader)
             return change.commit(left.manifest(as_dict(settings)))
 
 

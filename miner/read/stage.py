@@ -9,11 +9,10 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from miner.cluster import Cluster
+from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
-from miner.pgn.decode import ReaderName, make_reader
+from miner.pgn.decode import make_reader
 from miner.pgn.sources import Source, check_readable, find_sources
-from miner.progress import Progress, Silent
 from miner.read.clustered import read_on_cluster
 from miner.read.contents import Contents, KnownSource, inputs_of, signatures_in
 from miner.read.forgotten import Forgotten
@@ -35,21 +34,14 @@ class _Work:
 
     settings: ReadSettings
     forgotten: Forgotten
-    reader: ReaderName
-    processes: int
-    progress: Progress
-    cluster: Cluster | None
+    means: Means
 
 
 def read(
     sources: Sequence[str],
     store: Store,
     settings: ReadSettings,
-    *,
-    reader: ReaderName = "auto",
-    processes: int | None = None,
-    progress: Progress | None = None,
-    cluster: Cluster | None = None,
+    means: Means = USUAL,
 ) -> Manifest:
     """Read games into the store's tables `games` and `moves`, and say what became of each in the ledger.
 
@@ -57,16 +49,16 @@ def read(
     only these are read, and their games come after the others; games of a source that is not named any more
     go. A source that has changed is read again, with those that were read after it: which of two equal games
     is kept depends on what came before. The tables are the same whichever reader decodes the moves and
-    however many processes (default: one for each processor), or workers of a `cluster`, share the work.
+    however many processes, or workers of a cluster, share the work.
 
     Raises SourceError if a source is missing, unknown, unreadable from its very beginning or changes while it
     is read, UsageError if a reader is asked for that is not installed, MinerError if a worker process dies,
     ClusterFailed.
     """
     found = find_sources(sources)
-    make_reader(reader)
+    make_reader(means.reader)
     with store.writing():
-        work = _work(store, settings, reader, processes, progress, cluster)
+        work = _work(store, settings, means)
         manifest = store.manifest("read")
         if manifest is None or not _goes_on(store, manifest, work):
             for source in found:
@@ -78,46 +70,27 @@ def read(
         return _bring_up(store, manifest, contents, difference, work)
 
 
-def add(
-    sources: Sequence[str],
-    store: Store,
-    *,
-    reader: ReaderName = "auto",
-    processes: int | None = None,
-    progress: Progress | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def add(sources: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
     """Read more sources into a store, under the settings that it was read under.
 
     What is in it stays, wherever its sources are now; a source that is named again counts as in `read`.
     Raises StoreError if it was not read into yet, or its files are not all there, and what `read` does.
     """
     found = find_sources(sources)
-    make_reader(reader)
+    make_reader(means.reader)
     with store.writing():
         manifest = store.require_whole("read")
-        work = _work(
-            store, settings_of({"read": manifest.settings}).read, reader, processes, progress, cluster
-        )
+        work = _work(store, settings_of({"read": manifest.settings}).read, means)
         contents = Contents.of(store, manifest)
         difference = compare(contents.sources, describe(found, contents.sources))
         all_named = _with_unnamed(difference, contents)
         return _bring_up(store, manifest, contents, all_named, work, unnamed=bool(difference.gone))
 
 
-def _work(
-    store: Store,
-    settings: ReadSettings,
-    reader: ReaderName,
-    processes: int | None,
-    progress: Progress | None,
-    cluster: Cluster | None,
-) -> _Work:
-    if cluster is not None:
-        cluster.require_file(store.root / "salt")
-    return _Work(
-        settings, Forgotten.of(store), reader, processes or os.cpu_count() or 1, progress or Silent(), cluster
-    )
+def _work(store: Store, settings: ReadSettings, means: Means) -> _Work:
+    if means.cluster is not None:
+        means.cluster.require_file(store.root / "salt")
+    return _Work(settings, Forgotten.of(store), means)
 
 
 def _goes_on(store: Store, manifest: Manifest, work: _Work) -> bool:
@@ -253,7 +226,7 @@ def _change(
     started = time.perf_counter()
     with store.changing() as change:
         if dropped:
-            contents = without(store, change, contents, dropped, work.settings, work.reader)
+            contents = without(store, change, contents, dropped, work.settings, work.means.reader)
         if not described:
             return change.commit(contents.manifest(as_dict(work.settings)))
         seen = Seen(signatures_in(change, contents.digests, contents.ledger.total()))
@@ -289,22 +262,22 @@ def _read_all(
     """
     for table in FOLDERS:
         (folder / table).mkdir(exist_ok=True)
-    sources = [one.source for one in described]
-    job = Job(work.settings, store.salt, work.reader, folder, before.next_batch, work.forgotten.identities)
+    sources, means = [one.source for one in described], work.means
+    job = Job(work.settings, store.salt, means.reader, folder, before.next_batch, work.forgotten.identities)
     numbering = Numbering(before.next_game, seen)
     states: Counter[str] = Counter()
     games, skipped = [0] * len(sources), [0] * len(sources)
     batches: dict[int, tuple[int, int]] = {}
     digests: dict[str, str] = {}
     moves = 0
-    processes = work.processes if is_shared(folder) else 1
+    processes = (means.processes or os.cpu_count() or 1) if is_shared(folder) else 1
     started = time.perf_counter()
     total = _size_bytes(sources)
-    with settling() as files, work.progress.task("reading games", total=total, unit="B") as task:
+    with settling() as files, means.progress.task("reading games", total=total, unit="B") as task:
         outcomes = (
             read_batches(cut_batches(sources, task.advance), job, processes, numbering)
-            if work.cluster is None
-            else read_on_cluster(sources, job, work.cluster, task.advance, numbering)
+            if means.cluster is None
+            else read_on_cluster(sources, job, means.cluster, task.advance, numbering)
         )
         for outcome in outcomes:
             for origin, count in outcome.pieces:

@@ -13,12 +13,12 @@ import pyarrow.compute as pc
 
 from miner import stats
 from miner.arrays import Floats, Ints, Keys
-from miner.cluster import Cluster
 from miner.errors import Place, UsageError
 from miner.graph import walk as graphs
 from miner.graph.steered import Steps, steer_along
 from miner.graph.walk import START_KEY, Graph
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
+from miner.progress import Progress
 from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, STRAYS, TABLES, TAGS
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store
@@ -28,8 +28,6 @@ from miner.tally.evidence import Evidence, Whole
 from miner.tally.ranges import Counting
 from miner.tally.rates import Choices, Rates, pool, spread
 from miner.tally.replies import Resources
-
-DEFAULT_RESOURCES = Resources()
 
 _CUT_BITS = 7  # of the 24 that single precision has
 
@@ -64,32 +62,25 @@ def _earlier_store(store: Store, settings: TallySettings) -> Store:
     return earlier
 
 
-def tally(
-    store: Store,
-    settings: TallySettings,
-    *,
-    resources: Resources = DEFAULT_RESOURCES,
-    progress: Progress | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manifest:
     """Count the replies of every position that enough games pass through, per band; and how often it arises.
 
-    On a `cluster` its workers count; `resources` are then those of each thread of a worker. Does nothing if
-    the store holds that tally already. Raises what `tally_inputs` does, StoreError if the counting fails, and
-    ClusterFailed.
+    On a cluster its workers count. Does nothing if the store holds that tally already. Raises what
+    `tally_inputs` does, StoreError if the counting fails, and ClusterFailed.
     """
     inputs = tally_inputs(store, settings)
     told = as_dict(settings)
     if store.is_current("tally", told, inputs):
         return store.require("tally")
-    if cluster is not None:
-        cluster.require_file(store.root / "salt")
+    if means.cluster is not None:
+        means.cluster.require_file(store.root / "salt")
     read = store.require_whole("read")
     settings = replace(settings, min_games=settings.enough_games(kept_games(read)))
     additions = Additions.to(store, read, told, inputs, settings.min_games)
     if not read.rows.get("moves"):
         # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
         return _finish(store, told, inputs, _no_tables(), _facts(settings))
+    resources = Resources(memory_mb=means.memory_mb, threads=means.threads)
     try:
         with (
             store.scratch() as spill,
@@ -106,9 +97,9 @@ def tally(
                     min_games=settings.min_games,
                     resources=resources,
                 )
-                evidence = Whole(connection, ranges, read.rows["moves"], cluster)
+                evidence = Whole(connection, ranges, read.rows["moves"], means.cluster)
             earlier = _earlier_replies(store, settings)
-            tables, facts = _make_tables(connection, evidence, settings, earlier, progress or Silent())
+            tables, facts = _make_tables(connection, evidence, settings, earlier, means.progress)
     except (*counting.FAILURES, OSError) as error:
         raise store.why(
             "read",

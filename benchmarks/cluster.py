@@ -47,6 +47,7 @@ from miner.engine.verdicts import Answer, Request, Verdict
 from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import inquire
 from miner.judge.stage import with_support
+from miner.means import Means
 from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches
 from miner.pgn.movetext import RESULTS
 from miner.pgn.numbering import Count, Numbering, Report
@@ -145,7 +146,7 @@ def measure(source: Path, folder: Path, engine: Path) -> tuple[Costs, Figures]:
     store = Store.create(folder / "store")
     games = read([str(plain)], store, ReadSettings()).rows["games"]
     steps = _steps(compressed, plain, folder)
-    tallied, tally_cpu_s = _cpu_of(lambda: tally(store, TallySettings(), resources=Resources(threads=1)))
+    tallied, tally_cpu_s = _cpu_of(lambda: tally(store, TallySettings(), Means(threads=1)))
     assert tallied.rows["replies"], "too few games to count"
     rows = store.require("read").rows["moves"]
     range_s = _range_s(store, folder)
@@ -345,7 +346,7 @@ def _judged(
     settings = with_support(JudgeSettings(nodes=NODES), tallied)
     found = find_candidates(store.read_table("replies"), store.read_table("reach"), settings)
     positions = positions_of(found, tallied)
-    identity = identify(engine, settings.hash_mb)
+    identity = identify(Means(engine=engine), settings.hash_mb)
     with (
         tempfile.TemporaryDirectory(dir=folder) as own,
         VerdictCache(Path(own, "verdicts.sqlite"), identity) as cache,
@@ -353,11 +354,9 @@ def _judged(
         began = time.perf_counter()
         _, work = consult(
             (inquire(position, settings) for position in positions[:JUDGED]),
-            program=engine,
+            Means(engine=engine, engines=engines, cluster=cluster),
             hash_mb=settings.hash_mb,
             cache=cache,
-            engines=engines,
-            cluster=cluster,
         )
         seconds = time.perf_counter() - began
     searches = len(positions) + sum(len(position.candidates) for position in positions)

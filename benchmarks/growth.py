@@ -39,6 +39,7 @@ from miner.engine.identity import find_engine
 from miner.follow.stage import follow
 from miner.judge.candidates import find_candidates
 from miner.judge.stage import judge, with_support
+from miner.means import Means
 from miner.rank.stage import rank
 from miner.read.stage import read
 from miner.report.page import report
@@ -215,12 +216,12 @@ def _judge(task: Task) -> dict[str, int]:
         loss_threshold=THRESHOLD,
         tempo_threshold=THRESHOLD,
     )
-    return judge(Store.open(task.store), settings, engine=Path(task.engine), cache=_cache(task)).rows
+    return judge(Store.open(task.store), settings, Means(engine=Path(task.engine), cache=_cache(task))).rows
 
 
 def _follow(task: Task) -> dict[str, int]:
     settings = FollowSettings(nodes=task.nodes[0], model_nodes=task.nodes[0] // 4)
-    return follow(Store.open(task.store), settings, engine=Path(task.engine), cache=_cache(task)).rows
+    return follow(Store.open(task.store), settings, Means(engine=Path(task.engine), cache=_cache(task))).rows
 
 
 def _rank(task: Task) -> dict[str, int]:

@@ -18,6 +18,7 @@ from miner.curve.fit import Curves
 from miner.engine.identity import find_engine
 from miner.finding.losing import is_losing
 from miner.judge.stage import judge
+from miner.means import Means
 from miner.rank.stage import rank
 from miner.read.stage import read
 from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings, settings_of
@@ -64,12 +65,12 @@ def mine(
     """
     stores = [Store.create(folder / name) for name in ("first", "second")]
     for file, store in zip(files, stores, strict=True):
-        read([str(file)], store, ReadSettings(), progress=Bars())
+        read([str(file)], store, ReadSettings(), Means(progress=Bars()))
     ranking = RankSettings(loss_threshold=judging.loss_threshold, tempo_threshold=judging.tempo_threshold)
     for store in stores if both else stores[:1]:
-        tally(store, tallying, progress=Bars())
-        judge(store, judging, engine=find_engine(), cache=cache, progress=Bars())
-        rank(store, ranking, progress=Bars())
+        tally(store, tallying, Means(progress=Bars()))
+        judge(store, judging, Means(engine=find_engine(), cache=cache, progress=Bars()))
+        rank(store, ranking, Means(progress=Bars()))
     ways = [stores, stores[::-1]] if both else [stores]
     return [Halves.of(*way) for way in ways]
 

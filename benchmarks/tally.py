@@ -39,11 +39,11 @@ from benchmarks import record
 from benchmarks.record import Figure
 from miner.board.moves import pack
 from miner.board.play import Boards
+from miner.means import Means
 from miner.schema import GAMES, MOVES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
 from miner.store.query import create_views
-from miner.tally.replies import Resources
 from miner.tally.stage import tally
 
 MILLION = 1_000_000
@@ -237,7 +237,7 @@ def _tally_in_a_process(store: Store, memory_mb: int) -> dict[str, Any]:
 def _tally_here(root: Path, memory_mb: int) -> None:
     store = Store.open(root)
     began = time.perf_counter()
-    manifest = tally(store, TallySettings(), resources=Resources(memory_mb=memory_mb))
+    manifest = tally(store, TallySettings(), Means(memory_mb=memory_mb))
     wall_s = time.perf_counter() - began
     used = resource.getrusage(resource.RUSAGE_SELF)
     print(

@@ -13,8 +13,9 @@ import chess.polyglot
 import pyarrow.parquet as pq
 import pytest
 
+from miner.means import Means, ReaderName
 from miner.pgn.batches import cut_pieces
-from miner.pgn.decode import ReaderName, compiled, make_reader
+from miner.pgn.decode import compiled, make_reader
 from miner.pgn.ledger import BatchReader
 from miner.pgn.numbering import Numbering
 from miner.pgn.sources import Text
@@ -60,8 +61,7 @@ def read_tables(
         [str(source) for source in sources],
         store,
         ReadSettings(**settings),
-        reader=reader,
-        processes=processes,
+        Means(reader=reader, processes=processes),
     )
     return tables_of(store, manifest)
 

@@ -13,6 +13,7 @@ from miner.engine.identity import find_engine
 from miner.export.formats import check_targets, write_files
 from miner.graph.repertoire import read_repertoire
 from miner.graph.within import not_covered, reach_in_repertoire
+from miner.means import Means
 from miner.steer import advise
 from miner.steer.written import FORMATS, advice_table, headline, not_covered_lines, taken_sentence
 from miner.store import Store
@@ -77,13 +78,9 @@ def steer(
             side,
             band,
             wanted.steer,
+            Means(engine=find_engine(engine), engines=engines, cache=cache, cluster=workers, progress=Bars()),
             start=start,
             repertoire=ours,
-            engine=find_engine(engine),
-            engines=engines,
-            cache=options.cache_file(cache),
-            progress=Bars(),
-            cluster=workers,
         )
     write_files(advice, targets, FORMATS)
     typer.echo(f"{headline(advice)}\n\n{advice_table(advice, top=top)}")

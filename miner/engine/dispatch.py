@@ -13,29 +13,17 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from miner.engine.cache import VerdictCache
-from miner.engine.identity import EngineIdentity
+from miner.engine.identity import EngineIdentity, find_engine
 from miner.engine.schedule import Found, Job, Schedule
 from miner.engine.uci import Dialogue, EngineLost
 from miner.engine.verdicts import Verdict
 from miner.errors import EngineFailed, Place
+from miner.means import Means, PoolLimits
 
 log = logging.getLogger(__name__)
 Result = TypeVar("Result")
 
 COMMIT_S = 1.0  # a kill loses the verdicts of so long at the most
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PoolLimits:
-    """How patient the pool is. Changes no verdict, only whether there is one."""
-
-    start_s: float = 30.0  # for the engine's greeting
-    search_s: float = 20.0  # for any search, and more by the two below
-    slack: float = 10.0  # times what a search should take by the speed seen so far
-    slowest: float = 20_000.0  # nodes/s assumed before a speed was seen
-    max_tries: int = 3  # engines that may be lost over one search
-    max_starts: int = 3  # starts of one engine that may fail in a row
-    max_hopeless: int = 4  # positions in a row that may be given up over without a verdict in between
 
 
 @dataclass(slots=True)
@@ -141,15 +129,15 @@ def engine_options(hash_mb: int) -> dict[str, str]:
     return {"Threads": "1", "Hash": str(hash_mb), "UCI_ShowWDL": "true"}
 
 
-def identify(program: Path, hash_mb: int, limits: PoolLimits | None = None) -> EngineIdentity:
+def identify(means: Means, hash_mb: int) -> EngineIdentity:
     """Start the engine once to learn what it is.
 
-    Raises EngineFailed if it does not greet as a UCI engine does.
+    Raises EngineNotFound if there is none, EngineFailed if it does not greet as a UCI engine does.
     """
-    limits = limits or PoolLimits()
+    program = means.engine or find_engine()
 
     async def greet() -> EngineIdentity:
-        dialogue, identity = await Dialogue.begin(program, engine_options(hash_mb), limits.start_s)
+        dialogue, identity = await Dialogue.begin(program, engine_options(hash_mb), means.limits.start_s)
         await dialogue.end()
         return identity
 

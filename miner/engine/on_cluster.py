@@ -19,12 +19,13 @@ from pathlib import Path
 from typing import Any, Generic
 
 from miner.cluster import NO_WORKERS_S, Cluster, ClusterTask, ClusterTasks, Worker, this_worker
-from miner.engine.dispatch import COMMIT_S, Dispatcher, PoolLimits, engine_options, failed, identify
+from miner.engine.dispatch import COMMIT_S, Dispatcher, engine_options, failed, identify
 from miner.engine.identity import VARIABLE, EngineIdentity, find_engine
 from miner.engine.schedule import Found, Job
 from miner.engine.uci import Dialogue, EngineLost
 from miner.engine.verdicts import Request, Verdict
 from miner.errors import ClusterFailed, EngineFailed, EngineNotFound, MinerError, Place
+from miner.means import Means, PoolLimits
 
 log = logging.getLogger(__name__)
 
@@ -206,7 +207,7 @@ def _program(named: str) -> Path:
 
 
 def _engine_here(wanted: _Wanted) -> EngineIdentity:
-    return identify(_program(wanted.named), wanted.hash_mb, wanted.limits)
+    return identify(Means(engine=_program(wanted.named), limits=wanted.limits), wanted.hash_mb)
 
 
 _Kind = tuple[Path, _Wanted]

@@ -6,17 +6,15 @@ import logging
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.cluster import Cluster
 from miner.engine.cache import VerdictCache
-from miner.engine.consult import Teller, consult
-from miner.engine.dispatch import PoolLimits, Work, identify
+from miner.engine.consult import advancing, consult
+from miner.engine.dispatch import Work, identify
 from miner.engine.identity import EngineIdentity
 from miner.engine.schedule import Found, Inquiry
 from miner.errors import Place, StoreError
@@ -26,7 +24,7 @@ from miner.follow import asking, passages
 from miner.follow.asking import MOST_LATER_POINTS, Asked, LosingReply
 from miner.follow.models import Review, WonGame, candidates, models_among, review, review_choices
 from miner.follow.wins import model_rows, plan_rows, read_whole, sources_now, wins_of
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
 from miner.schema import TABLES
 from miner.settings import FollowSettings, RankSettings, as_dict
 from miner.store import Manifest, Store, stage_before
@@ -42,25 +40,15 @@ SCHEMAS = {name: TABLES[name] for name in _NAMES}
 Rows = list[dict[str, Any]]
 
 
-def follow(
-    store: Store,
-    settings: FollowSettings,
-    *,
-    engine: Path,
-    engines: int | None = None,
-    cache: Path,
-    progress: Progress | None = None,
-    limits: PoolLimits | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Manifest:
     """Follow the games after each losing reply, and write what came of it.
 
-    `engines` None: one per core; on a `cluster` as many as its workers may run. Does nothing if the verdicts,
-    the settings and the engine are those of the last time, and nothing was inconclusive or missing then. The
-    engines are asked only for what is missing in the cache. Whole games are read from the sources once more;
-    without a source there are no model games of it, which is said in the manifest's facts.
+    Does nothing if the verdicts, the settings and the engine are those of the last time, and nothing was
+    inconclusive or missing then. The engines are asked only for what is missing in the cache. Whole games are
+    read from the sources once more; without a source there are no model games of it, which is said in the
+    manifest's facts.
     Raises StoreError if nothing was judged yet, or only for an earlier tally, or for a damaged cache;
-    EngineFailed if the engine is of no use, ClusterFailed.
+    EngineNotFound or EngineFailed if the engine is of no use, ClusterFailed.
     """
     judged_before, tallied = store.require("judge"), store.require("tally")
     stale = store.out_of_date()
@@ -71,7 +59,7 @@ def follow(
             advice=f"run `miner {stale}` first, or `miner run`",
         )
     hash_mb = judged_before.settings["hash_mb"]
-    identity = identify(engine, hash_mb, limits)
+    identity = identify(means, hash_mb)
     inputs = {"judge": judged_before.fingerprint, "engine": identity.as_dict()}
     manifest = store.manifest("follow")
     is_current = store.is_current("follow", as_dict(settings), inputs)
@@ -79,7 +67,7 @@ def follow(
         log.info("the losing replies are followed already")
         return manifest
     losing = _losing(store, judged_before.settings)
-    asker = _Asker(engine, hash_mb, cache, identity, engines, limits, cluster, progress or Silent())
+    asker = _Asker(means, hash_mb, identity)
     if losing.empty:  # DuckDB cannot tell the columns of no files
         tables = {name: schema.empty_table() for name, schema in SCHEMAS.items()}
         facts: dict[str, Any] = {"losing_replies": 0, "passages": 0, "inconclusive": 0, "whole_games": 0}
@@ -137,31 +125,19 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
 class _Asker:
     """Has engines answer inquiries, and adds up their work."""
 
-    engine: Path
+    means: Means
     hash_mb: int
-    cache: Path
     identity: EngineIdentity
-    engines: int | None
-    limits: PoolLimits | None
-    cluster: Cluster | None
-    progress: Progress
     work: Work = field(default_factory=Work)
 
     def ask(self, what: str, unit: str, inquiries: Sequence[Inquiry[Found]]) -> list[Found]:
         """The results of the inquiries, in their order."""
         with (
-            VerdictCache(self.cache, self.identity) as opened,
-            self.progress.task(what, total=len(inquiries), unit=unit) as task,
+            VerdictCache(self.means.cache_file, self.identity) as cache,
+            self.means.progress.task(what, total=len(inquiries), unit=unit) as task,
         ):
             found, work = consult(
-                inquiries,
-                program=self.engine,
-                hash_mb=self.hash_mb,
-                cache=opened,
-                engines=self.engines,
-                limits=self.limits,
-                on_progress=Teller(task).tell,
-                cluster=self.cluster,
+                inquiries, self.means, hash_mb=self.hash_mb, cache=cache, on_progress=advancing(task)
             )
         self.work += work
         return found
@@ -182,7 +158,7 @@ def _tables(
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     """All tables, and facts for the manifest."""
     connection, settings = given.connection, given.settings
-    with given.asker.progress.task("finding games", total=4, unit="part") as task:
+    with given.asker.means.progress.task("finding games", total=4, unit="part") as task:
         count = passages.find_passages(connection, losing, BandScheme.of(tallied))
         task.advance()
         afterwards = passages.count_afterwards(connection)
@@ -220,7 +196,7 @@ def _table(name: str, rows: Rows | pd.DataFrame) -> pa.Table:
 def _follow_later(given: _Inputs) -> tuple[Rows, pd.DataFrame, list[Asked]]:
     """The answers in later positions: rows of `followed`, counts, and the engine's opinions."""
     settings = given.settings
-    with given.asker.progress.task("looking further", total=2, unit="part") as task:
+    with given.asker.means.progress.task("looking further", total=2, unit="part") as task:
         positions = passages.later_positions(
             given.connection, moves=settings.moves, min_games=settings.min_games, most=MOST_LATER_POINTS
         )
@@ -235,7 +211,7 @@ def _follow_later(given: _Inputs) -> tuple[Rows, pd.DataFrame, list[Asked]]:
 
 def _study_wins(given: _Inputs, read: Manifest) -> tuple[Rows, Rows, dict[str, Any]]:
     """Rows of `plans` and `model_games`, and facts."""
-    settings, progress = given.settings, given.asker.progress
+    settings, progress = given.settings, given.asker.means.progress
     won = passages.won_games(given.connection, most=settings.most_games, least=settings.min_games)
     with progress.task("whole games", total=won["game"].nunique(), unit="game") as task:
         whole, missing = read_whole(won, read.inputs["sources"], task.advance)

@@ -7,19 +7,17 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 from itertools import chain
-from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.cluster import Cluster
 from miner.engine.cache import VerdictCache
-from miner.engine.consult import Teller, consult
-from miner.engine.dispatch import PoolLimits, Work, identify
+from miner.engine.consult import advancing, consult
+from miner.engine.dispatch import Work, identify
 from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings, as_dict
 from miner.store import Manifest, Store
@@ -27,28 +25,17 @@ from miner.store import Manifest, Store
 log = logging.getLogger(__name__)
 
 
-def judge(
-    store: Store,
-    settings: JudgeSettings,
-    *,
-    engine: Path,
-    engines: int | None = None,
-    cache: Path,
-    progress: Progress | None = None,
-    limits: PoolLimits | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manifest:
     """Judge the replies that are frequent enough, and write the table `judged`.
 
-    `engines` None: one per core; on a `cluster` as many as its workers may run. Does nothing if the tally,
-    the settings and the engine are those of the last time, and nothing was inconclusive then. The engines are
-    asked only for what is missing in the cache: after an interruption for the rest, after a finished run for
-    what was inconclusive.
-    Raises StoreError without a tally or for a damaged cache, EngineFailed if the engine is of no use,
-    ClusterFailed.
+    Does nothing if the tally, the settings and the engine are those of the last time, and nothing was
+    inconclusive then. The engines are asked only for what is missing in the cache: after an interruption for
+    the rest, after a finished run for what was inconclusive.
+    Raises StoreError without a tally or for a damaged cache, EngineNotFound or EngineFailed if the engine is
+    of no use, ClusterFailed.
     """
     tally = store.require("tally")
-    identity = identify(engine, settings.hash_mb, limits)
+    identity = identify(means, settings.hash_mb)
     inputs = {"tally": tally.fingerprint, "engine": identity.as_dict()}
     manifest = store.manifest("judge")
     is_current = store.is_current("judge", as_dict(settings), inputs)
@@ -68,18 +55,15 @@ def judge(
     found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
     positions = positions_of(found, tallied)
     with (
-        VerdictCache(cache, identity) as opened,
-        (progress or Silent()).task("judging", total=len(positions), unit="positions") as task,
+        VerdictCache(means.cache_file, identity) as cache,
+        means.progress.task("judging", total=len(positions), unit="positions") as task,
     ):
         judged, work = consult(
             (inquire(position, settings) for position in positions),
-            program=engine,
+            means,
             hash_mb=settings.hash_mb,
-            cache=opened,
-            engines=engines,
-            limits=limits,
-            on_progress=Teller(task).tell,
-            cluster=cluster,
+            cache=cache,
+            on_progress=advancing(task),
         )
     judgements = list(chain.from_iterable(judged))
     store.begin("judge")

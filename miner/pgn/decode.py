@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
 import chess
 import chess.polyglot
@@ -20,6 +20,7 @@ import pyarrow as pa
 from miner.arrays import Flags, Keys, Moves, Offsets
 from miner.board.keys import keys_along
 from miner.errors import UsageError
+from miner.means import ReaderName
 from miner.pgn.movetext import NULL_MOVES, moves_of
 from miner.pgn.text import encoded_strings
 from miner.terms import pack_move, pack_moves
@@ -32,8 +33,6 @@ except ImportError:  # no wheel for this machine
 
 _BLANK_LINE = re.compile(rb"\n[ \t\r\f\v]*\n\s*\S")  # with more after it
 _LONGEST_LINE = 1 << 17  # bytes; by the rule of 75 moves no game has 12,000 plies
-
-ReaderName = Literal["auto", "compiled", "reference"]
 
 
 @dataclass(frozen=True, slots=True)

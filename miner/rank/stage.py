@@ -14,7 +14,7 @@ from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, StoreError, UsageError
 from miner.finding.finding import Finding, table_of
 from miner.finding.losing import is_losing
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
 from miner.rank.afterwards import REPLY, with_aftermath
 from miner.rank.reached import reached, within_price
 from miner.rank.tell import Told, tell
@@ -24,7 +24,7 @@ from miner.store import Manifest, Store, digest_of, stage_before
 from miner.terms import BandScheme, Kind, Side
 
 
-def rank(store: Store, settings: RankSettings, *, progress: Progress | None = None) -> Manifest:
+def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest:
     """Turn the losing replies into findings, in the order of what teaching them is worth at least.
 
     Does nothing if the store holds that ranking already. Without the stage `follow` it is not known who finds
@@ -48,14 +48,14 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
         return store.require("rank")
     judged, replies = (store.read_table(name).to_pandas() for name in ("judged", "replies"))
     losing = judged[is_losing(judged, settings)]
-    with (progress or Silent()).task("expected scores", total=1, unit="fit") as task:
+    with means.progress.task("expected scores", total=1, unit="fit") as task:
         curves = fit_curves(store, bands)
         task.advance()
     part = part_observed(replies, judged, curves)
     supported = _supported(store, replies, losing, settings, bands)
     supported = within_price(supported, judged, settings)
     chances = worth_of(supported, curves, part, settings, tallied.settings["confidence"])
-    with (progress or Silent()).task("explaining", total=len(losing), unit="reply") as task:
+    with means.progress.task("explaining", total=len(losing), unit="reply") as task:
         told_by_reply: dict[tuple[int, int], Told] = {}
         for row in losing.itertuples(index=False):
             told_by_reply[row.key, row.move] = tell(row, settings)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -13,12 +14,11 @@ import pyarrow.parquet as pq
 
 from miner.arrays import Hashes
 from miner.errors import Place, StoreError
+from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
-from miner.pgn.decode import ReaderName
 from miner.pgn.ledger import Rows, sorted_moves
 from miner.pgn.numbering import Numbering, Seen
 from miner.pgn.text import values_of
-from miner.progress import Progress, Silent
 from miner.read.contents import Contents, Forgotten, file_of, make_folders, write_batch
 from miner.read.known import unchanged
 from miner.read.workers import Job, read_batches
@@ -26,14 +26,7 @@ from miner.settings import settings_of
 from miner.store import Manifest, Store
 
 
-def mend(
-    store: Store,
-    damaged: Collection[int],
-    *,
-    reader: ReaderName = "auto",
-    processes: int = 1,
-    progress: Progress | None = None,
-) -> tuple[Manifest, list[str]]:
+def mend(store: Store, damaged: Collection[int], means: Means = USUAL) -> tuple[Manifest, list[str]]:
     """Make the files of some batches again, by their numbers, from the sources whose games they hold.
 
     Each such source is read whole, once; their names are given, too. Which games are repeated is found by
@@ -44,6 +37,7 @@ def mend(
     file that is needed is damaged, too.
     """
     manifest = store.require("read")
+    processes = means.processes or os.cpu_count() or 1
     contents = Contents.of(store, manifest)
     bounds = {number: contents.batches[number] for number in sorted(damaged)}
     concerned = [source for source in contents.sources if contents.touched_by([source]) & bounds.keys()]
@@ -56,10 +50,10 @@ def mend(
         for known, source in zip(concerned, files, strict=True):
             folder = scratch / str(len(read))
             make_folders(folder)
-            job = Job(settings, store.salt, reader, folder, forgotten=forgotten)
+            job = Job(settings, store.salt, means.reader, folder, forgotten=forgotten)
             before = _signatures_before(store, known.first_game, bounds, contents, read)
             numbering = Numbering(known.first_game, Seen(before))
-            with (progress or Silent()).task("reading games", total=source.size_bytes, unit="B") as task:
+            with means.progress.task("reading games", total=source.size_bytes, unit="B") as task:
                 outcomes = read_batches(cut_batches([source], task.advance), job, processes, numbering)
                 games = sum(outcome.states.total() for outcome in outcomes)
             if games != known.games:

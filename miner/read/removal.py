@@ -12,8 +12,9 @@ import pyarrow.compute as pc
 
 from miner.arrays import Flags, Hashes, Ints
 from miner.errors import Place, StoreError, UsageError
+from miner.means import USUAL, Means, ReaderName
 from miner.pgn.batches import Piece, Span, in_batches, texts_of
-from miner.pgn.decode import ReaderName, make_reader
+from miner.pgn.decode import make_reader
 from miner.pgn.ledger import BatchReader, Rows, blanked, sorted_moves
 from miner.pgn.numbering import Answer, TextPlace
 from miner.pgn.players import Players
@@ -25,7 +26,7 @@ from miner.settings import ReadSettings, as_dict, settings_of
 from miner.store import Manifest, Store, StoreChange
 
 
-def remove(named: Sequence[str], store: Store, *, reader: ReaderName = "auto") -> Manifest:
+def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
     """Take the games of sources out of a store, as if they had never been read.
 
     A source is told by the name it was read by, by its path, by the folder it lies in, or by its file's name
@@ -42,7 +43,7 @@ def remove(named: Sequence[str], store: Store, *, reader: ReaderName = "auto") -
         contents = Contents.of(store, manifest)
         dropped = {number for name in named for number in _numbers_of(name, contents.sources, store)}
         with store.changing() as change:
-            left = without(store, change, contents, dropped, settings, reader)
+            left = without(store, change, contents, dropped, settings, means.reader)
             return change.commit(left.manifest(as_dict(settings)))
 
 

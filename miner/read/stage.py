@@ -9,12 +9,11 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from miner.cluster import Cluster
+from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
-from miner.pgn.decode import ReaderName, make_reader
+from miner.pgn.decode import make_reader
 from miner.pgn.numbering import Numbering, Seen
 from miner.pgn.sources import Source, check_readable, find_sources, total_bytes
-from miner.progress import Progress, Silent
 from miner.read.clustered import read_on_cluster
 from miner.read.contents import Contents, Forgotten, inputs_of, make_folders, signatures_in
 from miner.read.known import Described, Difference, compare, describe, readable_again
@@ -36,22 +35,15 @@ class _Run:
 
     store: Store
     settings: ReadSettings
-    reader: ReaderName
-    processes: int
-    progress: Progress
-    cluster: Cluster | None
     forgotten: Forgotten
+    means: Means
 
 
 def read(
     sources: Sequence[str],
     store: Store,
     settings: ReadSettings,
-    *,
-    reader: ReaderName = "auto",
-    processes: int | None = None,
-    progress: Progress | None = None,
-    cluster: Cluster | None = None,
+    means: Means = USUAL,
 ) -> Manifest:
     """Read games into the store's tables `games` and `moves`, and say what became of each in the ledger.
 
@@ -59,16 +51,16 @@ def read(
     only these are read, and their games come after the others; games of a source that is not named any more
     go. A source that has changed is read again, with those that were read after it: which of two equal games
     is kept depends on what came before. The tables are the same whichever reader decodes the moves and
-    however many processes (default: one for each processor), or workers of a `cluster`, share the work.
+    however many processes, or workers of a cluster, share the work.
 
     Raises SourceError if a source is missing, unknown, unreadable from its very beginning or changes while it
     is read, UsageError if a reader is asked for that is not installed, MinerError if a worker process dies,
     ClusterFailed.
     """
     found = find_sources(sources)
-    make_reader(reader)
+    make_reader(means.reader)
     with store.writing():
-        run = _run(store, settings, reader, processes, progress, cluster)
+        run = _run(store, settings, means)
         manifest = store.manifest("read")
         if manifest is not None and _goes_on(manifest, run):
             return _bring_up(run, manifest, found)
@@ -78,41 +70,24 @@ def read(
         return _read_afresh(run, describe(found))
 
 
-def add(
-    sources: Sequence[str],
-    store: Store,
-    *,
-    reader: ReaderName = "auto",
-    processes: int | None = None,
-    progress: Progress | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def add(sources: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
     """Read more sources into a store, under the settings that it was read under.
 
     What is in it stays, wherever its sources are now; a source that is named again counts as in `read`.
     Raises StoreError if it was not read into yet, or its files are not all there, and what `read` does.
     """
     found = find_sources(sources)
-    make_reader(reader)
+    make_reader(means.reader)
     with store.writing():
         manifest = store.require_whole("read")
-        settings = settings_of({"read": manifest.settings}).read
-        run = _run(store, settings, reader, processes, progress, cluster)
+        run = _run(store, settings_of({"read": manifest.settings}).read, means)
         return _bring_up(run, manifest, found, keeps_unnamed=True)
 
 
-def _run(
-    store: Store,
-    settings: ReadSettings,
-    reader: ReaderName,
-    processes: int | None,
-    progress: Progress | None,
-    cluster: Cluster | None,
-) -> _Run:
-    if cluster is not None:
-        cluster.require_file(store.root / "salt")
-    processes, progress = processes or os.cpu_count() or 1, progress or Silent()
-    return _Run(store, settings, reader, processes, progress, cluster, Forgotten.of(store))
+def _run(store: Store, settings: ReadSettings, means: Means) -> _Run:
+    if means.cluster is not None:
+        means.cluster.require_file(store.root / "salt")
+    return _Run(store, settings, Forgotten.of(store), means)
 
 
 def _goes_on(manifest: Manifest, run: _Run) -> bool:
@@ -235,7 +210,7 @@ def _change(run: _Run, contents: Contents, dropped: set[int], described: Sequenc
     started = time.perf_counter()
     with run.store.changing() as change:
         if dropped:
-            contents = without(run.store, change, contents, dropped, run.settings, run.reader)
+            contents = without(run.store, change, contents, dropped, run.settings, run.means.reader)
         if not described:
             return change.commit(contents.manifest(as_dict(run.settings)))
         seen = Seen(signatures_in(change, contents.digests, contents.ledger.total()))
@@ -258,20 +233,20 @@ def _read_all(
     `seen`: the games of those.
     """
     make_folders(folder)
-    sources = [now.source for now in described]
-    job = Job(run.settings, run.store.salt, run.reader, folder, before.next_batch, run.forgotten.identities)
+    sources, means = [now.source for now in described], run.means
+    job = Job(run.settings, run.store.salt, means.reader, folder, before.next_batch, run.forgotten.identities)
     numbering = Numbering(before.next_game, seen)
     added = Contents(forgotten=before.forgotten)
     moves = 0
     games, skipped = Counter[int](), Counter[int]()
-    processes = run.processes if is_shared(folder) else 1
+    processes = (means.processes or os.cpu_count() or 1) if is_shared(folder) else 1
     started = time.perf_counter()
     total = total_bytes(sources)
-    with settling() as settle, run.progress.task("reading games", total=total, unit="B") as task:
+    with settling() as settle, means.progress.task("reading games", total=total, unit="B") as task:
         outcomes = (
             read_batches(cut_batches(sources, task.advance), job, processes, numbering)
-            if run.cluster is None
-            else read_on_cluster(sources, job, run.cluster, task.advance, numbering)
+            if means.cluster is None
+            else read_on_cluster(sources, job, means.cluster, task.advance, numbering)
         )
         for outcome in outcomes:
             for count in outcome.counts:

@@ -28,8 +28,9 @@ from types import ModuleType
 from typing import Any, Protocol
 
 from miner.errors import MinerError
+from miner.means import ReaderName
 from miner.pgn.batches import Batch
-from miner.pgn.decode import ReaderName, make_reader
+from miner.pgn.decode import make_reader
 from miner.pgn.ledger import BatchReader, Pending, count_states
 from miner.pgn.numbering import Answer, Count, Numbering, Report
 from miner.read.contents import write_batch

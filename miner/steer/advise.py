@@ -5,21 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from pathlib import Path
 
 import chess
 import chess.polyglot
 
 from miner.board.moves import parse_uci_line
-from miner.cluster import Cluster
 from miner.curve.fit import curves_in
 from miner.engine.cache import VerdictCache
-from miner.engine.consult import Teller, consult
-from miner.engine.dispatch import PoolLimits, identify
-from miner.engine.identity import find_engine
+from miner.engine.consult import advancing, consult
+from miner.engine.dispatch import identify
 from miner.errors import UsageError
 from miner.graph.repertoire import Repertoire
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
 from miner.schema import JUDGED
 from miner.settings import SteerSettings
 from miner.steer.advice import Advice, taken_away
@@ -35,15 +32,10 @@ def advise(
     side: Side,
     band: str,
     settings: SteerSettings | None = None,
+    means: Means = USUAL,
     *,
     start: str = "",
     repertoire: Repertoire | None = None,
-    cache: Path,
-    engine: Path | None = None,
-    engines: int | None = None,
-    progress: Progress | None = None,
-    limits: PoolLimits | None = None,
-    cluster: Cluster | None = None,
 ) -> Advice:
     """Which moves of `side` score best against players of `band`, from the position `start` on.
 
@@ -70,8 +62,7 @@ def advise(
     first_moves, root = find_start(tallied, start)
     _require_answers(tallied, root, side, band, repertoire)
     fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
-    program = engine or find_engine()
-    with _asking(tallied, settings, program, cache, engines, limits, cluster, progress or Silent()) as ask:
+    with _asking(tallied, settings, means) as ask:
         tree = grow(tallied, root, side, settings, ask, fixed)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
@@ -112,33 +103,21 @@ def _require_answers(
 
 
 @contextmanager
-def _asking(
-    tallied: TalliedTree,
-    settings: SteerSettings,
-    program: Path,
-    cache: Path,
-    engines: int | None,
-    limits: PoolLimits | None,
-    cluster: Cluster | None,
-    progress: Progress,
-) -> Iterator[Ask]:
+def _asking(tallied: TalliedTree, settings: SteerSettings, means: Means) -> Iterator[Ask]:
     """Engines that complete the judge's verdicts, through the cache."""
-    identity = identify(program, settings.hash_mb, limits)
+    identity = identify(means, settings.hash_mb)
     with (
-        VerdictCache(cache, identity) as opened,
-        progress.task("steering", total=None, unit="positions") as task,
+        VerdictCache(means.cache_file, identity) as cache,
+        means.progress.task("steering", total=None, unit="positions") as task,
     ):
 
         def ask(questions: Sequence[Question]) -> list[Looked | None]:
             found, _ = consult(
                 (look(asked, tallied.judged.get(asked.key, {}), settings.nodes) for asked in questions),
-                program=program,
+                means,
                 hash_mb=settings.hash_mb,
-                cache=opened,
-                engines=engines,
-                limits=limits,
-                on_progress=Teller(task).tell,
-                cluster=cluster,
+                cache=cache,
+                on_progress=advancing(task),
             )
             return found
 

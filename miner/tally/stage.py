@@ -14,11 +14,11 @@ import pyarrow.compute as pc
 
 from miner import stats
 from miner.arrays import Floats, Ints
-from miner.cluster import Cluster
 from miner.errors import Place, UsageError
 from miner.graph.steered import Steps, steer_along
 from miner.graph.walk import START_KEY, Graph, walk
-from miner.progress import Progress, Silent, Task
+from miner.means import USUAL, Means
+from miner.progress import Task
 from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, TABLES
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store, tables_of
@@ -26,8 +26,6 @@ from miner.tally import replies as counting
 from miner.tally.ranges import Counting
 from miner.tally.rates import Choices, Rates, pool, spread
 from miner.tally.replies import Resources
-
-DEFAULT_RESOURCES = Resources()
 
 _CUT_BITS = 7  # of the 24 that single precision has
 
@@ -62,26 +60,18 @@ def _earlier_store(store: Store, settings: TallySettings) -> Store:
     return earlier
 
 
-def tally(
-    store: Store,
-    settings: TallySettings,
-    *,
-    resources: Resources = DEFAULT_RESOURCES,
-    progress: Progress | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manifest:
     """Count the replies of every position that enough games pass through, per band; and how often it arises.
 
-    On a `cluster` its workers count; `resources` are then those of each thread of a worker. Does nothing if
-    the store holds that tally already. Raises what `tally_inputs` does, StoreError if the counting fails, and
-    ClusterFailed.
+    On a cluster its workers count. Does nothing if the store holds that tally already. Raises what
+    `tally_inputs` does, StoreError if the counting fails, and ClusterFailed.
     """
     inputs = tally_inputs(store, settings)
     asked = as_dict(settings)
     if store.is_current("tally", asked, inputs):
         return store.require("tally")
-    if cluster is not None:
-        cluster.require_file(store.root / "salt")
+    if means.cluster is not None:
+        means.cluster.require_file(store.root / "salt")
     read = store.require_whole("read")
     settings = replace(settings, min_games=settings.enough_games(kept_games(read)))
     tables: dict[str, pa.Table] = _no_tables()
@@ -89,7 +79,7 @@ def tally(
     # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
     if read.rows.get("moves"):
         try:
-            tables, found = _counted(store, settings, read.rows["moves"], resources, progress, cluster)
+            tables, found = _counted(store, settings, read.rows["moves"], means)
             facts |= found
         except (*counting.FAILURES, OSError) as error:
             raise store.why(
@@ -129,18 +119,17 @@ def _counted(
     store: Store,
     settings: TallySettings,
     rows: int,
-    resources: Resources,
-    progress: Progress | None,
-    cluster: Cluster | None,
+    means: Means,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     """The tables of a store with so many rows of moves, and facts about them for the manifest."""
     moves, games = store.path("moves"), store.path("games")
+    resources = Resources(memory_mb=means.memory_mb, threads=means.threads)
     ranges = counting.key_ranges(rows, resources.rows_per_range)
     earlier = _earlier_replies(store, settings)
     with (
         store.scratch() as spill,
         counting.connected(moves, games, spill, resources) as connection,
-        (progress or Silent()).task("tally", total=len(ranges) + 2, unit="part") as task,
+        means.progress.task("tally", total=len(ranges) + 2, unit="part") as task,
     ):
         by_range = Counting(
             moves=moves.resolve(),
@@ -151,7 +140,7 @@ def _counted(
             resources=resources,
         )
         parts = []
-        for part in by_range.count(connection, ranges, cluster):
+        for part in by_range.count(connection, ranges, means.cluster):
             parts.append(part)
             task.advance()
         return _make_tables(connection, pa.concat_tables(parts), settings, earlier, task)

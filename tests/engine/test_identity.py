@@ -11,6 +11,7 @@ from miner.engine import identity as engines
 from miner.engine.dispatch import identify
 from miner.engine.identity import file_digests, find_engine, program_digest
 from miner.errors import EngineFailed, EngineNotFound
+from miner.means import Means
 
 
 @pytest.fixture
@@ -89,13 +90,13 @@ def test_changed_program_has_another_digest(program: Path) -> None:
 @pytest.mark.engine
 def test_identity_names_what_can_change_a_verdict(engine: Path) -> None:
     """Name, program and options, with the values that are set and the defaults of the rest."""
-    identity = identify(engine, hash_mb=8)
+    identity = identify(Means(engine=engine), hash_mb=8)
 
     options = dict(identity.options)
     assert identity.name
     assert (options["Threads"], options["Hash"], options["UCI_ShowWDL"]) == ("1", "8", "true")
     assert options["MultiPV"] == "1"
-    assert identity.digest != identify(engine, hash_mb=16).digest
+    assert identity.digest != identify(Means(engine=engine), hash_mb=16).digest
 
 
 def test_files_that_options_name(program: Path, tmp_path: Path) -> None:
@@ -122,7 +123,7 @@ def test_files_that_options_name(program: Path, tmp_path: Path) -> None:
 def test_program_that_is_no_engine(program: Path) -> None:
     """A program that ends without a greeting is of no use, and is named."""
     with pytest.raises(EngineFailed, match="my-engine: the engine is of no use: it ended before `uciok`"):
-        identify(program, hash_mb=16)
+        identify(Means(engine=program), hash_mb=16)
 
 
 def test_file_that_cannot_be_run(tmp_path: Path) -> None:
@@ -130,4 +131,4 @@ def test_file_that_cannot_be_run(tmp_path: Path) -> None:
     (tmp_path / "text").write_text("hello", encoding="utf-8")
 
     with pytest.raises(EngineFailed, match="cannot be started: Permission denied"):
-        identify(tmp_path / "text", hash_mb=16)
+        identify(Means(engine=tmp_path / "text"), hash_mb=16)

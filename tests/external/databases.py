@@ -11,8 +11,8 @@ from typing import Any
 import chess
 
 from miner.board.moves import pack
-from miner.pipeline import Machinery, run
-from miner.progress import Silent
+from miner.means import Means
+from miner.pipeline import run
 from miner.settings import Settings
 from miner.store import Store
 from tests.external.published import Published
@@ -61,11 +61,11 @@ def mine(
     """Make a database of each group under `folder`, run all stages on it, and gather what they found."""
     judged: dict[Reply, dict[str, Any]] = {}
     findings: dict[Reply, list[dict[str, Any]]] = {}
-    machinery = Machinery(engine=engine, cache=folder / "verdicts.sqlite", processes=1)
+    means = Means(engine=engine, cache=folder / "verdicts.sqlite", processes=1)
     for number, group in enumerate(groups):
         source, store = folder / f"{number}.pgn", Store.create(folder / f"store-{number}")
         source.write_text(database(group, losing), encoding="utf-8")
-        for _ in run([str(source)], store, settings, machinery, progress=Silent()):
+        for _ in run([str(source)], store, settings, means):
             pass
         judged |= {(row["key"], row["move"]): row for row in store.read_table("judged").to_pylist()}
         for row in store.read_table("findings").to_pylist():

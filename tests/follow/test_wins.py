@@ -14,6 +14,7 @@ import pytest
 import zstandard
 
 from miner.follow.wins import main_line, read_whole, source_of
+from miner.means import Means
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store
@@ -30,7 +31,7 @@ GAMES = [
 def store_of(folder: Path, source: Path) -> Store:
     """A store of which only two plies of each game are kept."""
     store = Store.create(folder / "store")
-    read([str(source)], store, ReadSettings(plies=2), processes=1)
+    read([str(source)], store, ReadSettings(plies=2), Means(processes=1))
     return store
 
 

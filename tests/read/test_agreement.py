@@ -11,7 +11,7 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from miner.pgn.decode import ReaderName
+from miner.means import ReaderName
 from tests import strategies
 from tests.reading import (
     each_reader,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from miner.means import Means
 from miner.pgn import batches
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
@@ -39,7 +40,7 @@ def test_batches_are_those_of_a_folder(
     (there / "salt").create(here.salt)
 
     for store in (here, Store.create(there)):
-        read([str(tmp_path / "games")], store, ReadSettings(), processes=2)
+        read([str(tmp_path / "games")], store, ReadSettings(), Means(processes=2))
         tally(store, TallySettings())
 
     for stage in ("read", "tally"):

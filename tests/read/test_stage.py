@@ -21,6 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from miner.errors import MinerError, SourceError
+from miner.means import Means
 from miner.pgn import batches
 from miner.pgn.batches import cut_batches
 from miner.pgn.numbering import Numbering, Report
@@ -442,11 +443,11 @@ def test_unfinished_read_leaves_no_trace(tmp_path: Path) -> None:
     source.write_text(many_games(10_000))
     code = (
         "import sys; from pathlib import Path; from miner.read.stage import read;"
-        "from miner.pgn import batches;"
+        "from miner.means import Means; from miner.pgn import batches;"
         "from miner.settings import ReadSettings; from miner.store import Store\n"
         "if __name__ == '__main__':\n"
         "    batches.BATCH_BYTES = 50_000\n"
-        "    read([sys.argv[1]], Store.create(Path(sys.argv[2])), ReadSettings(), processes=1)\n"
+        "    read([sys.argv[1]], Store.create(Path(sys.argv[2])), ReadSettings(), Means(processes=1))\n"
     )
     killed = subprocess.Popen([sys.executable, "-c", code, str(source), str(tmp_path / "store")])
     moves = tmp_path / "store" / "moves"
@@ -458,7 +459,7 @@ def test_unfinished_read_leaves_no_trace(tmp_path: Path) -> None:
     assert not (tmp_path / "store" / "read.json").exists()
 
     store = Store.open(tmp_path / "store")
-    again = tables_of(store, read([str(source)], store, ReadSettings(), processes=1))
+    again = tables_of(store, read([str(source)], store, ReadSettings(), Means(processes=1)))
 
     fresh = read_tables(tmp_path / "fresh", [source], salt=store.salt)
     assert again.games == fresh.games
@@ -507,11 +508,12 @@ def test_program_from_standard_input_can_read_in_processes(tmp_path: Path) -> No
     source = tmp_path / "games.pgn"
     source.write_text(game_text(ITALIAN) + game_text("1. d4 d5 2. c4"))
     program = (
-        "from pathlib import Path; from miner.pgn import batches; from miner.read.stage import read;"
+        "from pathlib import Path; from miner.means import Means;"
+        "from miner.pgn import batches; from miner.read.stage import read;"
         "from miner.settings import ReadSettings; from miner.store import Store;"
         "batches.BATCH_BYTES = 200;"
         f"print(read([{str(source)!r}], Store.create(Path({str(tmp_path / 'store')!r})), ReadSettings(),"
-        " processes=2).rows['games'])"
+        " Means(processes=2)).rows['games'])"
     )
 
     done = subprocess.run([sys.executable, "-"], input=program, capture_output=True, text=True, check=False)

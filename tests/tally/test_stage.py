@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 
 from miner.board.moves import unpack_move
 from miner.errors import StoreError, UsageError
+from miner.means import Means
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
 from miner.tally import stage
-from miner.tally.replies import Resources
 from miner.tally.stage import tally
 from miner.terms import UNRATED
 from tests.stores import (
@@ -248,7 +248,7 @@ def test_too_little_memory_is_an_error_with_advice(tmp_path: Path) -> None:
     store = read_store(tmp_path, [Game(moves="e4 e5")])
 
     with pytest.raises(StoreError) as raised:
-        tally(store, TallySettings(min_games=1), resources=Resources(memory_mb=1, threads=1))
+        tally(store, TallySettings(min_games=1), Means(memory_mb=1, threads=1))
 
     assert "--memory" in raised.value.advice
 

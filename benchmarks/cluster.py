@@ -58,9 +58,9 @@ from miner.read.stage import read
 from miner.read.workers import Job, read_batches
 from miner.settings import JudgeSettings, ReadSettings, TallySettings
 from miner.store import Store
+from miner.store.query import Resources, connected_to_games
 from miner.tally import replies
 from miner.tally.ranges import Counting, count_range
-from miner.tally.replies import Resources
 from miner.tally.stage import kept_games, tally
 from miner.terms import Score, Side
 from tests.clusters import Local, local
@@ -319,7 +319,7 @@ def _range_s(store: Store, folder: Path) -> float:
         min_games=TallySettings().enough_games(kept_games(store.require("read"))),
         resources=Resources(threads=1),
     )
-    with replies.connected(
+    with connected_to_games(
         counting.moves, counting.games, folder / "spill", counting.resources
     ) as connection:
         next(counting.count(connection, [(0, 0)], None))
@@ -332,7 +332,9 @@ def _look_s(store: Store, folder: Path) -> float:
     files = _files(store, "moves")
     for number in range(FILES):
         (folder / f"{number:06}.parquet").hardlink_to(files[number % len(files)])
-    with replies.connected(folder, store.path("games"), folder / "spill", Resources(threads=1)) as connection:
+    with connected_to_games(
+        folder, store.path("games"), folder / "spill", Resources(threads=1)
+    ) as connection:
         query = "select sum(move), sum(game), sum(ply) from moves where key between $low and $high"
         keys = {"low": 1 << 61, "high": (1 << 61) + (1 << 50)}
         return _cpu_of(lambda: connection.execute(query, keys).fetchall())[1] / FILES
@@ -495,7 +497,7 @@ def simulated(costs: Costs, games: int, stored_bytes: float, disk: float, memory
     ]
     feeding = [Step("client", costs.decompress_s + costs.feed_s), Step("scheduler", costs.pass_on_s)]
     cutting = [Step("client", costs.cut_s), Step("disk", stored_bytes / lots * disk_s)]
-    ranges = max(1, round(rows / Resources(memory_mb=memory_mb).rows_per_range))
+    ranges = max(1, round(rows / replies.rows_per_range(memory_mb)))
     range_s = costs.rows_s * rows / ranges / 1e6 + costs.look_s * lots
     looked_at = games * costs.moves_bytes_per_game / max(1.0, min(ranges, costs.row_groups))
     batch_nodes = costs.nodes_per_s  # a second's

@@ -6,7 +6,7 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.tally.replies import band_sql
+from miner.store.query import band_sql
 from miner.terms import BandScheme
 
 _BEYOND = 3

@@ -28,7 +28,7 @@ from miner.means import USUAL, Means
 from miner.schema import TABLES
 from miner.settings import FollowSettings, RankSettings, as_dict
 from miner.store import Manifest, Store, stage_before
-from miner.tally.replies import FAILURES, Resources, connected
+from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.terms import BandScheme
 
 log = logging.getLogger(__name__)
@@ -112,7 +112,7 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         with (
             store.scratch() as spill,
-            connected(store.path("moves"), store.path("games"), spill, Resources()) as connection,
+            connected_to_games(store.path("moves"), store.path("games"), spill, Resources()) as connection,
         ):
             yield connection
     except FAILURES as error:

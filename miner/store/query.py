@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import glob
+import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -13,6 +15,7 @@ import numpy.typing as npt
 
 from miner.errors import MinerError
 from miner.store.places import Location
+from miner.terms import BandScheme
 
 _FAILURES: dict[int, list[MinerError]] = {}
 """The errors over remote files by connection: DuckDB itself keeps only their words."""
@@ -119,3 +122,61 @@ class Movers:
 UNPACKED_SQL = """(mover >> 24)::uinteger as player, ((mover >> 8) & 65535)::usmallint as rating,
     (mover & 255)::utinyint as score"""
 """SQL for the columns that a column `mover` holds."""
+
+
+FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException)
+"""What DuckDB raises where disk or memory are full, or a file is damaged."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Resources:
+    """What one run may use; changes no result."""
+
+    memory_mb: int = 1024
+    threads: int = 0  # 0: all cores
+
+
+@contextmanager
+def connected_to_games(
+    moves: Location, games: Location, spill: Path, resources: Resources
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A DuckDB connection with the views of `create_views`.
+
+    It spills to the folder `spill` instead of failing, which is gone afterwards.
+    """
+    config: dict[str, str | bool | int | float | list[str]] = {
+        "memory_limit": f"{resources.memory_mb}MB",
+        "temp_directory": str(spill),
+    }
+    if resources.threads:
+        config["threads"] = str(resources.threads)
+    try:
+        with connected(config) as connection:
+            connection.execute("set preserve_insertion_order = false")
+            _hide_progress(connection)
+            create_views(connection, moves, games)
+            yield connection
+    except (duckdb.InterruptException, RuntimeError) as error:
+        # DuckDB takes Ctrl-C for itself and tells of it in its own words.
+        if "interrupt" in str(error).lower():
+            raise KeyboardInterrupt from error
+        raise
+    finally:
+        shutil.rmtree(spill, ignore_errors=True)
+
+
+def _hide_progress(connection: duckdb.DuckDBPyConnection) -> None:
+    """No progress bar of DuckDB's own."""
+    # In a notebook without widgets there is none, and even turning it off is refused.
+    if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
+        connection.execute("set enable_progress_bar = false")
+
+
+def band_sql(bands: BandScheme, *, as_name: bool = False) -> str:
+    """SQL that turns a rating into its band's place in `bands.names`, or into that name."""
+    results = [f"'{name}'" if as_name else str(place) for place, name in enumerate(bands.names)]
+    *below, strongest, unrated = results
+    cases = " ".join(
+        f"when rating < {edge} then {result}" for edge, result in zip(bands.edges, below, strict=True)
+    )
+    return f"case when rating = 0 then {unrated} {cases} else {strongest} end"

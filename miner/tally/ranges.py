@@ -15,8 +15,8 @@ from miner.cluster import Cluster
 from miner.errors import StoreError
 from miner.store.change import UNFINISHED
 from miner.store.places import Location, brought_near
-from miner.store.query import Movers
-from miner.tally.replies import FAILURES, Resources, connected, count_replies
+from miner.store.query import FAILURES, Movers, Resources, connected_to_games
+from miner.tally.replies import count_replies
 from miner.terms import BandScheme
 
 
@@ -73,7 +73,7 @@ def count_range(keys: tuple[int, int], counting: Counting) -> pa.Table:
     try:
         with (
             tempfile.TemporaryDirectory(prefix="miner-") as spill,
-            connected(
+            connected_to_games(
                 counting.moves, counting.games, Path(spill), replace(counting.resources, threads=1)
             ) as connection,
         ):

@@ -2,21 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from pathlib import Path
-
 import duckdb
 import numpy as np
 import pyarrow as pa
 
 from miner.arrays import Keys
 from miner.graph.walk import Ways
-from miner.store import query
-from miner.store.places import Location
-from miner.store.query import UNPACKED_SQL, Movers, create_views
+from miner.store.query import UNPACKED_SQL, Movers, band_sql
 from miner.terms import BandScheme
 
 ROWS_PER_RANGE = 8_000_000
@@ -26,64 +18,17 @@ _RANGE_MB = 1024  # in which so many are grouped without spilling much
 
 KEY_SPACE = 1 << 64
 
-FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException)
-"""What DuckDB raises where disk or memory are full, or a file is damaged."""
-
 # Of rows with a player's games each; those of players who are not known stand under one player, 0.
 _PLAYERS = "count(*) filter (player <> 0)"
 _SQUARED = "sum(case when player = 0 then games else games * games end)::double"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Resources:
-    """What one run may use; changes no result."""
+def rows_per_range(memory_mb: int) -> int:
+    """Move rows that are grouped at once: twice as many in twice the memory.
 
-    memory_mb: int = 1024
-    threads: int = 0  # 0: all cores
-
-    @property
-    def rows_per_range(self) -> int:
-        """Move rows that are grouped at once: twice as many in twice the memory.
-
-        Each range looks into all files, so that many ranges of many files take longer than the rows do.
-        """
-        return ROWS_PER_RANGE * max(1, self.memory_mb // _RANGE_MB)
-
-
-@contextmanager
-def connected(
-    moves: Location, games: Location, spill: Path, resources: Resources
-) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A DuckDB connection with the views of `create_views`.
-
-    It spills to the folder `spill` instead of failing, which is gone afterwards.
+    Each range looks into all files, so that many ranges of many files take longer than the rows do.
     """
-    config: dict[str, str | bool | int | float | list[str]] = {
-        "memory_limit": f"{resources.memory_mb}MB",
-        "temp_directory": str(spill),
-    }
-    if resources.threads:
-        config["threads"] = str(resources.threads)
-    try:
-        with query.connected(config) as connection:
-            connection.execute("set preserve_insertion_order = false")
-            _hide_progress(connection)
-            create_views(connection, moves, games)
-            yield connection
-    except (duckdb.InterruptException, RuntimeError) as error:
-        # DuckDB takes Ctrl-C for itself and tells of it in its own words.
-        if "interrupt" in str(error).lower():
-            raise KeyboardInterrupt from error
-        raise
-    finally:
-        shutil.rmtree(spill, ignore_errors=True)
-
-
-def _hide_progress(connection: duckdb.DuckDBPyConnection) -> None:
-    """No progress bar of DuckDB's own."""
-    # In a notebook without widgets there is none, and even turning it off is refused.
-    if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
-        connection.execute("set enable_progress_bar = false")
+    return ROWS_PER_RANGE * max(1, memory_mb // _RANGE_MB)
 
 
 def key_ranges(rows: int, rows_per_range: int = ROWS_PER_RANGE) -> list[tuple[int, int]]:
@@ -96,16 +41,6 @@ def key_ranges(rows: int, rows_per_range: int = ROWS_PER_RANGE) -> list[tuple[in
     ranges = 1 << (wanted - 1).bit_length()
     width = KEY_SPACE // ranges
     return [(number * width, (number + 1) * width - 1) for number in range(ranges)]
-
-
-def band_sql(bands: BandScheme, *, as_name: bool = False) -> str:
-    """SQL that turns a rating into its band's place in `bands.names`, or into that name."""
-    results = [f"'{name}'" if as_name else str(place) for place, name in enumerate(bands.names)]
-    *below, strongest, unrated = results
-    cases = " ".join(
-        f"when rating < {edge} then {result}" for edge, result in zip(bands.edges, below, strict=True)
-    )
-    return f"case when rating = 0 then {unrated} {cases} else {strongest} end"
 
 
 def count_replies(

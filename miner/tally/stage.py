@@ -22,10 +22,10 @@ from miner.progress import Task
 from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, TABLES
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store, tables_of
+from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.tally import replies as counting
 from miner.tally.ranges import Counting
 from miner.tally.rates import Choices, Rates, pool, spread
-from miner.tally.replies import Resources
 
 _CUT_BITS = 7  # of the 24 that single precision has
 
@@ -81,7 +81,7 @@ def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manife
         try:
             tables, found = _counted(store, settings, read.rows["moves"], means)
             facts |= found
-        except (*counting.FAILURES, OSError) as error:
+        except (*FAILURES, OSError) as error:
             raise store.why(
                 "read",
                 error,
@@ -124,11 +124,11 @@ def _counted(
     """The tables of a store with so many rows of moves, and facts about them for the manifest."""
     moves, games = store.path("moves"), store.path("games")
     resources = Resources(memory_mb=means.memory_mb, threads=means.threads)
-    ranges = counting.key_ranges(rows, resources.rows_per_range)
+    ranges = counting.key_ranges(rows, counting.rows_per_range(means.memory_mb))
     earlier = _earlier_replies(store, settings)
     with (
         store.scratch() as spill,
-        counting.connected(moves, games, spill, resources) as connection,
+        connected_to_games(moves, games, spill, resources) as connection,
         means.progress.task("tally", total=len(ranges) + 2, unit="part") as task,
     ):
         by_range = Counting(

@@ -14,7 +14,7 @@ import pytest
 
 from miner.board.moves import pack
 from miner.follow import passages
-from miner.tally.replies import Resources, connected
+from miner.store.query import Resources, connected_to_games
 from miner.terms import BandScheme
 from tests.stores import Game, board_after, key_after, read_store
 
@@ -27,7 +27,9 @@ BEFORE, REPLY = "e4 e5", "Bc4"
 def gathered(folder: Path, games: list[Game]) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection to the games, with the passages of 2.Bc4."""
     store = read_store(folder, games)
-    with connected(store.path("moves"), store.path("games"), folder / "spill", Resources()) as connection:
+    with connected_to_games(
+        store.path("moves"), store.path("games"), folder / "spill", Resources()
+    ) as connection:
         passages.find_passages(connection, losing(), BANDS)
         yield connection
 

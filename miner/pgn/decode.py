@@ -141,9 +141,6 @@ def legal_move(board: chess.Board, written: bytes) -> chess.Move | None:
 class CompiledReader:
     """Reads with the compiled reader: whole batches into arrays of boards."""
 
-    def __init__(self) -> None:
-        self._reference = ReferenceReader()
-
     def decode(self, lines: Sequence[bytes], width: int) -> Decoded:
         """See `Reader`."""
         # No game that ends has so long a line, and all of it would be made boards of.
@@ -186,7 +183,7 @@ class CompiledReader:
             accept(rows, *_from_chunk(chunk, width))
         left = np.flatnonzero(is_open)
         if len(left) or not parts:
-            decoded = self._reference.decode([lines[row] for row in left.tolist()], width)
+            decoded = ReferenceReader().decode([lines[row] for row in left.tolist()], width)
             accept(left, decoded, np.ones(len(left), dtype=np.bool_))
         return Decoded(plies, is_illegal, last_keys, Visits.joined(parts))
 

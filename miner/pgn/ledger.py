@@ -104,6 +104,7 @@ class BatchReader:
         tags = read_tags(lines, games.starts, games.moves)
         moves = main_lines(lines, games.moves, games.ends)
         white, black = (self._players.column(tags[name]) for name in ("White", "Black"))
+        date = dates(tags)
         # The Result tag decides, as in python-chess, or else how the move text ends.
         results = tags["Result"].map(lambda value: value if value in RESULTS else "*", object)
         results = np.where((results == "*") & (moves.results != ""), moves.results, results)
@@ -117,7 +118,7 @@ class BatchReader:
             "black_player": black.numbers,
             "white_rating": tags["WhiteElo"].map(rating_of, np.uint16),
             "black_rating": tags["BlackElo"].map(rating_of, np.uint16),
-            "date": dates(tags).strings(),
+            "date": date.strings(),
             "time_class": tags["TimeControl"].strings(time_class_of),
             "result": results,
             "eco": tags["ECO"].strings(),
@@ -137,7 +138,7 @@ class BatchReader:
             states=states,
             details=details,
             games=decoded,
-            hashes=_hashes(white, black, dates(tags), results, moves)[decoded],
+            hashes=_hashes(white, black, date, results, moves)[decoded],
             decoded=self._reader.decode(main, self._settings.plies),
         )
 
@@ -163,7 +164,7 @@ class BatchReader:
 def _places(
     batch: Batch, lines: Lines, games: Games, bounds: Offsets, piece: Offsets
 ) -> tuple[list[Count], dict[str, Any]]:
-    """What each piece holds, and the columns that tell where in its piece each game stands.
+    """Counts of what each piece holds, and the columns that tell where in its piece each game stands.
 
     The pieces begin at `bounds`; `piece`: which of them each game is of.
     """

@@ -33,10 +33,7 @@ _MOST_MOVES = 1 << 16  # that are taken from text of more than moves; no game is
 
 
 def letters_of(text: bytes) -> bytes:
-    """What is left without white space, digits and the signs of move text.
-
-    Only letters in text of plain moves: `letters.isalpha()` tells that nothing else is in it.
-    """
+    """The text without white space, digits and signs: of plain moves only letters are left (`isalpha`)."""
     return text.translate(None, _NOT_LETTERS)
 
 
@@ -87,10 +84,9 @@ def _without_variations(text: bytes) -> bytes:
 
 
 def moves_of(line: bytes, most: int | None = None) -> list[bytes]:
-    """The moves of a main line, as written, up to its result or the first null move; `most` at the most.
+    """The moves of a main line, as written, up to its result or with the first null move; `most` at the most.
 
-    Finds moves as python-chess does, between whatever else may stand there. A null move is the last one
-    that is given.
+    Finds moves as python-chess does, between whatever else may stand there.
 
     >>> moves_of(b"1.e4 e5 2.Nf3! Nc6 1-0")
     [b'e4', b'e5', b'Nf3', b'Nc6']
@@ -133,7 +129,7 @@ def main_lines(lines: Lines, begins: Offsets, ends: Offsets) -> MainLines:
     """
     text = lines.text
     texts = [text[begin:end] for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
-    letters = [letters_of(line) for line in texts]
+    letters = [line.translate(None, _NOT_LETTERS) for line in texts]
     results, has_result = _last_words(lines, begins, ends)
     odd = [at for at, found in enumerate(letters) if not found.isalpha()]
     for at in odd:

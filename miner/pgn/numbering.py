@@ -16,7 +16,7 @@ from miner.arrays import Flags, Hashes
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """What a piece of text holds."""
+    """How much a piece of text holds."""
 
     games: int
     lines: int
@@ -28,7 +28,7 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What must be known of a batch before the games after it can be numbered and compared with it."""
+    """The part of a batch that decides how the games after it are numbered and which are repeated."""
 
     counts: Sequence[Count]  # of each piece
     signatures: Hashes  # of each kept game; 0: not to be compared
@@ -44,7 +44,7 @@ class TextPlace(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What a batch must know of the games before it."""
+    """The part of the games before a batch that decides about its rows."""
 
     first_game: int  # number in the store of its first game
     begins: Sequence[TextPlace]  # of each piece

@@ -38,7 +38,7 @@ class Players:
     """Makes players of names, all with one salt."""
 
     def __init__(self, salt: bytes, names: Names) -> None:
-        self._salt = salt
+        self._hmac = hmac.new(salt, digestmod="sha256")  # to be copied, which is sooner than to begin anew
         self._names = names
         self._known: dict[str, Player] = {}
 
@@ -68,7 +68,9 @@ class Players:
         plain = " ".join(unicodedata.normalize("NFC", name).lower().split())
         if plain in _UNKNOWN:
             return Player(name if self._names == "keep" else "", 0, 0)
-        digest = hmac.digest(self._salt, plain.encode("utf-8", "surrogatepass"), "sha256")
+        keyed = self._hmac.copy()
+        keyed.update(plain.encode("utf-8", "surrogatepass"))
+        digest = keyed.digest()
         number = max(1, int.from_bytes(digest[:4], "big"))
         identity = max(1, int.from_bytes(digest[:8], "big"))
         if self._names == "drop":

@@ -121,7 +121,7 @@ class Stretch:
 
 
 Portion = Sequence[Piece | Stretch | WholeSource]
-"""What makes one batch."""
+"""The parts of one batch, each as text or as the place of a text."""
 
 
 def cut_portions(
@@ -129,8 +129,8 @@ def cut_portions(
 ) -> Iterator[Portion]:
     """The games of all sources in portions for workers, in order.
 
-    `seen`: the sources that the workers see, too. `report` is told of what is read here; of what others read,
-    they tell. Raises SourceError as `open_texts` does.
+    `seen`: the sources that the workers see, too. `report` counts the bytes that are read here alone.
+    Raises SourceError as `open_texts` does.
     """
     small: list[WholeSource] = []
     weight = 0
@@ -155,10 +155,7 @@ def cut_portions(
 
 
 def read_portion(portion: Portion) -> Batch:
-    """The texts of a portion.
-
-    Raises SourceError for one that cannot be read or decompressed any more.
-    """
+    """The texts of a portion. Raises SourceError for one that cannot be read or decompressed any more."""
     return [piece for part in portion for piece in ([part] if isinstance(part, Piece) else part.pieces())]
 
 

@@ -87,7 +87,8 @@ def find_games(lines: Lines, bounds: Offsets) -> Games:
         skipped[np.searchsorted(bounds, begin, side="right") - 1] += between
         found.append(np.array(spans, dtype=np.intp).reshape(-1, 3) + begin)
     spans_of = np.concatenate(found)
-    starts, moves, ends = spans_of[np.argsort(spans_of[:, 0], kind="stable")].T
+    in_order = spans_of[np.argsort(spans_of[:, 0], kind="stable")]
+    starts, moves, ends = np.ascontiguousarray(in_order.T)
     return Games(starts, moves, ends, skipped)
 
 

@@ -52,15 +52,21 @@ def read_tags(lines: Lines, starts: Offsets, moves: Offsets) -> dict[str, Column
     at, ends = at[inside], ends[inside]
     prefixes = lines.eight_bytes(at + 1)
     ends -= lines.buffer[ends - 1] == ord(" ")  # what is left of a CRLF
+    blanks = " \t" if b"\t" in lines.text else " "
     columns = {}
     for name in TAGS:
-        named = np.flatnonzero(_begins_with(prefixes, f"{name} ") | _begins_with(prefixes, f"{name}\t"))
+        named = np.flatnonzero(np.any([_begins_with(prefixes, name + blank) for blank in blanks], axis=0))
+        if not len(named):
+            columns[name] = Column([""], np.zeros(len(starts), dtype=np.int32))
+            continue
         begins_at, ends_at = _values(lines, at[named], ends[named], name)
         is_tag = begins_at >= 0
         begin, end = starts.copy(), starts.copy()
         begin[game[named[is_tag]]] = begins_at[is_tag]
         end[game[named[is_tag]]] = ends_at[is_tag]
-        columns[name] = _column(lines, begin, end)
+        pairs = lines.slices(begin, end).dictionary_encode()
+        codes = np.frombuffer(pairs.indices.buffers()[1], dtype=np.int32, count=len(starts))
+        columns[name] = Column([_text(value) for value in pairs.dictionary.to_pylist()], codes)
     return columns
 
 
@@ -82,14 +88,6 @@ def _values(lines: Lines, at: Offsets, ends: Offsets, name: str) -> tuple[Offset
         is_named = found is not None and found[1] == name.encode("ascii")
         first[odd], last[odd] = found.span(2) if found and is_named else (-1, -1)
     return first, last
-
-
-def _column(lines: Lines, begin: Offsets, end: Offsets) -> Column:
-    if not (end > begin).any():
-        return Column([""], np.zeros(len(begin), dtype=np.int32))
-    pairs = lines.slices(begin, end).dictionary_encode()
-    codes = np.frombuffer(pairs.indices.buffers()[1], dtype=np.int32, count=len(begin))
-    return Column([_text(value) for value in pairs.dictionary.to_pylist()], codes)
 
 
 def _text(value: bytes) -> str:

@@ -31,7 +31,7 @@ _LOOK_S = 1.0
 def read_on_cluster(
     sources: Sequence[Source], job: Job, cluster: Cluster, report: ReportBytes, numbering: Numbering
 ) -> Iterator[Outcome]:
-    """Read and write the games of all sources; what became of each batch, in no particular order.
+    """Read and write the games of all sources; an account of each batch, in no particular order.
 
     The store's folder must be one that all workers see. Sources that they do not see are read here.
     Raises SourceError for a source that cannot be read, ClusterFailed.

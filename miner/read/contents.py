@@ -153,10 +153,7 @@ class Forgotten:
 
     @classmethod
     def of(cls, store: Store) -> Forgotten:
-        """Those that the store's list names.
-
-        Raises StoreError if it is damaged.
-        """
+        """Those that the store's list names. Raises StoreError if it is damaged."""
         path = store.root / _LIST
         try:
             return cls(frozenset(int(line, 16) for line in path.read_text(encoding="ascii").split()))
@@ -265,7 +262,7 @@ class Revision:
             self._change.take_out(name)
 
     def contents(self) -> Contents:
-        """What the store holds once the change is committed, of the same sources."""
+        """The contents once the change is committed, of the same sources."""
         return replace(
             self._before,
             ledger=self._ledger,

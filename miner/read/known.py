@@ -67,7 +67,7 @@ def describe(sources: Sequence[Source], known: Sequence[KnownSource] = ()) -> li
     any difference counts, since clocks go wrong.
     Raises SourceError for a source that cannot be read.
     """
-    digests = {(one.place, *one.stamp): one.digest for one in known if one.stamp is not None}
+    digests = {(source.place, *source.stamp): source.digest for source in known if source.stamp is not None}
     found = []
     for source in sources:
         stamp = _stamp(source)
@@ -107,11 +107,6 @@ class Difference:
     gone: list[int]  # numbers of those that are not among them any more
     new: list[Described]
 
-    @property
-    def first_changed(self) -> int | None:
-        """Number of the first source that has changed."""
-        return min(self.changed, default=None)
-
 
 def compare(known: Sequence[KnownSource], now: Sequence[Described]) -> Difference:
     """How the sources differ from the known ones; in which order they are named does not count."""
@@ -133,14 +128,10 @@ def compare(known: Sequence[KnownSource], now: Sequence[Described]) -> Differenc
         return {number: left.pop(at) for number, at in pairs.items()}
 
     # Of standard input nobody can tell whether it holds the same again.
-    same = pair(lambda one: (one.place, _content(one)) if one.place else None)
-    same |= pair(lambda one: _content(one) if one.place else None)
-    changed = pair(lambda one: one.place)
+    same = pair(lambda source: (source.place, *sorted(source.digest.items())) if source.place else None)
+    same |= pair(lambda source: tuple(sorted(source.digest.items())) if source.place else None)
+    changed = pair(lambda source: source.place)
     return Difference(same, changed, list(left_known), list(left.values()))
-
-
-def _content(source: KnownSource | Described) -> Hashable:
-    return tuple(sorted(source.digest.items()))
 
 
 def readable_again(known: KnownSource) -> Source:

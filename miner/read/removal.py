@@ -29,7 +29,7 @@ from miner.store import Manifest, Store, StoreChange
 def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
     """Take the games of sources out of a store, as if they had never been read.
 
-    A source is told by the name it was read by, by its path, by the folder it lies in, or by its file's name
+    A source is named as it was read, by its path, by the folder it lies in, or by its file's name
     if no other has that; it need not be there any more. Games of other sources that were set aside because
     these had them first are read again from their sources, which must be there as they were.
 

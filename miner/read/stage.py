@@ -154,8 +154,8 @@ def _with_unnamed(difference: Difference, contents: Contents) -> Difference:
     changed = {number: now for number, now in difference.changed.items() if number not in piped}
     difference = replace(difference, changed=changed, new=difference.new + list(piped.values()))
     unnamed = {number: Described.as_before(contents.sources[number]) for number in [*difference.gone, *piped]}
-    first = difference.first_changed
-    if first is not None and (later := [number for number in unnamed if number > first]):
+    first = min(changed, default=len(contents.sources))
+    if later := [number for number in unnamed if number > first]:
         # They are read again after the changed one, as they are now.
         described = describe([readable_again(contents.sources[number]) for number in later], contents.sources)
         unnamed |= dict(zip(later, described, strict=True))
@@ -164,8 +164,8 @@ def _with_unnamed(difference: Difference, contents: Contents) -> Difference:
 
 def _to_read(contents: Contents, difference: Difference) -> tuple[list[Described], set[int]]:
     """The sources to be read, in order, and the numbers of those whose games go, for ever or until then."""
-    first = difference.first_changed
-    after = range(len(contents.sources) if first is None else first, len(contents.sources))
+    count = len(contents.sources)
+    after = range(min(difference.changed, default=count), count)
     now = difference.same | difference.changed
     again = [now[number] for number in after if number in now]
     return again + difference.new, {*difference.gone, *after}

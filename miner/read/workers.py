@@ -40,7 +40,7 @@ from miner.store.places import Location
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What a worker must know before its first batch."""
+    """How a worker reads all its batches, and where it writes."""
 
     settings: ReadSettings
     salt: bytes
@@ -56,7 +56,7 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of a batch."""
+    """The account of a batch whose files are written."""
 
     number: int  # of the batch
     first_game: int  # number in the store of its first game
@@ -69,7 +69,7 @@ class Outcome:
 def read_batches(
     batches: Iterator[Batch], job: Job, processes: int, numbering: Numbering
 ) -> Iterator[Outcome]:
-    """Read and write all batches; what became of each, in no particular order.
+    """Read and write all batches; an account of each, in no particular order.
 
     A single batch is read in this process, since no other would be started sooner than it is done.
     Raises MinerError if a worker dies.

@@ -76,12 +76,7 @@ def advise(
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
         worth, source = worth_in(store, bands, band, settings.draws)
         valued = value(
-            tree,
-            root,
-            worth,
-            draws=settings.draws,
-            losing=settings.losing,
-            confidence=settings.confidence,
+            tree, root, worth, draws=settings.draws, losing=settings.losing, confidence=settings.confidence
         )
         advice = Advice(
             side=side,

@@ -21,6 +21,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import version
 from itertools import count, islice
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
@@ -306,10 +307,7 @@ class Cluster:
 
     def fetch(self, futures: list[Any]) -> list[Any]:
         """The results of futures that are done, all in one message."""
-
-        async def gather() -> Any:
-            return await self.client.gather(futures, asynchronous=True)
-
+        gather = partial(self.client.gather, futures, asynchronous=True)
         with self.explained():
             fetched: list[Any] = self.client.sync(gather, callback_timeout=FETCH_S)
         return fetched
@@ -413,10 +411,9 @@ def connected(address: str) -> Iterator[Cluster]:
 
 def _quieten() -> None:
     """Keep Dask from logging lost connections, of which our own errors tell."""
-    for name in ("distributed.client", "distributed.core", "distributed.comm"):
-        logger = logging.getLogger(name)
-        if logging.getLogger().getEffectiveLevel() > logging.DEBUG:
-            logger.setLevel(logging.CRITICAL)
+    if logging.getLogger().getEffectiveLevel() > logging.DEBUG:
+        for name in ("distributed.client", "distributed.core", "distributed.comm"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
 
 
 def _require_our_version(cluster: Cluster) -> None:

@@ -195,9 +195,5 @@ def pack_moves(
 ) -> npt.NDArray[np.uint16]:
     """`pack_move` for arrays of equal shape; a promotion below 0 means none."""
     promotion = np.maximum(promotions, 0).astype(np.uint16)
-    packed: npt.NDArray[np.uint16] = (
-        to_squares.astype(np.uint16)
-        | (from_squares.astype(np.uint16) << np.uint16(6))
-        | (promotion << np.uint16(12))
-    )
-    return packed
+    to, origin = to_squares.astype(np.uint16), from_squares.astype(np.uint16)
+    return np.asarray(to | (origin << np.uint16(6)) | (promotion << np.uint16(12)))

@@ -17,6 +17,7 @@ from miner.errors import StoreError
 from miner.means import Means, ReaderName
 from miner.pipeline import check_sources
 from miner.store import STAGES, Store
+from miner.store.claim import release
 
 Run = Annotated[
     bool,
@@ -167,7 +168,7 @@ def unlock(
 
     Make sure that it is dead: two runs at once damage the store. A folder needs no such thing.
     """
-    whose = Store.unlock(store)
+    whose = release(store)
     typer.echo(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
 
 

@@ -68,12 +68,7 @@ def advise(
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
         worth, source = worth_in(store, bands, band, settings.draws)
         valued = value(
-            tree,
-            root,
-            worth,
-            draws=settings.draws,
-            losing=settings.losing,
-            confidence=settings.confidence,
+            tree, root, worth, draws=settings.draws, losing=settings.losing, confidence=settings.confidence
         )
         advice = Advice(
             side=side,
@@ -134,7 +129,8 @@ def worth_in(store: Store, bands: BandScheme, band: str, draws: int) -> tuple[Wo
         curve = curves_in(store, bands).of(band)
         if curve.source == "fitted":
             drawn = coefficients_drawn(curve.coefficients, curve.covariance, draws)
-            return curve_worth(curve, [replace(curve, coefficients=row) for row in drawn]), "fitted"
+            others = [replace(curve, coefficients=row).expected for row in drawn]
+            return curve_worth(curve.expected, others), "fitted"
     return engine_worth(draws), "engine"
 
 

@@ -8,10 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Protocol
 
 import numpy as np
-import numpy.typing as npt
 
 from miner.arrays import Floats
 from miner.terms import MATE_SCORE_CP, expected_score
@@ -238,11 +236,8 @@ def _heaviest(traps: Mapping[Step, Trap]) -> tuple[Trap, ...]:
     return tuple(sorted(traps.values(), key=lambda trap: (-trap.gain, trap.key, trap.move))[:_LONGEST_LIST])
 
 
-class ExpectedScore(Protocol):
-    """A curve: expected score (0 to 1) of a player of a band who stands `cp` centipawns better."""
-
-    def expected(self, cp: npt.ArrayLike, gap: npt.ArrayLike = 0.0) -> Floats:
-        """`gap`: the player's rating less the opponent's."""
+Curve = Callable[[Floats], Floats]
+"""Expected score (0 to 1) of a player of a band who stands so many centipawns better than his equal."""
 
 
 def engine_worth(draws: int) -> Worth:
@@ -255,17 +250,15 @@ def engine_worth(draws: int) -> Worth:
     return worth
 
 
-def curve_worth(best_guess: ExpectedScore, drawn: Sequence[ExpectedScore]) -> Worth:
+def curve_worth(best_guess: Curve, drawn: Sequence[Curve]) -> Worth:
     """The band's curve between equals, and others that it may be as well.
 
     A curve tells of players who have just moved, and those who stand worse have erred. Here the position is
     to count, not how it came about: what one side gains when it stands better the other loses when it stands
     as much worse, so the two are averaged. A short mate is certain: whoever was taught the line plays it.
     """
-    cps = np.arange(-_FURTHEST_CP, _FURTHEST_CP + 1)
-    table = np.array(
-        [(curve.expected(cps) + 1.0 - curve.expected(-cps)) / 2.0 for curve in (best_guess, *drawn)]
-    )
+    cps = np.arange(-_FURTHEST_CP, _FURTHEST_CP + 1).astype(np.float64)
+    table = np.array([(curve(cps) + 1.0 - curve(-cps)) / 2.0 for curve in (best_guess, *drawn)])
 
     def worth(cp: float) -> Floats:
         if abs(cp) >= MATE_SCORE_CP - _SHORT_MATE:

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from miner.errors import StoreError, UsageError
-from miner.store.places import Location, Remote
+from miner.store.places import Location, Remote, located
 
 _log = logging.getLogger(__name__)
 
@@ -55,11 +55,12 @@ def unclaimed(root: Location) -> Iterator[None]:
         yield
 
 
-def release(root: Location) -> str:
-    """Take away the claim of a run that is dead, and say whose it was; empty: there is none.
+def release(root: Location | str) -> str:
+    """Let others write to a remote store whose writer is dead, and say who that was; empty: nobody.
 
     Raises UsageError for a local folder, whose lock ends with the run that holds it.
     """
+    root = located(root)
     if not isinstance(root, Remote):
         raise UsageError(
             "the lock of a folder ends with the run that holds it",

@@ -38,7 +38,7 @@ from miner.store.change import (
     recover,
     replacing,
 )
-from miner.store.claim import Claim, claimed, release, unclaimed
+from miner.store.claim import Claim, claimed, unclaimed
 from miner.store.places import Location, Remote, files_below, located, readable, remove_tree
 from miner.terms import BandScheme
 
@@ -408,14 +408,6 @@ class Store:
             yield self.root / ".spill"
         finally:
             remove_tree(self.root / ".spill")
-
-    @staticmethod
-    def unlock(root: Location | str) -> str:
-        """Let others write to a remote store whose writer is dead, and tell who that was; empty: nobody.
-
-        Raises UsageError for a local folder, whose lock ends with the run that holds it.
-        """
-        return release(located(root))
 
     def write_table(self, name: str, table: pa.Table) -> None:
         """Write a one-file table whole or not at all; its columns must be those of the schema."""

@@ -249,7 +249,7 @@ def test_engines_rule_is_certain() -> None:
 
 def test_what_one_side_gains_the_other_loses() -> None:
     """Equal positions are worth a half, and opposite ones add up to one, whatever the curve's level."""
-    worth = curve_worth(Steep(0.4), [Steep(0.3), Steep(0.5)])
+    worth = curve_worth(Steep(0.4).expected, [Steep(0.3).expected, Steep(0.5).expected])
 
     assert worth(0) == pytest.approx([0.5, 0.5, 0.5])
     assert worth(150) + worth(-150) == pytest.approx([1.0, 1.0, 1.0])
@@ -257,7 +257,9 @@ def test_what_one_side_gains_the_other_loses() -> None:
 
 def test_best_guess_comes_first_then_the_draws() -> None:
     """A steeper draw makes more of the same advantage."""
-    guess, flat, steep = curve_worth(Steep(0.4, 0.0), [Steep(0.3, 0.0), Steep(0.5, 0.0)])(100)
+    guess, flat, steep = curve_worth(
+        Steep(0.4, 0.0).expected, [Steep(0.3, 0.0).expected, Steep(0.5, 0.0).expected]
+    )(100)
 
     assert guess == pytest.approx(special.expit(0.4))
     assert flat < guess < steep
@@ -265,7 +267,7 @@ def test_best_guess_comes_first_then_the_draws() -> None:
 
 def test_mate_in_two_is_certain_and_a_long_one_is_much() -> None:
     """Who was taught the line plays a short mate; a long one counts as a great advantage."""
-    worth = curve_worth(Steep(0.1), [])
+    worth = curve_worth(Steep(0.1).expected, [])
 
     assert worth(9998).tolist() == [1.0]
     assert worth(-9999).tolist() == [0.0]

@@ -13,7 +13,7 @@ import pytest
 
 from miner.errors import StoreError, UsageError
 from miner.store import Store
-from miner.store.claim import FILE, Claim, unclaimed
+from miner.store.claim import FILE, Claim, release, unclaimed
 from miner.store.places import Remote, located
 
 pytest.importorskip("fsspec", reason="fsspec is not installed (the extra `remote`)")
@@ -100,9 +100,9 @@ def test_the_claim_of_another_machine_stays_until_it_is_unlocked(folder: Remote,
     ):
         Claim(folder)
 
-    assert Store.unlock(folder).startswith(f"process {other.pid} on ")
+    assert release(folder).startswith(f"process {other.pid} on ")
 
-    assert Store.unlock(folder) == ""
+    assert release(folder) == ""
     Claim(folder).close()
 
 
@@ -119,4 +119,4 @@ def test_a_damaged_claim_is_a_claim(folder: Remote) -> None:
 def test_a_folder_needs_no_unlocking(tmp_path: Path) -> None:
     """Its lock ends with the process."""
     with pytest.raises(UsageError, match="the lock of a folder ends with the run that holds it"):
-        Store.unlock(Store.create(tmp_path / "store").root)
+        release(Store.create(tmp_path / "store").root)

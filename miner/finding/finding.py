@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +11,6 @@ import pyarrow as pa
 from miner.board.moves import pack
 from miner.finding.seasons import Trend
 from miner.reasons import Pattern, Reason
-from miner.schema import FINDINGS
 from miner.terms import BLUNDER_LOSS, Kind, Side
 
 Reply = tuple[int, int]
@@ -117,10 +115,6 @@ class Finding:
         return board
 
 
-_LINES = ("path", "refutation", "best_line")  # moves that a table holds in one text, space-separated
-_LISTS = ("wdl_best", "wdl_reply", "model_games")
-
-
 def findings_of(table: pa.Table) -> list[Finding]:
     """The rows of a table of the schema FINDINGS, in their order."""
     return [_finding(row) for row in table.to_pylist()]
@@ -132,18 +126,7 @@ def _finding(row: dict[str, Any]) -> Finding:
         "kind": Kind(row["kind"]),
         "reason": Reason(row["reason"]),
         "pattern": Pattern(row["pattern"]) if row["pattern"] else None,
-        **{name: tuple(row[name].split()) for name in _LINES},
-        **{name: tuple(row[name]) for name in _LISTS},
+        **{name: tuple(row[name].split()) for name in ("path", "refutation", "best_line")},
+        **{name: tuple(row[name]) for name in ("wdl_best", "wdl_reply", "model_games")},
     }
     return Finding(**(row | values))
-
-
-def table_of(findings: Iterable[Finding]) -> pa.Table:
-    """Findings as a table of the schema FINDINGS, in their order."""
-    return pa.Table.from_pylist([_row(one) for one in findings], schema=FINDINGS)
-
-
-def _row(finding: Finding) -> dict[str, Any]:
-    row = {name: getattr(finding, name) for name in FINDINGS.names}
-    lines = {name: " ".join(row[name]) for name in _LINES}
-    return row | lines | {"pattern": finding.pattern or ""}

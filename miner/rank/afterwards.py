@@ -34,11 +34,11 @@ def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> 
     names = {"games": "after_games", "score_sum": "after_score", "mean_rating_gap": "after_gap"}
     models = model_games(store.read_table("model_games", [*REPLY, "place", "game"]).to_pandas())
     trends = aftermath.trends(store).rename(columns={"p": "trend_p"})[[*REPLY, "trend", "trend_p"]]
-    told = rows.merge(found, on=[*REPLY, "band"], how="left")
-    told = told.merge(after.rename(columns=names), on=[*REPLY, "band"], how="left")
-    for of_reply in (models, trends):
-        told = told.merge(of_reply, on=REPLY, how="left")
-    return told.fillna({"trend": ""})
+    for by_band in (found, after.rename(columns=names)):
+        rows = rows.merge(by_band, on=[*REPLY, "band"], how="left")
+    for by_reply in (models, trends):
+        rows = rows.merge(by_reply, on=REPLY, how="left")
+    return rows.fillna({"trend": ""})
 
 
 def pooled_find_rates(

@@ -28,17 +28,12 @@ def reached(store: Store, settings: RankSettings, bands: list[str]) -> pd.DataFr
     """
     plain = store.read_table("reach", ["key", "band", "plain_reach"]).to_pandas()
     plain = plain[plain["band"].isin(bands)]
-    if not settings.repertoire:
+    if settings.repertoire:
+        repertoire = read_repertoire(Path(settings.repertoire), Side(settings.side))
+        names = {"reach": "steered_reach", "log_variance": "steered_log_variance"}
+        steered = reach_in_repertoire(store, repertoire, bands).rename(columns=names)
+    else:
         steered = sound_reach(store, settings.soundness, bands)
-        return _beside(plain, steered)
-    repertoire = read_repertoire(Path(settings.repertoire), Side(settings.side))
-    steered = reach_in_repertoire(store, repertoire, bands).rename(
-        columns={"reach": "steered_reach", "log_variance": "steered_log_variance"}
-    )
-    return _beside(plain, steered)
-
-
-def _beside(plain: pd.DataFrame, steered: pd.DataFrame) -> pd.DataFrame:
     both: pd.DataFrame = plain.merge(steered, on=["key", "band"], validate="one_to_one")[COLUMNS]
     return both
 

@@ -6,19 +6,20 @@ from pathlib import Path
 from typing import Any
 
 import chess
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.moves import parse_uci_line, sans_of
+from miner.board.moves import line_san, parse_uci_line
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, StoreError, UsageError
-from miner.finding.finding import Finding, table_of
 from miner.finding.losing import is_losing
 from miner.means import USUAL, Means
 from miner.rank.afterwards import REPLY, with_aftermath
+from miner.rank.explained import EXPLAINED, explanation
 from miner.rank.reached import reached, within_price
-from miner.rank.tell import Told, tell
 from miner.rank.worth import part_observed, worth_of
+from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store, digest_of, stage_before
 from miner.terms import BandScheme, Kind, Side
@@ -43,8 +44,8 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
     check_thresholds(settings, judged_before.settings)
     bands = store.bands
     bands.require(settings.bands)
-    inputs, told = _inputs(store, judged_before, settings), as_dict(settings)
-    if store.is_current("rank", told, inputs):
+    inputs, given = _inputs(store, judged_before, settings), as_dict(settings)
+    if store.is_current("rank", given, inputs):
         return store.require("rank")
     judged, replies = (store.read_table(name).to_pandas() for name in ("judged", "replies"))
     losing = judged[is_losing(judged, settings)]
@@ -52,22 +53,21 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
         curves = fit_curves(store, bands)
         task.advance()
     part = part_observed(replies, judged, curves)
-    supported = _supported(store, replies, losing, settings, bands)
-    supported = within_price(supported, judged, settings)
-    chances = worth_of(supported, curves, part, settings, tallied.settings["confidence"])
+    supported = within_price(_supported(store, replies, losing, settings, bands), judged, settings)
+    ranked = worth_of(supported, curves, part, settings, tallied.settings["confidence"])
+    explained = []
     with means.progress.task("explaining", total=len(losing), unit="reply") as task:
-        told_by_reply: dict[tuple[int, int], Told] = {}
         for row in losing.itertuples(index=False):
-            told_by_reply[row.key, row.move] = tell(row, settings)
+            explained.append(explanation(row, settings))
             task.advance()
-    positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"])
-    tables = {"findings": _findings(chances, told_by_reply, positions), "curves": curves.to_table()}
+    words = losing[REPLY].join(pd.DataFrame(explained, index=losing.index, columns=EXPLAINED))
+    tables = {"findings": _findings(store, ranked.merge(words, on=REPLY)), "curves": curves.to_table()}
     store.begin("rank")
     for name, table in tables.items():
         store.write_table(name, table)
     manifest = Manifest(
         stage="rank",
-        settings=told,
+        settings=given,
         inputs=inputs,
         rows={name: table.num_rows for name, table in tables.items()},
         facts={
@@ -86,19 +86,15 @@ def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str,
     if followed := store.manifest("follow"):
         inputs["follow"] = followed.fingerprint
     if settings.repertoire:
-        inputs["repertoire"] = _digest_of_repertoire(settings.repertoire)
+        try:
+            inputs["repertoire"] = digest_of(Path(settings.repertoire))
+        except OSError as error:
+            raise SourceError(
+                f"the repertoire cannot be read: {error.strerror}",
+                where=Place(settings.repertoire),
+                advice="give a PGN file with what is played",
+            ) from error
     return inputs
-
-
-def _digest_of_repertoire(file: str) -> str:
-    try:
-        return digest_of(Path(file))
-    except OSError as error:
-        raise SourceError(
-            f"the repertoire cannot be read: {error.strerror}",
-            where=Place(file),
-            advice="give a PGN file with what is played",
-        ) from error
 
 
 def check_thresholds(settings: RankSettings, judged: dict[str, Any]) -> None:
@@ -118,8 +114,10 @@ def _supported(
     """One row per losing reply, band and kind that enough games stand for: all that is known of it."""
     judge = store.require("judge")
     wanted = list(settings.bands or bands.names)
-    replies = _with_known_games(replies[replies["band"].isin(wanted)])
-    rows = replies.merge(losing, on=REPLY)
+    replies = replies[replies["band"].isin(wanted)]
+    unknown = replies.groupby(["key", "band"])["games_unknown"].transform("sum")
+    replies = replies.assign(known_games=replies["games_at_position"] - unknown)
+    rows = replies.merge(losing.drop(columns="best_move"), on=REPLY)
     enough_players = rows["players"] + rows["games_unknown"] >= judge.settings["min_players"]
     enough = rows["games"] >= judge.facts["min_games"]
     rows = rows[enough & enough_players & (rows["pick_rate"] >= judge.settings["min_pick_rate"])]
@@ -134,83 +132,34 @@ def _supported(
     return both[both["white_errs"] == (teaches_white == (both["kind"] == Kind.PITFALL))]
 
 
-def _with_known_games(replies: pd.DataFrame) -> pd.DataFrame:
-    """The table `replies` with the band's games at the position whose player is known."""
-    unknown = replies.groupby(["key", "band"])["games_unknown"].transform("sum")
-    return replies.assign(known_games=replies["games_at_position"] - unknown)
-
-
-def _findings(chances: pd.DataFrame, told: dict[tuple[int, int], Told], positions: pa.Table) -> pa.Table:
-    by_key = {position["key"]: position for position in positions.to_pylist()}
-    return table_of(_finding(row, told, by_key) for row in chances.itertuples(index=False))
-
-
-def _finding(
-    row: Any, told_by_reply: dict[tuple[int, int], Told], positions: dict[int, dict[str, Any]]
-) -> Finding:
-    told, position = told_by_reply[row.key, row.move], positions[row.key]
-    others = row.games_at_position - row.games
-    observed_without = (row.score_sum_at_position - row.score_sum) / others if others else None
-    return Finding(
-        fen=row.fen,
-        key=row.key,
-        ply=position["ply"],
-        path=_path_san(position["path"]),
-        eco=position["eco"],
-        opening=position["opening"],
-        side=Side.BLACK if row.white_errs else Side.WHITE,
-        kind=Kind(row.kind),
-        band=row.band,
-        games_at_position=row.games_at_position,
-        games_with_reply=row.games,
-        players_with_reply=row.players,
-        pick_rate=row.pick_rate,
-        pick_rate_low=row.pick_rate_low,
-        pick_rate_high=row.pick_rate_high,
-        losing_reply=told.losing_reply,
-        losing_reply_uci=told.losing_reply_uci,
-        best_move=told.best_move,
-        exp_best=row.exp_best,
-        exp_reply=row.exp_reply,
-        loss=row.loss,
-        cp_best=int(row.cp_best),
-        cp_reply=int(row.cp_reply),
-        reason=told.reason,
-        reason_detail=told.reason_detail,
-        refutation=told.refutation,
-        plain_reach=row.plain_reach,
-        steered_reach=row.steered_reach,
-        points_per_100=row.points_per_100,
-        points_per_100_low=row.points_per_100_low,
-        observed_with_reply=row.score_sum / row.games,
-        observed_without_reply=observed_without,
-        engine=row.engine,
-        nodes=row.nodes,
-        wdl_best=tuple(row.wdl_best),
-        wdl_reply=tuple(row.wdl_reply),
-        pattern=told.pattern,
-        best_line=told.best_line,
-        gain_for_band=row.gain,
-        curve=row.curve,
-        find_rate=_known(row.find_rate),
-        find_rate_low=_known(row.find_rate_low),
-        find_rate_high=_known(row.find_rate_high),
-        teaching_value=row.teaching_value,
-        teaching_value_low=row.teaching_value_low,
-        conversion_expected=row.expected_after if row.after_games > 0 else None,
-        conversion_observed=row.after_score / row.after_games if row.after_games > 0 else None,
-        conversion_games=int(row.after_games) if row.after_games > 0 else 0,
-        model_games=tuple(row.model_games) if isinstance(row.model_games, list) else (),
-        games_per_player=row.known_games / row.players_at_position if row.players_at_position else None,
-        trend=row.trend,
-        trend_p=_known(row.trend_p),
+def _findings(store: Store, ranked: pd.DataFrame) -> pa.Table:
+    """The table of findings, in the order of the rows."""
+    positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"]).to_pandas()
+    rows = ranked.merge(positions, on="key", how="left")
+    others = rows["games_at_position"] - rows["games"]
+    score_of_others = rows["score_sum_at_position"] - rows["score_sum"]
+    is_followed = rows["after_games"] > 0
+    rows = rows.assign(
+        path=rows["path"].map(_path_san),
+        side=np.where(rows["white_errs"], Side.BLACK, Side.WHITE),
+        games_with_reply=rows["games"],
+        players_with_reply=rows["players"],
+        observed_with_reply=rows["score_sum"] / rows["games"],
+        observed_without_reply=(score_of_others / others).where(others > 0),
+        conversion_expected=rows["expected_after"].where(is_followed),
+        conversion_observed=(rows["after_score"] / rows["after_games"]).where(is_followed),
+        conversion_games=rows["after_games"].where(is_followed, 0),
+        model_games=rows["model_games"]
+        .astype(object)
+        .map(lambda games: games if isinstance(games, list) else []),
+        games_per_player=(rows["known_games"] / rows["players_at_position"]).where(
+            rows["players_at_position"] > 0
+        ),
     )
+    table = pa.Table.from_pandas(rows[FINDINGS.names], FINDINGS, preserve_index=False)
+    return table.replace_schema_metadata()
 
 
-def _known(value: float) -> float | None:
-    return None if pd.isna(value) else float(value)
-
-
-def _path_san(path: str) -> tuple[str, ...]:
+def _path_san(path: str) -> str:
     board = chess.Board()
-    return sans_of(board, parse_uci_line(board, path.split()))
+    return line_san(board, parse_uci_line(board, path.split()))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from miner import stats
@@ -21,37 +20,32 @@ def worth_of(
 ) -> pd.DataFrame:
     """The rows (losing reply, band and kind) with points and teaching value, what is worth most first.
 
-    The gain is the part of the curve's that is seen on the board.
-
-    More columns: gain, curve (its source), expected_after (score of the side that profits, as the curve has
-    it), points_per_100, points_per_100_low, teaching_value, teaching_value_low.
+    More columns: those of `points`, gain_for_band (the part of the curve's gain that is seen on the board),
+    curve (its source) and expected_after (score of the side that profits, as the curve has it).
     """
     is_trap = (rows["kind"] == Kind.TRAP).to_numpy()
     curved = _by_curve(rows, curves, confidence)
     gain = _part_of(Share(curved["gain"].to_numpy(), curved["gain_low"].to_numpy()), part, confidence)
+    # Our own side does not steer towards its mistakes: a pitfall counts as often as the band's games meet it.
+    # But in a repertoire both arise as the repertoire has it.
+    is_steered = is_trap | bool(settings.repertoire)
+    reach = reach_share(
+        np.where(is_steered, rows["steered_reach"], rows["plain_reach"]),
+        np.where(is_steered, rows["steered_log_variance"], plain_log_variance(rows)),
+        confidence=confidence,
+    )
     # Who falls into a pitfall loses what the band's curve says, whether or not the others find it.
     is_known = is_trap & rows["find_rate"].notna().to_numpy()
-    worth = points(
-        Chances(
-            reach=_reach_of(rows, is_trap, settings, confidence),
-            pick_rate=Share(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy()),
-            gain=gain,
-            missed=Share(
-                np.where(is_known, 1.0 - rows["find_rate"], 1.0),
-                np.where(is_known, 1.0 - rows["find_rate_high"], 1.0),
-            ),
-        )
+    missed, missed_low = (
+        np.where(is_known, 1.0 - rows[rate], 1.0) for rate in ("find_rate", "find_rate_high")
     )
-    told = rows.assign(
-        gain=gain.value,
+    pick_rate = Share(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy())
+    ordered: pd.DataFrame = rows.assign(
+        gain_for_band=gain.value,
         curve=curved["curve"],
         expected_after=curved["expected_after"],
-        points_per_100=worth.per_100,
-        points_per_100_low=worth.low,
-        teaching_value=worth.teaching,
-        teaching_value_low=worth.teaching_low,
-    )
-    ordered: pd.DataFrame = told.sort_values(
+        **points(reach, pick_rate, gain, missed=Share(missed, missed_low)),
+    ).sort_values(
         ["teaching_value_low", "key", "move", "band", "kind"], ascending=[False, True, True, True, True]
     )
     return ordered
@@ -65,25 +59,9 @@ def _part_of(gain: Share, part: Part, confidence: float) -> Share:
     return Share(value, value * np.exp(-spread))
 
 
-def _reach_of(
-    rows: pd.DataFrame, is_trap: npt.NDArray[np.bool_], settings: RankSettings, confidence: float
-) -> Share:
-    """How often the position arises: as a rule steered for a trap and plain for a pitfall.
-
-    Our own side does not steer towards its mistakes: a pitfall counts as often as the band's games meet it.
-    But in a repertoire both arise as the repertoire has it.
-    """
-    is_steered = is_trap | bool(settings.repertoire)
-    return reach_share(
-        np.where(is_steered, rows["steered_reach"], rows["plain_reach"]),
-        np.where(is_steered, rows["steered_log_variance"], plain_log_variance(rows)),
-        confidence=confidence,
-    )
-
-
 def _by_curve(rows: pd.DataFrame, curves: Curves, confidence: float) -> pd.DataFrame:
     """By the curve of each row's band: gain, gain_low, expected_after and curve, the source."""
-    told = pd.DataFrame(
+    curved = pd.DataFrame(
         0.0, index=rows.index, columns=["gain", "gain_low", "expected_after"], dtype=np.float64
     ).assign(curve="")
     for band, of_band in rows.groupby("band"):
@@ -91,9 +69,11 @@ def _by_curve(rows: pd.DataFrame, curves: Curves, confidence: float) -> pd.DataF
         best, reply = (of_band[name].to_numpy(dtype=np.float64) for name in ("cp_best", "cp_reply"))
         gain, low = curve.gain(best, reply, confidence)
         after = 1.0 - curve.expected(reply, -of_band["after_gap"].fillna(0.0).to_numpy(dtype=np.float64))
-        told.loc[of_band.index, ["gain", "gain_low", "expected_after"]] = np.stack([gain, low, after], axis=1)
-        told.loc[of_band.index, "curve"] = curve.source
-    return told
+        curved.loc[of_band.index, ["gain", "gain_low", "expected_after"]] = np.stack(
+            [gain, low, after], axis=1
+        )
+        curved.loc[of_band.index, "curve"] = curve.source
+    return curved
 
 
 _NOTHING = 1e-12  # stands for 0 where a logarithm is taken
@@ -106,36 +86,11 @@ class Share:
     value: Floats
     low: Floats
 
-    @classmethod
-    def certain(cls, value: Floats) -> Share:
-        """Shares that are known."""
-        return cls(value, value)
-
     @property
     def log_spread(self) -> Floats:
         """How far the lower bound is below the value, on a logarithmic scale."""
         spread: Floats = np.log(np.maximum(self.value, _NOTHING) / np.maximum(self.low, _NOTHING))
         return spread
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Chances:
-    """What the points are made of."""
-
-    reach: Share  # steered for a trap, plain for a pitfall
-    pick_rate: Share
-    gain: Share  # expected score that the reply gives away
-    missed: Share  # share of the gain that the side that profits lets slip today
-
-
-@dataclass(frozen=True, slots=True)
-class Points:
-    """Points per 100 games and their lower bounds: of the reply, and what teaching it still adds."""
-
-    per_100: Floats
-    low: Floats
-    teaching: Floats
-    teaching_low: Floats
 
 
 def reach_share(reach: Floats, log_variance: Floats, *, confidence: float) -> Share:
@@ -144,19 +99,22 @@ def reach_share(reach: Floats, log_variance: Floats, *, confidence: float) -> Sh
     return Share(reach, reach * np.exp(-z * np.sqrt(log_variance)))
 
 
-def points(chances: Chances) -> Points:
-    """100 x reach x pick rate x gain, and that times the share that is missed today, with lower bounds.
+def points(reach: Share, pick_rate: Share, gain: Share, missed: Share) -> dict[str, Floats]:
+    """100 x reach x pick rate x gain, and that times the share of it that is missed today, with lower bounds.
 
-    The bounds have the confidence of the shares' own. The shares are taken as independent on a logarithmic
-    scale, so that their spreads add up in squares; where all but one are certain the bound is that one's.
+    Columns points_per_100, points_per_100_low, teaching_value and teaching_value_low. The bounds have the
+    confidence of the shares' own. The shares are taken as independent on a logarithmic scale, so that their
+    spreads add up in squares; where all but one are certain the bound is that one's.
     """
-    per_100 = 100.0 * chances.reach.value * chances.pick_rate.value * chances.gain.value
-    teaching = per_100 * chances.missed.value
-    spread = sum(one.log_spread**2 for one in (chances.reach, chances.pick_rate, chances.gain))
-    with_missed = spread + chances.missed.log_spread**2
-    return Points(
-        per_100, per_100 * np.exp(-np.sqrt(spread)), teaching, teaching * np.exp(-np.sqrt(with_missed))
-    )
+    per_100 = 100.0 * reach.value * pick_rate.value * gain.value
+    teaching = per_100 * missed.value
+    spread = sum(one.log_spread**2 for one in (reach, pick_rate, gain))
+    return {
+        "points_per_100": per_100,
+        "points_per_100_low": per_100 * np.exp(-np.sqrt(spread)),
+        "teaching_value": teaching,
+        "teaching_value_low": teaching * np.exp(-np.sqrt(spread + missed.log_spread**2)),
+    }
 
 
 LEAST_LOSS = 0.05

@@ -11,8 +11,9 @@ import pyarrow as pa
 from hypothesis import assume
 from hypothesis import strategies as st
 
-from miner.finding.finding import Finding, table_of
+from miner.finding.finding import Finding
 from miner.reasons import Reason
+from miner.schema import FINDINGS
 from miner.terms import Kind, Side
 
 
@@ -132,4 +133,10 @@ def _any_line(draw: st.DrawFn, board: chess.Board, plies: int) -> list[str]:
 
 def table(*findings: Finding) -> pa.Table:
     """Findings as a table of the schema FINDINGS."""
-    return table_of(findings)
+    return pa.Table.from_pylist([_row(one) for one in findings], schema=FINDINGS)
+
+
+def _row(finding: Finding) -> dict[str, Any]:
+    row = {name: getattr(finding, name) for name in FINDINGS.names}
+    lines = {name: " ".join(row[name]) for name in ("path", "refutation", "best_line")}
+    return row | lines | {"pattern": finding.pattern or ""}

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 
 from miner.board.moves import pack
-from miner.finding.finding import Finding, findings_of, table_of
+from miner.finding.finding import Finding, findings_of
 from miner.finding.seasons import Trend
 from miner.reasons import Pattern, Reason
 from miner.schema import FINDINGS
@@ -51,7 +51,7 @@ def test_there_and_back(found: Finding) -> None:
     findings = [found, vienna(pattern=Pattern.PIN, trend="falling", trend_p=0.01), legal(model_games=())]
 
     assert findings_of(table(*findings)) == findings
-    assert table_of(findings_of(table(*findings))).equals(table(*findings))
+    assert table(*findings_of(table(*findings))).equals(table(*findings))
 
 
 def test_promotion_is_a_reply_like_any_other() -> None:

@@ -15,12 +15,12 @@ import chess.polyglot
 import pyarrow as pa
 
 from miner.board.moves import pack
-from miner.finding.finding import Finding, table_of
+from miner.finding.finding import Finding
 from miner.reasons import Pattern, Reason
 from miner.schema import GAMES, TABLES
 from miner.store import Manifest, Store
 from miner.terms import Kind
-from tests.export.examples import finding, first_move, legal, vienna
+from tests.export.examples import finding, first_move, legal, table, vienna
 
 BANDS = ("800-999", "1000-1199", "1200-1399")
 EDGES = [800, 1000, 1200, 1400]
@@ -84,7 +84,7 @@ def written_store(
             )
         else:
             store.write_table(name, pa.Table.from_pylist(list(some), TABLES[name]))
-    store.write_table("findings", table_of(findings))
+    store.write_table("findings", table(*findings))
     read = store.finish(
         _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])
     )

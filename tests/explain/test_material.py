@@ -51,11 +51,11 @@ def test_words_and_balance_agree() -> None:
 
 
 def test_loss_is_taken_with_the_last_move_of_a_short_line() -> None:
-    """2.Bb5 threatens nothing yet; with 2...axb5, where the line ends, the bishop has gone."""
-    found = explain_material(evidence("e4 a6", reply="Bb5 axb5", best="d4 d6"))
+    """3...d6 lets 4.hxg6 win a pawn: not the reply, but the capture with which the line ends, shows it."""
+    found = explain_material(evidence("e4 g6 h4 Nf6 h5", reply="d6 hxg6", best="gxh5 Rxh5"))
 
     assert found is not None
-    assert (found.pawns, found.plies) == (3, 2)
+    assert (found.pawns, found.plies) == (1, 2)
 
 
 def test_refutation_ends_when_the_gain_is_on_the_board() -> None:

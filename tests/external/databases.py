@@ -13,7 +13,7 @@ import chess
 from miner.board.moves import pack
 from miner.means import Means
 from miner.pipeline import run
-from miner.settings import Settings
+from miner.settings import FollowSettings, Settings
 from miner.store import Store
 from tests.external.published import Published
 
@@ -26,6 +26,9 @@ OTHER_SCORES = (4, 4, 2)
 MOST_TOGETHER = 14
 """Lines in one database. With more of them each would be so rare that knowing it is worth less than a point
 per 100 games, and the default settings would rightly leave it alone."""
+
+BRIEF = FollowSettings(nodes=5_000, model_nodes=1_000)
+"""Little thought for how games went on, where only the verdicts and the findings are looked at."""
 
 Reply = tuple[int, int]  # position key and packed move
 

@@ -2,7 +2,9 @@
 # make lint   what runs before a commit          make test-slow   the tests that need minutes
 # make bench  the benchmarks                     make growth      how time and memory grow with the games, with a figure
 # make proofs what holds on games held out, with figures
-# make lock   writes requirements/ anew from pyproject.toml (OPTIONS=--upgrade: with the newest versions)
+# make lock   writes requirements/ anew from pyproject.toml (OPTIONS=--upgrade: with the newest versions), and
+#             tools/page/package-lock.json from the package.json there
+# make page-types checks the types of the page's scripts; a part of make lint
 # make audit  asks for known vulnerabilities of what is installed
 # make fuzz   tries the readers on texts that a fuzzer makes up; needs Linux or macOS
 # make clean  forgets .venv and out/
@@ -12,8 +14,9 @@
 
 PYTHON ?= python3
 BIN := .venv/bin
+NPM_OPTIONS := --silent --ignore-scripts --no-audit --no-fund --omit-lockfile-registry-resolved
 
-.PHONY: demo test test-slow lint bench growth proofs lock audit engine browser clean fuzz
+.PHONY: demo test test-slow lint page-types bench growth proofs lock audit engine browser clean fuzz
 
 demo: .venv/installed engine
 	$(BIN)/miner demo --out out
@@ -24,11 +27,17 @@ test: .venv/developing engine browser
 test-slow: .venv/developing engine browser
 	$(BIN)/pytest -m slow
 
-lint: .venv/developing
+lint: .venv/developing page-types
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+# The types that the comments of the page's scripts tell, held against the code and against what Python puts into
+# a page. Nothing is built: the page holds the scripts as they are.
+page-types: .venv/page/installed
+	$(BIN)/python -m tests.report.page_types .venv/page/told.ts
+	$(BIN)/node .venv/page/node_modules/typescript/bin/tsc --project jsconfig.json
 
 fuzz: .venv/developing
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[fuzz]"
@@ -43,8 +52,9 @@ growth: .venv/developing engine
 proofs: .venv/developing engine
 	sh benchmarks/proofs.sh $(BIN)/python
 
-lock: .venv/tools/installed
+lock: .venv/tools/installed .venv/developing
 	sh tools/lock.sh .venv/tools/bin/uv $(OPTIONS)
+	cd tools/page && ../../$(BIN)/npm install --package-lock-only $(NPM_OPTIONS)
 
 audit: .venv/tools/installed
 	.venv/tools/bin/pip-audit --strict --disable-pip -r requirements/dev.txt
@@ -70,6 +80,11 @@ endef
 	@echo "Installing the miner, what it needs and the tools for its tests into .venv, in the versions of requirements/dev.txt"
 	$(call install,requirements/dev.txt)
 	@touch .venv/installed $@
+
+.venv/page/installed: tools/page/package.json tools/page/package-lock.json .venv/developing
+	@mkdir -p .venv/page && cp tools/page/package.json tools/page/package-lock.json .venv/page
+	cd .venv/page && ../bin/npm ci $(NPM_OPTIONS)
+	@touch $@
 
 .venv/tools/installed: requirements/tools.txt .venv/bin/python
 	@$(BIN)/python -m venv .venv/tools

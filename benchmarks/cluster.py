@@ -13,7 +13,7 @@ The simulation then sends a month's batches through the same steps: a client, a 
 that do one thing at a time, and 1 to 64 workers of a core each. It tells the hours, and which of them is busy
 most: where that is not the workers, more of them do not help. The disk's speed is given, not measured; and
 so may be (--rest) what the rest of a tally takes for a million rows, since in a sample it is mostly what a
-tally costs at all: DEVELOPERS.md has it from stores of 150,000 and 1.5 million games.
+tally costs at all: docs/measured.md has it from stores of 150,000 and 1.5 million games.
 """
 
 from __future__ import annotations
@@ -39,27 +39,28 @@ from benchmarks.read import plain_text
 from benchmarks.record import Figure, Figures
 from miner.cluster import Cluster, connected
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import consult
+from miner.engine.dispatch import identify
 from miner.engine.identity import EngineIdentity, find_engine
-from miner.engine.pool import consult, identify
 from miner.engine.schedule import Inquiry, Schedule
 from miner.engine.verdicts import Answer, Request, Verdict
 from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import inquire
 from miner.judge.stage import with_support
+from miner.means import Means
 from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches
-from miner.pgn.ledger import Count, Report
 from miner.pgn.movetext import RESULTS
+from miner.pgn.numbering import Count, Numbering, Report
 from miner.pgn.portions import cut_stretches
 from miner.pgn.sources import find_sources
 from miner.read.clustered import read_on_cluster
-from miner.read.numbering import Numbering
 from miner.read.stage import read
 from miner.read.workers import Job, read_batches
 from miner.settings import JudgeSettings, ReadSettings, TallySettings
 from miner.store import Store
+from miner.store.query import Resources, connected_to_games
 from miner.tally import replies
 from miner.tally.ranges import Counting, count_range
-from miner.tally.replies import Resources
 from miner.tally.stage import kept_games, tally
 from miner.terms import Score, Side
 from tests.clusters import Local, local
@@ -145,7 +146,7 @@ def measure(source: Path, folder: Path, engine: Path) -> tuple[Costs, Figures]:
     store = Store.create(folder / "store")
     games = read([str(plain)], store, ReadSettings()).rows["games"]
     steps = _steps(compressed, plain, folder)
-    tallied, tally_cpu_s = _cpu_of(lambda: tally(store, TallySettings(), resources=Resources(threads=1)))
+    tallied, tally_cpu_s = _cpu_of(lambda: tally(store, TallySettings(), Means(threads=1)))
     assert tallied.rows["replies"], "too few games to count"
     rows = store.require("read").rows["moves"]
     range_s = _range_s(store, folder)
@@ -259,7 +260,7 @@ def _steps(source: Path, plain: Path, folder: Path) -> dict[str, float]:
     reader = _job(folder / "parsed").batch_reader()
     _, parse_s = _cpu_of(lambda: [reader.read(batch) for batch in batches])
     job = _job(folder / "written")
-    _, both_s = _cpu_of(lambda: list(read_batches(iter(batches), job, 1)))
+    _, both_s = _cpu_of(lambda: list(read_batches(iter(batches), job, 1, Numbering())))
     found = {"decompress": decompress_s, "cut": cut_s, "parse": parse_s, "write": max(0.0, both_s - parse_s)}
     return {step: seconds * BATCH_BYTES / size for step, seconds in found.items()}
 
@@ -269,10 +270,11 @@ def _number_s(games: int) -> float:
     batches = max(1, SEEN_GAMES // games)
     drawn = np.random.default_rng(1).integers(1, 1 << 63, (batches, games)).astype(np.uint64)
     numbering = Numbering()
+    count = Count(games, lines=10 * games, size=0, skipped=0, origin=0, begins_text=False)
 
     def number() -> None:
         for signatures in drawn:
-            numbering.answer([False], Report([Count(games, 10 * games, 0)], signatures))
+            numbering.answer(Report([count], signatures))
 
     return _cpu_of(number)[1] / batches
 
@@ -317,7 +319,7 @@ def _range_s(store: Store, folder: Path) -> float:
         min_games=TallySettings().enough_games(kept_games(store.require("read"))),
         resources=Resources(threads=1),
     )
-    with replies.connected(
+    with connected_to_games(
         counting.moves, counting.games, folder / "spill", counting.resources
     ) as connection:
         next(counting.count(connection, [(0, 0)], None))
@@ -330,7 +332,9 @@ def _look_s(store: Store, folder: Path) -> float:
     files = _files(store, "moves")
     for number in range(FILES):
         (folder / f"{number:06}.parquet").hardlink_to(files[number % len(files)])
-    with replies.connected(folder, store.path("games"), folder / "spill", Resources(threads=1)) as connection:
+    with connected_to_games(
+        folder, store.path("games"), folder / "spill", Resources(threads=1)
+    ) as connection:
         query = "select sum(move), sum(game), sum(ply) from moves where key between $low and $high"
         keys = {"low": 1 << 61, "high": (1 << 61) + (1 << 50)}
         return _cpu_of(lambda: connection.execute(query, keys).fetchall())[1] / FILES
@@ -344,7 +348,7 @@ def _judged(
     settings = with_support(JudgeSettings(nodes=NODES), tallied)
     found = find_candidates(store.read_table("replies"), store.read_table("reach"), settings)
     positions = positions_of(found, tallied)
-    identity = identify(engine, settings.hash_mb)
+    identity = identify(Means(engine=engine), settings.hash_mb)
     with (
         tempfile.TemporaryDirectory(dir=folder) as own,
         VerdictCache(Path(own, "verdicts.sqlite"), identity) as cache,
@@ -352,11 +356,9 @@ def _judged(
         began = time.perf_counter()
         _, work = consult(
             (inquire(position, settings) for position in positions[:JUDGED]),
-            program=engine,
+            Means(engine=engine, engines=engines, cluster=cluster),
             hash_mb=settings.hash_mb,
             cache=cache,
-            engines=engines,
-            cluster=cluster,
         )
         seconds = time.perf_counter() - began
     searches = len(positions) + sum(len(position.candidates) for position in positions)
@@ -373,7 +375,9 @@ def _with_workers(machines: Local, plain: Path, store: Store, engine: Path, fold
 
             def read_once(name: str, cluster: Cluster = cluster) -> float:
                 job = _job(folder / name)
-                return _wall_of(lambda: list(read_on_cluster(sources, job, cluster, lambda _: None)))
+                return _wall_of(
+                    lambda: list(read_on_cluster(sources, job, cluster, lambda _: None, Numbering()))
+                )
 
             read_once(f"warming up {workers}")
             told[f"read {workers}"] = read_once(f"read by {workers}")
@@ -493,7 +497,7 @@ def simulated(costs: Costs, games: int, stored_bytes: float, disk: float, memory
     ]
     feeding = [Step("client", costs.decompress_s + costs.feed_s), Step("scheduler", costs.pass_on_s)]
     cutting = [Step("client", costs.cut_s), Step("disk", stored_bytes / lots * disk_s)]
-    ranges = max(1, round(rows / Resources(memory_mb=memory_mb).rows_per_range))
+    ranges = max(1, round(rows / replies.rows_per_range(memory_mb)))
     range_s = costs.rows_s * rows / ranges / 1e6 + costs.look_s * lots
     looked_at = games * costs.moves_bytes_per_game / max(1.0, min(ranges, costs.row_groups))
     batch_nodes = costs.nodes_per_s  # a second's

@@ -23,12 +23,14 @@ from pathlib import Path
 from benchmarks import record
 from benchmarks.record import Figure
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import consult
+from miner.engine.dispatch import Work, engine_options, identify
 from miner.engine.identity import find_engine
-from miner.engine.pool import Work, consult, engine_options, identify
 from miner.engine.verdicts import Request
 from miner.judge.candidates import Position, find_candidates, positions_of
 from miner.judge.inquiry import Questions, inquire
 from miner.judge.stage import with_support
+from miner.means import Means
 from miner.settings import JudgeSettings
 from miner.store import Store
 
@@ -62,14 +64,13 @@ def pooled(
                 return list(end.value)
 
     with tempfile.TemporaryDirectory() as folder:
-        identity = identify(program, settings.hash_mb)
+        identity = identify(Means(engine=program), settings.hash_mb)
         with VerdictCache(Path(folder, "verdicts.sqlite"), identity) as cache:
             _, work = consult(
                 (noted(inquire(position, settings)) for position in positions),
-                program=program,
+                Means(engine=program, engines=engines),
                 hash_mb=settings.hash_mb,
                 cache=cache,
-                engines=engines,
             )
     return work, requests
 

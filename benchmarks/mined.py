@@ -18,6 +18,7 @@ from miner.curve.fit import Curves
 from miner.engine.identity import find_engine
 from miner.finding.losing import is_losing
 from miner.judge.stage import judge
+from miner.means import Means
 from miner.rank.stage import rank
 from miner.read.stage import read
 from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings, settings_of
@@ -43,7 +44,7 @@ class Halves:
     @classmethod
     def of(cls, mined: Store, held_out: Store) -> Halves:
         """Of a ranked store, and one that was read into."""
-        bands = BandScheme(tuple(mined.require("tally").settings["band_edges"]))
+        bands = mined.bands
         judged = mined.read_table("judged").to_pandas()
         judged["losing"] = is_losing(judged, settings_of({"rank": mined.require("rank").settings}).rank)
         return cls(mined, held_out, bands, Curves.from_table(mined.read_table("curves")), judged)
@@ -64,12 +65,12 @@ def mine(
     """
     stores = [Store.create(folder / name) for name in ("first", "second")]
     for file, store in zip(files, stores, strict=True):
-        read([str(file)], store, ReadSettings(), progress=Bars())
+        read([str(file)], store, ReadSettings(), Means(progress=Bars()))
     ranking = RankSettings(loss_threshold=judging.loss_threshold, tempo_threshold=judging.tempo_threshold)
     for store in stores if both else stores[:1]:
-        tally(store, tallying, progress=Bars())
-        judge(store, judging, engine=find_engine(), cache=cache, progress=Bars())
-        rank(store, ranking, progress=Bars())
+        tally(store, tallying, Means(progress=Bars()))
+        judge(store, judging, Means(engine=find_engine(), cache=cache, progress=Bars()))
+        rank(store, ranking, Means(progress=Bars()))
     ways = [stores, stores[::-1]] if both else [stores]
     return [Halves.of(*way) for way in ways]
 

@@ -30,6 +30,7 @@ import zstandard
 from benchmarks import record
 from benchmarks.processes import watched
 from benchmarks.record import Figure
+from miner.means import Means
 from miner.pgn.split import find_games, one_line_end
 from miner.pgn.text import Lines
 from miner.read.stage import read
@@ -82,7 +83,7 @@ def read_whole(source: Path, processes: int | None = None) -> int:
     """The stage from the compressed file to the tables; the number of games."""
     with tempfile.TemporaryDirectory() as folder:
         store = Store.create(Path(folder) / "store")
-        return int(read([str(source)], store, ReadSettings(), processes=processes).facts["games"])
+        return int(read([str(source)], store, ReadSettings(), Means(processes=processes)).facts["games"])
 
 
 def count_text(source: Path) -> tuple[int, int]:

@@ -19,12 +19,14 @@ import chess
 from tqdm import tqdm
 
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import consult
+from miner.engine.dispatch import Work, identify
 from miner.engine.identity import find_engine
-from miner.engine.pool import Work, consult, identify
 from miner.engine.verdicts import Request, Verdict
 from miner.judge.candidates import MOST_LOST, Position, find_candidates, positions_of
 from miner.judge.inquiry import Judgement, Questions, inquire, look
 from miner.judge.stage import with_support
+from miner.means import Means
 from miner.settings import JudgeSettings
 from miner.store import Store
 
@@ -51,7 +53,7 @@ class Bench:
     def run(self, positions: list[Position], inquiries: Iterator[Questions], what: str) -> Outcome:
         """What the inquiries find, through the cache."""
         searched: dict[Request, int] = {}
-        identity = identify(self.engine, self.hash_mb)
+        identity = identify(Means(engine=self.engine), self.hash_mb)
         with (
             VerdictCache(self.cache, identity) as cache,
             tqdm(total=len(positions), desc=what, leave=False) as bar,
@@ -62,10 +64,9 @@ class Bench:
 
             found, _ = consult(
                 (counted(one, searched) for one in inquiries),
-                program=self.engine,
+                Means(engine=self.engine, engines=self.engines),
                 hash_mb=self.hash_mb,
                 cache=cache,
-                engines=self.engines,
                 on_progress=tell,
             )
         judged = {(one.position.key, one.candidate.packed): one for part in found for one in part}

@@ -35,10 +35,11 @@ from miner.arrays import Floats
 from miner.cli.terminal import Bars
 from miner.engine.identity import find_engine
 from miner.judge.stage import judge
+from miner.means import Means
 from miner.read.stage import read
 from miner.settings import JudgeSettings, ReadSettings, SteerSettings, TallySettings
 from miner.steer import Advice, advise
-from miner.steer.tree import OurPosition, TheirPosition, after_reply
+from miner.steer.expectimax import OurPosition, TheirPosition, after_reply
 from miner.store import Store
 from miner.store.query import create_views
 from miner.tally.stage import tally
@@ -276,11 +277,11 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         first, second = halves(asked.games, Path(folder))
         store, other = Store.create(Path(folder, "advised")), Store.create(Path(folder, "held-out"))
-        read([str(first)], store, ReadSettings(), progress=Bars())
-        read([str(second)], other, ReadSettings(), progress=Bars())
-        tally(store, tallying, progress=Bars())
+        read([str(first)], store, ReadSettings(), Means(progress=Bars()))
+        read([str(second)], other, ReadSettings(), Means(progress=Bars()))
+        tally(store, tallying, Means(progress=Bars()))
         budgets = JudgeSettings(nodes=(asked.nodes, 5 * asked.nodes))
-        judge(store, budgets, engine=engine, cache=asked.cache, progress=Bars())
+        judge(store, budgets, Means(engine=engine, cache=asked.cache, progress=Bars()))
         moves = held_out_moves(other, tallying.bands)
         games = int(moves["number"].max()) + 1
         drawn = np.random.default_rng(64).multinomial(games, np.full(games, 1.0 / games), size=DRAWS)
@@ -289,7 +290,7 @@ def main() -> None:
             for side in Side:
                 settings = SteerSettings(nodes=asked.nodes)
                 advice = advise(
-                    store, side, band, settings, engine=engine, cache=asked.cache, progress=Bars()
+                    store, side, band, settings, Means(engine=engine, cache=asked.cache, progress=Bars())
                 )
                 of_band = moves[(moves["band"] == band) & ((moves["ply"] % 2 == 1) == side.color)]
                 rates = held_out_rates(advice, of_band, weights)

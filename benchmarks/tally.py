@@ -11,10 +11,6 @@ positions above the floor grow as the rows do, which is how they grow with real 
 masters and their halves, quarters and eighths: by the power 0.97 to 0.98). With --alike the copies are exact.
 That is the worst case: each copy lifts more positions over the floor, in the end all that there are, so that
 what is done for each position grows much faster than the rows do. Time is told per row and per position.
-
-With --added SHARE that share of the games, taken evenly from all files, is held out, the rest is tallied,
-and the games are added as a file of their own: they meet players and positions that are known. What the tally
-then takes is told against the tally of all of them, whose tables it must leave to the byte.
 """
 
 from __future__ import annotations
@@ -27,7 +23,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -44,11 +39,11 @@ from benchmarks import record
 from benchmarks.record import Figure
 from miner.board.moves import pack
 from miner.board.play import Boards
+from miner.means import Means
 from miner.schema import GAMES, MOVES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
 from miner.store.query import create_views
-from miner.tally.replies import Resources
 from miner.tally.stage import tally
 
 MILLION = 1_000_000
@@ -83,7 +78,6 @@ def main() -> None:
             root = Path(folder) / "store"
             store = _enlarged(Store.open(options.store), root, rows, options.alike)
             told = _tally_in_a_process(store, options.memory)
-            added = _add(store, root, options.added, options.memory) if options.added else None
         runs.append(told)
         speed = told["rows"] / told["cpu_s"]
         print(
@@ -94,16 +88,6 @@ def main() -> None:
             flush=True,
         )
         figures |= _figures(told, baseline)
-        if added:
-            share = added["cpu_s"] / told["cpu_s"]
-            print(
-                f"{'':>12} {added['wall_s']:>8.1f} {added['cpu_s']:>8.1f} when {options.added:.1%} of the "
-                f"games were added: {share:.2f} of the processor time, {added['peak_mib']:,.0f} MiB",
-                flush=True,
-            )
-            figures[f"{told['rows']:,} rows: share for {options.added:.1%} added"] = Figure(
-                share, "", "lower"
-            )
     for less, more in pairwise(runs):
         powers = [
             math.log(more[name] / less[name]) / math.log(more["rows"] / less["rows"])
@@ -136,7 +120,6 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--memory", type=int, default=1024, help="MiB that the counting may use")
     parser.add_argument("--sample", type=float, default=2, help="millions of rows for pandas")
     parser.add_argument("--alike", action="store_true", help="exact copies: the worst case")
-    parser.add_argument("--added", type=float, default=0.0, help="share of the games that is added later")
     parser.add_argument("--json", type=Path, help="also add the figures to this run")
     parser.add_argument("--child", action="store_true", help=argparse.SUPPRESS)
     return parser.parse_args()
@@ -244,41 +227,6 @@ def _copy_games(source: Store, store: Store, copy: int, games: int) -> None:
         pq.write_table(table, store.path("games") / f"{copy:03}-{place:05}.parquet", compression="zstd")
 
 
-def _add(store: Store, root: Path, share: float, memory_mb: int) -> dict[str, Any]:
-    """Tally the store without a share of its games, and tell what the tally takes once they are added."""
-    at_once, read = store.require("tally").digests, store.require("read")
-    held_out = {table: _held_out(root / table, round(1 / share)) for table in ("games", "moves")}
-    _finish_read(store, read)
-    _tally_in_a_process(store, memory_mb)
-    for table, rows in held_out.items():
-        pq.write_table(rows, root / table / "added.parquet")
-    _finish_read(store, read)
-    told = _tally_in_a_process(store, memory_mb)
-    assert store.require("tally").digests == at_once, "the tally depends on when the games came"
-    return told
-
-
-def _held_out(folder: Path, every: int) -> pa.Table:
-    """Take every so many games out of the files, and give their rows, moves as the reader orders them."""
-    held_out = []
-    for file in sorted(folder.glob("*.parquet")):
-        table = pq.read_table(file)
-        is_out = pa.array(table["game"].to_numpy() % every == 0)
-        held_out.append(table.filter(is_out))
-        pq.write_table(table.filter(pc.invert(is_out)), file, row_group_size=_ROW_GROUP)
-    rows = pa.concat_tables(held_out)
-    return rows.sort_by("key") if "key" in rows.column_names else rows
-
-
-def _finish_read(store: Store, read: Manifest) -> None:
-    """Tell the files that are there now."""
-    rows = {
-        table: sum(pq.read_metadata(file).num_rows for file in store.path(table).glob("*.parquet"))
-        for table in read.rows
-    }
-    store.finish(replace(read, rows=rows, digests={}))
-
-
 def _tally_in_a_process(store: Store, memory_mb: int) -> dict[str, Any]:
     command = [sys.executable, __file__, str(store.root), "--child", "--memory", str(memory_mb)]
     done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True)
@@ -289,7 +237,7 @@ def _tally_in_a_process(store: Store, memory_mb: int) -> dict[str, Any]:
 def _tally_here(root: Path, memory_mb: int) -> None:
     store = Store.open(root)
     began = time.perf_counter()
-    manifest = tally(store, TallySettings(), resources=Resources(memory_mb=memory_mb))
+    manifest = tally(store, TallySettings(), Means(memory_mb=memory_mb))
     wall_s = time.perf_counter() - began
     used = resource.getrusage(resource.RUSAGE_SELF)
     print(

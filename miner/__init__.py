@@ -1,7 +1,8 @@
 """Finds the frequent opening mistakes of each rating band in chess game databases.
 
 For notebooks and scripts: open a `Store`, choose `Settings`, and call the stages of `miner.pipeline`: `read`,
-`tally`, `judge`, `rank`, `export`, or all but the last by `run`.
+`tally`, `judge`, `follow`, `rank`, `export`, or all but the last by `run`. `Means` name the engine, the cache
+and whatever else is not to be as usual.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from miner import pipeline
     from miner.engine.identity import find_engine
     from miner.errors import MinerError
+    from miner.means import Means
     from miner.settings import (
         JudgeSettings,
         RankSettings,
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "JudgeSettings",
+    "Means",
     "MinerError",
     "RankSettings",
     "ReadSettings",
@@ -36,7 +39,12 @@ __all__ = [
     "pipeline",
 ]
 
-_HOMES = {"MinerError": "miner.errors", "Store": "miner.store", "find_engine": "miner.engine.identity"}
+_HOMES = {
+    "Means": "miner.means",
+    "MinerError": "miner.errors",
+    "Store": "miner.store",
+    "find_engine": "miner.engine.identity",
+}
 
 
 def __getattr__(name: str) -> Any:

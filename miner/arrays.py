@@ -7,8 +7,15 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Offsets = npt.NDArray[np.intp]
+"""Places in a text or an array, as numpy's own searches give them."""
 Flags = npt.NDArray[np.bool_]
+Strings = npt.NDArray[np.object_]
+"""Python's strings."""
+Hashes = npt.NDArray[np.uint64]
 Keys = npt.NDArray[np.uint64]
 """Polyglot's keys of positions."""
+Squares = npt.NDArray[np.uint8]
+"""Squares (0 to 63, a1 first), or what stands on each of them."""
 Moves = npt.NDArray[np.uint16]
 """Moves as `terms.pack_move` packs them."""

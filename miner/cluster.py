@@ -21,11 +21,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import version
 from itertools import count, islice
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
-from miner.errors import ClusterFailed, MinerError, Place, UsageError
+from miner.errors import ClusterFailed, MinerError, UsageError
 from miner.store.places import Location
 
 log = logging.getLogger(__name__)
@@ -44,13 +45,13 @@ NO_WORKERS_S = 30.0  # that a cluster may be without a worker: one that died is 
 _LOOK_S = 1.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, order=True, slots=True)
 class Worker:
     """A worker process of the cluster."""
 
     address: str
     name: str
-    threads: int  # cluster_tasks that it does at once
+    threads: int  # tasks that it does at once
     engines: int  # UCI engines that it may run at once
 
     def __str__(self) -> str:
@@ -81,7 +82,7 @@ class _Refused:
 
 @dataclass(eq=False, slots=True)
 class ClusterTask(Generic[Result]):
-    """Something a worker is to do, and `about` what, for whoever reads of its failure."""
+    """Something that a worker is to do; `about` names it for whoever reads of its failure."""
 
     future: Any
     about: str
@@ -104,32 +105,32 @@ class ClusterTasks:
         only: Sequence[str] | None = None,
         is_urgent: bool = False,
     ) -> ClusterTask[Result]:
-        """Have a worker call `function`; a task among the arguments stands for what it has made.
+        """Have a worker call `function`; a task among the arguments stands for its result.
 
         `engines`: how many of its worker's engines it needs. `only`: addresses of workers that may do it.
         What is urgent is done before what is not, whenever it was ordered.
         """
         client = self._cluster.client
-        inputs = [one.future for one in given if isinstance(one, ClusterTask)]
-        plain = [_Input() if isinstance(one, ClusterTask) else one for one in given]
+        inputs = [argument.future for argument in given if isinstance(argument, ClusterTask)]
+        plain = [_Input() if isinstance(argument, ClusterTask) else argument for argument in given]
         with self._cluster.explained():
             future = client.submit(
                 _perform,
                 Sealed((function, plain)),
                 *inputs,
-                key=f"{function.__name__.strip('_')}-{next(self._cluster.numbers)}",
+                key=f"{function.__name__.strip('_')}-{self._cluster.run}-{next(self._cluster.numbers)}",
                 pure=False,
                 resources={ENGINE: engines} if engines else None,
                 workers=list(only) if only is not None else None,
                 priority=int(is_urgent),
             )
-        cluster_task: ClusterTask[Result] = ClusterTask(future, about)
-        self._open[cluster_task] = None
-        future.add_done_callback(lambda _: self._done.put(cluster_task))
-        return cluster_task
+        task: ClusterTask[Result] = ClusterTask(future, about)
+        self._open[task] = None
+        future.add_done_callback(lambda _: self._done.put(task))
+        return task
 
     def finished(self, timeout_s: float) -> list[ClusterTask[Any]]:
-        """ClusterTasks that have ended since the last call, waited for up to `timeout_s`; none twice.
+        """Tasks that have ended since the last call, waited for up to `timeout_s`; none twice.
 
         Raises ClusterFailed if the cluster has no worker for longer than it takes to start one.
         """
@@ -141,30 +142,28 @@ class ClusterTasks:
         with suppress(queue.Empty):
             while True:
                 done.append(self._done.get_nowait())
-        return [one for one in done if one in self._open]
+        return [task for task in done if task in self._open]
 
-    def results(self, cluster_tasks: Sequence[ClusterTask[Result]]) -> list[Result]:
-        """What ended tasks have made, in their order.
+    def results(self, tasks: Sequence[ClusterTask[Result]]) -> list[Result]:
+        """The results of ended tasks, in their order.
 
         Raises the MinerError that one of them ended with, ClusterFailed if workers died over one or the
         scheduler is lost.
         """
-        for cluster_task in cluster_tasks:
-            if cluster_task.future.status == "error":
-                raise self._cluster.failure_of(cluster_task)
-        fetched: list[Sealed[Any]] = self._cluster.fetch(
-            [cluster_task.future for cluster_task in cluster_tasks]
-        )
-        for one in fetched:
-            if isinstance(one.held, _Refused):
-                raise one.held.error
-        return [one.held for one in fetched]
+        for task in tasks:
+            if task.future.status == "error":
+                raise self._cluster.failure_of(task)
+        results = [sealed.held for sealed in self._cluster.fetch([task.future for task in tasks])]
+        for result in results:
+            if isinstance(result, _Refused):
+                raise result.error
+        return results
 
-    def forget(self, cluster_tasks: Iterable[ClusterTask[Any]]) -> None:
-        """What these have made is of no more use; those that have not begun are called off."""
-        for cluster_task in cluster_tasks:
-            self._open.pop(cluster_task, None)
-            cluster_task.future.release()
+    def forget(self, tasks: Iterable[ClusterTask[Any]]) -> None:
+        """Drop the results of tasks; those that have not begun are called off."""
+        for task in tasks:
+            self._open.pop(task, None)
+            task.future.release()
 
     def in_order(
         self,
@@ -173,7 +172,7 @@ class ClusterTasks:
         *given: Any,
         about: str,
     ) -> Iterator[Result]:
-        """What `function` makes of each thing, in their order; few at a time are ahead of the slowest."""
+        """The results of `function` for each thing, in order; few at a time are ahead of the slowest."""
         waiting: list[ClusterTask[Result]] = []
         ended: set[ClusterTask[Any]] = set()
         upcoming = iter(things)
@@ -205,10 +204,11 @@ class Cluster:
     def __init__(self, client: Any, address: str) -> None:
         self.client = client
         self.address = address
-        self.numbers = _numbers()
+        self.run = secrets.token_hex(6)  # in the names of its tasks: no other run has it
+        self.numbers = count()
         self._empty_since: float | None = None
         self._learned: dict[str, dict[str, Any]] = {}
-        self._told: set[str] = set()
+        self._remarks: set[str] = set()
 
     @property
     def ahead(self) -> int:
@@ -217,31 +217,22 @@ class Cluster:
 
     @contextmanager
     def cluster_tasks(self) -> Iterator[ClusterTasks]:
-        """ClusterTasks that belong together."""
-        cluster_tasks = ClusterTasks(self)
+        """Room for tasks that belong together; what is not done at its end is called off."""
+        tasks = ClusterTasks(self)
         try:
-            yield cluster_tasks
+            yield tasks
         finally:
-            cluster_tasks.call_off()
+            tasks.call_off()
 
     def workers(self) -> list[Worker]:
-        """The workers that are there now, by address.
-
-        Raises ClusterFailed if the scheduler is lost.
-        """
+        """The workers that are there now, by address. Raises ClusterFailed if the scheduler is lost."""
         with self.explained():
-            told = self.client.sync(self.client.scheduler.identity, callback_timeout=CONNECT_S)
+            identity = self.client.sync(self.client.scheduler.identity, callback_timeout=CONNECT_S)
         return sorted(
-            (
-                Worker(
-                    address,
-                    str(one["name"]),
-                    int(one["nthreads"]),
-                    int(one["resources"].get(ENGINE, 0)),
-                )
-                for address, one in told["workers"].items()
-            ),
-            key=lambda worker: worker.address,
+            Worker(
+                address, str(facts["name"]), int(facts["nthreads"]), int(facts["resources"].get(ENGINE, 0))
+            )
+            for address, facts in identity["workers"].items()
         )
 
     def require_workers(self) -> None:
@@ -254,37 +245,38 @@ class Cluster:
         if now - self._empty_since > NO_WORKERS_S:
             raise ClusterFailed(
                 "the cluster has no worker left",
-                where=Place(self.address),
+                where=self.address,
                 advice="start some and run it again; what was finished is kept",
             )
 
     def on_each(
         self, function: Callable[Given, Result], *given: Any, only: Sequence[str] | None = None
     ) -> dict[str, Result | MinerError]:
-        """What a short function gives on each worker, by address, however busy it is; or the error it raised.
+        """The result of a short function on each worker, by address, however busy it is; or its error.
 
         A worker that has gone meanwhile is left out.
         """
+        order = Sealed((function, list(given)))
         with self.explained():
-            told = self.client.run(_perform, Sealed((function, list(given))), workers=only, on_error="return")
+            answers = self.client.run(_perform, order, workers=only, on_error="return")
         found: dict[str, Result | MinerError] = {}
-        for address, one in told.items():
-            if isinstance(one, Sealed):
-                found[address] = one.held.error if isinstance(one.held, _Refused) else one.held
-            elif not isinstance(one, OSError):
+        for address, answer in answers.items():
+            if isinstance(answer, Sealed):
+                found[address] = answer.held.error if isinstance(answer.held, _Refused) else answer.held
+            elif not isinstance(answer, OSError):
                 raise ClusterFailed(
-                    f"a worker cannot do its part: {one}",
-                    where=Place(address),
+                    f"a worker cannot do its part: {answer}",
+                    where=address,
                     advice="install the same miner on all workers",
-                ) from one
+                ) from answer
         return found
 
     def learn(
         self, what: str, function: Callable[Given, Result], *given: Any, among: Sequence[str]
     ) -> dict[str, Result | MinerError]:
-        """What a short function gives on each of some workers, each of which is asked only once for `what`.
+        """The result of a short function on each of some workers; each is asked only once for `what`.
 
-        One that has gone meanwhile is left out.
+        A worker that has gone meanwhile is left out.
         """
         known = self._learned.setdefault(what, {})
         new = [address for address in among if address not in known]
@@ -294,8 +286,8 @@ class Cluster:
 
     def is_new(self, remark: str) -> bool:
         """Whether this was not remarked on before."""
-        is_new = remark not in self._told
-        self._told.add(remark)
+        is_new = remark not in self._remarks
+        self._remarks.add(remark)
         return is_new
 
     def require_file(self, file: Location) -> None:
@@ -309,31 +301,28 @@ class Cluster:
                 what = "does not see" if there is None else "sees another"
                 raise ClusterFailed(
                     f"a worker {what} {file.resolve()}",
-                    where=Place(address),
+                    where=address,
                     advice="the folder must be on a file system that all workers have under the same path",
                 )
 
     def fetch(self, futures: list[Any]) -> list[Any]:
         """The results of futures that are done, all in one message."""
-
-        async def gather() -> Any:
-            return await self.client.gather(futures, asynchronous=True)
-
+        gather = partial(self.client.gather, futures, asynchronous=True)
         with self.explained():
             fetched: list[Any] = self.client.sync(gather, callback_timeout=FETCH_S)
         return fetched
 
-    def failure_of(self, cluster_task: ClusterTask[Any]) -> BaseException:
+    def failure_of(self, task: ClusterTask[Any]) -> BaseException:
         """Why a task has failed: ClusterFailed if workers died over it, else what its function raised."""
         from distributed.scheduler import KilledWorker
 
         with self.explained():
-            error: BaseException = cluster_task.future.exception(timeout=FETCH_S)
+            error: BaseException = task.future.exception(timeout=FETCH_S)
         if not isinstance(error, KilledWorker):
             return error
         failed = ClusterFailed(
             "one worker after the other died over it",
-            where=Place(cluster_task.about),
+            where=task.about,
             advice="give the workers more memory, or look into their logs",
         )
         failed.__cause__ = error
@@ -348,26 +337,24 @@ class Cluster:
             # A client whose connection is lost has its futures cancelled, and refuses everything else.
             raise ClusterFailed(
                 "the scheduler of the cluster is lost",
-                where=Place(self.address),
+                where=self.address,
                 advice="see that it runs, and run it again; what was finished is kept",
             ) from error
 
 
 @dataclass(frozen=True, slots=True)
 class _Input:
-    """Stands among the arguments for what another task has made."""
+    """Stands among the arguments for the result of another task."""
 
 
 def _perform(order: Sealed[tuple[Callable[..., Any], list[Any]]], *inputs: Sealed[Any]) -> Sealed[Any]:
     """Done by a worker: the function that was ordered."""
     function, given = order.held
-    made = iter(inputs)
-    arguments = []
-    for one in given:
-        thing = next(made).held if isinstance(one, _Input) else one
-        if isinstance(thing, _Refused):
-            return Sealed(thing)
-        arguments.append(thing)
+    results = iter(inputs)
+    arguments = [next(results).held if isinstance(argument, _Input) else argument for argument in given]
+    for argument in arguments:
+        if isinstance(argument, _Refused):
+            return Sealed(argument)
     try:
         return Sealed(function(*arguments))
     except MinerError as error:
@@ -380,13 +367,6 @@ def this_worker() -> str:
 
     address: str = get_worker().address
     return address
-
-
-def _numbers() -> Iterator[str]:
-    """Names that no other run gives its tasks."""
-    run = secrets.token_hex(6)
-    for number in count():
-        yield f"{run}-{number}"
 
 
 @contextmanager
@@ -405,24 +385,24 @@ def connected(address: str) -> Iterator[Cluster]:
         ) from error
 
     _quieten()
-    told = _ADDRESS.fullmatch(address)
-    if told is None:
+    parts = _ADDRESS.fullmatch(address)
+    if parts is None:
         raise UsageError(
             f"{address!r} is no address of a scheduler", advice="write it like tcp://10.0.0.1:8786"
         )
     try:
         # Dask goes on trying where nobody listens, for it might be too early.
-        socket.create_connection((told["host"].strip("[]"), int(told["port"])), CONNECT_S).close()
+        socket.create_connection((parts["host"].strip("[]"), int(parts["port"])), CONNECT_S).close()
         client = Client(address, timeout=CONNECT_S, set_as_default=False, name="miner")
     except (OSError, OverflowError) as error:
         raise ClusterFailed(
             "no scheduler answers there",
-            where=Place(address),
+            where=address,
             advice="start one with `dask scheduler`, and workers with `dask worker ADDRESS`",
         ) from error
     try:
         cluster = Cluster(client, address)
-        _check(cluster)
+        _require_our_version(cluster)
         yield cluster
     finally:
         with suppress(OSError, TimeoutError):
@@ -430,27 +410,26 @@ def connected(address: str) -> Iterator[Cluster]:
 
 
 def _quieten() -> None:
-    """What Dask would say of a lost connection is said in our own words."""
-    for name in ("distributed.client", "distributed.core", "distributed.comm"):
-        logger = logging.getLogger(name)
-        if logging.getLogger().getEffectiveLevel() > logging.DEBUG:
-            logger.setLevel(logging.CRITICAL)
+    """Keep Dask from logging lost connections, of which our own errors tell."""
+    if logging.getLogger().getEffectiveLevel() > logging.DEBUG:
+        for name in ("distributed.client", "distributed.core", "distributed.comm"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
 
 
-def _check(cluster: Cluster) -> None:
+def _require_our_version(cluster: Cluster) -> None:
     workers = cluster.workers()
     if not workers:
         raise ClusterFailed(
             "the cluster has no workers",
-            where=Place(cluster.address),
+            where=cluster.address,
             advice=f"start some with `dask worker {cluster.address}`",
         )
     ours = version("miner")
-    for address, theirs in cluster.on_each(_version).items():
+    for address, theirs in cluster.on_each(version, "miner").items():
         if theirs != ours:
             raise ClusterFailed(
                 f"the worker has version {theirs} of the miner, here it is {ours}",
-                where=Place(address),
+                where=address,
                 advice="install the same on all workers",
             )
     log.info("%d workers at %s", len(workers), cluster.address)
@@ -462,7 +441,3 @@ def _digest(file: Location) -> str | None:
         return hashlib.sha256(file.read_bytes()).hexdigest()
     except OSError:
         return None
-
-
-def _version() -> str:
-    return version("miner")

@@ -35,15 +35,15 @@ class Place:
 class MinerError(Exception):
     """Anything that went wrong in a way a user can act on.
 
-    `what` happened, `where`, and `advice` on what to do; all three are kept as attributes.
+    `what` happened, `where` (a place, or a file or folder), and `advice` on what to do; all are kept.
     """
 
     exit_code = 1
 
-    def __init__(self, what: str, *, where: Place | None = None, advice: str = "") -> None:
+    def __init__(self, what: str, *, where: object = None, advice: str = "") -> None:
         super().__init__(what)
         self.what = what
-        self.where = where
+        self.where = where if isinstance(where, Place) or where is None else Place(str(where))
         self.advice = advice
 
     def __str__(self) -> str:

@@ -59,8 +59,7 @@ class Games:
     @cached_property
     def effective(self) -> Floats:
         """Independent games with each reply, (replies, bands)."""
-        effective: Floats = self.chosen * self.worth_of_reply
-        return effective
+        return np.asarray(self.chosen * self.worth_of_reply)
 
     def some(self, positions: npt.NDArray[np.bool_], bands: npt.NDArray[np.bool_]) -> Games:
         """Only some positions and bands."""
@@ -90,8 +89,7 @@ class Resemblance:
         between = np.zeros((bands, bands))
         between[:-1, :-1] = self.own * self.nearness ** np.abs(np.subtract.outer(place, place))
         between[-1, -1] = self.unrated
-        covariance: Floats = between + self.common
-        return covariance
+        return np.asarray(between + self.common)
 
 
 TYPICAL = Resemblance()
@@ -143,12 +141,11 @@ def worth_of_games(played: Numbers, squared: Numbers, correlation: float) -> Flo
     Source: L. Kish, Survey Sampling (1965), design effect of clusters (from memory).
     """
     own = np.divide(squared, played, out=np.ones(played.shape), where=played > 0)
-    worth: Floats = 1.0 / (1.0 + np.maximum(own - 1.0, 0.0) * correlation)
-    return worth
+    return np.asarray(1.0 / (1.0 + np.maximum(own - 1.0, 0.0) * correlation))
 
 
 def lean(games: Floats, resemblance: Resemblance) -> tuple[Floats, Floats]:
-    """What each band may take from the others at each position.
+    """How much each band leans on the games of the others at each position.
 
     `games` (positions, bands) counts independent games. Gives the weight of each other band's game, in games
     of this band's prior, shape (positions, this band, other band); and how many games that prior counts for
@@ -172,7 +169,7 @@ def lean(games: Floats, resemblance: Resemblance) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True, slots=True)
 class _Leaning:
-    """What a band's prior says, (replies, bands) but for the last two, (positions, bands)."""
+    """A band's prior by the other bands, (replies, bands) but for the last two, (positions, bands)."""
 
     games: Floats  # that each reply brings along from the other bands
     squared: Floats  # the same with each game's weight squared, for the discount
@@ -213,13 +210,13 @@ def log_evidence(counted: Games, resemblance: Resemblance) -> float:
     chosen = counted.chosen > 0
     known, new = chosen & (alpha > 0), chosen & (alpha <= 0)
     discount = resemblance.discount * counted.worth
-    off, one = discount[counted.position][new], worth[new]
+    off = discount[counted.position][new]
     rest = np.maximum(prior.left * unseen, 1e-9) / discount
     kinds = _by_position(new.astype(np.float64), counted.position, len(prior.left))
     games = counted.played * counted.worth
     return float(
         np.sum(special.gammaln(effective[known] + alpha[known]) - special.gammaln(alpha[known]))
-        + np.sum(special.gammaln(effective[new] - off) - special.gammaln(one - off))
+        + np.sum(special.gammaln(effective[new] - off) - special.gammaln(worth[new] - off))
         + np.sum(special.gammaln(rest + kinds) - special.gammaln(rest) + kinds * np.log(discount))
         - np.sum(special.gammaln(prior.strength + games) - special.gammaln(prior.strength))
     )
@@ -304,7 +301,7 @@ def pool(counted: Games, resemblance: Resemblance) -> Pooled:
         none = np.zeros(counted.chosen.shape, dtype=np.float32)
         return Pooled(none, none)
     return Pooled(
-        np.concatenate([one.successes for one in parts]), np.concatenate([one.failures for one in parts])
+        np.concatenate([part.successes for part in parts]), np.concatenate([part.failures for part in parts])
     )
 
 

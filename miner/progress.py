@@ -1,4 +1,4 @@
-"""How long work tells of itself: a small interface that the command line fills with bars."""
+"""How long work reports what is done: a small interface that the command line fills with bars."""
 
 from __future__ import annotations
 
@@ -24,18 +24,16 @@ class Progress(Protocol):
         """Begin a piece of work of `total` units (None: not known); unit `B` means bytes."""
 
 
-class _SilentTask:
-    def advance(self, amount: int = 1) -> None:
-        pass
-
-    def facts(self, text: str) -> None:
-        pass
-
-
 class Silent:
-    """Progress that nobody watches."""
+    """Progress, and the tasks of it, that nobody watches."""
 
     @contextmanager
     def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:  # noqa: ARG002 - the interface's names
         """A task that says nothing."""
-        yield _SilentTask()
+        yield self
+
+    def advance(self, amount: int = 1) -> None:
+        """Nothing is shown."""
+
+    def facts(self, text: str) -> None:
+        """Nothing is shown."""

@@ -9,7 +9,7 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 METHODS = {"read": 4, "tally": 5, "judge": 2, "follow": 2, "rank": 7}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
@@ -22,19 +22,30 @@ STEPS: Stored = "DELTA_BINARY_PACKED"
 BYTES: Stored = "BYTE_STREAM_SPLIT"
 PLAIN: Stored = "PLAIN"
 
+UINT8, UINT16, UINT32, UINT64 = pa.uint8(), pa.uint16(), pa.uint32(), pa.uint64()
+INT32, INT64, FLOAT, TEXT = pa.int32(), pa.int64(), pa.float64(), pa.string()
+
+
+def _table(*columns: pa.Field) -> pa.Schema:
+    return pa.schema(columns)
+
 
 def _column(
     name: str, kind: pa.DataType, means: str, *, nullable: bool = False, stored: Stored | None = None
 ) -> pa.Field:
     """`stored`: for numbers of which a dictionary, which others get, would only cost time and room."""
-    told = {"is": means} | ({"stored": stored} if stored else {})
-    return pa.field(name, kind, nullable=nullable, metadata=told)
+    metadata = {"is": means} | ({"stored": stored} if stored else {})
+    return pa.field(name, kind, nullable=nullable, metadata=metadata)
+
+
+def _nullable(name: str, kind: pa.DataType, means: str) -> pa.Field:
+    return _column(name, kind, means, nullable=True)
 
 
 def encodings_of(schema: pa.Schema) -> dict[str, str]:
-    """The columns that are to be stored without a dictionary, and how."""
-    told = {one.name: (one.metadata or {}).get(b"stored", b"").decode() for one in schema}
-    return {name: stored for name, stored in told.items() if stored}
+    """The columns that are to be stored without a dictionary, and how Parquet is to store each."""
+    encodings = {column.name: (column.metadata or {}).get(b"stored", b"").decode() for column in schema}
+    return {name: stored for name, stored in encodings.items() if stored}
 
 
 KEPT = ("kept", "kept to illegal move")
@@ -49,399 +60,290 @@ LEDGER_STATES = (
     "filtered",
     "forgotten",
 )
-"""What can become of a game that was seen; the first two leave rows in `moves`."""
+"""The states of the games that were seen; the first two leave rows in `moves`."""
 
-GAMES = pa.schema(
-    [
-        _column(
-            "game", pa.uint32(), "number of the game in the store, from 0, in reading order", stored=STEPS
-        ),
-        _column("source", pa.string(), "name of the source, and of the member for an archive"),
-        _column("number", pa.uint32(), "number of the game in its source, from 1", stored=STEPS),
-        _column(
-            "start_byte", pa.uint64(), "where the game's text begins in the decompressed source", stored=STEPS
-        ),
-        _column("end_byte", pa.uint64(), "where it ends, exclusive", stored=STEPS),
-        _column("line", pa.uint64(), "line on which the game begins, from 1", stored=STEPS),
-        _column("white", pa.string(), "White: salted hash, name, or empty, as the names setting says"),
-        _column("black", pa.string(), "Black, likewise"),
-        _column("white_player", pa.uint32(), "32-bit hash of White; 0: not known", stored=PLAIN),
-        _column("black_player", pa.uint32(), "32-bit hash of Black; 0: not known", stored=PLAIN),
-        _column("white_rating", pa.uint16(), "0: none"),
-        _column("black_rating", pa.uint16(), "0: none"),
-        _column("date", pa.string(), "as in the Date tag, e.g. 2024.09.15 or ????.??.??"),
-        _column("time_class", pa.string(), "bullet, blitz, rapid, classical, correspondence or unknown"),
-        _column("result", pa.string(), "1-0, 0-1, 1/2-1/2 or *"),
-        _column("eco", pa.string(), "the ECO tag, or empty"),
-        _column("opening", pa.string(), "the Opening and Variation tags, joined by `: `, or empty"),
-        _column("plies", pa.uint8(), "plies kept in `moves`"),
-        _column(
-            "signature",
-            pa.uint64(),
-            "equal for equal players, date, result and moves; 0: not compared",
-            stored=PLAIN,
-        ),
-        _column("state", pa.string(), "one of LEDGER_STATES"),
-        _column("detail", pa.string(), "what exactly was wrong, or empty"),
-    ]
+GAMES = _table(
+    _column("game", UINT32, "number of the game in the store, from 0, in reading order", stored=STEPS),
+    _column("source", TEXT, "name of the source, and of the member for an archive"),
+    _column("number", UINT32, "number of the game in its source, from 1", stored=STEPS),
+    _column("start_byte", UINT64, "where the game's text begins in the decompressed source", stored=STEPS),
+    _column("end_byte", UINT64, "where it ends, exclusive", stored=STEPS),
+    _column("line", UINT64, "line on which the game begins, from 1", stored=STEPS),
+    _column("white", TEXT, "White: salted hash, name, or empty, as the names setting says"),
+    _column("black", TEXT, "Black, likewise"),
+    _column("white_player", UINT32, "32-bit hash of White; 0: not known", stored=PLAIN),
+    _column("black_player", UINT32, "32-bit hash of Black; 0: not known", stored=PLAIN),
+    _column("white_rating", UINT16, "0: none"),
+    _column("black_rating", UINT16, "0: none"),
+    _column("date", TEXT, "as in the Date tag, e.g. 2024.09.15 or ????.??.??"),
+    _column("time_class", TEXT, "bullet, blitz, rapid, classical, correspondence or unknown"),
+    _column("result", TEXT, "1-0, 0-1, 1/2-1/2 or *"),
+    _column("eco", TEXT, "the ECO tag, or empty"),
+    _column("opening", TEXT, "the Opening and Variation tags, joined by `: `, or empty"),
+    _column("plies", UINT8, "plies kept in `moves`"),
+    _column(
+        "signature", UINT64, "equal for equal players, date, result and moves; 0: not compared", stored=PLAIN
+    ),
+    _column("state", TEXT, "one of LEDGER_STATES"),
+    _column("detail", TEXT, "what exactly was wrong, or empty"),
 )
 
-MOVES = pa.schema(
-    [
-        _column("game", pa.uint32(), "the game's number in the store", stored=STEPS),
-        _column("ply", pa.uint8(), "0: the first move of the game"),
-        _column("key", pa.uint64(), "Polyglot Zobrist key of the position before the move", stored=STEPS),
-        _column("move", pa.uint16(), "to, from, promotion: see terms.pack_move"),
-    ]
+MOVES = _table(
+    _column("game", UINT32, "the game's number in the store", stored=STEPS),
+    _column("ply", UINT8, "0: the first move of the game"),
+    _column("key", UINT64, "Polyglot Zobrist key of the position before the move", stored=STEPS),
+    _column("move", UINT16, "to, from, promotion: see terms.pack_move"),
 )
 """One row per game and position: a position met again in the same game counts at its first visit only.
 
-Who moved, of what rating and with what result, is told once for all moves of a game: in `games`.
+Who moved, of what rating and with what result, stands once for all moves of a game: in `games`.
 """
 
-REPLIES = pa.schema(
-    [
-        _column("key", pa.uint64(), "position key", stored=STEPS),
-        _column("band", pa.string(), "rating band of the mover"),
-        _column("move", pa.uint16(), "to, from, promotion"),
-        _column("games", pa.int64(), "games of the band in which the reply was chosen"),
-        _column("players", pa.int64(), "distinct players among them, as far as they are known"),
-        _column("games_unknown", pa.int64(), "those of the games whose player is not known"),
-        _column("score_sum", pa.float64(), "of the movers: win 1, draw 0.5, loss 0"),
-        _column("mean_rating", pa.float64(), "of the movers; null: unrated", nullable=True),
-        _column("games_at_position", pa.int64(), "games of the band through the position"),
-        _column("score_sum_at_position", pa.float64(), "of all movers of the band there"),
-        _column("players_at_position", pa.int64(), "distinct players of the band there, as far as known"),
-        _column("games_squared", pa.float64(), "each player's games with the reply, squared and added up"),
-        _column("games_squared_at_position", pa.float64(), "the same of each player's games there"),
-        _column(
-            "pick_rate",
-            pa.float64(),
-            "share (0 to 1) that chose the reply, pooled across bands",
-            stored=BYTES,
-        ),
-        _column("pick_rate_low", pa.float64(), "lower bound of its interval", stored=BYTES),
-        _column("pick_rate_high", pa.float64(), "upper bound of its interval", stored=BYTES),
-    ]
+REPLIES = _table(
+    _column("key", UINT64, "position key", stored=STEPS),
+    _column("band", TEXT, "rating band of the mover"),
+    _column("move", UINT16, "to, from, promotion"),
+    _column("games", INT64, "games of the band in which the reply was chosen"),
+    _column("players", INT64, "distinct players among them, as far as they are known"),
+    _column("games_unknown", INT64, "those of the games whose player is not known"),
+    _column("score_sum", FLOAT, "of the movers: win 1, draw 0.5, loss 0"),
+    _nullable("mean_rating", FLOAT, "of the movers; null: unrated"),
+    _column("games_at_position", INT64, "games of the band through the position"),
+    _column("score_sum_at_position", FLOAT, "of all movers of the band there"),
+    _column("players_at_position", INT64, "distinct players of the band there, as far as known"),
+    _column("games_squared", FLOAT, "each player's games with the reply, squared and added up"),
+    _column("games_squared_at_position", FLOAT, "the same of each player's games there"),
+    _column("pick_rate", FLOAT, "share (0 to 1) that chose the reply, pooled across bands", stored=BYTES),
+    _column("pick_rate_low", FLOAT, "lower bound of its interval", stored=BYTES),
+    _column("pick_rate_high", FLOAT, "upper bound of its interval", stored=BYTES),
 )
 
-POSITIONS = pa.schema(
-    [
-        _column("key", pa.uint64(), "position key", stored=STEPS),
-        _column("fen", pa.string(), "FEN, en passant square only where a capture is legal"),
-        _column("ply", pa.uint8(), "least ply at which the position arises"),
-        _column("path", pa.string(), "a shortest move path, UCI, space-separated"),
-        _column("games", pa.int64(), "games through the position, all bands together"),
-        _column("eco", pa.string(), "the commonest ECO tag of those games, or empty"),
-        _column("opening", pa.string(), "their commonest opening name, or empty"),
-    ]
+POSITIONS = _table(
+    _column("key", UINT64, "position key", stored=STEPS),
+    _column("fen", TEXT, "FEN, en passant square only where a capture is legal"),
+    _column("ply", UINT8, "least ply at which the position arises"),
+    _column("path", TEXT, "a shortest move path, UCI, space-separated"),
+    _column("games", INT64, "games through the position, all bands together"),
+    _column("eco", TEXT, "the commonest ECO tag of those games, or empty"),
+    _column("opening", TEXT, "their commonest opening name, or empty"),
 )
 
-REACH = pa.schema(
-    [
-        _column("key", pa.uint64(), "position key", stored=STEPS),
-        _column("band", pa.string(), "band of the side to move, and of all opponents on the way"),
-        _column(
-            "plain_reach", pa.float64(), "share of the band's games with this colour that reach the position"
-        ),
-        _column(
-            "steered_reach",
-            pa.float64(),
-            "the same when the side not to move always plays towards it",
-            stored=BYTES,
-        ),
-        _column("steered_log_variance", pa.float64(), "variance of its natural logarithm", stored=BYTES),
-    ]
+REACH = _table(
+    _column("key", UINT64, "position key", stored=STEPS),
+    _column("band", TEXT, "band of the side to move, and of all opponents on the way"),
+    _column("plain_reach", FLOAT, "share of the band's games with this colour that reach the position"),
+    _column(
+        "steered_reach", FLOAT, "the same when the side not to move always plays towards it", stored=BYTES
+    ),
+    _column("steered_log_variance", FLOAT, "variance of its natural logarithm", stored=BYTES),
 )
 
-EDGES = pa.schema(
-    [
-        _column(
-            "place",
-            pa.uint32(),
-            "of the position among those of `positions` and `strays` together, by their keys",
-            stored=STEPS,
-        ),
-        _column("move", pa.uint16(), "a reply there, of any band"),
-        _column(
-            "change",
-            pa.uint64(),
-            "exclusive or of the keys before and after it; null: no way to the position",
-            nullable=True,
-        ),
-    ]
+EDGES = _table(
+    _column(
+        "place",
+        UINT32,
+        "of the position among all with enough games, by their keys",
+        stored=STEPS,
+    ),
+    _column("move", UINT16, "a reply there, of any band"),
+    _nullable("change", UINT64, "exclusive or of the keys before and after it; null: no way to the position"),
 )
-"""One row per reply of a position above the floor; for the next tally, when games were added.
+"""One row per reply at a position with enough games, ordered by its key and the move: where it leads.
+
+The rows whose `change` is not null are those of `positions`, place by place.
 
 What a move changes of a key is the same in many positions, and takes a tenth of the room of another key.
 """
 
-STRAYS = pa.schema(
-    [
-        _column("key", pa.uint64(), "position that no tallied replies lead to from the start"),
-        _column("game", pa.uint32(), "game whose moves are taken for a way to it; null: none", nullable=True),
-    ]
-)
-"""Positions above the floor, each of whose games came by a way of its own; for the next tally."""
-
-TAGS = pa.schema(
-    [
-        _column("row", pa.uint32(), "of the position in `positions`", stored=STEPS),
-        _column("eco", pa.string(), "the ECO tag of some games through it, or empty"),
-        _column("opening", pa.string(), "their opening name, or empty"),
-        _column("games", pa.int64(), "games that carry just these"),
-    ]
-)
-"""The names that the games through each position carry, of which `positions` has the commonest."""
-
-JUDGED = pa.schema(
-    [
-        _column("key", pa.uint64(), "position key"),
-        _column("fen", pa.string(), "as in positions"),
-        _column("move", pa.uint16(), "the reply"),
-        _column("nodes", pa.int64(), "budget of each search that the numbers below come from"),
-        _column("best_move", pa.string(), "UCI; empty if inconclusive"),
-        _column(
-            "cp_best",
-            pa.int32(),
-            "of the best move, for the mover; a mate in n counts 10000 - n",
-            nullable=True,
-        ),
-        _column("cp_reply", pa.int32(), "of the reply, for the mover", nullable=True),
-        _column("exp_best", pa.float64(), "expected score of the best move, for the mover", nullable=True),
-        _column("exp_reply", pa.float64(), "expected score of the reply, for the mover", nullable=True),
-        _column(
-            "loss", pa.float64(), "exp_best - exp_reply, at least 0; 0 if the reply is best", nullable=True
-        ),
-        _column("nodes_before", pa.int64(), "the budget before; 0: there was none"),
-        _column("loss_before", pa.float64(), "the loss at that budget", nullable=True),
-        _column(
-            "wdl_best", pa.list_(pa.int32()), "engine's own win, draw, loss per mille; empty: it has none"
-        ),
-        _column("wdl_reply", pa.list_(pa.int32()), "the same after the reply, for the mover"),
-        _column("pv_best", pa.list_(pa.string()), "UCI line that begins with the best move"),
-        _column("pv_reply", pa.list_(pa.string()), "UCI line that begins with the reply"),
-        _column(
-            "retreat",
-            pa.string(),
-            "UCI move that takes a developed piece home after the reply and its answer, or empty",
-        ),
-        _column(
-            "retreat_loss",
-            pa.float64(),
-            "expected score the mover loses by every move that takes no piece home",
-            nullable=True,
-        ),
-        _column("engine", pa.string(), "name of the engine"),
-        _column("state", pa.string(), "judged or inconclusive"),
-        _column("detail", pa.string(), "why it is inconclusive, or empty"),
-    ]
+JUDGED = _table(
+    _column("key", UINT64, "position key"),
+    _column("fen", TEXT, "as in positions"),
+    _column("move", UINT16, "the reply"),
+    _column("nodes", INT64, "budget of each search that the numbers below come from"),
+    _column("best_move", TEXT, "UCI; empty if inconclusive"),
+    _nullable("cp_best", INT32, "of the best move, for the mover; a mate in n counts 10000 - n"),
+    _nullable("cp_reply", INT32, "of the reply, for the mover"),
+    _nullable("exp_best", FLOAT, "expected score of the best move, for the mover"),
+    _nullable("exp_reply", FLOAT, "expected score of the reply, for the mover"),
+    _nullable("loss", FLOAT, "exp_best - exp_reply, at least 0; 0 if the reply is best"),
+    _column("nodes_before", INT64, "the budget before; 0: there was none"),
+    _nullable("loss_before", FLOAT, "the loss at that budget"),
+    _column("wdl_best", pa.list_(INT32), "engine's own win, draw, loss per mille; empty: it has none"),
+    _column("wdl_reply", pa.list_(INT32), "the same after the reply, for the mover"),
+    _column("pv_best", pa.list_(TEXT), "UCI line that begins with the best move"),
+    _column("pv_reply", pa.list_(TEXT), "UCI line that begins with the reply"),
+    _column(
+        "retreat", TEXT, "UCI move that takes a developed piece home after the reply and its answer, or empty"
+    ),
+    _nullable("retreat_loss", FLOAT, "expected score the mover loses by every move that takes no piece home"),
+    _column("engine", TEXT, "name of the engine"),
+    _column("state", TEXT, "judged or inconclusive"),
+    _column("detail", TEXT, "why it is inconclusive, or empty"),
 )
 """One row per candidate: what it loses against the best move, at the deepest budget it was given."""
 
-FOLLOWED = pa.schema(
-    [
-        _column("key", pa.uint64(), "position before the losing reply"),
-        _column("move", pa.uint16(), "the losing reply"),
-        _column("at", pa.uint64(), "position in which the side that profits is to move"),
-        _column("fen", pa.string(), "of that position"),
-        _column("plies", pa.uint8(), "least plies from the losing reply to there; 0: right after it"),
-        _column(
-            "path", pa.string(), "the commonest moves from the losing reply to there, UCI, space-separated"
-        ),
-        _column("answer", pa.uint16(), "a move chosen there"),
-        _column("best_move", pa.string(), "UCI; empty if inconclusive"),
-        _column("cp_best", pa.int32(), "of the best move, for the side that profits", nullable=True),
-        _column("cp_answer", pa.int32(), "of the answer, for the side that profits", nullable=True),
-        _column(
-            "exp_best", pa.float64(), "expected score of the best move, for the same side", nullable=True
-        ),
-        _column("exp_answer", pa.float64(), "expected score of the answer", nullable=True),
-        _column(
-            "kept",
-            pa.float64(),
-            "share of the gain that is left after the answer: 1 all of it, 0 or less nothing",
-            nullable=True,
-        ),
-        _column("nodes", pa.int64(), "budget of each search; 0: the answer was too rare to be judged"),
-    ]
+FOLLOWED = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("at", UINT64, "position in which the side that profits is to move"),
+    _column("fen", TEXT, "of that position"),
+    _column("plies", UINT8, "least plies from the losing reply to there; 0: right after it"),
+    _column("path", TEXT, "the commonest moves from the losing reply to there, UCI, space-separated"),
+    _column("answer", UINT16, "a move chosen there"),
+    _column("best_move", TEXT, "UCI; empty if inconclusive"),
+    _nullable("cp_best", INT32, "of the best move, for the side that profits"),
+    _nullable("cp_answer", INT32, "of the answer, for the side that profits"),
+    _nullable("exp_best", FLOAT, "expected score of the best move, for the same side"),
+    _nullable("exp_answer", FLOAT, "expected score of the answer"),
+    _nullable(
+        "kept", FLOAT, "share of the gain that is left after the answer: 1 all of it, 0 or less nothing"
+    ),
+    _column("nodes", INT64, "budget of each search; 0: the answer was too rare to be judged"),
 )
 """One row per losing reply, later position and answer there: how well the side that profits goes on."""
 
-ANSWERS = pa.schema(
-    [
-        _column("key", pa.uint64(), "position before the losing reply"),
-        _column("move", pa.uint16(), "the losing reply"),
-        _column("at", pa.uint64(), "position in which the side that profits is to move"),
-        _column("answer", pa.uint16(), "a move chosen there"),
-        _column("band", pa.string(), "rating band of the player who chose it"),
-        _column("games", pa.int64(), "games, in all of which the losing reply had been played"),
-        _column("players", pa.int64(), "distinct players among them, as far as they are known"),
-        _column("score_sum", pa.float64(), "of the players who chose it: win 1, draw 0.5, loss 0"),
-    ]
+ANSWERS = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("at", UINT64, "position in which the side that profits is to move"),
+    _column("answer", UINT16, "a move chosen there"),
+    _column("band", TEXT, "rating band of the player who chose it"),
+    _column("games", INT64, "games, in all of which the losing reply had been played"),
+    _column("players", INT64, "distinct players among them, as far as they are known"),
+    _column("score_sum", FLOAT, "of the players who chose it: win 1, draw 0.5, loss 0"),
 )
 """How often players of each band chose each of the answers in `followed`."""
 
-AFTERWARDS = pa.schema(
-    [
-        _column("key", pa.uint64(), "position before the losing reply"),
-        _column("move", pa.uint16(), "the losing reply"),
-        _column("band", pa.string(), "rating band of the player who profits"),
-        _column("games", pa.int64(), "games with the losing reply against players of the band"),
-        _column("score_sum", pa.float64(), "of the players who profit: win 1, draw 0.5, loss 0"),
-        _column(
-            "mean_rating_gap",
-            pa.float64(),
-            "rating of the player who profits less that of the other; null: not known",
-            nullable=True,
-        ),
-    ]
+AFTERWARDS = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("band", TEXT, "rating band of the player who profits"),
+    _column("games", INT64, "games with the losing reply against players of the band"),
+    _column("score_sum", FLOAT, "of the players who profit: win 1, draw 0.5, loss 0"),
+    _nullable(
+        "mean_rating_gap", FLOAT, "rating of the player who profits less that of the other; null: not known"
+    ),
 )
-"""What the side that profits made of a losing reply, per band of its players."""
+"""The scores of the side that profits from a losing reply, per band of its players."""
 
-MODEL_GAMES = pa.schema(
-    [
-        _column("key", pa.uint64(), "position before the losing reply"),
-        _column("move", pa.uint16(), "the losing reply"),
-        _column("place", pa.uint8(), "from 1: the best model first"),
-        _column("game", pa.uint32(), "the game's number in the store"),
-        _column("winner_rating", pa.uint16(), "0: none"),
-        _column("loser_rating", pa.uint16(), "0: none"),
-        _column("date", pa.string(), "as in the Date tag"),
-        _column("result", pa.string(), "1-0 or 0-1"),
-        _column("moves", pa.string(), "the whole game, UCI, space-separated"),
-        _column("reply_ply", pa.uint16(), "ply of the losing reply in this game"),
-        _column(
-            "quality", pa.float64(), "expected score the winner gave away per move after the reply, mean"
-        ),
-        _column("moments", pa.list_(pa.uint16()), "plies of the moves that mattered"),
-        _column("score", pa.float64(), "what the order is made by: higher is better"),
-    ]
+MODEL_GAMES = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("place", UINT8, "from 1: the best model first"),
+    _column("game", UINT32, "the game's number in the store"),
+    _column("winner_rating", UINT16, "0: none"),
+    _column("loser_rating", UINT16, "0: none"),
+    _column("date", TEXT, "as in the Date tag"),
+    _column("result", TEXT, "1-0 or 0-1"),
+    _column("moves", TEXT, "the whole game, UCI, space-separated"),
+    _column("reply_ply", UINT16, "ply of the losing reply in this game"),
+    _column("quality", FLOAT, "expected score the winner gave away per move after the reply, mean"),
+    _column("moments", pa.list_(UINT16), "plies of the moves that mattered"),
+    _column("score", FLOAT, "what the order is made by: higher is better"),
 )
 """Whole games in which the losing reply was played and punished, the most instructive first."""
 
-PLANS = pa.schema(
-    [
-        _column("key", pa.uint64(), "position before the losing reply"),
-        _column("move", pa.uint16(), "the losing reply"),
-        _column("players", pa.string(), "strongest, or a rating band"),
-        _column("games", pa.int64(), "won games that the shares are taken over"),
-        _column(
-            "theme", pa.string(), "piece, pawn, castling or exchange: what the row is about; see `detail`"
-        ),
-        _column("detail", pa.string(), "e.g. knight f5 · pawn d5 · castling short · exchange queen queen"),
-        _column("from_square", pa.string(), "where the piece stood after the losing reply, or empty"),
-        _column("to_square", pa.string(), "where it went, or empty"),
-        _column("share", pa.float64(), "share (0 to 1) of those games"),
-    ]
+PLANS = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("players", TEXT, "strongest, or a rating band"),
+    _column("games", INT64, "won games that the shares are taken over"),
+    _column("theme", TEXT, "piece, pawn, castling or exchange: what the row is about; see `detail`"),
+    _column("detail", TEXT, "e.g. knight f5 · pawn d5 · castling short · exchange queen queen"),
+    _column("from_square", TEXT, "where the piece stood after the losing reply, or empty"),
+    _column("to_square", TEXT, "where it went, or empty"),
+    _column("share", FLOAT, "share (0 to 1) of those games"),
 )
 """Where the winners' pieces and pawns go in the twelve moves after the refutation."""
 
-SEASONS = pa.schema(
-    [
-        _column("key", pa.uint64(), "position before the losing reply"),
-        _column("move", pa.uint16(), "the losing reply"),
-        _column("season", pa.string(), "e.g. 2024/25"),
-        _column("games_at_position", pa.int64(), "dated games of the season through the position, all bands"),
-        _column("games_with_reply", pa.int64(), "of those, with the losing reply"),
-        _column("share", pa.float64(), "share that chose it"),
-        _column("share_low", pa.float64(), "lower bound of its interval"),
-        _column("share_high", pa.float64(), "upper bound"),
-    ]
+SEASONS = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("season", TEXT, "e.g. 2024/25"),
+    _column("games_at_position", INT64, "dated games of the season through the position, all bands"),
+    _column("games_with_reply", INT64, "of those, with the losing reply"),
+    _column("share", FLOAT, "share that chose it"),
+    _column("share_low", FLOAT, "lower bound of its interval"),
+    _column("share_high", FLOAT, "upper bound"),
 )
 
-CURVES = pa.schema(
-    [
-        _column("band", pa.string(), "rating band of the player whose score it is"),
-        _column("source", pa.string(), "fitted, or engine where the band has too few games"),
-        _column("games", pa.float64(), "games that it rests on, each counted once"),
-        _column("names", pa.list_(pa.string()), "of the coefficients"),
-        _column("coefficients", pa.list_(pa.float64()), "of the logarithm of the odds"),
-        _column("covariance", pa.list_(pa.float64()), "of the coefficients, row by row"),
-    ]
+CURVES = _table(
+    _column("band", TEXT, "rating band of the player whose score it is"),
+    _column("source", TEXT, "fitted, or engine where the band has too few games"),
+    _column("games", FLOAT, "games that it rests on, each counted once"),
+    _column("names", pa.list_(TEXT), "of the coefficients"),
+    _column("coefficients", pa.list_(FLOAT), "of the logarithm of the odds"),
+    _column("covariance", pa.list_(FLOAT), "of the coefficients, row by row"),
 )
 """Expected score per band as a function of the engine's evaluation and the rating difference."""
 
-FINDINGS = pa.schema(
-    [
-        _column("fen", pa.string(), "position before the losing reply"),
-        _column("key", pa.uint64(), "its position key"),
-        _column("ply", pa.int64(), "least ply at which it arises"),
-        _column("path", pa.string(), "a shortest way to it, SAN, space-separated"),
-        _column("eco", pa.string(), "the commonest ECO tag of the games through it"),
-        _column("opening", pa.string(), "their commonest opening name"),
-        _column("side", pa.string(), "white or black: the side that profits"),
-        _column("kind", pa.string(), "trap (the opponent errs) or pitfall (our own side errs)"),
-        _column("band", pa.string(), "rating band of the side that errs"),
-        _column("games_at_position", pa.int64(), "games of the band through the position"),
-        _column("games_with_reply", pa.int64(), "of those, with the losing reply"),
-        _column("players_with_reply", pa.int64(), "distinct players among them; 0: none is known"),
-        _column("pick_rate", pa.float64(), "share (0 to 1) that chose the losing reply, pooled across bands"),
-        _column("pick_rate_low", pa.float64(), "lower bound of its interval"),
-        _column("pick_rate_high", pa.float64(), "upper bound"),
-        _column("losing_reply", pa.string(), "SAN"),
-        _column("losing_reply_uci", pa.string(), "UCI"),
-        _column("best_move", pa.string(), "SAN"),
-        _column("exp_best", pa.float64(), "expected score (0 to 1) of the best move, for the side that errs"),
-        _column("exp_reply", pa.float64(), "expected score of the losing reply, for the side that errs"),
-        _column("loss", pa.float64(), "exp_best - exp_reply"),
-        _column("cp_best", pa.int64(), "centipawns for the side that errs; mate in n counts 10000 - n"),
-        _column("cp_reply", pa.int64(), "the same after the losing reply"),
-        _column("reason", pa.string(), alternatives(Reason)),
-        _column("reason_detail", pa.string(), "what exactly, in words"),
-        _column("refutation", pa.string(), "the line that punishes the reply, SAN, space-separated"),
-        _column("plain_reach", pa.float64(), "share of the band's games that reach the position"),
-        _column("steered_reach", pa.float64(), "share when the side that profits plays towards it"),
-        _column("points_per_100", pa.float64(), "points per 100 games that knowing it is worth"),
-        _column("points_per_100_low", pa.float64(), "lower bound; the order of the list"),
-        _column("observed_with_reply", pa.float64(), "score of those who chose the reply"),
-        _column(
-            "observed_without_reply",
-            pa.float64(),
-            "score of the others there; null: there were none",
-            nullable=True,
-        ),
-        _column("engine", pa.string(), "name of the engine"),
-        _column("nodes", pa.int64(), "budget of each of the deepest searches"),
-        _column(
-            "wdl_best",
-            pa.list_(pa.int32()),
-            "engine's own win, draw, loss per mille for the best move, or empty",
-        ),
-        _column("wdl_reply", pa.list_(pa.int32()), "the same for the reply"),
-        _column("pattern", pa.string(), "how the refutation works, such as double attack or pin, or empty"),
-        _column("best_line", pa.string(), "the best move and what follows, SAN, space-separated"),
-        _column(
-            "gain_for_band",
-            pa.float64(),
-            "expected score that the reply costs players of the band: of the curve's, the part that is seen",
-        ),
-        _column("curve", pa.string(), "where that comes from: fitted, or engine"),
-        _column(
-            "find_rate",
-            pa.float64(),
-            "share (0 to 1) of the band who keep most of the gain with their next move; null: not known",
-            nullable=True,
-        ),
-        _column("find_rate_low", pa.float64(), "lower bound of its interval", nullable=True),
-        _column("find_rate_high", pa.float64(), "upper bound", nullable=True),
-        _column("teaching_value", pa.float64(), "points per 100 games that pupils would still gain"),
-        _column("teaching_value_low", pa.float64(), "lower bound; the order of the list"),
-        _column(
-            "conversion_expected",
-            pa.float64(),
-            "score of the side that profits, of the band, as the curve expects it after the reply",
-            nullable=True,
-        ),
-        _column("conversion_observed", pa.float64(), "what it really scored", nullable=True),
-        _column("conversion_games", pa.int64(), "games that this was seen in"),
-        _column("model_games", pa.list_(pa.uint32()), "numbers of model games in the store, the best first"),
-        _column(
-            "games_per_player", pa.float64(), "games at the position by player of the band", nullable=True
-        ),
-        _column("trend", pa.string(), "falling, rising or steady between the last two seasons, or empty"),
-        _column("trend_p", pa.float64(), "how likely chance alone makes such a change", nullable=True),
-    ]
+FINDINGS = _table(
+    _column("fen", TEXT, "position before the losing reply"),
+    _column("key", UINT64, "its position key"),
+    _column("ply", INT64, "least ply at which it arises"),
+    _column("path", TEXT, "a shortest way to it, SAN, space-separated"),
+    _column("eco", TEXT, "the commonest ECO tag of the games through it"),
+    _column("opening", TEXT, "their commonest opening name"),
+    _column("side", TEXT, "white or black: the side that profits"),
+    _column("kind", TEXT, "trap (the opponent errs) or pitfall (our own side errs)"),
+    _column("band", TEXT, "rating band of the side that errs"),
+    _column("games_at_position", INT64, "games of the band through the position"),
+    _column("games_with_reply", INT64, "of those, with the losing reply"),
+    _column("players_with_reply", INT64, "distinct players among them; 0: none is known"),
+    _column("pick_rate", FLOAT, "share (0 to 1) that chose the losing reply, pooled across bands"),
+    _column("pick_rate_low", FLOAT, "lower bound of its interval"),
+    _column("pick_rate_high", FLOAT, "upper bound"),
+    _column("losing_reply", TEXT, "SAN"),
+    _column("losing_reply_uci", TEXT, "UCI"),
+    _column("best_move", TEXT, "SAN"),
+    _column("exp_best", FLOAT, "expected score (0 to 1) of the best move, for the side that errs"),
+    _column("exp_reply", FLOAT, "expected score of the losing reply, for the side that errs"),
+    _column("loss", FLOAT, "exp_best - exp_reply"),
+    _column("cp_best", INT64, "centipawns for the side that errs; mate in n counts 10000 - n"),
+    _column("cp_reply", INT64, "the same after the losing reply"),
+    _column("reason", TEXT, alternatives(Reason)),
+    _column("reason_detail", TEXT, "what exactly, in words"),
+    _column("refutation", TEXT, "the line that punishes the reply, SAN, space-separated"),
+    _column("plain_reach", FLOAT, "share of the band's games that reach the position"),
+    _column("steered_reach", FLOAT, "share when the side that profits plays towards it"),
+    _column("points_per_100", FLOAT, "points per 100 games that knowing it is worth"),
+    _column("points_per_100_low", FLOAT, "lower bound; the order of the list"),
+    _column("observed_with_reply", FLOAT, "score of those who chose the reply"),
+    _nullable("observed_without_reply", FLOAT, "score of the others there; null: there were none"),
+    _column("engine", TEXT, "name of the engine"),
+    _column("nodes", INT64, "budget of each of the deepest searches"),
+    _column(
+        "wdl_best", pa.list_(INT32), "engine's own win, draw, loss per mille for the best move, or empty"
+    ),
+    _column("wdl_reply", pa.list_(INT32), "the same for the reply"),
+    _column("pattern", TEXT, "how the refutation works, such as double attack or pin, or empty"),
+    _column("best_line", TEXT, "the best move and what follows, SAN, space-separated"),
+    _column(
+        "gain_for_band",
+        FLOAT,
+        "expected score that the reply costs players of the band: of the curve's, the part that is seen",
+    ),
+    _column("curve", TEXT, "where that comes from: fitted, or engine"),
+    _nullable(
+        "find_rate",
+        FLOAT,
+        "share (0 to 1) of the band who keep most of the gain with their next move; null: not known",
+    ),
+    _nullable("find_rate_low", FLOAT, "lower bound of its interval"),
+    _nullable("find_rate_high", FLOAT, "upper bound"),
+    _column("teaching_value", FLOAT, "points per 100 games that pupils would still gain"),
+    _column("teaching_value_low", FLOAT, "lower bound; the order of the list"),
+    _nullable(
+        "conversion_expected",
+        FLOAT,
+        "score of the side that profits, of the band, as the curve expects it after the reply",
+    ),
+    _nullable("conversion_observed", FLOAT, "what it really scored"),
+    _column("conversion_games", INT64, "games that this was seen in"),
+    _column("model_games", pa.list_(UINT32), "numbers of model games in the store, the best first"),
+    _nullable("games_per_player", FLOAT, "games at the position by player of the band"),
+    _column("trend", TEXT, "falling, rising or steady between the last two seasons, or empty"),
+    _nullable("trend_p", FLOAT, "how likely chance alone makes such a change"),
 )
 
 TABLES = {
@@ -451,8 +353,6 @@ TABLES = {
     "positions": POSITIONS,
     "reach": REACH,
     "edges": EDGES,
-    "strays": STRAYS,
-    "tags": TAGS,
     "judged": JUDGED,
     "followed": FOLLOWED,
     "answers": ANSWERS,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -17,7 +17,7 @@ from miner.errors import UsageError
 UNRATED = "unrated"
 
 STRONGEST = "strongest"
-"""What the strongest players' plan is called among the bands'."""
+"""The name of the strongest players' plan among those of the bands."""
 
 BLUNDER_LOSS = 0.25
 """Expected score that a reply gives away to earn two question marks, and not one.
@@ -43,7 +43,7 @@ def alternatives(words: Iterable[str]) -> str:
 
 
 class Side(StrEnum):
-    """White or Black."""
+    """A side of the board."""
 
     WHITE = "white"
     BLACK = "black"
@@ -55,7 +55,7 @@ class Side(StrEnum):
 
     @property
     def color(self) -> bool:
-        """The same as python-chess writes it: True for White."""
+        """The side as python-chess writes it: True for White."""
         return self is Side.WHITE
 
     @classmethod
@@ -98,6 +98,11 @@ class BandScheme:
 
     edges: tuple[int, ...]
 
+    @classmethod
+    def of(cls, tally: Mapping[str, Any]) -> BandScheme:
+        """The bands by the settings of a tally, as its manifest holds them."""
+        return cls(tuple(tally["band_edges"]))
+
     def __post_init__(self) -> None:
         if list(self.edges) != sorted(set(self.edges)) or any(edge <= 0 for edge in self.edges):
             listed = ", ".join(map(str, self.edges))
@@ -124,7 +129,7 @@ class BandScheme:
         rated = np.searchsorted(self.edges, ratings, side="right")
         return np.where(ratings > 0, rated, len(self.names) - 1).astype(np.int64)
 
-    def check(self, names: tuple[str, ...]) -> None:
+    def require(self, names: Iterable[str]) -> None:
         """Raise UsageError unless every name is a band of this scheme."""
         for name in names:
             if name not in self.names:
@@ -133,7 +138,7 @@ class BandScheme:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """What an engine says a position is worth, for `side`: centipawns, or mate in so many moves.
+    """An engine's evaluation of a position, for `side`: centipawns, or mate in so many moves.
 
     Exactly one of `cp` and `mate` is set. `mate` > 0: `side` mates; `mate` <= 0: `side` is mated
     (0: it is mate on the board).
@@ -164,20 +169,19 @@ class Score:
     @property
     def expected(self) -> float:
         """Expected score (0 to 1) of `side`; a mate is certain."""
-        if self.cp is not None:
-            return expected_score(self.cp)
-        assert self.mate is not None
-        return 1.0 if self.mate > 0 else 0.0
+        return expected_score(self.as_cp)
 
 
 def expected_score(cp: float) -> float:
-    """Expected score (0 to 1) of the side that stands `cp` centipawns better.
+    """Expected score (0 to 1) of the side that stands `cp` centipawns better; a mate is certain.
 
     Source: the usual rule of engine testing, 1 / (1 + 10^(-cp/400)), from memory.
 
     >>> round(expected_score(100), 2)
     0.64
     """
+    if abs(cp) > MOST_CP:
+        return 1.0 if cp > 0 else 0.0
     return 1.0 / (1.0 + math.pow(10.0, -cp / 400.0))
 
 
@@ -191,9 +195,5 @@ def pack_moves(
 ) -> npt.NDArray[np.uint16]:
     """`pack_move` for arrays of equal shape; a promotion below 0 means none."""
     promotion = np.maximum(promotions, 0).astype(np.uint16)
-    packed: npt.NDArray[np.uint16] = (
-        to_squares.astype(np.uint16)
-        | (from_squares.astype(np.uint16) << np.uint16(6))
-        | (promotion << np.uint16(12))
-    )
-    return packed
+    to, origin = to_squares.astype(np.uint16), from_squares.astype(np.uint16)
+    return np.asarray(to | (origin << np.uint16(6)) | (promotion << np.uint16(12)))

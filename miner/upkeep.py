@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from miner import pipeline
+from miner.engine.identity import find_engine
 from miner.errors import Place, StoreError
-from miner.pgn.decode import ReaderName
-from miner.pipeline import Machinery, StageDone
-from miner.progress import Progress
-from miner.read.contents import Contents, number_of
-from miner.read.forgotten import Forgotten, forget
+from miner.means import Means
+from miner.pipeline import StageDone
+from miner.read.contents import Contents, Forgotten, number_of
 from miner.read.mend import mend
-from miner.read.removal import remove
+from miner.read.removal import forget, remove
 from miner.read.stage import add
 from miner.settings import settings_of
 from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store, tables_of
@@ -22,7 +21,6 @@ from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store
 __all__ = ["add", "check", "forget", "remake", "remove", "repair", "run_again", "settings_by_stage"]
 
 SettingsByStage = dict[str, dict[str, Any]]
-MakeMachinery = Callable[[], Machinery]
 
 
 def settings_by_stage(store: Store) -> SettingsByStage:
@@ -31,25 +29,23 @@ def settings_by_stage(store: Store) -> SettingsByStage:
     return {stage: manifest.settings for stage, manifest in manifests.items() if manifest}
 
 
-def remake(
-    store: Store, settings: SettingsByStage, machinery: Machinery, *, progress: Progress
-) -> Iterator[Manifest]:
+def remake(store: Store, settings: SettingsByStage, means: Means) -> Iterator[Manifest]:
     """Run those of the later stages that the settings name, in order; what is up to date is skipped."""
     wanted = settings_of(settings)
     with store.writing():
         for stage in STAGES[1:]:
             if stage in settings:
-                yield pipeline.run_later(stage, store, wanted, machinery, progress=progress)
+                yield pipeline.run_later(stage, store, wanted, means)
 
 
-def run_again(store: Store, machinery: Machinery, *, progress: Progress) -> Iterator[StageDone]:
+def run_again(store: Store, means: Means) -> Iterator[StageDone]:
     """Run all later stages under the settings that they were made with; what is up to date is skipped.
 
     Raises StoreError if one of them has never run: its settings are not known.
     """
     before = {stage: store.require(stage) for stage in STAGES}
     settings = {stage: manifest.settings for stage, manifest in before.items()}
-    for manifest in remake(store, settings, machinery, progress=progress):
+    for manifest in remake(store, settings, means):
         yield StageDone(manifest, manifest == before[manifest.stage])
 
 
@@ -74,19 +70,11 @@ def _list_of_forgotten(store: Store) -> list[Fault]:
     return [Fault("forgotten", "not the list that was applied", "read")]
 
 
-def repair(
-    store: Store,
-    machinery: MakeMachinery,
-    *,
-    reader: ReaderName = "auto",
-    processes: int | None = None,
-    progress: Progress,
-) -> Iterator[str]:
+def repair(store: Store, means: Means) -> Iterator[str]:
     """Put right what `check` finds, and tell of each thing that was done.
 
-    Files of games are made again from their sources, by so many `processes` (default: one per core); later
-    tables by running their stages again under their settings, with what `machinery` gives. A stage of which
-    the manifest is damaged counts as not run.
+    Files of games are made again from their sources, later tables by running their stages again under their
+    settings. A stage of which the manifest is damaged counts as not run.
 
     Raises StoreError where something is lost for good: the manifest of the games, or the list of forgotten
     players; SourceError if a source is missing or changed; and what the stages raise.
@@ -101,8 +89,8 @@ def repair(
             if fault.is_stray:
                 (store.root / fault.name).unlink()
                 yield f"{fault.name}: deleted, since no stage knows of it"
-        yield from _mend_games(store, damaged, reader, processes or os.cpu_count() or 1, progress)
-        yield from _mend_later(store, damaged, machinery, progress)
+        yield from _mend_games(store, damaged, means)
+        yield from _mend_later(store, damaged, means)
 
 
 def _check_manifest_of_games(store: Store) -> None:
@@ -136,21 +124,17 @@ def _check_reparable(store: Store, fault: Fault) -> None:
         )
 
 
-def _mend_games(
-    store: Store, faults: list[Fault], reader: ReaderName, processes: int, progress: Progress
-) -> Iterator[str]:
+def _mend_games(store: Store, faults: list[Fault], means: Means) -> Iterator[str]:
     damaged = [one.name for one in faults if one.name.startswith(tuple(f"{name}/" for name in FOLDERS))]
     if not damaged:
         return
     batches = {number_of(name) for name in damaged}
-    _, sources = mend(store, batches, reader=reader, processes=processes, progress=progress)
+    _, sources = mend(store, batches, means)
     for name in damaged:
         yield f"{name}: made again from {', '.join(sources)}"
 
 
-def _mend_later(
-    store: Store, faults: list[Fault], machinery: MakeMachinery, progress: Progress
-) -> Iterator[str]:
+def _mend_later(store: Store, faults: list[Fault], means: Means) -> Iterator[str]:
     for stage in STAGES[1:]:
         damaged = [one.name for one in faults if one.stage == stage]
         if not damaged:
@@ -164,9 +148,9 @@ def _mend_later(
             yield f"{stage}.json: its settings are lost, so its tables went, too; run `miner {stage}` again"
             continue
         settings = settings_by_stage(store)
-        engaged = machinery()  # there may be no engine
+        engaged = replace(means, engine=means.engine or find_engine())  # there may be none
         for name in damaged:
             # A stage whose file is missing is done anew; its settings stay until that has been.
             (store.root / name).unlink(missing_ok=True)
-        for _ in remake(store, {stage: settings[stage]}, engaged, progress=progress):
+        for _ in remake(store, {stage: settings[stage]}, engaged):
             yield f"{', '.join(damaged)}: made again by `{stage}`"

@@ -19,8 +19,7 @@ from matplotlib.axes import Axes
 from miner import Settings, Store, find_engine, pipeline
 from miner.draw.diagram import diagram_svg
 from miner.errors import StoreError
-from miner.pipeline import Machinery
-from miner.progress import Silent
+from miner.means import Means
 from miner.schema import METHODS
 from miner.terms import BandScheme
 
@@ -57,8 +56,8 @@ def quick_store(folder: Path) -> Store:
         judge=replace(usual.judge, nodes=(10_000, 40_000)),
         follow=replace(usual.follow, nodes=10_000, model_nodes=1_000, models=1, most_games=100),
     )
-    machinery = Machinery(engine=find_engine(), cache=verdicts_of(store))
-    for _ in pipeline.run([str(SAMPLE)], store, settings, machinery, progress=Silent()):
+    means = Means(engine=find_engine(), cache=verdicts_of(store))
+    for _ in pipeline.run([str(SAMPLE)], store, settings, means):
         pass
     return store
 

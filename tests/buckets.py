@@ -10,14 +10,14 @@ from __future__ import annotations
 import os
 import selectors
 import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
+
+from tests import servers
 
 PATIENCE_S = 60.0
 BUCKET = "club"
@@ -93,20 +93,14 @@ def served(log: Path) -> Iterator[Line]:
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
     with log.open("wb") as told:
-        server = subprocess.Popen(
-            [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)],
-            stdout=told,
-            stderr=told,
-            start_new_session=True,
-        )
+        server = servers.start("moto.server", "-H", "127.0.0.1", "-p", str(port), stdout=told, stderr=told)
     line = Line(port)
     try:
         _wait_until_it_answers(port, log)
         yield line
     finally:
         line.cut()
-        server.kill()
-        server.wait()
+        servers.stop(server)
 
 
 def environment(line: Line) -> dict[str, str]:

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import os
-import signal
 import socket
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
+from tests import servers
+
 PATIENCE_S = 60.0
 
 
@@ -72,20 +71,19 @@ class Local:
     def stop(self) -> None:
         """End all, also those that hang."""
         for process in [*self.workers, *([self.scheduler] if self.scheduler else [])]:
-            with suppress(ProcessLookupError):
-                os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+            servers.stop(process)
 
     def _start(self, what: str, *options: str, **environment: str) -> subprocess.Popen[bytes]:
         with (self.folder / f"{len(self.workers) + 1 if what == 'worker' else 0:02}.log").open("ab") as log:
-            return subprocess.Popen(
-                [sys.executable, "-m", f"distributed.cli.dask_{what}", "--host", "127.0.0.1", *options],
-                cwd=ROOT,
+            return servers.start(
+                f"distributed.cli.dask_{what}",
+                "--host",
+                "127.0.0.1",
+                *options,
                 env={name: value for name, value in os.environ.items() if name != "MINER_ENGINE"}
                 | environment,
                 stdout=log,
                 stderr=log,
-                start_new_session=True,
             )
 
 

@@ -18,6 +18,8 @@ from tests import buckets, clusters
 
 # Started in the background, a shell has these tests ignore Ctrl-C, and the programs that they start as well.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+# Told to end, they end as by Ctrl-C: servers and temporary files are cleared away.
+signal.signal(signal.SIGTERM, signal.default_int_handler)
 
 # Nothing asserts on time: a busy machine is no failure.
 hypothesis.settings.register_profile(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from miner.means import Means
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Manifest, Store
@@ -43,7 +44,7 @@ def store_of(folder: Path, sources: Sequence[Path], **settings: Any) -> Store:
     """A store that was read from the sources, in one go, under a known salt."""
     store = Store.create(folder)
     (root_of(store) / "salt").write_bytes(b"salt")
-    read([str(source) for source in sources], store, ReadSettings(**settings), processes=1)
+    read([str(source) for source in sources], store, ReadSettings(**settings), Means(processes=1))
     return store
 
 

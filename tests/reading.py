@@ -13,11 +13,12 @@ import chess.polyglot
 import pyarrow.parquet as pq
 import pytest
 
+from miner.means import Means, ReaderName
 from miner.pgn.batches import cut_pieces
-from miner.pgn.decode import ReaderName, compiled, make_reader
-from miner.pgn.ledger import BatchReader, ledger_table, moves_table
+from miner.pgn.decode import compiled, make_reader
+from miner.pgn.ledger import BatchReader
+from miner.pgn.numbering import Numbering
 from miner.pgn.sources import Text
-from miner.read.numbering import Numbering
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Manifest, Store
@@ -60,8 +61,7 @@ def read_tables(
         [str(source) for source in sources],
         store,
         ReadSettings(**settings),
-        reader=reader,
-        processes=processes,
+        Means(reader=reader, processes=processes),
     )
     return tables_of(store, manifest)
 
@@ -92,9 +92,9 @@ def read_in_memory(
     moves: list[Row] = []
     for piece in cut_pieces(Text("games.pgn", iter([text.encode()])), batch_bytes):
         pending = batch_reader.read([piece])
-        answer = numbering.answer([piece.first_byte == 0], pending.report)
-        games += ledger_table(pending, answer).to_pylist()
-        moves += moves_table(pending, answer).to_pylist()
+        rows = pending.rows(numbering.answer(pending.report))
+        games += rows.games.to_pylist()
+        moves += rows.moves.to_pylist()
     return games, sorted(moves, key=lambda row: (row["game"], row["ply"]))
 
 
@@ -105,7 +105,7 @@ def plies_of(moves: list[Row], game: int) -> list[tuple[int, int, int]]:
 
 def game_text(moves: str, result: str = "1-0", **tags: str) -> str:
     """A game with the seven tags that the standard asks for, or others."""
-    told = {
+    values = {
         "Event": "Club",
         "Site": "?",
         "Date": "2024.09.15",
@@ -115,7 +115,7 @@ def game_text(moves: str, result: str = "1-0", **tags: str) -> str:
         "Result": result,
         **tags,
     }
-    lines = "".join(f'[{name} "{value}"]\n' for name, value in told.items())
+    lines = "".join(f'[{name} "{value}"]\n' for name, value in values.items())
     return f"{lines}\n{moves} {result}\n\n"
 
 

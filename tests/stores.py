@@ -12,6 +12,7 @@ import chess
 import chess.polyglot
 
 from miner.board.moves import unpack_move
+from miner.means import Means
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
@@ -71,7 +72,7 @@ def read_store(folder: Path, games: Iterable[Game], settings: ReadSettings | Non
     source = folder / "games.pgn"
     source.write_text(pgn_of(games), encoding="utf-8")
     store = Store.create(folder / "store")
-    read([str(source)], store, settings or ReadSettings(), processes=1)
+    read([str(source)], store, settings or ReadSettings(), Means(processes=1))
     return store
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import subprocess
@@ -20,29 +21,43 @@ from tests.conftest import ROOT
 
 def test_results_come_in_order(workers: Local) -> None:
     """However long each takes, and more of them than are ahead at a time."""
-    with connected(workers.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
-        doubled = list(cluster_tasks.in_order(slowly_doubled, range(30), 0.01, about="numbers"))
+    with connected(workers.address) as cluster, cluster.cluster_tasks() as tasks:
+        doubled = list(tasks.in_order(slowly_doubled, range(30), 0.01, about="numbers"))
 
     assert doubled == [2 * number for number in range(30)]
 
 
+@pytest.mark.parametrize(("level", "silenced"), [("WARNING", True), ("INFO", True), ("DEBUG", False)])
+def test_dask_itself_is_silent_unless_all_is_to_be_told(
+    level: str, silenced: bool, workers: Local, caplog: pytest.LogCaptureFixture
+) -> None:
+    """What it would say of a lost connection is heard under DEBUG only."""
+    caplog.set_level(level)
+    caplog.set_level("NOTSET", "distributed.core")
+
+    with connected(workers.address):
+        is_silenced = not logging.getLogger("distributed.core").isEnabledFor(logging.ERROR)
+
+    assert is_silenced == silenced
+
+
 def test_cluster_task_works_on_what_another_has_made(workers: Local) -> None:
     """A task among the arguments stands for its result."""
-    with connected(workers.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
-        first = cluster_tasks.order(slowly_doubled, 4, 0.0, about="four")
-        second = cluster_tasks.order(slowly_doubled, first, 0.0, about="eight")
+    with connected(workers.address) as cluster, cluster.cluster_tasks() as tasks:
+        first = tasks.order(slowly_doubled, 4, 0.0, about="four")
+        second = tasks.order(slowly_doubled, first, 0.0, about="eight")
 
-        assert results_of(cluster_tasks, [first, second]) == [8, 16]
+        assert results_of(tasks, [first, second]) == [8, 16]
 
 
 def test_error_of_ours_comes_back_as_it_is(workers: Local) -> None:
     """Also through a task that was to work on what never came."""
-    with connected(workers.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
-        refused = cluster_tasks.order(refuse, "club.pgn", about="club.pgn")
-        after = cluster_tasks.order(slowly_doubled, refused, 0.0, about="club.pgn")
+    with connected(workers.address) as cluster, cluster.cluster_tasks() as tasks:
+        refused = tasks.order(refuse, "club.pgn", about="club.pgn")
+        after = tasks.order(slowly_doubled, refused, 0.0, about="club.pgn")
 
         with pytest.raises(SourceError, match=r"club\.pgn: it is damaged; copy it again"):
-            results_of(cluster_tasks, [after])
+            results_of(tasks, [after])
 
 
 def test_other_errors_come_back_and_logs_show_no_arguments(own_cluster: Local) -> None:
@@ -51,25 +66,25 @@ def test_other_errors_come_back_and_logs_show_no_arguments(own_cluster: Local) -
 
     with (
         connected(own_cluster.address) as cluster,
-        cluster.cluster_tasks() as cluster_tasks,
+        cluster.cluster_tasks() as tasks,
         pytest.raises(ZeroDivisionError),
     ):
-        results_of(cluster_tasks, [cluster_tasks.order(fail_over, "Anna Pupil", about="a division")])
+        results_of(tasks, [tasks.order(fail_over, "Anna Pupil", about="a division")])
 
     assert "ZeroDivisionError" in own_cluster.logs
     assert "Anna" not in own_cluster.logs
 
 
 def test_worker_that_is_killed_is_replaced_by_another(own_cluster: Local) -> None:
-    """Its cluster_tasks are done again, also those whose results it held."""
+    """Its tasks are done again, also those whose results it held."""
     victim = own_cluster.start_worker()
     own_cluster.start_worker()
 
-    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
-        made = [cluster_tasks.order(slowly_doubled, number, 0.05, about="a number") for number in range(20)]
+    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as tasks:
+        made = [tasks.order(slowly_doubled, number, 0.05, about="a number") for number in range(20)]
         threading.Timer(0.4, os.kill, (victim.pid, signal.SIGKILL)).start()
 
-        assert results_of(cluster_tasks, made) == [2 * number for number in range(20)]
+        assert results_of(tasks, made) == [2 * number for number in range(20)]
         assert len(cluster.workers()) == 1
 
 
@@ -81,22 +96,22 @@ def test_cluster_task_that_kills_its_workers_is_told(own_cluster: Local) -> None
 
     with (
         connected(own_cluster.address) as cluster,
-        cluster.cluster_tasks() as cluster_tasks,
+        cluster.cluster_tasks() as tasks,
         pytest.raises(ClusterFailed, match=r"games\.pgn from byte 7: one worker after the other died"),
     ):
-        results_of(cluster_tasks, [cluster_tasks.order(die, about="games.pgn from byte 7")])
+        results_of(tasks, [tasks.order(die, about="games.pgn from byte 7")])
 
 
 def test_lost_scheduler_is_told(own_cluster: Local) -> None:
     """Work that was ordered ends with one clear error."""
     own_cluster.start_worker()
 
-    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
-        waiting = [cluster_tasks.order(slowly_doubled, 1, 30.0, about="a number")]
+    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as tasks:
+        waiting = [tasks.order(slowly_doubled, 1, 30.0, about="a number")]
         own_cluster.kill_scheduler()
 
         with pytest.raises(ClusterFailed, match="the scheduler of the cluster is lost; see that it runs"):
-            results_of(cluster_tasks, waiting)
+            results_of(tasks, waiting)
 
 
 def test_last_worker_gone_is_told(own_cluster: Local, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -104,12 +119,12 @@ def test_last_worker_gone_is_told(own_cluster: Local, monkeypatch: pytest.Monkey
     monkeypatch.setattr("miner.cluster.NO_WORKERS_S", 1.0)
     worker = own_cluster.start_worker()
 
-    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as cluster_tasks:
-        waiting = [cluster_tasks.order(slowly_doubled, 1, 30.0, about="a number")]
+    with connected(own_cluster.address) as cluster, cluster.cluster_tasks() as tasks:
+        waiting = [tasks.order(slowly_doubled, 1, 30.0, about="a number")]
         worker.kill()
 
         with pytest.raises(ClusterFailed, match="the cluster has no worker left"):
-            results_of(cluster_tasks, waiting)
+            results_of(tasks, waiting)
 
 
 def test_address_where_nobody_listens() -> None:
@@ -177,12 +192,12 @@ def test_dask_is_loaded_only_for_a_cluster_and_named_if_missing() -> None:
     assert told.stdout.endswith("pip install -e '.[cluster]', in the miner's folder\n")
 
 
-def results_of(cluster_tasks: ClusterTasks, ordered: list[ClusterTask[int]]) -> list[int]:
+def results_of(tasks: ClusterTasks, ordered: list[ClusterTask[int]]) -> list[int]:
     """What they have made, once all have ended."""
     ended: set[ClusterTask[int]] = set()
     while not ended.issuperset(ordered):
-        ended.update(cluster_tasks.finished(1.0))
-    return cluster_tasks.results(ordered)
+        ended.update(tasks.finished(1.0))
+    return tasks.results(ordered)
 
 
 # What workers are ordered to do.

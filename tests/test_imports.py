@@ -28,6 +28,7 @@ def test_public_names() -> None:
     """What notebooks may rely on, and no more."""
     assert miner.__all__ == [
         "JudgeSettings",
+        "Means",
         "MinerError",
         "RankSettings",
         "ReadSettings",
@@ -39,7 +40,7 @@ def test_public_names() -> None:
         "pipeline",
     ]
     assert pipeline.__all__ == [
-        "Machinery",
+        "Means",
         "StageDone",
         "check",
         "check_sources",

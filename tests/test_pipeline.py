@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from miner.errors import SourceError, UsageError
-from miner.pipeline import Machinery, run
-from miner.progress import Silent
+from miner.means import Means
+from miner.pipeline import run
 from miner.settings import JudgeSettings, RankSettings, Settings, TallySettings
 from miner.store import Store
 from tests.stores import Game, pgn_of
@@ -29,25 +29,25 @@ def source(tmp_path: Path) -> str:
 
 
 @pytest.fixture
-def machinery(tmp_path: Path, engine: Path) -> Machinery:
-    return Machinery(engine=engine, cache=tmp_path / "cache", engines=1, processes=1)
+def means(tmp_path: Path, engine: Path) -> Means:
+    return Means(engine=engine, cache=tmp_path / "cache", engines=1, processes=1)
 
 
-def stages(source: str, store: Store, settings: Settings, machinery: Machinery) -> list[tuple[str, bool]]:
-    done = run([source], store, settings, machinery, progress=Silent())
+def stages(source: str, store: Store, settings: Settings, means: Means) -> list[tuple[str, bool]]:
+    done = run([source], store, settings, means)
     return [(one.manifest.stage, one.was_current) for one in done]
 
 
 @pytest.mark.engine
-def test_stages_in_order_and_only_what_changed(source: str, tmp_path: Path, machinery: Machinery) -> None:
+def test_stages_in_order_and_only_what_changed(source: str, tmp_path: Path, means: Means) -> None:
     """The first run does all, the second nothing, one with other settings what depends on them."""
     store = Store.create(tmp_path / "store")
     names = ["read", "tally", "judge", "follow", "rank"]
 
-    first = stages(source, store, QUICK, machinery)
-    second = stages(source, store, QUICK, machinery)
+    first = stages(source, store, QUICK, means)
+    second = stages(source, store, QUICK, means)
     for_white = Settings(tally=QUICK.tally, judge=QUICK.judge, rank=RankSettings(side="white"))
-    third = stages(source, store, for_white, machinery)
+    third = stages(source, store, for_white, means)
 
     assert first == [(name, False) for name in names]
     assert second == [(name, True) for name in names]
@@ -56,10 +56,10 @@ def test_stages_in_order_and_only_what_changed(source: str, tmp_path: Path, mach
 
 
 @pytest.mark.engine
-def test_what_was_finished_is_kept(source: str, tmp_path: Path, machinery: Machinery) -> None:
+def test_what_was_finished_is_kept(source: str, tmp_path: Path, means: Means) -> None:
     """Whoever stops after the second stage has two stages."""
     store = Store.create(tmp_path / "store")
-    running = run([source], store, QUICK, machinery, progress=Silent())
+    running = run([source], store, QUICK, means)
 
     finished: list[Any] = [next(running), next(running)]
     running.close()  # type: ignore[attr-defined]
@@ -73,17 +73,17 @@ def test_unknown_band_is_told_at_once(source: str, tmp_path: Path) -> None:
     """Nothing is read for a ranking that cannot be."""
     store = Store.create(tmp_path / "store")
     wrong = Settings(rank=RankSettings(bands=("1000-1100",)))
-    machinery = Machinery(engine=Path("unused"), cache=tmp_path / "cache")
+    means = Means(engine=Path("unused"), cache=tmp_path / "cache")
 
     with pytest.raises(UsageError, match="no band is called 1000-1100"):
-        list(run([source], store, wrong, machinery, progress=Silent()))
+        list(run([source], store, wrong, means))
 
     assert store.manifest("read") is None
 
 
 def test_missing_source(tmp_path: Path) -> None:
     """A source that is not there ends the run before it begins."""
-    machinery = Machinery(engine=Path("unused"), cache=tmp_path / "cache")
+    means = Means(engine=Path("unused"), cache=tmp_path / "cache")
 
     with pytest.raises(SourceError, match=r"none\.pgn"):
         list(
@@ -91,7 +91,6 @@ def test_missing_source(tmp_path: Path) -> None:
                 [str(tmp_path / "none.pgn")],
                 Store.create(tmp_path / "store"),
                 QUICK,
-                machinery,
-                progress=Silent(),
+                means,
             )
         )

@@ -92,6 +92,36 @@ def test_a_band_does_not_lean_on_itself() -> None:
     assert not weights[0, :, 1].any()
 
 
+ALONE = Resemblance(common=0.4, own=0.1, discount=0.25)
+"""A band with nothing to lean on knows as much beforehand as 2 games tell."""
+
+
+def evidence_of(games: list[float], *, worth: float = 1.0, base: list[float] | None = None) -> float:
+    """The likelihood of one band's games with each reply of one position."""
+    chosen = np.array([[games]]).reshape(1, -1, 1) * np.array([1.0, 0.0])
+    rates = None if base is None else np.array(base).reshape(1, -1, 1) * np.ones(2)
+    counted = replace(games_of(chosen, rates), worth=np.full((1, 2), worth))
+    return float(np.exp(pooling.log_evidence(counted, ALONE)))
+
+
+def test_likelihood_by_hand() -> None:
+    """The first reply is new for certain; the same again: 0.75 of 3 games; another one: 2.25 of 4."""
+    assert evidence_of([1]) == pytest.approx(1.0)
+    assert evidence_of([2]) == pytest.approx(0.75 / 3)
+    assert evidence_of([2, 1]) == pytest.approx(0.75 / 3 * 2.25 / 4)
+
+
+def test_likelihood_of_games_of_less_worth() -> None:
+    """Four games of half the worth are 2 games: 0.375, 2 and 2.125, half the discount off, of 2 and 3."""
+    assert evidence_of([3, 1], worth=0.5) == pytest.approx(0.375 * 2 * 2.125 / (2 * 3))
+
+
+def test_likelihood_given_an_earlier_database() -> None:
+    """Two games with a reply of rate 0.5: 1 of 2, then 2 of 3; one with a new reply: the other 0.6 of 4."""
+    assert evidence_of([2, 0, 0], base=[0.5, 0.2, 0.0]) == pytest.approx(1 / 2 * 2 / 3)
+    assert evidence_of([2, 0, 1], base=[0.5, 0.2, 0.0]) == pytest.approx(1 / 2 * 2 / 3 * 0.6 / 4)
+
+
 def test_three_of_four_is_not_three_quarters() -> None:
     """A reply seen 3 times in 4 games, where the neighbours choose it in 1 of 10, is no 75 % reply."""
     few = [[3, 100, 100, 0], [1, 900, 900, 0]]

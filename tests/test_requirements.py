@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 
 import pytest
@@ -92,3 +93,16 @@ def test_every_file_is_known_by_its_hash_and_none_by_its_place(name: str) -> Non
     assert lines
     assert [line for line in lines if "--hash=sha256:" not in line] == []
     assert [line for line in lines if line.startswith("-") or "://" in line or " @ " in line] == []
+
+
+def test_the_tools_of_the_page_are_pinned_likewise() -> None:
+    """One version of each, by its hash and from no certain place."""
+    told = json.loads((ROOT / "tools/page/package.json").read_text(encoding="utf-8"))
+    lock = json.loads((ROOT / "tools/page/package-lock.json").read_text(encoding="utf-8"))
+    asked = lock["packages"].pop("")["devDependencies"]
+
+    pinned = {name.removeprefix("node_modules/"): one["version"] for name, one in lock["packages"].items()}
+
+    assert asked == told["devDependencies"], "run `make lock`"
+    assert {name: pinned[name] for name in asked} == asked
+    assert [one for one in lock["packages"].values() if "integrity" not in one or "resolved" in one] == []

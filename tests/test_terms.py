@@ -83,7 +83,7 @@ def test_edges_must_rise(edges: tuple[int, ...]) -> None:
 def test_unknown_band_is_named_with_the_known() -> None:
     """The message lists what there is."""
     with pytest.raises(UsageError, match="no band is called 900") as raised:
-        BandScheme((800,)).check(("0-799", "900"))
+        BandScheme((800,)).require(("0-799", "900"))
 
     assert raised.value.advice == "the bands are 0-799, 800+, unrated"
 

@@ -9,9 +9,8 @@ import chess.polyglot
 import numpy as np
 import numpy.typing as npt
 
-from miner.arrays import Keys
-
-Boards = npt.NDArray[np.uint8]
+from miner.arrays import Flags, Keys, Squares
+from miner.board.moves import CASTLED_ROOKS
 
 EMPTY, WHITE_PAWN, BLACK_PAWN = 0, 1, 7
 _PIECES = 13  # an empty square, White's P N B R Q K, Black's P N B R Q K
@@ -21,10 +20,7 @@ _CASTLING, _EN_PASSANT, _WHITE_TO_MOVE = 768, 772, 780  # where these begin in P
 
 
 def position_keys(
-    boards: Boards,
-    castling: npt.NDArray[np.bool_],
-    en_passant: npt.NDArray[np.int8],
-    white_to_move: npt.NDArray[np.bool_],
+    boards: Squares, castling: Flags, en_passant: npt.NDArray[np.int8], white_to_move: Flags
 ) -> Keys:
     """The Polyglot key of each of `n` positions, equal to `chess.polyglot.zobrist_hash`.
 
@@ -41,13 +37,13 @@ def position_keys(
 
 
 def keys_along(
-    boards: Boards,
-    castling: npt.NDArray[np.bool_],
+    boards: Squares,
+    castling: Flags,
     en_passant: npt.NDArray[np.int8],
-    white_to_move: npt.NDArray[np.bool_],
+    white_to_move: Flags,
     begins: npt.NDArray[np.intp],
-    from_squares: npt.NDArray[np.uint8],
-    to_squares: npt.NDArray[np.uint8],
+    from_squares: Squares,
+    to_squares: Squares,
 ) -> Keys:
     """`position_keys` of the positions of whole games, sooner: from what each move changes.
 
@@ -74,16 +70,14 @@ def keys_along(
     return keys
 
 
-def _first_keys(boards: Boards) -> Keys:
+def _first_keys(boards: Squares) -> Keys:
     """The pieces' share of the keys of games' first positions, nearly all of which are the same."""
     alike = (boards == boards[:1]).all()
     return np.repeat(_piece_keys(boards[:1]), len(boards)) if alike else _piece_keys(boards)
 
 
-def _changes(
-    before: Boards, after: Boards, from_squares: npt.NDArray[np.uint8], to_squares: npt.NDArray[np.uint8]
-) -> Keys:
-    """What moves change of the pieces' share of the keys."""
+def _changes(before: Squares, after: Squares, from_squares: Squares, to_squares: Squares) -> Keys:
+    """The pieces' share of the keys before each move against that after it."""
     table = _square_table()
     at = np.arange(0, before.size, 64)
     to = at + to_squares
@@ -103,57 +97,38 @@ def _changes(
     return changes
 
 
-def _add_the_rest(
-    keys: Keys,
-    boards: Boards,
-    castling: npt.NDArray[np.bool_],
-    en_passant: npt.NDArray[np.int8],
-    white_to_move: npt.NDArray[np.bool_],
-) -> None:
-    """Add what castling rights, en passant and the side to move have in the keys, beside the pieces."""
-    rights = np.ascontiguousarray(castling).view("<u4").ravel() * np.uint32(0x01020408) >> np.uint32(24)
-    keys ^= _castling_table().take(rights | white_to_move.astype(np.uint32) << np.uint32(4))
-    _add_en_passant(keys, boards, en_passant, white_to_move)
-
-
-def _piece_keys(boards: Boards) -> Keys:
-    """The pieces' share of the keys."""
+def _piece_keys(boards: Squares) -> Keys:
+    """The pieces' share of the keys, looked up for two squares at a time."""
     keys = np.empty(len(boards), dtype=np.uint64)
     pairs = np.ascontiguousarray(boards).view("<u2")
+    tables = _pair_tables()
     for start in range(0, len(boards), _BLOCK):
         block = slice(start, start + _BLOCK)
-        keys[block] = _keys_of_pairs(np.ascontiguousarray(pairs[block].T))
+        rows = np.ascontiguousarray(pairs[block].T)
+        keys[block] = tables[0].take(rows[0])
+        share = np.empty_like(keys[block])
+        for pair in range(1, 32):
+            # The fastest mode; nothing is clipped.
+            keys[block] ^= tables[pair].take(rows[pair], out=share, mode="clip")
     return keys
 
 
-def _keys_of_pairs(pairs: npt.NDArray[np.uint16]) -> Keys:
-    """The same from the squares two by two, shape (32, n)."""
-    tables = _pair_tables()
-    keys: Keys = tables[0].take(pairs[0])
-    share = np.empty_like(keys)
-    for pair in range(1, 32):
-        keys ^= tables[pair].take(pairs[pair], out=share, mode="clip")  # the fastest mode; nothing is clipped
-    return keys
-
-
-def _add_en_passant(
-    keys: Keys,
-    boards: Boards,
-    en_passant: npt.NDArray[np.int8],
-    white_to_move: npt.NDArray[np.bool_],
+def _add_the_rest(
+    keys: Keys, boards: Squares, castling: Flags, en_passant: npt.NDArray[np.int8], white_to_move: Flags
 ) -> None:
+    """Add the share of castling rights, en passant and the side to move."""
+    rights = np.ascontiguousarray(castling).view("<u4").ravel() * np.uint32(0x01020408) >> np.uint32(24)
+    keys ^= _castling_table().take(rights | white_to_move.astype(np.uint32) << np.uint32(4))
     # Only if a pawn stands ready to capture, legal or not (Polyglot's rule). Hashing the file always
     # would split one position into two, and its tally with it.
     can = passable(boards, en_passant, white_to_move)
     keys[can] ^= _constants()[_EN_PASSANT + en_passant[can].astype(np.intp)]
 
 
-def passable(
-    boards: Boards, en_passant: npt.NDArray[np.int8], white_to_move: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.intp]:
+def passable(boards: Squares, en_passant: npt.NDArray[np.int8], white_to_move: Flags) -> npt.NDArray[np.intp]:
     """The places of the boards on which a pawn stands beside one that just moved two squares.
 
-    Whether it may capture en passant is not said: it may be pinned. Arguments as in `position_keys`.
+    It may be pinned all the same, and the capture illegal. Arguments as in `position_keys`.
     """
     moved = np.flatnonzero(en_passant >= 0)
     file = en_passant.take(moved)
@@ -174,7 +149,7 @@ def _constants() -> Keys:
 
 @cache
 def _castling_table() -> Keys:
-    """The share of the 16 sets of castling rights with Black to move, then with White to move."""
+    """The share of each of the 16 sets of castling rights with Black to move, then with White to move."""
     table = np.zeros(32, dtype=np.uint64)
     for rights in range(16):
         for right in range(4):
@@ -186,19 +161,12 @@ def _castling_table() -> Keys:
 
 @cache
 def _rook_changes() -> Keys:
-    """What the rook's move changes in castling, by the king's new square."""
+    """The share of a castling rook before and after, by the king's new square."""
     changes = np.zeros(64, dtype=np.uint64)
     squares = _square_table().reshape(64, _PIECES)
-    for king, corner, inner in (
-        ("g1", "h1", "f1"),
-        ("c1", "a1", "d1"),
-        ("g8", "h8", "f8"),
-        ("c8", "a8", "d8"),
-    ):
-        rook = 4 if king.endswith("1") else 10
-        changes[chess.parse_square(king)] = (
-            squares[chess.parse_square(corner), rook] ^ squares[chess.parse_square(inner), rook]
-        )
+    for king, (corner, beside) in CASTLED_ROOKS.items():
+        rook = 4 if king < chess.A2 else 10
+        changes[king] = squares[corner, rook] ^ squares[beside, rook]
     return changes
 
 

@@ -1,4 +1,4 @@
-"""Moves packed into 16 bits, lines of them in UCI and SAN, and home squares."""
+"""Moves: lines of them in UCI and SAN, packed into 16 bits, and whether they develop a piece."""
 
 from __future__ import annotations
 
@@ -59,29 +59,37 @@ def unpack_move(packed: int) -> chess.Move:
     return chess.Move(packed >> 6 & 0x3F, packed & 0x3F, (packed >> 12 & 0x7) or None)
 
 
-OFFICERS = (chess.KNIGHT, chess.BISHOP, chess.ROOK, chess.QUEEN)
-"""What is developed: every piece but the king and the pawns."""
+def captured_square(board: chess.Board, move: chess.Move) -> chess.Square:
+    """The square of what a move takes, if it takes anything: beside the target when en passant."""
+    if board.is_en_passant(move):
+        return chess.square(chess.square_file(move.to_square), chess.square_rank(move.from_square))
+    return move.to_square
 
+
+CASTLED_ROOKS = {
+    chess.G1: (chess.H1, chess.F1),
+    chess.C1: (chess.A1, chess.D1),
+    chess.G8: (chess.H8, chess.F8),
+    chess.C8: (chess.A8, chess.D8),
+}
+"""Where castling takes the rook from, and puts it, by the king's new square."""
+
+_DEVELOPED = (chess.KNIGHT, chess.BISHOP, chess.ROOK, chess.QUEEN)
 _START = chess.Board()
 
 
-def home_squares(piece: chess.Piece) -> chess.SquareSet:
-    """Where pieces of this type and colour stand in the start position.
-
-    Any of them is home to any such piece: a knight that goes from f6 by d7 to b8 is home again.
-    """
-    return _START.pieces(piece.piece_type, piece.color)
-
-
 def is_home(piece: chess.Piece, square: chess.Square) -> bool:
-    """Whether `square` belongs to the home squares of such a piece."""
-    return square in home_squares(piece)
+    """Whether a piece of this type and colour stands on `square` in the start position.
+
+    It need not be the same piece: a knight that goes from f6 by d7 to b8 is home again.
+    """
+    return square in _START.pieces(piece.piece_type, piece.color)
 
 
 def is_developed(board: chess.Board, square: chess.Square) -> bool:
     """Whether a knight, bishop, rook or queen stands on `square` that is not at home there."""
     piece = board.piece_at(square)
-    return piece is not None and piece.piece_type in OFFICERS and not is_home(piece, square)
+    return piece is not None and piece.piece_type in _DEVELOPED and not is_home(piece, square)
 
 
 def goes_home(board: chess.Board, move: chess.Move) -> bool:
@@ -96,4 +104,4 @@ def develops(board: chess.Board, move: chess.Move) -> bool:
     if piece is None:
         return False
     leaves_home = is_home(piece, move.from_square) and not is_home(piece, move.to_square)
-    return board.is_castling(move) or (piece.piece_type in OFFICERS and leaves_home)
+    return board.is_castling(move) or (piece.piece_type in _DEVELOPED and leaves_home)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from itertools import compress
 from typing import Any
 
 import chess
@@ -15,19 +16,20 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.arrays import Ints, Keys, Moves
+from miner.arrays import Flags, Ints, Keys, Moves, Squares
 from miner.board.keys import BLACK_PAWN, EMPTY, WHITE_PAWN, passable, position_keys
 
 _WHITE_KING, _BLACK_KING = 6, 12
 _LETTERS = ".PNBRQKpnbrqk"
+_CASTLING = ["".join(compress("KQkq", (n & 1, n & 2, n & 4, n & 8))) or "-" for n in range(16)]  # in FENs
 
 
 @dataclass(frozen=True, slots=True)
 class Boards:
     """`n` positions of standard chess as arrays."""
 
-    squares: npt.NDArray[np.uint8]  # (n, 64), coded as in `keys.position_keys`
-    castling: npt.NDArray[np.bool_]  # (n, 4): White's short and long, Black's short and long
+    squares: Squares  # (n, 64), coded as in `keys.position_keys`
+    castling: Flags  # (n, 4): White's short and long, Black's short and long
     en_passant: npt.NDArray[np.int8]  # (n,): file of a pawn that just moved two squares, or -1
     halfmoves: npt.NDArray[np.uint16]  # (n,): plies since the last capture or pawn move
     plies: npt.NDArray[np.uint16]  # (n,): plies since the start of the game
@@ -38,9 +40,11 @@ class Boards:
     @classmethod
     def start(cls) -> Boards:
         """One board with the start position."""
-        pieces = [_code(chess.Board().piece_at(square)) for square in chess.SQUARES]
+        squares = np.zeros((1, 64), dtype=np.uint8)
+        for square, piece in chess.Board().piece_map().items():
+            squares[0, square] = _LETTERS.index(piece.symbol())
         return cls(
-            np.array([pieces], dtype=np.uint8),
+            squares,
             np.ones((1, 4), dtype=np.bool_),
             np.full(1, -1, dtype=np.int8),
             np.zeros(1, dtype=np.uint16),
@@ -48,9 +52,9 @@ class Boards:
         )
 
     @property
-    def white_to_move(self) -> npt.NDArray[np.bool_]:
+    def white_to_move(self) -> Flags:
         """Whether it is White's move, shape (n,)."""
-        is_white: npt.NDArray[np.bool_] = self.plies % 2 == 0
+        is_white: Flags = self.plies % 2 == 0
         return is_white
 
     @property
@@ -59,24 +63,16 @@ class Boards:
         return position_keys(self.squares, self.castling, self.en_passant, self.white_to_move)
 
     def take(self, rows: Ints) -> Boards:
-        """These boards, in this order; copies."""
-        return Boards(
-            self.squares[rows],
-            self.castling[rows],
-            self.en_passant[rows],
-            self.halfmoves[rows],
-            self.plies[rows],
-        )
+        """Copies of the boards in these rows, in this order."""
+        return Boards(*(column[rows] for column in self._columns()))
 
     @classmethod
     def joined(cls, parts: list[Boards]) -> Boards:
         """The boards of all parts; there must be a part."""
-        return cls(
-            *(
-                np.concatenate([getattr(part, name) for part in parts])
-                for name in ("squares", "castling", "en_passant", "halfmoves", "plies")
-            )
-        )
+        return cls(*map(np.concatenate, zip(*(part._columns() for part in parts), strict=True)))
+
+    def _columns(self) -> tuple[npt.NDArray[Any], ...]:
+        return self.squares, self.castling, self.en_passant, self.halfmoves, self.plies
 
     def after(self, moves: Moves) -> Boards:
         """The boards that one move on each leads to; every move must be legal on its board."""
@@ -112,7 +108,7 @@ class Boards:
         return pc.binary_join_element_wise(
             pc.binary_join_element_wise(*rows, "/"),
             _chosen(["b", "w"], self.white_to_move),
-            _chosen(_castling_texts(), self.castling @ np.array([1, 2, 4, 8], dtype=np.uint8)),
+            _chosen(_CASTLING, self.castling @ np.array([1, 2, 4, 8], dtype=np.uint8)),
             self._en_passant_texts(),
             pa.array(self.halfmoves).cast(pa.string()),
             pa.array(self.plies // 2 + 1).cast(pa.string()),
@@ -146,13 +142,8 @@ class Boards:
         return board
 
 
-def _code(piece: chess.Piece | None) -> int:
-    """The number of a piece in `Boards.squares`; 0 for an empty square."""
-    return EMPTY if piece is None else _LETTERS.index(piece.symbol())
-
-
 @cache
-def _keeps_right() -> npt.NDArray[np.bool_]:
+def _keeps_right() -> Flags:
     """Which castling rights outlast a move from or to each square, shape (64, 4)."""
     keeps = np.ones((64, 4), dtype=np.bool_)
     keeps[chess.E1, :2] = keeps[chess.E8, 2:] = False
@@ -161,20 +152,11 @@ def _keeps_right() -> npt.NDArray[np.bool_]:
     return keeps
 
 
-def _castling_texts() -> list[str]:
-    """The FEN field for each of the 16 sets of castling rights."""
-    return [
-        "".join(letter for bit, letter in enumerate("KQkq") if rights >> bit & 1) or "-"
-        for rights in range(16)
-    ]
-
-
 def _rank_texts(ranks: npt.NDArray[np.uint64]) -> Any:
     """The FEN of one rank of each board; few different ones make up millions."""
     coded = pa.array(ranks).dictionary_encode()
-    return pa.array([_rank_text(rank) for rank in coded.dictionary.to_pylist()], pa.string()).take(
-        coded.indices
-    )
+    texts = [_rank_text(rank) for rank in coded.dictionary.to_pylist()]
+    return pa.array(texts, pa.string()).take(coded.indices)
 
 
 @lru_cache(maxsize=1 << 16)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import chess
@@ -11,7 +10,7 @@ VALUES = {chess.PAWN: 1, chess.KNIGHT: 3, chess.BISHOP: 3, chess.ROOK: 5, chess.
 """Standard piece values in pawns (common practice, no source)."""
 
 MATED = 200
-"""What checkmate counts when captures settle: more than all pieces that can ever stand on a board."""
+"""Pawns that checkmate counts when captures settle: more than all pieces that can ever stand on a board."""
 
 _ALL_CAPTURES = 4  # plies in which any capture is tried; deeper only on the square of the last one
 _ALL_EVASIONS = 3  # plies in which every way out of check is tried; deeper only captures
@@ -22,13 +21,10 @@ _PUT_OFF = 1  # checks by which an answer may put the question off
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """Balance for the side to move when the captures have settled, and the captures that lead there.
+    """A position when the captures have settled."""
 
-    A balance of -`MATED` or `MATED` means that the captures end in checkmate.
-    """
-
-    balance: int
-    line: tuple[chess.Move, ...] = ()
+    balance: int  # in pawns, of the side to move before; `MATED` or -`MATED`: the captures end in checkmate
+    line: tuple[chess.Move, ...] = ()  # the captures that lead there
 
 
 def material_balance(board: chess.Board, color: chess.Color) -> int:
@@ -40,10 +36,7 @@ def material_balance(board: chess.Board, color: chess.Color) -> int:
 
 
 def settled_balance(board: chess.Board, color: chess.Color) -> int:
-    """Material balance of `color`, in pawns, when both sides have made the captures that pay.
-
-    It is the same for both colours with the sign turned. See `settle`.
-    """
+    """Material balance of `color`, in pawns, when both sides have made all captures that pay (`settle`)."""
     balance = settle(board).balance
     return balance if board.turn == color else -balance
 
@@ -59,7 +52,7 @@ def settle(board: chess.Board) -> Settled:
 
 
 def settle_answer(board: chess.Board) -> Settled:
-    """The same after the best answer of the side to move, which may be any legal move.
+    """Play out the captures after the best answer of the side to move, which may be any legal move.
 
     So a threat shows that no answer parries: two pieces attacked at once, or one that cannot escape. The
     captures that follow may begin with a check. A check among the answers only puts the question off.
@@ -106,9 +99,6 @@ class _Depth:
     checks: int = 0  # plies in which a check is tried like a capture
     target: chess.Square | None = None  # of the last capture
 
-    def deeper(self, target: chess.Square) -> _Depth:
-        return _Depth(self.ply + 1, self.checks, target)
-
 
 def _search(board: chess.Board, alpha: int, beta: int, depth: _Depth) -> Settled:
     in_check = board.is_check()
@@ -123,7 +113,7 @@ def _search(board: chess.Board, alpha: int, beta: int, depth: _Depth) -> Settled
         if alpha >= beta:
             break
         board.push(move)
-        found = _search(board, -beta, -alpha, depth.deeper(move.to_square))
+        found = _search(board, -beta, -alpha, _Depth(depth.ply + 1, depth.checks, move.to_square))
         board.pop()
         if -found.balance > best.balance:
             best = Settled(-found.balance, (move, *found.line))
@@ -132,25 +122,17 @@ def _search(board: chess.Board, alpha: int, beta: int, depth: _Depth) -> Settled
 
 
 def _tries(board: chess.Board, depth: _Depth) -> list[chess.Move]:
-    retake_only = depth.ply >= _ALL_CAPTURES and depth.target is not None
-    onto = chess.BB_SQUARES[depth.target] if retake_only and depth.target is not None else chess.BB_ALL
+    onto = chess.BB_ALL
+    if depth.target is not None and depth.ply >= _ALL_CAPTURES:
+        onto = chess.BB_SQUARES[depth.target]
     moves = list(board.generate_legal_captures(to_mask=onto))
-    moves += [move for move in _promotions(board) if not board.is_capture(move)]
+    promotions = board.generate_legal_moves(from_mask=board.pawns, to_mask=chess.BB_BACKRANKS)
+    moves += [move for move in promotions if move.promotion == chess.QUEEN and not board.is_capture(move)]
     moves.sort(key=lambda move: _prospect(board, move), reverse=True)
     if depth.ply < depth.checks:
-        moves += [move for move in board.generate_legal_moves() if _is_quiet_check(board, move)]
+        quiet = (move for move in board.generate_legal_moves() if not board.is_capture(move))
+        moves += [move for move in quiet if not move.promotion and board.gives_check(move)]
     return moves
-
-
-def _is_quiet_check(board: chess.Board, move: chess.Move) -> bool:
-    return not board.is_capture(move) and not move.promotion and board.gives_check(move)
-
-
-def _promotions(board: chess.Board) -> Iterator[chess.Move]:
-    last_ranks = chess.BB_RANK_1 | chess.BB_RANK_8
-    for move in board.generate_legal_moves(from_mask=board.pawns, to_mask=last_ranks):
-        if move.promotion == chess.QUEEN:
-            yield move
 
 
 def _evasions(board: chess.Board) -> list[chess.Move]:

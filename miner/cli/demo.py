@@ -23,7 +23,7 @@ from miner.cli.terminal import Bars, stage_line
 from miner.engine.identity import find_engine
 from miner.errors import SourceError
 from miner.export.formats import FORMATS
-from miner.pipeline import Machinery
+from miner.means import Means
 from miner.settings import JudgeSettings, Settings
 from miner.store import Store
 from miner.terms import Side
@@ -54,22 +54,22 @@ def demo(
     """Mine the sample, an invented junior club's games, and write all that a coach can make of them."""
     sample = _sample()
     settings = Settings(judge=replace(JudgeSettings(), nodes=NODES))
-    machinery = Machinery(engine=find_engine(engine), cache=options.cache_file(cache), engines=engines)
+    means = Means(engine=find_engine(engine), cache=cache, engines=engines, progress=Bars())
     typer.echo("An invented club: 2 seasons, players rated 600 to 2000. All names in it are made up.")
     store = Store.create(out / "store")
-    for done in pipeline.run([str(sample / "club.pgn")], store, settings, machinery, progress=Bars()):
+    for done in pipeline.run([str(sample / "club.pgn")], store, settings, means):
         typer.echo(stage_line(done.manifest, was_current=done.was_current))
     made = str(store.root)
     export(made, [out / f"findings{suffix}" for suffix in FORMATS])
     report(made, out / "report.html")
-    _for_the_lesson(store, sample, out, machinery)
+    _for_the_lesson(store, sample, out, means)
     typer.echo()
     show(made, 1)
     typer.echo()
     show(made)
 
 
-def _for_the_lesson(store: Store, sample: Path, out: Path, machinery: Machinery) -> None:
+def _for_the_lesson(store: Store, sample: Path, out: Path, means: Means) -> None:
     """Sheets, a term's plan, advice, and some pupils' pages; without PDF where Typst is not installed."""
     pdf = find_spec("typst") is not None
     made = str(store.root)
@@ -91,9 +91,9 @@ def _for_the_lesson(store: Store, sample: Path, out: Path, machinery: Machinery)
         nodes=STEER_NODES,
         to=[out / "advice.pgn", out / "advice.csv"],
         top=5,
-        engine=str(machinery.engine),
-        engines=machinery.engines,
-        cache=machinery.cache,
+        engine=str(means.engine),
+        engines=means.engines,
+        cache=means.cache,
     )
 
 

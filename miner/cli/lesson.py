@@ -18,7 +18,6 @@ from miner.lesson.files import lesson_files, write_files
 from miner.lesson.layout import FEWEST, MOST, Looks, Paper
 from miner.lesson.phrases import ENGLISH, Tongue
 from miner.store import Store
-from miner.terms import BandScheme
 
 Language = Annotated[
     str,
@@ -85,7 +84,7 @@ def lesson(
 def check_bands(store: Store, bands: list[str] | None) -> None:
     """Raise UsageError for a band that the store does not have."""
     if bands:
-        BandScheme(tuple(store.require("tally").settings["band_edges"])).check(tuple(bands))
+        store.bands.require(bands)
 
 
 def keys_of(only: list[str] | None) -> list[int]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,7 +13,7 @@ import typer
 from miner import cluster as clusters
 from miner import settings as kinds
 from miner.errors import UsageError
-from miner.pgn.decode import ReaderName
+from miner.means import ReaderName
 from miner.settings import Settings, load_settings
 
 Sources = Annotated[
@@ -250,17 +249,3 @@ def connected(address: str | None, **of_this_machine: object) -> Iterator[cluste
             )
     with clusters.connected(address) as cluster:
         yield cluster
-
-
-def cache_file(given: Path | None) -> Path:
-    """Where verdicts are kept across stores."""
-    if given:
-        return given
-    if named := os.environ.get("MINER_CACHE"):
-        return Path(named)
-    folder = Path(typer.get_app_dir("miner")) if os.name == "nt" else _unix_cache() / "miner"
-    return folder / "verdicts.sqlite"
-
-
-def _unix_cache() -> Path:
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")

@@ -9,10 +9,9 @@ from miner.cli import options
 from miner.cli.terminal import Bars, stage_line
 from miner.engine.identity import find_engine
 from miner.errors import UsageError
-from miner.pipeline import Machinery
+from miner.means import Means
 from miner.settings import Settings
 from miner.store import Store
-from miner.tally.replies import Resources
 
 
 def run(
@@ -92,20 +91,19 @@ def run(
             advice="leave the settings out, or name all sources again",
         )
     with options.connected(cluster, engines=engines, processes=processes) as workers:
-        machinery = Machinery(
+        means = Means(
             engine=find_engine(engine),
-            cache=options.cache_file(cache),
+            cache=cache,
             engines=engines,
             reader=reader,
             processes=processes,
-            resources=Resources(memory_mb=memory),
+            memory_mb=memory,
             cluster=workers,
+            progress=Bars(),
         )
         opened = Store.create(store) if sources else Store.open(store)
         finished = (
-            pipeline.run(sources, opened, wanted, machinery, progress=Bars())
-            if sources
-            else upkeep.run_again(opened, machinery, progress=Bars())
+            pipeline.run(sources, opened, wanted, means) if sources else upkeep.run_again(opened, means)
         )
         for done in finished:
             typer.echo(stage_line(done.manifest, was_current=done.was_current))

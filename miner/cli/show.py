@@ -18,7 +18,7 @@ from miner.finding.finding import Finding, Reply, findings_of
 from miner.finding.words import leak_sentence, plain
 from miner.lesson.backing import read_backing
 from miner.store import Store
-from miner.terms import BandScheme, Kind
+from miner.terms import Kind
 
 NARROWEST = 72
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
@@ -53,7 +53,7 @@ def show(
             typer.echo(line)
         return
     if bands:
-        BandScheme(tuple(opened.require("tally").settings["band_edges"])).check(tuple(bands))
+        opened.bands.require(bands)
     wanted = [one for one in findings if _is_wanted(one[1], side, bands)]
     kinds = [one for one in Kind if kind in (None, one)]
     shown = [(one, _one_per_reply([row for row in wanted if row[1].kind is one])[:top]) for one in kinds]

@@ -10,8 +10,8 @@ from miner import pipeline
 from miner.cli import options
 from miner.cli.terminal import Bars, stage_line
 from miner.engine.identity import find_engine
+from miner.means import Means
 from miner.store import Manifest, Store
-from miner.tally.replies import Resources
 
 
 def read(
@@ -61,10 +61,7 @@ def read(
                 sources,
                 opened,
                 wanted.read,
-                reader=reader,
-                processes=processes,
-                progress=Bars(),
-                cluster=workers,
+                Means(reader=reader, processes=processes, cluster=workers, progress=Bars()),
             ),
         )
 
@@ -88,13 +85,12 @@ def tally(
             "prior": prior,
         },
     )
-    resources = Resources(memory_mb=memory)
     with options.connected(cluster) as workers:
         _do(
             Store.open(store),
             "tally",
             lambda opened: pipeline.tally(
-                opened, wanted.tally, resources=resources, progress=Bars(), cluster=workers
+                opened, wanted.tally, Means(memory_mb=memory, cluster=workers, progress=Bars())
             ),
         )
 
@@ -131,11 +127,9 @@ def judge(
             lambda opened: pipeline.judge(
                 opened,
                 wanted.judge,
-                engine=find_engine(engine),
-                engines=engines,
-                cache=options.cache_file(cache),
-                progress=Bars(),
-                cluster=workers,
+                Means(
+                    engine=find_engine(engine), engines=engines, cache=cache, cluster=workers, progress=Bars()
+                ),
             ),
         )
 
@@ -161,11 +155,9 @@ def follow(
             lambda opened: pipeline.follow(
                 opened,
                 wanted.follow,
-                engine=find_engine(engine),
-                engines=engines,
-                cache=options.cache_file(cache),
-                progress=Bars(),
-                cluster=workers,
+                Means(
+                    engine=find_engine(engine), engines=engines, cache=cache, cluster=workers, progress=Bars()
+                ),
             ),
         )
 
@@ -181,7 +173,7 @@ def rank(
 ) -> None:
     """Order the losing replies by what knowing them is worth over the board."""
     wanted = options.settings_from(settings, rank=options.rank_settings(side, bands, soundness, repertoire))
-    _do(Store.open(store), "rank", lambda opened: pipeline.rank(opened, wanted.rank, progress=Bars()))
+    _do(Store.open(store), "rank", lambda opened: pipeline.rank(opened, wanted.rank, Means(progress=Bars())))
 
 
 def _do(store: Store, stage: str, do: Callable[[Store], Manifest]) -> None:

@@ -10,14 +10,16 @@ import typer
 from miner.cli import options
 from miner.cli.terminal import Bars
 from miner.engine.identity import find_engine
+from miner.export.formats import check_targets, write_files
 from miner.graph.repertoire import read_repertoire
 from miner.graph.within import not_covered, reach_in_repertoire
-from miner.steer import advise, files
-from miner.steer.wording import advice_table, headline, not_covered_lines, taken_sentence
+from miner.means import Means
+from miner.steer import advise
+from miner.steer.written import FORMATS, advice_table, headline, not_covered_lines, taken_sentence
 from miner.store import Store
 from miner.terms import Side, alternatives
 
-_TAKEN_TOLD = 8
+_TAKEN_LISTED = 8
 
 
 def steer(
@@ -50,7 +52,7 @@ def steer(
     ] = None,
     to: Annotated[
         list[Path] | None,
-        typer.Option(metavar="FILE", help=f"Write {alternatives(files.FORMATS)}. May be given again."),
+        typer.Option(metavar="FILE", help=f"Write {alternatives(FORMATS)}. May be given again."),
     ] = None,
     top: Annotated[int, typer.Option(min=1, help="How many positions to list.")] = 12,
     settings: options.SettingsFile = None,
@@ -66,7 +68,7 @@ def steer(
     and started again: what was searched is kept.
     """
     targets = to or []
-    files.check(targets)
+    check_targets(targets, FORMATS)
     wanted = options.settings_from(settings, steer={"soundness": soundness, "plies": plies, "nodes": nodes})
     opened = Store.open(store)
     ours = read_repertoire(repertoire, side) if repertoire else None
@@ -76,19 +78,15 @@ def steer(
             side,
             band,
             wanted.steer,
+            Means(engine=find_engine(engine), engines=engines, cache=cache, cluster=workers, progress=Bars()),
             start=start,
             repertoire=ours,
-            engine=find_engine(engine),
-            engines=engines,
-            cache=options.cache_file(cache),
-            progress=Bars(),
-            cluster=workers,
         )
-    files.write(advice, targets)
+    write_files(advice, targets, FORMATS)
     typer.echo(f"{headline(advice)}\n\n{advice_table(advice, top=top)}")
     if advice.taken_away:
-        told = [taken_sentence(advice, one) for one in advice.taken_away[:_TAKEN_TOLD]]
-        typer.echo("\n".join(["", "What our moves take away", *told]))
+        sentences = [taken_sentence(advice, taken) for taken in advice.taken_away[:_TAKEN_LISTED]]
+        typer.echo("\n".join(["", "What our moves take away", *sentences]))
     if ours:
         open_ends = not_covered(reach_in_repertoire(opened, ours, [band]))
         typer.echo(f"\n{not_covered_lines(open_ends, top)}")

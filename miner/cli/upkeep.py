@@ -14,10 +14,10 @@ from miner.cli import options
 from miner.cli.terminal import Bars, changed_settings, stage_line
 from miner.engine.identity import find_engine
 from miner.errors import StoreError
-from miner.pgn.decode import ReaderName
-from miner.pipeline import Machinery, check_sources
+from miner.means import Means, ReaderName
+from miner.pipeline import check_sources
 from miner.store import STAGES, Store
-from miner.tally.replies import Resources
+from miner.store.claim import release
 
 Run = Annotated[
     bool,
@@ -48,15 +48,11 @@ def add(
     check_sources(sources)
     opened = Store.open(store)
     with options.connected(cluster, engines=engines, processes=processes) as workers:
-        machinery = replace(
-            _machinery(run, engine, engines, cache, memory, reader, processes), cluster=workers
-        )
+        means = replace(_means_of(run, engine, engines, cache, memory, reader, processes), cluster=workers)
         before = opened.manifest("read")
-        manifest = upkeep.add(
-            sources, opened, reader=reader, processes=processes, progress=Bars(), cluster=workers
-        )
+        manifest = upkeep.add(sources, opened, means)
         typer.echo(stage_line(manifest, was_current=manifest == before))
-        _later(opened, upkeep.settings_by_stage(opened), machinery, run)
+        _later(opened, upkeep.settings_by_stage(opened), means, run)
 
 
 def remove(
@@ -82,9 +78,9 @@ def remove(
     aside as repeated because this source had them first: these come back.
     """
     opened = Store.open(store)
-    machinery = _machinery(run, engine, engines, cache, memory, reader, processes)
-    typer.echo(stage_line(upkeep.remove(sources, opened, reader=reader), was_current=False))
-    _later(opened, upkeep.settings_by_stage(opened), machinery, run)
+    means = _means_of(run, engine, engines, cache, memory, reader, processes)
+    typer.echo(stage_line(upkeep.remove(sources, opened, means), was_current=False))
+    _later(opened, upkeep.settings_by_stage(opened), means, run)
 
 
 def forget(
@@ -111,7 +107,7 @@ def forget(
     """
     opened = Store.open(store)
     settings = upkeep.settings_by_stage(opened)
-    machinery = _machinery(run, engine, engines, cache, memory, "auto", None)
+    means = _means_of(run, engine, engines, cache, memory, "auto", None)
     if player == "-" and sys.stdin.isatty():
         typer.echo("The name as it stands in the games: ", nl=False, err=True)
     name = sys.stdin.readline().strip() if player == "-" else player
@@ -121,7 +117,7 @@ def forget(
         typer.echo(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
     else:
         typer.echo("No game of this player is in the store: see that the name is spelled as in the games.")
-    _later(opened, settings, machinery, run)
+    _later(opened, settings, means, run)
 
 
 def check(
@@ -144,11 +140,7 @@ def check(
     opened = Store.open(store, damaged=True)
     if repair:
         for line in upkeep.repair(
-            opened,
-            lambda: _machinery(True, engine, engines, cache, memory, reader, processes),
-            reader=reader,
-            processes=processes,
-            progress=Bars(),
+            opened, _means_of(bool(engine), engine, engines, cache, memory, reader, processes)
         ):
             typer.echo(line)
     faults = upkeep.check(opened)
@@ -176,11 +168,11 @@ def unlock(
 
     Make sure that it is dead: two runs at once damage the store. A folder needs no such thing.
     """
-    whose = Store.unlock(store)
+    whose = release(store)
     typer.echo(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
 
 
-def _machinery(
+def _means_of(
     with_engine: bool,
     engine: str | None,
     engines: int | None,
@@ -188,21 +180,22 @@ def _machinery(
     memory: int,
     reader: ReaderName,
     processes: int | None,
-) -> Machinery:
-    return Machinery(
-        engine=find_engine(engine) if with_engine else Path(),
-        cache=options.cache_file(cache),
+) -> Means:
+    return Means(
+        engine=find_engine(engine) if with_engine else None,
+        cache=cache,
         engines=engines,
         reader=reader,
         processes=processes,
-        resources=Resources(memory_mb=memory),
+        memory_mb=memory,
+        progress=Bars(),
     )
 
 
-def _later(store: Store, settings: upkeep.SettingsByStage, machinery: Machinery, run: bool) -> None:
+def _later(store: Store, settings: upkeep.SettingsByStage, means: Means, run: bool) -> None:
     """Run the later stages again, or say which are to be."""
     if run:
-        for manifest in upkeep.remake(store, settings, machinery, progress=Bars()):
+        for manifest in upkeep.remake(store, settings, means):
             typer.echo(stage_line(manifest, was_current=False))
         if store.manifest("rank"):
             typer.echo(f"Now: miner show --store {store.root}")

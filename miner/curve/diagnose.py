@@ -1,4 +1,4 @@
-"""How well curves tell what games really brought."""
+"""How well curves foretell the scores that games really brought."""
 
 from __future__ import annotations
 
@@ -70,8 +70,9 @@ def _standard_errors(rows: Rows, number: Ints, bins: int) -> Floats:
     """Of the sums of scores in each bin."""
     games = np.bincount(number, rows.weight, minlength=bins)
     mean = np.bincount(number, rows.weight * rows.score, minlength=bins) / np.maximum(games, 1e-12)
-    told = pd.DataFrame({"bin": number, "game": rows.game, "left": rows.weight * (rows.score - mean[number])})
-    by_game = told.groupby(["bin", "game"])["left"].sum()
+    left = rows.weight * (rows.score - mean[number])
+    table = pd.DataFrame({"bin": number, "game": rows.game, "left": left})
+    by_game = table.groupby(["bin", "game"])["left"].sum()
     squares = (by_game**2).groupby("bin").sum()
     errors = np.zeros(bins)
     errors[squares.index.to_numpy()] = np.sqrt(squares.to_numpy())

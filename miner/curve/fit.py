@@ -1,4 +1,4 @@
-"""What players of a band score from an evaluation: fitted to how their games ended.
+"""The score that players of a band make of an evaluation: fitted to how their games ended.
 
 For each rating band the logarithm of the odds of a point is level + advantage x evaluation + gap x (rating
 difference / 400), both levelling off where they are large, fitted to results by weighted logistic regression;
@@ -18,8 +18,8 @@ about a common mean, and N. Laird, J. Ware, Biometrics 38 (1982) 963-974, for fi
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -37,11 +37,12 @@ from miner.terms import UNRATED, BandScheme
 Source = Literal["fitted", "engine"]
 
 SATURATION_CP = 1000.0
-"""Where more advantage stops to matter. Of tanh, asinh and clipping at many places this is what told most of
-held-out games at 9,208 random positions of games of rated amateurs; 600 told a little less, 400 less."""
+"""Where more advantage stops to matter. Of tanh, asinh and clipping at many places this foretold best how
+held-out games ended, at 9,208 random positions of games of rated amateurs; 600 a little less well, 400
+less."""
 
 SATURATION_GAP = 600.0
-"""The same for rating points; without, the stronger of unequal players are expected to score too much."""
+"""Where more rating points stop to matter; without, the stronger are expected to score too much."""
 
 ENOUGH_GAMES = 10.0
 """Players' games of a band from which it has a curve of its own, leaning on the others', not the engine's.
@@ -57,7 +58,7 @@ _PARTS = ("inputs", "weight", "score")
 _ELO = float(
     np.log(10.0)
 )  # per 400 points: 1 / (1 + 10^(-gap/400)), the usual rating expectation, from memory
-_EXPECTED = np.array([0.0, 0.5, _ELO, 0.0])  # what is known of the coefficients beforehand
+_EXPECTED = np.array([0.0, 0.5, _ELO, 0.0])  # the coefficients, as far as they are known beforehand
 _VAGUE = np.array([0.3, 0.5, 1.0, 0.3])  # by how much that may be wrong, as a standard deviation
 _SMALL = 0.05  # how much bands scatter at least, as one band's worth of knowledge beforehand
 _DISPERSION_GAMES = 100.0  # that speak for results that scatter by win and loss alone
@@ -106,28 +107,29 @@ class Curve:
     ) -> tuple[Floats, Floats]:
         """Bounds of the expected score. Where `source` is engine they tell only of the engine's own rows."""
         inputs = self._inputs(cp, gap)
-        middle = inputs @ self.coefficients
-        variance = np.einsum("...i,ij,...j->...", inputs, self.covariance, inputs)
-        reach = stats.normal_quantile((1.0 + confidence) / 2.0) * np.sqrt(np.maximum(variance, 0.0))
+        middle, reach = inputs @ self.coefficients, self._reach(inputs, confidence)
         return np.asarray(special.expit(middle - reach)), np.asarray(special.expit(middle + reach))
 
     def gain(
         self, better: npt.ArrayLike, worse: npt.ArrayLike, confidence: float = 0.9
     ) -> tuple[Floats, Floats]:
-        """What the way from one evaluation down to another costs, at equal ratings; and its lower bound.
+        """The expected score that the way from one evaluation down to another costs, at equal ratings.
 
-        The bound is to first order in the coefficients, and never below 0.
+        Second comes its lower bound, to first order in the coefficients and never below 0.
         """
         inputs = [self._inputs(cp, 0.0) for cp in (better, worse)]
-        scores = [np.asarray(special.expit(one @ self.coefficients)) for one in inputs]
+        scores = [np.asarray(special.expit(values @ self.coefficients)) for values in inputs]
         high, low = (
-            one * (score * (1.0 - score))[..., None] for one, score in zip(inputs, scores, strict=True)
+            values * (score * (1.0 - score))[..., None] for values, score in zip(inputs, scores, strict=True)
         )
-        slope = high - low
-        variance = np.einsum("...i,ij,...j->...", slope, self.covariance, slope)
-        reach = stats.normal_quantile((1.0 + confidence) / 2.0) * np.sqrt(np.maximum(variance, 0.0))
         cost = scores[0] - scores[1]
-        return cost, np.maximum(cost - reach, 0.0)
+        return cost, np.maximum(cost - self._reach(high - low, confidence), 0.0)
+
+    def _reach(self, slopes: Floats, confidence: float) -> Floats:
+        """How far the bounds are from the middle of something with these slopes in the coefficients."""
+        variance = np.einsum("...i,ij,...j->...", slopes, self.covariance, slopes)
+        reach: Floats = stats.normal_quantile((1.0 + confidence) / 2.0) * np.sqrt(np.maximum(variance, 0.0))
+        return reach
 
     def _inputs(self, cp: npt.ArrayLike, gap: npt.ArrayLike) -> Floats:
         is_unrated = self.band == UNRATED
@@ -157,37 +159,34 @@ class Curves:
 
     def to_table(self) -> pa.Table:
         """The table `curves`."""
-        return pa.Table.from_pylist(
-            [
-                {
-                    "band": one.band,
-                    "source": one.source,
-                    "games": one.games,
-                    "names": list(one.names),
-                    "coefficients": one.coefficients.tolist(),
-                    "covariance": one.covariance.ravel().tolist(),
-                }
-                for one in self
-            ],
-            schema=CURVES,
-        )
+        rows = [
+            {
+                "band": curve.band,
+                "source": curve.source,
+                "games": curve.games,
+                "names": list(curve.names),
+                "coefficients": curve.coefficients.tolist(),
+                "covariance": curve.covariance.ravel().tolist(),
+            }
+            for curve in self
+        ]
+        return pa.Table.from_pylist(rows, schema=CURVES)
 
     @classmethod
     def from_table(cls, table: pa.Table) -> Curves:
         """The curves that `to_table` wrote."""
-        return cls({row["band"]: _curve_of(row) for row in table.to_pylist()})
-
-
-def _curve_of(row: Mapping[str, Any]) -> Curve:
-    size = len(row["names"])
-    return Curve(
-        row["band"],
-        row["source"],
-        row["games"],
-        tuple(row["names"]),
-        np.array(row["coefficients"], dtype=np.float64),
-        np.array(row["covariance"], dtype=np.float64).reshape(size, size),
-    )
+        curves = {}
+        for row in table.to_pylist():
+            coefficients, covariance = np.array(row["coefficients"]), np.array(row["covariance"])
+            curves[row["band"]] = Curve(
+                row["band"],
+                row["source"],
+                row["games"],
+                tuple(row["names"]),
+                coefficients,
+                covariance.reshape(len(coefficients), -1),
+            )
+        return cls(curves)
 
 
 def fit_curves(store: Store, bands: BandScheme) -> Curves:
@@ -199,7 +198,7 @@ def fit_curves(store: Store, bands: BandScheme) -> Curves:
 
 
 def curves_in(store: Store, bands: BandScheme) -> Curves:
-    """The same by the bands of the tally, read from the table that `rank` wrote while that is up to date.
+    """The curves of all bands of the tally: those that `rank` wrote while they are up to date, else fitted.
 
     Raises StoreError if the store was not judged yet.
     """
@@ -209,25 +208,17 @@ def curves_in(store: Store, bands: BandScheme) -> Curves:
     return fit_curves(store, bands)
 
 
-def curves_of(
-    rows: Rows,
-    engine: EngineRows,
-    names: Sequence[str],
-    enough_games: float = ENOUGH_GAMES,
-    enough_in_all: float = ENOUGH_IN_ALL,
-) -> Curves:
+def curves_of(rows: Rows, engine: EngineRows, names: Sequence[str]) -> Curves:
     """The curves of the bands `names`, whose places `rows.band` holds."""
     fallback = _engine_curve(engine)
     games = np.bincount(rows.band, rows.weight, minlength=len(names))
-    fits = _fit_bands(rows) if games.sum() >= max(enough_in_all, 1e-9) else {}
+    fits = _fit_bands(rows) if games.sum() >= ENOUGH_IN_ALL else {}
     curves = {}
     for place, name in enumerate(names):
-        if place in fits and games[place] >= enough_games:
-            coefficients, covariance = fits[place]
-            curves[name] = Curve(name, "fitted", float(games[place]), _NAMES, coefficients, covariance)
+        if place in fits and games[place] >= ENOUGH_GAMES:
+            curves[name] = Curve(name, "fitted", float(games[place]), _NAMES, *fits[place])
         else:
-            shape = (fallback.names, fallback.coefficients, fallback.covariance)
-            curves[name] = Curve(name, "engine", float(games[place]), *shape)
+            curves[name] = replace(fallback, band=name, games=float(games[place]))
     return Curves(curves)
 
 
@@ -241,7 +232,7 @@ class Sums:
 
 
 def inputs_of(rows: Rows) -> Floats:
-    """What the coefficients of a fitted curve are multiplied by, (entries, coefficients)."""
+    """The numbers that the coefficients of a fitted curve are multiplied by, (entries, coefficients)."""
     gap = _gap(np.round(rows.gap / _GAP_STEP) * _GAP_STEP)
     unknown = (~rows.gap_known).astype(np.float64)
     return np.stack([np.ones(len(rows)), _pawns(rows.cp), gap, unknown], axis=1)
@@ -250,10 +241,10 @@ def inputs_of(rows: Rows) -> Floats:
 def _summed(rows: Rows) -> dict[int, Sums]:
     """The sums of each band that has rows."""
     inputs = inputs_of(rows)
-    told = pd.DataFrame(inputs, columns=list(_NAMES)).assign(
+    table = pd.DataFrame(inputs, columns=list(_NAMES)).assign(
         band=rows.band, weight=rows.weight, points=rows.weight * rows.score
     )
-    sums = told.groupby(["band", *_NAMES], as_index=False)[["weight", "points"]].sum()
+    sums = table.groupby(["band", *_NAMES], as_index=False)[["weight", "points"]].sum()
     return {
         int(str(band)): Sums(
             part[list(_NAMES)].to_numpy(),
@@ -267,44 +258,39 @@ def _summed(rows: Rows) -> dict[int, Sums]:
 def _fit_bands(rows: Rows) -> dict[int, tuple[Floats, Floats]]:
     """Coefficients and covariance of each band that has rows, leaning on what all have in common."""
     summed = _summed(rows)
-    together = Sums(*(np.concatenate([getattr(one, name) for one in summed.values()]) for name in _PARTS))
+    together = Sums(*(np.concatenate([getattr(sums, name) for sums in summed.values()]) for name in _PARTS))
     known = np.diag(1.0 / _VAGUE**2)
     centre = logistic(together, _EXPECTED, known)
     spread = _dispersion(rows, together, centre)
     scatter = np.full(len(_NAMES), _SMALL)
-    one = np.eye(len(_NAMES))
+    identity = np.eye(len(_NAMES))
     for _ in range(_ROUNDS):
         precision = np.diag(1.0 / scatter)
         found = {band: logistic(sums, centre, precision * spread) for band, sums in summed.items()}
-        told = {band: information(sums, found[band]) / spread for band, sums in summed.items()}
-        # What each band tells of the common centre: its information, less as bands scatter about it.
-        share = {band: np.linalg.inv(one + each * scatter) for band, each in told.items()}
-        centre_covariance = np.asarray(np.linalg.inv(known + sum(share[band] @ told[band] for band in told)))
-        pull = sum(precision @ found[band] - share[band] @ precision @ centre for band in told)
+        known_by = {band: information(sums, found[band]) / spread for band, sums in summed.items()}
+        # How much each band says of the common centre: its information, less as bands scatter about it.
+        share = {band: np.linalg.inv(identity + each * scatter) for band, each in known_by.items()}
+        centre_covariance = np.asarray(
+            np.linalg.inv(known + sum(share[band] @ known_by[band] for band in known_by))
+        )
+        pull = sum(precision @ found[band] - share[band] @ precision @ centre for band in known_by)
         centre = centre_covariance @ (known @ _EXPECTED + pull)
-        left = sum(np.diag(np.linalg.inv(each + precision)) for each in told.values())
+        left = sum(np.diag(np.linalg.inv(each + precision)) for each in known_by.values())
         around = sum((each - centre) ** 2 for each in found.values())
         scatter = (around + left + _SMALL**2) / (len(found) + 1)
-    return {
-        band: (
-            coefficients,
-            _covariance(
-                game_scatter(rows.where(rows.band == band), coefficients) / spread**2,
-                told[band],
-                np.diag(1.0 / scatter),
-                centre_covariance,
-            ),
-        )
-        for band, coefficients in found.items()
-    }
+    fits = {}
+    for band, coefficients in found.items():
+        meat = game_scatter(rows.where(rows.band == band), coefficients) / spread**2
+        covariance = _covariance(meat, known_by[band], np.diag(1.0 / scatter), centre_covariance)
+        fits[band] = coefficients, covariance
+    return fits
 
 
-def _covariance(meat: Floats, told: Floats, precision: Floats, centre_covariance: Floats) -> Floats:
+def _covariance(meat: Floats, known: Floats, precision: Floats, centre_covariance: Floats) -> Floats:
     """Of a band's coefficients: by how games really differ, and as far as the common centre is not known."""
-    bread = np.linalg.inv(told + precision)
+    bread = np.linalg.inv(known + precision)
     leaning = bread @ precision
-    covariance: Floats = bread @ (meat + precision) @ bread + leaning @ centre_covariance @ leaning.T
-    return covariance
+    return np.asarray(bread @ (meat + precision) @ bread + leaning @ centre_covariance @ leaning.T)
 
 
 def logistic(sums: Sums, centre: Floats, precision: Floats) -> Floats:
@@ -337,8 +323,7 @@ def information(sums: Sums, coefficients: Floats) -> Floats:
     """How much the results tell of the coefficients, were each a win or a loss: inverse covariance."""
     expected = special.expit(sums.inputs @ coefficients)
     each = sums.weight * expected * (1.0 - expected)
-    told: Floats = (sums.inputs * each[:, None]).T @ sums.inputs
-    return told
+    return np.asarray((sums.inputs * each[:, None]).T @ sums.inputs)
 
 
 def _dispersion(rows: Rows, sums: Sums, coefficients: Floats) -> float:
@@ -346,20 +331,19 @@ def _dispersion(rows: Rows, sums: Sums, coefficients: Floats) -> float:
 
     Nor are the two players' results of one game two pieces of evidence. Few games stay near 1.
     """
-    told = information(sums, coefficients) + np.diag(1.0 / _VAGUE**2)
-    seen = np.trace(np.linalg.solve(told, game_scatter(rows, coefficients))) / len(_NAMES)
+    known = information(sums, coefficients) + np.diag(1.0 / _VAGUE**2)
+    seen = np.trace(np.linalg.solve(known, game_scatter(rows, coefficients))) / len(_NAMES)
     games = sums.weight.sum()
     return float((games * seen + _DISPERSION_GAMES) / (games + _DISPERSION_GAMES))
 
 
 def game_scatter(rows: Rows, coefficients: Floats) -> Floats:
-    """What the games' slopes scatter by, one game being one piece of evidence."""
+    """How much the games' slopes scatter, one game being one piece of evidence."""
     inputs = inputs_of(rows)
     residual = rows.weight * (rows.score - special.expit(inputs @ coefficients))
     firsts = np.flatnonzero(np.r_[True, rows.game[1:] != rows.game[:-1]])
     by_game = np.add.reduceat(inputs * residual[:, None], firsts, axis=0)
-    meat: Floats = by_game.T @ by_game
-    return meat
+    return np.asarray(by_game.T @ by_game)
 
 
 def _engine_curve(engine: EngineRows) -> Curve:

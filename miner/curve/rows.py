@@ -1,13 +1,12 @@
-"""Which evaluations players of each band got, and how their games ended: DuckDB over a store's tables."""
+"""The evaluations that players of each band got, and how their games ended: DuckDB over a store's tables."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
-import numpy.typing as npt
 
-from miner.arrays import Floats, Ints
+from miner.arrays import Flags, Floats, Ints
 from miner.store import Store
 from miner.store.query import connected, create_views, parquet
 from miner.terms import BandScheme
@@ -24,21 +23,13 @@ class Rows:
     band: Ints  # place of the mover's band in the scheme's names
     cp: Floats  # evaluation after the reply, for the mover; a mate in n counts 10000 - n
     gap: Floats  # the mover's rating less the opponent's; 0 where not both are known
-    gap_known: npt.NDArray[np.bool_]
+    gap_known: Flags
     score: Floats  # the mover's: win 1, draw 0.5, loss 0
     weight: Floats  # adds up to 1 over the judged replies of one player in one game
 
-    def where(self, chosen: npt.NDArray[np.bool_]) -> Rows:
+    def where(self, chosen: Flags) -> Rows:
         """The entries that are chosen; choose whole games, or a player's weights add up to less than 1."""
-        return Rows(
-            self.game[chosen],
-            self.band[chosen],
-            self.cp[chosen],
-            self.gap[chosen],
-            self.gap_known[chosen],
-            self.score[chosen],
-            self.weight[chosen],
-        )
+        return Rows(*(getattr(self, column.name)[chosen] for column in fields(self)))
 
     def __len__(self) -> int:
         return len(self.game)
@@ -60,7 +51,8 @@ def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Ro
     read = store.require("read")
     store.require("judge")
     if not read.rows.get("moves"):
-        return _no_rows()
+        none, nothing = np.zeros(0, dtype=np.int64), np.zeros(0)
+        return Rows(none, none, nothing, nothing, np.zeros(0, dtype=np.bool_), nothing, nothing)
     every = max(1, -(-read.rows["games"] // most_games))
     with connected() as connection:
         create_views(connection, store.path("moves"), store.path("games"))
@@ -90,7 +82,7 @@ def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Ro
 
 
 def engine_rows_of(store: Store) -> EngineRows:
-    """What the engine expects of the evaluations in `judged`, as far as it tells.
+    """The evaluations in `judged` with the scores that the engine expects, where it gave any.
 
     Raises StoreError if the store was not judged yet.
     """
@@ -106,8 +98,3 @@ def engine_rows_of(store: Store) -> EngineRows:
             """
         ).fetchnumpy()
     return EngineRows(found["cp"], found["expected"])
-
-
-def _no_rows() -> Rows:
-    none, nothing = np.zeros(0, dtype=np.int64), np.zeros(0)
-    return Rows(none, none, nothing, nothing, np.zeros(0, dtype=np.bool_), nothing, nothing)

@@ -1,1 +1,1 @@
-"""UCI engines: how one is spoken to, many at work at once, and what they have said."""
+"""UCI engines: one at a time, many at work at once, and the verdicts they have given."""

@@ -52,12 +52,11 @@ class VerdictCache:
         with self._explained():
             path.parent.mkdir(parents=True, exist_ok=True)
             self._file = sqlite3.connect(path, timeout=BUSY_S, check_same_thread=False)
-        try:
-            with self._explained():
+            try:
                 self._prepare()
-        except StoreError:
-            self._file.close()
-            raise
+            except BaseException:
+                self._file.close()
+                raise
 
     def _prepare(self) -> None:
         # With a write-ahead log a kill cannot harm the file; a power cut may lose the last commits at most.
@@ -65,11 +64,7 @@ class VerdictCache:
         self._file.execute("PRAGMA synchronous = NORMAL")
         (found,) = self._file.execute("PRAGMA user_version").fetchone()
         if found not in (0, FORMAT):
-            raise StoreError(
-                f"the cache of verdicts has format {found}, this program {FORMAT}",
-                where=Place(str(self.path)),
-                advice="name another cache file",
-            )
+            raise self._failure(f"has format {found}, this program {FORMAT}", "name another cache file")
         self._file.executescript(_TABLES)
         self._file.execute(f"PRAGMA user_version = {FORMAT}")
         with self._file:
@@ -88,7 +83,7 @@ class VerdictCache:
             self._file.close()
 
     def find(self, request: Request) -> Verdict | None:
-        """What this engine said of the same search, ever; None: it was not asked."""
+        """The verdict of this engine on the same search in any run; None: it was never asked."""
         if request in self._fresh:
             return self._fresh[request]
         with self._explained():
@@ -96,14 +91,8 @@ class VerdictCache:
         if row is None:
             return None
         cp, mate, pv, nodes, depth, wdl, seconds = row
-        return Verdict(
-            score=Score(mover(request), cp=cp, mate=mate),
-            pv=tuple(pv.split()),
-            nodes=nodes,
-            depth=depth,
-            wdl=tuple(map(int, wdl.split())),
-            seconds=seconds,
-        )
+        score, shares = Score(mover(request), cp, mate), tuple(map(int, wdl.split()))
+        return Verdict(score, tuple(pv.split()), nodes, depth, shares, seconds)
 
     def add(self, request: Request, verdict: Verdict) -> None:
         """Keep a verdict; it is on disk after the next `commit`."""
@@ -122,36 +111,24 @@ class VerdictCache:
         return self.engine.digest, request.fen, " ".join(request.searchmoves), request.nodes
 
     def _row(self, request: Request, verdict: Verdict) -> tuple[object, ...]:
-        return (
-            *self._key(request),
-            verdict.nodes,
-            verdict.depth,
-            verdict.score.cp,
-            verdict.score.mate,
-            " ".join(map(str, verdict.wdl)),
-            " ".join(verdict.pv),
-            verdict.seconds,
-        )
+        score, wdl, pv = verdict.score, " ".join(map(str, verdict.wdl)), " ".join(verdict.pv)
+        searched = verdict.nodes, verdict.depth
+        return *self._key(request), *searched, score.cp, score.mate, wdl, pv, verdict.seconds
 
     @contextmanager
     def _explained(self) -> Iterator[None]:
         try:
             yield
         except sqlite3.OperationalError as error:
-            raise StoreError(
-                f"the cache of verdicts cannot be used: {error}",
-                where=Place(str(self.path)),
-                advice="see that its folder can be written to and no other run holds it, or name another",
-            ) from error
+            what = f"cannot be used: {error}"
+            advice = "see that its folder can be written to and no other run holds it, or name another"
+            raise self._failure(what, advice) from error
         except sqlite3.DatabaseError as error:
-            raise StoreError(
-                f"the cache of verdicts is damaged: {error}",
-                where=Place(str(self.path)),
-                advice="move the file away; what it held will be searched again",
-            ) from error
+            advice = "move the file away; what it held will be searched again"
+            raise self._failure(f"is damaged: {error}", advice) from error
         except OSError as error:
-            raise StoreError(
-                f"the cache of verdicts cannot be made: {error.strerror}",
-                where=Place(str(self.path)),
-                advice="name a folder you may write to",
-            ) from error
+            what, advice = f"cannot be made: {error.strerror}", "name a folder you may write to"
+            raise self._failure(what, advice) from error
+
+    def _failure(self, what: str, advice: str) -> StoreError:
+        return StoreError(f"the cache of verdicts {what}", where=Place(str(self.path)), advice=advice)

@@ -19,12 +19,13 @@ from pathlib import Path
 from typing import Any, Generic
 
 from miner.cluster import NO_WORKERS_S, Cluster, ClusterTask, ClusterTasks, Worker, this_worker
+from miner.engine.dispatch import COMMIT_S, Dispatcher, engine_options, failed, identify
 from miner.engine.identity import VARIABLE, EngineIdentity, find_engine
-from miner.engine.pool import COMMIT_S, Dispatcher, PoolLimits, engine_options, failed, identify
 from miner.engine.schedule import Found, Job
 from miner.engine.uci import Dialogue, EngineLost
 from miner.engine.verdicts import Request, Verdict
 from miner.errors import ClusterFailed, EngineFailed, EngineNotFound, MinerError, Place
+from miner.means import Means, PoolLimits
 
 log = logging.getLogger(__name__)
 
@@ -39,18 +40,30 @@ def work_off(dispatcher: Dispatcher[Found], cluster: Cluster, hash_mb: int) -> N
     Raises ClusterFailed if no worker may run engines, or the cluster is lost; EngineFailed if all that may
     have another engine or none, or engines are lost too often.
     """
+    identity = dispatcher.cache.engine
+    wanted = _Wanted(str(dispatcher.program), identity.digest, hash_mb, dispatcher.limits)
     with cluster.cluster_tasks() as cluster_tasks:
-        _EnginesOfWorkers(dispatcher, cluster, cluster_tasks, hash_mb).work_off()
+        _EnginesOfWorkers(dispatcher, cluster, cluster_tasks, wanted).work_off()
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """The engine that workers are to have."""
+
+    named: str  # where the run's machine has its program
+    digest: str
+    hash_mb: int
+    limits: PoolLimits
 
 
 @dataclass(frozen=True, slots=True)
 class _Searched:
-    """What became of a batch at its worker."""
+    """How a worker has ended a batch."""
 
-    verdicts: list[Verdict]  # of its first requests
+    worker: str  # its address
+    verdicts: list[Verdict] = field(default_factory=list)  # of the first requests
     lost: tuple[str, str] | None = None  # reason and last words of an engine that was lost over the next
     unfit: str = ""  # why the worker has no engine for the batch; empty: it has one
-    worker: str = ""  # its address
 
 
 @dataclass(slots=True)
@@ -58,12 +71,11 @@ class _EnginesOfWorkers(Generic[Found]):
     dispatcher: Dispatcher[Found]
     cluster: Cluster
     cluster_tasks: ClusterTasks
-    hash_mb: int
+    wanted: _Wanted
     fit: dict[str, Worker] = field(default_factory=dict)  # by address
     unfit: dict[str, str] = field(default_factory=dict)  # address and reason
-    out: dict[ClusterTask[Any], tuple[list[Job], list[str]]] = field(
-        default_factory=dict
-    )  # jobs, and for whom
+    # Jobs of the batches that are under way, and the addresses of the workers that may do them.
+    out: dict[ClusterTask[Any], tuple[list[Job], list[str]]] = field(default_factory=dict)
     looked: float = 0.0
     without_since: float | None = None
 
@@ -74,9 +86,9 @@ class _EnginesOfWorkers(Generic[Found]):
         while True:
             self._hand_out()
             if not self.out:
-                assert self.dispatcher.schedule.is_finished or not self.fit, "jobs wait, engines too"
                 if self.dispatcher.schedule.is_finished:
                     return
+                assert not self.fit, "jobs wait, engines too"
             self._take(self.cluster_tasks.finished(COMMIT_S))
             if time.monotonic() - self.looked >= COMMIT_S:
                 self.dispatcher.cache.commit()
@@ -86,43 +98,34 @@ class _EnginesOfWorkers(Generic[Found]):
         """See who is there: engines of newcomers are compared, batches of those who left are taken back."""
         here = {worker.address: worker for worker in self.cluster.workers() if worker.engines}
         self.unfit = {address: why for address, why in self.unfit.items() if address in here}
-        told = self.cluster.learn(
-            f"engine {self.dispatcher.cache.engine.digest}",
+        engines = self.cluster.learn(
+            f"engine {self.wanted.digest}",
             _engine_here,
-            str(self.dispatcher.program),
-            self.hash_mb,
-            self.dispatcher.limits,
+            self.wanted,
             among=[address for address in here if address not in self.unfit],
         )
-        for address, engine in told.items():
-            why = _unlike(engine, self.dispatcher.cache.engine)
-            if why:
+        for address, engine in engines.items():
+            if why := _unlike(engine, self.dispatcher.cache.engine):
                 self._leave_out(here[address], why)
-        self.fit = {
-            address: worker
-            for address, worker in here.items()
-            if address in told and address not in self.unfit
-        }
-        self.dispatcher.work.engines = max(
-            sum(one.engines for one in self.fit.values()), self.dispatcher.work.engines
-        )
-        for cluster_task, (jobs, whose) in list(self.out.items()):
-            if not self.fit.keys() & set(whose):
-                self._give_back(cluster_task, jobs)
-        self._require_some()
-        self.looked = time.monotonic()
+        self.fit = {address: here[address] for address in engines if address not in self.unfit}
+        work, now = self.dispatcher.work, time.monotonic()
+        work.engines = max(work.engines, self._count_engines())
+        for cluster_task, (_, addresses) in list(self.out.items()):
+            if self.fit.keys().isdisjoint(addresses):
+                self.dispatcher.schedule.give_back(*self._drop(cluster_task))
+        self.without_since = None if self.fit else self.without_since or now
+        if self.without_since is not None and now - self.without_since > NO_WORKERS_S:
+            raise self._nobody()
+        self.looked = now
+
+    def _count_engines(self) -> int:
+        return sum(worker.engines for worker in self.fit.values())
 
     def _leave_out(self, worker: Worker, why: str) -> None:
         self.unfit[worker.address] = why
         self.fit.pop(worker.address, None)
         if self.cluster.is_new(f"{worker.address} {why}"):
             log.warning("worker %s is left out: %s", worker, why)
-
-    def _require_some(self) -> None:
-        now = time.monotonic()
-        self.without_since = None if self.fit else self.without_since or now
-        if self.without_since is not None and now - self.without_since > NO_WORKERS_S:
-            raise self._nobody()
 
     def _nobody(self) -> MinerError:
         if not self.unfit:
@@ -139,14 +142,11 @@ class _EnginesOfWorkers(Generic[Found]):
         )
 
     def _hand_out(self) -> None:
-        places = AHEAD * sum(worker.engines for worker in self.fit.values())
+        places = AHEAD * self._count_engines()
         while len(self.out) < places and (jobs := self._next_batch()):
             cluster_task = self.cluster_tasks.order(
                 search,
-                str(self.dispatcher.program),
-                self.dispatcher.cache.engine.digest,
-                self.hash_mb,
-                self.dispatcher.limits,
+                self.wanted,
                 [(job.request, self.dispatcher.patience(job.request.nodes)) for job in jobs],
                 about="a batch of searches",
                 engines=1,
@@ -167,27 +167,23 @@ class _EnginesOfWorkers(Generic[Found]):
     def _take(self, cluster_tasks: list[ClusterTask[Any]]) -> None:
         ended = [cluster_task for cluster_task in cluster_tasks if cluster_task in self.out]
         for cluster_task, searched in zip(ended, self.cluster_tasks.results(ended), strict=True):
-            jobs, _ = self.out.pop(cluster_task)
-            self.cluster_tasks.forget([cluster_task])
-            self._book(jobs, searched)
+            jobs = self._drop(cluster_task)
+            for job, verdict in zip(jobs, searched.verdicts, strict=False):
+                self.dispatcher.take(job, verdict)
+            rest = jobs[len(searched.verdicts) :]
+            if searched.lost:
+                reason, said_last = searched.lost
+                lost = EngineLost(f"{reason} (worker {searched.worker})", said_last)
+                self.dispatcher.lose(rest.pop(0), lost)
+            self.dispatcher.schedule.give_back(*rest)
+            if searched.unfit and (worker := self.fit.get(searched.worker)):
+                self._leave_out(worker, searched.unfit)
 
-    def _book(self, jobs: list[Job], searched: _Searched) -> None:
-        for job, verdict in zip(jobs, searched.verdicts, strict=False):
-            self.dispatcher.take(job, verdict)
-        rest = jobs[len(searched.verdicts) :]
-        if searched.lost:
-            reason, said_last = searched.lost
-            self.dispatcher.lose(rest.pop(0), EngineLost(f"{reason} (worker {searched.worker})", said_last))
-        for job in rest:
-            self.dispatcher.schedule.give_back(job)
-        if searched.unfit and (worker := self.fit.get(searched.worker)):
-            self._leave_out(worker, searched.unfit)
-
-    def _give_back(self, cluster_task: ClusterTask[Any], jobs: list[Job]) -> None:
-        del self.out[cluster_task]
+    def _drop(self, cluster_task: ClusterTask[Any]) -> list[Job]:
+        """The jobs of a batch that is no longer waited for."""
+        jobs, _ = self.out.pop(cluster_task)
         self.cluster_tasks.forget([cluster_task])
-        for job in jobs:
-            self.dispatcher.schedule.give_back(job)
+        return jobs
 
 
 def _unlike(engine: EngineIdentity | MinerError, wanted: EngineIdentity) -> str:
@@ -210,15 +206,15 @@ def _program(named: str) -> Path:
     return find_engine(os.environ.get(VARIABLE) or named)
 
 
-def _engine_here(named: str, hash_mb: int, limits: PoolLimits) -> EngineIdentity:
-    return identify(_program(named), hash_mb, limits)
+def _engine_here(wanted: _Wanted) -> EngineIdentity:
+    return identify(Means(engine=_program(wanted.named), limits=wanted.limits), wanted.hash_mb)
 
 
-_Kind = tuple[Path, int, str]
-"""Program, MB of hash and digest of an engine: a program that was replaced is another one."""
+_Kind = tuple[Path, _Wanted]
+"""Engines that may do the same batches: a program that was replaced has another digest."""
 
 
-class _Stable:
+class _KeptEngines:
     """The engines of a worker process, each kept while there is work, with the loop that they live in."""
 
     def __init__(self) -> None:
@@ -237,60 +233,48 @@ class _Stable:
             self.ending = self.loop.create_task(engine.end())
 
 
-@cache
-def _stable() -> _Stable:
-    return _Stable()
+_kept_engines = cache(_KeptEngines)
+_BEGINNING = threading.Lock()
 
 
-_ONE = threading.Lock()
-
-
-def search(
-    named: str, digest: str, hash_mb: int, limits: PoolLimits, batch: list[tuple[Request, float]]
-) -> _Searched:
+def search(wanted: _Wanted, batch: list[tuple[Request, float]]) -> _Searched:
     """The verdicts of requests, each with its patience in seconds, by an engine of this worker."""
-    with _ONE:  # threads of a worker begin at the same time
-        stable = _stable()
-    worker = this_worker()
+    with _BEGINNING:  # threads of a worker begin at the same time
+        kept = _kept_engines()
     try:
-        program = _program(named)
+        kind = _program(wanted.named), wanted
     except EngineNotFound as error:
-        return _Searched([], unfit=str(error), worker=worker)
-    work = _search(stable, program, digest, hash_mb, limits, batch, worker)
-    return asyncio.run_coroutine_threadsafe(work, stable.loop).result()
+        return _Searched(this_worker(), unfit=str(error))
+    work = _search(kept, kind, batch, this_worker())
+    return asyncio.run_coroutine_threadsafe(work, kept.loop).result()
 
 
 async def _search(
-    stable: _Stable,
-    program: Path,
-    digest: str,
-    hash_mb: int,
-    limits: PoolLimits,
-    batch: list[tuple[Request, float]],
-    worker: str,
+    kept: _KeptEngines, kind: _Kind, batch: list[tuple[Request, float]], worker: str
 ) -> _Searched:
-    kind = program, hash_mb, digest
-    idle = stable.idle[kind]
+    idle = kept.idle[kind]
     try:
-        engine = idle.pop() if idle else await _begin(program, digest, hash_mb, limits)
-    except EngineLost as lost:
-        return _Searched([], unfit=failed(program, lost).what, worker=worker)
+        engine = idle.pop() if idle else await _begin(*kind)
     except EngineFailed as error:
-        return _Searched([], unfit=error.what, worker=worker)
+        return _Searched(worker, unfit=error.what)
     verdicts: list[Verdict] = []
     for request, patience_s in batch:
         try:
             verdicts.append(await engine.search(request, patience_s))
         except EngineLost as lost:
             await engine.kill()
-            return _Searched(verdicts, (lost.reason, lost.said_last), worker=worker)
-    stable.put(kind, engine)
-    return _Searched(verdicts, worker=worker)
+            return _Searched(worker, verdicts, (lost.reason, lost.said_last))
+    kept.put(kind, engine)
+    return _Searched(worker, verdicts)
 
 
-async def _begin(program: Path, digest: str, hash_mb: int, limits: PoolLimits) -> Dialogue:
-    engine, identity = await Dialogue.begin(program, engine_options(hash_mb), limits.start_s)
-    if identity.digest != digest:
+async def _begin(program: Path, wanted: _Wanted) -> Dialogue:
+    options, start_s = engine_options(wanted.hash_mb), wanted.limits.start_s
+    try:
+        engine, identity = await Dialogue.begin(program, options, start_s)
+    except EngineLost as lost:
+        raise failed(program, lost) from lost
+    if identity.digest != wanted.digest:
         await engine.kill()
         raise EngineFailed("its engine has changed during the run")
     return engine

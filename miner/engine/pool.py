@@ -1,218 +1,30 @@
-"""Many single-threaded engines at work on many inquiries, through the cache."""
+"""Many single-threaded engines of this machine at work."""
 
 from __future__ import annotations
 
 import asyncio
-import logging
-import os
-import threading
-import time
-from collections.abc import Callable, Coroutine, Iterable
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, Generic, TypeVar
+from typing import Generic
 
-from miner.cluster import Cluster
-from miner.engine.cache import VerdictCache
-from miner.engine.identity import EngineIdentity
-from miner.engine.schedule import Found, Inquiry, Job, Schedule
+from miner.engine.dispatch import COMMIT_S, Dispatcher, engine_options, failed
+from miner.engine.schedule import Found, Job
 from miner.engine.uci import Dialogue, EngineLost
-from miner.engine.verdicts import Verdict
 from miner.errors import EngineFailed, Place
-from miner.progress import Task
-
-log = logging.getLogger(__name__)
-Result = TypeVar("Result")
-
-COMMIT_S = 1.0  # a kill loses the verdicts of so long at the most
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PoolLimits:
-    """How patient the pool is. Changes no verdict, only whether there is one."""
-
-    start_s: float = 30.0  # for the engine's greeting
-    search_s: float = 20.0  # for any search, and more by the two below
-    slack: float = 10.0  # times what a search should take by the speed seen so far
-    slowest: float = 20_000.0  # nodes/s assumed before a speed was seen
-    max_tries: int = 3  # engines that may be lost over one search
-    max_starts: int = 3  # starts of one engine that may fail in a row
-    max_hopeless: int = 4  # positions in a row that may be given up over without a verdict in between
 
 
 @dataclass(slots=True)
-class Work:
-    """What was done, for the manifest and benchmarks."""
+class Pool(Generic[Found]):
+    """Engines of this machine for the jobs of a dispatcher, as many as its work says."""
 
-    searches: int = 0  # by engines
-    from_cache: int = 0
-    nodes: int = 0  # searched by engines
-    search_s: float = 0.0  # the engines' own time, added up
-    wall_s: float = 0.0
-    engines: int = 0
-    lost: int = 0  # engines that were replaced
-
-    @property
-    def nodes_per_s(self) -> float:
-        """Of one engine while it searches."""
-        return self.nodes / self.search_s if self.search_s else 0.0
-
-    @property
-    def busy(self) -> float:
-        """Share (0 to 1) of the wall time that the engines spent searching."""
-        available = self.engines * self.wall_s
-        return self.search_s / available if available else 0.0
-
-
-@dataclass(slots=True)
-class Teller:
-    """Tells a task how far the pool has come: its `tell` is what `consult` takes as `on_progress`."""
-
-    task: Task
-    finished: int = 0
-
-    def tell(self, finished: int, work: Work) -> None:
-        """`finished` inquiries have returned so far, by so much work."""
-        if finished > self.finished:
-            self.task.advance(finished - self.finished)
-            self.finished = finished
-        if work.wall_s:
-            self.task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
-
-
-def engine_options(hash_mb: int) -> dict[str, str]:
-    """The UCI options that are set where an engine has them."""
-    return {"Threads": "1", "Hash": str(hash_mb), "UCI_ShowWDL": "true"}
-
-
-def identify(program: Path, hash_mb: int, limits: PoolLimits | None = None) -> EngineIdentity:
-    """Start the engine once to learn what it is.
-
-    Raises EngineFailed if it does not greet as a UCI engine does.
-    """
-    limits = limits or PoolLimits()
-
-    async def greet() -> EngineIdentity:
-        dialogue, identity = await Dialogue.begin(program, engine_options(hash_mb), limits.start_s)
-        await dialogue.end()
-        return identity
-
-    try:
-        return run(greet())
-    except EngineLost as lost:
-        raise failed(program, lost) from lost
-
-
-def consult(
-    inquiries: Iterable[Inquiry[Found]],
-    *,
-    program: Path,
-    hash_mb: int,
-    cache: VerdictCache,
-    engines: int | None = None,
-    limits: PoolLimits | None = None,
-    on_progress: Callable[[int, Work], None] = lambda _finished, _work: None,
-    cluster: Cluster | None = None,
-) -> tuple[list[Found], Work]:
-    """What the inquiries found, in their order, and the work it took.
-
-    `engines` None: one per core. On a `cluster` its workers run the engines, as many as each may.
-    `on_progress` is told the number of inquiries that are finished.
-    Every verdict is in the cache within a second, also if this is interrupted.
-    Raises EngineFailed if engines cannot be started, or are lost too often in a row; ClusterFailed.
-    """
-    limits = limits or PoolLimits()
-    dispatcher = Dispatcher(
-        program=program,
-        cache=cache,
-        limits=limits,
-        on_progress=on_progress,
-        schedule=Schedule(inquiries, cache.find, limits.max_tries),
-        work=Work(engines=0 if cluster is not None else engines or os.cpu_count() or 1),
-    )
-    try:
-        if cluster is not None:
-            from miner.engine.on_cluster import work_off  # needed on clusters only
-
-            work_off(dispatcher, cluster, hash_mb)
-        else:
-            run(_Pool(dispatcher, engine_options(hash_mb)).work_off())
-    finally:
-        dispatcher.count()
-        cache.commit()
-    return [
-        found for _, found in sorted(dispatcher.schedule.found.items(), key=lambda one: one[0])
-    ], dispatcher.work
-
-
-@dataclass(slots=True)
-class Dispatcher(Generic[Found]):
-    """Where jobs are handed out, and verdicts and losses booked, wherever the engines run."""
-
-    program: Path
-    cache: VerdictCache
-    limits: PoolLimits
-    on_progress: Callable[[int, Work], None]
-    schedule: Schedule[Found]
-    work: Work
-    began: float = field(default_factory=time.monotonic)
-    hopeless: set[str] = field(default_factory=set)  # FENs given up over since the last verdict
-
-    def next_job(self) -> Job | None:
-        """The next job that is there now."""
-        finished = len(self.schedule.found)
-        job = self.schedule.next_job()
-        if len(self.schedule.found) > finished:
-            self._tell()
-        return job
-
-    def take(self, job: Job, verdict: Verdict) -> None:
-        """An engine has done a job."""
-        self.hopeless.clear()
-        self.cache.add(job.request, verdict)
-        self.work.searches += 1
-        self.work.nodes += verdict.nodes
-        self.work.search_s += verdict.seconds
-        self.schedule.answer(job, verdict)
-        self._tell()
-
-    def lose(self, job: Job, lost: EngineLost) -> None:
-        """An engine was lost over a job.
-
-        Raises EngineFailed if one position after the other had to be given up.
-        """
-        log.warning("an engine was lost over %s: %s", job.request.fen, lost.reason)
-        self.work.lost += 1
-        # Not engines but positions are counted: one position may kill many engines, and one hand all of them.
-        if self.schedule.lose(job, lost.reason):
-            self.hopeless.add(job.request.fen)
-        if len(self.hopeless) >= self.limits.max_hopeless:
-            raise failed(self.program, lost) from lost
-
-    def patience(self, nodes: int) -> float:
-        """Seconds after which a search counts as hung."""
-        if not self.work.nodes_per_s:
-            return max(self.limits.search_s, nodes / self.limits.slowest)
-        return max(self.limits.search_s, self.limits.slack * nodes / self.work.nodes_per_s)
-
-    def count(self) -> None:
-        """Bring the work up to date."""
-        self.work.from_cache = self.schedule.known_answers
-        self.work.wall_s = time.monotonic() - self.began
-
-    def _tell(self) -> None:
-        self.count()
-        self.on_progress(len(self.schedule.found), self.work)
-
-
-@dataclass(slots=True)
-class _Pool(Generic[Found]):
     dispatcher: Dispatcher[Found]
-    options: dict[str, str]
+    hash_mb: int
     changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
     async def work_off(self) -> None:
-        """Let the engines work until every inquiry has returned."""
+        """Let the engines work until every inquiry has returned.
+
+        Raises EngineFailed if they cannot be started, or are lost too often in a row.
+        """
         try:
             async with asyncio.TaskGroup() as group:
                 committing = group.create_task(self._commit_regularly())
@@ -251,25 +63,23 @@ class _Pool(Generic[Found]):
     async def _next_job(self) -> Job | None:
         """The next job, waited for while others in flight may lead to one; None: all is done."""
         async with self.changed:
-            while True:
-                job = self.dispatcher.next_job()
-                if job is not None:
-                    return job
+            while (job := self.dispatcher.next_job()) is None:
                 if self.dispatcher.schedule.is_finished:
                     self.changed.notify_all()
                     return None
                 await self.changed.wait()
+            return job
 
     async def _start(self, job: Job, failed_before: int) -> Dialogue | None:
         """A new engine; None if it cannot be had now and the job was given back."""
-        dispatcher = self.dispatcher
+        dispatcher, limits = self.dispatcher, self.dispatcher.limits
         try:
             engine, identity = await Dialogue.begin(
-                dispatcher.program, self.options, dispatcher.limits.start_s
+                dispatcher.program, engine_options(self.hash_mb), limits.start_s
             )
         except EngineLost as lost:
             dispatcher.work.lost += 1
-            if failed_before + 1 >= dispatcher.limits.max_starts:
+            if failed_before + 1 >= limits.max_starts:
                 raise failed(dispatcher.program, lost) from lost
             dispatcher.schedule.give_back(job)
             return None
@@ -288,53 +98,16 @@ class _Pool(Generic[Found]):
             verdict = await engine.search(job.request, self.dispatcher.patience(job.request.nodes))
         except EngineLost as lost:
             self.dispatcher.lose(job, lost)
-            await self._wake_others()
-            return False
-        self.dispatcher.take(job, verdict)
-        await self._wake_others()
-        return True
-
-    async def _wake_others(self) -> None:
+            is_lost = True
+        else:
+            self.dispatcher.take(job, verdict)
+            is_lost = False
         async with self.changed:
             self.changed.notify_all()
+        return not is_lost
 
 
 def _first_of(failures: BaseExceptionGroup[BaseException]) -> BaseException:
     """The first failure in a group, or in a group within it."""
     first = failures.exceptions[0]
     return _first_of(first) if isinstance(first, BaseExceptionGroup) else first
-
-
-def failed(program: Path, lost: EngineLost) -> EngineFailed:
-    """The error that ends a run for want of an engine."""
-    said = f"; it said last: {lost.said_last!r}" if lost.said_last else ""
-    return EngineFailed(
-        f"the engine is of no use: {lost.reason}{said}",
-        where=Place(str(program)),
-        advice="try it by hand with the command `uci`, or name another by --engine FILE",
-    )
-
-
-def run(work: Coroutine[Any, Any, Result]) -> Result:
-    """The result of asynchronous work, from plain code or from under a running loop (a notebook)."""
-    try:
-        asyncio.get_running_loop()
-    except RuntimeError:
-        return asyncio.run(work)
-    return _run_beside(work)
-
-
-def _run_beside(work: Coroutine[Any, Any, Result]) -> Result:
-    loop = asyncio.new_event_loop()
-    task = loop.create_task(work)
-    thread = threading.Thread(target=lambda: loop.run_until_complete(asyncio.wait([task])))
-    thread.start()
-    try:
-        thread.join()
-    except KeyboardInterrupt:
-        loop.call_soon_threadsafe(task.cancel)
-        thread.join()
-        raise
-    finally:
-        loop.close()
-    return task.result()

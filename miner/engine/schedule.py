@@ -11,23 +11,17 @@ from miner.engine.verdicts import Answer, Failure, Request, Verdict
 
 Found = TypeVar("Found")
 Inquiry = Generator[list[Request], list[Answer], Found]
-"""What is to be found out about one position: yields batches of requests, is sent their answers, returns."""
+"""Searches that depend on each other: yields batches of requests, is sent their answers, returns a result."""
 
 
 @dataclass(frozen=True, order=True, slots=True)
 class Job:
-    """A request that waits for an engine; the earliest inquiry's come first."""
+    """A request that waits for an engine; those of the earliest inquiry come first."""
 
     inquiry: int
     slot: int  # place in its batch
     request: Request
     tries: int = 0  # engines that were lost over it
-
-
-@dataclass(slots=True)
-class _Batch:
-    requests: list[Request]
-    answers: list[Answer | None]
 
 
 class Schedule(Generic[Found]):
@@ -46,7 +40,7 @@ class Schedule(Generic[Found]):
         self._max_tries = max_tries
         self._to_begin = enumerate(inquiries)
         self._begun: dict[int, Inquiry[Found]] = {}
-        self._batches: dict[int, _Batch] = {}
+        self._batches: dict[int, list[Answer | None]] = {}
         self._waiting: list[Job] = []
         self._all_begun = False
 
@@ -70,11 +64,12 @@ class Schedule(Generic[Found]):
     def answer(self, job: Job, answer: Answer) -> None:
         """Take the answer of a job; its inquiry goes on when its batch is complete."""
         batch = self._batches[job.inquiry]
-        batch.answers[job.slot] = answer
-        self._advance_if_complete(job.inquiry, batch)
+        batch[job.slot] = answer
+        if (answers := _if_complete(batch)) is not None:
+            self._advance(job.inquiry, answers)
 
     def lose(self, job: Job, reason: str) -> bool:
-        """An engine was lost over a job: it is tried again, or after `max_tries` given up; whether it was."""
+        """Try a job again over which an engine was lost; True: it was given up after `max_tries` instead."""
         tries = job.tries + 1
         if tries < self._max_tries:
             heapq.heappush(self._waiting, replace(job, tries=tries))
@@ -82,14 +77,10 @@ class Schedule(Generic[Found]):
         self.answer(job, Failure(f"{tries} engines were lost over it: {reason}"))
         return True
 
-    def give_back(self, job: Job) -> None:
-        """The job was never begun."""
-        heapq.heappush(self._waiting, job)
-
-    def _advance_if_complete(self, number: int, batch: _Batch) -> None:
-        answers = [answer for answer in batch.answers if answer is not None]
-        if len(answers) == len(batch.requests):
-            self._advance(number, answers)
+    def give_back(self, *jobs: Job) -> None:
+        """Take back jobs that were never begun."""
+        for job in jobs:
+            heapq.heappush(self._waiting, job)
 
     def _advance(self, number: int, answers: list[Answer] | None) -> None:
         """Send answers (None: begin) until some request of the next batch is not known, or the end."""
@@ -102,16 +93,19 @@ class Schedule(Generic[Found]):
                 self._batches.pop(number, None)
                 del self._begun[number]
                 return
-            batch = _Batch(requests, [self._known(request) for request in requests])
-            jobs = [
-                Job(number, slot, request)
-                for slot, (request, answer) in enumerate(zip(requests, batch.answers, strict=True))
-                if answer is None
-            ]
-            self.known_answers += len(requests) - len(jobs)
-            if jobs:
+            batch: list[Answer | None] = [self._known(request) for request in requests]
+            answers = _if_complete(batch)
+            if answers is None:
                 self._batches[number] = batch
-                for job in jobs:
-                    heapq.heappush(self._waiting, job)
+            for slot, (request, answer) in enumerate(zip(requests, batch, strict=True)):
+                if answer is None:
+                    heapq.heappush(self._waiting, Job(number, slot, request))
+                else:
+                    self.known_answers += 1
+            if answers is None:
                 return
-            answers = [answer for answer in batch.answers if answer is not None]
+
+
+def _if_complete(batch: list[Answer | None]) -> list[Answer] | None:
+    answers = [answer for answer in batch if answer is not None]
+    return answers if len(answers) == len(batch) else None

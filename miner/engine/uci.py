@@ -45,7 +45,7 @@ log = logging.getLogger(__name__)
 
 LONGEST_LINE = 1 << 16  # bytes; a line of a UCI engine is far shorter
 LONGEST_GREETING = 1 << 20  # bytes up to `uciok`; hundreds of options are far shorter
-MOST_TOLD = 300  # characters of what an engine said that are passed on
+LONGEST_QUOTE = 300  # characters of what an engine said that are passed on
 GOODBYE_S = 1.0
 TICK_S = 1.0
 _OTHER_LINE = re.compile(r"\smultipv\s+(?!1\s)")
@@ -62,15 +62,15 @@ class EngineLost(Exception):
 
 
 @dataclass(slots=True)
-class Told:
-    """What counts of all that an engine tells in the course of a search."""
+class SearchOutput:
+    """The lines that count of all that an engine says in the course of a search."""
 
     exact: tuple[str, InfoDict] | None = None  # the last with an exact score, as it was said and as read
     bound: tuple[str, InfoDict] | None = None  # the last whose score is only a bound
     nodes: int = 0
 
-    def hear(self, line: str, info: InfoDict) -> None:
-        """Take one line; `info` is what python-chess has read in it of the first of several lines."""
+    def add(self, line: str, info: InfoDict) -> None:
+        """Take one line; `info` is what python-chess has read in it."""
         self.nodes = info.get("nodes", self.nodes)
         if " pv " not in line or not {"score", "nodes", "depth"} <= info.keys():
             return
@@ -85,34 +85,26 @@ class Told:
 
         Raises ValueError if nothing had both a score and a line of moves, or the line cannot be played.
         """
-        counts = self.exact or self.bound
-        if counts is None:
+        scored = self.exact or self.bound
+        if scored is None:
             raise ValueError("no score before `bestmove`")
-        line, info = counts
+        line, info = scored
         pv = tuple(move.uci() for move in info.get("pv", ()))
         words = line.split(" pv ", maxsplit=1)[1].split()
         if len(pv) < len(words):  # python-chess leaves out what it cannot read, or the whole line
             raise ValueError(f"the line {' '.join(words)!r} cannot be played")
-        score = info["score"].relative
-        cp = score.score()
-        return Verdict(
-            # Some engines tell a mate by centipawns beyond all reason.
-            score=Score(side, cp=None if cp is None else max(-MOST_CP, min(MOST_CP, cp)), mate=score.mate()),
-            pv=pv,
-            nodes=self.nodes,
-            depth=info["depth"],
-            wdl=_shares(tuple(info["wdl"].relative)) if "wdl" in info else (),
-            seconds=seconds,
-        )
-
-
-def _shares(wdl: tuple[int, ...]) -> tuple[int, ...]:
-    """Win, draw, loss per mille, but for rounding; nothing if they are no such shares."""
-    return wdl if min(wdl) >= 0 and abs(sum(wdl) - 1000) <= len(wdl) else ()
+        relative = info["score"].relative
+        cp = relative.score()
+        if cp is not None:  # some engines tell a mate by centipawns beyond all reason
+            cp = max(-MOST_CP, min(MOST_CP, cp))
+        wdl = tuple(info["wdl"].relative) if "wdl" in info else (0, 0, 0)
+        if min(wdl) < 0 or abs(sum(wdl) - 1000) > len(wdl):  # no shares per mille, but for rounding
+            wdl = ()
+        return Verdict(Score(side, cp, relative.mate()), pv, self.nodes, info["depth"], wdl, seconds)
 
 
 def _shortened(said: str) -> str:
-    return said if len(said) <= MOST_TOLD else f"{said[:MOST_TOLD]}..."
+    return said if len(said) <= LONGEST_QUOTE else f"{said[:LONGEST_QUOTE]}..."
 
 
 class ListeningProtocol(UciProtocol):
@@ -120,28 +112,20 @@ class ListeningProtocol(UciProtocol):
 
     def __init__(self) -> None:
         super().__init__()
-        self.first_game = False  # new games are told of by `forget`
+        self.first_game = False  # new games are announced by `Dialogue.search`
         self.said_last = ""
         self.deaf_for = ""  # the reason why it does not listen any more
         self.exited = asyncio.Event()
-        self._search: AnalysisResult | None = None
-        self._told = Told()
+        self.searching: AnalysisResult | None = None
+        self._output = SearchOutput()
         self._begun = b""  # a line
         self._greeting = 0  # bytes
 
-    def listen_to(self, search: AnalysisResult | None) -> Told:
-        """What will be told of a search from now on; None: nothing is searched."""
-        self._search = search
-        self._told = Told()
-        return self._told
-
-    async def forget(self) -> None:
-        """Have the engine forget all searches before.
-
-        Where python-chess does it together with a search, it does not notice if the engine dies meanwhile.
-        """
-        self.send_line("ucinewgame")
-        await self.ping()
+    def listen_to(self, search: AnalysisResult | None) -> SearchOutput:
+        """Begin to collect the output of a search; None: nothing is searched."""
+        self.searching = search
+        self._output = SearchOutput()
+        return self._output
 
     def pipe_data_received(self, fd: int, data: bytes | str) -> None:
         """Pass the engine's lines on one by one, as far as they are UCI."""
@@ -171,32 +155,27 @@ class ListeningProtocol(UciProtocol):
             return  # of several lines only the first counts, and python-chess makes room for any number
         if words[0] == "bestmove":  # what it would ponder on is no matter of ours, right or wrong
             line = " ".join(words[:2])
-        if self._search is not None:
+        if self.searching is not None:
             # python-chess adds what each line says to the ones before; here each stands for itself.
-            self._search.multipv[:] = [{}]
+            self.searching.multipv[:] = [{}]
         try:
             super().pipe_data_received(fd, f"{line}\n".encode())
         except ArithmeticError as error:  # a number that python-chess cannot reckon with
             self.kill(f"it talked nonsense: {error}")
             return
-        if self._search is not None:
-            self._told.hear(line, self._search.info)
+        if self.searching is not None:
+            self._output.add(line, self.searching.info)
 
     def pipe_connection_lost(self, fd: int, exc: Exception | None) -> None:
-        """Called by asyncio. An engine that says no more is of no use, even if it lives on."""
+        """Called by asyncio: an engine whose output has ended is of no use, even if it lives on."""
         super().pipe_connection_lost(fd, exc)
         if fd == 1:
             self.kill()
 
     def process_exited(self) -> None:
-        """Called by asyncio."""
+        """Called by asyncio when the process has ended."""
         super().process_exited()
         self.exited.set()
-
-    def complain(self, error: Exception) -> None:
-        """End the search with an error."""
-        if self._search is not None:
-            self._search.set_exception(error)
 
     def kill(self, reason: str = "") -> None:
         """Kill the engine and what it has started, also if they hang or are stopped."""
@@ -213,7 +192,7 @@ class ListeningProtocol(UciProtocol):
 
 @dataclass(slots=True)
 class Dialogue:
-    """A running engine."""
+    """A running engine, and the conversation with it."""
 
     transport: asyncio.SubprocessTransport
     protocol: ListeningProtocol
@@ -250,7 +229,9 @@ class Dialogue:
             await self.protocol.initialize()
         self.name = self.protocol.id.get("name") or self.program.name
         known = self.protocol.options
-        values = {name: as_told(one.default) for name, one in known.items() if one.default is not None}
+        values = {
+            name: as_uci(option.default) for name, option in known.items() if option.default is not None
+        }
         chosen = {known[name].name: value for name, value in options.items() if name in known}
         # python-chess would have it analyse in a mode of its own; the verdicts are those of its usual one.
         mode = {name: value for name, value in values.items() if name.lower() == "uci_analysemode"}
@@ -280,21 +261,23 @@ class Dialogue:
         """
         self.protocol.listen_to(None)
         async with self._awaited("readyok", timeout_s):
-            await self.protocol.forget()
+            # Where python-chess does it together with the search, it does not notice if the engine dies.
+            self.protocol.send_line("ucinewgame")
+            await self.protocol.ping()
             self.analysis = await self.protocol.analysis(
                 chess.Board(request.fen),
                 Limit(nodes=request.nodes),
                 info=INFO_BASIC | INFO_SCORE | INFO_PV,
                 root_moves=[chess.Move.from_uci(move) for move in request.searchmoves] or None,
             )
-        told = self.protocol.listen_to(self.analysis)
+        output = self.protocol.listen_to(self.analysis)
         began = time.monotonic()
         async with self._awaited("bestmove", timeout_s):
             async for _ in self.analysis:
                 pass  # heard already
             best = await self.analysis.wait()
         try:
-            verdict = told.verdict(mover(request), time.monotonic() - began)
+            verdict = output.verdict(mover(request), time.monotonic() - began)
         except ValueError as error:
             raise self._nonsense(error) from error
         wrong = nonsense_in(request, verdict, best.move.uci() if best.move else "(none)")
@@ -366,19 +349,20 @@ async def patience(seconds: float) -> AsyncIterator[None]:
             next_tick.cancel()
 
 
-def as_told(value: ConfigValue) -> str:
+def as_uci(value: ConfigValue) -> str:
     """An option's value as UCI writes it.
 
-    >>> as_told(True), as_told(16), as_told("")
+    >>> as_uci(True), as_uci(16), as_uci("")
     ('true', '16', '')
     """
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _pass_on(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-    """Tell the dialogue of a `bestmove` that cannot be played, which python-chess tells only the loop."""
+    """End a search whose `bestmove` cannot be played, which python-chess tells only the loop."""
     protocol = context.get("protocol")
     if isinstance(protocol, ListeningProtocol):
-        protocol.complain(context["exception"])
+        if protocol.searching is not None:
+            protocol.searching.set_exception(context["exception"])
     else:
         loop.default_exception_handler(context)

@@ -1,4 +1,4 @@
-"""What an engine is asked and what it answers, as values."""
+"""The requests to an engine and its answers, as values."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the engine said in the end; score, win/draw/loss and line are those of the side to move."""
+    """The outcome of one search; score, win/draw/loss and line are those of the side to move."""
 
     score: Score
     pv: tuple[str, ...]  # UCI; begins with the best move
@@ -50,7 +50,7 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """A verdict that could not be had, and why."""
+    """The reason why there is no verdict."""
 
     reason: str
 
@@ -66,12 +66,11 @@ def search_fen(board: chess.Board) -> str:
     >>> search_fen(chess.Board("rnbqkbnr/pppppppp/8/8/4P3/8/PPPP1PPP/RNBQKBNR b KQkq e3 4 9"))
     'rnbqkbnr/pppppppp/8/8/4P3/8/PPPP1PPP/RNBQKBNR b KQkq - 0 1'
     """
-    placed = board.fen(en_passant="legal").split(" ")[:4]
-    return " ".join([*placed, "0", "1"])
+    return f"{board.epd(en_passant='legal')} 0 1"
 
 
 def nonsense_in(request: Request, verdict: Verdict, best_move: str) -> str | None:
-    """What is wrong with an answer that an engine in its right mind would not give; None: nothing."""
+    """The flaw of an answer that no sound engine would give; None: it has none."""
     board = chess.Board(request.fen)
     try:
         line = parse_uci_line(board, verdict.pv)
@@ -84,17 +83,13 @@ def nonsense_in(request: Request, verdict: Verdict, best_move: str) -> str | Non
         return "a null move cannot be played"
     if request.searchmoves and line[0].uci() not in request.searchmoves:
         return f"{line[0].uci()} is none of the moves that were asked for"
-    mate_in = abs(verdict.score.mate or 0)
-    if mate_in >= MATE_SCORE_CP - MOST_CP or not all(
-        0 <= one <= MOST for one in (verdict.nodes, verdict.depth)
-    ):
-        return f"mate in {mate_in}, {verdict.nodes} nodes or depth {verdict.depth} cannot be"
-    broken_off = verdict.nodes < FULL_BUDGET * request.nodes
-    may_stop = (
-        verdict.score.mate is not None or verdict.depth >= DEEP_ENOUGH or board.legal_moves.count() == 1
-    )
-    if broken_off and not may_stop:
-        return f"the search ended after {verdict.nodes:,} of {request.nodes:,} nodes"
+    score, nodes, depth = verdict.score, verdict.nodes, verdict.depth
+    mate_in = abs(score.mate or 0)
+    if mate_in >= MATE_SCORE_CP - MOST_CP or not (0 <= nodes <= MOST and 0 <= depth <= MOST):
+        return f"mate in {mate_in}, {nodes} nodes or depth {depth} cannot be"
+    may_stop = score.mate is not None or depth >= DEEP_ENOUGH or board.legal_moves.count() == 1
+    if nodes < FULL_BUDGET * request.nodes and not may_stop:
+        return f"the search ended after {nodes:,} of {request.nodes:,} nodes"
     return None
 
 

@@ -1,4 +1,4 @@
-"""What an explanation rests on: a board, the engine's lines, and how forcing they are."""
+"""The evidence for an explanation: a board, the engine's lines, how forcing they are, pieces in words."""
 
 from __future__ import annotations
 
@@ -10,6 +10,12 @@ import chess
 from miner.board.moves import after
 from miner.board.settle import MATED, material_balance, settled_balance
 from miner.terms import Score
+
+_LONGEST = 13  # plies: the reply and six moves of each side
+_QUIET_MOVES = 1
+
+_NUMBERS = {1: "a", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight"}
+_ORDER = (chess.QUEEN, chess.ROOK, chess.BISHOP, chess.KNIGHT, chess.PAWN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,59 +39,9 @@ class Evidence:
         """The side that makes the losing reply."""
         return self.board.turn
 
-    @property
-    def punishes(self) -> chess.Color:
-        """The other side."""
-        return not self.board.turn
-
     def after_reply(self, plies: int) -> chess.Board:
         """The board after so many moves of the reply's line, the reply being the first."""
         return after(self.board, self.reply_line[:plies])
-
-
-_NUMBERS = {1: "a", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight"}
-_ORDER = (chess.QUEEN, chess.ROOK, chess.BISHOP, chess.KNIGHT, chess.PAWN)
-
-
-def side_name(color: chess.Color) -> str:
-    """White or Black."""
-    return "White" if color == chess.WHITE else "Black"
-
-
-def piece_name(kind: chess.PieceType) -> str:
-    """The piece's name in small letters."""
-    return chess.piece_name(kind)
-
-
-def pieces(counts: Mapping[chess.PieceType, int]) -> str:
-    """Counted pieces, the most valuable first; an empty count gives an empty text.
-
-    >>> pieces({chess.PAWN: 2, chess.ROOK: 1})
-    'a rook and two pawns'
-    """
-    words = [_counted(kind, counts[kind]) for kind in _ORDER if counts.get(kind, 0) > 0]
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _counted(kind: chess.PieceType, count: int) -> str:
-    return f"{_NUMBERS.get(count, str(count))} {piece_name(kind)}{'s' if count > 1 else ''}"
-
-
-def exchange(net: Mapping[chess.PieceType, int]) -> str:
-    """What one side has gained, net of what it gave: positive counts are gained, negative ones given.
-
-    >>> exchange({chess.ROOK: 1, chess.KNIGHT: -1})
-    'a rook for a knight'
-    """
-    gained = pieces({kind: count for kind, count in net.items() if count > 0})
-    given = pieces({kind: -count for kind, count in net.items() if count < 0})
-    return f"{gained} for {given}" if given else gained
-
-
-_LONGEST = 13  # plies: the reply and six moves of each side
-_QUIET_MOVES = 1
 
 
 def forcing_plies(evidence: Evidence) -> int:
@@ -113,11 +69,7 @@ def forcing_plies(evidence: Evidence) -> int:
 def _keeps_the_initiative(board: chess.Board, move: chess.Move) -> bool:
     if board.is_capture(move) or move.promotion or board.gives_check(move):
         return True
-    answers_a_threat = threatens(board)
-    board.push(move)
-    forcing = answers_a_threat or threatens(board)
-    board.pop()
-    return forcing
+    return threatens(board) or threatens(after(board, (move,)))
 
 
 def threatens(board: chess.Board) -> bool:
@@ -132,8 +84,7 @@ def threat_gain(board: chess.Board) -> int:
     """
     if board.is_check():
         return 0
-    board = board.copy(stack=False)
-    board.push(chess.Move.null())
+    board = after(board, (chess.Move.null(),))
     if mates_in_one(board):
         return MATED
     return settled_balance(board, board.turn) - material_balance(board, board.turn)
@@ -142,10 +93,33 @@ def threat_gain(board: chess.Board) -> int:
 def mates_in_one(board: chess.Board) -> chess.Move | None:
     """A move that gives mate at once, if there is one."""
     for move in board.generate_legal_moves():
-        if board.gives_check(move):
-            board.push(move)
-            mate = board.is_checkmate()
-            board.pop()
-            if mate:
-                return move
+        if board.gives_check(move) and after(board, (move,)).is_checkmate():
+            return move
     return None
+
+
+def exchange(net: Mapping[chess.PieceType, int]) -> str:
+    """The gains and losses of one side in words: positive counts are gained, negative ones given.
+
+    >>> exchange({chess.ROOK: 1, chess.KNIGHT: -1})
+    'a rook for a knight'
+    """
+    gained = pieces(net)
+    given = pieces({kind: -count for kind, count in net.items()})
+    return f"{gained} for {given}" if given else gained
+
+
+def pieces(counts: Mapping[chess.PieceType, int]) -> str:
+    """Counted pieces in words, the most valuable first; those of which there are none or fewer are left out.
+
+    >>> pieces({chess.PAWN: 2, chess.ROOK: 1})
+    'a rook and two pawns'
+    """
+    words = [_counted(kind, counts[kind]) for kind in _ORDER if counts.get(kind, 0) > 0]
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _counted(kind: chess.PieceType, count: int) -> str:
+    return f"{_NUMBERS.get(count, str(count))} {chess.piece_name(kind)}{'s' if count > 1 else ''}"

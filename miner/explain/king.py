@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import chess
 
-from miner.explain.evidence import Evidence, side_name
+from miner.explain.evidence import Evidence
 
 _HORIZON_PLIES = 12  # of either line: what happens to the king later has other causes
 
@@ -22,12 +22,12 @@ class KingExposed:
 
     @property
     def detail(self) -> str:
-        """In plain English."""
-        parts = []
+        """The reason in words, such as `Black can no longer castle`."""
+        side, parts = chess.COLOR_NAMES[self.side].capitalize(), []
         if self.castling_lost:
-            parts.append(f"{side_name(self.side)} can no longer castle")
+            parts.append(f"{side} can no longer castle")
         if self.driven_to is not None:
-            king = "the king" if parts else f"{side_name(self.side)}'s king"
+            king = "the king" if parts else f"{side}'s king"
             parts.append(f"{king} is driven to {chess.square_name(self.driven_to)}")
         return "; ".join(parts)
 
@@ -38,18 +38,13 @@ def explain_king(evidence: Evidence) -> KingExposed | None:
     By force means: the king moves out of check, takes what has just come to it, or the losing reply itself is
     the king's move. It counts only while the other side has its queen, and only beyond the best line.
     """
-    in_reply = _king_walk(evidence, evidence.reply_line, evidence.errs)
-    in_best = _king_walk(evidence, evidence.best_line, evidence.errs)
+    in_reply = _king_walk(evidence.board, evidence.reply_line)
+    in_best = _king_walk(evidence.board, evidence.best_line)
     castling_lost = in_reply.castling_lost and not in_best.castling_lost
     driven = in_reply.rank > max(in_best.rank, _rank(evidence.board.king(evidence.errs), evidence.errs))
     if not castling_lost and not driven:
         return None
-    return KingExposed(
-        side=evidence.errs,
-        castling_lost=castling_lost,
-        driven_to=in_reply.square if driven else None,
-        plies=in_reply.plies,
-    )
+    return KingExposed(evidence.errs, castling_lost, in_reply.square if driven else None, in_reply.plies)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +57,12 @@ class _Walk:
     plies: int = 0
 
 
-def _king_walk(evidence: Evidence, line: tuple[chess.Move, ...], errs: chess.Color) -> _Walk:
-    board = evidence.board.copy(stack=False)
+def _king_walk(start: chess.Board, line: tuple[chess.Move, ...]) -> _Walk:
+    board = start.copy(stack=False)
     walk = _Walk()
     came_to: chess.Square | None = None
     for plies, move in enumerate(line[:_HORIZON_PLIES], 1):
-        moves_king = board.turn == errs and board.piece_type_at(move.from_square) == chess.KING
+        moves_king = board.turn == start.turn and board.piece_type_at(move.from_square) == chess.KING
         forced = board.is_check() or plies == 1 or move.to_square == came_to
         if moves_king and forced and not board.is_castling(move):
             walk = _stepped(walk, board, move, plies)
@@ -84,13 +79,10 @@ def _stepped(walk: _Walk, board: chess.Board, move: chess.Move, plies: int) -> _
         return walk
     loses_castling = walk.castling_lost or board.has_castling_rights(color)
     rank = _rank(move.to_square, color)
-    farther = rank > walk.rank
-    return _Walk(
-        castling_lost=loses_castling,
-        square=move.to_square if farther else walk.square,
-        rank=max(rank, walk.rank),
-        plies=plies if farther or loses_castling != walk.castling_lost else walk.plies,
-    )
+    if rank > walk.rank:
+        return _Walk(loses_castling, move.to_square, rank, plies)
+    plies = walk.plies if loses_castling == walk.castling_lost else plies
+    return replace(walk, castling_lost=loses_castling, plies=plies)
 
 
 def _rank(square: chess.Square | None, color: chess.Color) -> int:

@@ -16,7 +16,7 @@ class Mate:
 
     @property
     def detail(self) -> str:
-        """In plain English."""
+        """The reason in words, such as `mate in 2`."""
         return f"misses mate in {self.moves}" if self.missed else f"mate in {self.moves}"
 
 
@@ -26,13 +26,12 @@ def explain_mate(evidence: Evidence) -> Mate | None:
     The line counts as well as the score: a line that ends in checkmate is mate. A missed mate is a reason
     only as long as the reply still does not lose anything else, which `explain` decides.
     """
+    best, reply = evidence.best.mate, evidence.reply.mate
     allowed = _mate_against(evidence)
-    if allowed is not None and not _mated_anyway(evidence):
+    if allowed is not None and (best is None or best > 0):
         return Mate(allowed)
-    mates = evidence.best.mate is not None and evidence.best.mate > 0
-    still_mates = evidence.reply.mate is not None and evidence.reply.mate > 0
-    if mates and not still_mates:
-        return Mate(evidence.best.mate or 0, missed=True)
+    if best is not None and best > 0 and (reply is None or reply <= 0):
+        return Mate(best, missed=True)
     return None
 
 
@@ -43,7 +42,3 @@ def _mate_against(evidence: Evidence) -> int | None:
     if plies % 2 == 0 and evidence.after_reply(plies).is_checkmate():
         return plies // 2
     return None
-
-
-def _mated_anyway(evidence: Evidence) -> bool:
-    return evidence.best.mate is not None and evidence.best.mate <= 0

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from operator import attrgetter
 
 import chess
 
@@ -20,12 +21,12 @@ class Cost(StrEnum):
 
     WINS = "wins"  # the other side takes it
     MISSES = "misses the win of"  # the reply loses nothing, but lets a gain of its own side go
-    LEAVES = "does not win back"  # the same, where that side has just lost something
+    LEAVES = "does not win back"  # it lets a gain go where its side has just lost something
 
 
 @dataclass(frozen=True, slots=True)
 class MaterialLost:
-    """What the reply costs against the best line at the same depth, when the captures have settled."""
+    """The cost of the reply against the best line at the same depth, when the captures have settled."""
 
     pawns: int  # at least 1
     net: Mapping[chess.PieceType, int]  # by piece: what the other side is up (positive) and down (negative)
@@ -34,7 +35,7 @@ class MaterialLost:
 
     @property
     def detail(self) -> str:
-        """In plain English."""
+        """The reason in words, such as `wins a knight for a pawn`."""
         return f"{self.cost} {exchange(self.net)}"
 
 
@@ -50,19 +51,16 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
     """
     forced = forcing_plies(evidence)
     line = _standings(evidence, evidence.reply_line, forced + _HOLDS_PLIES)
-    reply = max((one for one in line if one.plies >= forced), default=line[-1], key=_balance)
+    reply = max((later for later in line if later.plies >= forced), default=line[-1], key=_balance)
     best = _at_depth(_standings(evidence, evidence.best_line, forced + _HOLDS_PLIES), forced)
     start = _start(evidence)
     had = min(start, best, key=_balance) if reply.balance < start.balance else best
     pawns = had.balance - reply.balance
     if pawns < 1 or MATED in (abs(had.balance), abs(reply.balance)):
         return None
-    return MaterialLost(
-        pawns=pawns,
-        net=_net(had.board, reply.board, evidence.errs),
-        plies=_on_the_board(evidence, line, reply.balance, forced),
-        cost=_cost(evidence, reply, best),
-    )
+    net = _net(had.board, reply.board, evidence.errs)
+    plies = _on_the_board(evidence, line, reply.balance, forced)
+    return MaterialLost(pawns, net, plies, _cost(evidence, reply, best))
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +70,7 @@ class _Standing:
     board: chess.Board  # where the captures have settled
 
 
-def _balance(standing: _Standing) -> int:
-    return standing.balance
+_balance = attrgetter("balance")
 
 
 def _start(evidence: Evidence) -> _Standing:
@@ -90,28 +87,27 @@ def _standings(evidence: Evidence, line: tuple[chess.Move, ...], limit: int) -> 
     standings: list[_Standing] = []
     for plies, move in enumerate(line[:limit], 1):
         board.push(move)
-        if board.turn != evidence.errs:
-            settled = settle(board)
-            standings.append(_Standing(plies, -settled.balance, after(board, settled.line)))
-        elif plies == len(line):
-            settled = settle_answer(board)
-            standings.append(_Standing(plies, settled.balance, after(board, settled.line)))
+        they_move = board.turn != evidence.errs
+        if they_move or plies == len(line):
+            settled = settle(board) if they_move else settle_answer(board)
+            balance = -settled.balance if they_move else settled.balance
+            standings.append(_Standing(plies, balance, after(board, settled.line)))
     return standings
 
 
 def _at_depth(standings: list[_Standing], plies: int) -> _Standing:
     """The middle one of three at that depth: a single move may stand in the midst of a combination."""
-    near = [one for one in standings if one.plies >= plies][:3] or standings[-1:]
+    near = [later for later in standings if later.plies >= plies][:3] or standings[-1:]
     return sorted(near, key=_balance)[(len(near) - 1) // 2]
 
 
 def _net(best: chess.Board, reply: chess.Board, errs: chess.Color) -> dict[chess.PieceType, int]:
     net = {kind: _surplus(best, errs, kind) - _surplus(reply, errs, kind) for kind in VALUES}
     # A bishop for a knight is an even trade in standard values: nobody says it to a pupil.
-    for one, other in ((chess.BISHOP, chess.KNIGHT), (chess.KNIGHT, chess.BISHOP)):
-        even = max(0, min(net[one], -net[other]))
-        net[one] -= even
-        net[other] += even
+    for gained, given in ((chess.BISHOP, chess.KNIGHT), (chess.KNIGHT, chess.BISHOP)):
+        even = max(0, min(net[gained], -net[given]))
+        net[gained] -= even
+        net[given] += even
     return {kind: count for kind, count in net.items() if count}
 
 
@@ -121,23 +117,13 @@ def _surplus(board: chess.Board, color: chess.Color, kind: chess.PieceType) -> i
 
 def _on_the_board(evidence: Evidence, standings: list[_Standing], balance: int, forced: int) -> int:
     """Moves of the reply's line after which the loss has been taken, not merely threatened."""
-    decided = 1
-    for one in reversed(standings):
-        if one.balance > balance:
-            decided = one.plies
-            break
-    for plies, board in _boards(evidence):
-        taken = plies > decided and material_balance(board, evidence.errs) == balance
-        if taken and not settle(board).line:
+    decided = max((standing.plies for standing in standings if standing.balance > balance), default=1)
+    board = evidence.after_reply(decided)
+    for plies, move in enumerate(evidence.reply_line[decided:], decided + 1):
+        board.push(move)
+        if material_balance(board, evidence.errs) == balance and not settle(board).line:
             return plies
     return max(decided, min(forced, len(evidence.reply_line)))
-
-
-def _boards(evidence: Evidence) -> Iterator[tuple[int, chess.Board]]:
-    board = evidence.board.copy(stack=False)
-    for plies, move in enumerate(evidence.reply_line, 1):
-        board.push(move)
-        yield plies, board
 
 
 def _cost(evidence: Evidence, reply: _Standing, best: _Standing) -> Cost:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import chess
 
-from miner.board.moves import after
+from miner.board.moves import after, captured_square
 from miner.board.settle import VALUES, material_balance, settle, settle_answer, settled_balance
 from miner.explain.evidence import Evidence, mates_in_one
 from miner.reasons import Pattern
@@ -26,34 +26,23 @@ def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Patt
     """
     start = evidence.after_reply(1)
     end = after(start, refutation)
+    if is_back_rank_mate(end):
+        return Pattern.BACK_RANK
     if end.is_checkmate():
-        return _mating_pattern(end, len(refutation))
+        return Pattern.MATING_NET if len(refutation) > 1 else None
     if evidence.reply.mate is not None and evidence.reply.mate < 0:
         return Pattern.MATING_NET
     line, prizes = refutation, tuple(_prizes(start, refutation))
     if not prizes or end.is_check():  # the line stops short of what it wins: let the captures settle
-        line = (*refutation, *_settling(evidence, end))
+        settled = settle_answer(end) if end.turn == evidence.errs else settle(end)
+        line = (*refutation, *settled.line)
         prizes = tuple(_prizes(start, line))
-    board = start
-    for ply, move in enumerate(line[:SHOWN_PLIES]):
-        if ply % 2 == 0:
-            strike = _Strike.of(board, line, ply, prizes)
-            for pattern, shows in _DETECTORS:
-                if strike.pays and shows(strike):
-                    return pattern
-        board = after(board, (move,))
+    for ply in range(0, min(len(line), SHOWN_PLIES), 2):
+        strike = _Strike.of(after(start, line[:ply]), line, ply, prizes)
+        for pattern, shows in _DETECTORS:
+            if (strike.targets or strike.takes is not None) and shows(strike):
+                return pattern
     return None
-
-
-def _settling(evidence: Evidence, board: chess.Board) -> tuple[chess.Move, ...]:
-    settled = settle(board) if board.turn == evidence.punishes else settle_answer(board)
-    return settled.line
-
-
-def _mating_pattern(board: chess.Board, plies: int) -> Pattern | None:
-    if is_back_rank_mate(board):
-        return Pattern.BACK_RANK
-    return Pattern.MATING_NET if plies > 1 else None
 
 
 def is_back_rank_mate(board: chess.Board) -> bool:
@@ -61,17 +50,11 @@ def is_back_rank_mate(board: chess.Board) -> bool:
     king = board.king(board.turn)
     if king is None or not board.is_checkmate():
         return False
-    rank = 0 if board.turn == chess.WHITE else 7
-    along = chess.SquareSet(chess.BB_RANKS[rank])
-    front = chess.SquareSet(chess.BB_RANKS[1 if rank == 0 else 6]) & chess.SquareSet(
-        chess.BB_KING_ATTACKS[king]
-    )
-    heavy = board.rooks | board.queens
-    return (
-        king in along
-        and all(square in along and heavy & chess.BB_SQUARES[square] for square in board.checkers())
-        and all(board.color_at(square) == board.turn for square in front)
-    )
+    back, second = (0, 1) if board.turn == chess.WHITE else (7, 6)
+    heavy = chess.SquareSet(chess.BB_RANKS[back] & (board.rooks | board.queens))
+    front = chess.SquareSet(chess.BB_RANKS[second] & chess.BB_KING_ATTACKS[king])
+    blocked = front.issubset(board.occupied_co[board.turn])
+    return chess.square_rank(king) == back and board.checkers().issubset(heavy) and blocked
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,26 +70,13 @@ def _prizes(start: chess.Board, line: tuple[chess.Move, ...]) -> Iterator[_Prize
     board = start.copy(stack=False)
     for ply, move in enumerate(line):
         if ply % 2 == 0 and board.is_capture(move):
-            gain = _gain(board, move, line[ply + 1] if ply + 1 < len(line) else None)
-            victim = _victim_square(board, move)
-            if gain >= 1:
-                yield _Prize(
-                    ply, _trace_back(line[:ply], victim), VALUES[board.piece_type_at(victim) or chess.PAWN]
-                )
+            square = captured_square(board, move)
+            victim = VALUES[board.piece_type_at(square) or chess.PAWN]
+            attacker = VALUES[board.piece_type_at(move.from_square) or chess.PAWN]
+            retaken = any(answer.to_square == move.to_square for answer in line[ply + 1 : ply + 2])
+            if victim - (attacker if retaken else 0) >= 1:
+                yield _Prize(ply, _trace_back(line[:ply], square), victim)
         board.push(move)
-
-
-def _gain(board: chess.Board, move: chess.Move, answer: chess.Move | None) -> int:
-    victim = board.piece_type_at(_victim_square(board, move)) or chess.PAWN
-    retaken = answer is not None and answer.to_square == move.to_square
-    attacker = board.piece_type_at(move.from_square) or chess.PAWN
-    return VALUES[victim] - (VALUES[attacker] if retaken else 0)
-
-
-def _victim_square(board: chess.Board, move: chess.Move) -> chess.Square:
-    if board.is_en_passant(move):
-        return chess.square(chess.square_file(move.to_square), chess.square_rank(move.from_square))
-    return move.to_square
 
 
 def _trace_back(moves: tuple[chess.Move, ...], square: chess.Square) -> tuple[chess.Square, ...]:
@@ -126,8 +96,7 @@ class _Strike:
     before: chess.Board
     move: chess.Move
     now: chess.Board  # after the move
-    answer: chess.Move | None
-    then: chess.Move | None
+    next_two: tuple[chess.Move, ...]  # the answer and the next punishing move, as far as the line goes
     targets: frozenset[chess.Square]  # of the men that are taken with gain later, where they stand now
     takes: chess.Square | None  # where this move itself takes something with gain
 
@@ -141,32 +110,24 @@ class _Strike:
             before=board,
             move=line[ply],
             now=after(board, (line[ply],)),
-            answer=line[ply + 1] if ply + 1 < len(line) else None,
-            then=line[ply + 2] if ply + 2 < len(line) else None,
+            next_two=line[ply + 1 : ply + 3],
             # Beside a piece that is won, pawns taken on the way are not what the pattern is about.
             targets=frozenset(prize.squares[ply + 1] for prize in later if prize.value >= min(best, 3)),
             takes=next((prize.squares[ply] for prize in prizes if prize.ply == ply), None),
         )
 
     @property
-    def color(self) -> chess.Color:
-        """The side that strikes."""
-        return self.before.turn
-
-    @property
-    def pays(self) -> bool:
-        """Whether this move or a later one takes something with gain."""
-        return bool(self.targets) or self.takes is not None
+    def is_retaken(self) -> bool:
+        """Whether the answer goes to the square of this move."""
+        return any(answer.to_square == self.move.to_square for answer in self.next_two[:1])
 
 
 def _discovered(strike: _Strike) -> bool:
     """A line piece attacks a target piece or the king through the square that the move has left."""
     # A developing move opens lines on pawns all the time; nobody calls that a discovered attack.
-    pieces = {one for one in strike.targets if _value(strike.now, one) >= VALUES[chess.KNIGHT]}
+    pieces = {target for target in strike.targets if _value(strike.now, target) >= VALUES[chess.KNIGHT]}
     wanted = {*pieces, strike.now.king(strike.now.turn)}
-    for square in _line_pieces(strike.now, strike.color):
-        if square == strike.move.to_square:
-            continue
+    for square in _line_pieces(strike.now, strike.before.turn) - chess.SquareSet([strike.move.to_square]):
         for target in strike.now.attacks(square) - strike.before.attacks(square):
             if target in wanted and strike.move.from_square in chess.SquareSet.between(square, target):
                 return True
@@ -194,13 +155,13 @@ def _pin(strike: _Strike) -> bool:
 def _is_pinned(board: chess.Board, square: chess.Square, pinners: Iterable[chess.Square]) -> bool:
     """Whether one of `pinners` attacks something better, or the king, through the man on `square`."""
     behind = (_behind(board, pinner, square) for pinner in pinners)
-    return any(one is not None and _value(board, one) > _value(board, square) for one in behind)
+    return any(better is not None and _value(board, better) > _value(board, square) for better in behind)
 
 
 def _is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square) -> bool:
     """Whether the man on `guard` is pinned along a line on which `target` does not lie."""
     line_pieces = _line_pieces(board, not board.turn)
-    elsewhere = (one for one in line_pieces if target not in chess.SquareSet.ray(one, guard))
+    elsewhere = (pinner for pinner in line_pieces if target not in chess.SquareSet.ray(pinner, guard))
     return board.piece_type_at(guard) != chess.KING and _is_pinned(board, guard, elsewhere)
 
 
@@ -272,7 +233,7 @@ def _trapped(strike: _Strike) -> bool:
     board = strike.now
     return any(
         _value(board, target) >= VALUES[chess.KNIGHT]
-        and board.attackers(strike.color, target) - strike.before.attackers(strike.color, target)
+        and board.attackers(not board.turn, target) - strike.before.attackers(not board.turn, target)
         and not board.is_check()
         and (_flees_in_vain(strike, target) or _has_no_flight(board, target))
         for target in strike.targets
@@ -280,21 +241,15 @@ def _trapped(strike: _Strike) -> bool:
 
 
 def _flees_in_vain(strike: _Strike, target: chess.Square) -> bool:
-    answer, then = strike.answer, strike.then
-    return (
-        answer is not None
-        and then is not None
-        and answer.from_square == target
-        and then.to_square == answer.to_square
-        and not _sells_dearly(strike.now, answer)
-    )
-
-
-def _sells_dearly(board: chess.Board, flight: chess.Move) -> bool:
-    """Whether a piece takes with its flight as much as it is worth: then it is exchanged, not caught."""
-    if not board.is_capture(flight):
+    if len(strike.next_two) < 2:
         return False
-    return _value(board, _victim_square(board, flight)) >= _value(board, flight.from_square)
+    board, (flight, then) = strike.now, strike.next_two
+    if flight.from_square != target or then.to_square != flight.to_square:
+        return False
+    if not board.is_capture(flight):
+        return True
+    # A piece that takes as much as it is worth is exchanged, not caught.
+    return _value(board, captured_square(board, flight)) < _value(board, target)
 
 
 def _has_no_flight(board: chess.Board, target: chess.Square) -> bool:
@@ -309,14 +264,10 @@ def _has_no_flight(board: chess.Board, target: chess.Square) -> bool:
 
 def _overloaded(strike: _Strike) -> bool:
     """The answer draws away the only man that defends a target."""
-    if strike.answer is None or not (strike.before.is_capture(strike.move) or strike.now.is_check()):
+    if not strike.is_retaken or not (strike.before.is_capture(strike.move) or strike.now.is_check()):
         return False
-    if strike.answer.to_square != strike.move.to_square:
-        return False
-    return any(
-        strike.before.attackers(strike.now.turn, target) == chess.SquareSet([strike.answer.from_square])
-        for target in strike.targets
-    )
+    drawn_away = chess.SquareSet([strike.next_two[0].from_square])
+    return any(strike.before.attackers(strike.now.turn, target) == drawn_away for target in strike.targets)
 
 
 def _removed_defender(strike: _Strike) -> bool:
@@ -325,9 +276,9 @@ def _removed_defender(strike: _Strike) -> bool:
         return False
     taken = strike.move.to_square
     for target in strike.targets - {taken}:
+        is_less = _value(strike.before, taken) < _value(strike.now, target)
         defends = taken in strike.before.attackers(strike.now.turn, target)
-        retaken = strike.answer is not None and strike.answer.to_square == taken
-        if defends and (retaken or _value(strike.before, taken) < _value(strike.now, target)):
+        if defends and (strike.is_retaken or is_less):
             return True
     return False
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import chess
 
 from miner.board.moves import after, develops, goes_home, is_developed
-from miner.explain.evidence import Evidence, piece_name
+from miner.explain.evidence import Evidence
 
 _CHASE_MOVES = 4  # moves of the side that errs, the reply included
 _CHASED_AT_LEAST = 3  # of them, by one piece
@@ -24,11 +24,11 @@ class TempoLost:
 
     @property
     def detail(self) -> str:
-        """In plain English."""
+        """The reason in words, such as `the knight must go back from f6 to g8`."""
         squares = [chess.square_name(square) for square in self.path]
         if self.home:
-            return f"the {piece_name(self.piece)} must go back from {squares[-2]} to {squares[-1]}"
-        return f"the {piece_name(self.piece)} is chased: {'-'.join(squares)}"
+            return f"the {chess.piece_name(self.piece)} must go back from {squares[-2]} to {squares[-1]}"
+        return f"the {chess.piece_name(self.piece)} is chased: {'-'.join(squares)}"
 
 
 def explain_tempo(evidence: Evidence, *, forced_loss: float = 0.10) -> TempoLost | None:
@@ -50,13 +50,10 @@ def _verified_retreat(evidence: Evidence, forced_loss: float) -> TempoLost | Non
     piece = board.piece_type_at(move.from_square)
     if piece is None or not board.is_legal(move) or not goes_home(board, move):
         return None
-    return TempoLost(piece, (move.from_square, move.to_square), _plies_until_home(evidence, move), home=True)
-
-
-def _plies_until_home(evidence: Evidence, retreat: chess.Move) -> int:
-    """Where the line puts the retreat off by a move or two, it is shown up to there."""
+    # Where the line puts the retreat off by a move or two, it is shown up to there.
     line = evidence.reply_line[: 2 * _CHASE_MOVES - 1]
-    return line.index(retreat) + 1 if retreat in line[2::2] else min(3, len(line))
+    plies = line.index(move) + 1 if move in line[2::2] else min(3, len(line))
+    return TempoLost(piece, (move.from_square, move.to_square), plies, home=True)
 
 
 def _chase(evidence: Evidence) -> TempoLost | None:
@@ -67,8 +64,7 @@ def _chase(evidence: Evidence) -> TempoLost | None:
         return None
     path = [evidence.reply_line[0].from_square, square]
     line = evidence.reply_line[: 2 * _CHASE_MOVES - 1]
-    plies = 1
-    for hunting, moving in zip(line[1::2], line[2::2], strict=False):
+    for moves, (hunting, moving) in enumerate(zip(line[1::2], line[2::2], strict=False), 1):
         hunted = _attacks_with_tempo(board, hunting, square)
         board.push(hunting)
         if moving.from_square == square:
@@ -77,9 +73,8 @@ def _chase(evidence: Evidence) -> TempoLost | None:
             square = moving.to_square
             path.append(square)
         board.push(moving)
-        plies += 2
         if len(path) > _CHASED_AT_LEAST:
-            return TempoLost(piece, tuple(path), plies, home=False)
+            return TempoLost(piece, tuple(path), 2 * moves + 1, home=False)
     return None
 
 

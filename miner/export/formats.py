@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
+from typing import TypeVar
 
 import pyarrow as pa
 
@@ -13,6 +14,8 @@ from miner.export.epd import epd_bytes
 from miner.export.lists import csv_bytes, parquet_bytes
 from miner.export.pgn import pgn_bytes
 from miner.store import replacing
+
+Subject = TypeVar("Subject")
 
 FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {
     ".csv": csv_bytes,
@@ -30,9 +33,19 @@ def export(findings: pa.Table, targets: Sequence[Path]) -> None:
     there, and the same findings give the same bytes.
     Raises ExportError for a suffix that names no format and for a target that cannot be written.
     """
-    check_targets(targets, FORMATS)
+    write_files(findings, targets, FORMATS)
+
+
+def write_files(
+    subject: Subject, targets: Sequence[Path], formats: Mapping[str, Callable[[Subject], bytes]]
+) -> None:
+    """Write something to every target in the format that its suffix names, each file whole or not there.
+
+    Raises ExportError as `check_targets` does, before the first is written.
+    """
+    check_targets(targets, formats)
     for target in targets:
-        write_file(target, FORMATS[target.suffix.lower()](findings))
+        write_file(target, formats[target.suffix.lower()](subject))
 
 
 _NAME_A_FILE = "name a file in a folder you may write to"

@@ -92,7 +92,12 @@ FORMULA = re.compile(r"(^|;\s*)(?=[=+\-@＝＋－＠])")
 
 
 def csv_bytes(findings: pa.Table) -> bytes:
-    """Findings as CSV: UTF-8, a header line, lines that end in CR LF.
+    """Findings as CSV; see `csv_of`."""
+    return csv_of(findings.select(CSV_COLUMNS))
+
+
+def csv_of(table: pa.Table) -> bytes:
+    """A table as CSV: UTF-8, a header line, lines that end in CR LF.
 
     The key is 16 hexadecimal digits, since spreadsheets round numbers of more than 15. Shares have 4
     decimals, reach 6, points 3; what is not known is empty. In text, an apostrophe keeps a spreadsheet
@@ -102,9 +107,9 @@ def csv_bytes(findings: pa.Table) -> bytes:
     """
     text = io.StringIO(newline="")
     lines = csv.writer(text, lineterminator="\r\n")
-    lines.writerow(CSV_COLUMNS)
-    for finding in findings.select(CSV_COLUMNS).to_pylist():
-        lines.writerow(_cell(name, value) for name, value in finding.items())
+    lines.writerow(table.column_names)
+    for row in table.to_pylist():
+        lines.writerow(_cell(name, value) for name, value in row.items())
     return text.getvalue().encode()
 
 
@@ -131,8 +136,13 @@ def defused(text: str) -> str:
 
 
 def parquet_bytes(findings: pa.Table) -> bytes:
-    """The whole table as Parquet, each column with what it is; the same bytes for any chunks."""
+    """All columns of findings as Parquet, each with what it is."""
+    return parquet_of(findings.cast(FINDINGS))
+
+
+def parquet_of(table: pa.Table) -> bytes:
+    """A table as Parquet; the same bytes for any chunks."""
     sink = pa.BufferOutputStream()
-    pq.write_table(findings.cast(FINDINGS).combine_chunks(), sink, compression="zstd")
+    pq.write_table(table.combine_chunks(), sink, compression="zstd")
     contents: bytes = sink.getvalue().to_pybytes()
     return contents

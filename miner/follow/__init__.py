@@ -1,1 +1,1 @@
-"""What happens in the games after a losing reply."""
+"""The games after a losing reply: who punishes it, by what, and who wins."""

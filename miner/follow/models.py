@@ -1,4 +1,4 @@
-"""Which won games are worth showing, and which moves in them. No I/O."""
+"""Which won games are worth showing, and which moves in them."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import chess
 
+from miner.board.moves import after
 from miner.engine.verdicts import Answer, Request, Verdict
 
 CANDIDATES = 8
@@ -25,8 +26,8 @@ MOST_MOMENTS = 6
 
 _ALIKE = 24  # plies after the losing reply
 _SHORT, _LONG = 20, 60  # moves of a whole game between which it teaches most
-_PUPILS_LEVEL = 300  # a loser so much weaker shows little
-_GAP_TOLD = 600  # and so much weaker nothing
+_SMALL_GAP = 300  # a loser so much weaker shows little
+_LARGEST_GAP = 600  # and so much weaker nothing
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,10 +35,15 @@ class WonGame:
     """A game that the side which profits won after it had found the refutation."""
 
     game: int
-    moves: tuple[chess.Move, ...]
+    moves: tuple[chess.Move, ...]  # from the start
+    is_whole: bool  # whether they are all; else only the kept plies are known
     reply_ply: int  # ply of the losing reply
     winner_rating: int  # 0: none
     loser_rating: int
+    band: str  # of the winner
+    is_strongest: bool  # whether he is one of the strongest players who won
+    date: str
+    result: str
 
     @property
     def answer_ply(self) -> int:
@@ -47,10 +53,7 @@ class WonGame:
     @property
     def board_at_answer(self) -> chess.Board:
         """The board on which it is played."""
-        board = chess.Board()
-        for move in self.moves[: self.answer_ply]:
-            board.push(move)
-        return board
+        return after(chess.Board(), self.moves[: self.answer_ply])
 
 
 def promise(game: WonGame, best_rating: int) -> float:
@@ -79,13 +82,13 @@ def _balance(game: WonGame) -> float:
     if not game.winner_rating or not game.loser_rating:
         return 0.5
     gap = game.winner_rating - game.loser_rating
-    return max(0.0, min(1.0, (_GAP_TOLD - gap) / (_GAP_TOLD - _PUPILS_LEVEL)))
+    return max(0.0, min(1.0, (_LARGEST_GAP - gap) / (_LARGEST_GAP - _SMALL_GAP)))
 
 
 def models_among(reviews: Iterable[Review], most: int) -> list[Review]:
     """The games that are models, the best first."""
-    models = [one for one in reviews if one.is_model]
-    return sorted(models, key=lambda one: (-one.score, one.game.game))[:most]
+    models = [seen for seen in reviews if seen.is_model]
+    return sorted(models, key=lambda seen: (-seen.score, seen.game.game))[:most]
 
 
 def candidates(games: Sequence[WonGame], most: int = CANDIDATES) -> list[WonGame]:
@@ -109,22 +112,27 @@ class Step:
 
     @property
     def given_away(self) -> float:
-        """What the move gave away, at least 0."""
+        """Expected score that the move gave away, at least 0."""
         return max(0.0, self.best - self.played)
 
 
 @dataclass(slots=True, eq=False)
 class Review:
-    """What the engine saw of a won game."""
+    """A won game as the engine sees it."""
 
     game: WonGame
     steps: list[Step] = field(default_factory=list)
     failure: str = ""
 
     @property
+    def given_away(self) -> float:
+        """Expected score that the winner gave away in all, while the game was open."""
+        return sum(step.given_away for step in self.steps)
+
+    @property
     def quality(self) -> float:
-        """Expected score that the winner gave away per move, while the game was open."""
-        return sum(step.given_away for step in self.steps) / len(self.steps) if self.steps else 0.0
+        """Expected score that the winner gave away per move."""
+        return self.given_away / len(self.steps) if self.steps else 0.0
 
     @property
     def end(self) -> float:
@@ -134,12 +142,11 @@ class Review:
     @property
     def is_model(self) -> bool:
         """Whether it was won over the board and not by luck or the clock."""
-        given = sum(step.given_away for step in self.steps)
-        return bool(self.steps) and not self.failure and given < TOO_MUCH and self.end >= WON
+        return not self.failure and self.given_away < TOO_MUCH and self.end >= WON
 
     @property
     def score(self) -> float:
-        """What models are ordered by, at most 1: quality before all, then how it was won.
+        """The order of models, at most 1: quality before all, then how it was won.
 
         A tenth of expected score given away per move is the whole of it; decided sooner, of a good length and
         by a stronger player count a little.
@@ -158,8 +165,8 @@ class Review:
         weights = {step.ply: step.best - step.second for step in self.steps if step.second is not None}
         for earlier, later in zip(self.steps, self.steps[1:], strict=False):
             weights[later.ply - 1] = later.best - earlier.played
-        turns = [(weight, ply) for ply, weight in weights.items() if weight >= TURN]
-        return sorted(ply for _, ply in sorted(turns, key=lambda one: (-one[0], one[1]))[:MOST_MOMENTS])
+        turns = sorted((-weight, ply) for ply, weight in weights.items() if weight >= TURN)
+        return sorted(ply for _, ply in turns[:MOST_MOMENTS])
 
 
 Questions = Generator[list[Request], list[Answer], Review]
@@ -175,16 +182,12 @@ def review(game: WonGame, nodes: int) -> Questions:
             found.failure = step
             break
         found.steps.append(step)
-        if sum(one.given_away for one in found.steps) >= TOO_MUCH or _is_over(found.steps):
+        is_decided = len(found.steps) >= 3 and all(seen.played >= WELL_WON for seen in found.steps[-3:])
+        if found.given_away >= TOO_MUCH or is_decided:
             break
         for move in game.moves[ply : ply + 2]:
             board.push(move)
     return found
-
-
-def _is_over(steps: Sequence[Step]) -> bool:
-    """Decided for good: three moves in a row, so that a game is seen to be won."""
-    return len(steps) >= 3 and all(step.played >= WELL_WON for step in steps[-3:])
 
 
 def _look(
@@ -212,7 +215,7 @@ def review_choices(seen: Review, nodes: int) -> Questions:
     requests: list[Request] = []
     for place, step in enumerate(seen.steps):
         move = seen.game.moves[step.ply]
-        others = tuple(one for one in board.legal_moves if one != move)
+        others = tuple(other for other in board.legal_moves if other != move)
         if step.is_best and others and step.best < WELL_WON:
             doubtful.append(place)
             requests.append(Request.of(board, nodes, others))

@@ -6,7 +6,7 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.tally.replies import band_sql
+from miner.store.query import band_sql
 from miner.terms import BandScheme
 
 _BEYOND = 3
@@ -20,7 +20,7 @@ def find_passages(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, b
     reply), rating and band of the player who profits, gap (his rating less the other's, or null), half_points
     (his result).
     """
-    connection.register("losing", pa.Table.from_pandas(losing[["key", "move"]], preserve_index=False))
+    _register(connection, "losing", losing[["key", "move"]])
     connection.execute(
         f"""
         create or replace temp table passages as
@@ -38,7 +38,7 @@ def find_passages(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, b
 
 
 def count_afterwards(connection: duckdb.DuckDBPyConnection) -> pa.Table:
-    """The table `afterwards`: what the side that profits scored, per losing reply and band."""
+    """The table `afterwards`: how the side that profits scored, per losing reply and band."""
     return connection.sql(
         """
         select key, move, band, count(*) as games, sum(half_points)::bigint / 2.0 as score_sum,
@@ -64,7 +64,7 @@ _ANSWERS = """
 
 
 def count_first_answers(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """What was answered to the losing replies: the columns of `answers`, and plies (0)."""
+    """How often each answer to the losing replies was chosen: the columns of `answers`, and plies (0)."""
     return _frame(connection.sql(_ANSWERS.format(passages="passages", where="m.ply = p.ply + 1")))
 
 
@@ -73,8 +73,7 @@ def keep_punished(connection: duckdb.DuckDBPyConnection, punishing: pd.DataFrame
 
     `punishing` has the columns key, move and answer.
     """
-    wanted = pa.Table.from_pandas(punishing[["key", "move", "answer"]], preserve_index=False)
-    connection.register("punishing", wanted)
+    _register(connection, "punishing", punishing[["key", "move", "answer"]])
     connection.execute(
         """
         create or replace temp table punished as
@@ -103,9 +102,7 @@ def later_positions(
                 <= {_BEYOND * most}
         """  # noqa: S608 - built from numbers of our own
     )
-    return _frame(
-        connection.sql(
-            """
+    sql = """
         with visits as (
             select l.key, l.move, l.at, p.game, p.ply as first, m.ply as last
             from later l join punished p on p.key = l.key and p.move = l.move
@@ -123,23 +120,15 @@ def later_positions(
         )
         select l.*, c.path from later l join common c using (key, move, "at")
         order by key, move, games desc, "at"
-        """
-        )
-    )
+    """
+    return _frame(connection.sql(sql))
 
 
 def count_later_answers(connection: duckdb.DuckDBPyConnection, positions: pd.DataFrame) -> pd.DataFrame:
-    """What was answered in later positions (columns key, move, at) of punished games, as above."""
-    wanted = pa.Table.from_pandas(positions[["key", "move", "at"]], preserve_index=False)
-    connection.register("asked", wanted)
-    return _frame(
-        connection.sql(
-            _ANSWERS.format(
-                passages="(select p.*, a.at from punished p join asked a using (key, move))",
-                where="m.ply > p.ply and m.key = p.at",
-            )
-        )
-    )
+    """The answers in later positions (columns key, move, at) of punished games: the columns of `answers`."""
+    _register(connection, "asked", positions[["key", "move", "at"]])
+    passages = "(select p.*, a.at from punished p join asked a using (key, move))"
+    return _frame(connection.sql(_ANSWERS.format(passages=passages, where="m.ply > p.ply and m.key = p.at")))
 
 
 def count_by_date(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
@@ -147,9 +136,7 @@ def count_by_date(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
     A row per losing reply and month of its position's games; games without a year are left out.
     """
-    return _frame(
-        connection.sql(
-            """
+    sql = """
         with there as (
             select m.key, m.move, try_cast(g.date[1:4] as integer) as year,
                    coalesce(try_cast(g.date[6:7] as integer), 0) as month, count(*) as games
@@ -160,9 +147,8 @@ def count_by_date(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
                coalesce(sum(t.games) filter (t.move = l.move), 0)::bigint as with_reply
         from losing l join there t on t.key = l.key
         group by all order by l.key, l.move, t.year, t.month
-        """
-        )
-    )
+    """
+    return _frame(connection.sql(sql))
 
 
 def won_games(connection: duckdb.DuckDBPyConnection, *, most: int, least: int) -> pd.DataFrame:
@@ -173,35 +159,32 @@ def won_games(connection: duckdb.DuckDBPyConnection, *, most: int, least: int) -
     those who are rated, or among the first `least`; all if none is rated), result, date, source, start_byte,
     end_byte.
     """
-    return _frame(
-        connection.sql(
-            f"""
-            with won as (
-                select *, count(*) filter (rating > 0) over of_reply as rated,
-                       row_number() over (of_reply order by rating desc, game) as place,
-                       row_number() over (partition by key, move, band order by rating desc, game) as in_band
-                from punished where half_points = 2 window of_reply as (partition by key, move)
-            ),
-            chosen as (
-                select *, row_number() over (
-                    partition by key, move, place <= {most // 2} order by in_band, rating desc, game
-                ) as turn
-                from won
-            )
-            select c.key, c.move, c.game, c.ply, c.rating, c.band, g.result, g.date, g.source,
-                   g.start_byte, g.end_byte,
-                   case when c.ply % 2 = 0 then g.white_rating else g.black_rating end as rating_loser,
-                   rated = 0 or (rating > 0 and place <= greatest(ceil(rated / 4), {least})) as is_strongest
-            from chosen c join games g using (game)
-            where place <= {most // 2} or turn <= {most - most // 2}
-            order by key, move, rating desc, game
-            """  # noqa: S608 - built from numbers of our own
+    sql = f"""
+        with won as (
+            select *, count(*) filter (rating > 0) over of_reply as rated,
+                   row_number() over (of_reply order by rating desc, game) as place,
+                   row_number() over (partition by key, move, band order by rating desc, game) as in_band
+            from punished where half_points = 2 window of_reply as (partition by key, move)
+        ),
+        chosen as (
+            select *, row_number() over (
+                partition by key, move, place <= {most // 2} order by in_band, rating desc, game
+            ) as turn
+            from won
         )
-    )
+        select c.key, c.move, c.game, c.ply, c.rating, c.band, g.result, g.date, g.source,
+               g.start_byte, g.end_byte,
+               case when c.ply % 2 = 0 then g.white_rating else g.black_rating end as rating_loser,
+               rated = 0 or (rating > 0 and place <= greatest(ceil(rated / 4), {least})) as is_strongest
+        from chosen c join games g using (game)
+        where place <= {most // 2} or turn <= {most - most // 2}
+        order by key, move, rating desc, game
+    """  # noqa: S608 - built from numbers of our own
+    return _frame(connection.sql(sql))
 
 
 def kept_lines(connection: duckdb.DuckDBPyConnection, games: list[int]) -> dict[int, list[int]]:
-    """The kept plies of games by number, packed; those that met a position twice lack one: left out."""
+    """The kept plies of games by number, packed; without those that met a position twice, which lack one."""
     connection.register("wanted_games", pa.table({"game": pa.array(games, pa.uint32())}))
     found = connection.sql(
         """
@@ -210,6 +193,10 @@ def kept_lines(connection: duckdb.DuckDBPyConnection, games: list[int]) -> dict[
         """
     ).fetchall()
     return dict(found)
+
+
+def _register(connection: duckdb.DuckDBPyConnection, name: str, rows: pd.DataFrame) -> None:
+    connection.register(name, pa.Table.from_pandas(rows, preserve_index=False))
 
 
 def _frame(found: duckdb.DuckDBPyRelation) -> pd.DataFrame:

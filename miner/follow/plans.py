@@ -1,13 +1,15 @@
-"""Where the winners' pieces and pawns go after a losing reply. Pure functions on boards and moves."""
+"""Where the winners' pieces and pawns go after a losing reply."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import chess
+
+from miner.board.moves import CASTLED_ROOKS, captured_square
 
 OWN_MOVES = 13
 """Moves of the winner that are looked at: the one that begins the refutation, and twelve more."""
@@ -17,19 +19,13 @@ LEAST_SHARE = 0.2
 LEAST_GAMES = 3
 """And games in which it must have been done."""
 MOST_SQUARES = 2
-"""Squares that are told of one piece."""
+"""Squares that are listed of one piece."""
 
 _ORDER = ("castling", "exchange", "piece", "pawn")
-_CASTLED = {  # where castling puts the rooks, by the king's new square
-    chess.G1: (chess.H1, chess.F1),
-    chess.C1: (chess.A1, chess.D1),
-    chess.G8: (chess.H8, chess.F8),
-    chess.C8: (chess.A8, chess.D8),
-}
 
 
 class Theme(NamedTuple):
-    """Something that a winner did: what `plans` tells in one row."""
+    """Something that a winner did, as a row of `plans` has it."""
 
     theme: str  # piece, pawn, castling or exchange
     detail: str  # e.g. knight f5
@@ -45,7 +41,7 @@ class _Piece:
 
 
 def themes_of(board: chess.Board, line: Sequence[chess.Move], own_moves: int = OWN_MOVES) -> set[Theme]:
-    """What the side to move on `board` does in its next moves along a line of legal moves.
+    """The deeds of the side to move on `board` in its next moves along a line of legal moves.
 
     Of each piece that moved the square where it ended or was taken; of each pawn every square it reached;
     how the king castled; the first pieces (no pawns) that were exchanged.
@@ -62,8 +58,9 @@ def themes_of(board: chess.Board, line: Sequence[chess.Move], own_moves: int = O
         if board.turn == us:
             found |= _move_own(board, move, pieces)
         else:
-            taken = pieces.pop(_taken_on(board, move), None)
-            found |= _journey(taken, _taken_on(board, move))
+            square = captured_square(board, move)
+            if square in pieces:
+                found |= _journey(pieces.pop(square), square)
         board.push(move)
     for square, piece in pieces.items():
         found |= _journey(piece, square)
@@ -71,11 +68,11 @@ def themes_of(board: chess.Board, line: Sequence[chess.Move], own_moves: int = O
 
 
 def _move_own(board: chess.Board, move: chess.Move, pieces: dict[chess.Square, _Piece]) -> set[Theme]:
-    """Move one of our pieces; what that tells at once."""
+    """Move one of our pieces; gives what that shows at once."""
     piece = pieces.pop(move.from_square)
     found = set()
     if board.is_castling(move):
-        corner, beside = _CASTLED[move.to_square]
+        corner, beside = CASTLED_ROOKS[move.to_square]
         rook = pieces.pop(corner)
         rook.base, piece.base = beside, move.to_square
         pieces[beside] = rook
@@ -88,15 +85,8 @@ def _move_own(board: chess.Board, move: chess.Move, pieces: dict[chess.Square, _
     return found
 
 
-def _taken_on(board: chess.Board, move: chess.Move) -> chess.Square:
-    """The square on which a move would take something."""
-    if board.is_en_passant(move):
-        return chess.square(chess.square_file(move.to_square), chess.square_rank(move.from_square))
-    return move.to_square
-
-
-def _journey(piece: _Piece | None, end: chess.Square) -> set[Theme]:
-    if piece is None or piece.kind == chess.PAWN or piece.base == end:
+def _journey(piece: _Piece, end: chess.Square) -> set[Theme]:
+    if piece.kind == chess.PAWN or piece.base == end:
         return set()
     return {_theme("piece", piece, end)}
 
@@ -112,34 +102,30 @@ def first_exchange(board: chess.Board, line: Sequence[chess.Move], us: chess.Col
     last: tuple[chess.Square, chess.PieceType] | None = None  # where a piece was just taken, and which
     for move in line:
         taken = board.piece_type_at(move.to_square)
-        is_retaken = last is not None and last[0] == move.to_square
-        if last is not None and is_retaken and taken not in (None, chess.PAWN):
-            assert taken is not None
+        taken = None if taken == chess.PAWN else taken
+        if last is not None and taken is not None and last[0] == move.to_square:
             # Who takes back took the other side's piece; the one taken before was his own.
             ours, theirs = (last[1], taken) if board.turn == us else (taken, last[1])
             return {Theme("exchange", f"exchange {chess.piece_name(ours)} {chess.piece_name(theirs)}")}
-        last = (move.to_square, taken) if taken not in (None, chess.PAWN) else None
+        last = None if taken is None else (move.to_square, taken)
         board.push(move)
     return set()
 
 
-def plan_of(games: Iterable[set[Theme]]) -> list[tuple[Theme, float]]:
-    """What the winners have in common: themes with the share (0 to 1) of the games that have them.
+def plan_of(games: Sequence[set[Theme]]) -> list[tuple[Theme, float]]:
+    """The themes that the winners have in common, with the share (0 to 1) of the games that have them.
 
     Castling and exchanges first, then pieces and pawns, the most frequent first; of one piece two squares.
     """
-    counts: Counter[Theme] = Counter()
-    total = 0
-    for themes in games:
-        counts.update(themes)
-        total += 1
-    least = max(LEAST_GAMES, LEAST_SHARE * total)
-    common = [(theme, count / total) for theme, count in counts.items() if count >= least]
-    common.sort(key=lambda one: (_ORDER.index(one[0].theme), -one[1], one[0]))
-    told: Counter[tuple[str, str]] = Counter()
+    counts = Counter(theme for themes in games for theme in themes)
+    least = max(LEAST_GAMES, LEAST_SHARE * len(games))
+    common = [(theme, count / len(games)) for theme, count in counts.items() if count >= least]
+    common.sort(key=lambda shared: (_ORDER.index(shared[0].theme), -shared[1], shared[0]))
+    squares: Counter[str] = Counter()  # of each piece, by where it stood
     plan = []
     for theme, share in common:
-        told[theme.theme, theme.from_square] += 1
-        if theme.theme != "piece" or told[theme.theme, theme.from_square] <= MOST_SQUARES:
+        if theme.theme == "piece":
+            squares[theme.from_square] += 1
+        if theme.theme != "piece" or squares[theme.from_square] <= MOST_SQUARES:
             plan.append((theme, share))
     return plan

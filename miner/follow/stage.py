@@ -1,77 +1,54 @@
-"""The stage that follows the games after each losing reply, and writes what came of it."""
+"""The stage that follows the games after each losing reply: answers, scores, plans, model games, seasons."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, field
 from typing import Any
 
 import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.cluster import Cluster
 from miner.engine.cache import VerdictCache
+from miner.engine.consult import advancing, consult
+from miner.engine.dispatch import Work, identify
 from miner.engine.identity import EngineIdentity
-from miner.engine.pool import PoolLimits, Teller, consult, identify
 from miner.engine.schedule import Found, Inquiry
 from miner.errors import Place, StoreError
 from miner.finding.losing import is_losing
 from miner.finding.seasons import seasons_of
-from miner.follow import passages
-from miner.follow.asking import Asked, LosingReply, losing_replies
-from miner.follow.models import Review, candidates, models_among, review, review_choices
-from miner.follow.points import (
-    MOST_LATER_POINTS,
-    choices_among,
-    first_points,
-    followed_rows,
-    later_points,
-    punishing,
-)
-from miner.follow.wins import Win, model_rows, plan_rows, read_texts, sources_now, wins_of
-from miner.progress import Progress, Silent
-from miner.schema import AFTERWARDS, ANSWERS, FOLLOWED, MODEL_GAMES, PLANS, SEASONS
+from miner.follow import asking, passages
+from miner.follow.asking import MOST_LATER_POINTS, Asked, LosingReply
+from miner.follow.models import Review, WonGame, candidates, models_among, review, review_choices
+from miner.follow.wins import model_rows, plan_rows, read_whole, sources_now, wins_of
+from miner.means import USUAL, Means
+from miner.schema import TABLES
 from miner.settings import FollowSettings, RankSettings, as_dict
 from miner.store import Manifest, Store, stage_before
-from miner.tally.replies import FAILURES, Resources, connected
+from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.terms import BandScheme
 
 log = logging.getLogger(__name__)
 
-SCHEMAS = {
-    "followed": FOLLOWED,
-    "answers": ANSWERS,
-    "afterwards": AFTERWARDS,
-    "model_games": MODEL_GAMES,
-    "plans": PLANS,
-    "seasons": SEASONS,
-}
+_NAMES = ("followed", "answers", "afterwards", "model_games", "plans", "seasons")
+SCHEMAS = {name: TABLES[name] for name in _NAMES}
 """The tables of the stage."""
 
+Rows = list[dict[str, Any]]
 
-def follow(
-    store: Store,
-    settings: FollowSettings,
-    *,
-    engine: Path,
-    engines: int | None = None,
-    cache: Path,
-    progress: Progress | None = None,
-    limits: PoolLimits | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+
+def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Manifest:
     """Follow the games after each losing reply, and write what came of it.
 
-    `engines` None: one per core; on a `cluster` as many as its workers may run. Does nothing if the verdicts,
-    the settings and the engine are those of the last time, and nothing was inconclusive or missing then. The
-    engines are asked only for what is missing in the cache. Whole games are read from the sources once more;
-    without a source there are no model games of it, which is said in the manifest's facts.
+    Does nothing if the verdicts, the settings and the engine are those of the last time, and nothing was
+    inconclusive or missing then. The engines are asked only for what is missing in the cache. Whole games are
+    read from the sources once more; without a source there are no model games of it, which is said in the
+    manifest's facts.
     Raises StoreError if nothing was judged yet, or only for an earlier tally, or for a damaged cache;
-    EngineFailed if the engine is of no use, ClusterFailed.
+    EngineNotFound or EngineFailed if the engine is of no use, ClusterFailed.
     """
     judged_before, tallied = store.require("judge"), store.require("tally")
     stale = store.out_of_date()
@@ -82,7 +59,7 @@ def follow(
             advice=f"run `miner {stale}` first, or `miner run`",
         )
     hash_mb = judged_before.settings["hash_mb"]
-    identity = identify(engine, hash_mb, limits)
+    identity = identify(means, hash_mb)
     inputs = {"judge": judged_before.fingerprint, "engine": identity.as_dict()}
     manifest = store.manifest("follow")
     is_current = store.is_current("follow", as_dict(settings), inputs)
@@ -90,14 +67,16 @@ def follow(
         log.info("the losing replies are followed already")
         return manifest
     losing = _losing(store, judged_before.settings)
-    asker = _Asker(engine, hash_mb, cache, identity, engines, limits, cluster, progress or Silent())
+    asker = _Asker(means, hash_mb, identity)
     if losing.empty:  # DuckDB cannot tell the columns of no files
-        tables, facts = {name: schema.empty_table() for name, schema in SCHEMAS.items()}, _no_facts()
+        tables = {name: schema.empty_table() for name, schema in SCHEMAS.items()}
+        facts: dict[str, Any] = {"losing_replies": 0, "passages": 0, "inconclusive": 0, "whole_games": 0}
+        facts["sources_missing"] = []
     else:
         with _connected(store) as connection:
-            replies = {(one.key, one.move): one for one in losing_replies(losing)}
-            ground = _Ground(connection, replies, settings, asker)
-            tables, facts = _tables(ground, losing, store.require("read"), tallied.settings)
+            replies = {(reply.key, reply.move): reply for reply in asking.losing_replies(losing)}
+            given = _Inputs(connection, replies, settings, asker)
+            tables, facts = _tables(given, losing, store.require("read"), tallied.settings)
     store.begin("follow")
     for name, table in tables.items():
         store.write_table(name, table)
@@ -106,7 +85,7 @@ def follow(
         settings=as_dict(settings),
         inputs=inputs,
         rows={name: table.num_rows for name, table in tables.items()},
-        facts=facts | asker.facts(),
+        facts=facts | asker.work.facts,
     )
     return store.finish(manifest)
 
@@ -133,7 +112,7 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         with (
             store.scratch() as spill,
-            connected(store.path("moves"), store.path("games"), spill, Resources()) as connection,
+            connected_to_games(store.path("moves"), store.path("games"), spill, Resources()) as connection,
         ):
             yield connection
     except FAILURES as error:
@@ -146,78 +125,41 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
 class _Asker:
     """Has engines answer inquiries, and adds up their work."""
 
-    engine: Path
+    means: Means
     hash_mb: int
-    cache: Path
     identity: EngineIdentity
-    engines: int | None
-    limits: PoolLimits | None
-    cluster: Cluster | None
-    progress: Progress
-    searches: int = 0
-    from_cache: int = 0
-    nodes: int = 0
-    wall_s: float = 0.0
-    lost: int = 0
+    work: Work = field(default_factory=Work)
 
     def ask(self, what: str, unit: str, inquiries: Sequence[Inquiry[Found]]) -> list[Found]:
-        """What the inquiries found, in their order."""
+        """The results of the inquiries, in their order."""
         with (
-            VerdictCache(self.cache, self.identity) as opened,
-            self.progress.task(what, total=len(inquiries), unit=unit) as task,
+            VerdictCache(self.means.cache_file, self.identity) as cache,
+            self.means.progress.task(what, total=len(inquiries), unit=unit) as task,
         ):
             found, work = consult(
-                inquiries,
-                program=self.engine,
-                hash_mb=self.hash_mb,
-                cache=opened,
-                engines=self.engines,
-                limits=self.limits,
-                on_progress=Teller(task).tell,
-                cluster=self.cluster,
+                inquiries, self.means, hash_mb=self.hash_mb, cache=cache, on_progress=advancing(task)
             )
-        self.searches += work.searches
-        self.from_cache += work.from_cache
-        self.nodes += work.nodes
-        self.wall_s += work.wall_s
-        self.lost += work.lost
+        self.work += work
         return found
-
-    def facts(self) -> dict[str, Any]:
-        return {
-            "searches": self.searches,
-            "searches_from_cache": self.from_cache,
-            "nodes": self.nodes,
-            "wall_s": round(self.wall_s, 3),
-            "engines_lost": self.lost,
-        }
 
 
 @dataclass(frozen=True, slots=True)
-class _Ground:
-    """What the stage works on."""
+class _Inputs:
+    """The games, the losing replies by key and move, and the engines to ask about them."""
 
     connection: duckdb.DuckDBPyConnection
     replies: dict[tuple[int, int], LosingReply]
     settings: FollowSettings
     asker: _Asker
 
-    @property
-    def progress(self) -> Progress:
-        return self.asker.progress
-
-
-Rows = list[dict[str, Any]]
-Wins = dict[tuple[int, int], list[Win]]
-
 
 def _tables(
-    ground: _Ground, losing: pd.DataFrame, read: Manifest, tallied: dict[str, Any]
+    given: _Inputs, losing: pd.DataFrame, read: Manifest, tallied: dict[str, Any]
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     """All tables, and facts for the manifest."""
-    connection, settings = ground.connection, ground.settings
-    with ground.progress.task("finding games", total=4, unit="part") as task:
-        count = passages.find_passages(connection, losing, BandScheme(tuple(tallied["band_edges"])))
+    connection, settings = given.connection, given.settings
+    with given.asker.means.progress.task("finding games", total=4, unit="part") as task:
+        count = passages.find_passages(connection, losing, BandScheme.of(tallied))
         task.advance()
         afterwards = passages.count_afterwards(connection)
         task.advance()
@@ -225,96 +167,89 @@ def _tables(
         task.advance()
         first = passages.count_first_answers(connection)
         task.advance()
-    points = first_points(ground.replies, first)
-    heard = ground.asker.ask("judging answers", "position", [one.inquire(settings) for one in points])
-    rows = followed_rows(points, heard)
-    passages.keep_punished(connection, punishing(rows, settings.kept))
-    later_rows, later, heard_later = _follow_later(ground)
-    plans, models, facts = _study_wins(ground, read)
-    answers = pd.concat([first, later], ignore_index=True)
+    points = asking.first_points(given.replies, first)
+    asked = given.asker.ask("judging answers", "position", [asking.ask(point, settings) for point in points])
+    rows = asking.followed_rows(points, asked)
+    passages.keep_punished(connection, asking.punishing(rows, settings.kept))
+    later_rows, later, asked_later = _follow_later(given)
+    plans, models, facts = _study_wins(given, read)
+    seasons = seasons_of(by_month, settings.season_starts, tallied["confidence"])
     tables = {
         "followed": _table("followed", rows + later_rows),
-        "answers": pa.Table.from_pandas(answers[ANSWERS.names], schema=ANSWERS, preserve_index=False),
+        "answers": _table("answers", pd.concat([first, later], ignore_index=True)),
         "afterwards": afterwards,
         "model_games": _table("model_games", models),
         "plans": _table("plans", plans),
-        "seasons": pa.Table.from_pandas(
-            seasons_of(by_month, settings.season_starts, tallied["confidence"]),
-            schema=SEASONS,
-            preserve_index=False,
-        ),
+        "seasons": _table("seasons", seasons),
     }
-    failed = sum(bool(one.failure) for one in [*heard, *heard_later]) + facts.pop("failed")
-    return tables, {"losing_replies": len(ground.replies), "passages": count, "inconclusive": failed} | facts
+    failed = sum(bool(result.failure) for result in [*asked, *asked_later]) + facts.pop("failed")
+    return tables, {"losing_replies": len(given.replies), "passages": count, "inconclusive": failed} | facts
 
 
-def _table(name: str, rows: Rows) -> pa.Table:
-    return pa.Table.from_pylist(rows, schema=SCHEMAS[name])
+def _table(name: str, rows: Rows | pd.DataFrame) -> pa.Table:
+    schema = SCHEMAS[name]
+    if isinstance(rows, pd.DataFrame):
+        return pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
+    return pa.Table.from_pylist(rows, schema=schema)
 
 
-def _follow_later(ground: _Ground) -> tuple[Rows, pd.DataFrame, list[Asked]]:
-    """The answers in later positions: rows of `followed`, counts, and what was heard."""
-    settings = ground.settings
-    with ground.progress.task("looking further", total=2, unit="part") as task:
+def _follow_later(given: _Inputs) -> tuple[Rows, pd.DataFrame, list[Asked]]:
+    """The answers in later positions: rows of `followed`, counts, and the engine's opinions."""
+    settings = given.settings
+    with given.asker.means.progress.task("looking further", total=2, unit="part") as task:
         positions = passages.later_positions(
-            ground.connection, moves=settings.moves, min_games=settings.min_games, most=MOST_LATER_POINTS
+            given.connection, moves=settings.moves, min_games=settings.min_games, most=MOST_LATER_POINTS
         )
         task.advance()
-        chosen = choices_among(ground.replies, positions)
-        later = passages.count_later_answers(ground.connection, chosen)
+        chosen = asking.choices_among(given.replies, positions)
+        later = passages.count_later_answers(given.connection, chosen)
         task.advance()
-    points = later_points(ground.replies, chosen, later)
-    heard = ground.asker.ask("judging later", "position", [one.inquire(settings) for one in points])
-    return followed_rows(points, heard), later, heard
+    points = asking.later_points(given.replies, chosen, later)
+    asked = given.asker.ask("judging later", "position", [asking.ask(point, settings) for point in points])
+    return asking.followed_rows(points, asked), later, asked
 
 
-def _study_wins(ground: _Ground, read: Manifest) -> tuple[Rows, Rows, dict[str, Any]]:
+def _study_wins(given: _Inputs, read: Manifest) -> tuple[Rows, Rows, dict[str, Any]]:
     """Rows of `plans` and `model_games`, and facts."""
-    settings = ground.settings
-    won = passages.won_games(ground.connection, most=settings.most_games, least=settings.min_games)
-    with ground.progress.task("whole games", total=won["game"].nunique(), unit="game") as task:
-        texts = read_texts(won, read.inputs["sources"], task.advance)
-    unread = sorted(set(won["game"].tolist()) - set(texts.whole))
-    kept = passages.kept_lines(ground.connection, unread) if unread else {}
-    wins: Wins = {}
+    settings, progress = given.settings, given.asker.means.progress
+    won = passages.won_games(given.connection, most=settings.most_games, least=settings.min_games)
+    with progress.task("whole games", total=won["game"].nunique(), unit="game") as task:
+        whole, missing = read_whole(won, read.inputs["sources"], task.advance)
+    unread = sorted(set(won["game"].tolist()) - set(whole))
+    kept = passages.kept_lines(given.connection, unread) if unread else {}
+    wins: dict[LosingReply, list[WonGame]] = {}
     plans: Rows = []
     by_reply: Any = won.groupby(["key", "move"], sort=False)
-    with ground.progress.task("plans", total=len(by_reply), unit="reply") as task:
-        for name, rows in by_reply:
-            wins[name] = wins_of(ground.replies[name], rows, texts.whole, kept)
-            plans += plan_rows(ground.replies[name], wins[name], settings.min_games)
+    with progress.task("plans", total=len(by_reply), unit="reply") as task:
+        for key_and_move, rows in by_reply:
+            reply = given.replies[key_and_move]
+            wins[reply] = wins_of(reply, rows, whole, kept)
+            plans += plan_rows(reply, wins[reply], settings.min_games)
             task.advance()
-    models, failed = _choose_models(ground, wins)
-    facts = {"whole_games": len(texts.whole), "sources_missing": texts.missing, "failed": failed}
-    return plans, models, facts
+    models, failed = _choose_models(given, wins) if settings.models else ([], 0)
+    return plans, models, {"whole_games": len(whole), "sources_missing": missing, "failed": failed}
 
 
-def _choose_models(ground: _Ground, wins: Wins) -> tuple[Rows, int]:
+def _choose_models(given: _Inputs, wins: dict[LosingReply, list[WonGame]]) -> tuple[Rows, int]:
     """Rows of `model_games`, and how many games could not be reviewed."""
-    settings = ground.settings
-    if not settings.models:
-        return [], 0
+    most, nodes = given.settings.models, given.settings.model_nodes
     chosen = [
-        (name, game)
-        for name, games in wins.items()
-        for game in candidates([one.as_won_game for one in games if one.whole])
+        (reply, game)
+        for reply, games in wins.items()
+        for game in candidates([game for game in games if game.is_whole])
     ]
-    heard = ground.asker.ask(
-        "model games", "game", [review(game, settings.model_nodes) for _, game in chosen]
-    )
-    reviews: dict[tuple[int, int], list[Review]] = {}
-    for (name, _), one in zip(chosen, heard, strict=True):
-        reviews.setdefault(name, []).append(one)
-    models = [(name, one) for name, seen in reviews.items() for one in models_among(seen, settings.models)]
-    told = ground.asker.ask(
-        "moments", "game", [review_choices(one, settings.model_nodes) for _, one in models]
-    )
+    reviews = given.asker.ask("model games", "game", [review(game, nodes) for _, game in chosen])
+    seen = _by_reply([reply for reply, _ in chosen], reviews)
+    models = [(reply, model) for reply in seen for model in models_among(seen[reply], most)]
+    shown = given.asker.ask("moments", "game", [review_choices(model, nodes) for _, model in models])
     rows: Rows = []
-    for name in reviews:
-        of_reply = [seen for (whose, _), seen in zip(models, told, strict=True) if whose == name]
-        rows += model_rows(ground.replies[name], of_reply, wins[name])
-    return rows, sum(bool(one.failure) for one in heard)
+    for reply, of_reply in _by_reply([reply for reply, _ in models], shown).items():
+        rows += model_rows(reply, of_reply)
+    return rows, sum(bool(result.failure) for result in reviews)
 
 
-def _no_facts() -> dict[str, Any]:
-    return {"losing_replies": 0, "passages": 0, "inconclusive": 0, "whole_games": 0, "sources_missing": []}
+def _by_reply(replies: list[LosingReply], reviews: list[Review]) -> dict[LosingReply, list[Review]]:
+    found: dict[LosingReply, list[Review]] = {}
+    for reply, seen in zip(replies, reviews, strict=True):
+        found.setdefault(reply, []).append(seen)
+    return found

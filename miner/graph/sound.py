@@ -27,7 +27,7 @@ def sound_reach(store: Store, soundness: float, bands: Sequence[str] = ()) -> pd
     store.require("judge")
     confidence = store.require("tally").settings["confidence"]
     replies, reach = store.read_table("replies"), store.read_table("reach").to_pandas()
-    edges = edges_of(store.read_table("positions", ["key", "path"]), replies)
+    edges = edges_of(store.read_table("positions", ["key", "ply"]), replies, store.read_table("edges"))
     judged = store.read_table("judged", ["key", "move", "loss", "state"]).to_pandas()
     forbidden = forbidden_edges(edges, judged, soundness)
     of_band = dict(tuple(replies.to_pandas().groupby("band")))
@@ -35,9 +35,9 @@ def sound_reach(store: Store, soundness: float, bands: Sequence[str] = ()) -> pd
     parts = [
         _of_band(edges, forbidden, of_band[band], rows, confidence) for band, rows in wanted.groupby("band")
     ]
+    found = pd.concat(parts) if parts else wanted
     columns = ["key", "band", "steered_reach", "steered_log_variance"]
-    told = pd.concat(parts) if parts else wanted
-    return told.sort_values(["key", "band"], ignore_index=True)[columns]
+    return found.sort_values(["key", "band"], ignore_index=True)[columns]
 
 
 def forbidden_edges(edges: Edges, judged: pd.DataFrame, soundness: float) -> Flags:

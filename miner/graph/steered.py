@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from miner.arrays import Floats, Ints
+from miner.graph.walk import spans
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,18 +29,11 @@ class Steps:
 
     @classmethod
     def between(cls, parents: Ints, children: Ints, positions: int) -> Steps:
-        """Those of replies, one entry each: the places of positions; children -1: leads nowhere."""
+        """The steps among replies, given by the places of the positions before and after (-1: none) each."""
         leads = np.flatnonzero(children >= 0)
         leads = leads[np.argsort(parents[leads], kind="stable")]
         begins = np.searchsorted(parents[leads], np.arange(positions + 1))
         return cls(leads, parents[leads], children[leads], begins)
-
-    def of(self, places: Ints) -> Ints:
-        """The steps from each of these positions, in turn."""
-        counts = self.begins[places + 1] - self.begins[places]
-        firsts = self.begins[places] - np.cumsum(counts) + counts
-        steps: Ints = np.arange(counts.sum()) + np.repeat(firsts, counts)
-        return steps
 
 
 def steer(
@@ -55,8 +49,9 @@ def steer(
 
 
 def steer_along(steps: Steps, rates: Floats, log_variances: Floats, *, start: int) -> Steered:
-    """The same along steps, with an entry for each; it takes as many rounds as the longest chain has steps:
-    about as many as plies are kept.
+    """As `steer`, over steps; `rates` and `log_variances` have one entry for each.
+
+    It takes as many rounds as the longest chain has steps: about as many as plies are kept.
     """
     positions = len(steps.begins) - 1
     reach, variance = np.zeros(positions), np.zeros(positions)
@@ -65,7 +60,7 @@ def steer_along(steps: Steps, rates: Floats, log_variances: Floats, *, start: in
     risen = np.array([start], dtype=np.int64)
     for _ in range(positions):
         # Only from where the reach has just risen can it rise elsewhere.
-        via = steps.of(risen)
+        via, _ = spans(steps.begins, risen)
         offered = reach[steps.parents[via]] * rates[via]
         is_better = offered > reach[steps.children[via]]
         via, offered = via[is_better], offered[is_better]

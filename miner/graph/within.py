@@ -17,7 +17,6 @@ from miner.board.moves import unpack_move
 from miner.graph.repertoire import Repertoire
 from miner.graph.walk import START_KEY
 from miner.store import Store
-from miner.terms import BandScheme
 
 _AT_ONCE = 512  # targets, so that memory does not grow with the square of the repertoire
 
@@ -55,7 +54,7 @@ def reach_in_repertoire(store: Store, repertoire: Repertoire, bands: Sequence[st
     Raises StoreError without a tally, UsageError for a band that it does not have.
     """
     tally = store.require("tally")
-    BandScheme(tuple(tally.settings["band_edges"])).check(tuple(bands))
+    store.bands.require(bands)
     columns = ["key", "band", "move", "pick_rate", "pick_rate_low", "pick_rate_high"]
     replies = store.read_table("replies", columns).to_pandas()
     parts = []
@@ -69,7 +68,7 @@ def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> pd
     """Reach of the positions against one band, the most frequent first."""
     ways = ways_of(repertoire, rated)
     reach, log_variance = reach_of(ways)
-    told = pd.DataFrame(
+    table = pd.DataFrame(
         {
             "key": np.array(ways.keys, dtype=np.uint64),
             "reach": reach,
@@ -78,7 +77,7 @@ def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> pd
             "path": list(ways.paths),
         }
     )
-    return told.sort_values(["reach", "key"], ascending=[False, True], ignore_index=True)
+    return table.sort_values(["reach", "key"], ascending=[False, True], ignore_index=True)
 
 
 def not_covered(reach: pd.DataFrame) -> pd.DataFrame:
@@ -92,7 +91,7 @@ def rated_replies(replies: pd.DataFrame, confidence: float) -> dict[int, list[Ra
     deviation = stats.deviation_of(low, high, confidence=confidence)
     rated: dict[int, list[Rated]] = {}
     columns = (replies["key"], replies["move"], replies["pick_rate"], np.square(deviation))
-    for key, move, rate, variance in zip(*(one.tolist() for one in columns), strict=True):
+    for key, move, rate, variance in zip(*(column.tolist() for column in columns), strict=True):
         rated.setdefault(key, []).append(Rated(move, rate, variance))
     return rated
 
@@ -142,20 +141,20 @@ class _Walk:
         on_the_way = {START_KEY}
         while stack:
             key, board, moves = stack[-1]
-            one = next(moves, None)
-            if one is None:
+            chosen = next(moves, None)
+            if chosen is None:
                 stack.pop()
                 on_the_way.remove(key)
                 self.done.append(key)
                 continue
             after = board.copy(stack=False)
-            after.push(unpack_move(one.move))
+            after.push(unpack_move(chosen.move))
             child = chess.polyglot.zobrist_hash(after)
             if child in on_the_way:
                 continue
-            self.edges.append((key, child, one.rate, one.variance))
+            self.edges.append((key, child, chosen.rate, chosen.variance))
             if child not in self.path:
-                self.path[child] = f"{self.path[key]} {unpack_move(one.move).uci()}".lstrip()
+                self.path[child] = f"{self.path[key]} {unpack_move(chosen.move).uci()}".lstrip()
                 self.is_ours[child] = self._is_ours(after)
                 stack.append((child, after, iter(self._moves(child, after))))
                 on_the_way.add(child)
@@ -194,7 +193,7 @@ def reach_of(ways: Ways) -> tuple[Floats, Floats]:
 
 
 def _pass_back(ways: Ways, place: int, edges: slice, chance: Floats, spread: Floats) -> None:
-    """What a position makes of the chances of those that follow it."""
+    """The chances of a position, and their variances, from those of the positions that follow it."""
     after, after_spread = chance[ways.child[edges]], spread[ways.child[edges]]
     if ways.is_ours[place]:
         best = after.argmax(axis=0)

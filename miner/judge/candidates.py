@@ -40,7 +40,7 @@ class Position:
 
 
 def find_candidates(replies: pa.Table, reach: pa.Table, settings: JudgeSettings) -> pd.DataFrame:
-    """The replies that pass the settings' limits in at least one band, all of them in the same band.
+    """The replies that pass all limits of the settings in at least one band.
 
     Columns key, move, worth, promoted; the most valuable first, equals by key and move. A distinct
     player who is not known counts as another one.
@@ -85,12 +85,8 @@ def positions_of(found: pd.DataFrame, positions: pa.Table) -> list[Position]:
     fens = positions.select(["key", "fen"]).to_pandas()
     placed = found.merge(fens, on="key", how="inner", validate="many_to_one")
     assert len(placed) == len(found), "every reply's position is in the table of positions"
-    return [
-        Position(int(group["key"].iloc[0]), group["fen"].iloc[0], tuple(map(_candidate, group.itertuples())))
-        for _, group in placed.groupby("key", sort=False)
-    ]
-
-
-def _candidate(row: tuple[object, ...]) -> Candidate:
-    packed = int(row.move)  # type: ignore[attr-defined]
-    return Candidate(unpack_move(packed), packed, float(row.worth), bool(row.promoted))  # type: ignore[attr-defined]
+    candidates: dict[tuple[int, str], list[Candidate]] = {}
+    columns = ["key", "fen", "move", "worth", "promoted"]
+    for key, fen, move, worth, promoted in placed[columns].itertuples(index=False, name=None):
+        candidates.setdefault((key, fen), []).append(Candidate(unpack_move(move), move, worth, promoted))
+    return [Position(key, fen, tuple(of_position)) for (key, fen), of_position in candidates.items()]

@@ -12,10 +12,43 @@ from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.judge.candidates import Candidate, Position
 from miner.settings import JudgeSettings
 
+# No settings: who changes one of these raises METHODS["judge"], so that stores are judged again.
+USUAL_WORTH = 2.0
+"""Points per 100 games (see `Candidate.worth`) at which the settings' `keep` holds as it is."""
+LOWEST_BAR, HIGHEST_BAR = 0.5, 1.2
+"""How far worth may move the bar, as factors."""
+MOST_DETOURS = 4
+"""Moves that only put off the way home which are set aside before the rest is compared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The best move's verdict and the reply's at one budget, for the mover."""
+
+    nodes: int  # the budget of each search
+    best: Verdict
+    reply: Verdict
+
+    @property
+    def loss(self) -> float:
+        """Expected score (0 to 1) lost against the best move; 0 if the reply is the best move."""
+        if self.best.move == self.reply.move:
+            return 0.0
+        # Two searches differ by noise: a reply may seem better than the best move, and is then no worse.
+        return max(0.0, self.best.score.expected - self.reply.score.expected)
+
+
+@dataclass(frozen=True, slots=True)
+class Retreat:
+    """The move home, and the expected score (0 to 1) that the best other way costs the mover."""
+
+    move: str  # UCI
+    loss: float
+
 
 @dataclass(slots=True, eq=False)
 class Judgement:
-    """What became of a candidate: a look per budget it was given, or a reason why there is no verdict."""
+    """The result for a candidate: a look per budget it was given, or the reason why there is no verdict."""
 
     position: Position
     candidate: Candidate
@@ -41,24 +74,26 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
     """
     board = chess.Board(position.fen)
     judgements = [Judgement(position, candidate) for candidate in position.candidates]
-    for one in judgements:
-        if not board.is_legal(one.candidate.move):
-            one.failure = "the reply is not legal in this position"
-    still_open = [one for one in judgements if not one.failure]
+    for judgement in judgements:
+        if not board.is_legal(judgement.candidate.move):
+            judgement.failure = "the reply is not legal in this position"
+    still_open = [judgement for judgement in judgements if not judgement.failure]
     for stage, nodes in enumerate(settings.nodes):
         if not still_open:
             break
         yield from look(board, still_open, nodes)
-        for one in still_open:
-            one.tempo |= not one.failure and may_lose_tempo(board, one.looks[-1])
+        seen = [judgement for judgement in still_open if not judgement.failure]
+        for judgement in seen:
+            judgement.tempo |= may_lose_tempo(board, judgement.looks[-1])
         still_open = [
-            one
-            for one in still_open
-            if not one.failure and goes_on(one.looks[-1], stage, one.candidate, settings, tempo=one.tempo)
+            judgement
+            for judgement in seen
+            if goes_on(judgement.looks[-1], stage, judgement.candidate, settings, tempo=judgement.tempo)
         ]
-    for one in judgements:
-        if one.tempo and not one.failure and one.loss >= settings.tempo_threshold:
-            one.retreat = yield from ask_retreat(board, one.looks[-1].reply.pv, settings.nodes[-2])
+    for judgement in judgements:
+        if judgement.tempo and not judgement.failure and judgement.loss >= settings.tempo_threshold:
+            line = judgement.looks[-1].reply.pv
+            judgement.retreat = yield from ask_retreat(board, line, settings.nodes[-2])
     return judgements
 
 
@@ -70,69 +105,50 @@ def look(
     A reply that was not the best move before will hardly be now: it is searched along with the position,
     so that no engine waits. The others are searched if the position's search shows another best move.
     """
-    behind = [one for one in judgements if one.looks and one.looks[-1].loss > 0]
+    behind = [judgement for judgement in judgements if judgement.looks and judgement.loss > 0]
     best, *answers = yield [Request.of(board, nodes), *_requests(board, behind, nodes)]
     if isinstance(best, Failure):
-        for one in judgements:
-            one.failure = best.reason
+        for judgement in judgements:
+            judgement.failure = best.reason
         return
-    searched = list(behind)
-    rest = [one for one in judgements if one not in behind and one.candidate.move.uci() != best.move]
+    rest = [judgement for judgement in judgements if judgement not in behind and _uci(judgement) != best.move]
     if rest:
         answers += yield _requests(board, rest, nodes)
-        searched += rest
-    reply_of = {one.candidate.move: answer for one, answer in zip(searched, answers, strict=True)}
-    for one in judgements:
-        is_best = one.candidate.move.uci() == best.move
-        reply = best if is_best else reply_of[one.candidate.move]
+    replies = dict(zip(map(_uci, [*behind, *rest]), answers, strict=True)) | {best.move: best}
+    for judgement in judgements:
+        reply = replies[_uci(judgement)]
         if isinstance(reply, Verdict):
-            one.looks.append(Look(nodes, best, reply))
+            judgement.looks.append(Look(nodes, best, reply))
         else:
-            one.failure = reply.reason
+            judgement.failure = reply.reason
 
 
 def _requests(board: chess.Board, judgements: list[Judgement], nodes: int) -> list[Request]:
-    return [Request.of(board, nodes, (one.candidate.move,)) for one in judgements]
+    return [Request.of(board, nodes, (judgement.candidate.move,)) for judgement in judgements]
 
 
-# No settings: who changes one of these raises METHODS["judge"], so that stores are judged again.
-USUAL_WORTH = 2.0
-"""Points per 100 games (see `Candidate.worth`) at which the settings' `keep` holds as it is."""
-LOWEST_BAR, HIGHEST_BAR = 0.5, 1.2
-"""How far worth may move the bar, as factors."""
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """What one budget showed of a reply: the best move's verdict and the reply's, for the mover."""
-
-    nodes: int  # the budget of each search
-    best: Verdict
-    reply: Verdict
-
-    @property
-    def loss(self) -> float:
-        """Expected score (0 to 1) lost against the best move; 0 if the reply is the best move."""
-        if self.best.move == self.reply.move:
-            return 0.0
-        # Two searches differ by noise: a reply may seem better than the best move, and is then no worse.
-        return max(0.0, self.best.score.expected - self.reply.score.expected)
-
-    @property
-    def sees_mate(self) -> bool:
-        """Whether mate stands at the end of one of the lines, and there is something to be lost."""
-        return self.loss > 0 and (self.best.score.mate is not None or self.reply.score.mate is not None)
+def _uci(judgement: Judgement) -> str:
+    return judgement.candidate.move.uci()
 
 
 def may_lose_tempo(board: chess.Board, look: Look) -> bool:
     """Whether the reply's line takes a developed piece home by the mover's next two moves."""
     line = parse_uci_line(board, look.reply.pv[:5])
-    board = board.copy(stack=False)
-    home = []
-    for move in line:
-        home.append(goes_home(board, move))
-        board.push(move)
-    return any(home[2::2])
+    return any(goes_home(after(board, line[:ply]), line[ply]) for ply in range(2, len(line), 2))
+
+
+def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSettings, *, tempo: bool) -> bool:
+    """Whether a deeper search than that of `stage` (from 0) could still make the candidate a losing reply.
+
+    A candidate whose players score clearly less is looked at a second time whatever the screen says, and so
+    is, at any stage, a reply that loses something where mate stands at the end of one of the lines.
+    """
+    if stage + 1 >= len(settings.nodes):
+        return False
+    sees_mate = look.best.score.mate is not None or look.reply.score.mate is not None
+    if (sees_mate and look.loss > 0) or (candidate.promoted and stage == 0):
+        return True
+    return look.loss >= bar(stage, candidate.worth, settings, tempo=tempo)
 
 
 def bar(stage: int, worth: float, settings: JudgeSettings, *, tempo: bool) -> float:
@@ -144,30 +160,6 @@ def bar(stage: int, worth: float, settings: JudgeSettings, *, tempo: bool) -> fl
     threshold = min(settings.tempo_threshold, settings.loss_threshold) if tempo else settings.loss_threshold
     by_worth = min(HIGHEST_BAR, max(LOWEST_BAR, (USUAL_WORTH / worth) ** 0.25)) if worth > 0 else HIGHEST_BAR
     return min(threshold, settings.keeps_from(stage) * threshold * by_worth)
-
-
-def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSettings, *, tempo: bool) -> bool:
-    """Whether a deeper search than that of `stage` (from 0) could still make the candidate a losing reply.
-
-    A candidate whose players score clearly less is looked at a second time whatever the screen says.
-    """
-    if stage + 1 >= len(settings.nodes):
-        return False
-    if look.sees_mate or (candidate.promoted and stage == 0):
-        return True
-    return look.loss >= bar(stage, candidate.worth, settings, tempo=tempo)
-
-
-MOST_DETOURS = 4
-"""Moves that only put off the way home which are set aside before the rest is compared."""
-
-
-@dataclass(frozen=True, slots=True)
-class Retreat:
-    """The move home, and what every other way costs the mover in expected score (0 to 1)."""
-
-    move: str  # UCI
-    loss: float
 
 
 def ask_retreat(
@@ -188,9 +180,7 @@ def ask_retreat(
         return None
     piece_from = chess.Move.from_uci(best.move).from_square
     expected_otherwise = 0.0
-    for _ in range(MOST_DETOURS + 1):
-        if not others:
-            break
+    for _ in range(min(MOST_DETOURS + 1, len(others))):
         [other] = yield [Request.of(board, nodes, tuple(others))]
         if not isinstance(other, Verdict):
             return None

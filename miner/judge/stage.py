@@ -6,18 +6,18 @@ import logging
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
-from pathlib import Path
+from itertools import chain
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.cluster import Cluster
 from miner.engine.cache import VerdictCache
-from miner.engine.pool import PoolLimits, Teller, Work, consult, identify
+from miner.engine.consult import advancing, consult
+from miner.engine.dispatch import Work, identify
 from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings, as_dict
 from miner.store import Manifest, Store
@@ -25,28 +25,17 @@ from miner.store import Manifest, Store
 log = logging.getLogger(__name__)
 
 
-def judge(
-    store: Store,
-    settings: JudgeSettings,
-    *,
-    engine: Path,
-    engines: int | None = None,
-    cache: Path,
-    progress: Progress | None = None,
-    limits: PoolLimits | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manifest:
     """Judge the replies that are frequent enough, and write the table `judged`.
 
-    `engines` None: one per core; on a `cluster` as many as its workers may run. Does nothing if the tally,
-    the settings and the engine are those of the last time, and nothing was inconclusive then. The engines are
-    asked only for what is missing in the cache: after an interruption for the rest, after a finished run for
-    what was inconclusive.
-    Raises StoreError without a tally or for a damaged cache, EngineFailed if the engine is of no use,
-    ClusterFailed.
+    Does nothing if the tally, the settings and the engine are those of the last time, and nothing was
+    inconclusive then. The engines are asked only for what is missing in the cache: after an interruption for
+    the rest, after a finished run for what was inconclusive.
+    Raises StoreError without a tally or for a damaged cache, EngineNotFound or EngineFailed if the engine is
+    of no use, ClusterFailed.
     """
     tally = store.require("tally")
-    identity = identify(engine, settings.hash_mb, limits)
+    identity = identify(means, settings.hash_mb)
     inputs = {"tally": tally.fingerprint, "engine": identity.as_dict()}
     manifest = store.manifest("judge")
     is_current = store.is_current("judge", as_dict(settings), inputs)
@@ -66,20 +55,17 @@ def judge(
     found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
     positions = positions_of(found, tallied)
     with (
-        VerdictCache(cache, identity) as opened,
-        (progress or Silent()).task("judging", total=len(positions), unit="positions") as task,
+        VerdictCache(means.cache_file, identity) as cache,
+        means.progress.task("judging", total=len(positions), unit="positions") as task,
     ):
         judged, work = consult(
             (inquire(position, settings) for position in positions),
-            program=engine,
+            means,
             hash_mb=settings.hash_mb,
-            cache=opened,
-            engines=engines,
-            limits=limits,
-            on_progress=Teller(task).tell,
-            cluster=cluster,
+            cache=cache,
+            on_progress=advancing(task),
         )
-    judgements = [one for of_position in judged for one in of_position]
+    judgements = list(chain.from_iterable(judged))
     store.begin("judge")
     store.write_table("judged", judged_table(judgements, identity.name))
     manifest = Manifest(
@@ -100,63 +86,54 @@ def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:
 
 def judged_table(judgements: Iterable[Judgement], engine: str) -> pa.Table:
     """The judgements as the table `judged`, in the order of keys and moves."""
-    ordered = sorted(judgements, key=lambda one: (one.position.key, one.candidate.packed))
-    return pa.Table.from_pylist([_row(one, engine) for one in ordered], schema=JUDGED)
+    ordered = sorted(judgements, key=lambda judgement: (judgement.position.key, judgement.candidate.packed))
+    return pa.Table.from_pylist([_row(judgement, engine) for judgement in ordered], schema=JUDGED)
 
 
-def _row(one: Judgement, engine: str) -> dict[str, Any]:
+def _row(judgement: Judgement, engine: str) -> dict[str, Any]:
     row: dict[str, Any] = {
-        "key": one.position.key,
-        "fen": one.position.fen,
-        "move": one.candidate.packed,
+        "key": judgement.position.key,
+        "fen": judgement.position.fen,
+        "move": judgement.candidate.packed,
         "engine": engine,
-        "retreat": "",
-        "nodes": one.looks[-1].nodes if one.looks else 0,
+        "retreat": judgement.retreat.move if judgement.retreat else "",
+        "retreat_loss": judgement.retreat.loss if judgement.retreat else None,
+        "nodes": judgement.looks[-1].nodes if judgement.looks else 0,
         "nodes_before": 0,
         "best_move": "",
-        "wdl_best": [],
-        "wdl_reply": [],
-        "pv_best": [],
-        "pv_reply": [],
-        "state": "inconclusive" if one.failure else "judged",
-        "detail": one.failure,
+        **dict.fromkeys(("wdl_best", "wdl_reply", "pv_best", "pv_reply"), ()),
+        "state": "inconclusive" if judgement.failure else "judged",
+        "detail": judgement.failure,
     }
-    if one.failure:
+    if judgement.failure:
         return row
-    last = one.looks[-1]
-    row |= {
-        "best_move": last.best.move,
-        "cp_best": last.best.score.as_cp,
-        "cp_reply": last.reply.score.as_cp,
-        "exp_best": last.best.score.expected,
-        "exp_reply": last.reply.score.expected,
-        "loss": last.loss,
-        "wdl_best": list(last.best.wdl),
-        "wdl_reply": list(last.reply.wdl),
-        "pv_best": list(last.best.pv),
-        "pv_reply": list(last.reply.pv),
+    best, reply = judgement.looks[-1].best, judgement.looks[-1].reply
+    if len(judgement.looks) > 1:
+        row |= {"nodes_before": judgement.looks[-2].nodes, "loss_before": judgement.looks[-2].loss}
+    return row | {
+        "best_move": best.move,
+        "cp_best": best.score.as_cp,
+        "cp_reply": reply.score.as_cp,
+        "exp_best": best.score.expected,
+        "exp_reply": reply.score.expected,
+        "loss": judgement.loss,
+        "wdl_best": best.wdl,
+        "wdl_reply": reply.wdl,
+        "pv_best": best.pv,
+        "pv_reply": reply.pv,
     }
-    if len(one.looks) > 1:
-        row |= {"nodes_before": one.looks[-2].nodes, "loss_before": one.looks[-2].loss}
-    if one.retreat:
-        row |= {"retreat": one.retreat.move, "retreat_loss": one.retreat.loss}
-    return row
 
 
 def _facts(judgements: list[Judgement], positions: int, work: Work) -> dict[str, Any]:
-    reached = Counter(one.looks[-1].nodes for one in judgements if one.looks and not one.failure)
+    sound = [judgement for judgement in judgements if not judgement.failure]
+    reached = Counter(judgement.looks[-1].nodes for judgement in sound)
     return {
         "candidates": len(judgements),
         "positions": positions,
         "judged_at_nodes": {str(nodes): count for nodes, count in sorted(reached.items())},
-        "inconclusive": sum(bool(one.failure) for one in judgements),
-        "without_wdl": sum(not one.failure and not one.looks[-1].reply.wdl for one in judgements),
-        "searches": work.searches,
-        "searches_from_cache": work.from_cache,
-        "nodes": work.nodes,
-        "wall_s": round(work.wall_s, 3),
+        "inconclusive": len(judgements) - len(sound),
+        "without_wdl": sum(not judgement.looks[-1].reply.wdl for judgement in sound),
         "nodes_per_s": round(work.nodes / work.wall_s) if work.wall_s else 0,
         "busy": round(work.busy, 4),
         "engines": work.engines,
-        "engines_lost": work.lost,
-    }
+    } | work.facts

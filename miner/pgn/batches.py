@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,11 +19,11 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A stretch of whole games of one source."""
+    """A stretch of whole games of one text."""
 
-    source: str
+    name: str  # of the text
     text: bytes  # LF line ends
-    first_byte: int  # where it begins in the decompressed source
+    begins_text: bool  # whether nothing of the text lies before it
     broken: str = ""  # how the data break off at its end, within its last game; empty: they do not
     origin: int = 0  # which of the sources that are read together it is of
 
@@ -31,31 +31,34 @@ class Piece:
 Batch = list[Piece]
 
 
-def cut_batches(
-    sources: Sequence[Source], report: ReportBytes, batch_bytes: int | None = None
-) -> Iterator[Batch]:
-    """The games of all sources in batches of about `batch_bytes` (default: BATCH_BYTES) of text.
+def cut_batches(sources: Sequence[Source], report: ReportBytes, first_origin: int = 0) -> Iterator[Batch]:
+    """The games of all sources in batches of about BATCH_BYTES of text; small sources share one."""
 
-    Small sources share a batch.
-    """
-    batch_bytes = batch_bytes or BATCH_BYTES
+    def pieces() -> Iterator[Piece]:
+        for origin, source in enumerate(sources, start=first_origin):
+            for text in open_texts(source, report):
+                yield from cut_pieces(text, BATCH_BYTES, origin)
+
+    return in_batches(pieces())
+
+
+def in_batches(pieces: Iterator[Piece]) -> Iterator[Batch]:
+    """Pieces put together to batches of about BATCH_BYTES of text."""
     batch: Batch = []
     size = 0
-    for origin, source in enumerate(sources):
-        for text in open_texts(source, report):
-            for piece in cut_pieces(text, batch_bytes):
-                batch.append(replace(piece, origin=origin))
-                size += _weight(piece.text)
-                del piece
-                if size >= batch_bytes * 3 // 4:  # a piece ends where a game does, so a little too soon
-                    yield batch
-                    batch, size = [], 0
+    for piece in pieces:
+        batch.append(piece)
+        size += _weight(piece.text)
+        del piece
+        if size >= BATCH_BYTES * 3 // 4:  # a piece ends where a game does, so a little too soon
+            yield batch
+            batch, size = [], 0
     if batch:
         yield batch
 
 
-def cut_pieces(text: Text, piece_bytes: int) -> Iterator[Piece]:
-    """One source's text in pieces of about `piece_bytes`, cut between games.
+def cut_pieces(text: Text, piece_bytes: int, origin: int = 0) -> Iterator[Piece]:
+    """One text in pieces of about `piece_bytes`, cut between games.
 
     Where no place between two games is sure, the piece grows, to four times the size at the most.
     """
@@ -72,7 +75,7 @@ def cut_pieces(text: Text, piece_bytes: int) -> Iterator[Piece]:
                 continue
             whole = b"".join(parts)
             cut = _cut_of(whole, is_full=weight >= 4 * piece_bytes)
-            parts, piece = [whole[cut:]], Piece(text.name, whole[:cut], first_byte)
+            parts, piece = [whole[cut:]], Piece(text.name, whole[:cut], first_byte == 0, origin=origin)
             del whole  # before the next piece is gathered, and while this one is worked on
             first_byte += cut
             size -= cut
@@ -90,21 +93,7 @@ def cut_pieces(text: Text, piece_bytes: int) -> Iterator[Piece]:
             broken,
         )
     if size or broken:
-        yield Piece(text.name, b"".join(parts), first_byte, broken)
-
-
-def _cut_of(text: bytes, *, is_full: bool) -> int:
-    """How much of the text is surely whole games; at least something if it may not grow any more."""
-    cut = last_sure_start(text)
-    if cut == 0 and is_full:
-        cut = text.rfind(b"\n\n") + 2 if b"\n\n" in text else text.rfind(b"\n") + 1 or len(text)
-    return cut
-
-
-def _weight(text: bytes) -> int:
-    """Size of a text by the memory it takes: short lines take more, since each has its places in arrays."""
-    lines = np.count_nonzero(np.frombuffer(text, dtype=np.uint8) == ord("\n"))
-    return max(len(text), _LINE_BYTES * int(lines))
+        yield Piece(text.name, b"".join(parts), first_byte == 0, broken, origin)
 
 
 def _line_blocks(text: Text) -> Iterator[bytes]:
@@ -119,7 +108,18 @@ def _line_blocks(text: Text) -> Iterator[bytes]:
         yield b"\n"
 
 
-log = logging.getLogger(__name__)
+def _cut_of(text: bytes, *, is_full: bool) -> int:
+    """How much of the text is surely whole games; at least something if it may not grow any more."""
+    cut = last_sure_start(text)
+    if cut == 0 and is_full:
+        cut = text.rfind(b"\n\n") + 2 if b"\n\n" in text else text.rfind(b"\n") + 1 or len(text)
+    return cut
+
+
+def _weight(text: bytes) -> int:
+    """Size of a text by the memory it takes: short lines take more, since each has its places in arrays."""
+    lines = np.count_nonzero(np.frombuffer(text, dtype=np.uint8) == ord("\n"))
+    return max(len(text), _LINE_BYTES * int(lines))
 
 
 @dataclass(frozen=True, order=True, slots=True)
@@ -141,15 +141,15 @@ def texts_of(source: Source, wanted: Mapping[str, Sequence[Span]]) -> Iterator[t
         for text in texts:
             if text.name in left:
                 try:
-                    yield from _cut(text.blocks, sorted(wanted[text.name]))
+                    yield from _cut_out(text.blocks, sorted(wanted[text.name]))
                 except BrokenOff as error:
-                    log.warning("%s: %s", text.name, error)
+                    _log.warning("%s: %s", text.name, error)
                 left.remove(text.name)
             if not left:
                 return
 
 
-def _cut(blocks: Iterator[bytes], spans: Sequence[Span]) -> Iterator[tuple[int, bytes]]:
+def _cut_out(blocks: Iterator[bytes], spans: Sequence[Span]) -> Iterator[tuple[int, bytes]]:
     """The bytes of each span (in order, none within another) of a text that comes in blocks."""
     held, begin = b"", 0  # text from byte `begin` on
     for span in spans:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
 import chess
 import chess.polyglot
@@ -17,11 +17,12 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from miner.arrays import Flags
+from miner.arrays import Flags, Keys, Moves, Offsets
 from miner.board.keys import keys_along
 from miner.errors import UsageError
+from miner.means import ReaderName
 from miner.pgn.movetext import NULL_MOVES, moves_of
-from miner.pgn.text import Ints, encoded_strings
+from miner.pgn.text import encoded_strings
 from miner.terms import pack_move, pack_moves
 
 compiled: Any
@@ -33,8 +34,6 @@ except ImportError:  # no wheel for this machine
 _BLANK_LINE = re.compile(rb"\n[ \t\r\f\v]*\n\s*\S")  # with more after it
 _LONGEST_LINE = 1 << 17  # bytes; by the rule of 75 moves no game has 12,000 plies
 
-ReaderName = Literal["auto", "compiled", "reference"]
-
 
 @dataclass(frozen=True, slots=True)
 class Visits:
@@ -42,47 +41,34 @@ class Visits:
 
     lines: npt.NDArray[np.uint32]  # number of the line
     plies: npt.NDArray[np.uint8]
-    keys: npt.NDArray[np.uint64]  # of the position before the ply
-    moves: npt.NDArray[np.uint16]  # see terms.pack_move
+    keys: Keys  # of the position before the ply
+    moves: Moves
 
-    def only(self, is_wanted: Flags) -> Visits:
-        """The rows of the lines that are wanted."""
-        rows = np.flatnonzero(is_wanted[self.lines])
+    def take(self, rows: Offsets) -> Visits:
+        """Some of the rows, in the order in which they are named."""
         return Visits(self.lines[rows], self.plies[rows], self.keys[rows], self.moves[rows])
-
-    def packed(self) -> npt.NDArray[np.uint64]:
-        """All but the keys in one number each: line, ply and move from bits 24, 16 and 0 on."""
-        lines, plies = self.lines.astype(np.uint64), self.plies.astype(np.uint64)
-        return lines << np.uint64(24) | plies << np.uint64(16) | self.moves
-
-    @classmethod
-    def none(cls) -> Visits:
-        """No rows."""
-        empty = np.empty(0, dtype=np.uint64)
-        return cls(empty.astype(np.uint32), empty.astype(np.uint8), empty, empty.astype(np.uint16))
 
     @classmethod
     def joined(cls, parts: Sequence[Visits]) -> Visits:
         """The rows of all parts, put in order; no line may be in two of them."""
         if len(parts) == 1:
             return parts[0]
-        lines = np.concatenate([part.lines for part in parts])
-        order = np.argsort(lines, kind="stable")
-        return cls(
-            lines[order],
-            np.concatenate([part.plies for part in parts])[order],
-            np.concatenate([part.keys for part in parts])[order],
-            np.concatenate([part.moves for part in parts])[order],
+        visits = cls(
+            np.concatenate([part.lines for part in parts]),
+            np.concatenate([part.plies for part in parts]),
+            np.concatenate([part.keys for part in parts]),
+            np.concatenate([part.moves for part in parts]),
         )
+        return visits.take(np.argsort(visits.lines, kind="stable"))
 
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """What `n` lines say, as far as so many plies as are kept."""
+    """The plies of `n` lines, as far as so many as are kept."""
 
-    plies: Ints  # (n,): legal plies, at most those to keep
+    plies: Offsets  # (n,): how many are legal, at most those to keep
     is_illegal: Flags  # (n,): the line breaks off before that at an illegal move
-    last_keys: npt.NDArray[np.uint64]  # (n,): the position after the last of the plies
+    last_keys: Keys  # (n,): of the position after the last of the plies
     visits: Visits
 
 
@@ -114,41 +100,29 @@ class ReferenceReader:
     def decode(self, lines: Sequence[bytes], width: int) -> Decoded:
         """See `Reader`."""
         read = [_read_line(line, width) for line in lines]
-        rows = [(line, *visit) for line, one in enumerate(read) for visit in one.visits]
-        columns = list(zip(*rows, strict=True)) if rows else [(), (), (), ()]
-        return Decoded(
-            plies=np.array([one.plies for one in read], dtype=np.intp),
-            is_illegal=np.array([one.is_illegal for one in read], dtype=np.bool_),
-            last_keys=np.array([one.last_key for one in read], dtype=np.uint64),
-            visits=Visits(
-                np.array(columns[0], dtype=np.uint32),
-                np.array(columns[1], dtype=np.uint8),
-                np.array(columns[2], dtype=np.uint64),
-                np.array(columns[3], dtype=np.uint16),
-            ),
-        )
+        games = np.array([game for game, _ in read], dtype=_GAME)
+        visits = np.array([(line, *row) for line, (_, rows) in enumerate(read) for row in rows], dtype=_VISIT)
+        found = Visits(*(visits[name] for name in ("line", "ply", "key", "move")))
+        return Decoded(games["plies"], games["is_illegal"], games["last_key"], found)
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
-    plies: int
-    is_illegal: bool
-    last_key: int
-    visits: list[tuple[int, int, int]]  # ply, key, move
+_GAME = np.dtype([("plies", np.intp), ("is_illegal", np.bool_), ("last_key", np.uint64)])
+_VISIT = np.dtype([("line", np.uint32), ("ply", np.uint8), ("key", np.uint64), ("move", np.uint16)])
 
 
-def _read_line(line: bytes, width: int) -> _Line:
+def _read_line(line: bytes, width: int) -> tuple[tuple[int, bool, int], list[tuple[int, int, int]]]:
+    """A row of `_GAME`, and rows of `_VISIT` without the line."""
     board = chess.Board()
     visits: dict[int, tuple[int, int, int]] = {}
     key = chess.polyglot.zobrist_hash(board)
     for ply, written in enumerate(moves_of(line, width)):
         move = legal_move(board, written)
         if move is None:
-            return _Line(ply, True, key, list(visits.values()))
+            return (ply, True, key), list(visits.values())
         visits.setdefault(key, (ply, key, pack_move(move.from_square, move.to_square, move.promotion)))
         board.push(move)
         key = chess.polyglot.zobrist_hash(board)
-    return _Line(len(board.move_stack), False, key, list(visits.values()))
+    return (len(board.move_stack), False, key), list(visits.values())
 
 
 def legal_move(board: chess.Board, written: bytes) -> chess.Move | None:
@@ -167,13 +141,12 @@ def legal_move(board: chess.Board, written: bytes) -> chess.Move | None:
 class CompiledReader:
     """Reads with the compiled reader: whole batches into arrays of boards."""
 
-    def __init__(self) -> None:
-        self._reference = ReferenceReader()
-
     def decode(self, lines: Sequence[bytes], width: int) -> Decoded:
         """See `Reader`."""
         # No game that ends has so long a line, and all of it would be made boards of.
-        lines = [one if len(one) <= _LONGEST_LINE else b" ".join(moves_of(one, width + 1)) for one in lines]
+        lines = [
+            line if len(line) <= _LONGEST_LINE else b" ".join(moves_of(line, width + 1)) for line in lines
+        ]
         # Nothing after the kept plies needs decoding. The move number after them is searched, not trusted:
         # a line that gives too few moves before it is read whole.
         after = b"%d." % ((width + 1) // 2 + 1)
@@ -184,13 +157,15 @@ class CompiledReader:
         is_open = np.ones(len(lines), dtype=np.bool_)  # not read to our content yet
         parts = []
 
-        def take(rows: Ints, decoded: Decoded, is_good: Flags) -> None:
+        def accept(rows: Offsets, decoded: Decoded, is_good: Flags) -> None:
             good = rows[is_good]
             plies[good] = decoded.plies[is_good]
             is_illegal[good] = decoded.is_illegal[is_good]
             last_keys[good] = decoded.last_keys[is_good]
             is_open[good] = False
-            visits = decoded.visits if is_good.all() else decoded.visits.only(is_good)
+            visits = decoded.visits
+            if not is_good.all():
+                visits = visits.take(np.flatnonzero(is_good[visits.lines]))
             parts.append(replace(visits, lines=rows.astype(np.uint32)[visits.lines]))
 
         for rows, chunk in _parse(texts, np.arange(len(lines))):
@@ -202,18 +177,18 @@ class CompiledReader:
                 for row in rows[short].tolist()
             ]
             is_sound[short[is_part]] = False
-            take(rows, decoded, is_sound)
+            accept(rows, decoded, is_sound)
         left = np.flatnonzero(is_open)
         for rows, chunk in _parse([lines[row].replace(b"\n", b" ") for row in left.tolist()], left):
-            take(rows, *_from_chunk(chunk, width))
+            accept(rows, *_from_chunk(chunk, width))
         left = np.flatnonzero(is_open)
-        if len(left):
-            decoded = self._reference.decode([lines[row] for row in left.tolist()], width)
-            take(left, decoded, np.ones(len(left), dtype=np.bool_))
-        return Decoded(plies, is_illegal, last_keys, Visits.joined(parts or [Visits.none()]))
+        if len(left) or not parts:
+            decoded = ReferenceReader().decode([lines[row] for row in left.tolist()], width)
+            accept(left, decoded, np.ones(len(left), dtype=np.bool_))
+        return Decoded(plies, is_illegal, last_keys, Visits.joined(parts))
 
 
-def _parse(texts: Sequence[bytes], rows: Ints) -> list[tuple[Ints, Any]]:
+def _parse(texts: Sequence[bytes], rows: Offsets) -> list[tuple[Offsets, Any]]:
     """Parsed chunks and the rows they hold; a text that the library fails on is in none of them."""
     if not texts:
         return []
@@ -255,15 +230,13 @@ def _from_chunk(chunk: Any, width: int) -> tuple[Decoded, Flags]:
     is_visit[begins + positions - 1] = False
     is_visit &= ply < width
     at = np.flatnonzero(is_visit)
-    of = lines.take(at)
-    visits = Visits(of, ply.take(at).astype(np.uint8), keys.take(at), moves.take(at - of))
+    line = lines.take(at)
+    visits = Visits(line, ply.take(at).astype(np.uint8), keys.take(at), moves.take(at - line))
     is_illegal = np.zeros(chunk.num_games, dtype=np.bool_)
     return Decoded(plies, is_illegal, keys[begins + plies], visits), chunk.valid | (plies == width)
 
 
-def _first_visits(
-    keys: npt.NDArray[np.uint64], halfmove_clock: npt.NDArray[np.uint8]
-) -> npt.NDArray[np.bool_]:
+def _first_visits(keys: Keys, halfmove_clock: npt.NDArray[np.uint8]) -> Flags:
     """Whether each position is met for the first time in its game; games one after the other.
 
     A position can return only an even number of plies later, 4 at least, with no capture or pawn move

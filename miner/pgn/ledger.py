@@ -7,21 +7,20 @@ import zlib
 from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.arrays import Flags
+from miner.arrays import Flags, Hashes, Keys, Offsets, Strings
 from miner.pgn.batches import Batch
 from miner.pgn.decode import Decoded, Reader
 from miner.pgn.movetext import RESULTS, MainLines, main_lines
+from miner.pgn.numbering import Answer, Count, Report
 from miner.pgn.players import PlayerColumn, Players
-from miner.pgn.split import find_games
+from miner.pgn.split import Games, find_games
 from miner.pgn.tags import (
-    Column,
     dates,
     filtered_by,
     is_set_up,
@@ -31,41 +30,23 @@ from miner.pgn.tags import (
     read_tags,
     time_class_of,
 )
-from miner.pgn.text import Ints, Lines, few_strings, numbers, repeated
+from miner.pgn.text import Column, Lines, numbers
 from miner.schema import GAMES, MOVES
 from miner.settings import ReadSettings
 
-Texts = npt.NDArray[np.object_]
+Tags = dict[str, Column]
 
 _POINTS = {"1-0": 2, "1/2-1/2": 1, "0-1": 0, "*": 0}  # White's, in half points
 _MIXER = np.uint64(0x9E3779B97F4A7C15)
+_ILLEGAL_FIRST = "the first move is not legal"
+_OTHER_RESULT = "the moves end in another result than the Result tag"
 
 
-@dataclass(frozen=True, slots=True)
-class Count:
-    """What a piece of text holds."""
+class Rows(NamedTuple):
+    """Rows of the tables `games` and `moves`."""
 
-    games: int
-    lines: int
-    skipped: int  # blocks of text between games
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """What must be known of a batch before the games after it can be numbered and compared with it."""
-
-    counts: list[Count]  # of each piece
-    signatures: npt.NDArray[np.uint64]  # of each kept game; 0: not to be compared
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What a batch must know of the games before it."""
-
-    first_game: int  # number in the store of its first game
-    first_numbers: list[int]  # of each piece: number of its first game in its source
-    first_lines: list[int]  # of each piece: line in its source on which it begins
-    is_duplicate: npt.NDArray[np.bool_]  # of each kept game
+    games: pa.Table
+    moves: pa.Table  # ordered by the leading 32 bits of the key, then by game
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +55,10 @@ class Pending:
 
     counts: list[Count]  # of each piece
     columns: dict[str, Any]  # of the ledger, as far as the games themselves tell
-    states: Texts  # (n,): empty where the moves decide
-    details: Texts  # (n,)
-    results: Texts  # (n,)
-    games: Ints  # (m,): which games were decoded
-    hashes: npt.NDArray[np.uint64]  # (m,): of the players, date, result and letters; 0: not compared
+    states: Strings  # (n,): empty where the moves decide
+    details: Strings  # (n,)
+    games: Offsets  # (m,): which games were decoded
+    hashes: Hashes  # (m,): of the players, date, result and letters; 0: not compared
     decoded: Decoded
 
     @property
@@ -87,15 +67,19 @@ class Pending:
         return self.decoded.plies > 0
 
     @property
-    def signatures(self) -> npt.NDArray[np.uint64]:
-        """What tells each of the kept games from others; 0: not to be compared."""
+    def signatures(self) -> Hashes:
+        """A hash that tells each of the kept games from others; 0: not to be compared."""
         signatures = np.where(self.hashes > 0, self.hashes ^ self.decoded.last_keys, np.uint64(0))
         return signatures[self.is_kept]
 
     @property
     def report(self) -> Report:
-        """What the games after this batch must know of it."""
+        """The part of it that decides about the games after this batch."""
         return Report(self.counts, self.signatures)
+
+    def rows(self, answer: Answer) -> Rows:
+        """The batch's rows, once it is known what came before it."""
+        return Rows(_ledger(self, answer), _moves(self, answer))
 
 
 class BatchReader:
@@ -112,231 +96,207 @@ class BatchReader:
 
     def read(self, batch: Batch) -> Pending:
         """The batch's games, decoded as far as their tags let them pass."""
-        text, bounds = _joined(batch)
-        lines = Lines(text)
+        texts = [piece.text if piece.text.endswith(b"\n") else piece.text + b"\n" for piece in batch]
+        sizes = np.array([len(text) for text in texts], dtype=np.intp)
+        bounds = np.cumsum(sizes) - sizes
+        lines = Lines(texts[0] if len(texts) == 1 else b"".join(texts))
         games = find_games(lines, bounds)
         tags = read_tags(lines, games.starts, games.moves)
-        piece = np.searchsorted(bounds, games.starts, side="right") - 1
         moves = main_lines(lines, games.moves, games.ends)
-        ratings = np.stack(
-            [tags[name].map(rating_of, np.uint16) for name in ("WhiteElo", "BlackElo")], axis=1
-        )
-        results, details = _results(tags["Result"], moves.results)
-        states = self._states(tags, moves, results, ratings, details)
-        _mark_broken(batch, piece, states, details)
         white, black = (self._players.column(tags[name]) for name in ("White", "Black"))
-        for player in (white, black):
-            states[np.isin(player.identities, self._forgotten)] = "forgotten"
-        decoded = np.flatnonzero(states == "")
-        first_byte = np.array([one.first_byte for one in batch], dtype=np.int64) - bounds
-        # Without the line end that a piece was given which had none.
-        piece_end = bounds + [len(one.text) for one in batch]
-        line = np.searchsorted(lines.starts, games.starts, side="right") - 1  # a mark may stand before
-        counted = np.bincount(piece, minlength=len(batch))
-        first_game = np.cumsum(counted) - counted
-        first_line = np.searchsorted(lines.starts, bounds)
-        line_counts = np.diff(first_line, append=len(lines.starts))
+        date = dates(tags)
+        # The Result tag decides, as in python-chess, or else how the move text ends.
+        results = tags["Result"].map(lambda value: value if value in RESULTS else "*", object)
+        results = np.where((results == "*") & (moves.results != ""), moves.results, results)
+        piece = np.searchsorted(bounds, games.starts, side="right") - 1
+        counts, places = _places(batch, lines, games, bounds, piece)
         columns = {
-            "source": repeated([one.source for one in batch], piece),
-            "number": np.arange(len(piece)) - first_game[piece],
-            "start_byte": games.starts + first_byte[piece],
-            "end_byte": np.minimum(games.ends, piece_end[piece]) + first_byte[piece],
-            "line": line - first_line[piece],
+            **places,
             "white": white.shown,
             "black": black.shown,
             "white_player": white.numbers,
             "black_player": black.numbers,
-            "white_rating": ratings[:, 0],
-            "black_rating": ratings[:, 1],
-            "date": dates(tags).strings(),
+            "white_rating": tags["WhiteElo"].map(rating_of, np.uint16),
+            "black_rating": tags["BlackElo"].map(rating_of, np.uint16),
+            "date": date.strings(),
             "time_class": tags["TimeControl"].strings(time_class_of),
+            "result": results,
             "eco": tags["ECO"].strings(),
             "opening": openings(tags).strings(),
         }
+        states, details = self._judged(tags, moves, columns)
+        for number, part in enumerate(batch):
+            if part.broken and len(of_part := np.flatnonzero(piece == number)):
+                states[of_part[-1]], details[of_part[-1]] = "unreadable", part.broken
+        for player in (white, black):
+            states[np.isin(player.identities, self._forgotten)] = "forgotten"
+        decoded = np.flatnonzero(states == "")
+        main = [moves.texts[game] for game in decoded.tolist()]
         return Pending(
-            counts=[
-                Count(*count)
-                for count in zip(counted.tolist(), line_counts.tolist(), games.skipped.tolist(), strict=True)
-            ],
+            counts=counts,
             columns=columns,
             states=states,
             details=details,
-            results=results,
             games=decoded,
-            hashes=_hashes(white, black, dates(tags), results, moves)[decoded],
-            decoded=self._reader.decode(
-                [moves.texts[game] for game in decoded.tolist()], self._settings.plies
-            ),
+            hashes=_hashes(white, black, date, results, moves)[decoded],
+            decoded=self._reader.decode(main, self._settings.plies),
         )
 
-    def _states(
-        self,
-        tags: dict[str, Column],
-        moves: MainLines,
-        results: Texts,
-        ratings: npt.NDArray[np.uint16],
-        details: Texts,
-    ) -> Texts:
-        """The states of games that their tags and results decide, with their details; the rest stay empty."""
+    def _judged(self, tags: Tags, moves: MainLines, columns: dict[str, Any]) -> tuple[Strings, Strings]:
+        """The states of games that their tags and results decide, with details; the rest stay empty."""
+        results = columns["result"]
+        is_other_result = (results != moves.results) & (moves.results != "") & (moves.results != "*")
+        details = np.where(is_other_result, _OTHER_RESULT, "").astype(object)
         states = np.full(len(results), "", dtype=object)
         states[results == "*"] = "no result"
         states[[not letters for letters in moves.letters]] = "no moves"
+        ratings = np.stack([columns["white_rating"], columns["black_rating"]], axis=1)
         reasons = filtered_by(tags, ratings, results, self._settings)
         is_filtered = reasons != ""
-        states[is_filtered] = "filtered"
-        details[is_filtered] = reasons[is_filtered]
+        states[is_filtered], details[is_filtered] = "filtered", reasons[is_filtered]
         states[tags["FEN"].map(is_set_up, np.bool_)] = "set-up position"
         is_other = tags["Variant"].map(is_variant, np.bool_)
         states[is_other] = "variant"
         details[is_other] = tags["Variant"].map(lambda variant: variant[:40], object)[is_other]
-        return states
+        return states, details
 
 
-def _joined(batch: Batch) -> tuple[bytes, Ints]:
-    """The text of all pieces of a batch, each ending in a line end, and where each begins."""
-    texts = [piece.text if piece.text.endswith(b"\n") else piece.text + b"\n" for piece in batch]
-    sizes = np.array([len(text) for text in texts], dtype=np.intp)
-    return texts[0] if len(texts) == 1 else b"".join(texts), np.cumsum(sizes) - sizes
+def _places(
+    batch: Batch, lines: Lines, games: Games, bounds: Offsets, piece: Offsets
+) -> tuple[list[Count], dict[str, Any]]:
+    """Counts of what each piece holds, and the columns that tell where in its piece each game stands.
 
-
-def _results(tag: Column, ends: Texts) -> tuple[Texts, Texts]:
-    """The results of games, and a remark where the move text ends in another.
-
-    The Result tag decides, as in python-chess; where it says nothing, the result that ends the moves does.
+    The pieces begin at `bounds`; `piece`: which of them each game is of.
     """
-    results = tag.map(lambda value: value if value in RESULTS else "*", object)
-    is_told = (results != "*") & (ends != "") & (ends != "*") & (ends != results)
-    results = np.where((results == "*") & (ends != ""), ends, results)
-    return results, np.where(is_told, "the moves end in another result than the Result tag", "").astype(
-        object
-    )
-
-
-def _mark_broken(batch: Batch, piece: Ints, states: Texts, details: Texts) -> None:
-    for at, one in enumerate(batch):
-        games = np.flatnonzero(piece == at) if one.broken else np.empty(0, dtype=np.intp)
-        if len(games):
-            states[games[-1]], details[games[-1]] = "unreadable", one.broken
+    counted = np.bincount(piece, minlength=len(batch))
+    first_game, first_line = np.cumsum(counted) - counted, np.searchsorted(lines.starts, bounds)
+    line_counts = np.diff(first_line, append=len(lines.starts))
+    counts = [
+        Count(count, line_count, len(part.text), skipped, part.origin, part.begins_text)
+        for part, count, line_count, skipped in zip(
+            batch, counted.tolist(), line_counts.tolist(), games.skipped.tolist(), strict=True
+        )
+    ]
+    # Without the line end that a piece was given which had none.
+    ends = np.minimum(games.ends - bounds[piece], np.array([count.size for count in counts])[piece])
+    line = np.searchsorted(lines.starts, games.starts, side="right") - 1  # a mark may stand before
+    return counts, {
+        "source": Column([part.name for part in batch], piece).strings(),
+        "number": np.arange(len(piece)) - first_game[piece],
+        "start_byte": games.starts - bounds[piece],
+        "end_byte": ends,
+        "line": line - first_line[piece],
+    }
 
 
 def _hashes(
-    white: PlayerColumn, black: PlayerColumn, date: Column, results: Texts, moves: MainLines
-) -> npt.NDArray[np.uint64]:
+    white: PlayerColumn, black: PlayerColumn, date: Column, results: Strings, moves: MainLines
+) -> Hashes:
     """A hash of what makes a game the same as another; 0 where both players are unknown.
 
     Nameless games that are alike are taken for different games: they may well be.
     """
-    letters = np.array([zlib.crc32(letters) for letters in moves.letters], dtype=np.uint64)
-    result = _white_points(results).astype(np.uint64)
+    hashes = np.array([zlib.crc32(letters) for letters in moves.letters], dtype=np.uint64)
     day = date.map(
         lambda value: int.from_bytes(hashlib.sha256(value.encode()).digest()[:8], "big"), np.uint64
     )
-    hashes = letters
-    for part in (white.identities, black.identities, day, result):
+    points = np.fromiter(map(_POINTS.__getitem__, results.tolist()), dtype=np.uint64, count=len(results))
+    for part in (white.identities, black.identities, day, points):
         hashes = (hashes ^ part) * _MIXER
         hashes ^= hashes >> np.uint64(29)
     is_known = (white.identities | black.identities) > 0
     return np.where(is_known, np.maximum(hashes, 1), np.uint64(0))
 
 
-def _white_points(results: Texts) -> npt.NDArray[np.uint8]:
-    return np.fromiter(map(_POINTS.__getitem__, results.tolist()), dtype=np.uint8, count=len(results))
-
-
-def ledger_table(pending: Pending, answer: Answer) -> pa.Table:
+def _ledger(pending: Pending, answer: Answer) -> pa.Table:
     """The batch's rows of `games`."""
-    decoded = pending.decoded
-    plies = np.zeros(len(pending.states), dtype=np.uint8)
+    is_kept, is_illegal = pending.is_kept, pending.decoded.is_illegal
     states, details = pending.states.copy(), pending.details.copy()
-    kept = pending.games[pending.is_kept]
-    states[kept] = np.where(decoded.is_illegal[pending.is_kept], "kept to illegal move", "kept")
-    plies[kept] = decoded.plies[pending.is_kept]
-    lost = pending.games[~pending.is_kept]
-    states[lost] = np.where(decoded.is_illegal[~pending.is_kept], "unreadable", "no moves")
-    for game in np.flatnonzero(states == "kept to illegal move").tolist():
-        details[game] = _where(int(plies[game]))
-    details[lost[states[lost] == "unreadable"]] = "the first move is not legal"
+    plies = np.zeros(len(states), dtype=np.uint8)
+    signatures = np.zeros(len(states), dtype=np.uint64)
+    kept, lost = pending.games[is_kept], pending.games[~is_kept]
+    states[kept] = np.where(is_illegal[is_kept], "kept to illegal move", "kept")
+    plies[kept] = pending.decoded.plies[is_kept]
+    signatures[kept] = pending.signatures
+    states[lost] = np.where(is_illegal[~is_kept], "unreadable", "no moves")
+    for game in pending.games[is_kept & is_illegal].tolist():
+        move, is_black = divmod(int(plies[game]), 2)
+        details[game] = f"move {move + 1} of {'Black' if is_black else 'White'} is not legal"
+    details[pending.games[~is_kept & is_illegal]] = _ILLEGAL_FIRST
     repeated = kept[answer.is_duplicate]
     states[repeated], details[repeated], plies[repeated] = "duplicate", "", 0
-    signatures = np.zeros(len(states), dtype=np.uint64)
-    signatures[kept] = pending.signatures
     piece = np.repeat(np.arange(len(pending.counts)), [count.games for count in pending.counts])
+    first_number, first_line, first_byte = np.array(answer.begins)[piece].T
     columns = {
         **pending.columns,
         "game": answer.first_game + np.arange(len(states)),
-        "number": pending.columns["number"] + np.array(answer.first_numbers)[piece],
-        "line": pending.columns["line"] + np.array(answer.first_lines)[piece],
-        "result": pending.results,
+        "number": pending.columns["number"] + first_number,
+        "line": pending.columns["line"] + first_line,
+        "start_byte": pending.columns["start_byte"] + first_byte,
+        "end_byte": pending.columns["end_byte"] + first_byte,
         "plies": plies,
         "signature": signatures,
         "state": states,
         "detail": details,
     }
-    table = pa.table([_array(columns[one.name], one.type) for one in GAMES], schema=GAMES)
-    return blanked(table, states == "forgotten")
+    return blanked(_table(columns, GAMES), states == "forgotten")
 
 
-_NOTHING = {
-    "white": "",
-    "black": "",
-    "white_player": 0,
-    "black_player": 0,
-    "white_rating": 0,
-    "black_rating": 0,
-    "date": "",
-    "time_class": "unknown",
-    "result": "*",
-    "eco": "",
-    "opening": "",
-    "plies": 0,
-    "signature": 0,
-    "state": "forgotten",
-    "detail": "",
-}
-"""What stands in the row of a forgotten game: that there was one, and where, but nothing of it."""
-
-
-def blanked(games: pa.Table, is_forgotten: Flags) -> pa.Table:
-    """Rows of `games` with nothing of the forgotten ones left but that they were seen."""
-    if not is_forgotten.any():
-        return games
-    mask = pa.array(is_forgotten)
-    for name, nothing in _NOTHING.items():
-        at = games.schema.get_field_index(name)
-        column = pc.if_else(mask, pa.scalar(nothing, GAMES.field(name).type), games[name])
-        games = games.set_column(at, GAMES.field(name), column)
-    return games
+def _table(columns: dict[str, Any], schema: pa.Schema) -> pa.Table:
+    return pa.table([_array(columns[field.name], field.type) for field in schema], schema=schema)
 
 
 def _array(column: Any, kind: pa.DataType) -> pa.Array:
     if isinstance(column, pa.Array):
         return column
-    return few_strings(column.tolist()) if column.dtype == object else numbers(column, kind)
+    return Column.of(column.tolist()).strings() if column.dtype == object else numbers(column, kind)
 
 
-def _where(ply: int) -> str:
-    side = "White" if ply % 2 == 0 else "Black"
-    return f"move {ply // 2 + 1} of {side} is not legal"
+_PLACES = ("game", "source", "number", "start_byte", "end_byte", "line")
+_FORGOTTEN = {"time_class": "unknown", "result": "*", "state": "forgotten"}
 
 
-def moves_table(pending: Pending, answer: Answer) -> pa.Table:
-    """The batch's rows of `moves`, ordered by the leading 32 bits of the key, then by game."""
+def blanked(games: pa.Table, is_forgotten: Flags) -> pa.Table:
+    """Rows of `games` with nothing of the forgotten ones left but that they were seen, and where."""
+    if not is_forgotten.any():
+        return games
+    mask = pa.array(is_forgotten)
+    for at, field in enumerate(GAMES):
+        if field.name not in _PLACES:
+            nothing = _FORGOTTEN.get(field.name, "" if pa.types.is_string(field.type) else 0)
+            column = pc.if_else(mask, pa.scalar(nothing, field.type), games[field.name])
+            games = games.set_column(at, field, column)
+    return games
+
+
+def _moves(pending: Pending, answer: Answer) -> pa.Table:
+    """The batch's rows of `moves`."""
     is_kept = pending.is_kept
     is_kept[is_kept] = ~answer.is_duplicate
     visits = pending.decoded.visits
     rows = np.flatnonzero(is_kept.take(visits.lines))
     rows = rows.take(_key_order(visits.keys.take(rows)))
-    # Fetched out of order in one piece: that is what takes time.
-    packed = visits.packed().take(rows)
+    # All but the keys in one number each, since it is fetching them out of order that takes time.
+    lines, plies = visits.lines.astype(np.uint64), visits.plies.astype(np.uint64)
+    packed = (lines << np.uint64(24) | plies << np.uint64(16) | visits.moves).take(rows)
+    games = (pending.games + answer.first_game).astype(np.uint32)
     columns = {
-        "game": (pending.games + answer.first_game)
-        .astype(np.uint32)
-        .take((packed >> np.uint64(24)).astype(np.intp)),
+        "game": games.take((packed >> np.uint64(24)).astype(np.intp)),
         "ply": (packed >> np.uint64(16)).astype(np.uint8),
         "key": visits.keys.take(rows),
         "move": packed.astype(np.uint16),
     }
-    return pa.table([_array(columns[one.name], one.type) for one in MOVES], schema=MOVES)
+    return _table(columns, MOVES)
+
+
+def _key_order(keys: Keys) -> Offsets:
+    """The order of the leading 32 bits; equal ones stay as they are.
+
+    A stable sort of 16 bits is a radix sort, and two of them take half the time of a sort of 64.
+    """
+    low, high = ((keys >> np.uint64(shift)).astype(np.uint16) for shift in (32, 48))
+    order = np.argsort(low, kind="stable")
+    return order.take(np.argsort(high.take(order), kind="stable"))
 
 
 def sorted_moves(moves: pa.Table) -> pa.Table:
@@ -345,17 +305,6 @@ def sorted_moves(moves: pa.Table) -> pa.Table:
     return moves.take(pa.array(np.lexsort((moves["game"].to_numpy(), leading))))
 
 
-def _key_order(keys: npt.NDArray[np.uint64]) -> Ints:
-    """The order of the leading 32 bits; equal ones stay as they are.
-
-    A stable sort of 16 bits is a radix sort, and two of them take half the time of a sort of 64.
-    """
-    low, high = ((keys >> np.uint64(shift)).astype(np.uint16) for shift in (32, 48))
-    order = np.argsort(low, kind="stable")
-    found: Ints = order.take(np.argsort(high.take(order), kind="stable"))
-    return found
-
-
-def count_states(table: pa.Table) -> Counter[str]:
+def count_states(games: pa.Table) -> Counter[str]:
     """How many games of a ledger are in each state."""
-    return Counter(table["state"].to_pylist())
+    return Counter(games["state"].to_pylist())

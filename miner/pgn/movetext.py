@@ -10,10 +10,9 @@ from itertools import islice
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from miner.arrays import Flags
-from miner.pgn.text import Ints, Lines
+from miner.arrays import Flags, Offsets, Strings
+from miner.pgn.text import Lines
 
 RESULTS = ("1-0", "0-1", "1/2-1/2")
 NULL_MOVES = (b"--", b"Z0", b"@@@@")
@@ -34,10 +33,7 @@ _MOST_MOVES = 1 << 16  # that are taken from text of more than moves; no game is
 
 
 def letters_of(text: bytes) -> bytes:
-    """What is left without white space, digits and the signs of move text.
-
-    Only letters in text of plain moves: `letters.isalpha()` tells that nothing else is in it.
-    """
+    """The text without white space, digits and signs: of plain moves only letters are left (`isalpha`)."""
     return text.translate(None, _NOT_LETTERS)
 
 
@@ -88,10 +84,9 @@ def _without_variations(text: bytes) -> bytes:
 
 
 def moves_of(line: bytes, most: int | None = None) -> list[bytes]:
-    """The moves of a main line, as written, up to its result or the first null move; `most` at the most.
+    """The moves of a main line, as written, up to its result or with the first null move; `most` at the most.
 
-    Finds moves as python-chess does, between whatever else may stand there. A null move is the last one
-    that is given.
+    Finds moves as python-chess does, between whatever else may stand there.
 
     >>> moves_of(b"1.e4 e5 2.Nf3! Nc6 1-0")
     [b'e4', b'e5', b'Nf3', b'Nc6']
@@ -119,14 +114,14 @@ def final_result(line: bytes) -> str:
 
 
 class MainLines(NamedTuple):
-    """The main lines of `n` games, fit for any reader, and what can be told without reading them."""
+    """The main lines of `n` games, fit for any reader, and as much as is seen without reading the moves."""
 
     texts: list[bytes]  # moves, move numbers and results in ASCII
     letters: list[bytes]  # of each text
-    results: npt.NDArray[np.object_]  # (n,): the result that each ends in, or empty
+    results: Strings  # (n,): the result that each ends in, or empty
 
 
-def main_lines(lines: Lines, begins: Ints, ends: Ints) -> MainLines:
+def main_lines(lines: Lines, begins: Offsets, ends: Offsets) -> MainLines:
     """The main lines of the move texts that lie from `begins` to `ends`.
 
     Text of plain moves stays as it is. If more than moves is left without comments and variations, only what
@@ -134,40 +129,31 @@ def main_lines(lines: Lines, begins: Ints, ends: Ints) -> MainLines:
     """
     text = lines.text
     texts = [text[begin:end] for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
-    letters = [one.translate(None, _NOT_LETTERS) for one in texts]
-    results, is_told = _last_words(lines, begins, ends)
+    letters = [line.translate(None, _NOT_LETTERS) for line in texts]
+    results, has_result = _last_words(lines, begins, ends)
     odd = [at for at, found in enumerate(letters) if not found.isalpha()]
     for at in odd:
-        texts[at] = _plain_line(texts[at])
-        letters[at] = letters_of(texts[at])
-    is_told[odd] = False
-    for at in np.flatnonzero(~is_told).tolist():
+        line = main_line(texts[at])
+        if (left := letters_of(line)) and not left.isalpha():
+            line = b" ".join([*moves_of(line, _MOST_MOVES), final_result(line).encode("ascii")])
+        texts[at], letters[at] = line, letters_of(line)
+    has_result[odd] = False
+    for at in np.flatnonzero(~has_result).tolist():
         results[at] = final_result(texts[at])
     return MainLines(texts, letters, results)
 
 
-def _plain_line(text: bytes) -> bytes:
-    line = main_line(text)
-    letters = letters_of(line)
-    if letters and not letters.isalpha():
-        line = b" ".join([*moves_of(line, _MOST_MOVES), final_result(line).encode("ascii")])
-    return line
-
-
-def _last_words(lines: Lines, begins: Ints, ends: Ints) -> tuple[npt.NDArray[np.object_], Flags]:
+def _last_words(lines: Lines, begins: Offsets, ends: Offsets) -> tuple[Strings, Flags]:
     """The result that each text ends in, and whether it does end in one."""
     last = ends - 1
     for _ in range(3):  # a line end, that of a CRLF, a blank
         last = last - (lines.buffer[last] <= ord(" "))
-    words = lines.eight_bytes_to(last + 1)
+    words = lines.eight_bytes(last - 7)
     results = np.full(len(last), "", dtype=object)
-    is_told = np.zeros(len(last), dtype=np.bool_)
     for result in ("*", *RESULTS):
         size = len(result) + 1
         tail = words >> np.uint64(64 - 8 * size)
         for space in b" \n":
             wanted = int.from_bytes(bytes([space]) + result.encode("ascii"), "little")
-            is_it = (tail == np.uint64(wanted)) & (last - size + 1 >= begins)
-            results[is_it] = result
-            is_told |= is_it
-    return results, is_told
+            results[(tail == np.uint64(wanted)) & (last - size + 1 >= begins)] = result
+    return results, results != ""

@@ -1,4 +1,4 @@
-"""Cutting sources into lots that other machines can read: from the middle of a file where that is possible.
+"""Sources cut into portions that other machines can read: from the middle of a file where that is possible.
 
 A PGN file that is not compressed can be read from any byte, a `.zst` file of many frames from the beginning
 of each. A cut is made at the first game that surely begins some way behind such a place, which is found by a
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import mmap
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -35,44 +35,11 @@ _PART_BYTES = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
-    """A place between two games: so many bytes of text behind a place that a source can be read from."""
-
-    stored: int  # byte of the source as it is stored
-    skip: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Whole games from the middle of a source."""
-
-    source: Source
-    origin: int  # which of the sources it is
-    begin: Mark
-    end: Mark | None  # None: the end of the source
-
-    @property
-    def stored_bytes(self) -> int:
-        """How much of the source as it is stored."""
-        end = self.end.stored if self.end else self.source.size_bytes
-        assert end is not None, "standard input has no middle"
-        return end - self.begin.stored
-
-    @property
-    def is_relative(self) -> bool:
-        """Whether only those who read all before it know where in the text it is."""
-        return bool(self.begin.skip)
-
-    def __str__(self) -> str:
-        return f"{self.source.name} from byte {self.begin.stored:,}"
-
-
-@dataclass(frozen=True, slots=True)
-class Whole:
+class WholeSource:
     """A small source, of any kind."""
 
     source: Source
-    origin: int
+    origin: int  # which of the sources that are read together it is
 
     @property
     def stored_bytes(self) -> int:
@@ -82,22 +49,94 @@ class Whole:
     def __str__(self) -> str:
         return self.source.name
 
+    def pieces(self) -> Iterator[Piece]:
+        """Its text, and those of an archive's other members."""
+        for text in open_texts(self.source, lambda _: None):
+            yield from cut_pieces(text, BATCH_BYTES, self.origin)
 
-Lot = Sequence[Piece | Stretch | Whole]
-"""What makes one batch."""
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A place between two games: so many bytes of text behind a place that a source can be read from."""
+
+    stored: int  # byte of the source as it is stored
+    skip: int = 0
 
 
-def cut_lots(sources: Sequence[Source], seen: Collection[Source], report: ReportBytes) -> Iterator[Lot]:
-    """The games of all sources in lots for workers, in order.
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Whole games from the middle of a source that is a file."""
 
-    `seen`: the sources that the workers see, too. `report` is told of what is read here; of what others read,
-    they tell. Raises SourceError as `open_texts` does.
+    source: Source
+    origin: int  # which of the sources that are read together it is of
+    begin: Cut
+    end: Cut | None  # None: the end of the source
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        assert self.source.path is not None, "standard input has no middle"
+        return self.source.path
+
+    @property
+    def stored_bytes(self) -> int:
+        """How much of the source as it is stored."""
+        return (self.end.stored if self.end else self.path.stat().st_size) - self.begin.stored
+
+    def __str__(self) -> str:
+        return f"{self.source.name} from byte {self.begin.stored:,}"
+
+    def pieces(self) -> Iterator[Piece]:
+        """Its text as one piece. Raises SourceError if it cannot be read or decompressed any more."""
+        try:
+            text = one_line_end(self._text())
+        except (OSError, zstandard.ZstdError, EOFError) as error:
+            raise SourceError(
+                f"the data cannot be read: {error}",
+                where=Place(str(self)),
+                advice="copy the file again; read without --cluster, the games before that are kept",
+            ) from error
+        yield Piece(self.source.name, text, self.begin == Cut(0), origin=self.origin)
+
+    def _text(self) -> bytes:
+        with self.path.open("rb") as file:
+            file.seek(self.begin.stored)
+            stored = file.read(self.stored_bytes)
+        if len(stored) < self.stored_bytes:
+            raise EOFError("the file has become shorter")
+        if _is_plain(self.path):
+            return stored
+        text = _frames().decompress(stored)
+        if len(text) < self.begin.skip:
+            raise EOFError("its frames hold next to nothing")
+        parts = [text[self.begin.skip :]]
+        if self.end is not None:
+            missing = self.end.skip
+            for part in _text_from(self.path, self.end.stored):
+                parts.append(part[:missing])
+                missing -= len(parts[-1])
+                if not missing:
+                    break
+        return b"".join(parts)
+
+
+Portion = Sequence[Piece | Stretch | WholeSource]
+"""The parts of one batch, each as text or as the place of a text."""
+
+
+def cut_portions(
+    sources: Sequence[Source], seen: Collection[Source], report: ReportBytes
+) -> Iterator[Portion]:
+    """The games of all sources in portions for workers, in order.
+
+    `seen`: the sources that the workers see, too. `report` counts the bytes that are read here alone.
+    Raises SourceError as `open_texts` does.
     """
-    small: list[Whole] = []
+    small: list[WholeSource] = []
     weight = 0
     for origin, source in enumerate(sources):
         if source in seen and (size := _weight_if_small(source)) is not None:
-            small.append(Whole(source, origin))
+            small.append(WholeSource(source, origin))
             weight += size
         else:
             if small:
@@ -105,14 +144,19 @@ def cut_lots(sources: Sequence[Source], seen: Collection[Source], report: Report
             small, weight = [], 0
             stretches = cut_stretches(source, origin) if source in seen else None
             if stretches is None:
-                yield from _fed(source, origin, report)
+                yield from cut_batches([source], report, origin)
             else:
-                yield from ([one] for one in stretches)
+                yield from ([stretch] for stretch in stretches)
         if weight >= BATCH_BYTES:
             yield small
             small, weight = [], 0
     if small:
         yield small
+
+
+def read_portion(portion: Portion) -> Batch:
+    """The texts of a portion. Raises SourceError for one that cannot be read or decompressed any more."""
+    return [piece for part in portion for piece in ([part] if isinstance(part, Piece) else part.pieces())]
 
 
 def _weight_if_small(source: Source) -> int | None:
@@ -123,42 +167,32 @@ def _weight_if_small(source: Source) -> int | None:
     return size * BATCH_BYTES // stored_in_batch if size <= stored_in_batch else None
 
 
-def _fed(source: Source, origin: int, report: ReportBytes) -> Iterator[Lot]:
-    for batch in cut_batches([source], report):
-        yield [replace(piece, origin=origin) for piece in batch]
-
-
 def cut_stretches(source: Source, origin: int) -> list[Stretch] | None:
     """A source in stretches of about a batch; None: it cannot be read from the middle, or not surely."""
     if source.path is None:
         return None
     match source.path.suffix.lower():
         case ".pgn":
-            places = _byte_places(source.path)
+            places = list(range(0, source.path.stat().st_size, BATCH_BYTES))
         case ".zst":
             places = frame_places(source.path)
         case _:
             return None
+    cuts = [Cut(0)]
     try:
-        marks = list(_marks(source.path, places))
+        for place in places[1:]:
+            skip = _skip_behind(source.path, place)
+            if skip is not None:
+                cuts.append(Cut(place + skip) if _is_plain(source.path) else Cut(place, skip))
     except _Unsure:
         return None
-    if len(marks) < 2:
+    if len(cuts) < 2:
         return None
-    return [Stretch(source, origin, begin, end) for begin, end in zip(marks, [*marks[1:], None], strict=True)]
+    return [Stretch(source, origin, begin, end) for begin, end in zip(cuts, [*cuts[1:], None], strict=True)]
 
 
 def _is_plain(path: Path) -> bool:
     return path.suffix.lower() == ".pgn"
-
-
-def _frames() -> Any:
-    """A decompressor of zstd frames one after the other."""
-    return zstandard.ZstdDecompressor(max_window_size=_WINDOW).decompressobj(read_across_frames=True)
-
-
-def _byte_places(path: Path) -> list[int]:
-    return list(range(0, path.stat().st_size, BATCH_BYTES))
 
 
 def frame_places(path: Path) -> list[int]:
@@ -211,15 +245,6 @@ class _Unsure(Exception):
     """At some place no game surely begins, so that no cut there is known to be right."""
 
 
-def _marks(path: Path, places: Sequence[int]) -> Iterator[Mark]:
-    """A cut behind each place, but for the last ones if no game begins behind them."""
-    yield Mark(0)
-    for place in places[1:]:
-        skip = _skip_behind(path, place)
-        if skip is not None:
-            yield Mark(place + skip) if _is_plain(path) else Mark(place, skip)
-
-
 def _skip_behind(path: Path, place: int) -> int | None:
     """How far behind a place a game surely begins; None: the text ends before.
 
@@ -240,66 +265,11 @@ def _text_from(path: Path, place: int) -> Iterator[bytes]:
     """The text of a file from a place on, in parts."""
     with path.open("rb") as file:
         file.seek(place)
-        if _is_plain(path):
-            while part := file.read(_PART_BYTES):
-                yield part
-            return
-        frames = _frames()
-        while part := file.read(_PART_BYTES // 4):
-            yield frames.decompress(part)
+        frames = None if _is_plain(path) else _frames()
+        while part := file.read(_PART_BYTES if frames is None else _PART_BYTES // 4):
+            yield part if frames is None else frames.decompress(part)
 
 
-def read_lot(lot: Lot) -> Batch:
-    """The texts of a lot.
-
-    Raises SourceError for one that cannot be read or decompressed any more.
-    """
-    return [piece for one in lot for piece in _pieces_of(one)]
-
-
-def _pieces_of(one: Piece | Stretch | Whole) -> Iterator[Piece]:
-    if isinstance(one, Piece):
-        yield one
-    elif isinstance(one, Whole):
-        for text in open_texts(one.source, lambda _: None):
-            for piece in cut_pieces(text, BATCH_BYTES):
-                yield replace(piece, origin=one.origin)
-    else:
-        yield _piece_of(one)
-
-
-def _piece_of(stretch: Stretch) -> Piece:
-    try:
-        text = one_line_end(_text_of(stretch))
-    except (OSError, zstandard.ZstdError, EOFError) as error:
-        raise SourceError(
-            f"the data cannot be read: {error}",
-            where=Place(str(stretch)),
-            advice="copy the file again; read without --cluster, the games before that are kept",
-        ) from error
-    first_byte = 0 if stretch.is_relative else stretch.begin.stored
-    return Piece(stretch.source.name, text, first_byte, origin=stretch.origin)
-
-
-def _text_of(stretch: Stretch) -> bytes:
-    path, begin, end = stretch.source.path, stretch.begin, stretch.end
-    assert path is not None, "standard input has no middle"
-    with path.open("rb") as file:
-        file.seek(begin.stored)
-        stored = file.read(stretch.stored_bytes)
-    if len(stored) < stretch.stored_bytes:
-        raise EOFError("the file has become shorter")
-    if _is_plain(path):
-        return stored
-    text = _frames().decompress(stored)
-    if len(text) < begin.skip:
-        raise EOFError("its frames hold next to nothing")
-    parts = [text[begin.skip :]]
-    if end is not None:
-        missing = end.skip
-        for part in _text_from(path, end.stored):
-            parts.append(part[:missing])
-            missing -= len(parts[-1])
-            if not missing:
-                break
-    return b"".join(parts)
+def _frames() -> Any:
+    """A decompressor of zstd frames one after the other."""
+    return zstandard.ZstdDecompressor(max_window_size=_WINDOW).decompressobj(read_across_frames=True)

@@ -36,12 +36,21 @@ _READ_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # the others give al
 _METHODS = {9: "Deflate64", 12: "bzip2", 14: "LZMA", 93: "Zstandard"}  # Deflate64: some systems', above 2 GB
 # Of a frame at a time. They make 128 MiB of text at the most, since 4 bytes of zstd can stand for 128 KiB.
 _STEP_BYTES = 1 << 12
-_WINDOW_BYTES = 1 << 27  # for a zstd frame's window; as much as the program zstd gives, if not told more
+_WINDOW_BYTES = 1 << 27  # for a zstd frame's window; as much as the program zstd gives unless it is asked to
 _XZ_BYTES = 1 << 28  # for an xz stream; the highest preset takes 65 MiB
-_WIDE_LOOK = 64  # bytes by which text of 16 bits a letter is told
+_WIDE_LOOK = 64  # bytes by which text of 16 bits a letter is known
 _TOO_MUCH = ("requires too much memory", "Memory usage limit")  # what zstd and xz say to limits on theirs
 _BROKEN = (EOFError, zlib.error, lzma.LZMAError, zstandard.ZstdError, zipfile.BadZipFile, OSError)
 ReportBytes = Callable[[int], None]
+SourceDigest = dict[str, Any]
+"""Name without folders, size and SHA-256 of a source, see `source_digest`."""
+
+
+class Readable(Protocol):
+    """Anything that bytes are read from."""
+
+    def read(self, size: int, /) -> bytes:
+        """So many bytes at the most; none at the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +73,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A part of a source's decompressed text: one stream of a source, block by block."""
+    """One decompressed text of a source, block by block; an archive has one for each member."""
 
     name: str  # of the source, and of the member for an archive
     blocks: Iterator[bytes]
@@ -99,49 +108,42 @@ def check_sources(named: Sequence[str]) -> None:
         check_readable(source)
 
 
-def _all_named(named: Sequence[str]) -> list[Source]:
+def _all_named(named: Sequence[str]) -> Iterator[Source]:
     if not named:
         raise SourceError("no source is named", advice="name a PGN file, a folder, or `-` for standard input")
-    return [source for name in named for source in _sources_of(name)]
+    for name in named:
+        if name == STDIN:
+            yield Source(STDIN, None)
+            continue
+        with _opening(_printable(name)):
+            found = [_file_source(file) for file in _files_of(name)]
+        yield from found
 
 
-def _sources_of(name: str) -> list[Source]:
-    if name == STDIN:
-        return [Source(STDIN, None)]
-    path = Path(name)
-    with _opening(Source(_printable(name), path)):
-        return _files_of(name, path)
-
-
-def _files_of(name: str, path: Path) -> list[Source]:
+def _files_of(name: str) -> list[Path]:
+    path, where = Path(name), Place(_printable(name))
     if path.is_dir():
-        files = sorted(file for file in path.rglob("*") if file.is_file() and _is_pgn(file))
+        files = [file for file in path.rglob("*") if file.is_file() and file.name.lower().endswith(SUFFIXES)]
         if not files:
             raise SourceError(
-                "the folder holds no PGN files",
-                where=Place(_printable(name)),
-                advice=f"read are {', '.join(SUFFIXES)}",
+                "the folder holds no PGN files", where=where, advice=f"read are {', '.join(SUFFIXES)}"
             )
-        return [_file_source(file) for file in files]
+        return sorted(files)
+    if path.is_file():
+        return [path]
     if path.exists():
-        if not path.is_file():
-            raise SourceError(
-                "this is no file that can be read twice, but a pipe or a device",
-                where=Place(_printable(name)),
-                advice="pipe its text in and name `-`",
-            )
-        return [_file_source(path)]
+        raise SourceError(
+            "this is no file that can be read twice, but a pipe or a device",
+            where=where,
+            advice="pipe its text in and name `-`",
+        )
     if any(sign in name for sign in _LOOK_WIDE) and "\0" not in name:
         matches = sorted(glob.glob(name, recursive=True))  # noqa: PTH207 - pathlib's glob takes no absolute pattern
         files = [Path(match) for match in matches if Path(match).is_file()]
-        if files:
-            return [_file_source(file) for file in files]
-        raise SourceError(
-            "no file matches", where=Place(_printable(name)), advice="check the pattern and the folder"
-        )
-    raise SourceError(
-        "there is no such file or folder", where=Place(_printable(name)), advice="check the spelling"
-    )
+        if not files:
+            raise SourceError("no file matches", where=where, advice="check the pattern and the folder")
+        return files
+    raise SourceError("there is no such file or folder", where=where, advice="check the spelling")
 
 
 def _file_source(path: Path) -> Source:
@@ -163,33 +165,24 @@ def _printable(name: str) -> str:
     return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
-def _is_pgn(path: Path) -> bool:
-    return path.name.lower().endswith(SUFFIXES)
-
-
-def digest_of(sources: Sequence[Source]) -> dict[str, Any]:
-    """What the sources are made of: name, size and SHA-256 of each, as stored, in order.
+def source_digest(source: Source) -> SourceDigest:
+    """Name, size and SHA-256 of a source as it is stored.
 
     The name is without folders: games are the same wherever they lie and however the way there is written.
-    Standard input cannot be told in advance: it has neither size nor SHA-256.
+    What comes by standard input is not known in advance: it has neither size nor SHA-256.
     """
-    return {
-        "sources": [
-            {
-                "name": source.path.name if source.path else source.name,
-                "size_bytes": source.size_bytes,
-                "sha256": _sha256(source),
-            }
-            for source in sources
-        ]
-    }
+    name, sha256 = source.name, ""
+    if source.path:
+        name = source.path.name
+        with _opening(source.name), source.path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    return {"name": name, "size_bytes": source.size_bytes, "sha256": sha256}
 
 
-def _sha256(source: Source) -> str:
-    if source.path is None:
-        return ""
-    with _opening(source), source.path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def total_bytes(sources: Sequence[Source]) -> int | None:
+    """Bytes of all sources as they are stored; None: not known."""
+    sizes = [source.size_bytes for source in sources]
+    return sum(size for size in sizes if size is not None) if None not in sizes else None
 
 
 def check_readable(source: Source) -> None:
@@ -210,58 +203,57 @@ def check_readable(source: Source) -> None:
 def open_texts(source: Source, report: ReportBytes) -> Iterator[Text]:
     """The texts of a source: one, or one for each PGN member of an archive.
 
-    A text must be read before the next is taken. `report` is told how many more bytes of the
-    source as stored were read. Reading a text's blocks raises BrokenOff where its data break off.
+    A text must be read before the next is taken. `report` is called with the number of bytes, of the source
+    as stored, that were read since. Reading a text's blocks raises BrokenOff where its data break off.
 
     Raises SourceError if the source, or a member when its turn comes, cannot be opened at all.
     """
     if source.path is None:
-        yield Text(
-            "standard input", _blocks(_counted(cast(BinaryIO, sys.stdin.buffer), report), "standard input")
-        )
+        name = "standard input"
+        yield Text(name, _blocks(_Counted(sys.stdin.buffer, report), name))
         return
-    with _opening(source), source.path.open("rb") as file:
-        stored = _counted(file, report)
-        if source.path.suffix.lower() == ".zip":
-            yield from _members(source, file, report)
+    suffix = source.path.suffix.lower()
+    with _opening(source.name), source.path.open("rb") as file:
+        if suffix == ".zip":
+            yield from _members(source.name, file, report)
         else:
-            yield Text(source.name, _blocks(_decompressed(source.path.suffix.lower(), stored), source.name))
+            yield Text(source.name, _blocks(_decompressed(suffix, _Counted(file, report)), source.name))
 
 
 @contextmanager
-def _opening(source: Source) -> Iterator[None]:
+def _opening(name: str) -> Iterator[None]:
+    """Say of which source it is that something cannot be opened."""
     try:
         yield
     except OSError as error:
         raise SourceError(
             f"the file cannot be read: {error.strerror or error}",
-            where=Place(source.name),
+            where=Place(name),
             advice="check that it is there and that you may read it",
         ) from error
     except (zipfile.BadZipFile, NotImplementedError, UnicodeDecodeError) as error:
         raise SourceError(
             f"the archive cannot be read: {error}",
-            where=Place(source.name),
+            where=Place(name),
             advice="copy or download it again, or unpack it yourself",
         ) from error
 
 
-def _members(source: Source, file: BinaryIO, report: ReportBytes) -> Iterator[Text]:
+def _members(archive_name: str, file: BinaryIO, report: ReportBytes) -> Iterator[Text]:
+    where = Place(archive_name)
     with zipfile.ZipFile(file) as archive:
-        members = sorted(
-            (one for one in archive.infolist() if not one.is_dir() and one.filename.lower().endswith(".pgn")),
-            key=lambda one: one.filename,
-        )
+        files = (member for member in archive.infolist() if not member.is_dir())
+        members = [member for member in files if member.filename.lower().endswith(".pgn")]
         if not members:
-            raise SourceError("the archive holds no .pgn files", where=Place(source.name), advice="check it")
-        if sum(one.compress_size for one in members) > file.seek(0, io.SEEK_END):
+            raise SourceError("the archive holds no .pgn files", where=where, advice="check it")
+        if sum(member.compress_size for member in members) > file.seek(0, io.SEEK_END):
             raise SourceError(
                 "the archive's members overlap, as no honest program packs them",
-                where=Place(source.name),
+                where=where,
                 advice="leave it out",
             )
-        for member in members:
-            name = f"{source.name}/{member.filename}"
+        for member in sorted(members, key=lambda member: member.filename):
+            name = f"{archive_name}/{member.filename}"
             with _opened(archive, member, name) as opened:
                 yield Text(name, _blocks(opened, name))
             report(member.compress_size)
@@ -270,9 +262,7 @@ def _members(source: Source, file: BinaryIO, report: ReportBytes) -> Iterator[Te
 def _opened(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> IO[bytes]:
     if member.flag_bits & _ENCRYPTED:
         raise SourceError(
-            "the archive has a password",
-            where=Place(name),
-            advice="unpack it yourself and name the folder",
+            "the archive has a password", where=Place(name), advice="unpack it yourself and name the folder"
         )
     if member.compress_type not in _READ_METHODS:
         method = _METHODS.get(member.compress_type, f"number {member.compress_type}")
@@ -284,78 +274,32 @@ def _opened(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> IO[
     return archive.open(member)
 
 
-class _Counted(io.RawIOBase):
-    """A file that tells how many bytes were read from it."""
+class _Counted:
+    """A file that reports how many bytes are read from it."""
 
     def __init__(self, file: BinaryIO, report: ReportBytes) -> None:
         self._file = file
         self._report = report
 
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: Any) -> int:
-        data = self._file.read(len(buffer))
-        buffer[: len(data)] = data
+    def read(self, size: int = -1) -> bytes:
+        data = self._file.read(size)
         self._report(len(data))
-        return len(data)
+        return data
 
 
-def _counted(file: BinaryIO, report: ReportBytes) -> BinaryIO:
-    return cast(BinaryIO, io.BufferedReader(_Counted(file, report), _BLOCK_BYTES))
-
-
-def _decompressed(suffix: str, file: BinaryIO) -> IO[bytes]:
+def _decompressed(suffix: str, file: Any) -> Readable:
     match suffix:
         case ".gz":
-            return cast(IO[bytes], gzip.GzipFile(fileobj=file))
+            return gzip.GzipFile(fileobj=file)
         case ".bz2":
-            return cast(IO[bytes], bz2.BZ2File(file))
+            return bz2.BZ2File(file)
         case ".xz":
-            return cast(IO[bytes], _Frames(file, "xz", lambda: lzma.LZMADecompressor(memlimit=_XZ_BYTES)))
+            return _Frames(file, "xz", lambda: lzma.LZMADecompressor(memlimit=_XZ_BYTES))
         case ".zst":
-            return cast(IO[bytes], _Frames(file, "zstd", _ZstdFrame))
+            zstd = zstandard.ZstdDecompressor(max_window_size=_WINDOW_BYTES)
+            return _Frames(file, "zstd", zstd.decompressobj)
         case _:
-            return file
-
-
-class _Frame(Protocol):
-    """A decompressor as Python's own are."""
-
-    @property
-    def eof(self) -> bool:
-        """Whether the frame has ended."""
-
-    @property
-    def needs_input(self) -> bool:
-        """Whether there is no more text without more data."""
-
-    @property
-    def unused_data(self) -> bytes:
-        """The data after the end."""
-
-    def decompress(self, data: bytes, max_length: int) -> bytes:
-        """Some more text."""
-
-
-class _ZstdFrame:
-    """A zstd frame; what it gives at once has no limit but the data's."""
-
-    needs_input = True
-
-    def __init__(self) -> None:
-        self._frame: Any = zstandard.ZstdDecompressor(max_window_size=_WINDOW_BYTES).decompressobj()
-
-    @property
-    def eof(self) -> bool:
-        return bool(self._frame.eof)
-
-    @property
-    def unused_data(self) -> bytes:
-        return bytes(self._frame.unused_data)
-
-    def decompress(self, data: bytes, max_length: int) -> bytes:  # noqa: ARG002 - see the class
-        return bytes(self._frame.decompress(data))
+            return cast(Readable, file)
 
 
 class _Frames:
@@ -364,43 +308,39 @@ class _Frames:
     Memory is bounded, whatever the data ask for.
     """
 
-    def __init__(self, file: BinaryIO, kind: str, begin: Callable[[], _Frame]) -> None:
+    def __init__(self, file: Readable, kind: str, begin: Callable[[], Any]) -> None:
+        """`begin`: makes a decompressor of one frame."""
         self._file = file
         self._kind = kind
         self._begin = begin
-        self._frame: _Frame | None = None
+        self._frame: Any = None
         self._rest = b""
 
-    def read(self, size: int) -> bytes:
-        """Some more text, `size` bytes or so; empty at the end.
+    def read(self, _: int) -> bytes:
+        """Some more text; empty at the end.
 
-        Raises EOFError if the data ends within a frame, what the decompressor raises for data that it cannot
-        read, and SourceError if it would need too much memory.
+        Raises EOFError if the data ends within a frame, and what the decompressor raises for data that it
+        cannot read or that would need too much memory.
         """
-        while True:
-            if self._frame is None or self._frame.needs_input:
-                data = self._rest or self._file.read(_STEP_BYTES)
-                self._rest = b""
-                if not data and self._frame is not None:
-                    raise EOFError(f"the {self._kind} data end in the middle of a frame")
-                if not data:
-                    return b""
-            else:
-                data = b""
+        while data := self._rest or self._file.read(_STEP_BYTES):
+            self._rest = b""
             if self._frame is None:
                 data = data.lstrip(b"\0")  # between frames they fill up blocks
                 if not data:
                     continue
                 self._frame = self._begin()
-            text = self._frame.decompress(data, size)
+            text: bytes = self._frame.decompress(data)
             if self._frame.eof:
                 self._rest = self._frame.unused_data
                 self._frame = None
             if text:
                 return text
+        if self._frame is not None:
+            raise EOFError(f"the {self._kind} data end in the middle of a frame")
+        return b""
 
 
-def _blocks(file: IO[bytes], name: str) -> Iterator[bytes]:
+def _blocks(file: Readable, name: str) -> Iterator[bytes]:
     """The text in blocks; all of it up to where the data break off.
 
     Raises SourceError for UTF-16, which no PGN reader takes, and for data that take too much memory.
@@ -417,7 +357,7 @@ def _blocks(file: IO[bytes], name: str) -> Iterator[bytes]:
                 parts.append(part)
                 size += len(part)
         except _BROKEN as error:
-            if any(told in str(error) for told in _TOO_MUCH):
+            if any(complaint in str(error) for complaint in _TOO_MUCH):
                 raise SourceError(
                     "it was packed so that to unpack it takes more memory than is given here",
                     where=Place(name),

@@ -19,9 +19,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from miner.arrays import Flags
+from miner.arrays import Flags, Offsets
 from miner.pgn.movetext import final_result, main_line
-from miner.pgn.text import Ints, Lines
+from miner.pgn.text import Lines
 
 # Each of these matches a stretch of what `_end_of_run` follows: there may be any amount of it, and the memory
 # that a pattern takes grows with its repetitions.
@@ -44,7 +44,7 @@ _LONGEST_COMMENT = 1 << 16
 
 
 class GameSpan(NamedTuple):
-    """A game in a text: tags from `start` to `moves`, move text from `moves` to `end`."""
+    """Where a game stands in a text: tags from `start` to `moves`, move text from there to `end`."""
 
     start: int
     moves: int
@@ -53,21 +53,19 @@ class GameSpan(NamedTuple):
 
 def one_line_end(text: bytes) -> bytes:
     """The text with LF as its only line end, every other byte in its place."""
-    if b"\r" in text:
-        text = text.replace(b"\r\n", b" \n").replace(b"\r", b"\n")
-    return text
+    return text.replace(b"\r\n", b" \n").replace(b"\r", b"\n") if b"\r" in text else text
 
 
 class Games(NamedTuple):
-    """The games of a text, in order; arrays of where each one's parts begin and end, as in GameSpan."""
+    """The `n` games of a text, in order: where the parts of each begin and end, as in GameSpan."""
 
-    starts: Ints
-    moves: Ints
-    ends: Ints
-    skipped: Ints  # blocks of other text between them, after each of the bounds
+    starts: Offsets  # (n,)
+    moves: Offsets
+    ends: Offsets
+    skipped: Offsets  # blocks of other text between them, after each of the bounds
 
 
-def find_games(lines: Lines, bounds: Ints) -> Games:
+def find_games(lines: Lines, bounds: Offsets) -> Games:
     """The games of a text that begins anew, as another source does, at each of `bounds` (the first is 0).
 
     Most games of most files are tags, a blank line and moves without comments: those are found at once over
@@ -75,32 +73,26 @@ def find_games(lines: Lines, bounds: Ints) -> Games:
     """
     if not lines.text:
         return Games(bounds[:0], bounds[:0], bounds[:0], np.zeros_like(bounds))
-    braces = _braces(lines)
+    braces = np.empty(0, dtype=np.intp)
+    if b"{" in lines.text:
+        braces = np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
     firsts = np.union1d(bounds, _sure_starts(lines, braces))
     edges = np.append(firsts, len(lines.text))
-    plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
-    starts_of, moves_of, ends_of = [firsts[plain]], [moves[plain]], [ends[plain]]
+    is_plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
+    found = [np.stack([firsts, moves, ends], axis=1)[is_plain]]
     skipped = np.zeros_like(bounds)
-    for region in np.flatnonzero(~plain).tolist():
+    for region in np.flatnonzero(~is_plain).tolist():
         begin, end = int(edges[region]), int(edges[region + 1])
         spans, between = walk_games(lines.text[begin:end])
         skipped[np.searchsorted(bounds, begin, side="right") - 1] += between
-        found = np.array(spans, dtype=np.intp).reshape(-1, 3) + begin
-        starts_of.append(found[:, 0])
-        moves_of.append(found[:, 1])
-        ends_of.append(found[:, 2])
-    starts = np.concatenate(starts_of)
-    order = np.argsort(starts, kind="stable")
-    return Games(starts[order], np.concatenate(moves_of)[order], np.concatenate(ends_of)[order], skipped)
+        found.append(np.array(spans, dtype=np.intp).reshape(-1, 3) + begin)
+    spans_of = np.concatenate(found)
+    in_order = spans_of[np.argsort(spans_of[:, 0], kind="stable")]
+    starts, moves, ends = np.ascontiguousarray(in_order.T)
+    return Games(starts, moves, ends, skipped)
 
 
-def _braces(lines: Lines) -> Ints:
-    if b"{" not in lines.text:
-        return np.empty(0, dtype=np.intp)
-    return np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
-
-
-def _sure_starts(lines: Lines, braces: Ints) -> Ints:
+def _sure_starts(lines: Lines, braces: Offsets) -> Offsets:
     """Tag lines that surely begin a game: after a line of moves, a blank line, and no open comment."""
     is_start = np.zeros(len(lines.starts), dtype=np.bool_)
     is_plain = ~(lines.is_tag | lines.is_blank | lines.is_odd)
@@ -109,7 +101,7 @@ def _sure_starts(lines: Lines, braces: Ints) -> Ints:
     return starts[~_is_open(lines, braces, starts, starts - _LONGEST_COMMENT)]
 
 
-def _is_open(lines: Lines, braces: Ints, at: Ints, since: Ints) -> Flags:
+def _is_open(lines: Lines, braces: Offsets, at: Offsets, since: Offsets) -> Flags:
     """Whether the last brace before each place, but not before `since`, opens a comment."""
     if not len(braces):
         return np.zeros(len(at), dtype=np.bool_)
@@ -118,7 +110,7 @@ def _is_open(lines: Lines, braces: Ints, at: Ints, since: Ints) -> Flags:
     return is_open
 
 
-def _plain_games(lines: Lines, braces: Ints, first_lines: Ints) -> tuple[Flags, Ints, Ints]:
+def _plain_games(lines: Lines, braces: Offsets, first_lines: Offsets) -> tuple[Flags, Offsets, Offsets]:
     """Which regions are one plain game: tags, blank lines, moves without an open comment, blank lines.
 
     A region is all lines from one of `first_lines` up to the next. Also where its moves begin and end.
@@ -183,10 +175,8 @@ def _end_of_run(pattern: re.Pattern[bytes], text: bytes, at: int) -> int:
 
 def _end_of_moves(text: bytes, at: int, has_comments: bool) -> int:
     found = _BREAK.search(text, at)
-    if found is None:
-        return len(text)
-    end = found.end()
-    if has_comments and text.rfind(b"{", at, end) > text.rfind(b"}", at, end):
+    end = found.end() if found else len(text)
+    if found and has_comments and text.rfind(b"{", at, end) > text.rfind(b"}", at, end):
         return _end_after_comments(text, at)
     return end
 
@@ -262,9 +252,9 @@ def last_sure_start(text: bytes) -> int:
 
 
 def first_sure_start(text: bytes) -> int | None:
-    """The first such start far enough behind the text's beginning for nothing before that to matter.
+    """The first start of a game that is sure though the text may begin anywhere, as within a comment.
 
-    None: there is none. The text may begin anywhere, in the middle of a game or of a comment.
+    None: there is none so far behind the beginning that nothing before that matters.
     """
     start = text.find(b"\n[", _LONGEST_COMMENT + len("\n \n"))
     if text.find(b"\n", 0, _LONGEST_COMMENT) < 0:

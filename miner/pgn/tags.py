@@ -1,17 +1,14 @@
-"""Tags of games as columns, and the filters that go by them."""
+"""Tags of games as columns, their values' meaning, and the filters that go by them."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 
-from miner.pgn.text import Lines, coded, repeated
+from miner.arrays import Flags, Offsets, Strings
+from miner.pgn.text import Column, Lines
 from miner.settings import ReadSettings
 
 TAGS = (
@@ -37,34 +34,11 @@ _START_FEN = ["rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR", "w", "KQkq", "-"]
 _PERIOD = re.compile(r"(?:(\d{1,9})/)?(\d{1,9})(?:\+(\d{1,9}))?")
 _MOVES = 40  # of a game by which time controls are compared
 _DAY_S = 24 * 60 * 60
-Ints = npt.NDArray[np.intp]
+_RATED = re.compile(r"\brated\b", re.IGNORECASE)
+_CASUAL = re.compile(r"\b(?:casual|unrated)\b", re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One tag of `n` games: each distinct value once, and which of them each game has."""
-
-    values: list[str]
-    codes: npt.NDArray[np.int32]  # (n,)
-
-    def map(self, function: Callable[[str], Any], dtype: Any) -> npt.NDArray[Any]:
-        """A function's result for each game, computed once for each distinct value."""
-        return np.array([function(value) for value in self.values], dtype=dtype)[self.codes]
-
-    def strings(self, function: Callable[[str], str] = str) -> pa.Array:
-        """The values, or a function of them, game by game."""
-        return repeated([function(value) for value in self.values], self.codes)
-
-    def join(self, other: Column, joined: Callable[[str, str], str]) -> Column:
-        """Both columns made one by a function of two values."""
-        if other.values == [""]:
-            return self
-        pairs, codes = np.unique(self.codes.astype(np.int64) << 32 | other.codes, return_inverse=True)
-        values = [joined(self.values[pair >> 32], other.values[pair & 0xFFFFFFFF]) for pair in pairs.tolist()]
-        return Column(values, codes.astype(np.int32))
-
-
-def read_tags(lines: Lines, starts: Ints, moves: Ints) -> dict[str, Column]:
+def read_tags(lines: Lines, starts: Offsets, moves: Offsets) -> dict[str, Column]:
     """The tags that matter, of games whose tags lie from `starts` up to `moves`; an absent tag is empty.
 
     Of a tag given twice, the last counts. A value is UTF-8, or else Latin-1; escaped quotes and backslashes
@@ -78,9 +52,10 @@ def read_tags(lines: Lines, starts: Ints, moves: Ints) -> dict[str, Column]:
     at, ends = at[inside], ends[inside]
     prefixes = lines.eight_bytes(at + 1)
     ends -= lines.buffer[ends - 1] == ord(" ")  # what is left of a CRLF
+    blanks = " \t" if b"\t" in lines.text else " "
     columns = {}
     for name in TAGS:
-        named = np.flatnonzero(_begins_with(prefixes, f"{name} ") | _begins_with(prefixes, f"{name}\t"))
+        named = np.flatnonzero(np.any([_begins_with(prefixes, name + blank) for blank in blanks], axis=0))
         if not len(named):
             columns[name] = Column([""], np.zeros(len(starts), dtype=np.int32))
             continue
@@ -89,8 +64,38 @@ def read_tags(lines: Lines, starts: Ints, moves: Ints) -> dict[str, Column]:
         begin, end = starts.copy(), starts.copy()
         begin[game[named[is_tag]]] = begins_at[is_tag]
         end[game[named[is_tag]]] = ends_at[is_tag]
-        columns[name] = _column(lines, begin, end)
+        pairs = lines.slices(begin, end).dictionary_encode()
+        codes = np.frombuffer(pairs.indices.buffers()[1], dtype=np.int32, count=len(starts))
+        columns[name] = Column([_text(value) for value in pairs.dictionary.to_pylist()], codes)
     return columns
+
+
+def _begins_with(prefixes: npt.NDArray[np.uint64], name: str) -> Flags:
+    begin = name.encode("ascii")[:8]
+    mask = np.uint64((1 << 8 * len(begin)) - 1)
+    is_named: Flags = (prefixes & mask) == np.uint64(int.from_bytes(begin, "little"))
+    return is_named
+
+
+def _values(lines: Lines, at: Offsets, ends: Offsets, name: str) -> tuple[Offsets, Offsets]:
+    """Where the values of tag lines begin and end; -1 for a line that is none of this tag."""
+    buffer = lines.buffer
+    first, last = np.minimum(at + len(name) + 3, len(buffer) - 1), ends - 2
+    is_plain = (buffer[first - 1] == ord('"')) & (buffer[first - 2] == ord(" ")) & (first <= last)
+    is_plain &= (buffer[last] == ord('"')) & (buffer[last + 1] == ord("]"))
+    for odd in np.flatnonzero(~is_plain).tolist():
+        found = _TAG.match(lines.text, at[odd], ends[odd])
+        is_named = found is not None and found[1] == name.encode("ascii")
+        first[odd], last[odd] = found.span(2) if found and is_named else (-1, -1)
+    return first, last
+
+
+def _text(value: bytes) -> str:
+    try:
+        text = value.decode("utf-8")
+    except UnicodeDecodeError:
+        text = value.decode("latin-1")
+    return re.sub(r"\\([\\\"])", r"\1", text) if "\\" in text else text
 
 
 def dates(tags: dict[str, Column]) -> Column:
@@ -105,41 +110,6 @@ def openings(tags: dict[str, Column]) -> Column:
     return tags["Opening"].join(
         tags["Variation"], lambda opening, variation: ": ".join(part for part in (opening, variation) if part)
     )
-
-
-def _begins_with(prefixes: npt.NDArray[np.uint64], name: str) -> npt.NDArray[np.bool_]:
-    told = name.encode("ascii")[:8]
-    mask = np.uint64((1 << 8 * len(told)) - 1)
-    begins: npt.NDArray[np.bool_] = (prefixes & mask) == np.uint64(int.from_bytes(told, "little"))
-    return begins
-
-
-def _values(lines: Lines, at: Ints, ends: Ints, name: str) -> tuple[Ints, Ints]:
-    """Where the values of tag lines begin and end; -1 for a line that is none of this tag."""
-    buffer = lines.buffer
-    first, last = np.minimum(at + len(name) + 3, len(buffer) - 1), ends - 2
-    is_plain = (buffer[first - 1] == ord('"')) & (buffer[first - 2] == ord(" ")) & (first <= last)
-    is_plain &= (buffer[last] == ord('"')) & (buffer[last + 1] == ord("]"))
-    for odd in np.flatnonzero(~is_plain).tolist():
-        found = _TAG.match(lines.text, at[odd], ends[odd])
-        is_named = found is not None and found[1] == name.encode("ascii")
-        first[odd], last[odd] = found.span(2) if found and is_named else (-1, -1)
-    return first, last
-
-
-def _column(lines: Lines, begin: Ints, end: Ints) -> Column:
-    if not (end > begin).any():
-        return Column([""], np.zeros(len(begin), dtype=np.int32))
-    values, codes = coded(lines.slices(begin, end))
-    return Column([_text(value) for value in values], codes)
-
-
-def _text(value: bytes) -> str:
-    try:
-        text = value.decode("utf-8")
-    except UnicodeDecodeError:
-        text = value.decode("latin-1")
-    return re.sub(r"\\([\\\"])", r"\1", text) if "\\" in text else text
 
 
 def rating_of(value: str) -> int:
@@ -186,48 +156,6 @@ def is_set_up(fen: str) -> bool:
     return fields not in ([], ["?"], ["-"]) and fields[:4] != _START_FEN[: len(fields)]
 
 
-Ratings = npt.NDArray[np.uint16]
-Texts = npt.NDArray[np.object_]
-
-_RATED = re.compile(r"\brated\b", re.IGNORECASE)
-_CASUAL = re.compile(r"\b(?:casual|unrated)\b", re.IGNORECASE)
-
-
-def filtered_by(tags: dict[str, Column], ratings: Ratings, results: Texts, settings: ReadSettings) -> Texts:
-    """Which filter leaves each game out, or empty if it passes; `ratings` has shape (n, 2).
-
-    A game without a date passes no date filter, one without a rating no rating filter, and one whose event
-    does not say `rated` or `casual` passes only `any` (common practice, no source). Whether a game without
-    a result is of use is not for the filters to judge.
-    """
-    reasons = np.full(len(results), "", dtype=object)
-    events = [part.lower() for part in settings.events]
-
-    def leave_out(passes: npt.NDArray[np.bool_], reason: str) -> None:
-        reasons[~passes & (reasons == "")] = reason
-
-    if settings.since or settings.until:
-        passes = dates(tags).map(lambda date: is_within(date, settings.since, settings.until), np.bool_)
-        leave_out(passes, "date")
-    if events:
-        passes = tags["Event"].map(lambda event: any(part in event.lower() for part in events), np.bool_)
-        leave_out(passes, "event")
-    if settings.time_classes:
-        passes = tags["TimeControl"].map(
-            lambda control: time_class_of(control) in settings.time_classes, np.bool_
-        )
-        leave_out(passes, "time class")
-    if settings.rated != "any":
-        leave_out(tags["Event"].map(lambda event: rated_of(event) == settings.rated, np.bool_), "rated")
-    if settings.min_rating:
-        leave_out(ratings.min(axis=1) >= settings.min_rating, "rating")
-    if settings.max_rating:
-        leave_out((ratings.min(axis=1) > 0) & (ratings.max(axis=1) <= settings.max_rating), "rating")
-    if settings.results:
-        leave_out(np.isin(results, [*settings.results, "*"]), "result")
-    return reasons
-
-
 def rated_of(event: str) -> str:
     """`rated`, `casual`, or empty if the event does not say."""
     if _CASUAL.search(event):
@@ -255,3 +183,41 @@ def is_within(date: str, since: str, until: str) -> bool:
         if (values < bounds) if sign > 0 else (values > bounds):
             return False
     return True
+
+
+def filtered_by(
+    tags: dict[str, Column], ratings: npt.NDArray[np.uint16], results: Strings, settings: ReadSettings
+) -> Strings:
+    """Which filter leaves each game out, or empty if it passes; `ratings` has shape (n, 2).
+
+    A game without a date passes no date filter, one without a rating no rating filter, and one whose event
+    does not say `rated` or `casual` passes only `any` (common practice, no source). Whether a game without
+    a result is of use is not for the filters to judge.
+    """
+    reasons = np.full(len(results), "", dtype=object)
+    events = [part.lower() for part in settings.events]
+
+    def leave_out(passes: Flags, reason: str) -> None:
+        reasons[~passes & (reasons == "")] = reason
+
+    if settings.since or settings.until:
+        passes = dates(tags).map(lambda date: is_within(date, settings.since, settings.until), np.bool_)
+        leave_out(passes, "date")
+    if events:
+        passes = tags["Event"].map(lambda event: any(part in event.lower() for part in events), np.bool_)
+        leave_out(passes, "event")
+    if settings.time_classes:
+        passes = tags["TimeControl"].map(
+            lambda control: time_class_of(control) in settings.time_classes, np.bool_
+        )
+        leave_out(passes, "time class")
+    if settings.rated != "any":
+        leave_out(tags["Event"].map(lambda event: rated_of(event) == settings.rated, np.bool_), "rated")
+    lowest, highest = ratings.min(axis=1), ratings.max(axis=1)
+    if settings.min_rating:
+        leave_out(lowest >= settings.min_rating, "rating")
+    if settings.max_rating:
+        leave_out((lowest > 0) & (highest <= settings.max_rating), "rating")
+    if settings.results:
+        leave_out(np.isin(results, [*settings.results, "*"]), "result")
+    return reasons

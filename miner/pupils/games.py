@@ -14,15 +14,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.finding.words import plain
-from miner.pgn.batches import Batch, cut_batches
+from miner.pgn.batches import cut_batches
 from miner.pgn.decode import make_reader
-from miner.pgn.ledger import BatchReader, Pending, count_states, ledger_table, moves_table
+from miner.pgn.ledger import BatchReader, count_states
+from miner.pgn.numbering import Numbering
 from miner.pgn.players import Players
-from miner.pgn.sources import check_readable, find_sources
+from miner.pgn.sources import check_readable, find_sources, total_bytes
 from miner.pgn.tags import is_within
 from miner.progress import Progress, Silent
 from miner.pupils.roster import NAME_LENGTH, Roster
-from miner.read.numbering import Numbering
 from miner.settings import ReadSettings
 
 NO_MOVE = -1
@@ -79,18 +79,11 @@ def read_games(
     gathering = _Gathering(roster, np.array(sorted(keys), dtype=np.uint64), names)
     reader = BatchReader(settings, roster.salt, make_reader("auto"))
     numbering = Numbering()
-    sizes = [source.size_bytes for source in found]
-    total = sum(size for size in sizes if size is not None) if None not in sizes else None
-    with (progress or Silent()).task("reading games", total=total, unit="B") as task:
+    with (progress or Silent()).task("reading games", total=total_bytes(found), unit="B") as task:
         for batch in cut_batches(found, task.advance):
-            gathering.add(*_read_batch(batch, reader, numbering))
+            pending = reader.read(batch)
+            gathering.add(*pending.rows(numbering.answer(pending.report)))
     return gathering.result()
-
-
-def _read_batch(batch: Batch, reader: BatchReader, numbering: Numbering) -> tuple[pa.Table, pa.Table]:
-    pending: Pending = reader.read(batch)
-    answer = numbering.answer([piece.first_byte == 0 for piece in batch], pending.report)
-    return ledger_table(pending, answer), moves_table(pending, answer)
 
 
 class _Gathering:

@@ -56,7 +56,7 @@ class Known:
             losing.setdefault((key, kind), []).append(move)
         kept = _kept_shares(store) if follow and store.path("followed").exists() else {}
         return cls(
-            scheme=BandScheme(tuple(tally["band_edges"])),
+            scheme=store.bands,
             confidence=tally.get("confidence", 0.9),
             rows=rows,
             losing=losing,

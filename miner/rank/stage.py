@@ -14,7 +14,7 @@ from miner.board.moves import line_san, parse_uci_line
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, StoreError, UsageError
 from miner.finding.losing import is_losing
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
 from miner.rank.afterwards import REPLY, with_aftermath
 from miner.rank.explained import EXPLAINED, explanation
 from miner.rank.reached import reached, within_price
@@ -25,7 +25,7 @@ from miner.store import Manifest, Store, digest_of, stage_before
 from miner.terms import BandScheme, Kind, Side
 
 
-def rank(store: Store, settings: RankSettings, *, progress: Progress | None = None) -> Manifest:
+def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest:
     """Turn the losing replies into findings, in the order of what teaching them is worth at least.
 
     Does nothing if the store holds that ranking already. Without the stage `follow` it is not known who finds
@@ -42,21 +42,21 @@ def rank(store: Store, settings: RankSettings, *, progress: Progress | None = No
             advice=f"run `miner {stale}` first, or `miner run`",
         )
     check_thresholds(settings, judged_before.settings)
-    bands = BandScheme(tuple(tallied.settings["band_edges"]))
-    bands.check(settings.bands)
+    bands = store.bands
+    bands.require(settings.bands)
     inputs, given = _inputs(store, judged_before, settings), as_dict(settings)
     if store.is_current("rank", given, inputs):
         return store.require("rank")
     judged, replies = (store.read_table(name).to_pandas() for name in ("judged", "replies"))
     losing = judged[is_losing(judged, settings)]
-    with (progress or Silent()).task("expected scores", total=1, unit="fit") as task:
+    with means.progress.task("expected scores", total=1, unit="fit") as task:
         curves = fit_curves(store, bands)
         task.advance()
     part = part_observed(replies, judged, curves)
     supported = within_price(_supported(store, replies, losing, settings, bands), judged, settings)
     ranked = worth_of(supported, curves, part, settings, tallied.settings["confidence"])
     explained = []
-    with (progress or Silent()).task("explaining", total=len(losing), unit="reply") as task:
+    with means.progress.task("explaining", total=len(losing), unit="reply") as task:
         for row in losing.itertuples(index=False):
             explained.append(explanation(row, settings))
             task.advance()

@@ -1,7 +1,8 @@
-"""The manifest's account of which games are whose, and the files that hold them."""
+"""Which games of a store are whose, in which files they are, and how those files are changed."""
 
 from __future__ import annotations
 
+import hashlib
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass, field, replace
@@ -9,18 +10,19 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
 
+from miner.arrays import Hashes
 from miner.errors import Place, StoreError
-from miner.pgn.ledger import count_states
+from miner.pgn.ledger import Rows, count_states
+from miner.pgn.sources import Source, SourceDigest
 from miner.pgn.text import values_of
 from miner.schema import LEDGER_STATES
-from miner.store import FOLDERS, Manifest, Store, StoreChange, write_parquet
+from miner.store import FOLDERS, Manifest, Store, StoreChange, replacing, write_parquet
 from miner.store.places import Location
 
-Digest = dict[str, Any]
-"""Name without folders, size and SHA-256 of a source, as `sources.digest_of` tells them."""
+_ROW_GROUP = 1 << 17
+_LIST = "forgotten"  # the file that names players
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -33,28 +35,33 @@ class KnownSource:
     first_game: int  # number in the store of its first game
     games: int
     skipped: int  # blocks of text between games
-    digest: Digest = field(default_factory=dict)
+    digest: SourceDigest = field(default_factory=dict)
 
     @property
     def after(self) -> int:
         """The number that follows that of its last game."""
         return self.first_game + self.games
 
+    @property
+    def source(self) -> Source:
+        """The source by the name that its games carry, wherever it is now."""
+        return Source(self.name, Path(self.place) if self.place else None)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Contents:
-    """All sources in the order of their games, and what became of them."""
+    """All sources in the order of their games, and what became of the games."""
 
     sources: tuple[KnownSource, ...] = ()
     ledger: Counter[str] = field(default_factory=Counter)  # games in each state
     moves: int = 0  # rows
     batches: dict[int, tuple[int, int]] = field(default_factory=dict)  # by file: games from, up to
-    digests: dict[str, str] = field(default_factory=dict)
+    digests: dict[str, str] = field(default_factory=dict)  # SHA-256 of each file, by its path in the store
     forgotten: str = ""  # SHA-256 of the list of forgotten players that was applied; empty: there is none
 
     @classmethod
     def of(cls, store: Store, manifest: Manifest) -> Contents:
-        """What a manifest tells.
+        """The contents as a manifest tells them.
 
         Raises StoreError if it is that of an earlier version of this program.
         """
@@ -62,8 +69,8 @@ class Contents:
             facts, inputs = manifest.facts, manifest.inputs
             return cls(
                 sources=tuple(
-                    KnownSource(**told, digest=digest)
-                    for told, digest in zip(facts["sources"], inputs["sources"], strict=True)
+                    KnownSource(**known, digest=digest)
+                    for known, digest in zip(facts["sources"], inputs["sources"], strict=True)
                 ),
                 ledger=Counter(facts["ledger"]),
                 moves=manifest.rows["moves"],
@@ -88,17 +95,21 @@ class Contents:
         """Number of the next file that is added."""
         return max(map(number_of, self.digests), default=-1) + 1
 
-    def inputs(self) -> dict[str, Any]:
-        """What a read is made from."""
-        return inputs_of([source.digest for source in self.sources], self.forgotten)
+    def touched_by(self, sources: Sequence[KnownSource]) -> set[int]:
+        """The numbers of the files that hold games of one of the sources."""
+        return {
+            number
+            for number, (first, after) in self.batches.items()
+            if any(source.first_game < after and first < source.after for source in sources)
+        }
 
     def manifest(self, settings: dict[str, Any], *, games_read: int = 0, seconds: float = 0.0) -> Manifest:
-        """The manifest that tells it; `games_read` in `seconds` by the last run."""
+        """The manifest that tells them; `games_read` in `seconds` by the last run."""
         games = self.ledger.total()
         return Manifest(
             stage="read",
             settings=settings,
-            inputs=self.inputs(),
+            inputs=inputs_of([source.digest for source in self.sources], self.forgotten),
             rows={"games": games, "moves": self.moves},
             facts={
                 "ledger": {state: self.ledger[state] for state in LEDGER_STATES},
@@ -128,22 +139,63 @@ class Contents:
         )
 
 
-def inputs_of(digests: Sequence[Digest], forgotten: str) -> dict[str, Any]:
-    """What a read of these sources is made from, where these players are forgotten."""
+def inputs_of(digests: Sequence[SourceDigest], forgotten: str) -> dict[str, Any]:
+    """The manifest's inputs: the sources, and the list of forgotten players if there is one."""
     inputs: dict[str, Any] = {"sources": list(digests)}
     return inputs | {"forgotten": forgotten} if forgotten else inputs
 
 
-_ROW_GROUP = 1 << 17
+@dataclass(frozen=True, slots=True)
+class Forgotten:
+    """Players whose games a store is not to know: their salted hashes, in a file beside the salt."""
+
+    identities: frozenset[int] = frozenset()  # as in `players.Player`
+
+    @classmethod
+    def of(cls, store: Store) -> Forgotten:
+        """Those that the store's list names. Raises StoreError if it is damaged."""
+        path = store.root / _LIST
+        try:
+            return cls(frozenset(int(line, 16) for line in path.read_text(encoding="ascii").split()))
+        except FileNotFoundError:
+            return cls()
+        except ValueError as error:
+            raise StoreError(
+                "the list of forgotten players is damaged",
+                where=Place(str(path)),
+                advice="take it from a copy; without it their games come back",
+            ) from error
+
+    @property
+    def text(self) -> str:
+        """The list as it is kept: one hash a line."""
+        return "".join(f"{identity:016x}\n" for identity in sorted(self.identities))
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the list; empty: nobody is forgotten."""
+        return hashlib.sha256(self.text.encode("ascii")).hexdigest() if self.identities else ""
+
+    def write(self, folder: Location) -> None:
+        """Write the list, for its owner only."""
+        with replacing(folder / _LIST) as unfinished:
+            unfinished.touch(mode=0o600)
+            unfinished.write_text(self.text, encoding="ascii")
 
 
-def names_of(number: int) -> dict[str, str]:
-    """The files of a batch by their table, as paths in the store."""
-    return {table: f"{table}/{number:06}.parquet" for table in FOLDERS}
+def make_folders(root: Location) -> None:
+    """Make the folders below `root` that batches are written to, if they are not there."""
+    for table in FOLDERS:
+        (root / table).mkdir(parents=True, exist_ok=True)
+
+
+def file_of(table: str, number: int) -> str:
+    """The file of a batch's rows of a table, by its path in the store."""
+    return f"{table}/{number:06}.parquet"
 
 
 def number_of(file: str) -> int:
-    """The batch that a file is of.
+    """The number of the batch that a file holds.
 
     >>> number_of("games/000012.parquet")
     12
@@ -151,25 +203,19 @@ def number_of(file: str) -> int:
     return int(Path(file).stem)
 
 
-def write_batch(
-    root: Location, number: int, games: pa.Table, moves: pa.Table, *, settled: bool = True
-) -> dict[str, str]:
+def write_batch(root: Location, number: int, rows: Rows, *, settled: bool = True) -> dict[str, str]:
     """Write the two files of a batch below `root`; their digests by their paths there.
 
     Not `settled`: the caller has them settled, see `miner.store.change.settling`.
     """
-    digests = {}
-    for name, table in zip(names_of(number).values(), (games, moves), strict=True):
-        digests[name] = write_parquet(
-            root / name,
-            table,
-            settled=settled,
-            row_group_size=_ROW_GROUP,
-        )
-    return digests
+    names = [file_of(table, number) for table in FOLDERS]
+    return {
+        name: write_parquet(root / name, table, settled=settled, row_group_size=_ROW_GROUP)
+        for name, table in zip(names, rows, strict=True)
+    }
 
 
-def signatures_in(change: StoreChange, files: Collection[str], games: int) -> npt.NDArray[np.uint64]:
+def signatures_in(change: StoreChange, files: Collection[str], games: int) -> Hashes:
     """The signatures of all games in a store's files of `games`, 8 bytes a game, in order; 0: not compared.
 
     They are those of the files as a change has them so far. Raises StoreError if one is missing or damaged.
@@ -186,44 +232,39 @@ def signatures_in(change: StoreChange, files: Collection[str], games: int) -> np
 
 
 class Revision:
-    """What a change of a store's files of games leads to."""
+    """A change of a store's files of games, and the contents that it leads to."""
 
     def __init__(self, store: Store, change: StoreChange, contents: Contents) -> None:
         self._store, self._change, self._before = store, change, contents
-        self._batches = dict(contents.batches)
-        self._digests = dict(contents.digests)
-        self._ledger = Counter(contents.ledger)
-        self._moves = contents.moves
-        for table in FOLDERS:
-            (change.folder / table).mkdir()
+        self._batches, self._digests = dict(contents.batches), dict(contents.digests)
+        self._ledger, self._moves = Counter(contents.ledger), contents.moves
+        make_folders(change.folder)
 
     def games(self, number: int, columns: list[str] | None = None) -> pa.Table:
         """The rows of `games` of a file. Raises StoreError if it is missing or damaged."""
-        return self._store.read_file(names_of(number)["games"], columns)
+        return self._store.read_file(file_of("games", number), columns)
 
     def moves(self, number: int, columns: list[str] | None = None) -> pa.Table:
         """The rows of `moves` of a file. Raises StoreError if it is missing or damaged."""
-        return self._store.read_file(names_of(number)["moves"], columns)
+        return self._store.read_file(file_of("moves", number), columns)
 
-    def put(self, number: int, games: pa.Table, moves: pa.Table) -> None:
+    def put(self, number: int, rows: Rows) -> None:
         """Have a file hold these rows; none: have it go."""
         self._ledger -= count_states(self.games(number, ["state"]))
-        self._moves += moves.num_rows - self.moves(number, []).num_rows
-        if games.num_rows:
-            self._ledger += count_states(games)
-            self._digests |= write_batch(self._change.folder, number, games, moves)
+        self._moves += rows.moves.num_rows - self.moves(number, []).num_rows
+        if rows.games.num_rows:
+            self._ledger += count_states(rows.games)
+            self._digests |= write_batch(self._change.folder, number, rows)
             return
         del self._batches[number]
-        for name in names_of(number).values():
+        for name in (file_of(table, number) for table in FOLDERS):
             del self._digests[name]
             self._change.take_out(name)
 
-    def contents(self, sources: tuple[KnownSource, ...], forgotten: str) -> Contents:
-        """What the store holds once the change is committed."""
+    def contents(self) -> Contents:
+        """The contents once the change is committed, of the same sources."""
         return replace(
             self._before,
-            sources=sources,
-            forgotten=forgotten,
             ledger=self._ledger,
             moves=self._moves,
             batches=self._batches,

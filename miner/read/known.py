@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
 
 from miner.errors import Place, SourceError
-from miner.pgn.sources import Source, digest_of
-from miner.read.contents import Digest, KnownSource
+from miner.pgn.sources import Source, SourceDigest, source_digest
+from miner.read.contents import KnownSource
 
 _TICK_NS = 2_000_000_000
 """Coarsest step of file times, of FAT: what was changed so shortly before it was hashed may change unseen."""
@@ -20,9 +19,14 @@ class Described:
     """A source as it is now."""
 
     source: Source
-    digest: Digest
+    digest: SourceDigest
     stamp: list[int] | None  # of the file; None: standard input
     is_settled: bool  # whether any change from now on shows in the stamp
+
+    @classmethod
+    def as_before(cls, known: KnownSource) -> Described:
+        """A source that nobody looked at, as it was when the store was read."""
+        return cls(known.source, known.digest, known.stamp, known.stamp is not None)
 
     @property
     def place(self) -> str:
@@ -30,16 +34,21 @@ class Described:
         return str(self.source.place or "")
 
     def known(self, first_game: int, games: int, skipped: int) -> KnownSource:
-        """As the store remembers it."""
-        return KnownSource(
+        """The source as the store remembers it."""
+        known = KnownSource(
             name=self.source.name,
-            place=self.place,
-            stamp=self.stamp if self.is_settled else None,
+            place="",
+            stamp=None,
             first_game=first_game,
             games=games,
             skipped=skipped,
             digest=self.digest,
         )
+        return self.met_again(known)
+
+    def met_again(self, known: KnownSource) -> KnownSource:
+        """A known source with the place and the times that it has now."""
+        return replace(known, place=self.place, stamp=self.stamp if self.is_settled else None)
 
     def check_unchanged(self) -> None:
         """Raises SourceError if the file is not as it was described."""
@@ -51,9 +60,6 @@ class Described:
             )
 
 
-_Stamped = dict[tuple[object, ...], Digest]
-
-
 def describe(sources: Sequence[Source], known: Sequence[KnownSource] = ()) -> list[Described]:
     """The sources as they are now.
 
@@ -61,18 +67,20 @@ def describe(sources: Sequence[Source], known: Sequence[KnownSource] = ()) -> li
     any difference counts, since clocks go wrong.
     Raises SourceError for a source that cannot be read.
     """
-    stamped: _Stamped = {(one.place, *one.stamp): one.digest for one in known if one.stamp is not None}
-    return [_describe(source, stamped) for source in sources]
-
-
-def _describe(source: Source, stamped: _Stamped) -> Described:
-    stamp = _stamp(source)
-    if stamp is not None and (digest := stamped.get((str(source.place), *stamp))):
-        return Described(source, digest, stamp, is_settled=True)
-    begun_ns = time.time_ns()  # noqa: TID251 - to be compared with file times, which go by the time of day
-    [digest] = digest_of([source])["sources"]
-    is_settled = stamp is not None and max(stamp[1:3]) + _TICK_NS < begun_ns and _stamp(source) == stamp
-    return Described(source, digest, stamp, is_settled)
+    digests = {(source.place, *source.stamp): source.digest for source in known if source.stamp is not None}
+    found = []
+    for source in sources:
+        stamp = _stamp(source)
+        digest = digests.get((str(source.place), *stamp)) if stamp else None
+        is_settled = True
+        if digest is None:
+            begun_ns = time.time_ns()  # noqa: TID251 - to be compared with file times, which go by the time of day
+            digest = source_digest(source)
+            is_settled = (
+                stamp is not None and max(stamp[1:3]) + _TICK_NS < begun_ns and _stamp(source) == stamp
+            )
+        found.append(Described(source, digest, stamp, is_settled))
+    return found
 
 
 def _stamp(source: Source) -> list[int] | None:
@@ -99,43 +107,31 @@ class Difference:
     gone: list[int]  # numbers of those that are not among them any more
     new: list[Described]
 
-    @property
-    def first_changed(self) -> int | None:
-        """Number of the first source that has changed."""
-        return min(self.changed, default=None)
-
 
 def compare(known: Sequence[KnownSource], now: Sequence[Described]) -> Difference:
     """How the sources differ from the known ones; in which order they are named does not count."""
     left_known, left = dict(enumerate(known)), dict(enumerate(now))
 
-    def pair(tell: Callable[[KnownSource | Described], Hashable]) -> dict[int, Described]:
-        """Those of which the same is told, taken from both sides; nothing is told by None."""
+    def pair(mark: Callable[[KnownSource | Described], Hashable]) -> dict[int, Described]:
+        """Those with equal marks, taken from both sides; None is no mark."""
         waiting: dict[Hashable, list[int]] = {}
-        for at, one in reversed(left.items()):
-            waiting.setdefault(tell(one), []).append(at)
+        for at, described in reversed(left.items()):
+            waiting.setdefault(mark(described), []).append(at)
         waiting.pop(None, None)
         pairs = {
-            number: waiting[tell(one)].pop() for number, one in left_known.items() if waiting.get(tell(one))
+            number: waiting[mark(source)].pop()
+            for number, source in left_known.items()
+            if waiting.get(mark(source))
         }
         for number in pairs:
             del left_known[number]
         return {number: left.pop(at) for number, at in pairs.items()}
 
     # Of standard input nobody can tell whether it holds the same again.
-    same = pair(lambda one: (one.place, _content(one)) if one.place else None)
-    same |= pair(lambda one: _content(one) if one.place else None)
-    changed = pair(lambda one: one.place)
+    same = pair(lambda source: (source.place, *sorted(source.digest.items())) if source.place else None)
+    same |= pair(lambda source: tuple(sorted(source.digest.items())) if source.place else None)
+    changed = pair(lambda source: source.place)
     return Difference(same, changed, list(left_known), list(left.values()))
-
-
-def _content(one: KnownSource | Described) -> Hashable:
-    return tuple(sorted(one.digest.items()))
-
-
-def as_named(known: KnownSource) -> Source:
-    """The source by the name that its games carry."""
-    return Source(known.name, Path(known.place) if known.place else None)
 
 
 def readable_again(known: KnownSource) -> Source:
@@ -143,20 +139,19 @@ def readable_again(known: KnownSource) -> Source:
 
     Raises SourceError for standard input, which is gone.
     """
-    source = as_named(known)
-    if source.path is None:
+    if not known.place:
         raise SourceError(
             "standard input cannot be read again",
-            where=Place(source.name),
+            where=Place(known.name),
             advice="read all sources again into a new store",
         )
-    return source
+    return known.source
 
 
 def unchanged(known: KnownSource) -> Source:
-    """The same, of a source that must hold what it held.
+    """The source of games that are to be read again just as they were.
 
-    Raises SourceError if it is not there any more, or not as it was.
+    Raises SourceError if it is not there any more, or holds something else now.
     """
     source = readable_again(known)
     [now] = describe([source], [known])

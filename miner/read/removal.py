@@ -1,36 +1,35 @@
-"""Taking games out of a store: which files are written anew, and what comes back."""
+"""Taking games out of a store: those of sources, in whose place others come back, and those of players."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.arrays import Flags
+from miner.arrays import Flags, Hashes, Ints
 from miner.errors import Place, StoreError, UsageError
-from miner.pgn.batches import BATCH_BYTES, Batch, Piece, Span, texts_of
-from miner.pgn.decode import ReaderName, make_reader
-from miner.pgn.ledger import Answer, BatchReader, ledger_table, moves_table, sorted_moves
+from miner.means import USUAL, Means, ReaderName
+from miner.pgn.batches import Piece, Span, in_batches, texts_of
+from miner.pgn.decode import make_reader
+from miner.pgn.ledger import BatchReader, Rows, blanked, sorted_moves
+from miner.pgn.numbering import Answer, TextPlace
+from miner.pgn.players import Players
 from miner.pgn.split import one_line_end
-from miner.read.contents import Contents, KnownSource, Revision
-from miner.read.forgotten import Forgotten
+from miner.read.contents import Contents, Forgotten, KnownSource, Revision
 from miner.read.known import unchanged
 from miner.schema import GAMES, KEPT, MOVES
 from miner.settings import ReadSettings, as_dict, settings_of
 from miner.store import Manifest, Store, StoreChange
 
-Numbers = npt.NDArray[np.int64]
 
-
-def remove(named: Sequence[str], store: Store, *, reader: ReaderName = "auto") -> Manifest:
+def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
     """Take the games of sources out of a store, as if they had never been read.
 
-    A source is told by the name it was read by, by its path, by the folder it lies in, or by its file's name
+    A source is named as it was read, by its path, by the folder it lies in, or by its file's name
     if no other has that; it need not be there any more. Games of other sources that were set aside because
     these had them first are read again from their sources, which must be there as they were.
 
@@ -44,7 +43,7 @@ def remove(named: Sequence[str], store: Store, *, reader: ReaderName = "auto") -
         contents = Contents.of(store, manifest)
         dropped = {number for name in named for number in _numbers_of(name, contents.sources, store)}
         with store.changing() as change:
-            left = without(store, change, contents, dropped, settings, reader)
+            left = without(store, change, contents, dropped, settings, means.reader)
             return change.commit(left.manifest(as_dict(settings)))
 
 
@@ -53,14 +52,12 @@ def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[
     place = Path(name).resolve()
     by_path = {
         number
-        for number, one in enumerate(sources)
-        if one.name == name or (one.place and Path(one.place).is_relative_to(place))
+        for number, source in enumerate(sources)
+        if source.name == name or (source.place and Path(source.place).is_relative_to(place))
     }
-    if by_path:
-        return by_path
-    by_file = {number for number, one in enumerate(sources) if one.digest["name"] == name}
-    if len(by_file) == 1:
-        return by_file
+    by_file = {number for number, source in enumerate(sources) if source.digest["name"] == name}
+    if by_path or len(by_file) == 1:
+        return by_path or by_file
     if by_file:
         raise UsageError(
             f"{len(by_file)} sources in the store have this file name",
@@ -82,175 +79,145 @@ def without(
     settings: ReadSettings,
     reader: ReaderName,
 ) -> Contents:
-    """What a store holds once sources, by their numbers, are taken out of it by a change.
+    """The contents of a store once sources, by their numbers, are taken out of it by a change.
 
     Raises SourceError if the source of a game that comes back is missing or changed, StoreError for a damaged
     file.
     """
     gone = [contents.sources[number] for number in sorted(dropped)]
-    left = tuple(one for number, one in enumerate(contents.sources) if number not in dropped)
+    left = tuple(source for number, source in enumerate(contents.sources) if number not in dropped)
     revision = Revision(store, change, contents)
-    touched = {
-        number
-        for number, (first, after) in contents.batches.items()
-        if any(one.first_game < after and first < one.after for one in gone)
-    }
-    heirs = _heirs(revision, contents, gone, touched)
-    back = _read_again(heirs, left, store, settings, reader)
-    for number in sorted(touched | heirs.keys()):
+    touched = contents.touched_by(gone)
+    returning = _returning(revision, contents, gone, touched)
+    back = _read_again(returning, left, store, settings, reader)
+    for number in sorted(touched | returning.keys()):
         games, moves = revision.games(number), revision.moves(number)
-        is_left = ~_is_of(_numbers(games), gone)
-        if number in back:
-            is_left &= ~np.isin(_numbers(games), _numbers(back[number].games))
-        kept = games.filter(pa.array(is_left))
-        if not kept.num_rows and number not in back:
-            revision.put(number, kept, moves.slice(0, 0))
-            continue
-        moves = moves.filter(pc.is_in(moves["game"], value_set=kept["game"].combine_chunks()))
-        if number in back:
-            kept = pa.concat_tables([kept, back[number].games]).sort_by("game")
-            moves = sorted_moves(pa.concat_tables([moves, back[number].moves]))
-        revision.put(number, kept, moves)
-    return revision.contents(left, contents.forgotten)
+        is_left = ~_is_of(games, gone)
+        if number in returning:
+            is_left &= ~_is_in(games["game"], returning[number]["game"])
+        games = games.filter(pa.array(is_left))
+        moves = _of_games(moves, games) if games.num_rows else moves.slice(0, 0)
+        if number in returning:
+            back_games, back_moves = (_of_games(rows, returning[number]) for rows in back)
+            games = pa.concat_tables([games, back_games]).sort_by("game")
+            moves = sorted_moves(pa.concat_tables([moves, back_moves]))
+        revision.put(number, Rows(games, moves))
+    return replace(revision.contents(), sources=left)
 
 
-def _numbers(games: pa.Table) -> Numbers:
+def _numbers(games: pa.Table) -> Ints:
     return np.array(games["game"], dtype=np.int64)
 
 
-def _is_of(games: Numbers, sources: Sequence[KnownSource]) -> Flags:
-    """Which of the games, by their numbers, are of one of the sources."""
-    found = np.zeros(len(games), dtype=np.bool_)
-    for one in sources:
-        found |= (games >= one.first_game) & (games < one.after)
+def _is_of(games: pa.Table, sources: Sequence[KnownSource]) -> Flags:
+    """Which of the games are of one of the sources."""
+    numbers = _numbers(games)
+    found = np.zeros(len(numbers), dtype=np.bool_)
+    for source in sources:
+        found |= (numbers >= source.first_game) & (numbers < source.after)
     return found
 
 
-def _heirs(
-    revision: Revision, contents: Contents, gone: Sequence[KnownSource], touched: Collection[int]
-) -> dict[int, pa.Table]:
-    """The rows of games that are kept in the place of others that go, by their files.
-
-    Of several equal games it is the first.
-    """
-    columns = ["game", "state", "signature"]
-    lost = np.unique(
-        np.concatenate(
-            [np.empty(0, dtype=np.uint64)]
-            + [_lost(revision.games(number, columns), gone) for number in touched]
-        )
-    )
-    is_taken = np.zeros(len(lost), dtype=np.bool_)
-    found: dict[int, pa.Table] = {}
-    # In the order of the games, so that the first of each is met first.
-    for number in sorted(contents.batches, key=lambda number: contents.batches[number]) if len(lost) else ():
-        games = revision.games(number, columns)
-        signatures = games["signature"].to_numpy()
-        place = np.minimum(np.searchsorted(lost, signatures), len(lost) - 1)
-        is_heir = (
-            (lost[place] == signatures)
-            & ~is_taken[place]
-            & _is_state(games, ["duplicate"])
-            & ~_is_of(_numbers(games), gone)
-        )
-        _, first = np.unique(signatures[is_heir], return_index=True)
-        if len(first):
-            rows = np.flatnonzero(is_heir)[np.sort(first)]
-            is_taken[place[rows]] = True
-            found[number] = revision.games(number).take(pa.array(rows))
-    return found
-
-
-def _lost(games: pa.Table, gone: Sequence[KnownSource]) -> npt.NDArray[np.uint64]:
-    """The signatures of kept games that go; another game may be kept in their place."""
-    signatures: npt.NDArray[np.uint64] = games["signature"].to_numpy()
-    return signatures[_is_of(_numbers(games), gone) & _is_state(games, KEPT) & (signatures > 0)]
+def _is_in(column: pa.ChunkedArray, wanted: pa.ChunkedArray) -> Flags:
+    return np.array(pc.is_in(column, value_set=wanted.combine_chunks()))
 
 
 def _is_state(games: pa.Table, states: Sequence[str]) -> Flags:
     return np.array(pc.is_in(games["state"], value_set=pa.array(states, pa.string())))
 
 
-@dataclass(frozen=True, slots=True)
-class _Rows:
-    """Rows of both tables."""
+def _of_games(rows: pa.Table, games: pa.Table) -> pa.Table:
+    """The rows that are of one of the games."""
+    return rows.filter(pc.is_in(rows["game"], value_set=games["game"].combine_chunks()))
 
-    games: pa.Table
-    moves: pa.Table
+
+def _returning(
+    revision: Revision, contents: Contents, gone: Sequence[KnownSource], touched: Collection[int]
+) -> dict[int, pa.Table]:
+    """The rows of games that were set aside for others that go, and are kept now, by their files.
+
+    Of several equal games it is the first.
+    """
+    columns = ["game", "state", "signature"]
+    signatures = [_kept_signatures(revision.games(number, columns), gone) for number in touched]
+    lost = np.unique(np.concatenate([np.empty(0, dtype=np.uint64), *signatures]))
+    is_taken = np.zeros(len(lost), dtype=np.bool_)
+    found: dict[int, pa.Table] = {}
+    # In the order of the games, so that the first of each is met first.
+    for number in sorted(contents.batches, key=lambda number: contents.batches[number]) if len(lost) else ():
+        games = revision.games(number, columns)
+        of_games = games["signature"].to_numpy()
+        place = np.minimum(np.searchsorted(lost, of_games), len(lost) - 1)
+        is_back = (lost[place] == of_games) & ~is_taken[place]
+        is_back &= _is_state(games, ["duplicate"]) & ~_is_of(games, gone)
+        _, first = np.unique(of_games[is_back], return_index=True)
+        if len(first):
+            rows = np.flatnonzero(is_back)[np.sort(first)]
+            is_taken[place[rows]] = True
+            found[number] = revision.games(number).take(pa.array(rows))
+    return found
+
+
+def _kept_signatures(games: pa.Table, sources: Sequence[KnownSource]) -> Hashes:
+    """The signatures of kept games of the sources, but for games that are never compared."""
+    signatures: Hashes = games["signature"].to_numpy()
+    return signatures[_is_of(games, sources) & _is_state(games, KEPT) & (signatures > 0)]
 
 
 def _read_again(
-    heirs: dict[int, pa.Table],
+    returning: dict[int, pa.Table],
     sources: Sequence[KnownSource],
     store: Store,
     settings: ReadSettings,
     reader: ReaderName,
-) -> dict[int, _Rows]:
-    """The rows of games that were set aside as repeated, read from their sources, by their files."""
-    if not heirs:
-        return {}
+) -> Rows:
+    """The rows of games that were set aside as repeated, read from their sources."""
     batch_reader = BatchReader(settings, store.salt, make_reader(reader), Forgotten.of(store).identities)
-    wanted = pa.concat_tables(heirs.values())
-    read = [
-        _rows(batch, rows, batch_reader)
-        for source in sources
-        if (of_source := wanted.filter(pa.array(_is_of(_numbers(wanted), [source])))).num_rows
-        for batch, rows in _texts(source, of_source)
-    ]
-    games = pa.concat_tables([one.games for one in read])
-    moves = pa.concat_tables([one.moves for one in read])
-    return {
-        number: _Rows(
-            *(
-                one.filter(pc.is_in(one["game"], value_set=rows["game"].combine_chunks()))
-                for one in (games, moves)
-            )
-        )
-        for number, rows in heirs.items()
-    }
+    games = pa.concat_tables([GAMES.empty_table(), *returning.values()])
+    read = [Rows(GAMES.empty_table(), MOVES.empty_table())]
+    for source in sources:
+        of_source = games.filter(pa.array(_is_of(games, [source])))
+        if of_source.num_rows:
+            read += _rows_of(source, of_source, batch_reader)
+    return Rows(*(pa.concat_tables(tables) for tables in zip(*read, strict=True)))
 
 
-def _texts(known: KnownSource, rows: pa.Table) -> Iterator[tuple[Batch, pa.Table]]:
-    """The texts of games of a source, each a piece of its own, in batches, with their rows."""
-    row_of = {game: row for row, game in enumerate(rows["game"].to_pylist())}
+def _rows_of(known: KnownSource, games: pa.Table, reader: BatchReader) -> Iterator[Rows]:
+    """The rows of games of a source in the place of those that said they are repeated, some at a time."""
+    names, *columns = (games[name].to_pylist() for name in ("source", "start_byte", "end_byte"))
     spans: dict[str, list[Span]] = {}
-    columns = (rows[name].to_pylist() for name in ("source", "start_byte", "end_byte", "game"))
-    for name, *span in zip(*columns, strict=True):
-        spans.setdefault(name, []).append(Span(*span))
-    names, starts = rows["source"].to_pylist(), rows["start_byte"].to_pylist()
-    batch: Batch = []
-    held: list[int] = []
-    size = found = 0
-    for game, text in texts_of(unchanged(known), spans):
-        row = row_of[game]
-        batch.append(Piece(names[row], one_line_end(text), starts[row]))
-        held.append(row)
-        size += len(text)
-        found += 1
-        if size >= BATCH_BYTES or found == rows.num_rows:
-            yield batch, rows.take(pa.array(held))
-            batch, held, size = [], [], 0
-    if found < rows.num_rows:
+    for row, (name, start, end) in enumerate(zip(names, *columns, strict=True)):
+        spans.setdefault(name, []).append(Span(start, end, row))
+    read: list[int] = []
+
+    def pieces() -> Iterator[Piece]:
+        """Each game by itself."""
+        for row, text in texts_of(unchanged(known), spans):
+            read.append(row)
+            yield Piece(names[row], one_line_end(text), begins_text=False)
+
+    done = 0
+    for batch in in_batches(pieces()):
+        pending = reader.read(batch)
+        set_aside = games.take(pa.array(read[done : done + len(batch)]))
+        done += len(batch)
+        firsts = (set_aside[name].to_pylist() for name in ("number", "line", "start_byte"))
+        begins = [TextPlace(*first) for first in zip(*firsts, strict=True)]
+        is_duplicate = np.zeros(len(pending.signatures), dtype=np.bool_)
+        rows = pending.rows(Answer(0, begins, is_duplicate))
+        if not rows.games["signature"].equals(set_aside["signature"]):
+            raise _not_alone(batch[0].name)
+        # The games' own numbers: those of the answer are places in the batch.
+        numbers = set_aside["game"].combine_chunks()
+        yield Rows(*(_with_games(table, numbers.take(table["game"])) for table in rows))
+    if done < games.num_rows:
         raise _not_alone(known.name)
 
 
-def _rows(batch: Batch, set_aside: pa.Table, reader: BatchReader) -> _Rows:
-    """The rows of games, each a piece of the batch, in the place of those that said they are repeated."""
-    pending = reader.read(batch)
-    ones = [1] * len(batch)
-    answer = Answer(0, ones, ones, np.zeros(int(pending.is_kept.sum()), dtype=np.bool_))
-    games = ledger_table(pending, answer)
-    if not games["signature"].equals(set_aside["signature"]):
-        raise _not_alone(batch[0].source)
-    moves = moves_table(pending, answer)
-    numbers = set_aside["game"].combine_chunks()
-    for name in ("game", "number", "line"):
-        games = _with(games, name, set_aside[name], GAMES)
-    return _Rows(games, _with(moves, "game", numbers.take(moves["game"]), MOVES))
-
-
-def _with(table: pa.Table, name: str, column: pa.ChunkedArray, schema: pa.Schema) -> pa.Table:
-    return table.set_column(schema.get_field_index(name), schema.field(name), column)
+def _with_games(rows: pa.Table, numbers: pa.Array) -> pa.Table:
+    """The rows with other numbers of games."""
+    at = rows.schema.get_field_index("game")
+    return rows.set_column(at, rows.schema.field(at), numbers)
 
 
 def _not_alone(source: str) -> StoreError:
@@ -259,3 +226,63 @@ def _not_alone(source: str) -> StoreError:
         where=Place(source),
         advice="read the sources that are to stay into a new store",
     )
+
+
+def forget(player: str, store: Store) -> tuple[Manifest, int]:
+    """Take all games of a player out of a store, for good; the manifest, and how many games these were.
+
+    The rows that are left say that there were games, and nothing else of them. The tables of all later stages
+    go, if there were any, since they tell of single games: model games, plans, counts of rare replies.
+    Reading the same sources again does not bring the games back.
+
+    Raises UsageError for a name that stands for nobody, or a store that keeps nothing of names, StoreError if
+    it was not read into yet or a file is damaged. No message tells the name.
+    """
+    with store.writing():
+        manifest = store.require_whole("read")
+        names = settings_of({"read": manifest.settings}).read.names
+        if names == "drop":
+            raise UsageError(
+                "this store keeps nothing of names (names = drop), so nobody's games can be told in it",
+                where=Place(str(store.root)),
+                advice="take the player's games out of the sources, and read these into a new store",
+            )
+        players = Players(store.salt, names)
+        identity = players.player(player).identity
+        if not identity:
+            raise UsageError(
+                "this name stands for players who are not known", advice="give the name as in the games"
+            )
+
+        def is_wanted(shown: str) -> bool:
+            return (int(shown, 16) if names == "hash" else players.player(shown).identity) == identity
+
+        contents = Contents.of(store, manifest)
+        forgotten = Forgotten(Forgotten.of(store).identities | {identity})
+        # What a killed run left on the disk may tell of players, too: the scratch folder is cleared.
+        with store.scratch(), store.changing() as change:
+            revision = Revision(store, change, contents)
+            games = sum(_forget_in(revision, number, is_wanted) for number in contents.batches)
+            forgotten.write(change.folder)
+            if games:
+                change.take_out_later_stages()
+            left = replace(revision.contents(), forgotten=forgotten.digest)
+            return change.commit(left.manifest(manifest.settings)), games
+
+
+def _forget_in(revision: Revision, number: int, is_wanted: Callable[[str], bool]) -> int:
+    """Forget a player's games in a file; how many there were."""
+    games = revision.games(number)
+    is_forgotten = _is_player(games["white"], is_wanted) | _is_player(games["black"], is_wanted)
+    if is_forgotten.any():
+        lost = games["game"].filter(pa.array(is_forgotten))
+        moves = revision.moves(number)
+        kept = moves.filter(pc.invert(pc.is_in(moves["game"], value_set=lost.combine_chunks())))
+        revision.put(number, Rows(blanked(games, is_forgotten), kept))
+    return int(is_forgotten.sum())
+
+
+def _is_player(shown: pa.ChunkedArray, wanted: Callable[[str], bool]) -> Flags:
+    """Which of the players, as the table shows them, is wanted."""
+    fits = [text for text in shown.unique().to_pylist() if text and wanted(text)]
+    return np.array(pc.is_in(shown, value_set=pa.array(fits, pa.string())))

@@ -1,6 +1,6 @@
-"""Worker processes that read batches, and the one conversation each has with the parent over a batch.
+"""Worker processes that read batches, and the conversation with whoever reads one elsewhere.
 
-    parent                              worker
+    here                                a worker
     batch            ->                 parses, decodes, computes keys
                      <-  Report         (counts of games and lines, signatures)
     Answer           ->                 (in the order of the batches) writes the two files
@@ -25,30 +25,22 @@ from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import ModuleType
-from typing import Any
+from typing import Any, Protocol
 
 from miner.errors import MinerError
+from miner.means import ReaderName
 from miner.pgn.batches import Batch
-from miner.pgn.decode import ReaderName, make_reader
-from miner.pgn.ledger import (
-    Answer,
-    BatchReader,
-    Count,
-    Pending,
-    Report,
-    count_states,
-    ledger_table,
-    moves_table,
-)
+from miner.pgn.decode import make_reader
+from miner.pgn.ledger import BatchReader, Pending, count_states
+from miner.pgn.numbering import Answer, Count, Numbering, Report
 from miner.read.contents import write_batch
-from miner.read.numbering import Numbering
 from miner.settings import ReadSettings
 from miner.store.places import Location
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What a worker must know before its first batch."""
+    """How a worker reads all its batches, and where it writes."""
 
     settings: ReadSettings
     salt: bytes
@@ -64,83 +56,99 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of a batch."""
+    """The account of a batch whose files are written."""
 
     number: int  # of the batch
     first_game: int  # number in the store of its first game
-    pieces: list[tuple[int, Count]]  # of each piece: which of the sources it is of, and what it holds
+    counts: Sequence[Count]  # of each piece
     states: Counter[str]  # games in each state of the ledger
     moves: int  # rows of moves
     digests: dict[str, str]  # SHA-256 of the two files, by their paths in the store
 
 
 def read_batches(
-    batches: Iterator[Batch], job: Job, processes: int, numbering: Numbering | None = None
+    batches: Iterator[Batch], job: Job, processes: int, numbering: Numbering
 ) -> Iterator[Outcome]:
-    """Read and write all batches; what became of each, in no particular order.
-
-    `numbering`: of the games before them; None: there are none.
+    """Read and write all batches; an account of each, in no particular order.
 
     A single batch is read in this process, since no other would be started sooner than it is done.
-
     Raises MinerError if a worker dies.
     """
-    start = list(islice(batches, 2))
-    is_small = len(start) < 2
-    # Popped, so that no batch stays in memory once it is done.
-    everything = chain((start.pop(0) for _ in range(len(start))), batches)
-    numbered = enumerate(everything, start=job.first_batch)
-    if is_small or processes == 1:
-        yield from _read_here(numbered, job, numbering or Numbering())
-    else:
-        yield from _read_in_workers(numbered, job, processes, numbering or Numbering())
-
-
-def _read_here(batches: Iterator[tuple[int, Batch]], job: Job, numbering: Numbering) -> Iterator[Outcome]:
+    numbered = enumerate(batches, start=job.first_batch)
+    start = list(islice(numbered, 2))
+    # The workers' first steps, which are to import everything, take as long as a batch does.
+    context = _context() if len(start) == 2 and processes > 1 else None
     reader = job.batch_reader()
-    for number, batch in batches:
-        yield _read_batch(number, batch, reader, numbering, job)
+    # Popped, so that no batch stays in memory once it is done.
+    upcoming = chain((start.pop(0) for _ in range(len(start))), numbered)
+    for_here = islice(upcoming, 1 if context else None)
+    yield from (_read_batch(number, batch, reader, numbering, job) for number, batch in for_here)
+    if context:
+        with _workers(context, job, processes) as workers:
+            yield from converse(_Processes(workers), upcoming, numbering)
 
 
 def _read_batch(number: int, batch: Batch, reader: BatchReader, numbering: Numbering, job: Job) -> Outcome:
     pending = reader.read(batch)
-    answer = numbering.answer(begins_source(batch), pending.report)
-    return write(number, batch, pending, answer, job)
+    return write(number, pending, numbering.answer(pending.report), job)
 
 
-def begins_source(batch: Batch) -> list[bool]:
-    """Whether each piece is the beginning of its source."""
-    return [piece.first_byte == 0 for piece in batch]
-
-
-def write(number: int, batch: Batch, pending: Pending, answer: Answer, job: Job) -> Outcome:
-    """Write the files of a batch that was read, to be settled; its texts are not needed any more."""
-    ledger = ledger_table(pending, answer)
-    moves = moves_table(pending, answer)
+def write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
+    """Write the files of a batch that was read, to be settled."""
+    rows = pending.rows(answer)
     return Outcome(
         number=number,
         first_game=answer.first_game,
-        pieces=[(piece.origin, count) for piece, count in zip(batch, pending.counts, strict=True)],
-        states=count_states(ledger),
-        moves=moves.num_rows,
-        digests=write_batch(job.folder, number, ledger, moves, settled=False),
+        counts=pending.counts,
+        states=count_states(rows.games),
+        moves=rows.moves.num_rows,
+        digests=write_batch(job.folder, number, rows, settled=False),
     )
+
+
+class Readers(Protocol):
+    """Those who read batches elsewhere, several at once, each in two steps."""
+
+    def has_room(self) -> bool:
+        """Whether one more batch can be begun."""
+
+    def begin(self, number: int, given: Any) -> None:
+        """Have a batch read, by its number."""
+
+    def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
+        """Steps that have ended meanwhile, by the numbers of their batches; waits for some, not for ever."""
+
+    def answer(self, number: int, answer: Answer) -> None:
+        """Have a batch that was reported on written."""
+
+
+def converse(readers: Readers, batches: Iterator[tuple[int, Any]], numbering: Numbering) -> Iterator[Outcome]:
+    """Have numbered batches read, of which the reports are answered in their order."""
+    reports: dict[int, Report] = {}
+    open_batches = 0
+    upcoming = next(batches, None)
+    next_answered = upcoming[0] if upcoming else 0
+    while upcoming or open_batches:
+        if upcoming and readers.has_room():
+            readers.begin(*upcoming)
+            open_batches += 1
+            upcoming = next(batches, None)
+            continue
+        for number, message in readers.ended():
+            if isinstance(message, Report):
+                reports[number] = message
+            else:
+                open_batches -= 1
+                yield message
+        while next_answered in reports:
+            readers.answer(next_answered, numbering.answer(reports.pop(next_answered)))
+            next_answered += 1
 
 
 @dataclass(slots=True)
 class _Worker:
     process: BaseProcess
     connection: Connection
-    number: int = 0  # of the batch it works on
-    begins_source: Sequence[bool] = ()
-    report: Report | None = None  # not answered yet
-
-    def work_on(self, number: int, batch: Batch) -> None:
-        """Send a batch; the texts by themselves, since pickling would copy them."""
-        self.number, self.begins_source = number, begins_source(batch)
-        self.send((number, [replace(piece, text=b"") for piece in batch]))
-        for piece in batch:
-            self.send(piece.text)
 
     def send(self, message: Any) -> None:
         try:
@@ -165,44 +173,38 @@ class _Worker:
         code = self.process.exitcode
         how = f"was killed by signal {-code}" if code is not None and code < 0 else f"ended with code {code}"
         return MinerError(
-            f"a worker process {how}",
-            advice="run it again; if memory is short, use fewer processes",
+            f"a worker process {how}", advice="run it again; if memory is short, use fewer processes"
         )
 
 
-def _read_in_workers(
-    batches: Iterator[tuple[int, Batch]], job: Job, processes: int, numbering: Numbering
-) -> Iterator[Outcome]:
-    context = _context()
-    # The workers' first steps, which are to import everything, take as long as a batch does.
-    number, batch = next(batches)
-    yield _read_batch(number, batch, job.batch_reader(), numbering, job)
-    next_answered = number + 1
-    del batch
-    with _workers(context, job, processes) as idle:
-        busy: dict[int, _Worker] = {}  # by the batch they work on
-        upcoming = next(batches, None)
-        while upcoming or busy:
-            if upcoming and idle:
-                number, batch = upcoming
-                worker = busy[number] = idle.pop()
-                worker.work_on(number, batch)
-                del batch
-                upcoming = next(batches, None)
-                continue
-            ready = wait([worker.connection for worker in busy.values()])
-            for worker in [one for one in busy.values() if one.connection in ready]:
+class _Processes:
+    """Worker processes on this machine, each of which reads one batch at a time."""
+
+    def __init__(self, workers: Sequence[_Worker]) -> None:
+        self._idle = list(workers)
+        self._busy: dict[int, _Worker] = {}  # by the batch they work on
+
+    def has_room(self) -> bool:
+        return bool(self._idle)
+
+    def begin(self, number: int, given: Batch) -> None:
+        worker = self._busy[number] = self._idle.pop()
+        # The texts by themselves, since pickling would copy them.
+        worker.send((number, [replace(piece, text=b"") for piece in given]))
+        for piece in given:
+            worker.send(piece.text)
+
+    def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
+        ready = wait([worker.connection for worker in self._busy.values()])
+        for number, worker in list(self._busy.items()):
+            if worker.connection in ready:
                 message = worker.receive()
-                if isinstance(message, Report):
-                    worker.report = message
-                else:
-                    idle.append(busy.pop(worker.number))
-                    yield message
-            while next_answered in busy and (report := busy[next_answered].report) is not None:
-                worker = busy[next_answered]
-                worker.report = None
-                worker.send(numbering.answer(worker.begins_source, report))
-                next_answered += 1
+                if isinstance(message, Outcome):
+                    self._idle.append(self._busy.pop(number))
+                yield number, message
+
+    def answer(self, number: int, answer: Answer) -> None:
+        self._busy[number].send(answer)
 
 
 def _context() -> Any:
@@ -241,7 +243,7 @@ def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
                 process.start()
             theirs.close()
             workers.append(_Worker(process, ours))
-        yield list(workers)
+        yield workers
         for worker in workers:
             worker.send(None)
             worker.process.join()
@@ -251,18 +253,6 @@ def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
             worker.process.kill()
             worker.process.join()
             worker.process.close()
-
-
-def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> bool:
-    """Whether there was another batch."""
-    message = connection.recv()
-    if message is None:
-        return False
-    number, textless = message
-    pending = reader.read([replace(piece, text=connection.recv_bytes()) for piece in textless])
-    connection.send(pending.report)
-    connection.send(write(number, textless, pending, connection.recv(), job))
-    return True
 
 
 def _work(connection: Connection, job: Job, environment: dict[str, str]) -> None:
@@ -278,3 +268,15 @@ def _work(connection: Connection, job: Job, environment: dict[str, str]) -> None
     except Exception as error:
         connection.send(error)
         raise
+
+
+def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> bool:
+    """Whether there was another batch."""
+    message = connection.recv()
+    if message is None:
+        return False
+    number, textless = message
+    pending = reader.read([replace(piece, text=connection.recv_bytes()) for piece in textless])
+    connection.send(pending.report)
+    connection.send(write(number, pending, connection.recv(), job))
+    return True

@@ -2,18 +2,58 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from operator import attrgetter
 from typing import Any
 
-from miner.export.lists import COUNTS, TEACHING, TREND, VERDICT, WORTH
 from miner.finding.finding import Finding, Reply
 from miner.finding.words import observed_sentence, often_words, price_sentence
 from miner.report.mistakes import Details, mistake
 from miner.report.opening_map import Replies, opening_map
 from miner.report.summary import summaries
 
-COLUMNS = (*COUNTS, *VERDICT, *WORTH, *TEACHING, *TREND)
-"""The columns of FINDINGS that are told of each finding, beside what belongs to its losing reply."""
+WORDS: dict[str, Callable[[Finding], str]] = {
+    "kind": attrgetter("kind"),
+    "side": attrgetter("side"),
+    "taught": lambda finding: str(finding.taught),
+    "band": attrgetter("band"),
+    "often": often_words,
+    "observed": observed_sentence,
+    "price": price_sentence,
+}
+"""What is told in words of each finding, by the name that the page's scripts have for it."""
+
+COLUMNS = (
+    "games_at_position",
+    "games_with_reply",
+    "players_with_reply",
+    "pick_rate",
+    "pick_rate_low",
+    "pick_rate_high",
+    "loss",
+    "cp_best",
+    "cp_reply",
+    "plain_reach",
+    "steered_reach",
+    "points_per_100",
+    "points_per_100_low",
+    "gain_for_band",
+    "curve",
+    "find_rate",
+    "find_rate_low",
+    "find_rate_high",
+    "teaching_value",
+    "teaching_value_low",
+    "conversion_expected",
+    "conversion_observed",
+    "games_per_player",
+    "trend",
+    "trend_p",
+)
+"""The columns of FINDINGS that are told of each finding, beside what belongs to its losing reply.
+
+The scripts know each by the same name and with the type that the schema gives it.
+"""
 
 DIGITS = 5
 
@@ -44,24 +84,15 @@ def contents(
         "bands": list(bands),
         "summaries": summaries(findings),
         "mistakes": mistakes,
-        "columns": ["mistake", "kind", "side", "taught", "band", "often", "observed", "price", *COLUMNS],
+        "columns": ["mistake", *WORDS, *COLUMNS],
         "findings": told,
         "map": opening_map(replies, paths),
     }
 
 
 def _row(finding: Finding, place: int) -> list[Any]:
-    return [
-        place,
-        finding.kind,
-        finding.side,
-        str(finding.taught),
-        finding.band,
-        often_words(finding),
-        observed_sentence(finding),
-        price_sentence(finding),
-        *(_rounded(getattr(finding, column)) for column in COLUMNS),
-    ]
+    words = [say(finding) for say in WORDS.values()]
+    return [place, *words, *(_rounded(getattr(finding, column)) for column in COLUMNS)]
 
 
 def _rounded(value: Any) -> Any:

@@ -215,7 +215,7 @@ function drawCell(page, cell, weighed, wide, isRoot) {
 
 /** Arrow keys walk over the map, Enter looks behind a move, Escape goes back. @param {Page} page @param {Cell[]} cells @param {SVGElement[]} shown @param {KeyboardEvent} event */
 function walkMap(page, cells, shown, event) {
-  const at = shown.indexOf(/** @type {any} */ (document.activeElement));
+  const at = shown.findIndex((one) => one === document.activeElement);
   if (at < 0) return;
   const here = cells[at];
   const root = cells[0].number;
@@ -226,7 +226,7 @@ function walkMap(page, cells, shown, event) {
     if (next < 0) return;
     shown[at].setAttribute("tabindex", "-1");
     shown[next].setAttribute("tabindex", "0");
-    /** @type {any} */ (shown[next]).focus();
+    shown[next].focus();
   }
   event.preventDefault();
 }
@@ -247,12 +247,12 @@ function listLink(page, root) {
   return hashOf({ ...DEFAULTS, moves, band: mapBand(page), side: mapSide(page), chosen: page.state.chosen });
 }
 
-/** The position, and the findings behind it. @param {Page} page @param {number} root @param {Weighed} weighed @returns {HTMLElement[]} */
+/** The position, and the findings behind it. @param {Page} page @param {number} root @param {Weighed} weighed @returns {(HTMLElement | SVGElement)[]} */
 function behind(page, root, weighed) {
   const board = afterMoves(boardOf(START), wayTo(page, root).map((one) => page.moves[one].uci));
   const move = page.moves[root];
   const found = inOrder(weighed.below[root].map((at) => page.findings[at]), "teaching_value_low", false);
-  const picture = /** @type {any} */ (diagram(board, { bottom: mapSide(page), frames: root ? markOf(move.uci) : null, label: `${moveWords(move)}. ${boardWords(board)}` }));
+  const picture = diagram(board, { bottom: mapSide(page), frames: root ? markOf(move.uci) : null, label: `${moveWords(move)}. ${boardWords(board)}` });
   return [picture,
     el("p", { class: "count" }, `${percent(weighed.share[root])} of games; ${found.length ? `${weighed.gain[root].toFixed(1)} points in 100 of them` : "nothing to gain here"}${found.length > MOST_BEHIND ? `. The best ${MOST_BEHIND} of ${count(found.length)}:` : ""}`),
     el("ol", { class: "below" }, ...found.slice(0, MOST_BEHIND).map((one) => el("li", { value: one.number },

@@ -2,6 +2,7 @@
 /* The page: its state is in the link, its data in the element `contents`. */
 
 /**
+ * `Told`, the columns of a finding, is made from those of contents.py: see `make page-types`.
  * @typedef {{san: string, uci: string}} Line
  * @typedef {{line: Line, at: number, result: string, date: string, winner: number, loser: number, moments: number[]}} Model
  * @typedef {[string, number, number, number, number, number]} ShareRow name, games, of games, share, low, high
@@ -9,19 +10,14 @@
  * @typedef {{key: string, fen: string, ply: number, path: Line, name: string, eco: string, opening: string, reply: Line,
  *   refutation: Line, better: Line, severe: boolean, reason: string, pattern: string, detail: string, why: string,
  *   engine: string, nodes: number, picks: ShareRow[], answers: {san: string, games: number, kept: number | null}[],
- *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[], board: Board, mark: Mark}} Mistake
- * @typedef {{mistake: number, kind: string, side: string, taught: string, band: string, often: string, observed: string,
- *   price: string, games_at_position: number, games_with_reply: number, players_with_reply: number, pick_rate: number,
- *   pick_rate_low: number, pick_rate_high: number, loss: number, cp_best: number,
- *   cp_reply: number, plain_reach: number, steered_reach: number, points_per_100: number, points_per_100_low: number,
- *   gain_for_band: number, curve: string, find_rate: number | null, find_rate_low: number | null,
- *   find_rate_high: number | null, teaching_value: number, teaching_value_low: number, conversion_expected: number | null,
- *   conversion_observed: number | null, games_per_player: number | null, trend: string, trend_p: number | null,
- *   number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
+ *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[]}} ToldMistake
+ * @typedef {ToldMistake & {board: Board, mark: Mark}} Mistake
+ * @typedef {Told & {number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
  * @typedef {{sources: string[], games: number, ledger: [string, number][], first: string, last: string, stale: boolean, positions: number,
  *   engines: string[], nodes: number}} Mined
- * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: Mistake[], columns: string[],
- *   findings: any[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
+ * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: ToldMistake[], columns: string[],
+ *   findings: Value[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
+ * @typedef {string | number | null} Value
  * @typedef {typeof DEFAULTS} State
  */
 
@@ -49,19 +45,22 @@ function hashOf(state) {
   return `#${new URLSearchParams([["view", state.view], ...said.filter(([key]) => key !== "view")])}`;
 }
 
+/** A row with the names of its columns. @param {string[]} columns @param {Value[]} values @returns {Told} */
+function toldIn(columns, values) {
+  const told = /** @type {unknown} */ (Object.fromEntries(columns.map((column, place) => [column, values[place]])));
+  return /** @type {Told} */ (told);
+}
+
 /** The findings as objects, each with its mistake. @param {Contents} contents @returns {Finding[]} */
 function findingsOf(contents) {
-  for (const about of contents.mistakes) {
-    about.board = boardOf(about.fen);
-    about.mark = markOf(about.reply.uci);
-  }
+  const mistakes = contents.mistakes.map((one) => Object.assign(one, { board: boardOf(one.fen), mark: markOf(one.reply.uci) }));
   return contents.findings.map((values, at) => {
-    const finding = /** @type {any} */ (Object.fromEntries(contents.columns.map((column, place) => [column, values[place]])));
-    const about = contents.mistakes[finding.mistake];
+    const told = toldIn(contents.columns, values);
+    const about = mistakes[told.mistake];
     const moves = `${about.path.san} ${about.reply.san}`.trim();
-    return Object.assign(finding, {
-      number: at + 1, about, moves, also: [], id: `${about.key}-${about.reply.uci}-${finding.band}-${finding.kind}`,
-      search: [about.name, about.eco, moves, about.refutation.san, about.why, about.reason, about.pattern, finding.band, finding.kind, `#${at + 1}`].join(" ").toLowerCase(),
+    return Object.assign(told, {
+      number: at + 1, about, moves, also: [], id: `${about.key}-${about.reply.uci}-${told.band}-${told.kind}`,
+      search: [about.name, about.eco, moves, about.refutation.san, about.why, about.reason, about.pattern, told.band, told.kind, `#${at + 1}`].join(" ").toLowerCase(),
     });
   });
 }

@@ -23,7 +23,6 @@ from miner.report.mistakes import Details
 from miner.report.opening_map import Replies
 from miner.report.summary import mined
 from miner.store import STAGES, Store
-from miner.terms import BandScheme
 
 SCRIPTS = ("board.js", "text.js", "list.js", "finding.js", "map.js", "page.js")
 """The page's scripts in the order in which they run."""
@@ -86,7 +85,7 @@ def _contents(store: Store) -> dict[str, Any]:
     store.require("rank")
     findings = findings_of(store.read_table("findings"))
     wanted = {one.reply for one in findings}
-    bands = BandScheme(tuple(store.require("tally").settings["band_edges"])).names
+    bands = store.bands.names
     replies = store.read_table("replies")
     present = set(replies["band"].unique().to_pylist()) | {one.band for one in findings}
     bands = tuple(band for band in bands if band in present)

@@ -1,15 +1,17 @@
 "use strict";
 /* Elements, numbers and moves in words. Text is only ever put in as text. */
 
+/** @typedef {string | number | boolean | null | ((event: Event) => void)} Attribute none for null and false; `true` has no value */
+
 /**
  * An element with attributes and children; strings become text. A handler is given as `onclick` and the like.
- * @param {string} name @param {Record<string, any>} attributes @param {...(Node | string | null)} children @returns {HTMLElement}
+ * @param {string} name @param {Record<string, Attribute>} attributes @param {...(Node | string | null)} children @returns {HTMLElement}
  */
 function el(name, attributes = {}, ...children) {
   const element = document.createElement(name);
   for (const [key, value] of Object.entries(attributes)) {
-    if (value === null || value === undefined || value === false) continue;
-    if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
+    if (value === null || value === false) continue;
+    if (typeof value === "function") element.addEventListener(key.slice(2), value);
     else element.setAttribute(key, value === true ? "" : String(value));
   }
   element.append(.../** @type {(Node | string)[]} */ (children.filter((one) => one !== null)));

@@ -1,35 +1,27 @@
-"""What the expectimax found, as tables and as a tree that can be walked. No I/O."""
+"""The moves that score best, as a table and as a tree, and the replies that they take away. No I/O."""
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import chess
+import chess.polyglot
 import numpy as np
 import pandas as pd
 
-from miner.board.moves import line_san, parse_uci_line, unpack_move
+from miner.arrays import Floats
+from miner.board.moves import line_san, unpack_move
 from miner.settings import SteerSettings
-from miner.steer.grow import popular
-from miner.steer.tallied import TalliedTree
-from miner.steer.tree import (
-    Choice,
-    OurPosition,
-    Position,
-    TheirPosition,
-    Valued,
-    Worth,
-    engine_expected,
-    followed_to,
-    steps_of,
-)
-from miner.terms import Side
+from miner.steer.expectimax import Choice, OurPosition, TheirPosition, Tree, Valued, Worth, steps_of
+from miner.steer.grow import Ask, Looked, Question, popular
+from miner.steer.tallied import Played, TalliedTree
+from miner.terms import Side, expected_score
 
-TRAPS_TOLD = 3
+_TRAPS_LISTED = 3
 
 COLUMNS = {
     "key": "position key",
@@ -57,18 +49,20 @@ COLUMNS = {
 """The columns of `Advice.choices`, and what each is."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class TakenAway:
     """A reply that is popular and sound after another move of ours, and loses after the recommended one."""
 
     key: int  # our position
     move: int  # the recommended move
+    here: int  # the position after it
     reply: int
     sister: int  # the move of ours after which it is most popular
-    rate_there: float  # pick rate after that
+    there: int  # the position after that
+    rate_there: float  # pick rate there
     rate_here: float  # after the recommended move; 0: nobody chose it
-    loss_there: float  # expected score by the engine's rule
-    loss_here: float
+    loss_there: float = 0.0  # expected score by the engine's rule
+    loss_here: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,13 +73,17 @@ class Advice:
     band: str
     root: int
     first_moves: tuple[chess.Move, ...]  # from the start of the game to the first position; may be empty
-    tree: Mapping[int, Position]
     valued: Valued
     worth: Worth
     tallied: TalliedTree
     settings: SteerSettings
     curve: str  # fitted, or engine
     taken_away: tuple[TakenAway, ...] = ()
+
+    @property
+    def tree(self) -> Tree:
+        """The positions that matter, by their keys."""
+        return self.valued.tree
 
     @cached_property
     def reach(self) -> dict[int, float]:
@@ -102,12 +100,11 @@ class Advice:
         """Move, position it leads to (None: the tree ends) and share of games, where the advice is followed:
         our one move, or the band's replies.
         """
-        position = self.tree[key]
-        for step in steps_of(position):
-            if isinstance(position, OurPosition) and step.move != self.valued.chosen[key]:
+        for step in steps_of(self.tree[key]):
+            if isinstance(step, Choice) and step.move != self.valued.chosen[key]:
                 continue
             rate = 1.0 if isinstance(step, Choice) else step.rate
-            yield step.move, followed_to(self.tree, self.valued.cut, key, step), rate
+            yield step.move, self.valued.child(key, step), rate
 
     @cached_property
     def ways(self) -> dict[int, tuple[chess.Move, ...]]:
@@ -127,7 +124,7 @@ class Advice:
         """Expected score from the first position on, with its interval."""
         return self._interval(self.valued.positions[self.root])
 
-    def _interval(self, values: Any) -> tuple[float, float, float]:
+    def _interval(self, values: Floats) -> tuple[float, float, float]:
         tail = (1.0 - self.settings.confidence) / 2.0
         low, high = np.quantile(values[1:], [tail, 1.0 - tail])
         # Where a rare reply decides, few draws hold it, and the best guess lies outside of most.
@@ -147,97 +144,189 @@ class Advice:
     def _rows(self, key: int) -> list[dict[str, Any]]:
         position = self.tree[key]
         assert isinstance(position, OurPosition)
-        place = self.tallied.places[key]
-        board = chess.Board(place.fen)
+        fen = self.tallied.positions[key].fen
+        board = chess.Board(fen)
         way = (*self.first_moves, *self.ways[key])
-        played = {one.move: one for one in self.tallied.played.get(key, ())}
-        shown = _popular_with(popular(self.tallied.played.get(key, ())), key, self.tallied)
+        moves = self.tallied.played.get(key, ())
+        games_band = {played.move: played.games_band for played in moves}
+        popular_with = _popular_with(moves)
         rows = []
         for choice in position.choices:
             value, low, high = self._interval(self.valued.moves[key, choice.move])
-            move = unpack_move(choice.move)
             answered = self.tree.get(choice.child) if choice.child is not None else None
             rows.append(
                 {
                     "key": key,
-                    "fen": place.fen,
+                    "fen": fen,
                     "ply": len(way),
                     "path": line_san(chess.Board(), way),
                     "reach": self.reach[key],
-                    "move": board.san(move),
-                    "uci": move.uci(),
+                    "move": board.san(unpack_move(choice.move)),
+                    "uci": unpack_move(choice.move).uci(),
                     "is_recommended": choice.move == self.valued.chosen[key],
                     "is_engine_choice": choice is position.choices[0],
                     "is_sound": choice.loss <= self.settings.soundness,
-                    "popular_with": shown.get(choice.move, ""),
+                    "popular_with": popular_with.get(choice.move, ""),
                     "value": value,
                     "value_low": low,
                     "value_high": high,
                     "cp": choice.cp,
-                    "expected": engine_expected(choice.cp),
+                    "expected": expected_score(choice.cp),
                     "loss": choice.loss,
                     "price": float(self.valued.prices[key, choice.move][0]),
                     "games": answered.games if isinstance(answered, TheirPosition) else 0,
-                    "games_band": played[choice.move].games_band if choice.move in played else 0,
-                    "traps": self._traps_told(key, choice),
+                    "games_band": games_band.get(choice.move, 0),
+                    "traps": self._traps(key, choice),
                 }
             )
         return sorted(rows, key=lambda row: (not row["is_recommended"], -row["value"]))
 
-    def _traps_told(self, key: int, choice: Choice) -> str:
-        return "; ".join(
-            f"{line} ({share:.0%})" for line, share in self.traps_of(key, choice.move)[:TRAPS_TOLD]
-        )
-
-    def traps_of(self, key: int, move: int) -> list[tuple[str, float]]:
+    def _traps(self, key: int, choice: Choice) -> str:
         """The losing replies that carry a choice, the heaviest first: the line from the choice to the reply,
         SAN, and its share of what the choice is worth above its price.
         """
-        traps = self.valued.traps[key, move]
-        above = float(self.valued.moves[key, move][0] - self.valued.prices[key, move][0])
+        step = key, choice.move
+        traps = self.valued.traps[step]
+        above = float(self.valued.moves[step][0] - self.valued.prices[step][0])
         if not traps or above <= 0.0:
-            return []
-        lines = self._lines_from(key, move, {trap.key for trap in traps})
-        board = chess.Board(self.tallied.places[key].fen)
-        return [
-            (line_san(board, (*lines[trap.key], unpack_move(trap.move))), trap.gain / above) for trap in traps
-        ]
+            return ""
+        assert choice.child is not None
+        lines = self._lines_from(choice.child, {trap.key for trap in traps})
+        board = chess.Board(self.tallied.positions[key].fen)
+        return "; ".join(
+            f"{line_san(board, map(unpack_move, (choice.move, *lines[trap.key], trap.move)))}"
+            f" ({trap.gain / above:.0%})"
+            for trap in traps[:_TRAPS_LISTED]
+        )
 
-    def _lines_from(self, key: int, move: int, wanted: set[int]) -> dict[int, tuple[chess.Move, ...]]:
-        """A shortest line from a choice to each of the wanted positions, our side following the advice."""
-        [child] = [one.child for one in steps_of(self.tree[key]) if one.move == move]
-        assert child is not None
-        lines: dict[int, tuple[chess.Move, ...]] = {child: (unpack_move(move),)}
-        waiting = deque([child])
+    def _lines_from(self, first: int, wanted: set[int]) -> dict[int, tuple[int, ...]]:
+        """A shortest line from a position to each of the wanted ones, our side following the advice."""
+        lines: dict[int, tuple[int, ...]] = {first: ()}
+        waiting = deque([first])
         while waiting and not wanted <= lines.keys():
             here = waiting.popleft()
-            for step, there, _ in self.followed(here):
+            for move, there, _ in self.followed(here):
                 if there is not None and there not in lines:
-                    lines[there] = (*lines[here], unpack_move(step))
+                    lines[there] = (*lines[here], move)
                     waiting.append(there)
         return lines
 
 
-def _popular_with(found: list[Any], key: int, tallied: TalliedTree) -> dict[int, str]:
-    """Whose most popular move each of `popular` moves is."""
-    played = tallied.played.get(key, ())
-    told: dict[int, str] = {}
-    for one in found:
-        with_band = bool(one.games_band) and one.games_band == max(other.games_band for other in played)
-        with_strong = bool(one.games_strong) and one.games_strong == max(
-            other.games_strong for other in played
+def _popular_with(moves: Sequence[Played]) -> dict[int, str]:
+    """Whose most popular move each of the `popular` moves is."""
+    most_band = max((played.games_band for played in moves), default=0)
+    most_strong = max((played.games_strong for played in moves), default=0)
+    return {
+        played.move: ", ".join(
+            name
+            for name, games, most in (
+                ("band", played.games_band, most_band),
+                ("strong", played.games_strong, most_strong),
+            )
+            if 0 < games == most
         )
-        told[one.move] = ", ".join(
-            name for name, holds in (("band", with_band), ("strong", with_strong)) if holds
+        for played in popular(moves)
+    }
+
+
+def taken_away(advice: Advice, ask: Ask) -> tuple[TakenAway, ...]:
+    """The replies that the recommended moves take away, those that are felt most often first.
+
+    Replies are matched by their squares. A reply that only overlooks a threat is none: it must be clearly
+    worse than to pass. Named is the move of ours after which a reply is most popular among those after which
+    it is sound.
+    """
+    losing = advice.settings.losing
+    replies = [
+        taken
+        for key in advice.reach
+        if isinstance(advice.tree.get(key), OurPosition)
+        for taken in _candidates(advice, key)
+    ]
+    looked = _look(advice, ((taken.here, taken.reply) for taken in replies), ask)
+    replies = [
+        replace(taken, loss_here=loss)
+        for taken in replies
+        if (loss := _loss(looked.get(taken.here), taken.reply)) is not None and loss >= losing
+    ]
+    passed = _passed(advice, looked, {taken.here for taken in replies}, ask)
+    replies = [taken for taken in replies if taken.loss_here >= passed.get(taken.here, 1.0) + losing / 2]
+    looked = _look(advice, ((taken.there, taken.reply) for taken in replies), ask)
+    found: dict[tuple[int, int], TakenAway] = {}
+    for taken in replies:
+        loss = _loss(looked.get(taken.there), taken.reply)
+        known = found.get((taken.key, taken.reply))
+        if loss is None or loss >= losing / 2:
+            continue
+        if known is None or taken.rate_there > known.rate_there:
+            found[taken.key, taken.reply] = replace(taken, loss_there=loss)
+    felt = {
+        step: advice.reach[taken.key] * taken.rate_there * taken.loss_here for step, taken in found.items()
+    }
+    return tuple(found[step] for step in sorted(found, key=lambda step: (-felt[step], step)))
+
+
+def _candidates(advice: Advice, key: int) -> list[TakenAway]:
+    """Replies that are popular after another move of ours and legal after the recommended one."""
+    tallied, settings = advice.tallied, advice.settings
+    board = chess.Board(tallied.positions[key].fen)
+    move = advice.valued.chosen[key]
+    here = tallied.child(board, unpack_move(move))
+    if here is None:
+        return []
+    board_here = chess.Board(tallied.positions[here].fen)
+    rates_here = {answer.move: answer.rate for answer in tallied.answers(here)}
+    return [
+        TakenAway(
+            key=key,
+            move=move,
+            here=here,
+            reply=reply.move,
+            sister=sister.move,
+            there=there,
+            rate_there=reply.rate,
+            rate_here=rates_here.get(reply.move, 0.0),
         )
-    return told
+        for sister in tallied.played[key]
+        if sister.move != move and sister.games >= settings.min_games
+        if (there := tallied.child(board, unpack_move(sister.move))) is not None
+        for reply in tallied.answers(there)
+        if reply.rate >= settings.popular and reply.games_band >= settings.min_games
+        if board_here.is_legal(unpack_move(reply.move))
+    ]
 
 
-def rows_of(choices: pd.DataFrame) -> list[Any]:
-    """The rows of `Advice.choices`, with the columns as attributes."""
-    return list(choices.itertuples(index=False))
+def _look(advice: Advice, steps: Iterable[tuple[int, int]], ask: Ask) -> dict[int, Looked]:
+    """The engine's verdicts on replies, by position."""
+    wanted: dict[int, set[int]] = {}
+    for key, move in steps:
+        wanted.setdefault(key, set()).add(move)
+    questions = [
+        Question(key, advice.tallied.positions[key].fen, tuple(sorted(moves)))
+        for key, moves in wanted.items()
+    ]
+    answers = zip(questions, ask(questions), strict=True) if questions else ()
+    return {question.key: looked for question, looked in answers if looked is not None}
 
 
-def first_moves_of(path: str) -> tuple[chess.Move, ...]:
-    """The moves of a path in UCI from the start of the game."""
-    return parse_uci_line(chess.Board(), path.split())
+def _passed(advice: Advice, looked: dict[int, Looked], keys: set[int], ask: Ask) -> dict[int, float]:
+    """The loss of the opponent who passes, by position; not for those in which he is in check."""
+    questions, places = [], []
+    for key in sorted(keys):
+        board = chess.Board(advice.tallied.positions[key].fen)
+        if not board.is_check():
+            board.push(chess.Move.null())
+            questions.append(Question(chess.polyglot.zobrist_hash(board), board.fen()))
+            places.append(key)
+    answers = ask(questions) if questions else []
+    return {
+        key: expected_score(looked[key].cp_best) - expected_score(-after.cp_best)
+        for key, after in zip(places, answers, strict=True)
+        if after is not None
+    }
+
+
+def _loss(looked: Looked | None, move: int) -> float | None:
+    if looked is None or move not in looked.cp:
+        return None
+    return max(0.0, expected_score(looked.cp_best) - expected_score(looked.cp[move]))

@@ -5,28 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from pathlib import Path
 
 import chess
 import chess.polyglot
 
-from miner.cluster import Cluster
+from miner.board.moves import parse_uci_line
 from miner.curve.fit import curves_in
 from miner.engine.cache import VerdictCache
-from miner.engine.identity import find_engine
-from miner.engine.pool import PoolLimits, Teller, consult, identify
+from miner.engine.consult import advancing, consult
+from miner.engine.dispatch import identify
 from miner.errors import UsageError
 from miner.graph.repertoire import Repertoire
-from miner.progress import Progress, Silent
+from miner.means import USUAL, Means
 from miner.schema import JUDGED
 from miner.settings import SteerSettings
-from miner.steer.advice import Advice, first_moves_of
-from miner.steer.grow import grow
-from miner.steer.leaves import coefficients_drawn, curve_worth, engine_worth
-from miner.steer.searches import Ask, Looked, Question, inquiries
-from miner.steer.taken import taken_away
+from miner.steer.advice import Advice, taken_away
+from miner.steer.expectimax import Worth, coefficients_drawn, curve_worth, engine_worth, value
+from miner.steer.grow import Ask, Looked, Question, grow, look
 from miner.steer.tallied import TalliedTree, lay_out
-from miner.steer.tree import Worth, value
 from miner.store import Store
 from miner.terms import BandScheme, Side
 
@@ -36,15 +32,10 @@ def advise(
     side: Side,
     band: str,
     settings: SteerSettings | None = None,
+    means: Means = USUAL,
     *,
     start: str = "",
     repertoire: Repertoire | None = None,
-    cache: Path,
-    engine: Path | None = None,
-    engines: int | None = None,
-    progress: Progress | None = None,
-    limits: PoolLimits | None = None,
-    cluster: Cluster | None = None,
 ) -> Advice:
     """Which moves of `side` score best against players of `band`, from the position `start` on.
 
@@ -57,32 +48,33 @@ def advise(
     ClusterFailed.
     """
     settings = settings or SteerSettings()
-    bands = BandScheme(tuple(store.require("tally").settings["band_edges"]))
-    bands.check((band,))
-    tallied = _ground_of(store, band, bands, settings)
+    bands = store.bands
+    bands.require([band])
+    tallied = lay_out(
+        store.read_table("positions"),
+        store.read_table("replies"),
+        store.read_table("judged") if store.manifest("judge") else JUDGED.empty_table(),
+        band=band,
+        bands=bands,
+        strong_rating=settings.strong_rating,
+        confidence=store.require("tally").settings["confidence"],
+    )
     first_moves, root = find_start(tallied, start)
-    _check(tallied, root, side, band, repertoire)
+    _require_answers(tallied, root, side, band, repertoire)
     fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
-    program = engine or find_engine()
-    with _asking(tallied, settings, program, cache, engines, limits, cluster, progress or Silent()) as ask:
+    with _asking(tallied, settings, means) as ask:
         tree = grow(tallied, root, side, settings, ask, fixed)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
         worth, source = worth_in(store, bands, band, settings.draws)
         valued = value(
-            tree,
-            root,
-            worth,
-            draws=settings.draws,
-            losing=settings.losing,
-            confidence=settings.confidence,
+            tree, root, worth, draws=settings.draws, losing=settings.losing, confidence=settings.confidence
         )
         advice = Advice(
             side=side,
             band=band,
             root=root,
             first_moves=first_moves,
-            tree=tree,
             valued=valued,
             worth=worth,
             tallied=tallied,
@@ -92,24 +84,13 @@ def advise(
         return replace(advice, taken_away=taken_away(advice, ask))
 
 
-def _ground_of(store: Store, band: str, bands: BandScheme, settings: SteerSettings) -> TalliedTree:
-    """What the store's tally says of the band, and its judge, where there was one."""
-    return lay_out(
-        store.read_table("positions"),
-        store.read_table("replies"),
-        store.read_table("judged") if store.manifest("judge") else JUDGED.empty_table(),
-        band=band,
-        bands=bands,
-        strong_rating=settings.strong_rating,
-        confidence=store.require("tally").settings["confidence"],
-    )
-
-
-def _check(tallied: TalliedTree, root: int, side: Side, band: str, repertoire: Repertoire | None) -> None:
+def _require_answers(
+    tallied: TalliedTree, root: int, side: Side, band: str, repertoire: Repertoire | None
+) -> None:
     """Raise UsageError if the repertoire is the other side's, or the band never had to answer at `root`."""
     if repertoire and repertoire.side != side:
         raise UsageError(f"the repertoire is {repertoire.side.capitalize()}'s", advice=f"read it for {side}")
-    is_theirs = chess.Board(tallied.places[root].fen).turn != side.color
+    is_theirs = chess.Board(tallied.positions[root].fen).turn != side.color
     if is_theirs and not tallied.answers(root):
         raise UsageError(
             f"no player of the band {band} was in that position", advice="name another band or position"
@@ -117,33 +98,21 @@ def _check(tallied: TalliedTree, root: int, side: Side, band: str, repertoire: R
 
 
 @contextmanager
-def _asking(
-    tallied: TalliedTree,
-    settings: SteerSettings,
-    program: Path,
-    cache: Path,
-    engines: int | None,
-    limits: PoolLimits | None,
-    cluster: Cluster | None,
-    progress: Progress,
-) -> Iterator[Ask]:
+def _asking(tallied: TalliedTree, settings: SteerSettings, means: Means) -> Iterator[Ask]:
     """Engines that complete the judge's verdicts, through the cache."""
-    identity = identify(program, settings.hash_mb, limits)
+    identity = identify(means, settings.hash_mb)
     with (
-        VerdictCache(cache, identity) as opened,
-        progress.task("steering", total=None, unit="positions") as task,
+        VerdictCache(means.cache_file, identity) as cache,
+        means.progress.task("steering", total=None, unit="positions") as task,
     ):
 
         def ask(questions: Sequence[Question]) -> list[Looked | None]:
             found, _ = consult(
-                inquiries(questions, tallied.judged, settings.nodes),
-                program=program,
+                (look(asked, tallied.judged.get(asked.key, {}), settings.nodes) for asked in questions),
+                means,
                 hash_mb=settings.hash_mb,
-                cache=opened,
-                engines=engines,
-                limits=limits,
-                on_progress=Teller(task).tell,
-                cluster=cluster,
+                cache=cache,
+                on_progress=advancing(task),
             )
             return found
 
@@ -151,7 +120,7 @@ def _asking(
 
 
 def worth_in(store: Store, bands: BandScheme, band: str, draws: int) -> tuple[Worth, str]:
-    """What centipawns are worth to players of a band, and where that comes from.
+    """How much centipawns are worth to players of a band, and where that comes from.
 
     fitted: the band's curve; engine: the engine's rule, where the store was not judged or the band has too
     few games for a curve of its own.
@@ -160,7 +129,8 @@ def worth_in(store: Store, bands: BandScheme, band: str, draws: int) -> tuple[Wo
         curve = curves_in(store, bands).of(band)
         if curve.source == "fitted":
             drawn = coefficients_drawn(curve.coefficients, curve.covariance, draws)
-            return curve_worth(curve, [replace(curve, coefficients=one) for one in drawn]), "fitted"
+            others = [replace(curve, coefficients=row).expected for row in drawn]
+            return curve_worth(curve.expected, others), "fitted"
     return engine_worth(draws), "engine"
 
 
@@ -171,12 +141,14 @@ def find_start(tallied: TalliedTree, start: str) -> tuple[tuple[chess.Move, ...]
     """
     board, moves = _board_of(start)
     key = chess.polyglot.zobrist_hash(board)
-    if key not in tallied.places:
+    if key not in tallied.positions:
         raise UsageError(
             f"too few games reach the position {start or 'at the start'!r}",
             advice="name an earlier one, or tally with a smaller --min-games-at-position",
         )
-    return (first_moves_of(tallied.places[key].path) if moves is None else moves), key
+    if moves is None:
+        moves = parse_uci_line(chess.Board(), tallied.positions[key].path.split())
+    return moves, key
 
 
 def _board_of(start: str) -> tuple[chess.Board, tuple[chess.Move, ...] | None]:
@@ -190,19 +162,19 @@ def _board_of(start: str) -> tuple[chess.Board, tuple[chess.Move, ...] | None]:
             ) from error
     board = chess.Board()
     for word in start.split():
-        san = word.rsplit(".", 1)[-1]
-        if san:
-            _push(board, san, start)
+        san = word.rsplit(".", 1)[-1]  # behind its number, if it has one
+        try:
+            if san:
+                _push(board, san)
+        except ValueError as error:
+            raise UsageError(
+                f"{san!r} in {start!r} cannot be played", advice="write moves such as '1.e4 e5 2.Nf3'"
+            ) from error
     return board, tuple(board.move_stack)
 
 
-def _push(board: chess.Board, word: str, start: str) -> None:
+def _push(board: chess.Board, move: str) -> None:
     try:
-        board.push_san(word)
+        board.push_san(move)
     except ValueError:
-        try:
-            board.push_uci(word)
-        except ValueError as error:
-            raise UsageError(
-                f"{word!r} in {start!r} cannot be played", advice="write moves such as '1.e4 e5 2.Nf3'"
-            ) from error
+        board.push_uci(move)

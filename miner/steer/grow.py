@@ -3,48 +3,110 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Mapping
-from dataclasses import replace
+import logging
+from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import chess
 
-from miner.board.moves import unpack_move
+from miner.board.moves import pack, unpack_move
+from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.settings import SteerSettings
-from miner.steer.searches import Ask, Looked, Question
-from miner.steer.tallied import Played, TalliedTree
-from miner.steer.tree import Choice, OurPosition, Position, Reply, TheirPosition, engine_expected, steps_of
-from miner.terms import Side
+from miner.steer.expectimax import Choice, OurPosition, Position, Reply, TheirPosition, Tree, steps_of
+from miner.steer.tallied import Judged, Played, TalliedTree
+from miner.terms import Side, expected_score
 
-Fixed = Mapping[int, frozenset[int]]
-"""The moves of a repertoire, by position."""
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A position, and the moves there that are to be looked at besides the best one."""
+
+    key: int
+    fen: str
+    moves: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """The judge's and the engine's verdicts on a position and its moves, for the side to move there."""
+
+    best_move: int
+    cp_best: int
+    cp: dict[int, int]  # of moves, the best one among them; none is better than the best
+    lines: dict[int, tuple[str, ...]]  # the engine's, from each of them on, UCI
+
+
+Ask = Callable[[Sequence[Question]], list[Looked | None]]
+"""Answers in the order of the questions; None: no verdict could be had."""
+
+
+def look(
+    question: Question, judged: Mapping[int, Judged], nodes: int
+) -> Generator[list[Request], list[Answer], Looked | None]:
+    """The inquiry that completes the judge's verdicts on a position."""
+    board = chess.Board(question.fen)
+    cp = {move: verdict.cp_reply for move, verdict in judged.items()}
+    lines = {move: verdict.line_reply for move, verdict in judged.items()}
+    if judged:
+        deepest = max(judged.values(), key=lambda verdict: verdict.nodes)
+        cp_best, line_best = deepest.cp_best, deepest.line_best
+    else:
+        [best] = yield [Request.of(board, nodes)]
+        if isinstance(best, Failure):
+            log.warning("no verdict on %s: %s", question.fen, best.reason)
+            return None
+        cp_best, line_best = best.score.as_cp, best.pv
+    best_move = pack(chess.Move.from_uci(line_best[0]))
+    cp[best_move], lines[best_move] = cp_best, line_best
+    missing = [move for move in question.moves if move not in cp]
+    if missing:
+        answers = yield [Request.of(board, nodes, (unpack_move(move),)) for move in missing]
+        for move, answer in zip(missing, answers, strict=True):
+            if isinstance(answer, Verdict):
+                cp[move], lines[move] = answer.score.as_cp, answer.pv
+    # Two searches differ by noise: a move may seem better than the best one, and is then no worse.
+    cp = {move: min(of_move, cp_best) for move, of_move in cp.items()}
+    return Looked(best_move, cp_best, cp, lines)
 
 
 def grow(
-    tallied: TalliedTree, root: int, side: Side, settings: SteerSettings, ask: Ask, fixed: Fixed | None = None
+    tallied: TalliedTree,
+    root: int,
+    side: Side,
+    settings: SteerSettings,
+    ask: Ask,
+    fixed: Mapping[int, frozenset[int]],
 ) -> dict[int, Position]:
     """The part of the tallied graph that matters to `side`, from the tallied position `root` on.
 
     A position belongs to it if it is near enough and arises in enough games while our side plays towards it;
-    each layer is asked for at once. Positions of which no verdict could be had are left out. Where `fixed`
-    has moves, those are allowed, and no other.
+    each layer is asked for at once. Positions of which no verdict could be had are left out. Where `fixed`,
+    the moves of a repertoire by position, has any, those are allowed, and no other.
     """
-    fixed = fixed or {}
+    growth = _Growth(tallied, side, settings, fixed)
     tree: dict[int, Position] = {}
     given_up: set[int] = set()
-    while front := _front(tree, root, settings, given_up):
-        questions = [
-            _question(tallied, key, side, reach, is_last, settings, fixed.get(key, frozenset()))
-            for key, reach, is_last in front
-        ]
-        for (key, _, _), question, looked in zip(front, questions, ask(questions), strict=True):
+    while True:
+        front = {
+            key: (reach, plies)
+            for key, (reach, plies) in reached(tree, root).items()
+            if key not in tree and key not in given_up
+            if reach >= settings.min_reach and plies < settings.plies
+        }
+        if not front:
+            return tree
+        keys = sorted(front, key=lambda key: (-front[key][0], key))
+        questions = [growth.question(key, *front[key]) for key in keys]
+        for question, looked in zip(questions, ask(questions), strict=True):
             if looked is None:
-                given_up.add(key)
+                given_up.add(question.key)
             else:
-                tree[key] = _position(tallied, question, looked, side, settings, fixed.get(key))
-    return tree
+                tree[question.key] = growth.position(question, looked)
 
 
-def reached(tree: Mapping[int, Position], root: int) -> dict[int, tuple[float, int]]:
+def reached(tree: Tree, root: int) -> dict[int, tuple[float, int]]:
     """How often each position arises at the best, our side playing towards it, and its least distance in
     plies; also of those at which the tree ends.
     """
@@ -53,12 +115,9 @@ def reached(tree: Mapping[int, Position], root: int) -> dict[int, tuple[float, i
     heap = [(-1.0, 0, root)]
     while heap:
         negative, distance, key = heapq.heappop(heap)
-        if -negative < best[key] and distance > plies[key]:
+        if key not in tree or (-negative < best[key] and distance > plies[key]):
             continue
-        position = tree.get(key)
-        if position is None:
-            continue
-        for step in steps_of(position):
+        for step in steps_of(tree[key]):
             if step.child is None:
                 continue
             reach = -negative * (step.rate if isinstance(step, Reply) else 1.0)
@@ -71,124 +130,97 @@ def reached(tree: Mapping[int, Position], root: int) -> dict[int, tuple[float, i
     return {key: (reach, plies[key]) for key, reach in best.items()}
 
 
-def _front(
-    tree: Mapping[int, Position], root: int, settings: SteerSettings, given_up: set[int]
-) -> list[tuple[int, float, bool]]:
-    """The positions that are to be looked at next: key, reach, and whether nothing will follow them."""
-    return [
-        (key, reach, plies + 1 >= settings.plies)
-        for key, (reach, plies) in sorted(reached(tree, root).items(), key=lambda one: (-one[1][0], one[0]))
-        if key not in tree and key not in given_up and reach >= settings.min_reach and plies < settings.plies
-    ]
+@dataclass(frozen=True, slots=True)
+class _Growth:
+    """How a tree grows by one position."""
+
+    tallied: TalliedTree
+    side: Side
+    settings: SteerSettings
+    fixed: Mapping[int, frozenset[int]]
+
+    def question(self, key: int, reach: float, plies: int) -> Question:
+        """The moves that the engine is to look at in a position, `plies` from the first one."""
+        fen = self.tallied.positions[key].fen
+        board = chess.Board(fen)
+        if board.turn == self.side.color:
+            moves = {played.move for played in self._worth_a_look(key, board)}
+            moves |= self.fixed.get(key, frozenset())
+        else:
+            # A reply that leads into the tree is known by the position after it; a rare one needs no search.
+            is_last = plies + 1 >= self.settings.plies
+            moves = {
+                answer.move
+                for answer in self.tallied.answers(key)
+                if reach * answer.rate >= self.settings.min_reach
+                and (is_last or self.tallied.child(board, unpack_move(answer.move)) is None)
+            }
+        return Question(key, fen, tuple(sorted(moves)))
+
+    def _worth_a_look(self, key: int, board: chess.Board) -> list[Played]:
+        """Our moves to which the band's answers are known, and those that are played most.
+
+        What else was played can be no better than the engine's best move, since nothing is known beyond it.
+        """
+        moves = self.tallied.played.get(key, ())
+        known = [
+            played
+            for played in moves
+            if played.games >= self.settings.min_games and self._answered(board, played.move) is not None
+        ]
+        return known + [played for played in popular(moves) if played not in known]
+
+    def _answered(self, board: chess.Board, move: int) -> int | None:
+        """The position that a move leads to, if players of the band were in it."""
+        child = self.tallied.child(board, unpack_move(move))
+        return child if child is not None and self.tallied.answers(child) else None
+
+    def position(self, question: Question, looked: Looked) -> Position:
+        """The position of the tree that an answered question makes."""
+        board = chess.Board(question.fen)
+        if board.turn == self.side.color:
+            return self._ours(question, looked, board)
+        return TheirPosition(
+            cp=-looked.cp_best,
+            replies=tuple(
+                Reply(
+                    answer.move,
+                    answer.rate,
+                    answer.games_band,
+                    -looked.cp[answer.move] if answer.move in looked.cp else None,
+                    self.tallied.child(board, unpack_move(answer.move)),
+                    looked.lines.get(answer.move, ()),
+                )
+                for answer in self.tallied.answers(question.key)
+            ),
+            strength=self.tallied.strength[question.key],
+            games=self.tallied.games(question.key),
+        )
+
+    def _ours(self, question: Question, looked: Looked, board: chess.Board) -> OurPosition:
+        best = expected_score(looked.cp_best)
+        fixed = self.fixed.get(question.key)
+        shown = {played.move for played in popular(self.tallied.played.get(question.key, ()))}
+        choices = []
+        for move in dict.fromkeys((looked.best_move, *question.moves)):
+            if move not in looked.cp:
+                continue
+            cp = looked.cp[move]
+            loss = 0.0 if move == looked.best_move else max(0.0, best - expected_score(cp))
+            is_sound = loss <= self.settings.soundness
+            is_allowed = move in fixed if fixed else is_sound
+            if is_allowed or is_sound or move in shown or move == looked.best_move:
+                child = self._answered(board, move)
+                choices.append(Choice(move, cp, loss, is_allowed, child, looked.lines[move]))
+        if not any(choice.is_allowed for choice in choices):
+            # No verdict could be had on the repertoire's moves: the engine's own takes their place.
+            choices[0] = replace(choices[0], is_allowed=True)
+        return OurPosition(looked.cp_best, tuple(choices))
 
 
-def _question(
-    tallied: TalliedTree,
-    key: int,
-    side: Side,
-    reach: float,
-    is_last: bool,
-    settings: SteerSettings,
-    fixed: frozenset[int],
-) -> Question:
-    board = chess.Board(tallied.places[key].fen)
-    if board.turn == side.color:
-        moves = {one.move for one in _worth_a_look(tallied, key, board, settings)} | fixed
-    else:
-        # A reply that leads into the tree is known by the position after it; a rare one is worth no search.
-        moves = {
-            one.move
-            for one in tallied.answers(key)
-            if reach * one.rate >= settings.min_reach
-            and (is_last or tallied.child(board, unpack_move(one.move)) is None)
-        }
-    return Question(key, tallied.places[key].fen, tuple(sorted(moves)))
-
-
-def _worth_a_look(
-    tallied: TalliedTree, key: int, board: chess.Board, settings: SteerSettings
-) -> list[Played]:
-    """Our moves that the band's answers are known to, and those that are played most.
-
-    What else was played can be no better than the engine's best move, since nothing is known beyond it.
-    """
-    played = tallied.played.get(key, ())
-    known = [
-        one
-        for one in played
-        if one.games >= settings.min_games
-        and (child := tallied.child(board, unpack_move(one.move))) is not None
-        and tallied.answers(child)
-    ]
-    return known + [one for one in popular(played) if one not in known]
-
-
-def popular(played: tuple[Played, ...]) -> list[Played]:
+def popular(moves: Sequence[Played]) -> list[Played]:
     """The most popular move of the band and that of strong players, where they played any."""
-    band = max(played, key=lambda one: one.games_band, default=None)
-    strong = max(played, key=lambda one: one.games_strong, default=None)
+    band = max(moves, key=lambda played: played.games_band, default=None)
+    strong = max(moves, key=lambda played: played.games_strong, default=None)
     found = [band] if band and band.games_band else []
     return found + ([strong] if strong and strong.games_strong and strong is not band else [])
-
-
-def _position(
-    tallied: TalliedTree,
-    question: Question,
-    looked: Looked,
-    side: Side,
-    settings: SteerSettings,
-    fixed: frozenset[int] | None,
-) -> Position:
-    board = chess.Board(question.fen)
-    if board.turn == side.color:
-        return _ours(tallied, question, looked, board, settings, fixed)
-    return _theirs(tallied, question.key, looked.seen_by_other(), board)
-
-
-def _ours(
-    tallied: TalliedTree,
-    question: Question,
-    looked: Looked,
-    board: chess.Board,
-    settings: SteerSettings,
-    fixed: frozenset[int] | None,
-) -> OurPosition:
-    best = engine_expected(looked.cp_best)
-    shown = {one.move for one in popular(tallied.played.get(question.key, ()))} | {looked.best_move}
-    choices = []
-    for move in dict.fromkeys((looked.best_move, *question.moves)):
-        if move not in looked.cp:
-            continue
-        loss = 0.0 if move == looked.best_move else max(0.0, best - engine_expected(looked.cp[move]))
-        is_allowed = move in fixed if fixed else loss <= settings.soundness
-        if is_allowed or loss <= settings.soundness or move in shown:
-            child = tallied.child(board, unpack_move(move))
-            is_known = child is not None and bool(tallied.answers(child))
-            choices.append(
-                Choice(
-                    move, looked.cp[move], loss, is_allowed, child if is_known else None, looked.lines[move]
-                )
-            )
-    if not any(one.is_allowed for one in choices):
-        # No verdict could be had on the repertoire's moves: the engine's own takes their place.
-        choices[0] = replace(choices[0], is_allowed=True)
-    return OurPosition(looked.cp_best, tuple(choices))
-
-
-def _theirs(tallied: TalliedTree, key: int, looked: Looked, board: chess.Board) -> TheirPosition:
-    return TheirPosition(
-        cp=looked.cp_best,
-        replies=tuple(
-            Reply(
-                one.move,
-                one.rate,
-                one.games_band,
-                looked.cp.get(one.move),
-                tallied.child(board, unpack_move(one.move)),
-                looked.lines.get(one.move, ()),
-            )
-            for one in tallied.answers(key)
-        ),
-        strength=tallied.strength[key],
-        games=tallied.games(key),
-    )

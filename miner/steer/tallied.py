@@ -1,4 +1,4 @@
-"""What the tally and the judge say, laid out by position for one band and one side."""
+"""The tables of the tally and the judge, laid out by position for one band."""
 
 from __future__ import annotations
 
@@ -17,12 +17,11 @@ from miner.terms import UNRATED, BandScheme
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class TalliedPosition:
     """A tallied position."""
 
     fen: str
     path: str  # a shortest way to it, UCI
-    opening: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +37,7 @@ class Played:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What the judge said of a reply, for the mover."""
+    """The judge's verdict on a reply, for the mover."""
 
     cp_best: int
     cp_reply: int
@@ -51,25 +50,25 @@ class Judged:
 class TalliedTree:
     """The tally of one store, for one band; and the judge's verdicts."""
 
-    places: Mapping[int, Place]
+    positions: Mapping[int, TalliedPosition]
     played: Mapping[int, tuple[Played, ...]]  # the moves at a position, the band's most popular first
     strength: Mapping[int, float]  # games that the band's pick rates at a position rest on
     judged: Mapping[int, Mapping[int, Judged]]
 
     def answers(self, key: int) -> tuple[Played, ...]:
-        """What players of the band chose at a position."""
-        return tuple(one for one in self.played.get(key, ()) if one.games_band)
+        """The moves that players of the band chose at a position."""
+        return tuple(played for played in self.played.get(key, ()) if played.games_band)
 
     def games(self, key: int) -> int:
         """Games of the band through a position."""
-        return sum(one.games_band for one in self.played.get(key, ()))
+        return sum(played.games_band for played in self.played.get(key, ()))
 
     def child(self, board: chess.Board, move: chess.Move) -> int | None:
         """The key of the tallied position that a move leads to; None: it is not tallied."""
         board.push(move)
         key = chess.polyglot.zobrist_hash(board)
         board.pop()
-        return key if key in self.places else None
+        return key if key in self.positions else None
 
 
 def lay_out(
@@ -85,9 +84,9 @@ def lay_out(
     """The tables `positions`, `replies` and `judged` by position. `confidence`: of the pick rates' bounds."""
     of_band = replies.filter(pa.compute.equal(replies["band"], band)).to_pandas()
     return TalliedTree(
-        places={
-            row["key"]: Place(row["fen"], row["path"], row["opening"])
-            for row in positions.select(["key", "fen", "path", "opening"]).to_pylist()
+        positions={
+            row["key"]: TalliedPosition(row["fen"], row["path"])
+            for row in positions.select(["key", "fen", "path"]).to_pylist()
         },
         played=_played(replies.to_pandas(), of_band, strong_bands(bands, strong_rating)),
         strength=_strengths(of_band, confidence),
@@ -97,7 +96,7 @@ def lay_out(
 
 def strong_bands(bands: BandScheme, rating: int) -> set[str]:
     """The bands whose players all have the rating or more."""
-    return {str(one) for one in bands.bands if one.low >= rating} - {UNRATED}
+    return {str(band) for band in bands.bands if band.low >= rating} - {UNRATED}
 
 
 def _played(replies: pd.DataFrame, of_band: pd.DataFrame, strong: set[str]) -> dict[int, tuple[Played, ...]]:
@@ -106,12 +105,11 @@ def _played(replies: pd.DataFrame, of_band: pd.DataFrame, strong: set[str]) -> d
     own = of_band[["key", "move", "games", "pick_rate"]].rename(columns={"games": "games_band"})
     rows = counted.merge(own, on=["key", "move"], how="left").fillna({"games_band": 0, "pick_rate": 0.0})
     rows = rows.sort_values(["key", "games_band", "games", "move"], ascending=[True, False, False, True])
+    rows = rows.astype({"games_band": int})
+    columns = ("move", "games", "games_band", "games_strong", "pick_rate")
     played: dict[int, list[Played]] = {}
-    columns = ("key", "move", "games", "games_band", "games_strong", "pick_rate")
-    for key, move, games, band, strong_games, rate in zip(
-        *(rows[name].tolist() for name in columns), strict=True
-    ):
-        played.setdefault(key, []).append(Played(move, games, int(band), strong_games, rate))
+    for key, *values in zip(*(rows[name].tolist() for name in ("key", *columns)), strict=True):
+        played.setdefault(key, []).append(Played(*values))
     return {key: tuple(moves) for key, moves in played.items()}
 
 
@@ -119,12 +117,9 @@ def _strengths(of_band: pd.DataFrame, confidence: float) -> dict[int, float]:
     """One number per position, from the reply whose rate is nearest to a half: its interval tells most."""
     off = (of_band["pick_rate"] - 0.5).abs()
     telling = of_band.loc[off.groupby(of_band["key"]).idxmin()] if len(of_band) else of_band
+    rates = ("pick_rate", "pick_rate_low", "pick_rate_high")
     strengths = strength_of(
-        *(
-            telling[name].to_numpy(dtype=np.float64)
-            for name in ("pick_rate", "pick_rate_low", "pick_rate_high")
-        ),
-        confidence=confidence,
+        *(telling[name].to_numpy(dtype=np.float64) for name in rates), confidence=confidence
     )
     return dict(zip(telling["key"].tolist(), strengths.tolist(), strict=True))
 
@@ -136,16 +131,15 @@ def strength_of(rate: Floats, low: Floats, high: Floats, *, confidence: float) -
     """
     deviation = stats.deviation_of(low, high, confidence=confidence)
     games = rate * (1.0 - rate) / np.square(np.maximum(deviation, 1e-6)) - 1.0
-    strengths: Floats = np.clip(games, 1.0, 1e7)
-    return strengths
+    return np.asarray(np.clip(games, 1.0, 1e7))
 
 
 def _judged(judged: pd.DataFrame) -> dict[int, dict[int, Judged]]:
-    fine = judged[judged["state"] == "judged"]
-    found: dict[int, dict[int, Judged]] = {}
+    conclusive = judged[judged["state"] == "judged"]
     columns = ("key", "move", "cp_best", "cp_reply", "nodes", "pv_best", "pv_reply")
+    found: dict[int, dict[int, Judged]] = {}
     for key, move, cp_best, cp_reply, nodes, line_best, line_reply in zip(
-        *(fine[name].tolist() for name in columns), strict=True
+        *(conclusive[name].tolist() for name in columns), strict=True
     ):
         found.setdefault(key, {})[move] = Judged(
             int(cp_best), int(cp_reply), nodes, tuple(line_best), tuple(line_reply)

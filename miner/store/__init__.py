@@ -1,31 +1,14 @@
 """The folder or bucket in which everything is kept: tables, manifests, changes, claims."""
 
-from miner.store.change import replacing
-from miner.store.store import (
-    FOLDERS,
-    STAGES,
-    DamagedManifest,
-    Fault,
-    Manifest,
-    Store,
-    StoreChange,
-    digest_of,
-    stage_before,
-    tables_of,
-    write_parquet,
-)
-
-__all__ = [
-    "FOLDERS",
-    "STAGES",
-    "DamagedManifest",
-    "Fault",
-    "Manifest",
-    "Store",
-    "StoreChange",
-    "digest_of",
-    "replacing",
-    "stage_before",
-    "tables_of",
-    "write_parquet",
-]
+from miner.store.change import replacing as replacing
+from miner.store.store import FOLDERS as FOLDERS
+from miner.store.store import STAGES as STAGES
+from miner.store.store import DamagedManifest as DamagedManifest
+from miner.store.store import Fault as Fault
+from miner.store.store import Manifest as Manifest
+from miner.store.store import Store as Store
+from miner.store.store import StoreChange as StoreChange
+from miner.store.store import digest_of as digest_of
+from miner.store.store import stage_before as stage_before
+from miner.store.store import tables_of as tables_of
+from miner.store.store import write_parquet as write_parquet

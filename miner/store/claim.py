@@ -1,8 +1,9 @@
-"""Who writes to a remote store: a file there that names him, since no lock of a system reaches so far.
+"""Who writes to a store: one run at a time.
 
-On this machine a lock is held besides, which ends with the process: a claim that is left by a run of this
-machine whose lock is free is that of a run that was killed, and the next one takes it over. What a run of
-another machine has left stays until somebody takes it away: nobody here can know whether that run is alive.
+Of a folder of this machine a run holds a lock, which ends with the process. In a remote store, where no lock
+reaches, a file names the writer. On this machine a lock is held besides: a claim whose lock is free is that
+of a run that was killed, and the next run takes it over. A claim of another machine stays until somebody
+takes it away: nobody here can know whether that run is alive.
 """
 
 from __future__ import annotations
@@ -13,19 +14,99 @@ import logging
 import os
 import secrets
 import socket
+import sys
 import tempfile
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import IO, Any, Self
+from typing import IO, Any
 
-from miner.errors import Place, StoreError
-from miner.store.change import locks
-from miner.store.places import Remote
+from miner.errors import StoreError, UsageError
+from miner.store.places import Location, Remote, located
 
 _log = logging.getLogger(__name__)
 
 FILE = "writer.json"
+
+
+def claimed(root: Location) -> IO[str] | Claim:
+    """The right to write to a store, until it is closed.
+
+    Raises StoreError if another run has it, or the store cannot be written to.
+    """
+    return Claim(root) if isinstance(root, Remote) else _locked(root, "a")
+
+
+@contextmanager
+def unclaimed(root: Location) -> Iterator[None]:
+    """Keep runs out while the files of a store are looked at; a folder need not be writable.
+
+    Raises StoreError if a run is at work in the store, or seems to be.
+    """
+    if isinstance(root, Remote):
+        if claim := _claim_in(root / FILE):
+            raise _taken(root, claim)
+        yield
+    elif (root / "lock").exists():
+        with _locked(root, "r"):
+            yield
+    else:
+        yield
+
+
+def release(root: Location | str) -> str:
+    """Let others write to a remote store whose writer is dead, and say who that was; empty: nobody.
+
+    Raises UsageError for a local folder, whose lock ends with the run that holds it.
+    """
+    root = located(root)
+    if not isinstance(root, Remote):
+        raise UsageError(
+            "the lock of a folder ends with the run that holds it",
+            where=root,
+            advice="end the run that is at work there",
+        )
+    claim = _claim_in(root / FILE)
+    if not claim:
+        return ""
+    (root / FILE).unlink(missing_ok=True)
+    return _described(claim)
+
+
+def _locked(root: Path, mode: str) -> IO[str]:
+    try:
+        lock = (root / "lock").open(mode)
+    except OSError as error:
+        raise StoreError(
+            f"the store cannot be written to: {error.strerror}",
+            where=root,
+            advice="see that you may write there, or copy it to another place",
+        ) from error
+    if not _locks(lock):
+        lock.close()
+        raise StoreError(
+            "another run is at work in this store",
+            where=root,
+            advice="wait until it is done, or name another folder",
+        )
+    return lock
+
+
+def _locks(file: IO[str]) -> bool:
+    """Take the lock of an open file, which ends with the process; whether it was free."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
 
 
 class Claim:
@@ -35,35 +116,33 @@ class Claim:
         """Take it. Raises StoreError if another run has it, or the store cannot be written to."""
         self._file = root / FILE
         self._guard = _guard(root)
-        if self._guard is not None and not locks(self._guard):
+        if self._guard is not None and not _locks(self._guard):
             self._guard.close()
             raise _busy(root, "another run of this machine is at work in this store")
-        self._contents = json.dumps(
-            {
-                "host": socket.gethostname(),
-                "process": os.getpid(),
-                "guard": _token(self._guard),
-                "run": secrets.token_hex(8),
-            },
-            indent=1,
-        ).encode()
+        token = _token(self._guard)
+        claim = {
+            "host": socket.gethostname(),
+            "process": os.getpid(),
+            "guard": token,
+            "run": secrets.token_hex(8),
+        }
         try:
-            self._take(root)
+            self._take(root, json.dumps(claim, indent=1).encode(), token)
         except BaseException:
             self._close_guard()
             raise
 
-    def _take(self, root: Remote) -> None:
-        if not self._file.create(self._contents):
-            there = _claimed(self._file)
-            if there and there.get("guard") != json.loads(self._contents)["guard"]:
+    def _take(self, root: Remote, contents: bytes, token: str) -> None:
+        if not self._file.create(contents):
+            there = _claim_in(self._file)
+            if there and there.get("guard") != token:
                 raise _taken(root, there)
             _log.warning("%s: the run before was killed; this one takes its place", root)
             self._file.unlink(missing_ok=True)
-            self._file.create(self._contents)
+            self._file.create(contents)
         # A server that cannot create a file only where there is none lets two runs through to here.
-        if self._file.read_bytes() != self._contents:
-            raise _taken(root, _claimed(self._file) or {})
+        if self._file.read_bytes() != contents:
+            raise _taken(root, _claim_in(self._file) or {})
 
     def close(self) -> None:
         """Give it back."""
@@ -83,27 +162,6 @@ class Claim:
         if self._guard is not None:
             self._guard.close()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-
-def check_unclaimed(root: Remote) -> None:
-    """Raises StoreError if a run is at work in a store, or seems to be."""
-    if there := _claimed(root / FILE):
-        raise _taken(root, there)
-
-
-def release(root: Remote) -> str:
-    """Take away the claim of a run that is dead, and say whose it was; empty: there is none."""
-    there = _claimed(root / FILE)
-    if not there:
-        return ""
-    (root / FILE).unlink(missing_ok=True)
-    return _described(there)
-
 
 def _guard(root: Remote) -> IO[str] | None:
     """The file on this machine that is locked while a run is at work; None where it cannot be made."""
@@ -115,7 +173,7 @@ def _guard(root: Remote) -> IO[str] | None:
 
 
 def _token(guard: IO[str] | None) -> str:
-    """What is known only where the guard is; made when it is first asked for."""
+    """A text that is known only where the guard is; made when it is first asked for."""
     if guard is None:
         return secrets.token_hex(16)
     guard.seek(0)
@@ -127,18 +185,18 @@ def _token(guard: IO[str] | None) -> str:
     return token
 
 
-def _claimed(file: Remote) -> dict[str, Any]:
-    """What a claim says, and since when it is there by the clock of the other side; empty: there is none."""
+def _claim_in(file: Remote) -> dict[str, Any]:
+    """The values of a claim, and since when it is there by the server's clock; empty: there is none."""
     try:
         info = file.info()
-        told = json.loads(file.read_bytes())
+        claim = json.loads(file.read_bytes())
     except FileNotFoundError:
         return {}
     except ValueError:
-        told = {}
+        claim = {}
     times = (info.get(name) for name in ("LastModified", "mtime", "created", "last_modified"))
-    since = next((one for one in times if isinstance(one, datetime)), None)
-    return {"host": "unknown", "process": "unknown", **told, "since": since}
+    since = next((time for time in times if isinstance(time, datetime)), None)
+    return {"host": "unknown", "process": "unknown", **claim, "since": since}
 
 
 def _described(claim: dict[str, Any]) -> str:
@@ -153,7 +211,7 @@ def _taken(root: Remote, claim: dict[str, Any]) -> StoreError:
 def _busy(root: Remote, what: str) -> StoreError:
     return StoreError(
         what,
-        where=Place(str(root)),
+        where=root,
         advice="wait until it is done. A remote store cannot know of a run that was killed: if that one was, "
         f"`miner unlock --store {root}` takes its claim away",
     )

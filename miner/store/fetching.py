@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 from fsspec import AbstractFileSystem
@@ -19,55 +21,35 @@ class Files(AbstractFileSystem):  # type: ignore[misc]
     cachable = False
 
     def __init__(self, place: Remote, failures: list[MinerError]) -> None:
-        """Those of a folder, or the file itself; what goes wrong with them is added to the `failures`."""
+        """Those of a folder, or the file itself. Errors go to `failures`: DuckDB keeps only their words."""
         super().__init__()
         is_file = place.name.endswith(_SUFFIX)
-        self._files = {
-            name: file
-            for name, file in Stretches.of_all(place.parent if is_file else place).items()
-            if name.endswith(_SUFFIX) and (name == place.name or not is_file)
-        }
-        self._failures = failures
+        folder = place.parent if is_file else place
+        self._opened: dict[str, Callable[[], Stretches]] = {}  # by name
+        for entry in folder.entries():
+            file = folder / entry["name"].rpartition("/")[2]
+            if entry["type"] == "file" and file.name.endswith(_SUFFIX) and (file == place or not is_file):
+                system, path = file.reached()
+                self._opened[file.name] = partial(Stretches, file, system, path, entry["size"], failures)
         self.protocol = f"miner-{place.name.removesuffix(_SUFFIX)}"
         self.pattern = f"{self.protocol}://*{_SUFFIX}"
 
     def glob(self, path: str, **_: Any) -> list[str]:  # noqa: ARG002 - it is always `pattern`
         """All files."""
-        return sorted(self._files)
+        return sorted(self._opened)
 
-    def open(self, path: str, mode: str = "rb", **_: Any) -> _Watched:  # noqa: ARG002 - they are only read
+    def open(self, path: str, mode: str = "rb", **_: Any) -> Stretches:  # noqa: ARG002 - they are only read
         """A file to be read."""
-        return _Watched(self._file(path), self._failures)
+        return self._opened[path.rpartition("/")[2]]()
 
     def size(self, path: str) -> int:
         """Bytes of a file."""
-        return self._file(path).size
+        return self.open(path).size
 
     def exists(self, path: str, **_: Any) -> bool:
         """Whether it is one of the files."""
-        return self._name(path) in self._files
+        return path.rpartition("/")[2] in self._opened
 
     def modified(self, path: str) -> datetime:  # noqa: ARG002
         """Always the same: they do not change."""
         return datetime.fromtimestamp(0, UTC)
-
-    def _file(self, path: str) -> Stretches:
-        return self._files[self._name(path)]
-
-    def _name(self, path: str) -> str:
-        return path.rpartition("/")[2]
-
-
-class _Watched(Stretches):
-    """A file whose failures are kept: DuckDB passes on no more than their words."""
-
-    def __init__(self, file: Stretches, failures: list[MinerError]) -> None:
-        super().__init__(*file.told)
-        self._failures = failures
-
-    def _fetch(self, start: int, end: int) -> bytes:
-        try:
-            return super()._fetch(start, end)
-        except MinerError as error:
-            self._failures.append(error)
-            raise

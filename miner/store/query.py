@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import glob
+import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -12,10 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from miner.errors import MinerError
-from miner.store.places import Location, Remote
+from miner.store.places import Location
+from miner.terms import BandScheme
 
 _FAILURES: dict[int, list[MinerError]] = {}
-"""What went wrong with the remote files of each connection, which DuckDB tells in words of its own."""
+"""The errors over remote files by connection: DuckDB itself keeps only their words."""
 
 
 @contextmanager
@@ -45,15 +48,11 @@ def parquet(connection: duckdb.DuckDBPyConnection, place: Location) -> duckdb.Du
         # A store's own name may hold characters that mean something in a pattern.
         escaped = glob.escape(str(place))
         return connection.read_parquet(escaped if place.suffix == ".parquet" else f"{escaped}/*.parquet")
-    return connection.read_parquet(_registered(connection, place))
-
-
-def _registered(connection: duckdb.DuckDBPyConnection, place: Remote) -> str:
     from miner.store.fetching import Files
 
     files = Files(place, _FAILURES[id(connection)])
     connection.register_filesystem(files)
-    return files.pattern
+    return connection.read_parquet(files.pattern)
 
 
 _GAMES_AT_ONCE = 1 << 20
@@ -64,8 +63,8 @@ _WHITES_SCORE = "(case result when '1-0' then 2 when '1/2-1/2' then 1 else 0 end
 def movers_sql(rows: str = "moves") -> str:
     """SQL for rows of `moves` with the mover, both ratings (0: none) and the mover's half points.
 
-    It is for the rows of some games, or few rows. All are better looked up in `Movers`: to join them would
-    take all games into memory, for each key range. `rows` is the view or table that has them.
+    `rows`: the view or table that has them. For few rows, or those of some games; the movers of all rows are
+    better looked up in `Movers`: a join would take all games into memory, for each key range.
     """
     return f"""
         select m.game, m.ply, m.key, m.move, g.result,
@@ -88,7 +87,7 @@ class Movers:
     """The movers of all games, 16 bytes a game, in a file that is mapped into memory piece by piece."""
 
     def __init__(self, file: Path) -> None:
-        """Those that `fill` has put into `file`."""
+        """`file`: as `fill` has written it."""
         self._packed = np.memmap(file, dtype=np.uint64, mode="r")
 
     @classmethod
@@ -97,13 +96,13 @@ class Movers:
         [(games,)] = connection.sql("select coalesce(max(game), 0)::bigint + 1 from games").fetchall()
         file.parent.mkdir(parents=True, exist_ok=True)
         filled = np.memmap(file, dtype=np.uint64, mode="w+", shape=(games, 2))
-        told = connection.sql(
+        rows = connection.sql(
             f"""select game, white_player, black_player, white_rating, black_rating,
                        {_WHITES_SCORE}::utinyint as white_score,
                        (2 - {_WHITES_SCORE})::utinyint as black_score
                 from games"""  # noqa: S608 - text of our own
         )
-        for batch in told.to_arrow_reader(_GAMES_AT_ONCE):
+        for batch in rows.to_arrow_reader(_GAMES_AT_ONCE):
             game = batch["game"].to_numpy()
             for place, side in enumerate(("white", "black")):
                 # Shifted here: DuckDB, which looks out for overflows, takes ten times as long.
@@ -117,10 +116,67 @@ class Movers:
 
     def of(self, games: npt.NDArray[np.uint32], plies: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint64]:
         """The movers of rows of `moves`, to be taken apart by `UNPACKED_SQL`."""
-        found: npt.NDArray[np.uint64] = self._packed.take(games * np.intp(2) + (plies & 1))
-        return found
+        return np.asarray(self._packed.take(games * np.intp(2) + (plies & 1)))
 
 
 UNPACKED_SQL = """(mover >> 24)::uinteger as player, ((mover >> 8) & 65535)::usmallint as rating,
     (mover & 255)::utinyint as score"""
 """SQL for the columns that a column `mover` holds."""
+
+
+FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException)
+"""What DuckDB raises where disk or memory are full, or a file is damaged."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Resources:
+    """What one run may use; changes no result."""
+
+    memory_mb: int = 1024
+    threads: int = 0  # 0: all cores
+
+
+@contextmanager
+def connected_to_games(
+    moves: Location, games: Location, spill: Path, resources: Resources
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A DuckDB connection with the views of `create_views`.
+
+    It spills to the folder `spill` instead of failing, which is gone afterwards.
+    """
+    config: dict[str, str | bool | int | float | list[str]] = {
+        "memory_limit": f"{resources.memory_mb}MB",
+        "temp_directory": str(spill),
+    }
+    if resources.threads:
+        config["threads"] = str(resources.threads)
+    try:
+        with connected(config) as connection:
+            connection.execute("set preserve_insertion_order = false")
+            _hide_progress(connection)
+            create_views(connection, moves, games)
+            yield connection
+    except (duckdb.InterruptException, RuntimeError) as error:
+        # DuckDB takes Ctrl-C for itself and tells of it in its own words.
+        if "interrupt" in str(error).lower():
+            raise KeyboardInterrupt from error
+        raise
+    finally:
+        shutil.rmtree(spill, ignore_errors=True)
+
+
+def _hide_progress(connection: duckdb.DuckDBPyConnection) -> None:
+    """No progress bar of DuckDB's own."""
+    # In a notebook without widgets there is none, and even turning it off is refused.
+    if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
+        connection.execute("set enable_progress_bar = false")
+
+
+def band_sql(bands: BandScheme, *, as_name: bool = False) -> str:
+    """SQL that turns a rating into its band's place in `bands.names`, or into that name."""
+    results = [f"'{name}'" if as_name else str(place) for place, name in enumerate(bands.names)]
+    *below, strongest, unrated = results
+    cases = " ".join(
+        f"when rating < {edge} then {result}" for edge, result in zip(bands.edges, below, strict=True)
+    )
+    return f"case when rating = 0 then {unrated} {cases} else {strongest} end"

@@ -6,8 +6,7 @@ STORE/
   forgotten            salted hashes of players whose games are not to be known, if there are any
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
-  edges.parquet strays.parquet tags.parquet    what the next tally knows by, when games are added
-  replies.parquet positions.parquet reach.parquet judged.parquet findings.parquet
+  replies.parquet positions.parquet reach.parquet edges.parquet judged.parquet findings.parquet
   followed.parquet answers.parquet afterwards.parquet model_games.parquet plans.parquet seasons.parquet
 """
 
@@ -20,7 +19,7 @@ import posixpath
 import secrets
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import IO, Any
@@ -28,12 +27,20 @@ from typing import IO, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.errors import Place, StoreError, UsageError
+from miner.errors import StoreError
 from miner.schema import METHODS, SCHEMA_VERSION, TABLES, encodings_of
-from miner.store.change import PENDING, Change, changing, is_pending, is_unfinished, locks, recover
-from miner.store.change import replacing as replacing
-from miner.store.claim import Claim, check_unclaimed, release
-from miner.store.places import Location, Remote, is_there, located, readable, remove_tree
+from miner.store.change import (
+    PENDING,
+    FolderChange,
+    clear_unfinished,
+    is_pending,
+    is_unfinished,
+    recover,
+    replacing,
+)
+from miner.store.claim import Claim, claimed, unclaimed
+from miner.store.places import Location, Remote, files_below, located, readable, remove_tree
+from miner.terms import BandScheme
 
 STAGES = ("read", "tally", "judge", "follow", "rank")
 MADE_FROM = {"tally": ("read",), "judge": ("tally",), "follow": ("judge",), "rank": ("judge", "follow")}
@@ -52,7 +59,7 @@ _LEVEL_OF_TABLES = 3  # of zstd: smaller than by the first level (of `games`, `m
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Manifest:
-    """What a finished stage leaves behind: enough to know whether it must run again."""
+    """The record that a finished stage leaves behind: enough to know whether it must run again."""
 
     stage: str
     settings: dict[str, Any]
@@ -66,8 +73,7 @@ class Manifest:
     @property
     def fingerprint(self) -> str:
         """Equal for equal settings, inputs and tables."""
-        told = {name: value for name, value in asdict(self).items() if name != "facts"}
-        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+        return _sha256_of({name: value for name, value in asdict(self).items() if name != "facts"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +87,7 @@ class Fault:
 
 
 class DamagedManifest(StoreError):
-    """A manifest that is none."""
+    """A file that should be a manifest and is none, or was changed after it was written."""
 
 
 class Store:
@@ -90,7 +96,7 @@ class Store:
     def __init__(self, root: Location) -> None:
         self.root = root
         self._writers = 0
-        self._lock: IO[str] | Claim
+        self._claim: IO[str] | Claim
         self._written: dict[str, str] = {}  # digests of the files written since the last stage was finished
 
     @classmethod
@@ -100,31 +106,25 @@ class Store:
         Raises StoreError if the folder cannot be made or holds something else, and what `located` does.
         """
         root = located(root)
-        _check_name(root)
+        if isinstance(root, Path):
+            _require_utf8(root)
         try:
             root.mkdir(parents=True, exist_ok=True)
             # Looked at once: another run may be making the store at the same time.
-            there = {path.name for path in root.iterdir() if not is_unfinished(path)}
+            there = {path.name for path in root.iterdir() if not is_unfinished(path.name)}
             if "salt" not in there:
                 if there:
                     raise StoreError(
                         "the folder is not empty and holds no store",
-                        where=Place(str(root)),
+                        where=root,
                         advice="name an empty or a new folder",
                     )
                 _make_salt(root)
-        except (FileExistsError, NotADirectoryError) as error:
-            raise StoreError(
-                "cannot make a store: there is a file of that name on the way",
-                where=Place(str(root)),
-                advice="name a folder that is empty or new",
-            ) from error
         except OSError as error:
-            raise StoreError(
-                f"cannot make a store: {error.strerror}",
-                where=Place(str(root)),
-                advice="name a folder you may write to",
-            ) from error
+            is_taken = isinstance(error, FileExistsError | NotADirectoryError)
+            why = "there is a file of that name on the way" if is_taken else error.strerror
+            advice = "name a folder that is empty or new" if is_taken else "name a folder you may write to"
+            raise StoreError(f"cannot make a store: {why}", where=root, advice=advice) from error
         return cls.open(root)
 
     @classmethod
@@ -138,9 +138,7 @@ class Store:
         root = located(root)
         if not (root / "salt").is_file():
             raise StoreError(
-                "there is no store here",
-                where=Place(str(root)),
-                advice="make one with `miner run SOURCE --store DIR`",
+                "there is no store here", where=root, advice="make one with `miner run SOURCE --store DIR`"
             )
         store = cls(root)
         if is_pending(root):
@@ -154,6 +152,11 @@ class Store:
     def salt(self) -> bytes:
         """The secret that players' names are hashed with."""
         return (self.root / "salt").read_bytes()
+
+    @property
+    def bands(self) -> BandScheme:
+        """The rating bands of the tally. Raises StoreError if the store was not tallied yet."""
+        return BandScheme.of(self.require("tally").settings)
 
     def path(self, table: str) -> Location:
         """Where a table is kept: a folder of Parquet files for games and moves, one file otherwise."""
@@ -174,38 +177,35 @@ class Store:
         """
         path = self.root / f"{stage}.json"
         try:
-            told = json.loads(path.read_text(encoding="utf-8"))
-            # Before the rest of it: another version may tell other things.
-            self._check_version(told.get("schema_version") if isinstance(told, dict) else None)
-            return _checked(told, stage)
+            values = json.loads(path.read_text(encoding="utf-8"))
+            # Before the rest of it: another version may write other things.
+            self._require_version(values.get("schema_version") if isinstance(values, dict) else None)
+            return _unsealed(values, stage)
         except FileNotFoundError:
             return None
         except (OSError, ValueError, TypeError) as error:
             raise DamagedManifest(
                 f"the manifest is damaged: {error}",
-                where=Place(str(path)),
+                where=path,
                 advice=f"delete it and run `miner {stage}` again",
             ) from error
 
-    def _check_version(self, version: Any) -> None:
+    def _require_version(self, version: Any) -> None:
         if isinstance(version, int) and version != SCHEMA_VERSION:
             newer = "use the newer program that made it, or " if version > SCHEMA_VERSION else ""
             raise StoreError(
                 f"the store has schema version {version}, this program {SCHEMA_VERSION}",
-                where=Place(str(self.root)),
+                where=self.root,
                 advice=f"{newer}read the sources again into a new store",
             )
 
     def require(self, stage: str) -> Manifest:
-        """The manifest of a stage that must have run.
-
-        Raises StoreError if it has not.
-        """
+        """The manifest of a stage that must have run. Raises StoreError if it has not."""
         manifest = self.manifest(stage)
         if manifest is None:
             raise StoreError(
                 f"the stage `{stage}` has not been run here",
-                where=Place(str(self.root)),
+                where=self.root,
                 advice=f"run `miner {stage}` or `miner run` first",
             )
         return manifest
@@ -216,18 +216,11 @@ class Store:
         Raises StoreError if not.
         """
         manifest = self.require(stage)
-        strays = [
-            name
-            for table in FOLDERS
-            if table in manifest.rows
-            for name in self.files(table)
-            if name not in manifest.digests
-        ]
+        files = [name for table in FOLDERS if table in manifest.rows for name in self.files(table)]
+        strays = [name for name in files if name not in manifest.digests]
         for what, names in (("missing", self.missing_files(manifest)), ("none of the store's", strays)):
             if names:
-                raise StoreError(
-                    f"the file is {what}", where=Place(str(self.root / names[0])), advice=self.mended_by
-                )
+                raise StoreError(f"the file is {what}", where=self.root / names[0], advice=self.mended_by)
         return manifest
 
     def is_current(self, stage: str, settings: dict[str, Any], inputs: dict[str, Any]) -> bool:
@@ -244,14 +237,12 @@ class Store:
     def begin(self, stage: str) -> None:
         """Forget that the stage was finished, before its tables are touched; clear what a kill left."""
         (self.root / f"{stage}.json").unlink(missing_ok=True)
-        for path in self.root.iterdir():
-            if is_unfinished(path):
-                path.unlink(missing_ok=True)
+        clear_unfinished(self.root)
 
     def finish(self, manifest: Manifest) -> Manifest:
         """Record that a stage is finished, with the digests of its tables' files, which must be in place.
 
-        Only a file of which none is known is read for it: neither from `write_table` nor from the manifest.
+        A file is read for it only if its digest is known neither from `write_table` nor from the manifest.
         """
         known = manifest.digests | self._written
         digests = {
@@ -270,22 +261,22 @@ class Store:
 
     @contextmanager
     def changing(self) -> Iterator[StoreChange]:
-        """A change of files of games that happens whole or not at all; to be committed.
+        """A change of the files of games that happens whole or not at all; to be committed.
 
-        Raises StoreError if they were read in another way than this program's: it would mix the two.
+        Raises StoreError if they were read by another version of this program: the two would be mixed.
         """
         with self.writing():
             if self.require("read").method != METHODS["read"]:
                 raise StoreError(
                     "the games were read by another version of this program, which read otherwise",
-                    where=Place(str(self.root)),
+                    where=self.root,
                     advice="read all sources again first: `miner read`",
                 )
-            with changing(self.root) as change:
-                yield StoreChange(self, change)
+            with StoreChange(self) as change:
+                yield change
 
     def faults(self) -> list[Fault]:
-        """What is not as the stages left it, stage by stage; reads every file.
+        """Everything that is not as the stages left it, stage by stage; reads every file.
 
         Raises StoreError if it was written under another schema version.
         """
@@ -327,50 +318,49 @@ class Store:
         ]
         for folder in ("", *FOLDERS):
             place = self.root / folder
-            left = (
-                sorted(path.name for path in place.iterdir() if is_unfinished(path)) if place.is_dir() else []
-            )
+            files = sorted(path.name for path in place.iterdir()) if place.is_dir() else []
             found += [
-                Fault(posixpath.join(folder, name), "left unfinished", "read", is_stray=True) for name in left
+                Fault(posixpath.join(folder, name), "left unfinished", "read", is_stray=True)
+                for name in files
+                if is_unfinished(name)
             ]
         return found
 
     def missing_files(self, manifest: Manifest) -> list[str]:
         """The files of a finished stage that are not there."""
-        is_kept = is_there(self.root)
-        return [name for name in manifest.digests if not is_kept(name)]
+        if isinstance(self.root, Remote):  # one list of all in place of a question for each
+            there = set(files_below(self.root))
+            return [name for name in manifest.digests if name not in there]
+        return [name for name in manifest.digests if not (self.root / name).exists()]
 
     def why(self, stage: str, error: Exception, what: str, advice: str) -> StoreError:
-        """What to say where work on the tables of a finished stage failed: which of its files is damaged.
+        """The error to raise where work on the tables of a finished stage failed: it names a damaged file.
 
-        `what` and `advice`: where none is. Reads every file of the stage.
+        `what` and `advice`: those of the error if no file is damaged. Reads every file of the stage.
         """
         manifest = self.manifest(stage)
         damaged = list(self.changed_files(manifest)) if manifest else []
         if not damaged:
-            return StoreError(f"{what}: {error}", where=Place(str(self.root)), advice=advice)
+            return StoreError(f"{what}: {error}", where=self.root, advice=advice)
         more = f", and {len(damaged) - 1} more of its files are damaged" if len(damaged) > 1 else ""
         return StoreError(
-            f"the file is {damaged[0].what}{more}",
-            where=Place(str(self.root / damaged[0].name)),
-            advice=self.mended_by,
+            f"the file is {damaged[0].what}{more}", where=self.root / damaged[0].name, advice=self.mended_by
         )
 
     @property
     def mended_by(self) -> str:
-        """What to do about a damaged file."""
+        """The advice on a damaged file."""
         return f"`miner check --store {self.root} --repair` puts it right"
 
     def out_of_date(self) -> str | None:
-        """The first stage that was made from something else than what the stage before holds now, or None."""
+        """The first stage that was made from something else than the stage before holds now, or None."""
         for stage, sources in MADE_FROM.items():
             later = self.manifest(stage)
-            if later and any(later.inputs.get(before) != self._print_of(before) for before in sources):
+            if later and any(later.inputs.get(before) != self._fingerprint(before) for before in sources):
                 return stage
         return None
 
-    def _print_of(self, stage: str) -> str | None:
-        """The fingerprint of a stage; None: it has not run."""
+    def _fingerprint(self, stage: str) -> str | None:
         manifest = self.manifest(stage)
         return manifest.fingerprint if manifest else None
 
@@ -383,7 +373,7 @@ class Store:
         """
         is_first = self._writers == 0
         if is_first:
-            self._lock = self._locked("a")
+            self._claim = claimed(self.root)
         self._writers += 1
         try:
             if is_first:
@@ -392,7 +382,7 @@ class Store:
         finally:
             self._writers -= 1
             if self._writers == 0:
-                self._lock.close()
+                self._claim.close()
 
     @contextmanager
     def resting(self) -> Iterator[None]:
@@ -400,39 +390,14 @@ class Store:
 
         Raises StoreError if a run is at work in the store.
         """
-        if isinstance(self.root, Remote) and not self._writers:
-            check_unclaimed(self.root)
-        if isinstance(self.root, Remote) or self._writers or not (self.root / "lock").exists():
+        with nullcontext() if self._writers else unclaimed(self.root):
             yield
-            return
-        with self._locked("r"):
-            yield
-
-    def _locked(self, mode: str) -> IO[str] | Claim:
-        if isinstance(self.root, Remote):
-            return Claim(self.root)
-        try:
-            lock = (self.root / "lock").open(mode)
-        except OSError as error:
-            raise StoreError(
-                f"the store cannot be written to: {error.strerror}",
-                where=Place(str(self.root)),
-                advice="see that you may write there, or copy it to another place",
-            ) from error
-        if not locks(lock):
-            lock.close()
-            raise StoreError(
-                "another run is at work in this store",
-                where=Place(str(self.root)),
-                advice="wait until it is done, or name another folder",
-            )
-        return lock
 
     @contextmanager
     def scratch(self) -> Iterator[Path]:
         """A folder of this machine for what need not last: in the store itself, if that is on it.
 
-        It need not be there yet, and is gone afterwards.
+        The folder may still have to be made, and is gone afterwards.
         """
         if isinstance(self.root, Remote):
             with tempfile.TemporaryDirectory(prefix="miner-") as folder:
@@ -444,21 +409,6 @@ class Store:
         finally:
             remove_tree(self.root / ".spill")
 
-    @staticmethod
-    def unlock(root: Location | str) -> str:
-        """Let others write to a remote store whose writer is dead, and tell who that was; empty: nobody.
-
-        Raises UsageError for a local folder, whose lock ends with the run that holds it.
-        """
-        root = located(root)
-        if not isinstance(root, Remote):
-            raise UsageError(
-                "the lock of a folder ends with the run that holds it",
-                where=Place(str(root)),
-                advice="end the run that is at work there",
-            )
-        return release(root)
-
     def write_table(self, name: str, table: pa.Table) -> None:
         """Write a one-file table whole or not at all; its columns must be those of the schema."""
         [file] = self.files(name)
@@ -467,10 +417,7 @@ class Store:
         )
 
     def read_table(self, name: str, columns: list[str] | None = None) -> pa.Table:
-        """A table, or some of its columns.
-
-        Raises StoreError if it is missing or damaged.
-        """
+        """A table, or some of its columns. Raises StoreError if it is missing or damaged."""
         path = self.path(name)
         with self._readable(path, f"the table `{name}`"):
             if isinstance(path, Remote) and name in FOLDERS:
@@ -492,9 +439,7 @@ class Store:
         try:
             yield
         except (OSError, pa.ArrowException) as error:
-            raise StoreError(
-                f"{what} cannot be read: {error}", where=Place(str(path)), advice=self.mended_by
-            ) from error
+            raise StoreError(f"{what} cannot be read: {error}", where=path, advice=self.mended_by) from error
 
 
 def _make_salt(root: Location) -> None:
@@ -508,18 +453,14 @@ def _make_salt(root: Location) -> None:
         unfinished.write_bytes(salt)
 
 
-def _check_name(root: Location) -> None:
-    if isinstance(root, Remote):
-        return
+def _require_utf8(root: Path) -> None:
     try:
         str(root).encode("utf-8")
     except UnicodeEncodeError as error:
         # Neither Parquet nor DuckDB opens files in a folder of such a name.
         name = os.fsencode(root).decode("utf-8", "backslashreplace")
         raise StoreError(
-            "cannot make a store: the folder's name is not UTF-8",
-            where=Place(name),
-            advice="name another folder",
+            "cannot make a store: the folder's name is not UTF-8", where=name, advice="name another folder"
         ) from error
 
 
@@ -534,53 +475,44 @@ def stage_before(stage: str) -> str:
     return MADE_FROM[stage][0]
 
 
-def _checked(told: Any, stage: str) -> Manifest:
-    """A manifest as it was written.
-
-    Raises TypeError or ValueError for anything else.
-    """
-    if not isinstance(told, dict):
+def _unsealed(values: Any, stage: str) -> Manifest:
+    """A manifest from the values in its file. Raises TypeError or ValueError for anything else."""
+    if not isinstance(values, dict):
         raise TypeError("it is no table")
-    seal = told.pop("seal", None)
-    manifest = Manifest(**told)
+    seal = values.pop("seal", None)
+    manifest = Manifest(**values)
     for name in ("settings", "inputs", "rows", "facts", "digests"):
         if not isinstance(getattr(manifest, name), dict):
             raise TypeError(f"{name} is no table")
-    if seal != _seal(told):
+    if seal != _sha256_of(values):
         raise ValueError("it was changed after it was written")
     if manifest.stage != stage:
         raise ValueError(f"it is that of the stage `{manifest.stage}`")
     return manifest
 
 
-def _seal(told: dict[str, Any]) -> str:
-    """SHA-256 of what a manifest tells, by which a change by hand or by the disk is noticed."""
-    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
-
-
 def _write_manifest(root: Location, manifest: Manifest) -> None:
-    told = asdict(manifest)
+    values = asdict(manifest)
+    sealed = values | {"seal": _sha256_of(values)}  # by which a change by hand or by the disk is noticed
     with replacing(root / f"{manifest.stage}.json") as unfinished:
-        sealed = told | {"seal": _seal(told)}
         unfinished.write_text(json.dumps(sealed, indent=1, sort_keys=True) + "\n", encoding="utf-8")
 
 
-class StoreChange:
+def _sha256_of(values: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+
+
+class StoreChange(FolderChange):
     """A change of files of finished stages, in the making."""
 
-    def __init__(self, store: Store, change: Change) -> None:
+    def __init__(self, store: Store) -> None:
+        super().__init__(store.root)
         self.store = store
-        self.folder = change.folder  # new files go here, under their paths in the store
-        self._change = change
 
     def read_file(self, name: str, columns: list[str] | None = None) -> pa.Table:
         """A file as the change has it so far. Raises what `Store.read_file` does."""
         is_new = (self.folder / name).exists()
         return self.store.read_file(f"{PENDING}/{name}" if is_new else name, columns)
-
-    def take_out(self, name: str) -> None:
-        """Have a file go, if it is there."""
-        self._change.take_out(name)
 
     def take_out_later_stages(self) -> None:
         """Have the tables of all stages after `read` go, and their manifests."""
@@ -593,7 +525,7 @@ class StoreChange:
         """Put all new files in place, with the manifest that names them, and take out the others."""
         recorded = replace(manifest, method=METHODS[manifest.stage])
         _write_manifest(self.folder, recorded)
-        self._change.commit()
+        self.commit_files()
         return recorded
 
 
@@ -620,7 +552,7 @@ class _Hashing:
 
 
 def write_parquet(path: Location, table: pa.Table, *, settled: bool = True, **how: Any) -> str:
-    """Write a table to a file, whole or not at all, and tell the file's SHA-256.
+    """Write a table to a file, whole or not at all, and give the file's SHA-256.
 
     Columns are stored as the schema tells. `settled`: see `replacing`; `how`: as for pyarrow's `write_table`.
     """

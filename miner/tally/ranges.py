@@ -15,16 +15,14 @@ from miner.cluster import Cluster
 from miner.errors import StoreError
 from miner.store.change import UNFINISHED
 from miner.store.places import Location, brought_near
-from miner.store.query import Movers
-from miner.tally.replies import FAILURES, Resources, connected, count_replies
+from miner.store.query import FAILURES, Movers, Resources, connected_to_games
+from miner.tally.replies import count_replies
 from miner.terms import BandScheme
-
-Keys = tuple[int, int]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Counting:
-    """What must be known to count the replies of any key range. Folders are such as every worker sees."""
+    """How to count the replies of any key range, here or on a worker, who must see the same folders."""
 
     moves: Location
     games: Location
@@ -34,7 +32,10 @@ class Counting:
     resources: Resources
 
     def count(
-        self, connection: duckdb.DuckDBPyConnection, ranges: Sequence[Keys], cluster: Cluster | None
+        self,
+        connection: duckdb.DuckDBPyConnection,
+        ranges: Sequence[tuple[int, int]],
+        cluster: Cluster | None,
     ) -> Iterator[pa.Table]:
         """The replies of each range, in order; see `count_replies`.
 
@@ -64,7 +65,7 @@ class Counting:
             there.unlink(missing_ok=True)
 
 
-def count_range(keys: Keys, counting: Counting) -> pa.Table:
+def count_range(keys: tuple[int, int], counting: Counting) -> pa.Table:
     """The replies of a key range, counted by one thread of a worker.
 
     Raises StoreError if that fails.
@@ -72,7 +73,7 @@ def count_range(keys: Keys, counting: Counting) -> pa.Table:
     try:
         with (
             tempfile.TemporaryDirectory(prefix="miner-") as spill,
-            connected(
+            connected_to_games(
                 counting.moves, counting.games, Path(spill), replace(counting.resources, threads=1)
             ) as connection,
         ):

@@ -68,7 +68,7 @@ class Rates:
 
 
 def spread(counted: pa.Table, bands: int) -> Choices:
-    """Counts as `count_replies` gives them (ordered by key, move, band), spread over a column per band."""
+    """The rows of `count_replies` as arrays with a column for each of so many bands."""
     keys, moves = counted["key"].to_numpy(), counted["move"].to_numpy()
     band, games = counted["band"].to_numpy(), counted["games"].to_numpy()
     is_new_key = np.r_[True, keys[1:] != keys[:-1]][: len(keys)]

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from pathlib import Path
-
 import duckdb
+import numpy as np
 import pyarrow as pa
 
-from miner.store import query
-from miner.store.places import Location
-from miner.store.query import UNPACKED_SQL, Movers, create_views
+from miner.arrays import Keys
+from miner.graph.walk import Ways
+from miner.store.query import UNPACKED_SQL, Movers, band_sql
 from miner.terms import BandScheme
 
 ROWS_PER_RANGE = 8_000_000
@@ -23,64 +18,17 @@ _RANGE_MB = 1024  # in which so many are grouped without spilling much
 
 KEY_SPACE = 1 << 64
 
-FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException)
-"""What DuckDB raises where disk or memory are full, or a file is damaged."""
-
 # Of rows with a player's games each; those of players who are not known stand under one player, 0.
 _PLAYERS = "count(*) filter (player <> 0)"
 _SQUARED = "sum(case when player = 0 then games else games * games end)::double"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Resources:
-    """What one run may use; changes no result."""
+def rows_per_range(memory_mb: int) -> int:
+    """Move rows that are grouped at once: twice as many in twice the memory.
 
-    memory_mb: int = 1024
-    threads: int = 0  # 0: all cores
-
-    @property
-    def rows_per_range(self) -> int:
-        """Move rows that are grouped at once: twice as many in twice the memory.
-
-        Each range looks into all files, so that many ranges of many files take longer than the rows do.
-        """
-        return ROWS_PER_RANGE * max(1, self.memory_mb // _RANGE_MB)
-
-
-@contextmanager
-def connected(
-    moves: Location, games: Location, spill: Path, resources: Resources
-) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A DuckDB connection with the views of `create_views`.
-
-    It spills to the folder `spill` instead of failing, which is gone afterwards.
+    Each range looks into all files, so that many ranges of many files take longer than the rows do.
     """
-    config: dict[str, str | bool | int | float | list[str]] = {
-        "memory_limit": f"{resources.memory_mb}MB",
-        "temp_directory": str(spill),
-    }
-    if resources.threads:
-        config["threads"] = str(resources.threads)
-    try:
-        with query.connected(config) as connection:
-            connection.execute("set preserve_insertion_order = false")
-            _hide_progress(connection)
-            create_views(connection, moves, games)
-            yield connection
-    except (duckdb.InterruptException, RuntimeError) as error:
-        # DuckDB takes Ctrl-C for itself and tells of it in its own words.
-        if "interrupt" in str(error).lower():
-            raise KeyboardInterrupt from error
-        raise
-    finally:
-        shutil.rmtree(spill, ignore_errors=True)
-
-
-def _hide_progress(connection: duckdb.DuckDBPyConnection) -> None:
-    """No progress bar of DuckDB's own."""
-    # In a notebook without widgets there is none, and even turning it off is refused.
-    if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
-        connection.execute("set enable_progress_bar = false")
+    return ROWS_PER_RANGE * max(1, memory_mb // _RANGE_MB)
 
 
 def key_ranges(rows: int, rows_per_range: int = ROWS_PER_RANGE) -> list[tuple[int, int]]:
@@ -95,14 +43,6 @@ def key_ranges(rows: int, rows_per_range: int = ROWS_PER_RANGE) -> list[tuple[in
     return [(number * width, (number + 1) * width - 1) for number in range(ranges)]
 
 
-def band_sql(bands: BandScheme, *, as_name: bool = False) -> str:
-    """SQL that turns a rating into its band's place in `bands.names`, or into that name."""
-    told = [f"'{name}'" if as_name else str(place) for place, name in enumerate(bands.names)]
-    *_, strongest, unrated = told
-    cases = " ".join(f"when rating < {edge} then {one}" for edge, one in zip(bands.edges, told, strict=False))
-    return f"case when rating = 0 then {unrated} {cases} else {strongest} end"
-
-
 def count_replies(
     connection: duckdb.DuckDBPyConnection,
     keys: tuple[int, int],
@@ -112,27 +52,23 @@ def count_replies(
 ) -> pa.Table:
     """Replies at the positions of a key range with `min_games` games or more, all bands together.
 
-    Columns and order as of `count_rows`.
-    """
-    rows = _supported_rows(connection, keys, min_games)
-    mover = movers.of(rows["game"].to_numpy(), rows["ply"].to_numpy())
-    connection.register("chosen_moves", rows.select(["key", "move"]).append_column("mover", pa.array(mover)))
-    by_mover = f"select key, move, {UNPACKED_SQL} from chosen_moves"  # noqa: S608 - text of our own
-    return count_rows(connection, by_mover, bands)
-
-
-def count_rows(connection: duckdb.DuckDBPyConnection, by_mover: str, bands: BandScheme) -> pa.Table:
-    """Replies counted over the rows of a query with the columns key, move, player, rating and score.
-
     Columns: key, move, band (place in `bands.names`), games, players, games_unknown, games_squared,
     score_sum, rating_sum, players_at_position, games_squared_at_position; ordered by key, move, band.
     A game of a player who is not known counts as one of another player in the squares.
     """
+    rows = _rows_with_enough_games(connection, keys, min_games)
+    mover = movers.of(rows["game"].to_numpy(), rows["ply"].to_numpy())
+    connection.register("chosen_moves", rows.select(["key", "move"]).append_column("mover", pa.array(mover)))
+    return _grouped(connection, bands)
+
+
+def _grouped(connection: duckdb.DuckDBPyConnection, bands: BandScheme) -> pa.Table:
+    """The rows of the view `chosen_moves` (key, move, mover), counted by reply and band."""
     # Grouped by player first: distinct players are then counted by rows, which can spill, not by sets, which
     # cannot.
     return connection.sql(
         f"""
-        with by_mover as ({by_mover}),
+        with by_mover as (select key, move, {UNPACKED_SQL} from chosen_moves),
         by_player as (
             select key, move, ({band_sql(bands)})::utinyint as band, player, count(*) as games,
                    sum(score)::bigint as half_points, sum(rating)::bigint as rating_sum
@@ -155,7 +91,9 @@ def count_rows(connection: duckdb.DuckDBPyConnection, by_mover: str, bands: Band
     ).to_arrow_table()
 
 
-def _supported_rows(connection: duckdb.DuckDBPyConnection, keys: tuple[int, int], min_games: int) -> pa.Table:
+def _rows_with_enough_games(
+    connection: duckdb.DuckDBPyConnection, keys: tuple[int, int], min_games: int
+) -> pa.Table:
     """The rows of `moves` at the positions of a key range with `min_games` games or more."""
     return connection.sql(
         """
@@ -180,13 +118,13 @@ def games_per_band(connection: duckdb.DuckDBPyConnection, bands: BandScheme) -> 
     ).to_arrow_table()
 
 
-def count_tags(connection: duckdb.DuckDBPyConnection, wanted: pa.Table, rows: str = "moves") -> pa.Table:
-    """How many games through each wanted position carry each ECO tag and opening name.
+def commonest_names(connection: duckdb.DuckDBPyConnection, keys: Keys) -> pa.Table:
+    """The commonest ECO tag and opening name of the games through each of these positions.
 
-    `wanted` has a column key; `rows` is the view or table whose rows are counted. Columns: key, eco, opening,
-    games, ordered by all of them. Games that carry neither are left out.
+    Columns: key, eco, opening; ordered by key. Of equally common ones the first by alphabet is taken.
+    Positions whose games carry neither are left out.
     """
-    connection.register("wanted", wanted)
+    connection.register("wanted", pa.table({"key": keys}))
     # By number: of few names, and millions of rows.
     connection.execute(
         """
@@ -196,55 +134,45 @@ def count_tags(connection: duckdb.DuckDBPyConnection, wanted: pa.Table, rows: st
         create or replace temp table named as select game, name from games join names using (eco, opening)
         """
     )
+    commonest = """select key, {0} from counted where {0} <> '' group by key, {0}
+                   qualify row_number() over (partition by key order by sum(games) desc, {0}) = 1"""
     # All positions at once: range by range, the games would be gone through again for each.
     return connection.sql(
         f"""
         with by_number as (
             select key, name, count(*) as games
-            from {rows} semi join wanted using (key) join named using (game) group by key, name
-        )
-        select key, eco, opening, games from by_number join names using (name) order by all
-        """  # noqa: S608 - a name of our own
-    ).to_arrow_table()
-
-
-def commonest_tags(connection: duckdb.DuckDBPyConnection, counted: pa.Table) -> pa.Table:
-    """The commonest ECO tag and opening name of each position: of equal ones the first by alphabet.
-
-    `counted` is as `count_tags` gives it. Columns: key, eco, opening; positions whose games carry neither are
-    left out.
-    """
-    connection.register("counted_tags", counted)
-    commonest = """select key, {0} from counted_tags where {0} <> '' group by key, {0}
-                   qualify row_number() over (partition by key order by sum(games) desc, {0}) = 1"""
-    return connection.sql(
-        f"""
-        with by_eco as ({commonest.format("eco")}),
+            from moves semi join wanted using (key) join named using (game) group by key, name
+        ),
+        counted as materialized (
+            select key, eco, opening, games from by_number join names using (name)
+        ),
+        by_eco as ({commonest.format("eco")}),
         by_opening as ({commonest.format("opening")})
         select key, coalesce(eco, '') as eco, coalesce(opening, '') as opening
         from by_eco full join by_opening using (key) order by key
-        """  # noqa: S608
+        """  # noqa: S608 - built from columns of our own
     ).to_arrow_table()
 
 
-def ways_to(connection: duckdb.DuckDBPyConnection, wanted: pa.Table, rows: str = "moves") -> pa.Table:
-    """The moves of one of the shortest games to each wanted position: columns key, game, ply, move, in order.
+def ways_to(connection: duckdb.DuckDBPyConnection, keys: Keys) -> Ways:
+    """A way to each of these positions, the shortest first: that of a shortest game that came there.
 
-    `wanted` has a column key; `rows` is the view or table with the games that are looked at, whole. A game
-    that met a position twice on its way lacks a row for the second visit; such games are passed over, and
-    positions that have no others are left out.
+    A game that met a position twice on its way lacks a row for the second visit; such games are passed over,
+    and positions that have no others are left out.
     """
-    connection.register("wanted", wanted)
-    return connection.sql(
-        f"""
-        with passing as (select key, game, ply from {rows} semi join wanted using (key)),
+    connection.register("wanted", pa.table({"key": keys}))
+    found = connection.sql(
+        """
+        with passing as (select key, game, ply from moves semi join wanted using (key)),
         whole as (
-            select p.key, p.game, p.ply from passing p join {rows} m on m.game = p.game and m.ply < p.ply
+            select p.key, p.game, p.ply from passing p join moves m on m.game = p.game and m.ply < p.ply
             group by all having count(*) = p.ply
         ),
         chosen as (select key, arg_min(game, (ply, game)) as game, min(ply) as length from whole group by key)
-        select c.key, c.game, m.ply, m.move
-        from chosen c join {rows} m on m.game = c.game and m.ply < c.length
-        order by c.key, m.ply
-        """  # noqa: S608 - a name of our own
-    ).to_arrow_table()
+        select c.key, m.ply, m.move
+        from chosen c join moves m on m.game = c.game and m.ply < c.length
+        order by c.length, c.key, m.ply
+        """
+    ).fetchnumpy()
+    firsts = np.flatnonzero(found["ply"] == 0)
+    return Ways(found["key"][firsts], np.r_[firsts, len(found["key"])], found["move"])

@@ -1,9 +1,10 @@
-"""The tally stage: `games` and `moves` in; `replies`, `positions` and `reach` out."""
+"""The tally stage: `games` and `moves` in; `replies`, `positions`, `reach` and `edges` out."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, replace
+from functools import partial
 from typing import Any
 
 import duckdb
@@ -12,30 +13,25 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner import stats
-from miner.arrays import Floats, Ints, Keys
-from miner.cluster import Cluster
+from miner.arrays import Floats, Ints
 from miner.errors import Place, UsageError
-from miner.graph import walk as graphs
 from miner.graph.steered import Steps, steer_along
-from miner.graph.walk import START_KEY, Graph
-from miner.progress import Progress, Silent
-from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, STRAYS, TABLES, TAGS
+from miner.graph.walk import START_KEY, Graph, walk
+from miner.means import USUAL, Means
+from miner.progress import Task
+from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, TABLES
 from miner.settings import TallySettings, as_dict
-from miner.store import Manifest, Store
+from miner.store import Manifest, Store, tables_of
+from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.tally import replies as counting
-from miner.tally.added import WRITTEN, Additions
-from miner.tally.evidence import Evidence, Whole
 from miner.tally.ranges import Counting
 from miner.tally.rates import Choices, Rates, pool, spread
-from miner.tally.replies import Resources
-
-DEFAULT_RESOURCES = Resources()
 
 _CUT_BITS = 7  # of the 24 that single precision has
 
 
 def tally_inputs(store: Store, settings: TallySettings) -> dict[str, Any]:
-    """What a tally is made from.
+    """The fingerprints of what a tally is made from: of the reading, and of the earlier database's tally.
 
     Raises StoreError if the store was not read into yet or the earlier one is none or not tallied, UsageError
     if that has other bands or is the same store.
@@ -64,59 +60,35 @@ def _earlier_store(store: Store, settings: TallySettings) -> Store:
     return earlier
 
 
-def tally(
-    store: Store,
-    settings: TallySettings,
-    *,
-    resources: Resources = DEFAULT_RESOURCES,
-    progress: Progress | None = None,
-    cluster: Cluster | None = None,
-) -> Manifest:
+def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manifest:
     """Count the replies of every position that enough games pass through, per band; and how often it arises.
 
-    On a `cluster` its workers count; `resources` are then those of each thread of a worker. Does nothing if
-    the store holds that tally already. Raises what `tally_inputs` does, StoreError if the counting fails, and
-    ClusterFailed.
+    On a cluster its workers count. Does nothing if the store holds that tally already. Raises what
+    `tally_inputs` does, StoreError if the counting fails, and ClusterFailed.
     """
     inputs = tally_inputs(store, settings)
-    told = as_dict(settings)
-    if store.is_current("tally", told, inputs):
+    asked = as_dict(settings)
+    if store.is_current("tally", asked, inputs):
         return store.require("tally")
-    if cluster is not None:
-        cluster.require_file(store.root / "salt")
+    if means.cluster is not None:
+        means.cluster.require_file(store.root / "salt")
     read = store.require_whole("read")
     settings = replace(settings, min_games=settings.enough_games(kept_games(read)))
-    additions = Additions.to(store, read, told, inputs, settings.min_games)
-    if not read.rows.get("moves"):
-        # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
-        return _finish(store, told, inputs, _no_tables(), _facts(settings))
-    try:
-        with (
-            store.scratch() as spill,
-            counting.connected(store.path("moves"), store.path("games"), spill, resources) as connection,
-        ):
-            if additions is not None:
-                evidence: Evidence = additions.evidence(connection, store, settings)
-            else:
-                ranges = Counting(
-                    moves=store.path("moves").resolve(),
-                    games=store.path("games").resolve(),
-                    movers=(spill / "movers").resolve(),
-                    bands=settings.bands,
-                    min_games=settings.min_games,
-                    resources=resources,
-                )
-                evidence = Whole(connection, ranges, read.rows["moves"], cluster)
-            earlier = _earlier_replies(store, settings)
-            tables, facts = _make_tables(connection, evidence, settings, earlier, progress or Silent())
-    except (*counting.FAILURES, OSError) as error:
-        raise store.why(
-            "read",
-            error,
-            "the tally failed",
-            "check the space on the disk, or give it more memory (--memory)",
-        ) from error
-    return _finish(store, told, inputs, tables, facts | {"files": read.digests, "moves": read.rows["moves"]})
+    tables: dict[str, pa.Table] = _no_tables()
+    facts: dict[str, Any] = {"bands": list(settings.bands.names), "min_games": settings.min_games}
+    # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
+    if read.rows.get("moves"):
+        try:
+            tables, found = _counted(store, settings, read.rows["moves"], means)
+            facts |= found
+        except (*FAILURES, OSError) as error:
+            raise store.why(
+                "read",
+                error,
+                "the tally failed",
+                "check the space on the disk, or give it more memory (--memory)",
+            ) from error
+    return _finish(store, asked, inputs, tables, facts)
 
 
 def _finish(
@@ -139,58 +111,67 @@ def kept_games(read: Manifest) -> int:
     return sum(int(read.facts["ledger"][state]) for state in KEPT)
 
 
-def _facts(settings: TallySettings) -> dict[str, Any]:
-    return {"bands": list(settings.bands.names), "min_games": settings.min_games}
-
-
 def _no_tables() -> dict[str, pa.Table]:
-    return {name: TABLES[name].empty_table() for name in WRITTEN}
+    return {name: TABLES[name].empty_table() for name in tables_of("tally")}
+
+
+def _counted(
+    store: Store,
+    settings: TallySettings,
+    rows: int,
+    means: Means,
+) -> tuple[dict[str, pa.Table], dict[str, Any]]:
+    """The tables of a store with so many rows of moves, and facts about them for the manifest."""
+    moves, games = store.path("moves"), store.path("games")
+    resources = Resources(memory_mb=means.memory_mb, threads=means.threads)
+    ranges = counting.key_ranges(rows, counting.rows_per_range(means.memory_mb))
+    earlier = _earlier_replies(store, settings)
+    with (
+        store.scratch() as spill,
+        connected_to_games(moves, games, spill, resources) as connection,
+        means.progress.task("tally", total=len(ranges) + 2, unit="part") as task,
+    ):
+        by_range = Counting(
+            moves=moves.resolve(),
+            games=games.resolve(),
+            movers=(spill / "movers").resolve(),
+            bands=settings.bands,
+            min_games=settings.min_games,
+            resources=resources,
+        )
+        parts = []
+        for part in by_range.count(connection, ranges, means.cluster):
+            parts.append(part)
+            task.advance()
+        return _make_tables(connection, pa.concat_tables(parts), settings, earlier, task)
 
 
 def _make_tables(
     connection: duckdb.DuckDBPyConnection,
-    evidence: Evidence,
+    counted: pa.Table,
     settings: TallySettings,
     earlier: pa.Table | None,
-    progress: Progress,
+    task: Task,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
+    """The tables and facts that follow from the counted replies and, for ways and names, from the games."""
+    if not counted.num_rows:
+        return _no_tables(), {}
     bands = settings.bands
-    with progress.task("tally", total=evidence.parts + 2, unit="part") as task:
-        counted = evidence.counted(task.advance)
-        if not counted.num_rows:
-            return _no_tables(), _facts(settings)
-        choices = spread(counted, len(bands.names))
-        games_of_ways: dict[str, Any] = {
-            "key": np.empty(0, dtype=np.uint64),
-            "game": np.empty(0, dtype=np.int64),
-        }
-
-        def ways(strays: Keys) -> graphs.Ways:
-            found, games = evidence.ways(strays)
-            games_of_ways.update(key=found.keys, game=games)
-            return found
-
-        graph = graphs.walk(
-            choices.keys,
-            choices.moves,
-            choices.chosen.sum(axis=1, dtype=np.int64),
-            ways,
-            evidence.walked(choices),
-        )
-        task.advance()
-        tags, commonest = evidence.tags(graph.keys)
-        task.advance()
+    choices = spread(counted, len(bands.names))
+    games = choices.chosen.sum(axis=1, dtype=np.int64)
+    graph = walk(choices.keys, choices.moves, games, partial(counting.ways_to, connection))
+    task.advance()
+    names = counting.commonest_names(connection, graph.keys)
+    task.advance()
     rates = pool(choices, earlier)
-    reach = _reach_table(choices, graph, rates, counting.games_per_band(connection, bands), bands.names)
+    per_band = counting.games_per_band(connection, bands)
     tables = {
         "replies": _replies_table(counted, choices, graph, rates, settings),
-        "positions": _positions_table(graph, choices, commonest),
-        "reach": reach,
+        "positions": _positions_table(graph, choices, names),
+        "reach": _reach_table(choices, graph, rates, per_band, bands.names),
         "edges": _edges_table(choices, graph),
-        "strays": _strays_table(graph, **games_of_ways),
-        "tags": _tags_table(graph, tags),
     }
-    facts = _facts(settings) | {
+    facts = {
         "positions_without_a_way": len(choices.played) - len(graph.keys),
         "resemblance": asdict(rates.resemblance),
         "player_correlation": rates.player_correlation,
@@ -202,19 +183,6 @@ def _edges_table(choices: Choices, graph: Graph) -> pa.Table:
     change = pa.array(choices.keys ^ graph.child_keys, mask=graph.parent < 0)
     place = choices.place.astype(np.uint32)
     return pa.table({"place": place, "move": choices.moves, "change": change}, schema=EDGES)
-
-
-def _strays_table(graph: Graph, key: Keys, game: Ints) -> pa.Table:
-    at = np.searchsorted(graph.strays, key)
-    games = np.full(len(graph.strays), -1)
-    games[at] = game
-    told = pa.array(np.maximum(games, 0).astype(np.uint32), mask=games < 0)
-    return pa.table({"key": graph.strays, "game": told}, schema=STRAYS)
-
-
-def _tags_table(graph: Graph, tags: pa.Table) -> pa.Table:
-    row = np.searchsorted(graph.keys, tags["key"].to_numpy()).astype(np.uint32)
-    return tags.set_column(0, "row", pa.array(row)).cast(TAGS)
 
 
 def _earlier_replies(store: Store, settings: TallySettings) -> pa.Table | None:
@@ -232,7 +200,7 @@ def _replies_table(
 ) -> pa.Table:
     has_way = graph.parent[choices.row] >= 0
     band = choices.band[has_way]
-    successes, failures = (one[has_way] for one in rates.of_rows())
+    successes, failures = (parameter[has_way] for parameter in rates.of_rows())
     counted = counted.filter(pa.array(has_way))
     low, high = stats.beta_intervals(successes, failures, confidence=settings.confidence)
     cell = choices.cell[has_way]
@@ -267,14 +235,10 @@ def _five_digits(values: Floats) -> Floats:
     Shares above a half are as exact in what is missing to 1, so that none becomes 1.
     """
     is_most = (values > 0.5) & (values < 1.0)
-    cut = _cut(np.where(is_most, 1.0 - values, values))
-    return np.where(is_most, 1.0 - cut, cut)
-
-
-def _cut(values: Floats) -> Floats:
-    bits = values.astype(np.float32).view(np.uint32)
+    bits = np.where(is_most, 1.0 - values, values).astype(np.float32).view(np.uint32)
     rounded = bits + np.uint32(1 << (_CUT_BITS - 1)) >> np.uint32(_CUT_BITS) << np.uint32(_CUT_BITS)
-    return rounded.view(np.float32).astype(np.float64)
+    cut = rounded.view(np.float32).astype(np.float64)
+    return np.where(is_most, 1.0 - cut, cut)
 
 
 def _names(names: tuple[str, ...], which: Any) -> Any:
@@ -282,21 +246,18 @@ def _names(names: tuple[str, ...], which: Any) -> Any:
     return pa.array(names, pa.string()).take(pa.array(which))
 
 
-def _positions_table(graph: Graph, choices: Choices, tags: pa.Table) -> pa.Table:
-    has_way = np.zeros(len(choices.played), dtype=np.bool_)
-    has_way[choices.place[graph.parent >= 0]] = True
-    named = np.full(len(graph.keys), -1)
-    named[np.searchsorted(graph.keys, tags["key"].to_numpy())] = np.arange(tags.num_rows)
-    at = pa.array(named, mask=named < 0)
+def _positions_table(graph: Graph, choices: Choices, names: pa.Table) -> pa.Table:
+    places = np.unique(choices.place[graph.parent >= 0])
+    at = pc.index_in(pa.array(graph.keys), value_set=names["key"])
     return pa.table(
         {
             "key": graph.keys,
             "fen": graph.fens,
             "ply": graph.plies.astype(np.uint8),
             "path": graph.paths,
-            "games": choices.played.sum(axis=1, dtype=np.int64)[has_way],
-            "eco": pc.fill_null(tags["eco"].take(at), ""),
-            "opening": pc.fill_null(tags["opening"].take(at), ""),
+            "games": choices.played[places].sum(axis=1, dtype=np.int64),
+            "eco": pc.fill_null(names["eco"].take(at), ""),
+            "opening": pc.fill_null(names["opening"].take(at), ""),
         },
         schema=POSITIONS,
     )
@@ -307,41 +268,54 @@ def _reach_table(
 ) -> pa.Table:
     """Plain and steered reach of every position, for each band that has games there."""
     known = graph.parent >= 0
-    parents, children = graph.parent[known], graph.child[known]
-    is_whites_move = graph.plies % 2 == 0
+    parents = graph.parent[known]
+    steps = Steps.between(parents, graph.child[known], len(graph.keys))
     games_of = np.zeros((2, len(names)))
     games_of[per_band["ply"].to_numpy(), per_band["band"].to_numpy()] = per_band["games"].to_numpy()
-    colour = np.where(is_whites_move, 0, 1)
-    start = int(np.searchsorted(graph.keys, np.uint64(START_KEY)))
-    steps = Steps.between(parents, children, len(graph.keys))
     parts = []
     for band in range(len(names)):
         at_position = np.zeros(len(graph.keys))
         at_position[parents] = choices.played[choices.place[known], band]
-        here = np.flatnonzero(at_position)
-        if not len(here):
-            continue
-        games = games_of[colour, band]
-        plain = np.divide(at_position, games, out=np.zeros_like(at_position), where=games > 0)
-        successes, failures = (one[known][steps.replies] for one in rates.of_band(band))
-        reach, log_variance = _steered_for_both(
-            steps,
-            successes / (successes + failures),
-            stats.log_variance_of_share(successes, failures),
-            is_whites_move,
-            start,
-        )
-        # Positions that only untallied replies lead to are at least reached as often as they were; and so is
-        # one that many ways lead to, of which steering takes a single one.
-        counted = (1.0 - plain) / np.maximum(at_position, 1.0)
-        log_variance = np.where(reach >= plain, log_variance, counted)
-        steered = np.maximum(_five_digits(reach), plain)[here]
-        variances = _five_digits(log_variance[here])
-        parts.append((here, np.full(len(here), band), plain[here], steered, variances))
-    at, which, *numbers = (np.concatenate(one) for one in zip(*parts, strict=True))
+        if at_position.any():
+            successes, failures = (parameter[known][steps.replies] for parameter in rates.of_band(band))
+            here, *numbers = _reach_of_band(graph, steps, at_position, games_of[:, band], successes, failures)
+            parts.append((here, np.full(len(here), band), *numbers))
+    at, which, *others = (np.concatenate(column) for column in zip(*parts, strict=True))
     order = np.lexsort((np.argsort(np.argsort(names))[which], at))  # of one position by the bands' names
-    columns = [graph.keys[at[order]], _names(names, which[order]), *(one[order] for one in numbers)]
+    columns = [graph.keys[at[order]], _names(names, which[order]), *(column[order] for column in others)]
     return pa.table(columns, schema=REACH)
+
+
+def _reach_of_band(
+    graph: Graph,
+    steps: Steps,
+    at_position: Floats,
+    games_of_colours: Floats,
+    successes: Floats,
+    failures: Floats,
+) -> tuple[Ints, Floats, Floats, Floats]:
+    """Places of the positions at which the band has games, and the three numbers of `reach` for each.
+
+    `at_position` are these games, `games_of_colours` all of the band with White and Black; `successes` and
+    `failures` are those of the rates of the steps.
+    """
+    is_whites_move = graph.plies % 2 == 0
+    games = np.where(is_whites_move, games_of_colours[0], games_of_colours[1])
+    plain = np.divide(at_position, games, out=np.zeros_like(at_position), where=games > 0)
+    reach, log_variance = _steered_for_both(
+        steps,
+        successes / (successes + failures),
+        stats.log_variance_of_share(successes, failures),
+        is_whites_move,
+        int(np.searchsorted(graph.keys, np.uint64(START_KEY))),
+    )
+    # Positions that only untallied replies lead to are at least reached as often as they were; and so is
+    # one that many ways lead to, of which steering takes a single one.
+    counted = (1.0 - plain) / np.maximum(at_position, 1.0)
+    log_variance = np.where(reach >= plain, log_variance, counted)
+    here = np.flatnonzero(at_position)
+    steered = np.maximum(_five_digits(reach), plain)
+    return here, plain[here], steered[here], _five_digits(log_variance[here])
 
 
 def _steered_for_both(

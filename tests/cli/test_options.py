@@ -11,6 +11,7 @@ import pytest
 
 from miner.cli import options
 from miner.errors import UsageError
+from miner.means import Means
 from miner.settings import JudgeSettings, RankSettings, ReadSettings, Settings, load_settings
 from tests.cli.conftest import Told
 
@@ -114,11 +115,11 @@ def test_place_of_the_cache(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     monkeypatch.setenv("MINER_CACHE", str(tmp_path / "named"))
 
-    given, named = options.cache_file(tmp_path / "given"), options.cache_file(None)
+    given, named = Means(cache=tmp_path / "given").cache_file, Means().cache_file
     monkeypatch.delenv("MINER_CACHE")
 
     assert (given, named) == (tmp_path / "given", tmp_path / "named")
-    assert options.cache_file(None) == tmp_path / "miner" / "verdicts.sqlite"
+    assert Means().cache_file == tmp_path / "miner" / "verdicts.sqlite"
 
 
 def test_printed_settings_are_those_of_the_store(club: Path, miner: Miner, tmp_path: Path) -> None:

@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from miner.engine import identity as engines
+from miner.engine.dispatch import identify
 from miner.engine.identity import file_digests, find_engine, program_digest
-from miner.engine.pool import identify
 from miner.errors import EngineFailed, EngineNotFound
+from miner.means import Means
 
 
 @pytest.fixture
@@ -65,6 +66,19 @@ def test_error_says_where_it_looked(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         find_engine()
 
 
+def test_usual_place_must_hold_a_program(
+    program: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder of that name and a file that may not be run are passed over."""
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "text").write_text("no program", encoding="utf-8")
+    monkeypatch.delenv("MINER_ENGINE", raising=False)
+    monkeypatch.setenv("PATH", "")
+    monkeypatch.setattr(engines, "USUAL_PLACES", (tmp_path / "folder", tmp_path / "text", program))
+
+    assert find_engine() == program
+
+
 def test_changed_program_has_another_digest(program: Path) -> None:
     """An engine of the same name that was replaced is another engine."""
     before = program_digest(program)
@@ -76,13 +90,13 @@ def test_changed_program_has_another_digest(program: Path) -> None:
 @pytest.mark.engine
 def test_identity_names_what_can_change_a_verdict(engine: Path) -> None:
     """Name, program and options, with the values that are set and the defaults of the rest."""
-    identity = identify(engine, hash_mb=8)
+    identity = identify(Means(engine=engine), hash_mb=8)
 
     options = dict(identity.options)
     assert identity.name
     assert (options["Threads"], options["Hash"], options["UCI_ShowWDL"]) == ("1", "8", "true")
     assert options["MultiPV"] == "1"
-    assert identity.digest != identify(engine, hash_mb=16).digest
+    assert identity.digest != identify(Means(engine=engine), hash_mb=16).digest
 
 
 def test_files_that_options_name(program: Path, tmp_path: Path) -> None:
@@ -109,7 +123,7 @@ def test_files_that_options_name(program: Path, tmp_path: Path) -> None:
 def test_program_that_is_no_engine(program: Path) -> None:
     """A program that ends without a greeting is of no use, and is named."""
     with pytest.raises(EngineFailed, match="my-engine: the engine is of no use: it ended before `uciok`"):
-        identify(program, hash_mb=16)
+        identify(Means(engine=program), hash_mb=16)
 
 
 def test_file_that_cannot_be_run(tmp_path: Path) -> None:
@@ -117,4 +131,4 @@ def test_file_that_cannot_be_run(tmp_path: Path) -> None:
     (tmp_path / "text").write_text("hello", encoding="utf-8")
 
     with pytest.raises(EngineFailed, match="cannot be started: Permission denied"):
-        identify(tmp_path / "text", hash_mb=16)
+        identify(Means(engine=tmp_path / "text"), hash_mb=16)

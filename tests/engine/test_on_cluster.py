@@ -12,10 +12,12 @@ import pytest
 
 from miner.cluster import connected
 from miner.engine.cache import VerdictCache
-from miner.engine.pool import PoolLimits, Work, consult, identify
+from miner.engine.consult import consult
+from miner.engine.dispatch import Work, identify
 from miner.engine.schedule import Inquiry
 from miner.engine.verdicts import Answer, Request, Verdict
 from miner.errors import ClusterFailed, EngineFailed
+from miner.means import USUAL, Means, PoolLimits
 from tests.clusters import Local
 from tests.judge.tables import LINES, board_after
 
@@ -34,7 +36,7 @@ def ask(
     cache: Path,
     cluster: Local | None,
     disturb: Callable[[Work], None] = lambda _: None,
-    limits: PoolLimits | None = None,
+    limits: PoolLimits = USUAL.limits,
 ) -> tuple[Said, Work]:
     """What is answered to all `REQUESTS`, and the work it took; without a cluster by an engine here."""
 
@@ -44,17 +46,14 @@ def ask(
 
     with (
         connected(cluster.address) if cluster else nullcontext() as workers,
-        VerdictCache(cache, identify(program, 16, limits)) as opened,
+        VerdictCache(cache, identify(Means(engine=program, limits=limits), 16)) as opened,
     ):
         answers, work = consult(
             map(one, REQUESTS),
-            program=program,
+            Means(engine=program, engines=1, limits=limits, cluster=workers),
             hash_mb=16,
             cache=opened,
-            engines=1,
-            limits=limits,
             on_progress=lambda _, work: disturb(work),
-            cluster=workers,
         )
     verdicts = [answer for answer in answers if isinstance(answer, Verdict)]
     assert len(verdicts) == len(REQUESTS), answers

@@ -13,10 +13,12 @@ import chess
 import pytest
 
 from miner.engine.cache import VerdictCache
-from miner.engine.pool import PoolLimits, Work, consult, identify
+from miner.engine.consult import consult
+from miner.engine.dispatch import Work, identify
 from miner.engine.schedule import Inquiry
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.errors import EngineFailed
+from miner.means import USUAL, Means, PoolLimits
 from tests.judge.tables import LINES, board_after
 
 IMPATIENT = PoolLimits(search_s=2.0, slack=1.0, slowest=1e9)
@@ -43,7 +45,7 @@ def ask(
     *,
     engines: int = 1,
     disturb: Callable[[Work], None] = lambda _: None,
-    limits: PoolLimits | None = None,
+    limits: PoolLimits = USUAL.limits,
 ) -> tuple[list[Answer], Work]:
     """The answers to some searches, each an inquiry of its own, with a disturbance after each search."""
 
@@ -51,20 +53,18 @@ def ask(
         [answer] = yield [request]
         return answer
 
-    with VerdictCache(cache, identify(program, 16, limits)) as opened:
+    with VerdictCache(cache, identify(Means(engine=program, limits=limits), 16)) as opened:
         return consult(
             map(one, requests),
-            program=program,
+            Means(engine=program, engines=engines, limits=limits),
             hash_mb=16,
             cache=opened,
-            engines=engines,
-            limits=limits,
             on_progress=lambda _, work: disturb(work),
         )
 
 
 def ask_all(
-    program: Path, cache: Path, disturb: Callable[[Work], None], limits: PoolLimits | None = None
+    program: Path, cache: Path, disturb: Callable[[Work], None], limits: PoolLimits = USUAL.limits
 ) -> tuple[Said, Work]:
     """All of `REQUESTS`, by two engines."""
     answers, work = ask(program, cache, REQUESTS, engines=2, disturb=disturb, limits=limits)
@@ -88,6 +88,13 @@ def test_lost_engines_change_nothing(how: signal.Signals, recorded_engine: Path,
     assert disturbed == quiet
     assert (quiet_work.lost, work.lost >= 1) == (0, True)
     assert not any(map(_is_alive, map(int, pids.read_text().split())))
+
+
+def test_work_that_was_not_done_has_no_speed() -> None:
+    """Nothing searched: no nodes per second, and nobody was busy; half the time of two engines is half."""
+    assert (Work().nodes_per_s, Work().busy) == (0.0, 0.0)
+    assert Work(nodes=600, search_s=3.0).nodes_per_s == 200.0
+    assert Work(engines=2, wall_s=3.0, search_s=3.0).busy == 0.5
 
 
 @pytest.mark.engine
@@ -130,7 +137,7 @@ def test_pool_works_under_a_running_loop(engine: Path, tmp_path: Path) -> None:
     assert len(said(asyncio.run(notebook_cell()))) == 1
 
 
-def ask_fake(program: Path, tmp_path: Path, limits: PoolLimits | None = None) -> list[Answer]:
+def ask_fake(program: Path, tmp_path: Path, limits: PoolLimits = USUAL.limits) -> list[Answer]:
     """One whole and one restricted search."""
     requests = [
         Request.of(chess.Board(), 1000),
@@ -175,7 +182,7 @@ def test_nonsense_is_inconclusive(
     answers = ask_fake(program, tmp_path)
 
     assert all(isinstance(answer, Failure) and reason in answer.reason for answer in answers), answers
-    with VerdictCache(tmp_path / "verdicts.sqlite", identify(program, 16)) as cache:
+    with VerdictCache(tmp_path / "verdicts.sqlite", identify(Means(engine=program), 16)) as cache:
         assert cache.find(Request.of(chess.Board(), 1000)) is None
 
 

@@ -129,9 +129,9 @@ def test_each_search_begins_afresh(scripted_engine: Scripted, tmp_path: Path) ->
 
     search(program, START, restricted)
 
-    told = (tmp_path / "told").read_text(encoding="utf-8").splitlines()
+    received = (tmp_path / "told").read_text(encoding="utf-8").splitlines()
     one_search = ["ucinewgame", "isready", "position startpos", "go nodes 1000"]
-    assert told == [
+    assert received == [
         "uci",
         "isready",
         *one_search,

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 
 from miner.board.moves import line_san
-from miner.explain import Evidence, Explanation, Pattern, Reason, explain
+from miner.explain import Evidence, Explanation, Reason, explain
+from miner.reasons import Pattern
 from tests.explain.positions import evidence, mirrored, random_lines
 
 VIENNA = "e4 e5 Nc3 Nf6 f4"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import chess
 
-from miner.explain import explain_king
+from miner.explain.king import explain_king
 from tests.explain.positions import evidence
 
 TWO_KNIGHTS = "e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 d5 exd5"
@@ -31,6 +31,26 @@ def test_castling_lost_on_the_back_rank() -> None:
     assert found is not None
     assert found.driven_to is None
     assert found.detail == "Black can no longer castle"
+
+
+def test_farthest_square_is_the_first_of_its_rank() -> None:
+    """A king that steps from e6 to d6 has not been driven farther: it had happened with 8...Ke6."""
+    known = evidence(TWO_KNIGHTS, reply="Nxd5 Nxf7 Kxf7 Qf3+ Ke6 Qg4+ Kd6", best="Na5 Bb5+ c6 dxc6 bxc6")
+
+    found = explain_king(known)
+
+    assert found is not None
+    assert (found.driven_to, found.plies) == (chess.E6, 5)
+
+
+def test_castling_is_lost_once() -> None:
+    """What the king does on its back rank after 5...Kf8 adds nothing: three plies are enough to see it."""
+    known = evidence("e4 g6 d4 Bg7 Nf3 d6 Bc4", reply="Nd7 Bxf7+ Kf8 Bg8 Kxg8", best="Nf6 Qe2 O-O")
+
+    found = explain_king(known)
+
+    assert found is not None
+    assert (found.driven_to, found.plies) == (None, 3)
 
 
 def test_white_king_that_walks_out_by_itself() -> None:

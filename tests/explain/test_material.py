@@ -6,7 +6,7 @@ import chess
 import pytest
 
 from miner.board.moves import line_san
-from miner.explain import Cost, explain_material
+from miner.explain.material import Cost, explain_material
 from tests.explain.positions import evidence
 
 ELEPHANT = "d4 d5 c4 e6 Nc3 Nf6 Bg5 Nbd7 cxd5 exd5"
@@ -48,6 +48,14 @@ def test_words_and_balance_agree() -> None:
     assert found is not None
     assert found.net == {chess.QUEEN: 1, chess.BISHOP: -1}
     assert found.pawns == 9 - 3
+
+
+def test_loss_is_taken_with_the_last_move_of_a_short_line() -> None:
+    """3...d6 lets 4.hxg6 win a pawn: not the reply, but the capture with which the line ends, shows it."""
+    found = explain_material(evidence("e4 g6 h4 Nf6 h5", reply="d6 hxg6", best="gxh5 Rxh5"))
+
+    assert found is not None
+    assert (found.pawns, found.plies) == (1, 2)
 
 
 def test_refutation_ends_when_the_gain_is_on_the_board() -> None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from miner.explain import Pattern, explain, find_pattern
-from miner.explain.pattern import is_back_rank_mate
+from miner.explain import explain
+from miner.explain.pattern import find_pattern, is_back_rank_mate
+from miner.reasons import Pattern
 from tests.explain.positions import board_of, evidence
 
 DRAGON = "e4 c5 Nf3 d6 d4 cxd4 Nxd4 Nf6 Nc3 Nc6 Bc4 g6 Nxc6 bxc6 e5"

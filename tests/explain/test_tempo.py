@@ -5,7 +5,7 @@ from __future__ import annotations
 import chess
 import pytest
 
-from miner.explain import TempoLost, explain_tempo
+from miner.explain.tempo import TempoLost, explain_tempo
 from tests.explain.positions import evidence
 
 VIENNA = "e4 e5 Nc3 Nf6 f4"

@@ -11,9 +11,9 @@ from typing import Any
 import chess
 
 from miner.board.moves import pack
-from miner.pipeline import Machinery, run
-from miner.progress import Silent
-from miner.settings import Settings
+from miner.means import Means
+from miner.pipeline import run
+from miner.settings import FollowSettings, Settings
 from miner.store import Store
 from tests.external.published import Published
 
@@ -26,6 +26,9 @@ OTHER_SCORES = (4, 4, 2)
 MOST_TOGETHER = 14
 """Lines in one database. With more of them each would be so rare that knowing it is worth less than a point
 per 100 games, and the default settings would rightly leave it alone."""
+
+BRIEF = FollowSettings(nodes=5_000, model_nodes=1_000)
+"""Little thought for how games went on, where only the verdicts and the findings are looked at."""
 
 Reply = tuple[int, int]  # position key and packed move
 
@@ -61,11 +64,11 @@ def mine(
     """Make a database of each group under `folder`, run all stages on it, and gather what they found."""
     judged: dict[Reply, dict[str, Any]] = {}
     findings: dict[Reply, list[dict[str, Any]]] = {}
-    machinery = Machinery(engine=engine, cache=folder / "verdicts.sqlite", processes=1)
+    means = Means(engine=engine, cache=folder / "verdicts.sqlite", processes=1)
     for number, group in enumerate(groups):
         source, store = folder / f"{number}.pgn", Store.create(folder / f"store-{number}")
         source.write_text(database(group, losing), encoding="utf-8")
-        for _ in run([str(source)], store, settings, machinery, progress=Silent()):
+        for _ in run([str(source)], store, settings, means):
             pass
         judged |= {(row["key"], row["move"]): row for row in store.read_table("judged").to_pylist()}
         for row in store.read_table("findings").to_pylist():

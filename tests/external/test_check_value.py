@@ -15,7 +15,7 @@ import pytest
 from miner.board.moves import pack
 from miner.settings import Settings
 from miner.terms import Side
-from tests.external.databases import GAMES, WITH_REPLY, mine
+from tests.external.databases import BRIEF, GAMES, WITH_REPLY, mine
 from tests.external.published import Published
 
 WAY = ("e4", "e5", "Nc3", "Nf6", "f4")
@@ -23,12 +23,12 @@ WAY = ("e4", "e5", "Nc3", "Nf6", "f4")
 
 @pytest.fixture(scope="module")
 def findings(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
-    """The findings about 3...exf4, a row per band and kind, under default settings."""
+    """The findings about 3...exf4, a row per band and kind, judged under default settings."""
     board = chess.Board()
     way = tuple(board.push_san(san) for san in WAY)
     taking, striking = board.parse_san("exf4"), board.parse_san("d5")
     line = Published(id="vienna-exf4", way=way, reply=taking, best=striking, victim=Side.BLACK, loss=0.1)
-    mined = mine([[line]], {line.id}, Settings(), engine, tmp_path_factory.mktemp("check-value"))
+    mined = mine([[line]], {line.id}, Settings(follow=BRIEF), engine, tmp_path_factory.mktemp("check-value"))
     return mined.findings.get((line.key, pack(taking)), [])
 
 

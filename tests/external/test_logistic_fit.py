@@ -42,6 +42,20 @@ def test_coefficients(rows: Rows) -> None:
     assert found[:3] == pytest.approx(COEFFICIENTS, abs=1e-6)
 
 
+def test_an_advantage_that_would_be_negative_is_none(rows: Rows) -> None:
+    """Evaluations turned round: the fit is the one that knows only level and gap."""
+    turned, without = inputs_of(rows), inputs_of(rows)
+    turned[:, 1], without[:, 1] = -turned[:, 1], 0.0
+    unused = NOTHING_KNOWN + np.diag([0.0, 1.0, 0.0, 0.0])
+
+    found = logistic(Sums(turned, rows.weight, rows.score), np.zeros(4), NOTHING_KNOWN)
+
+    assert found[1] == 0.0
+    assert found == pytest.approx(
+        logistic(Sums(without, rows.weight, rows.score), np.zeros(4), unused), abs=1e-6
+    )
+
+
 def test_standard_errors(rows: Rows) -> None:
     """By the sandwich, a game being a cluster, and without it."""
     sums = Sums(inputs_of(rows), rows.weight, rows.score)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.pgn.decode import ReaderName
+from miner.means import ReaderName
 from miner.pgn.tags import time_class_of
 from miner.terms import pack_move
 from tests.reading import each_reader, game_text, read_in_memory, read_text

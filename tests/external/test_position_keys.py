@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import pytest
 
-from miner.pgn.decode import ReaderName, make_reader
+from miner.means import ReaderName
+from miner.pgn.decode import make_reader
 from tests.reading import each_reader
 
 PUBLISHED = [

@@ -30,6 +30,7 @@ import pytest
 from miner.judge import stage
 from miner.judge.candidates import find_candidates
 from miner.judge.stage import judge
+from miner.means import Means
 from miner.rank.stage import rank
 from miner.read.stage import read
 from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings
@@ -159,7 +160,7 @@ def _found(
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(stage, "find_candidates", candidates)
-        judge(wanted, settings, engine=engine, cache=folder / "verdicts.sqlite")
+        judge(wanted, settings, Means(engine=engine, cache=folder / "verdicts.sqlite"))
     rank(wanted, RankSettings())
     found: pd.DataFrame = wanted.read_table("findings").to_pandas()
     return found

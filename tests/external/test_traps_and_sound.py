@@ -17,13 +17,13 @@ from pathlib import Path
 import pytest
 
 from miner.settings import JudgeSettings, Settings
-from tests.external.databases import Mined, mine, share_out
+from tests.external.databases import BRIEF, Mined, mine, share_out
 from tests.external.published import Published, clear_traps, sound_lines
 
 pytestmark = pytest.mark.engine
 
 FOUND_AT_LEAST = 0.95
-QUICK = Settings(judge=replace(JudgeSettings(), nodes=JudgeSettings().nodes[:-1]))
+QUICK = Settings(judge=replace(JudgeSettings(), nodes=JudgeSettings().nodes[:-1]), follow=BRIEF)
 """No deep look at all, which costs most of the time; the points of the short lines are not so deep."""
 
 

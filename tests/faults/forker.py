@@ -20,6 +20,7 @@ from pathlib import Path
 
 from miner import pipeline
 from miner.export.formats import FORMATS
+from miner.means import Means
 from miner.report.page import report
 from miner.settings import FollowSettings, JudgeSettings, RankSettings, ReadSettings, TallySettings
 from miner.store import Store
@@ -66,7 +67,7 @@ class Bench:
 
 def read(bench: Bench) -> None:
     settings = ReadSettings(plies=20 if bench.earlier else 30)
-    pipeline.read([str(bench.source)], bench.store, settings, processes=2)
+    pipeline.read([str(bench.source)], bench.store, settings, Means(processes=2))
 
 
 def tally(bench: Bench) -> None:
@@ -75,12 +76,12 @@ def tally(bench: Bench) -> None:
 
 def judge(bench: Bench) -> None:
     settings = JudgeSettings(nodes=(2000, 10_000), min_games=bench.games + bench.earlier)
-    pipeline.judge(bench.store, settings, engine=bench.engine, engines=2, cache=bench.cache)
+    pipeline.judge(bench.store, settings, Means(engine=bench.engine, engines=2, cache=bench.cache))
 
 
 def follow(bench: Bench) -> None:
     settings = FollowSettings(nodes=5000, model_nodes=1000)
-    pipeline.follow(bench.store, settings, engine=bench.engine, engines=2, cache=bench.cache)
+    pipeline.follow(bench.store, settings, Means(engine=bench.engine, engines=2, cache=bench.cache))
 
 
 def rank(bench: Bench) -> None:

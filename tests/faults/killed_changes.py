@@ -19,27 +19,24 @@ from pathlib import Path
 from typing import Any
 
 from miner import upkeep
-from miner.pipeline import Machinery
-from miner.progress import Silent
+from miner.means import Means
 from miner.store import Store
+
+NO_ENGINE = Means(engine=Path("files of games need no engine"), processes=1)
+"""Fails where an engine is asked."""
 
 
 def change(what: str, store: Store, arguments: list[str]) -> None:
     """Make the change in this process."""
     match what:
         case "add":
-            upkeep.add(arguments, store, processes=1)
+            upkeep.add(arguments, store, Means(processes=1))
         case "remove":
             upkeep.remove(arguments, store)
         case "forget":
             upkeep.forget(arguments[0], store)
         case "repair":
-            list(upkeep.repair(store, no_machinery, processes=1, progress=Silent()))
-
-
-def no_machinery() -> Machinery:
-    """Nothing is asked of an engine here."""
-    raise AssertionError("files of games need no engine")
+            list(upkeep.repair(store, NO_ENGINE))
 
 
 def kill_before(step: int) -> None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from miner.engine.pool import PoolLimits
 from miner.judge.stage import judge
+from miner.means import Means, PoolLimits
 from miner.settings import JudgeSettings
 from miner.store import Store
 
@@ -15,8 +15,5 @@ if __name__ == "__main__":
     judge(
         Store.open(store),
         JudgeSettings(nodes=tuple(map(int, sys.argv[4:]))),
-        engine=engine,
-        engines=1,
-        cache=cache,
-        limits=PoolLimits(search_s=2.0, slack=1.0, slowest=1e9),
+        Means(engine=engine, engines=1, cache=cache, limits=PoolLimits(search_s=2.0, slack=1.0, slowest=1e9)),
     )

@@ -21,13 +21,15 @@ import pytest
 from miner.board.moves import pack
 from miner.cli.terminal import stage_line
 from miner.engine.cache import VerdictCache
-from miner.engine.pool import PoolLimits, consult, identify
+from miner.engine.consult import consult
+from miner.engine.dispatch import identify
 from miner.engine.schedule import Inquiry
 from miner.engine.uci import LONGEST_GREETING, LONGEST_LINE
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.errors import EngineFailed
 from miner.follow.stage import follow
 from miner.judge.stage import judge
+from miner.means import Means, PoolLimits
 from miner.progress import Silent, Task
 from miner.settings import JudgeSettings, SteerSettings
 from miner.steer import Advice, advise
@@ -53,11 +55,11 @@ Run = Callable[..., Manifest]
 
 
 def judge_it(store: Store, engine: Path, cache: Path, limits: PoolLimits = IMPATIENT) -> Manifest:
-    return judge(store, JUDGE, engine=engine, engines=1, cache=cache, limits=limits)
+    return judge(store, JUDGE, Means(engine=engine, engines=1, cache=cache, limits=limits))
 
 
 def follow_it(store: Store, engine: Path, cache: Path, limits: PoolLimits = IMPATIENT) -> Manifest:
-    return follow(store, FOLLOW, engine=engine, engines=1, cache=cache, limits=limits)
+    return follow(store, FOLLOW, Means(engine=engine, engines=1, cache=cache, limits=limits))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +168,7 @@ def test_advice_is_the_same_after_a_failure(flaw: str, engine: Path, flawed: Fla
 
     def advice(program: Path) -> Advice:
         cache = tmp_path / f"{program.name}.sqlite"
-        return advise(store, Side.WHITE, "1000-1199", settings, engine=program, cache=cache, engines=1)
+        return advise(store, Side.WHITE, "1000-1199", settings, Means(engine=program, cache=cache, engines=1))
 
     undisturbed, disturbed = advice(engine), advice(flawed(flaw, "once"))
 
@@ -317,7 +319,7 @@ def test_all_engines_are_killed_at_once(stages: dict[str, Stage], recorded: Path
     killer = Killer(tmp_path / "pids", at=(2, 9))
 
     manifest = judge(
-        store, JUDGE, engine=recorded, engines=6, cache=tmp_path / "verdicts.sqlite", progress=killer
+        store, JUDGE, Means(engine=recorded, engines=6, cache=tmp_path / "verdicts.sqlite", progress=killer)
     )
 
     assert manifest.digests == stages["judge"].undisturbed.digests
@@ -358,7 +360,7 @@ def test_greeting_takes_no_memory(flawed: Flawed) -> None:
     program = flawed("greets without end", "always")
 
     with most_memory() as taken, pytest.raises(EngineFailed):
-        identify(program, 16)
+        identify(Means(engine=program), 16)
 
     assert taken() < 32 << 20
 
@@ -418,9 +420,9 @@ def ask(program: Path, cache: Path, *requests: Request) -> list[Answer]:
         answers = yield list(requests)
         return answers
 
-    with VerdictCache(cache, identify(program, 16)) as opened:
+    with VerdictCache(cache, identify(Means(engine=program), 16)) as opened:
         [answers], _ = consult(
-            [one()], program=program, hash_mb=16, cache=opened, engines=1, limits=IMPATIENT
+            [one()], Means(engine=program, engines=1, limits=IMPATIENT), hash_mb=16, cache=opened
         )
     return answers
 

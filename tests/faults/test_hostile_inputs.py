@@ -23,8 +23,8 @@ import zstandard
 
 from miner.errors import SourceError
 from miner.follow.wins import source_of
+from miner.means import ReaderName
 from miner.pgn import decode
-from miner.pgn.decode import ReaderName
 from miner.pgn.sources import find_sources
 from miner.pgn.split import walk_games
 from miner.read.stage import read

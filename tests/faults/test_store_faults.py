@@ -15,16 +15,16 @@ import pytest
 
 from miner import upkeep
 from miner.errors import StoreError
+from miner.means import Means
 from miner.pgn import batches
-from miner.pipeline import Machinery, run
-from miner.progress import Silent
+from miner.pipeline import run
 from miner.schema import SCHEMA_VERSION, TABLES
 from miner.settings import settings_of
 from miner.store import FOLDERS, STAGES, Store
 from tests.cli.conftest import CLUB, Told, command
 from tests.cli.conftest import miner as miner
 from tests.conftest import ROOT
-from tests.faults.killed_changes import change, no_machinery
+from tests.faults.killed_changes import NO_ENGINE, change
 from tests.growing import assert_sound, games_of, root_of, store_of, told
 from tests.stores import pgn_of
 
@@ -49,14 +49,14 @@ def sources(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[Path]:
 
 
 @pytest.fixture(scope="module")
-def finished(tmp_path_factory: pytest.TempPathFactory, engine: Path) -> tuple[Path, Machinery]:
+def finished(tmp_path_factory: pytest.TempPathFactory, engine: Path) -> tuple[Path, Means]:
     """A store of which all stages are finished, not to be changed, and what it was made with."""
     folder = tmp_path_factory.mktemp("finished")
     (folder / "club.pgn").write_text(pgn_of(CLUB), encoding="utf-8")
-    machinery = Machinery(engine=engine, cache=folder / "cache", engines=1, processes=1)
+    means = Means(engine=engine, cache=folder / "cache", engines=1, processes=1)
     store = Store.create(folder / "store")
-    assert len(list(run([str(folder / "club.pgn")], store, SETTINGS, machinery, progress=Silent()))) == 5
-    return root_of(store), machinery
+    assert len(list(run([str(folder / "club.pgn")], store, SETTINGS, means))) == 5
+    return root_of(store), means
 
 
 def copy_of(root: Path, folder: Path) -> Store:
@@ -84,10 +84,10 @@ FAULTS = {remove_file: "missing", truncate: "not as it was written", flip_bit: "
 @pytest.mark.engine
 @pytest.mark.parametrize("damage", FAULTS)
 def test_every_table_is_watched_and_made_again(
-    finished: tuple[Path, Machinery], tmp_path: Path, damage: object
+    finished: tuple[Path, Means], tmp_path: Path, damage: object
 ) -> None:
     """Each damaged file is named; a repair makes all of them as they were, to the byte."""
-    root, machinery = finished
+    root, means = finished
     store = copy_of(root, tmp_path)
     before = [store.require(stage).digests for stage in STAGES]
     files = sorted(name for table in TABLES for name in store.files(table))
@@ -96,7 +96,7 @@ def test_every_table_is_watched_and_made_again(
         damage(root_of(store) / name)  # type: ignore[operator]
 
     faults = upkeep.check(store)
-    done = list(upkeep.repair(store, lambda: machinery, processes=1, progress=Silent()))
+    done = list(upkeep.repair(store, means))
 
     assert sorted(fault.name for fault in faults) == files
     assert {fault.what for fault in faults} == {FAULTS[damage]}  # type: ignore[index]
@@ -107,7 +107,7 @@ def test_every_table_is_watched_and_made_again(
 
 
 @pytest.mark.engine
-def test_single_fault_is_found_in_every_table(finished: tuple[Path, Machinery], tmp_path: Path) -> None:
+def test_single_fault_is_found_in_every_table(finished: tuple[Path, Means], tmp_path: Path) -> None:
     """One bit in one file is enough, whichever it is; the others are not blamed."""
     store = copy_of(finished[0], tmp_path)
 
@@ -120,9 +120,9 @@ def test_single_fault_is_found_in_every_table(finished: tuple[Path, Machinery], 
 
 @pytest.mark.engine
 @pytest.mark.parametrize("stage", STAGES)
-def test_manifest_changed_by_hand(finished: tuple[Path, Machinery], tmp_path: Path, stage: str) -> None:
+def test_manifest_changed_by_hand(finished: tuple[Path, Means], tmp_path: Path, stage: str) -> None:
     """No stage believes it; it is named, and what can be told of it is."""
-    root, machinery = finished
+    root, means = finished
     store = copy_of(root, tmp_path)
     path = root_of(store) / f"{stage}.json"
     written = json.loads(path.read_text())
@@ -133,28 +133,28 @@ def test_manifest_changed_by_hand(finished: tuple[Path, Machinery], tmp_path: Pa
     assert next(fault.name for fault in upkeep.check(store) if not fault.is_stray) == f"{stage}.json"
     if stage == "read":
         with pytest.raises(StoreError, match="which sources the games are from is lost"):
-            list(upkeep.repair(store, lambda: machinery, progress=Silent()))
+            list(upkeep.repair(store, means))
         return
-    done = list(upkeep.repair(store, lambda: machinery, progress=Silent()))
+    done = list(upkeep.repair(store, means))
     assert f"run `miner {stage}` again" in " ".join(done)
     assert upkeep.check(Store.open(root_of(store))) == []
 
 
 @pytest.mark.engine
-def test_manifest_of_the_games_is_gone(finished: tuple[Path, Machinery], tmp_path: Path) -> None:
+def test_manifest_of_the_games_is_gone(finished: tuple[Path, Means], tmp_path: Path) -> None:
     """Their files are not taken for what nobody knows of, and deleted."""
     store = copy_of(finished[0], tmp_path)
     (root_of(store) / "read.json").unlink()
     files = sorted(root_of(store).rglob("*.parquet"))
 
     with pytest.raises(StoreError, match="the manifest of the games is missing"):
-        list(upkeep.repair(store, lambda: finished[1], progress=Silent()))
+        list(upkeep.repair(store, finished[1]))
 
     assert sorted(root_of(store).rglob("*.parquet")) == files
 
 
 def test_repair_that_is_broken_off_goes_on(
-    finished: tuple[Path, Machinery], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    finished: tuple[Path, Means], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The settings of the stage stay, and the next repair makes its tables again."""
     store = copy_of(finished[0], tmp_path)
@@ -167,15 +167,15 @@ def test_repair_that_is_broken_off_goes_on(
     with monkeypatch.context() as patched:
         patched.setattr(upkeep, "remake", stopped)
         with pytest.raises(KeyboardInterrupt):
-            list(upkeep.repair(store, lambda: finished[1], progress=Silent()))
+            list(upkeep.repair(store, finished[1]))
     assert store.require("rank").settings == before
-    list(upkeep.repair(store, lambda: finished[1], progress=Silent()))
+    list(upkeep.repair(store, finished[1]))
 
     assert upkeep.check(store) == []
     assert store.require("rank").settings == before
 
 
-def test_manifest_of_another_stage(finished: tuple[Path, Machinery], tmp_path: Path) -> None:
+def test_manifest_of_another_stage(finished: tuple[Path, Means], tmp_path: Path) -> None:
     """A manifest in another's place is no manifest."""
     store = copy_of(finished[0], tmp_path)
     shutil.copy(root_of(store) / "rank.json", root_of(store) / "tally.json")
@@ -415,7 +415,7 @@ def test_change_that_is_killed(sources: list[Path], tmp_path: Path, what: str, e
         if not is_new:
             change(what, left, arguments)
         seen.add(is_new)
-        list(upkeep.repair(left, no_machinery, progress=Silent()))
+        list(upkeep.repair(left, NO_ENGINE))
         assert told(left) == after
         assert_sound(left)
     assert seen == {False, True}

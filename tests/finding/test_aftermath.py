@@ -14,6 +14,7 @@ from miner.board.moves import pack
 from miner.errors import StoreError, UsageError
 from miner.finding import aftermath
 from miner.follow.stage import follow
+from miner.means import Means
 from miner.store import Store
 from tests.follow.stores import BEFORE, QUICK, judged_store
 from tests.stores import board_after, key_after
@@ -26,7 +27,7 @@ def store(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Store:
     """The club's store, followed; not to be changed."""
     folder = tmp_path_factory.mktemp("views")
     store = judged_store(folder / "club")
-    follow(store, QUICK, engine=engine, cache=folder / "verdicts.sqlite")
+    follow(store, QUICK, Means(engine=engine, cache=folder / "verdicts.sqlite"))
     return store
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import chess
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.board.moves import pack
-from miner.follow.asking import Asked, Stake, ask_first, ask_later
+from miner.follow.asking import Asked, Gain, LosingReply, Point, ask
 from miner.settings import FollowSettings
 from miner.terms import expected_score
 from tests.follow.scripted import Script
@@ -18,18 +20,26 @@ SETTINGS = FollowSettings(nodes=1000)
 FRIED = "e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 h6"  # 5.Nxf7 forks queen and rook
 
 
-def stake(**other: object) -> Stake:
+def gain(**other: object) -> Gain:
     """A reply that gives away the game: before it equal, after it +300."""
     values = {"had": 0.5, "has": expected_score(300), "cp": 300, "refutation": "g5f7", "nodes": 9000}
-    return Stake(**(values | other))  # type: ignore[arg-type]
+    return Gain(**(values | other))  # type: ignore[arg-type]
 
 
 def packed(*ucis: str) -> list[int]:
     return [pack(chess.Move.from_uci(uci)) for uci in ucis]
 
 
-def first(script: Script, *answers: str, **other: object) -> Asked:
-    return script.hear(ask_first(board_after(FRIED), packed(*answers), stake(**other), SETTINGS))
+def point(moves: str, *answers: str, plies: int = 0, **other: Any) -> Point:
+    """A position after the losing reply 4...h6, with these answers."""
+    before, reply = board_after(FRIED[:-3]), packed("h7h6")[0]
+    losing = LosingReply(key=1, move=reply, fen=before.fen(), gain=gain(**other))
+    board = board_after(moves)
+    return Point(reply=losing, at=2, plies=plies, path=(), board=board, answers=tuple(packed(*answers)))
+
+
+def first(script: Script, *answers: str, **other: Any) -> Asked:
+    return script.hear(ask(point(FRIED, *answers, **other), SETTINGS))
 
 
 def kept(asked: Asked, uci: str) -> float:
@@ -40,7 +50,7 @@ def kept(asked: Asked, uci: str) -> float:
 
 def test_share_of_the_gain() -> None:
     """All of it, half of it, nothing, more than was given, less than nothing: nothing is clamped."""
-    won = stake(had=0.5, has=0.75)
+    won = gain(had=0.5, has=0.75)
 
     shares = [won.kept(expected) for expected in (0.75, 0.625, 0.5, 0.8, 0.4)]
 
@@ -49,7 +59,7 @@ def test_share_of_the_gain() -> None:
 
 def test_mate_that_is_missed_in_a_won_position() -> None:
     """Who was winning anyway and misses a mate has kept nearly all; who spoils the game has not."""
-    mate = stake(had=0.999, has=1.0)
+    mate = gain(had=0.999, has=1.0)
 
     assert mate.kept(0.999) > 0.9
     assert mate.kept(0.9) < 0.0
@@ -79,7 +89,7 @@ def test_deep_refutation_is_taken_from_the_judge() -> None:
     assert asked.best == chess.Move.from_uci("g5f7")
     best = asked.best_opinion
     assert (best.cp, best.kept, best.nodes) == (300, 1.0, 9000)
-    assert kept(asked, "g5f3") == pytest.approx(stake().kept(expected_score(20)))
+    assert kept(asked, "g5f3") == pytest.approx(gain().kept(expected_score(20)))
 
 
 def test_first_look_is_enough_where_there_is_no_doubt() -> None:
@@ -126,10 +136,9 @@ def test_search_that_failed() -> None:
 
 def test_later_position_by_its_own_best_move() -> None:
     """Later the best move is the search's own; it keeps more than the gain if the other side erred again."""
-    board = board_after(FRIED + " Nxf7 Ke7")
     script = Script({"f7d8": 900, "f7h8": 500})
 
-    asked = script.hear(ask_later(board, packed("f7h8"), stake(), SETTINGS))
+    asked = script.hear(ask(point(FRIED + " Nxf7 Ke7", "f7h8", plies=2), SETTINGS))
 
     assert asked.best == chess.Move.from_uci("f7d8")
     assert kept(asked, "f7d8") > kept(asked, "f7h8") > 1.0
@@ -138,7 +147,7 @@ def test_later_position_by_its_own_best_move() -> None:
 @given(had=st.floats(0, 1), has=st.floats(0, 1), one=st.floats(0, 1), other=st.floats(0, 1))
 def test_more_is_never_a_smaller_share(had: float, has: float, one: float, other: float) -> None:
     """Whatever the gain, who expects more has kept no less, and the full gain is always 1."""
-    reply = stake(had=had, has=has)
+    reply = gain(had=had, has=has)
 
     assert reply.kept(max(one, other)) >= reply.kept(min(one, other))
     assert reply.kept(has) == 1.0

@@ -28,7 +28,16 @@ def won_game(moves: str = MOVES, reply_ply: int = 3, **other: int) -> WonGame:
     board = chess.Board()
     line = tuple(board.push_san(san) for san in moves.split())
     values = {"game": 1, "winner_rating": 1600, "loser_rating": 1500} | other
-    return WonGame(moves=line, reply_ply=reply_ply, **values)
+    return WonGame(
+        moves=line,
+        reply_ply=reply_ply,
+        is_whole=True,
+        band="1600-1799",
+        is_strongest=True,
+        date="2024.01.01",
+        result="1-0",
+        **values,
+    )
 
 
 def steps(*shares: tuple[float, float]) -> list[Step]:
@@ -86,12 +95,12 @@ def test_only_good_move_is_a_moment() -> None:
     )
     seen = script.hear(review(won_game(), 500))
 
-    told = script.hear(review_choices(seen, 500))
+    shown = script.hear(review_choices(seen, 500))
 
-    assert told.steps[0].second == pytest.approx(expected_score(140))
-    assert 6 in told.moments
-    assert 4 not in told.moments
-    assert told.steps[2].second is None  # decided: not asked
+    assert shown.steps[0].second == pytest.approx(expected_score(140))
+    assert 6 in shown.moments
+    assert 4 not in shown.moments
+    assert shown.steps[2].second is None  # decided: not asked
 
 
 def test_losers_error_is_a_moment() -> None:
@@ -105,9 +114,9 @@ def test_six_moments_at_most() -> None:
     """The greatest changes are told, in the order of the game."""
     shares = [(0.5 + 0.02 * place, 0.3) for place in range(9)]
 
-    told = Review(won_game(), steps(*shares)).moments
+    moments = Review(won_game(), steps(*shares)).moments
 
-    assert told == [9, 11, 13, 15, 17, 19]
+    assert moments == [9, 11, 13, 15, 17, 19]
 
 
 def test_candidates_are_strong_and_had_an_opponent() -> None:
@@ -119,6 +128,26 @@ def test_candidates_are_strong_and_had_an_opponent() -> None:
     assert [one.game for one in candidates([weak, crushed, proper])] == [1, 3, 2]
     assert [one.game for one in candidates([weak, crushed, proper], most=1)] == [1]
     assert promise(won_game(winner_rating=0, loser_rating=0), 0) > 0.5
+
+
+@pytest.mark.parametrize(
+    ("winner", "loser", "balance"),
+    [
+        (0, 0, 0.5),
+        (0, 1500, 0.5),  # nobody knows
+        (1500, 0, 0.5),
+        (1500, 1700, 1.0),
+        (1500, 1200, 1.0),  # the weakest who counts as an equal
+        (1500, 1050, 0.5),  # half-way from 300 to 600
+        (1500, 900, 0.0),
+        (1500, 700, 0.0),
+    ],
+)
+def test_promise_by_hand(winner: int, loser: int, balance: float) -> None:
+    """Half for the winner's share of 2000, 0.3 for 7 moves of the 20 wanted, 0.2 for an equal opponent."""
+    promised = promise(won_game(winner_rating=winner, loser_rating=loser), 2000)
+
+    assert promised == pytest.approx(0.5 * winner / 2000 + 0.3 * 7 / 20 + 0.2 * balance)
 
 
 def test_one_game_is_shown_once() -> None:
@@ -145,6 +174,14 @@ def test_order_of_models() -> None:
 
     assert [one.game.game for one in models_among([rough, clean, lost, twin], 5)] == [2, 3, 1]
     assert len(models_among([rough, clean, twin], 2)) == 2
+
+
+@pytest.mark.parametrize(("rating", "strength"), [(0, 0.0), (1500, 0.5), (3000, 1.0), (3100, 1.0)])
+def test_score_of_a_model_by_hand(rating: int, strength: float) -> None:
+    """0.6 for no error, 0.15 for 2 moves of 40, 0.15 for 7 of the 20 wanted, 0.1 for a share of 3000."""
+    flawless = Review(won_game(winner_rating=rating), steps((0.7, 0.7), (0.97, 0.97)))
+
+    assert flawless.score == pytest.approx(0.6 + 0.15 * 38 / 40 + 0.15 * 7 / 20 + 0.1 * strength)
 
 
 def test_mate_ends_a_review() -> None:

@@ -14,7 +14,7 @@ import pytest
 
 from miner.board.moves import pack
 from miner.follow import passages
-from miner.tally.replies import Resources, connected
+from miner.store.query import Resources, connected_to_games
 from miner.terms import BandScheme
 from tests.stores import Game, board_after, key_after, read_store
 
@@ -27,7 +27,9 @@ BEFORE, REPLY = "e4 e5", "Bc4"
 def gathered(folder: Path, games: list[Game]) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection to the games, with the passages of 2.Bc4."""
     store = read_store(folder, games)
-    with connected(store.path("moves"), store.path("games"), folder / "spill", Resources()) as connection:
+    with connected_to_games(
+        store.path("moves"), store.path("games"), folder / "spill", Resources()
+    ) as connection:
         passages.find_passages(connection, losing(), BANDS)
         yield connection
 
@@ -61,15 +63,15 @@ def test_bands_and_ratings_are_those_of_who_profits(tmp_path: Path) -> None:
     ]
 
     with gathered(tmp_path, games) as connection:
-        told = {row["band"]: row for row in passages.count_afterwards(connection).to_pylist()}
+        by_band = {row["band"]: row for row in passages.count_afterwards(connection).to_pylist()}
 
-    assert {band: (row["games"], row["score_sum"]) for band, row in told.items()} == {
+    assert {band: (row["games"], row["score_sum"]) for band, row in by_band.items()} == {
         "1000-1199": (3, 1.5),
         "1200+": (1, 1.0),
         "unrated": (1, 0.0),
     }
-    assert told["1000-1199"]["mean_rating_gap"] == pytest.approx((100 - 200) / 2)
-    assert told["unrated"]["mean_rating_gap"] is None
+    assert by_band["1000-1199"]["mean_rating_gap"] == pytest.approx((100 - 200) / 2)
+    assert by_band["unrated"]["mean_rating_gap"] is None
 
 
 def test_answers_count_games_and_players(tmp_path: Path) -> None:

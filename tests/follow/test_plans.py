@@ -27,9 +27,9 @@ def test_pieces_are_told_by_where_they_stood() -> None:
     before = "e4 e5 Nf3 Nc6"
     moves = "Bb5 a6 Ba4 Nf6 O-O Be7 Re1 b5 Bb3 d6 c3 O-O h3 Nb8 d4 Nbd7 Nbd2 Bb7 Bc2 Re8 Nf1 Bf8 Ng3"
 
-    told = themes_after(before, moves)
+    themes = themes_after(before, moves)
 
-    assert told == {
+    assert themes == {
         ("", "castling short"),
         ("f1", "bishop c2"),
         ("b1", "knight g3"),
@@ -53,9 +53,9 @@ def test_only_so_many_own_moves() -> None:
 
 def test_pawns_tell_every_square() -> None:
     """A pawn that breaks through is seen on its way, also if it is taken in the end."""
-    told = themes_after("e4 e6 d4 d5", "e5 c5 c3 Nc6 f4 f6 exf6 Nxf6")
+    themes = themes_after("e4 e6 d4 d5", "e5 c5 c3 Nc6 f4 f6 exf6 Nxf6")
 
-    assert told == {("e4", "pawn e5"), ("e4", "pawn f6"), ("c2", "pawn c3"), ("f2", "pawn f4")}
+    assert themes == {("e4", "pawn e5"), ("e4", "pawn f6"), ("c2", "pawn c3"), ("f2", "pawn f4")}
 
 
 def test_piece_that_was_taken_is_told_by_where() -> None:
@@ -65,9 +65,9 @@ def test_piece_that_was_taken_is_told_by_where() -> None:
 
 def test_taken_en_passant() -> None:
     """A pawn that is taken in passing is gone: the square it passed over is nobody's."""
-    told = themes_after("e4 a6 e5", "d5 exd6 exd6 Nf3")
+    themes = themes_after("e4 a6 e5", "d5 exd6 exd6 Nf3")
 
-    assert told == {("d7", "pawn d5"), ("e7", "pawn d6")}
+    assert themes == {("d7", "pawn d5"), ("e7", "pawn d6")}
 
 
 def test_first_exchange_of_pieces() -> None:
@@ -104,9 +104,9 @@ def test_two_squares_of_one_piece() -> None:
         {Theme("piece", f"knight {to}", "b1", to), Theme("pawn", f"pawn {to}", "d2", to)} for to in squares
     ]
 
-    told = [theme.detail for theme, _ in plan_of(games)]
+    details = [theme.detail for theme, _ in plan_of(games)]
 
-    assert told == ["knight d5", "knight f5", "pawn d5", "pawn f5", "pawn e3"]
+    assert details == ["knight d5", "knight f5", "pawn d5", "pawn f5", "pawn e3"]
 
 
 @given(st.data())

@@ -16,6 +16,7 @@ import pytest
 from miner.board.moves import pack
 from miner.errors import StoreError
 from miner.follow.stage import SCHEMAS, follow
+from miner.means import Means
 from miner.store import Manifest, Store
 from tests.follow.stores import BEFORE, QUICK, judged_store, verdict
 from tests.judge.test_stage import committed, is_alive, wait_for
@@ -23,7 +24,7 @@ from tests.stores import board_after, here, key_after
 
 pytestmark = pytest.mark.engine
 ROOT = Path(__file__).resolve().parents[2]
-LONGER = replace(QUICK, nodes=20_000)
+LONGER = replace(QUICK, nodes=10_000)
 
 
 @pytest.fixture
@@ -36,7 +37,7 @@ def followed(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Store:
     """The club's store, followed; not to be changed."""
     folder = tmp_path_factory.mktemp("followed")
     store = judged_store(folder / "club")
-    follow(store, QUICK, engine=engine, engines=1, cache=folder / "verdicts.sqlite")
+    follow(store, QUICK, Means(engine=engine, engines=1, cache=folder / "verdicts.sqlite"))
     return store
 
 
@@ -44,7 +45,9 @@ def followed(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Store:
 def at_once(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Manifest:
     """What a run of `LONGER` that nobody stopped left behind."""
     folder = tmp_path_factory.mktemp("at-once")
-    return follow(judged_store(folder / "club"), LONGER, engine=engine, engines=1, cache=folder / "v.sqlite")
+    return follow(
+        judged_store(folder / "club"), LONGER, Means(engine=engine, engines=1, cache=folder / "v.sqlite")
+    )
 
 
 def rows(store: Store, table: str) -> list[dict[str, Any]]:
@@ -73,13 +76,13 @@ def test_tables_are_those_of_the_schema(followed: Store) -> None:
 
 def test_what_was_scored_afterwards(followed: Store) -> None:
     """By band of the player who profits: 5 wins, 3 losses and 2 draws at 1000-1199, 5 losses at 800-999."""
-    told = {row["band"]: row for row in rows(followed, "afterwards")}
+    by_band = {row["band"]: row for row in rows(followed, "afterwards")}
 
-    assert {band: (row["games"], row["score_sum"]) for band, row in told.items()} == {
+    assert {band: (row["games"], row["score_sum"]) for band, row in by_band.items()} == {
         "800-999": (5, 0.0),
         "1000-1199": (10, 6.0),
     }
-    assert told["1000-1199"]["mean_rating_gap"] == pytest.approx((5 * 150 + 3 * 200 + 2 * 170) / 10)
+    assert by_band["1000-1199"]["mean_rating_gap"] == pytest.approx((5 * 150 + 3 * 200 + 2 * 170) / 10)
 
 
 def test_who_finds_the_punishment(followed: Store) -> None:
@@ -141,8 +144,8 @@ def test_model_games_and_plans(followed: Store) -> None:
         assert 0.0 <= row["quality"] < 0.2
         assert all(3 < ply < len(moves) for ply in row["moments"])
     assert {row["players"] for row in plans} == {"strongest", "1000-1199"}
-    told = {row["detail"]: (row["games"], row["share"]) for row in plans if row["players"] == "1000-1199"}
-    assert told["castling long"] == told["queen h7"] == told["bishop e3"] == (5, 1.0)
+    themes = {row["detail"]: (row["games"], row["share"]) for row in plans if row["players"] == "1000-1199"}
+    assert themes["castling long"] == themes["queen h7"] == themes["bishop e3"] == (5, 1.0)
 
 
 def test_seasons(followed: Store) -> None:
@@ -156,16 +159,16 @@ def test_seasons(followed: Store) -> None:
 def test_no_names(followed: Store) -> None:
     """No player's name is in any of the tables."""
     for name in SCHEMAS:
-        told = str(followed.read_table(name).to_pylist())
-        assert "Pupil" not in told
-        assert "Rival" not in told
+        text = str(followed.read_table(name).to_pylist())
+        assert "Pupil" not in text
+        assert "Rival" not in text
 
 
 def test_number_of_engines_changes_nothing(
     store: Store, engine: Path, tmp_path: Path, followed: Store
 ) -> None:
     """Three engines give the same tables as one."""
-    follow(store, QUICK, engine=engine, engines=3, cache=tmp_path / "verdicts.sqlite")
+    follow(store, QUICK, Means(engine=engine, engines=3, cache=tmp_path / "verdicts.sqlite"))
 
     assert tables(store) == tables(followed)
 
@@ -173,11 +176,11 @@ def test_number_of_engines_changes_nothing(
 def test_nothing_is_done_twice(store: Store, engine: Path, tmp_path: Path) -> None:
     """With the same verdicts, settings and engine nothing is done; with other settings no known search is."""
     cache = tmp_path / "verdicts.sqlite"
-    first = follow(store, QUICK, engine=engine, cache=cache)
+    first = follow(store, QUICK, Means(engine=engine, cache=cache))
     written = here(store.path("plans")).stat().st_mtime_ns
-    again = follow(store, QUICK, engine=engine, cache=cache)
+    again = follow(store, QUICK, Means(engine=engine, cache=cache))
     untouched = here(store.path("plans")).stat().st_mtime_ns
-    other = follow(store, replace(QUICK, models=1), engine=engine, cache=cache)
+    other = follow(store, replace(QUICK, models=1), Means(engine=engine, cache=cache))
 
     assert again == first
     assert untouched == written
@@ -187,13 +190,13 @@ def test_nothing_is_done_twice(store: Store, engine: Path, tmp_path: Path) -> No
 def test_verdicts_must_come_first(tmp_path: Path, engine: Path) -> None:
     """Without verdicts there is nothing to follow; verdicts on an earlier tally will not do."""
     with pytest.raises(StoreError, match="`judge` has not been run"):
-        follow(Store.create(tmp_path / "empty"), QUICK, engine=engine, cache=tmp_path / "v.sqlite")
+        follow(Store.create(tmp_path / "empty"), QUICK, Means(engine=engine, cache=tmp_path / "v.sqlite"))
 
     store = judged_store(tmp_path / "club")
     tallied = store.require("tally")
     store.finish(replace(tallied, facts={}, settings=tallied.settings | {"min_games": 3}))
     with pytest.raises(StoreError, match="`tally` was run again since `judge`"):
-        follow(store, QUICK, engine=engine, cache=tmp_path / "v.sqlite")
+        follow(store, QUICK, Means(engine=engine, cache=tmp_path / "v.sqlite"))
 
 
 def test_no_losing_replies(tmp_path: Path, engine: Path) -> None:
@@ -201,7 +204,7 @@ def test_no_losing_replies(tmp_path: Path, engine: Path) -> None:
     sound = verdict(cp_reply=-40, exp_reply=0.45, exp_best=0.5)
     store = judged_store(tmp_path / "club", sound)
 
-    manifest = follow(store, QUICK, engine=engine, cache=tmp_path / "v.sqlite")
+    manifest = follow(store, QUICK, Means(engine=engine, cache=tmp_path / "v.sqlite"))
 
     assert manifest.rows == dict.fromkeys(SCHEMAS, 0)
     assert manifest.facts["losing_replies"] == 0
@@ -215,11 +218,11 @@ def test_source_that_is_gone(
     cache = tmp_path / "v.sqlite"
     source.rename(aside)
 
-    without = follow(store, QUICK, engine=engine, cache=cache)
+    without = follow(store, QUICK, Means(engine=engine, cache=cache))
     plans_without = rows(store, "plans")
-    again = follow(store, QUICK, engine=engine, cache=cache)
+    again = follow(store, QUICK, Means(engine=engine, cache=cache))
     aside.rename(source)
-    back = follow(store, QUICK, engine=engine, cache=cache)
+    back = follow(store, QUICK, Means(engine=engine, cache=cache))
 
     assert without.facts["sources_missing"] == [str(source)]
     assert f"{source} cannot be read again" in caplog.text
@@ -232,7 +235,7 @@ def test_source_that_is_gone(
 @pytest.fixture
 def fallible_engine(tmp_path: Path) -> Path:
     """An engine that dies over Na3 until the file `mended` is there."""
-    fake = ROOT / "tests" / "judge" / "fake_engine.py"
+    fake = ROOT / "tests" / "engine" / "fake_engine.py"
     return script(tmp_path / "fake", f'exec "{sys.executable}" "{fake}" dies-over-Na3 "{tmp_path}"')
 
 
@@ -259,7 +262,7 @@ def test_failed_searches_are_tried_again(store: Store, fallible_engine: Path, tm
         return row["kept"], manifest.facts["inconclusive"]
 
     def run() -> Manifest:
-        return follow(store, settings, engine=fallible_engine, engines=1, cache=tmp_path / "v.sqlite")
+        return follow(store, settings, Means(engine=fallible_engine, engines=1, cache=tmp_path / "v.sqlite"))
 
     first = kept_by_na3(run)
     (tmp_path / "mended").touch()
@@ -289,7 +292,7 @@ def test_interrupted_run_is_taken_up(
     assert store.manifest("follow") is None
 
     # With one engine no search is asked for twice, though the model games are alike.
-    resumed = follow(store, LONGER, engine=recorded_engine, engines=1, cache=cache)
+    resumed = follow(store, LONGER, Means(engine=recorded_engine, engines=1, cache=cache))
 
     assert resumed.facts["searches"] == at_once.facts["searches"] - kept > 0
     assert resumed.digests == at_once.digests

@@ -15,7 +15,7 @@ import atheris
 RUNS = 200_000
 LONGEST = 400  # bytes of an input
 
-with atheris.instrument_imports(include=["miner.read", "miner.settings"]):
+with atheris.instrument_imports(include=["miner.pgn", "miner.read", "miner.settings"]):
     from tests.fuzz.targets import TARGETS, words_of
 
 SEED_GAMES = """[Event "Club"]

@@ -101,7 +101,7 @@ def test_games_that_came_by_a_forbidden_move_do_not_count(tmp_path: Path) -> Non
         *[Game(moves="e4 e5 Bc4 Nc6 Qh5 g6", black_rating=1100)] * 2,
     ]
     store = tallied_store(tmp_path, games)
-    edges = edges_of(store.read_table("positions"), store.read_table("replies"))
+    edges = edges_of(*(store.read_table(name) for name in ("positions", "replies", "edges")))
     sortie = edges.rows(
         np.array([key_after("e4 e5")], dtype=np.uint64),
         np.array([pack(board_after("e4 e5").parse_san("Qh5"))], dtype=np.uint16),

@@ -48,6 +48,7 @@ def walked(
 
 def packed(ways: Mapping[int, Sequence[chess.Move]]) -> Ways:
     """Ways as `walk` takes them."""
+    ways = dict(sorted(ways.items(), key=lambda item: len(item[1])))
     keys = np.array(list(ways), dtype=np.uint64)
     moves = [pack(move) for way in ways.values() for move in way]
     return Ways(keys, np.cumsum([0, *map(len, ways.values())]), np.array(moves, dtype=np.uint16))

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from miner.judge.stage import judge
+from miner.means import Means
 from miner.settings import JudgeSettings
 from miner.store import Store
 
@@ -14,7 +15,5 @@ if __name__ == "__main__":
     judge(
         Store.open(store),
         JudgeSettings(nodes=tuple(map(int, sys.argv[4:]))),
-        engine=engine,
-        engines=1,
-        cache=cache,
+        Means(engine=engine, engines=1, cache=cache),
     )

@@ -28,6 +28,8 @@ OPEN_GAME = board_after("e4 e5 Nf3")
         ({"players": 0, "games_unknown": 5}, True),  # each may be another player
         ({"players": 1, "games_unknown": 2}, True),
         ({"players": 1, "games_unknown": 1}, False),
+        ({"players": 3}, True),
+        ({"pick_rate": 0.03}, True),
         ({"pick_rate": 0.02}, False),
     ],
 )
@@ -35,7 +37,7 @@ def test_reply_must_be_frequent_enough(row: dict[str, Any], is_found: bool) -> N
     """Too few games, too few players or too low a pick rate, each alone keeps a reply from being judged."""
     replies = replies_table(reply_row(OPEN_GAME, "f6", **row))
 
-    found = find_candidates(replies, reach_table(reach_row(OPEN_GAME)), SETTINGS)
+    found = find_candidates(replies, reach_table(reach_row(OPEN_GAME, steered_reach=1.0)), SETTINGS)
 
     assert len(found) == is_found
 
@@ -56,6 +58,7 @@ def test_limits_must_be_passed_in_the_same_band() -> None:
     [
         ({"plain_reach": 0.25, "steered_reach": 0.5}, 5.0),  # 100 x 0.5 x 0.2 x 0.5
         ({"plain_reach": 0.25, "steered_reach": 0.1}, 2.5),
+        ({"plain_reach": 0.0, "steered_reach": 0.1}, 1.0),  # just enough
         ({"plain_reach": 0.01, "steered_reach": 0.02}, None),  # 0.2 points at the most
     ],
 )
@@ -73,6 +76,18 @@ def test_reply_of_unknown_reach_is_worth_nothing() -> None:
     found = find_candidates(replies_table(reply_row(OPEN_GAME, "f6")), reach_table(), SETTINGS)
 
     assert found.empty
+
+
+def test_equally_valuable_come_by_key_and_move() -> None:
+    """Whatever the order in the tables: first the smaller key, then the smaller packed move."""
+    boards = sorted((OPEN_GAME, board_after("e4 e5 Nc3")), key=key_of, reverse=True)
+    sans = sorted(("Nc6", "f6", "d6"), key=lambda san: pack(OPEN_GAME.parse_san(san)), reverse=True)
+    replies = replies_table(*(reply_row(board, san) for board in boards for san in sans))
+
+    found = find_candidates(replies, reach_table(*map(reach_row, boards)), SETTINGS)
+
+    ordered = [(key_of(board), pack(board.parse_san(san))) for board in boards[::-1] for san in sans[::-1]]
+    assert list(zip(found["key"], found["move"], strict=True)) == ordered
 
 
 def test_most_valuable_comes_first() -> None:
@@ -117,6 +132,18 @@ def test_reply_that_scores_clearly_less_is_promoted(score_sum: float, promoted: 
     found = find_candidates(replies_table(row), reach_table(reach_row(OPEN_GAME)), SETTINGS)
 
     assert found["promoted"].tolist() == [promoted]
+
+
+def test_two_standard_errors_are_enough() -> None:
+    """2 points of 8 games against 6 of 8: 0.5 less, with a standard error of 0.25."""
+    numbers = {"games": 8, "games_at_position": 16, "score_sum_at_position": 8.0}
+    exactly = reply_row(OPEN_GAME, "f6", score_sum=2.0, **numbers)
+    not_quite = reply_row(OPEN_GAME, "Nc6", score_sum=2.5, **numbers)
+
+    found = find_candidates(replies_table(exactly, not_quite), reach_table(reach_row(OPEN_GAME)), SETTINGS)
+
+    promoted = dict(zip(found["move"], found["promoted"], strict=True))
+    assert promoted == {exactly["move"]: True, not_quite["move"]: False}
 
 
 def test_bands_are_pooled_as_evidence() -> None:

@@ -20,6 +20,7 @@ import pytest
 from miner.board.moves import pack
 from miner.errors import StoreError
 from miner.judge.stage import judge
+from miner.means import Means
 from miner.progress import Task
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings
@@ -29,7 +30,7 @@ from tests.stores import here
 
 pytestmark = pytest.mark.engine
 QUICK = JudgeSettings(nodes=(1000, 3000, 8000))
-LONGER = JudgeSettings(nodes=(20_000, 30_000, 40_000))
+LONGER = JudgeSettings(nodes=(10_000, 15_000, 20_000))
 ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -43,7 +44,7 @@ def uninterrupted(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Sto
     """A store that was judged by `LONGER` in one go."""
     folder = tmp_path_factory.mktemp("uninterrupted")
     store = tallied_store(folder / "store")
-    judge(store, LONGER, engine=engine, cache=folder / "verdicts.sqlite")
+    judge(store, LONGER, Means(engine=engine, cache=folder / "verdicts.sqlite"))
     return store
 
 
@@ -54,7 +55,7 @@ def rows(store: Store) -> list[dict[str, Any]]:
 
 def test_judged_table(store: Store, engine: Path, tmp_path: Path) -> None:
     """One row per candidate, from the mover's point of view, with a loss that fits its numbers."""
-    manifest = judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
+    manifest = judge(store, QUICK, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
 
     table = store.read_table("judged")
     found = {(row["key"], row["move"]): row for row in table.to_pylist()}
@@ -84,7 +85,7 @@ def test_fewer_games_than_were_tallied_is_told(
     store.finish(replace(tally, facts=tally.facts | {"min_games": 20}))
     few = replace(QUICK, min_games=5, nodes=(100, 200))
 
-    judge(store, few, engine=engine, cache=tmp_path / "verdicts.sqlite")
+    judge(store, few, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
 
     assert "replies of 5 games are asked for, but positions of fewer than 20 were not tallied" in caplog.text
 
@@ -94,7 +95,7 @@ def test_number_of_engines_changes_nothing(store: Store, engine: Path, tmp_path:
     tables = []
     for engines in (1, 3):
         store.begin("judge")
-        judge(store, QUICK, engine=engine, engines=engines, cache=tmp_path / f"{engines}.sqlite")
+        judge(store, QUICK, Means(engine=engine, engines=engines, cache=tmp_path / f"{engines}.sqlite"))
         tables.append(store.read_table("judged"))
 
     assert tables[0].equals(tables[1])
@@ -102,12 +103,12 @@ def test_number_of_engines_changes_nothing(store: Store, engine: Path, tmp_path:
 
 def test_nothing_is_done_twice(store: Store, engine: Path, tmp_path: Path) -> None:
     """With the same tally, settings and engine the stage does nothing; with other settings it runs."""
-    first = judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
+    first = judge(store, QUICK, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
     written = here(store.path("judged")).stat().st_mtime_ns
-    again = judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
+    again = judge(store, QUICK, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
     untouched = here(store.path("judged")).stat().st_mtime_ns
     stricter = JudgeSettings(nodes=QUICK.nodes, min_points=5.0)
-    other = judge(store, stricter, engine=engine, cache=tmp_path / "verdicts.sqlite")
+    other = judge(store, stricter, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
 
     assert again == first
     assert untouched == written
@@ -120,12 +121,14 @@ def test_tally_must_come_first(tmp_path: Path, engine: Path) -> None:
     store = Store.create(tmp_path / "empty")
 
     with pytest.raises(StoreError, match="`tally` has not been run"):
-        judge(store, QUICK, engine=engine, cache=tmp_path / "verdicts.sqlite")
+        judge(store, QUICK, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
 
 
 def test_failed_searches_are_rows(store: Store, fake_engine: Callable[[str], Path], tmp_path: Path) -> None:
     """A verdict that could not be had is a row with the reason and without numbers; the others are judged."""
-    manifest = judge(store, QUICK, engine=fake_engine("dies-over-Na3"), cache=tmp_path / "verdicts.sqlite")
+    manifest = judge(
+        store, QUICK, Means(engine=fake_engine("dies-over-Na3"), cache=tmp_path / "verdicts.sqlite")
+    )
 
     failed = [row for row in rows(store) if row["state"] == "inconclusive"]
     assert 0 < len(failed) == manifest.facts["inconclusive"] < manifest.rows["judged"]
@@ -140,10 +143,10 @@ def test_inconclusive_is_tried_again(
 ) -> None:
     """A finished run with failed searches is not the last word: only those are searched in the next one."""
     engine, cache = fake_engine("dies-over-Na3"), tmp_path / "verdicts.sqlite"
-    first = judge(store, QUICK, engine=engine, cache=cache)
+    first = judge(store, QUICK, Means(engine=engine, cache=cache))
     (tmp_path / "mended").touch()
-    second = judge(store, QUICK, engine=engine, cache=cache)
-    third = judge(store, QUICK, engine=engine, cache=cache)
+    second = judge(store, QUICK, Means(engine=engine, cache=cache))
+    third = judge(store, QUICK, Means(engine=engine, cache=cache))
 
     assert first.facts["inconclusive"] > 0 == second.facts["inconclusive"]
     assert 0 < second.facts["searches"] < first.facts["searches"]
@@ -154,7 +157,11 @@ def test_inconclusive_is_tried_again(
 def test_forced_retreat_is_found(engine: Path, tmp_path: Path) -> None:
     """1.e4 e5 2.Nc3 Nf6 3.f4 exf4 4.e5 drives the knight home: 4...Qe7 only puts it off."""
     store = tallied_store(tmp_path / "vienna", lines=("e4 e5 Nc3 Nf6 f4 exf4",), from_ply=5)
-    judge(store, JudgeSettings(nodes=(10_000, 50_000, 80_000)), engine=engine, cache=tmp_path / "v.sqlite")
+    judge(
+        store,
+        JudgeSettings(nodes=(10_000, 50_000, 80_000)),
+        Means(engine=engine, cache=tmp_path / "v.sqlite"),
+    )
 
     board = board_after("e4 e5 Nc3 Nf6 f4")
     wanted = (key_of(board), pack(board.parse_san("exf4")))
@@ -166,10 +173,10 @@ def test_forced_retreat_is_found(engine: Path, tmp_path: Path) -> None:
 
 def test_interrupted_run_leaves_what_was_judged_before(store: Store, engine: Path, tmp_path: Path) -> None:
     """The settings of the last run stay known until there are new results."""
-    before = judge(store, QUICK, engine=engine, cache=tmp_path / "cache.sqlite")
+    before = judge(store, QUICK, Means(engine=engine, cache=tmp_path / "cache.sqlite"))
 
     with pytest.raises(KeyboardInterrupt):
-        judge(store, LONGER, engine=engine, cache=tmp_path / "cache.sqlite", progress=BrokenOff())
+        judge(store, LONGER, Means(engine=engine, cache=tmp_path / "cache.sqlite", progress=BrokenOff()))
 
     assert store.manifest("judge") == before
     assert len(rows(store)) == before.rows["judged"]
@@ -207,7 +214,7 @@ def test_interrupted_run_is_taken_up(
     assert store.manifest("judge") is None
     assert not store.path("judged").exists()
 
-    resumed = judge(store, LONGER, engine=recorded_engine, cache=cache)
+    resumed = judge(store, LONGER, Means(engine=recorded_engine, cache=cache))
 
     assert resumed.facts["searches"] == uninterrupted.require("judge").facts["searches"] - kept > 0
     assert store.read_table("judged").equals(uninterrupted.read_table("judged"))

@@ -73,6 +73,16 @@ def test_any_text(summary: str, description: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("letters", "lines"), [(67, [75]), (68, [75, 2]), (141, [75, 75]), (142, [75, 75, 2])]
+)
+def test_lines_are_filled(letters: int, lines: list[int]) -> None:
+    """A line of 75 octets is left whole; each further one begins with a space and holds 74 more."""
+    contents = calendar_bytes([entry("x" * letters, "")], "White")
+
+    assert [len(line) for line in contents.split(b"\r\n") if b"xx" in line or line in (b" x",)] == lines
+
+
+@pytest.mark.parametrize(
     ("weekday", "first"),
     [
         (None, MONDAY),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import chess
@@ -20,14 +21,19 @@ from tests.export.examples import finding, first_move, legal, vienna
 OPENINGS = ("Italian Game: One", "Italian Game: Two", "Vienna Game", "")
 
 
-def italian(path: str, reply: str, **changes: Any) -> Finding:
-    """A losing reply somewhere in an Italian game."""
+@cache
+def replies_after(path: str) -> list[str]:
+    """The legal replies in SAN."""
     board = chess.Board()
     for san in path.split():
         board.push_san(san)
-    best = next(board.san(move) for move in board.legal_moves if board.san(move) != reply)
-    board.push_san(reply)
-    answer = board.san(next(iter(board.legal_moves)))
+    return [board.san(move) for move in board.legal_moves]
+
+
+def italian(path: str, reply: str, **changes: Any) -> Finding:
+    """A losing reply somewhere in an Italian game."""
+    best = next(san for san in replies_after(path) if san != reply)
+    answer = replies_after(f"{path} {reply}")[0]
     return finding(
         path, reply, answer, best, **({"opening": "Italian Game", "reason": Reason.MATERIAL} | changes)
     )
@@ -46,12 +52,10 @@ def many_findings(draw: st.DrawFn) -> list[Finding]:
     for _ in range(draw(st.integers(1, 25))):
         sans = draw(st.sampled_from(ways)).split()
         plies = draw(st.integers(0, len(sans)))
-        board = chess.Board()
-        for san in sans[:plies]:
-            board.push_san(san)
-        reply = draw(st.sampled_from(sorted(board.san(move) for move in board.legal_moves)))
+        path = " ".join(sans[:plies])
+        reply = draw(st.sampled_from(sorted(replies_after(path))))
         row = italian(
-            " ".join(sans[:plies]),
+            path,
             reply,
             opening=draw(st.sampled_from(OPENINGS)),
             kind=draw(st.sampled_from(Kind)),

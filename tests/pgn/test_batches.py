@@ -5,7 +5,7 @@ import tracemalloc
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.pgn.batches import Span, _cut
+from miner.pgn.batches import Span, _cut_out
 
 
 @given(data=st.data())
@@ -20,7 +20,7 @@ def test_cuts_do_not_depend_on_blocks(data: st.DataObject) -> None:
     cuts = sorted(data.draw(st.lists(st.integers(0, len(text)), max_size=6)))
     blocks = [text[start:end] for start, end in zip([0, *cuts], [*cuts, len(text)], strict=True)]
 
-    found = dict(_cut(iter(blocks), spans))
+    found = dict(_cut_out(iter(blocks), spans))
 
     assert found == {
         span.game: text[span.start_byte : span.end_byte] for span in spans if span.end_byte <= len(text)
@@ -34,7 +34,7 @@ def test_no_more_of_a_text_is_held_than_a_span_needs() -> None:
 
     tracemalloc.start()
     try:
-        found = sum(len(text) for _, text in _cut((b"x" * block for _ in range(16)), spans))
+        found = sum(len(text) for _, text in _cut_out((b"x" * block for _ in range(16)), spans))
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()

@@ -11,7 +11,15 @@ import zstandard
 from miner.errors import SourceError
 from miner.pgn import portions
 from miner.pgn.batches import Piece
-from miner.pgn.portions import Lot, Stretch, Whole, cut_lots, cut_stretches, frame_places, read_lot
+from miner.pgn.portions import (
+    Portion,
+    Stretch,
+    WholeSource,
+    cut_portions,
+    cut_stretches,
+    frame_places,
+    read_portion,
+)
 from miner.pgn.sources import Source
 from tests.reading import game_text
 
@@ -50,7 +58,7 @@ def framed(text: bytes, size: int = 32 * KB) -> bytes:
 
 def texts(stretches: list[Stretch] | None) -> list[bytes]:
     assert stretches is not None
-    return [piece.text for stretch in stretches for piece in read_lot([stretch])]
+    return [piece.text for stretch in stretches for piece in read_portion([stretch])]
 
 
 @pytest.mark.parametrize("line_end", ["\n", "\r\n"])
@@ -67,20 +75,22 @@ def test_stretches_are_whole_games_and_all_of_them(kind: str, line_end: str, tmp
     assert all(part.startswith(b'[Event "Club"]') for part in found)
 
 
-def test_plain_stretches_know_where_they_begin(tmp_path: Path) -> None:
-    """Those of a compressed source do not: only who has read what is before it can tell."""
+@pytest.mark.parametrize("kind", ["pgn", "pgn.zst"])
+def test_only_the_first_stretch_begins_its_text(kind: str, tmp_path: Path) -> None:
+    """Where the others begin is the sum of the sizes before; in a plain file, also where they are stored."""
     text = "".join(GAMES).encode()
-    plain = cut_stretches(source_of(tmp_path / "games.pgn", text), 3)
-    compressed = cut_stretches(source_of(tmp_path / "games.pgn.zst", framed(text)), 0)
+    source = source_of(tmp_path / f"games.{kind}", text if kind == "pgn" else framed(text))
 
-    assert plain is not None
-    assert compressed is not None
-    pieces = [read_lot([stretch])[0] for stretch in plain]
-    assert [piece.first_byte for piece in pieces] == [
-        sum(len(piece.text) for piece in pieces[:number]) for number in range(len(pieces))
-    ]
+    stretches = cut_stretches(source, 3)
+
+    assert stretches is not None
+    pieces = [read_portion([stretch])[0] for stretch in stretches]
+    assert [piece.begins_text for piece in pieces] == [True] + [False] * (len(pieces) - 1)
     assert {piece.origin for piece in pieces} == {3}
-    assert [stretch.is_relative for stretch in compressed] == [False] + [True] * (len(compressed) - 1)
+    if kind == "pgn":
+        assert [stretch.begin.stored for stretch in stretches] == [
+            sum(len(piece.text) for piece in pieces[:number]) for number in range(len(pieces))
+        ]
 
 
 def test_frames_are_found_without_being_read(tmp_path: Path) -> None:
@@ -132,26 +142,26 @@ def test_frames_that_break_are_an_error_that_names_the_place(tmp_path: Path) -> 
         texts(broken)
 
 
-def test_lots_follow_the_order_of_the_sources(tmp_path: Path) -> None:
-    """Small files share a lot, large ones are cut, what others do not see is sent as text."""
+def test_portions_follow_the_order_of_the_sources(tmp_path: Path) -> None:
+    """Small files share a portion, large ones are cut, what others do not see is sent as text."""
     small = [
         source_of(tmp_path / name, GAMES[number].encode()) for number, name in enumerate(["a.pgn", "b.pgn"])
     ]
     large = source_of(tmp_path / "c.pgn", "".join(GAMES).encode())
     own = source_of(tmp_path / "d.pgn", GAMES[2].encode())
     last = source_of(tmp_path / "e.pgn.zst", zstandard.compress(GAMES[3].encode()))
-    told: list[int] = []
+    read_here: list[int] = []
 
-    lots = list(cut_lots([*small, large, own, last], {*small, large, last}, told.append))
+    portions = list(cut_portions([*small, large, own, last], {*small, large, last}, read_here.append))
 
-    assert kinds(lots[0]) == [(Whole, 0), (Whole, 1)]
-    assert {tuple(kinds(lot)) for lot in lots[1:-2]} == {((Stretch, 2),)}
-    assert [kinds(lot) for lot in lots[-2:]] == [[(Piece, 3)], [(Whole, 4)]]
-    assert [piece.text for piece in read_lot([*lots[0], *lots[-1]])] == [
+    assert kinds(portions[0]) == [(WholeSource, 0), (WholeSource, 1)]
+    assert {tuple(kinds(portion)) for portion in portions[1:-2]} == {((Stretch, 2),)}
+    assert [kinds(portion) for portion in portions[-2:]] == [[(Piece, 3)], [(WholeSource, 4)]]
+    assert [piece.text for piece in read_portion([*portions[0], *portions[-1]])] == [
         GAMES[number].encode() for number in (0, 1, 3)
     ]
-    assert sum(told) == own.size_bytes
+    assert sum(read_here) == own.size_bytes
 
 
-def kinds(lot: Lot) -> list[tuple[type, int]]:
-    return [(type(one), one.origin) for one in lot]
+def kinds(portion: Portion) -> list[tuple[type, int]]:
+    return [(type(part), part.origin) for part in portion]

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from miner.errors import SourceError
-from miner.pgn.sources import check_sources, digest_of, find_sources
+from miner.pgn.sources import check_sources, find_sources, source_digest
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store
@@ -178,9 +178,9 @@ def test_digest_tells_contents_apart(tmp_path: Path) -> None:
         file = tmp_path / folder / "club.pgn"
         file.parent.mkdir()
         file.write_text(game_text(move), encoding="utf-8")
-        digests.append(digest_of(find_sources([str(file)])))
+        digests.append(source_digest(*find_sources([str(file)])))
 
-    first, second = (digest["sources"][0] for digest in digests)
+    first, second = digests
     assert (first["name"], first["size_bytes"]) == (second["name"], second["size_bytes"])
     assert first["sha256"] != second["sha256"]
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from miner.pgn.split import find_games, last_sure_start, one_line_end, walk_games
+from miner.pgn.split import find_games, first_sure_start, last_sure_start, one_line_end, walk_games
 from miner.pgn.text import Lines
 from tests import strategies
 from tests.reading import game_text
@@ -82,6 +82,15 @@ def test_a_sure_start_is_the_start_of_a_game(file: tuple[list[strategies.Played]
     start = last_sure_start(data)
 
     assert start == 0 or start in [span.start for span in walk_games(data)[0]]
+
+
+def test_first_sure_start_needs_to_see_a_line_begin() -> None:
+    """A line longer than any comment may be in one: but if it begins where the text does, it is not."""
+    line = b"x" * (1 << 17)
+    after = line + b'\n\n[Event "Club"]\n'
+
+    assert first_sure_start(after) is None
+    assert first_sure_start(b"\n" + after) == len(line) + len("\n\n\n")
 
 
 def test_python_chess_sees_the_same_games() -> None:

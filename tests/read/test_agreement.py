@@ -11,7 +11,7 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from miner.pgn.decode import ReaderName
+from miner.means import ReaderName
 from tests import strategies
 from tests.reading import (
     each_reader,
@@ -108,13 +108,8 @@ def test_real_games(shared: Path, tmp_path: Path, name: str, every: int) -> None
     assert chess.pgn.read_game(handle) is None
 
 
-@given(data=st.data(), plies=st.integers(1, 40))
-@patient
-@needs_compiled
-def test_messy_games(data: st.DataObject, plies: int) -> None:
-    """Comments, NAGs, variations, odd numbers and spacing change nothing: both readers give the main line."""
-    played, text = data.draw(strategies.messy_files())
-
+def check_main_line(played: list[strategies.Played], text: str, plies: int) -> None:
+    """Both readers give the main line of each game, and the result."""
     games, moves = read_in_memory(text, reader="compiled", plies=plies)
 
     assert (games, moves) == read_in_memory(text, reader="reference", plies=plies)
@@ -122,6 +117,23 @@ def test_messy_games(data: st.DataObject, plies: int) -> None:
     for number, game in enumerate(played):
         assert plies_of(moves, number) == expected_plies(chess.pgn.Game.from_board(_board(game)), plies)
         assert games[number]["result"] == game.result
+
+
+@given(file=strategies.messy_files(), plies=st.integers(1, 40))
+@settings(patient, max_examples=20)
+@needs_compiled
+def test_messy_games(file: tuple[list[strategies.Played], str], plies: int) -> None:
+    """Comments, NAGs, variations, odd numbers and spacing change nothing: both readers give the main line."""
+    check_main_line(*file, plies)
+
+
+@pytest.mark.slow
+@given(file=strategies.messy_files(), plies=st.integers(1, 40))
+@settings(patient, max_examples=500)
+@needs_compiled
+def test_many_messy_games(file: tuple[list[strategies.Played], str], plies: int) -> None:
+    """The same of more games."""
+    check_main_line(*file, plies)
 
 
 def _board(game: strategies.Played) -> chess.Board:

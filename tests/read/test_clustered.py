@@ -16,6 +16,7 @@ import zstandard
 from miner.cluster import connected
 from miner.pgn import portions
 from miner.pgn.batches import cut_batches
+from miner.pgn.numbering import Numbering
 from miner.pgn.sources import find_sources
 from miner.read.clustered import _looks, read_on_cluster
 from miner.read.workers import Job, Outcome, read_batches
@@ -75,7 +76,7 @@ def tables_in(folder: Path) -> Tables:
 
 
 def read_here(folder: Path, sources: list[str]) -> Tables:
-    list(read_batches(cut_batches(find_sources(sources), lambda _: None), job_in(folder), 1))
+    list(read_batches(cut_batches(find_sources(sources), lambda _: None), job_in(folder), 1, Numbering()))
     return tables_in(folder)
 
 
@@ -89,7 +90,8 @@ def read_there(
     outcomes: list[Outcome] = []
     told: list[int] = []
     with connected(workers.address) as cluster:
-        for outcome in read_on_cluster(find_sources(sources), job_in(folder), cluster, told.append):
+        found, job = find_sources(sources), job_in(folder)
+        for outcome in read_on_cluster(found, job, cluster, told.append, Numbering()):
             outcomes.append(outcome)
             disturb(outcomes)
     return tables_in(folder), outcomes, sum(told)

@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 
 from miner.errors import SourceError, StoreError, UsageError
+from miner.means import Means
 from miner.pgn import batches
-from miner.pgn.sources import digest_of
+from miner.pgn.sources import Source, source_digest
 from miner.read import known
-from miner.read.forgotten import forget
 from miner.read.known import Described
-from miner.read.removal import remove
+from miner.read.removal import forget, remove
 from miner.read.stage import add, read
 from miner.schema import METHODS
 from miner.settings import ReadSettings
@@ -43,7 +43,7 @@ def test_store_that_grew_is_one_read_at_once(
     store = store_of(tmp_path / "grown", club[:split])
     before = {name: (root_of(store) / name).stat().st_mtime_ns for name in store.files("moves")}
 
-    manifest = read([str(one) for one in club], store, ReadSettings(), processes=processes)
+    manifest = read([str(one) for one in club], store, ReadSettings(), Means(processes=processes))
 
     assert told(store) == told(store_of(tmp_path / "fresh", club))
     assert {name: (root_of(store) / name).stat().st_mtime_ns for name in before} == before
@@ -59,7 +59,7 @@ def test_new_sources_alone_are_named(club: list[Path], tmp_path: Path) -> None:
     fresh = told(store_of(tmp_path / "fresh", club))
     club[0].unlink()
 
-    add([str(one) for one in club[2:]], store, processes=1)
+    add([str(one) for one in club[2:]], store, Means(processes=1))
 
     assert told(store) == fresh
     assert_sound(store)
@@ -71,7 +71,7 @@ def test_other_settings_keep_only_what_is_named(
     """All is read afresh, and it is said which games go because their source is not named."""
     store = store_of(tmp_path / "store", club[:2])
 
-    read([str(club[1])], store, ReadSettings(plies=7), processes=1)
+    read([str(club[1])], store, ReadSettings(plies=7), Means(processes=1))
 
     assert caplog.messages == ["a.pgn is not named any more; its games go"]
     assert store.require("read").rows["games"] == 4
@@ -84,7 +84,7 @@ def test_games_that_were_read_in_another_way(club: list[Path], tmp_path: Path) -
     store.record(earlier)
 
     for change in (
-        lambda: add([str(club[2])], store, processes=1),
+        lambda: add([str(club[2])], store, Means(processes=1)),
         lambda: remove([str(club[0])], store),
         lambda: forget("Ada", store),
     ):
@@ -107,9 +107,9 @@ def test_cut_off_while_a_changed_source_is_read_again(
     with monkeypatch.context() as patch:
         patch.setattr(Described, "check_unchanged", cut_off)
         with pytest.raises(KeyboardInterrupt):
-            add([str(club[changed])], store, processes=1)
+            add([str(club[changed])], store, Means(processes=1))
     after = told(Store.open(store.root))
-    add([str(club[changed])], store, processes=1)
+    add([str(club[changed])], store, Means(processes=1))
 
     assert after == before
     assert told(store) == told(store_of(tmp_path / "fresh", club))
@@ -128,14 +128,14 @@ def test_standard_input_adds_every_time(
     store = store_of(tmp_path / "store", club[:1])
     for seed in (1, 2):
         pipe(monkeypatch, games_of(seed, 4))
-        add(["-"], store, processes=1)
+        add(["-"], store, Means(processes=1))
 
     piped = [one["games"] for one in store.require("read").facts["sources"] if one["name"] == "-"]
     before = told(store)
     club[0].write_text(games_of(99, 30))
     pipe(monkeypatch, "")
     with pytest.raises(SourceError, match="standard input cannot be read again"):
-        add([str(club[0])], store, processes=1)
+        add([str(club[0])], store, Means(processes=1))
 
     assert piped == [4, 4]
     assert told(store) == before
@@ -180,11 +180,13 @@ def test_changed_source_is_read_again(
     store = store_of(tmp_path / "store", club)
     club[changed].write_text(games_of(99, 30))
 
-    read([str(one) for one in club], store, ReadSettings(), processes=1)
+    read([str(one) for one in club], store, ReadSettings(), Means(processes=1))
 
     assert told(store) == told(store_of(tmp_path / "fresh", club))
     assert_sound(store)
     assert f"{club[changed]} has changed since it was read" in caplog.text
+    behind = {0: "the 4 sources read after that are", 1: "the 3 sources read after that are"}
+    assert behind.get(changed, "the source read after that is" if changed == 3 else "") in caplog.text
     assert ("read after that" in caplog.text) == (changed < 4)
 
 
@@ -202,7 +204,7 @@ def test_removed_source(
             club[number].unlink()
         remove([str(club[number]) for number in gone], store)
     else:
-        read([str(one) for one in left], store, ReadSettings(), processes=1)
+        read([str(one) for one in left], store, ReadSettings(), Means(processes=1))
         assert caplog.text.count("is not named any more") == len(gone)
 
     if left:
@@ -217,10 +219,10 @@ def test_removed_one_by_one_and_added_again(club: list[Path], tmp_path: Path) ->
     store = store_of(tmp_path / "store", club)
 
     remove([club[0].name], store)
-    add([str(club[0])], store, processes=1)
+    add([str(club[0])], store, Means(processes=1))
     remove([str(club[2])], store)
     remove([str(club[1])], store)
-    read([str(one) for one in club], store, ReadSettings(), processes=1)
+    read([str(one) for one in club], store, ReadSettings(), Means(processes=1))
 
     order = [club[number] for number in (3, 4, 0, 1, 2)]
     assert told(store) == told(store_of(tmp_path / "fresh", order))
@@ -276,7 +278,7 @@ def test_forgotten_player(club: list[Path], tmp_path: Path, names: Any) -> None:
     hashes = {game["white"] for game in told(store)[0]}
 
     manifest, games = forget(" ada ", store)
-    add([str(club[4])], store, processes=1)
+    add([str(club[4])], store, Means(processes=1))
 
     rows, moves, counts = told(store)
     of_ada = [game for game in rows if game["state"] == "forgotten"]
@@ -290,7 +292,7 @@ def test_forgotten_player(club: list[Path], tmp_path: Path, names: Any) -> None:
     again = Store.create(tmp_path / "again")
     (root_of(again) / "salt").write_bytes(b"salt")
     (root_of(again) / "forgotten").write_bytes((root_of(store) / "forgotten").read_bytes())
-    read([str(one) for one in club], again, ReadSettings(names=names), processes=1)
+    read([str(one) for one in club], again, ReadSettings(names=names), Means(processes=1))
     assert told(again) == (rows, moves, counts)
     assert_sound(store)
 
@@ -300,7 +302,7 @@ def test_forgotten_in_a_store_read_afresh(club: list[Path], tmp_path: Path) -> N
     store = store_of(tmp_path / "store", club)
     forget("Bo", store)
 
-    manifest = read([str(one) for one in club], store, ReadSettings(plies=2), processes=1)
+    manifest = read([str(one) for one in club], store, ReadSettings(plies=2), Means(processes=1))
 
     assert manifest.facts["ledger"]["forgotten"] > 10
     assert read([str(one) for one in club], store, ReadSettings(plies=2)) == manifest
@@ -321,11 +323,11 @@ def test_hashed_once(club: list[Path], tmp_path: Path, monkeypatch: pytest.Monke
     """A file that looks as it did when it was hashed is not hashed again; any other is."""
     hashed: list[str] = []
 
-    def hash_and_tell(sources: list[Any]) -> dict[str, Any]:
-        hashed.extend(source.name for source in sources)
-        return digest_of(sources)
+    def hash_and_tell(source: Source) -> dict[str, Any]:
+        hashed.append(source.name)
+        return source_digest(source)
 
-    monkeypatch.setattr(known, "digest_of", hash_and_tell)
+    monkeypatch.setattr(known, "source_digest", hash_and_tell)
     old = 1_000_000_000
     for file in club:
         os.utime(file, ns=(old, old))
@@ -355,6 +357,6 @@ def test_changed_within_the_tick_of_its_hash(club: list[Path], tmp_path: Path) -
     club[0].write_text(club[0].read_text().replace("Bo", "Jo"))
     os.utime(club[0], ns=(stat.st_atime_ns, stat.st_mtime_ns))
 
-    read([str(one) for one in club], store, ReadSettings(), processes=1)
+    read([str(one) for one in club], store, ReadSettings(), Means(processes=1))
 
     assert told(store) == told(store_of(tmp_path / "fresh", club))

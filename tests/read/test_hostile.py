@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from miner.means import Means
 from miner.pgn.movetext import main_line
 from miner.read.stage import read
 from miner.settings import ReadSettings
@@ -20,7 +21,7 @@ def ledger(tmp_path: Path, text: bytes) -> list[str]:
     source = tmp_path / "games.pgn"
     source.write_bytes(text)
     store = Store.create(tmp_path / "store")
-    read([str(source)], store, ReadSettings(), processes=1)
+    read([str(source)], store, ReadSettings(), Means(processes=1))
     states: list[str] = store.read_table("games", ["state"])["state"].to_pylist()
     return states
 
@@ -67,7 +68,7 @@ def test_known_utc_date_stands_in_for_an_unknown_one(tmp_path: Path) -> None:
     (tmp_path / "games.pgn").write_bytes(text)
     store = Store.create(tmp_path / "store")
 
-    read([str(tmp_path / "games.pgn")], store, ReadSettings(since="2024"), processes=1)
+    read([str(tmp_path / "games.pgn")], store, ReadSettings(since="2024"), Means(processes=1))
 
     assert store.read_table("games", ["state", "date"]).to_pylist() == [
         {"state": "kept", "date": "2024.05.05"}

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from miner.means import Means
 from miner.pgn import batches
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
@@ -19,7 +20,7 @@ pytest.importorskip("fsspec", reason="fsspec is not installed (the extra `remote
 
 GAMES = [
     game_text("1. e4 e5 2. Nf3 Nc6" if number % 3 else "1. d4 d5", Site=sha256(bytes(number)).hexdigest())
-    for number in range(400)
+    for number in range(160)
 ]
 
 
@@ -39,7 +40,7 @@ def test_batches_are_those_of_a_folder(
     (there / "salt").create(here.salt)
 
     for store in (here, Store.create(there)):
-        read([str(tmp_path / "games")], store, ReadSettings(), processes=2)
+        read([str(tmp_path / "games")], store, ReadSettings(), Means(processes=2))
         tally(store, TallySettings())
 
     for stage in ("read", "tally"):

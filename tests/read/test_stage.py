@@ -21,11 +21,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from miner.errors import MinerError, SourceError
+from miner.means import Means
 from miner.pgn import batches
 from miner.pgn.batches import cut_batches
-from miner.pgn.ledger import Report
+from miner.pgn.numbering import Numbering, Report
 from miner.pgn.sources import find_sources
-from miner.read.numbering import Numbering
 from miner.read.stage import read
 from miner.schema import GAMES, LEDGER_STATES, MOVES
 from miner.settings import ReadSettings
@@ -394,16 +394,29 @@ def test_filters(tmp_path: Path, kept: dict[str, Any]) -> None:
     assert {row["game"] for row in tables.moves} == {0}
 
 
-@given(data=st.data(), cut=st.integers(400, 2_000))
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_ledger_does_not_depend_on_how_the_source_is_cut(data: st.DataObject, cut: int) -> None:
-    """Each game ends in exactly one ledger row, in the same state, wherever the source is cut."""
-    played, text = data.draw(strategies.messy_files(max_games=10))
-
+def check_cut(played: list[strategies.Played], text: str, cut: int) -> None:
+    """Read whole and in pieces the text gives the same rows, one of the ledger per game."""
     whole = read_in_memory(text)
 
     assert read_in_memory(text, batch_bytes=cut) == whole
     assert len(whole[0]) == len(played)
+
+
+@given(file=strategies.messy_files(max_games=10), cut=st.integers(400, 2_000))
+@settings(max_examples=20, suppress_health_check=[HealthCheck.too_slow])
+def test_ledger_does_not_depend_on_how_the_source_is_cut(
+    file: tuple[list[strategies.Played], str], cut: int
+) -> None:
+    """Each game ends in exactly one ledger row, in the same state, wherever the source is cut."""
+    check_cut(*file, cut)
+
+
+@pytest.mark.slow
+@given(file=strategies.messy_files(max_games=10), cut=st.integers(400, 2_000))
+@settings(max_examples=500, suppress_health_check=[HealthCheck.too_slow])
+def test_ledger_does_not_depend_on_any_cut(file: tuple[list[strategies.Played], str], cut: int) -> None:
+    """The same of more games."""
+    check_cut(*file, cut)
 
 
 def test_tables_do_not_depend_on_processes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -427,14 +440,14 @@ def many_games(count: int) -> str:
 def test_unfinished_read_leaves_no_trace(tmp_path: Path) -> None:
     """After a read that was killed, reading again gives the same tables as if nothing had happened."""
     source = tmp_path / "games.pgn"
-    source.write_text(many_games(40_000))
+    source.write_text(many_games(10_000))
     code = (
         "import sys; from pathlib import Path; from miner.read.stage import read;"
-        "from miner.read import batches;"
+        "from miner.means import Means; from miner.pgn import batches;"
         "from miner.settings import ReadSettings; from miner.store import Store\n"
         "if __name__ == '__main__':\n"
-        "    batches.BATCH_BYTES = 200_000\n"
-        "    read([sys.argv[1]], Store.create(Path(sys.argv[2])), ReadSettings(), processes=1)\n"
+        "    batches.BATCH_BYTES = 50_000\n"
+        "    read([sys.argv[1]], Store.create(Path(sys.argv[2])), ReadSettings(), Means(processes=1))\n"
     )
     killed = subprocess.Popen([sys.executable, "-c", code, str(source), str(tmp_path / "store")])
     moves = tmp_path / "store" / "moves"
@@ -446,7 +459,7 @@ def test_unfinished_read_leaves_no_trace(tmp_path: Path) -> None:
     assert not (tmp_path / "store" / "read.json").exists()
 
     store = Store.open(tmp_path / "store")
-    again = tables_of(store, read([str(source)], store, ReadSettings(), processes=1))
+    again = tables_of(store, read([str(source)], store, ReadSettings(), Means(processes=1)))
 
     fresh = read_tables(tmp_path / "fresh", [source], salt=store.salt)
     assert again.games == fresh.games
@@ -461,11 +474,11 @@ def test_killed_worker_is_an_error_that_says_so(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(batches, "BATCH_BYTES", 20_000)
     killed: list[multiprocessing.process.BaseProcess] = []
 
-    def answer_and_kill(numbering: Numbering, begins: list[bool], report: Report) -> Any:
+    def answer_and_kill(numbering: Numbering, report: Report) -> Any:
         if not killed and (started := multiprocessing.active_children()):
             killed.append(started[0])
             killed[0].kill()
-        return answer(numbering, begins, report)
+        return answer(numbering, report)
 
     answer = Numbering.answer
     monkeypatch.setattr(Numbering, "answer", answer_and_kill)
@@ -495,11 +508,12 @@ def test_program_from_standard_input_can_read_in_processes(tmp_path: Path) -> No
     source = tmp_path / "games.pgn"
     source.write_text(game_text(ITALIAN) + game_text("1. d4 d5 2. c4"))
     program = (
-        "from pathlib import Path; from miner.read import batches; from miner.read.stage import read;"
+        "from pathlib import Path; from miner.means import Means;"
+        "from miner.pgn import batches; from miner.read.stage import read;"
         "from miner.settings import ReadSettings; from miner.store import Store;"
         "batches.BATCH_BYTES = 200;"
         f"print(read([{str(source)!r}], Store.create(Path({str(tmp_path / 'store')!r})), ReadSettings(),"
-        " processes=2).rows['games'])"
+        " Means(processes=2)).rows['games'])"
     )
 
     done = subprocess.run([sys.executable, "-"], input=program, capture_output=True, text=True, check=False)

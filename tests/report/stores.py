@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import random
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -26,6 +28,12 @@ Row = dict[str, Any]
 
 HOSTILE = '</script><img src=x onerror="window.caught=1">\u202e"&\x1b[31m<!--'
 """What a tag of a PGN may hold; it would run, hide or turn around text where it is not escaped."""
+
+
+def contents_of(page: Path) -> dict[str, Any]:
+    """The values that a report holds for its scripts."""
+    [found] = re.findall(r'id="contents">(.*?)</script>', page.read_text(encoding="utf-8"), re.DOTALL)
+    return dict(json.loads(found))
 
 
 def club_findings() -> list[Finding]:
@@ -181,6 +189,13 @@ def legal_model(**changes: Any) -> Row:
         "score": 1.0,
     }
     return row | changes
+
+
+def legal_season() -> Row:
+    """A row of SEASONS about 5...Bxd1 of Légal's mate."""
+    counts = {"season": "2024/25", "games_at_position": 50, "games_with_reply": 10}
+    shares = {"share": 0.2, "share_low": 0.1, "share_high": 0.3}
+    return {"key": legal().key, "move": legal_model()["move"]} | counts | shares
 
 
 def followed_tables() -> dict[str, list[Row]]:

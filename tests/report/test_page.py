@@ -10,6 +10,7 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
+from miner.report.contents import COLUMNS, WORDS
 from miner.report.page import SCRIPTS, json_in_html, page_bytes
 
 PAGE = page_bytes("A title <&>", {"name": "</script><script>alert(1)"}).decode()
@@ -62,3 +63,13 @@ def test_any_text_comes_back_from_the_json(value: object) -> None:
     assert json.loads(written) == value
     assert not set(written) & set("<>&\u2028\u2029")
     written.encode("utf-8")
+
+
+def test_each_column_of_a_finding_is_used() -> None:
+    """The scripts read all that is told of a finding; that they read nothing else the type checker sees."""
+    comments = re.compile(r"/\*.*?\*/|//[^\n]*", re.DOTALL)
+    code = "".join(comments.sub("", one) for one in re.findall(r"<script>(.*?)</script>", PAGE, re.DOTALL))
+
+    unused = [name for name in (*WORDS, *COLUMNS) if not re.search(rf"\.{name}\b|\b{name}: ", code)]
+
+    assert unused == []

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,12 +12,14 @@ from miner.errors import ExportError, StoreError
 from miner.report import report
 from miner.store import Store
 from tests.export.examples import legal, vienna
-from tests.report.stores import club_findings, followed_tables, legal_model, written_store
-
-
-def contents_of(page: Path) -> dict[str, Any]:
-    [found] = re.findall(r'id="contents">(.*?)</script>', page.read_text(encoding="utf-8"), re.DOTALL)
-    return dict(json.loads(found))
+from tests.report.stores import (
+    club_findings,
+    contents_of,
+    followed_tables,
+    legal_model,
+    legal_season,
+    written_store,
+)
 
 
 def test_same_store_same_bytes(tmp_path: Path) -> None:
@@ -61,15 +61,15 @@ def test_mistakes_are_told_once(tmp_path: Path) -> None:
 
 def test_tables_that_may_be_missing(tmp_path: Path) -> None:
     """Model games, plans and seasons are told where they are, and only of replies that are in the list."""
-    season = {
-        "key": legal().key, "move": legal_model()["move"], "season": "2024/25", "games_at_position": 50,
-        "games_with_reply": 10, "share": 0.2, "share_low": 0.1, "share_high": 0.3,
-    }  # fmt: skip
     plan = {
         "key": legal().key, "move": legal_model()["move"], "players": "strongest", "games": 20,
         "theme": "piece", "detail": "knight d5", "from_square": "c3", "to_square": "d5", "share": 0.9,
     }  # fmt: skip
-    tables = {"model_games": [legal_model(), legal_model(move=1)], "seasons": [season], "plans": [plan]}
+    tables = {
+        "model_games": [legal_model(), legal_model(move=1)],
+        "seasons": [legal_season()],
+        "plans": [plan],
+    }
     report(written_store(tmp_path, [legal(), vienna()], tables), tmp_path / "report.html")
 
     mate, gambit = contents_of(tmp_path / "report.html")["mistakes"]

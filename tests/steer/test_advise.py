@@ -15,11 +15,11 @@ import pytest
 from miner.board.moves import pack
 from miner.errors import UsageError
 from miner.graph.repertoire import Repertoire
+from miner.means import Means
 from miner.settings import SteerSettings
 from miner.steer import Advice, advise
 from miner.steer.advise import find_start
-from miner.steer.files import csv_bytes, parquet_bytes, pgn_bytes
-from miner.steer.wording import advice_table, headline
+from miner.steer.written import advice_table, csv_bytes, headline, parquet_bytes, pgn_bytes
 from miner.store import Store
 from miner.terms import Side
 from tests.stores import Game, board_after, here, key_after, tallied_store
@@ -62,7 +62,7 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def advice(store: Store, engine: Path, cache: Path) -> Advice:
     """White's advice from the start of the game."""
-    return advise(store, Side.WHITE, BAND, QUICK, engine=engine, cache=cache)
+    return advise(store, Side.WHITE, BAND, QUICK, Means(engine=engine, cache=cache))
 
 
 def rows_after(advice: Advice, moves: str) -> pd.DataFrame:
@@ -113,7 +113,7 @@ def test_same_call_again_gives_the_same(advice: Advice, store: Store, engine: Pa
     """Everything is drawn and searched alike, without a new search; and the store stays as it was."""
     before, searched = sorted(here(store.root).rglob("*")), _searches(cache)
 
-    again = advise(store, Side.WHITE, BAND, QUICK, engine=engine, cache=cache)
+    again = advise(store, Side.WHITE, BAND, QUICK, Means(engine=engine, cache=cache))
 
     pd.testing.assert_frame_equal(again.choices, advice.choices)
     assert sorted(here(store.root).rglob("*")) == before
@@ -130,7 +130,7 @@ def test_soundness_excludes_what_loses_too_much(store: Store, engine: Path, cach
     """With a margin of nothing only the engine's own moves are recommended."""
     strict = SteerSettings(nodes=3000, min_games=3, min_reach=0.01, draws=50, soundness=0.0)
 
-    choices = advise(store, Side.WHITE, BAND, strict, engine=engine, cache=cache).choices
+    choices = advise(store, Side.WHITE, BAND, strict, Means(engine=engine, cache=cache)).choices
 
     assert (choices.loc[choices["is_recommended"], "loss"] == 0.0).all()
 
@@ -138,8 +138,10 @@ def test_soundness_excludes_what_loses_too_much(store: Store, engine: Path, cach
 def test_start_may_be_moves_or_a_fen(store: Store, engine: Path, cache: Path) -> None:
     """Both name the same position; the way to it is told."""
     board = board_after("e4 e5 Nf3 Nc6")
-    by_moves = advise(store, Side.WHITE, BAND, QUICK, start="1.e4 e5 2.g1f3 Nc6", engine=engine, cache=cache)
-    by_fen = advise(store, Side.WHITE, BAND, QUICK, start=board.fen(), engine=engine, cache=cache)
+    by_moves = advise(
+        store, Side.WHITE, BAND, QUICK, Means(engine=engine, cache=cache), start="1.e4 e5 2.g1f3 Nc6"
+    )
+    by_fen = advise(store, Side.WHITE, BAND, QUICK, Means(engine=engine, cache=cache), start=board.fen())
 
     assert by_moves.choices["path"].iloc[0] == "e4 e5 Nf3 Nc6"
     assert by_fen.choices["path"].iloc[0] == "e4 e5 Nf3 Nc6"
@@ -158,12 +160,12 @@ def test_bad_start_is_told_of(advice: Advice, start: str, says: str) -> None:
 def test_unknown_band_is_told_of(store: Store, engine: Path, cache: Path) -> None:
     """A band that the tally does not have is wrong use."""
     with pytest.raises(UsageError, match="no band is called"):
-        advise(store, Side.WHITE, "1000-1100", QUICK, engine=engine, cache=cache)
+        advise(store, Side.WHITE, "1000-1100", QUICK, Means(engine=engine, cache=cache))
 
 
 def test_position_may_be_the_opponents(store: Store, engine: Path, cache: Path) -> None:
     """From 1.e4 on Black is to move: the tree begins with the band's answers."""
-    advice = advise(store, Side.WHITE, BAND, QUICK, start="1.e4", engine=engine, cache=cache)
+    advice = advise(store, Side.WHITE, BAND, QUICK, Means(engine=engine, cache=cache), start="1.e4")
 
     assert advice.choices["path"].iloc[0] == "e4 e5"
     assert 0.5 < advice.value[0] < 1.0
@@ -172,12 +174,12 @@ def test_position_may_be_the_opponents(store: Store, engine: Path, cache: Path) 
 def test_position_without_the_band_is_told_of(store: Store, engine: Path, cache: Path) -> None:
     """Nobody of another band answered 1.e4 here."""
     with pytest.raises(UsageError, match="no player of the band 1600-1799"):
-        advise(store, Side.WHITE, "1600-1799", QUICK, start="1.e4", engine=engine, cache=cache)
+        advise(store, Side.WHITE, "1600-1799", QUICK, Means(engine=engine, cache=cache), start="1.e4")
 
 
 def test_band_without_games_gets_the_engines_moves(store: Store, engine: Path, cache: Path) -> None:
     """Where nothing is known of the opponents the engine's first choice is all there is."""
-    choices = advise(store, Side.WHITE, "1600-1799", QUICK, engine=engine, cache=cache).choices
+    choices = advise(store, Side.WHITE, "1600-1799", QUICK, Means(engine=engine, cache=cache)).choices
 
     assert choices.loc[choices["is_recommended"], "is_engine_choice"].tolist() == [True]
     assert (choices["games"] == 0).all()
@@ -188,7 +190,7 @@ def test_repertoire_is_kept_to(store: Store, engine: Path, cache: Path) -> None:
     d4 = pack(chess.Move.from_uci("d2d4"))
     repertoire = Repertoire(Side.WHITE, {key_after(""): (d4,)})
 
-    advice = advise(store, Side.WHITE, BAND, QUICK, repertoire=repertoire, engine=engine, cache=cache)
+    advice = advise(store, Side.WHITE, BAND, QUICK, Means(engine=engine, cache=cache), repertoire=repertoire)
 
     rows = rows_after(advice, "")
     assert rows.index[rows["is_recommended"]].tolist() == ["d4"]
@@ -199,7 +201,12 @@ def test_repertoire_of_the_other_side_is_told_of(store: Store, engine: Path, cac
     """Black's repertoire says nothing of White's moves."""
     with pytest.raises(UsageError, match="Black's"):
         advise(
-            store, Side.WHITE, BAND, QUICK, repertoire=Repertoire(Side.BLACK, {}), engine=engine, cache=cache
+            store,
+            Side.WHITE,
+            BAND,
+            QUICK,
+            Means(engine=engine, cache=cache),
+            repertoire=Repertoire(Side.BLACK, {}),
         )
 
 

@@ -6,21 +6,22 @@ import os
 import signal
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from miner.errors import StoreError, UsageError
 from miner.store import Store
-from miner.store.claim import FILE, Claim, check_unclaimed
+from miner.store.claim import FILE, Claim, release, unclaimed
 from miner.store.places import Remote, located
 
 pytest.importorskip("fsspec", reason="fsspec is not installed (the extra `remote`)")
 
 HOLDS_ITS_CLAIM = """
 import sys
-from miner.claim import Claim
-from miner.places import located
+from miner.store.claim import Claim
+from miner.store.places import located
 claim = Claim(located(sys.argv[1]))
 print("claimed", flush=True)
 sys.stdin.read()
@@ -56,17 +57,20 @@ def kill(run: subprocess.Popen[str]) -> None:
 
 def test_a_claim_keeps_others_out_until_it_is_closed(folder: Remote) -> None:
     """Also those that only look; then there is nothing left of it."""
-    with Claim(folder):
+    with closing(Claim(folder)):
         with pytest.raises(StoreError, match="another run of this machine is at work"):
             Claim(folder)
-        with pytest.raises(
-            StoreError, match=f"another run is at work in this store: process {os.getpid()} on "
+        with (
+            pytest.raises(
+                StoreError, match=f"another run is at work in this store: process {os.getpid()} on "
+            ),
+            unclaimed(folder),
         ):
-            check_unclaimed(folder)
+            pass
 
     assert not (folder / FILE).exists()
-    check_unclaimed(folder)
-    Claim(folder).close()
+    with unclaimed(folder):
+        Claim(folder).close()
 
 
 def test_the_claim_of_a_killed_run_of_this_machine_is_taken_over(
@@ -79,7 +83,7 @@ def test_the_claim_of_a_killed_run_of_this_machine_is_taken_over(
     kill(other)
     assert (folder / FILE).exists()
 
-    with Claim(folder):
+    with closing(Claim(folder)):
         pass
 
     assert "the run before was killed; this one takes its place" in caplog.text
@@ -96,9 +100,9 @@ def test_the_claim_of_another_machine_stays_until_it_is_unlocked(folder: Remote,
     ):
         Claim(folder)
 
-    assert Store.unlock(folder).startswith(f"process {other.pid} on ")
+    assert release(folder).startswith(f"process {other.pid} on ")
 
-    assert Store.unlock(folder) == ""
+    assert release(folder) == ""
     Claim(folder).close()
 
 
@@ -115,4 +119,4 @@ def test_a_damaged_claim_is_a_claim(folder: Remote) -> None:
 def test_a_folder_needs_no_unlocking(tmp_path: Path) -> None:
     """Its lock ends with the process."""
     with pytest.raises(UsageError, match="the lock of a folder ends with the run that holds it"):
-        Store.unlock(Store.create(tmp_path / "store").root)
+        release(Store.create(tmp_path / "store").root)

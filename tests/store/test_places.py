@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from miner.errors import StoreError, UsageError
-from miner.store.places import Remote, Stretches, brought_near, files_below, is_below, located
+from miner.store.places import Remote, Stretches, brought_near, files_below, is_below, located, remove_tree
 from tests.buckets import Line
 
 pytest.importorskip("fsspec", reason="fsspec is not installed (the extra `remote`)")
@@ -68,7 +68,7 @@ def test_a_missing_package_is_named(missing: str, url: str, advice: str) -> None
         import sys
         sys.modules["{missing}"] = None
         from miner.errors import UsageError
-        from miner.places import located
+        from miner.store.places import located
         try:
             located("{url}")
         except UsageError as error:
@@ -114,7 +114,7 @@ def test_a_folder_that_is_not_there_is_empty(folder: Remote) -> None:
     """An object store knows no folders, so one without files is as good as an empty one."""
     assert list((folder / "none").iterdir()) == []
     assert files_below(folder / "none") == []
-    (folder / "none").remove_tree()
+    remove_tree(folder / "none")
     assert not (folder / "none").exists()
 
 

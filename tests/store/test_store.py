@@ -17,7 +17,7 @@ import pytest
 
 from miner.errors import StoreError
 from miner.schema import REACH, SCHEMA_VERSION
-from miner.store import Manifest, Store, replacing
+from miner.store import STAGES, Manifest, Store, replacing
 from tests.stores import here
 
 
@@ -331,6 +331,21 @@ def test_what_is_out_of_date_is_named(tmp_path: Path) -> None:
     finished(store)
 
     assert store.out_of_date() == "tally"
+
+
+def test_a_change_of_games_takes_all_later_stages_along(tmp_path: Path) -> None:
+    """The manifest and the tables of the tally and of what follows it go, those of the read stay."""
+    store = finished(Store.create(tmp_path / "store"))
+    read = manifest(stage="read", inputs={}, rows={"games": 0})
+    for stage in ("read", "judge", "follow", "rank"):
+        store.finish(manifest(stage=stage, inputs={}))
+
+    with store.changing() as change:
+        change.take_out_later_stages()
+        change.commit(read)
+
+    assert [one for one in STAGES if store.manifest(one)] == ["read"]
+    assert not store.path("reach").exists()
 
 
 def test_ranking_does_without_what_follows_until_it_is_there(tmp_path: Path) -> None:

@@ -11,9 +11,9 @@ from miner.cluster import connected
 from miner.errors import StoreError
 from miner.settings import TallySettings
 from miner.store import Store
-from miner.tally import replies
+from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.tally.ranges import Counting, count_range
-from miner.tally.replies import Resources, key_ranges
+from miner.tally.replies import key_ranges
 from tests.clusters import Local
 from tests.stores import Game, read_store
 
@@ -41,7 +41,7 @@ def test_ranges_counted_by_a_cluster_are_those_counted_here(workers: Local, tmp_
     counting, ranges = counting_of(store, tmp_path), key_ranges(8, rows_per_range=1)
 
     with (
-        replies.connected(
+        connected_to_games(
             store.path("moves"), store.path("games"), tmp_path / "spill", Resources()
         ) as connection,
         connected(workers.address) as cluster,
@@ -58,7 +58,7 @@ def test_worker_says_why_it_cannot_count(tmp_path: Path) -> None:
     """A damaged file is an error with advice, not DuckDB's own."""
     store = read_store(tmp_path / "store", GAMES)
     counting = counting_of(store, tmp_path)
-    with replies.connected(
+    with connected_to_games(
         store.path("moves"), store.path("games"), tmp_path / "spill", Resources()
     ) as connection:
         next(counting.count(connection, key_ranges(1), None))
@@ -72,4 +72,4 @@ def test_worker_says_why_it_cannot_count(tmp_path: Path) -> None:
 
 def test_failures_of_duckdb_are_expected_ones() -> None:
     """A wrong statement is no failure of the disk."""
-    assert not issubclass(duckdb.ParserException, replies.FAILURES)
+    assert not issubclass(duckdb.ParserException, FAILURES)

@@ -11,9 +11,9 @@ import pyarrow.parquet as pq
 import pytest
 
 from miner.settings import TallySettings
-from miner.store.query import Movers
+from miner.store.query import Movers, Resources, band_sql, connected_to_games
 from miner.tally import replies as counting
-from miner.tally.replies import Resources, key_ranges
+from miner.tally.replies import key_ranges, rows_per_range
 from miner.tally.stage import tally
 from miner.terms import BandScheme
 from tests.stores import Game, key_after, read_store, replies_after, tables_of, tallied_store
@@ -98,7 +98,7 @@ def test_bands_in_sql_by_place_or_by_name(edges: tuple[int, ...]) -> None:
 
     with duckdb.connect() as connection:
         found = connection.sql(
-            f"select {counting.band_sql(bands)}, {counting.band_sql(bands, as_name=True)} "
+            f"select {band_sql(bands)}, {band_sql(bands, as_name=True)} "
             f"from (select unnest({ratings}) as rating)"
         ).fetchall()
 
@@ -161,13 +161,13 @@ def test_one_range_or_many(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     store.begin("tally")
     tally(store, settings)
 
-    assert len(key_ranges(11, Resources().rows_per_range)) == 16
+    assert len(key_ranges(11, rows_per_range(1024))) == 16
     assert tables_of(store) == at_once
 
 
 def test_more_memory_means_fewer_ranges() -> None:
     """In twice the memory twice the rows are grouped at once; in little memory, no fewer than usual."""
-    rows = [Resources(memory_mb=memory_mb).rows_per_range for memory_mb in (64, 1024, 2048, 8192)]
+    rows = [rows_per_range(memory_mb) for memory_mb in (64, 1024, 2048, 8192)]
 
     assert rows == [8_000_000, 8_000_000, 16_000_000, 64_000_000]
 
@@ -217,7 +217,7 @@ def test_little_memory_changes_nothing(tmp_path: Path) -> None:
     bands = BandScheme((1_000, 2_000))
 
     def count(resources: Resources) -> pa.Table:
-        with counting.connected(moves, ledger, spill, resources) as connection:
+        with connected_to_games(moves, ledger, spill, resources) as connection:
             movers = Movers.fill(connection, spill / "movers")
             return counting.count_replies(connection, (0, (1 << 64) - 1), bands, 1, movers)
 

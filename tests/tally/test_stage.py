@@ -15,11 +15,10 @@ from hypothesis import strategies as st
 
 from miner.board.moves import unpack_move
 from miner.errors import StoreError, UsageError
+from miner.means import Means
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
 from miner.tally import stage
-from miner.tally.added import WRITTEN
-from miner.tally.replies import Resources
 from miner.tally.stage import tally
 from miner.terms import UNRATED
 from tests.stores import (
@@ -33,6 +32,7 @@ from tests.stores import (
     tallied_store,
 )
 
+WRITTEN = ("replies", "positions", "reach", "edges")
 RESULTS = {"1-0": (1.0, 0.0), "0-1": (0.0, 1.0), "1/2-1/2": (0.5, 0.5)}
 RATINGS = st.sampled_from([0, 799, 800, 1150, 1399, 1400, 2399, 2400, 2805])
 PLAYERS = st.sampled_from(["Anna", "Bert", "Carl", "Dora"])
@@ -248,7 +248,7 @@ def test_too_little_memory_is_an_error_with_advice(tmp_path: Path) -> None:
     store = read_store(tmp_path, [Game(moves="e4 e5")])
 
     with pytest.raises(StoreError) as raised:
-        tally(store, TallySettings(min_games=1), resources=Resources(memory_mb=1, threads=1))
+        tally(store, TallySettings(min_games=1), Means(memory_mb=1, threads=1))
 
     assert "--memory" in raised.value.advice
 

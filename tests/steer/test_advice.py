@@ -1,4 +1,4 @@
-"""What a move takes away, with a real engine."""
+"""Replies that a move takes away, with a real engine."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ import pytest
 
 from miner.board.moves import pack, unpack_move
 from miner.graph.repertoire import Repertoire
+from miner.means import Means
 from miner.settings import SteerSettings
 from miner.steer import Advice, advise
-from miner.steer.wording import taken_sentence
+from miner.steer.written import taken_sentence
 from miner.terms import Side
 from tests.stores import Game, board_after, key_after, tallied_store
 
@@ -30,7 +31,13 @@ def black_advice(folder: Path, engine: Path, games: dict[str, int], before: str,
     ours = Repertoire(Side.BLACK, {key_after(before): (pack(board_after(before).parse_san(san)),)})
     store = tallied_store(folder, played)
     return advise(
-        store, Side.BLACK, BAND, QUICK, start=before, repertoire=ours, engine=engine, cache=folder / "cache"
+        store,
+        Side.BLACK,
+        BAND,
+        QUICK,
+        Means(engine=engine, cache=folder / "cache"),
+        start=before,
+        repertoire=ours,
     )
 
 

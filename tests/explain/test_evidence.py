@@ -1,11 +1,19 @@
-"""How far a refutation is forcing."""
+"""How far a refutation is forcing, and pieces in plain English."""
 
 from __future__ import annotations
 
+import chess
 import pytest
 
 from miner.board.settle import MATED
-from miner.explain.evidence import forcing_plies, mates_in_one, threat_gain, threatens
+from miner.explain.evidence import (
+    exchange,
+    forcing_plies,
+    mates_in_one,
+    pieces,
+    threat_gain,
+    threatens,
+)
 from tests.explain.positions import board_of, evidence
 
 
@@ -42,3 +50,22 @@ def test_mate_in_one_is_found() -> None:
     assert move is not None
     assert board.san(move) == "Qh4#"
     assert mates_in_one(board_of("f3 e5")) is None
+
+
+@pytest.mark.parametrize(
+    ("net", "text"),
+    [
+        ({chess.KNIGHT: 1, chess.PAWN: -1}, "a knight for a pawn"),
+        ({chess.ROOK: 1, chess.KNIGHT: 1, chess.PAWN: 2}, "a rook, a knight and two pawns"),
+        ({chess.QUEEN: 1, chess.ROOK: -2}, "a queen for two rooks"),
+        ({chess.PAWN: 1}, "a pawn"),
+    ],
+)
+def test_exchange(net: dict[int, int], text: str) -> None:
+    """What is gained comes first, the most valuable first, then what is given for it."""
+    assert exchange(net) == text
+
+
+def test_nothing_is_nothing() -> None:
+    """No pieces give no words."""
+    assert pieces({}) == ""

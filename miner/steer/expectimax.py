@@ -5,19 +5,22 @@ Every value and every centipawn here is that of our side.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 
 from miner.arrays import Floats
-from miner.terms import MOST_CP, expected_score
+from miner.terms import MATE_SCORE_CP, expected_score
 
 Worth = Callable[[float], Floats]
 """Centipawns to expected score (0 to 1): the best guess first, then one number per draw."""
 
 _SEED = 64
-_LONGEST_LIST = 12  # traps that are told of one move
+_FURTHEST_CP = 2_000  # beyond it a curve hardly rises
+_SHORT_MATE = 2  # moves
+_LONGEST_LIST = 12  # traps that are listed of one move
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,21 +83,20 @@ class Trap:
 
 @dataclass(frozen=True, slots=True)
 class Valued:
-    """What the expectimax found. Each array: the best guess first, then one number per draw."""
+    """A tree with its values. Each array: the best guess first, then one number per draw."""
 
-    positions: Mapping[int, Floats]
-    moves: Mapping[Step, Floats]  # of each choice of ours
-    prices: Mapping[Step, Floats]  # the same if the opponent answers best from there
-    chosen: Mapping[int, int]  # our move in each of our positions
-    traps: Mapping[Step, tuple[Trap, ...]]  # those that carry a choice, the heaviest first
+    tree: Tree
     cut: frozenset[Step]  # moves that would close a circle: the engine's verdict stands for what follows
+    positions: dict[int, Floats] = field(default_factory=dict)  # each after all that follow it
+    moves: dict[Step, Floats] = field(default_factory=dict)  # of each choice of ours
+    prices: dict[Step, Floats] = field(default_factory=dict)  # the same if the opponent answers best
+    chosen: dict[int, int] = field(default_factory=dict)  # our move in each of our positions
+    traps: dict[Step, tuple[Trap, ...]] = field(default_factory=dict)  # that carry a choice, heaviest first
 
-
-def engine_expected(cp: int) -> float:
-    """Expected score (0 to 1) by the engine's rule; a mate is certain."""
-    if abs(cp) > MOST_CP:
-        return 1.0 if cp > 0 else 0.0
-    return expected_score(cp)
+    def child(self, key: int, step: Choice | Reply) -> int | None:
+        """The position in the tree that a move leads to, or None where the engine's verdict stands."""
+        is_followed = step.child is not None and step.child in self.tree and (key, step.move) not in self.cut
+        return step.child if is_followed else None
 
 
 def steps_of(position: Position) -> tuple[Choice, ...] | tuple[Reply, ...]:
@@ -142,50 +144,40 @@ def value(
     rule, from which a reply counts as a trap.
     """
     order, cut = bottom_up(tree, root)
-    positions: dict[int, Floats] = {}
-    moves: dict[Step, Floats] = {}
-    prices: dict[Step, Floats] = {}
-    chosen: dict[int, int] = {}
-    traps: dict[Step, tuple[Trap, ...]] = {}
-    carried: dict[int, dict[Step, Trap]] = {}  # the traps below each position
+    valued = Valued(tree, cut)
+    below: dict[int | None, dict[Step, Trap]] = {}  # the traps below each position
     for key in order:
         position = tree[key]
-        if isinstance(position, OurPosition):
-            for choice in position.choices:
-                child = followed_to(tree, cut, key, choice)
-                moves[key, choice.move] = worth(choice.cp) if child is None else positions[child]
-                prices[key, choice.move] = worth(choice.cp if child is None else tree[child].cp)
-                traps[key, choice.move] = _heaviest(carried.get(child, {}) if child is not None else {})
-            allowed = [one for one in position.choices if one.is_allowed]
-            best = max(allowed, key=lambda one: (_compared(moves[key, one.move], confidence), -one.loss))
-            chosen[key] = best.move
-            positions[key] = moves[key, best.move]
-            way = followed_to(tree, cut, key, best)
-            carried[key] = carried.get(way, {}) if way is not None else {}
-        else:
-            positions[key] = _answered(tree, cut, key, position, positions, worth, draws)
-            carried[key] = _traps_below(tree, cut, key, position, worth, losing, carried)
-    return Valued(positions, moves, prices, chosen, traps, cut)
+        if isinstance(position, TheirPosition):
+            valued.positions[key] = _answered(valued, key, position, worth, draws)
+            below[key] = _traps_below(valued, key, position, worth, losing, below)
+            continue
+        for choice in position.choices:
+            step, child = (key, choice.move), valued.child(key, choice)
+            valued.moves[step] = worth(choice.cp) if child is None else valued.positions[child]
+            valued.prices[step] = worth(choice.cp if child is None else tree[child].cp)
+            valued.traps[step] = _heaviest(below.get(child, {}))
+        allowed = [choice for choice in position.choices if choice.is_allowed]
+        lower = {choice.move: _lower(valued.moves[key, choice.move], confidence) for choice in allowed}
+        best = max(allowed, key=lambda choice: (lower[choice.move], -choice.loss))
+        valued.chosen[key] = best.move
+        valued.positions[key] = valued.moves[key, best.move]
+        below[key] = below.get(valued.child(key, best), {})
+    return valued
 
 
-def _compared(values: Floats, confidence: float) -> float:
-    """What a choice is chosen by: its best guess, or the lower bound of its interval."""
+def _lower(values: Floats, confidence: float) -> float:
+    """The lower bound of an interval; without `confidence` the best guess."""
     if not confidence:
         return float(values[0])
     return min(float(values[0]), float(np.quantile(values[1:], (1.0 - confidence) / 2.0)))
-
-
-def followed_to(tree: Tree, cut: frozenset[Step], key: int, step: Choice | Reply) -> int | None:
-    """The position in the tree that a move leads to, or None where the engine's verdict stands."""
-    is_followed = step.child is not None and step.child in tree and (key, step.move) not in cut
-    return step.child if is_followed else None
 
 
 def rates_drawn(key: int, position: TheirPosition, draws: int) -> Floats:
     """Pick rates, shape (replies + 1, 1 + draws): the last row is the rest of the band, the first column the
     best guess.
     """
-    rates = np.array([one.rate for one in position.replies])
+    rates = np.array([reply.rate for reply in position.replies])
     shares = np.append(rates, max(0.0, 1.0 - rates.sum()))
     shares /= shares.sum()
     generator = np.random.default_rng([_SEED, key])
@@ -195,23 +187,14 @@ def rates_drawn(key: int, position: TheirPosition, draws: int) -> Floats:
     return np.hstack([shares[:, None], drawn / np.maximum(drawn.sum(axis=0), np.finfo(float).tiny)])
 
 
-def _answered(
-    tree: Tree,
-    cut: frozenset[Step],
-    key: int,
-    position: TheirPosition,
-    positions: Mapping[int, Floats],
-    worth: Worth,
-    draws: int,
-) -> Floats:
-    best_play = worth(position.cp)
+def _answered(valued: Valued, key: int, position: TheirPosition, worth: Worth, draws: int) -> Floats:
+    """The value of a position in which the band answers by its pick rates."""
     rates = rates_drawn(key, position, draws)
-    total: Floats = rates[-1] * best_play
+    total: Floats = rates[-1] * worth(position.cp)
     for reply, rate in zip(position.replies, rates, strict=False):
-        child = followed_to(tree, cut, key, reply)
-        total = total + rate * (
-            worth(after_reply(tree, position, reply)) if child is None else positions[child]
-        )
+        child = valued.child(key, reply)
+        after = worth(after_reply(valued.tree, position, reply)) if child is None else valued.positions[child]
+        total = total + rate * after
     return total
 
 
@@ -224,34 +207,70 @@ def after_reply(tree: Tree, position: TheirPosition, reply: Reply) -> int:
 
 
 def _traps_below(
-    tree: Tree,
-    cut: frozenset[Step],
+    valued: Valued,
     key: int,
     position: TheirPosition,
     worth: Worth,
     losing: float,
-    carried: Mapping[int, dict[Step, Trap]],
+    below: Mapping[int | None, Mapping[Step, Trap]],
 ) -> dict[Step, Trap]:
-    found: dict[Step, Trap] = {}
-    whole = max(1.0, sum(one.rate for one in position.replies))
+    """The traps that the replies of a position are or lead to; ways that lead to one trap add up."""
+    traps: dict[Step, Trap] = {}
+    whole = max(1.0, sum(reply.rate for reply in position.replies))
+
+    def add(key: int, move: int, reach: float, gain: float) -> None:
+        before = traps.get((key, move), Trap(key, move, 0.0, 0.0))
+        traps[key, move] = Trap(key, move, before.reach + reach, before.gain + gain)
+
     for reply in position.replies:
         rate = reply.rate / whole
-        cp = after_reply(tree, position, reply)
-        if engine_expected(cp) - engine_expected(position.cp) >= losing:
-            gain = float(worth(cp)[0] - worth(position.cp)[0])
-            _add(found, Trap(key, reply.move, rate, rate * gain))
-        child = followed_to(tree, cut, key, reply)
-        for trap in carried.get(child, {}).values() if child is not None else ():
-            _add(found, Trap(trap.key, trap.move, rate * trap.reach, rate * trap.gain))
-    return found
-
-
-def _add(traps: dict[Step, Trap], trap: Trap) -> None:
-    """Ways that lead to one trap add up."""
-    if before := traps.get((trap.key, trap.move)):
-        trap = Trap(trap.key, trap.move, before.reach + trap.reach, before.gain + trap.gain)
-    traps[trap.key, trap.move] = trap
+        cp = after_reply(valued.tree, position, reply)
+        if expected_score(cp) - expected_score(position.cp) >= losing:
+            add(key, reply.move, rate, rate * float(worth(cp)[0] - worth(position.cp)[0]))
+        for trap in below.get(valued.child(key, reply), {}).values():
+            add(trap.key, trap.move, rate * trap.reach, rate * trap.gain)
+    return traps
 
 
 def _heaviest(traps: Mapping[Step, Trap]) -> tuple[Trap, ...]:
-    return tuple(sorted(traps.values(), key=lambda one: (-one.gain, one.key, one.move))[:_LONGEST_LIST])
+    return tuple(sorted(traps.values(), key=lambda trap: (-trap.gain, trap.key, trap.move))[:_LONGEST_LIST])
+
+
+Curve = Callable[[Floats], Floats]
+"""Expected score (0 to 1) of a player of a band who stands so many centipawns better than his equal."""
+
+
+def engine_worth(draws: int) -> Worth:
+    """The engine's own rule, which is taken as it is."""
+
+    @cache
+    def worth(cp: float) -> Floats:
+        return np.full(1 + draws, expected_score(round(cp)))
+
+    return worth
+
+
+def curve_worth(best_guess: Curve, drawn: Sequence[Curve]) -> Worth:
+    """The band's curve between equals, and others that it may be as well.
+
+    A curve tells of players who have just moved, and those who stand worse have erred. Here the position is
+    to count, not how it came about: what one side gains when it stands better the other loses when it stands
+    as much worse, so the two are averaged. A short mate is certain: whoever was taught the line plays it.
+    """
+    cps = np.arange(-_FURTHEST_CP, _FURTHEST_CP + 1).astype(np.float64)
+    table = np.array([(curve(cps) + 1.0 - curve(-cps)) / 2.0 for curve in (best_guess, *drawn)])
+
+    def worth(cp: float) -> Floats:
+        if abs(cp) >= MATE_SCORE_CP - _SHORT_MATE:
+            return np.full(len(table), expected_score(round(cp)))
+        return np.asarray(table[:, min(max(round(cp), -_FURTHEST_CP), _FURTHEST_CP) + _FURTHEST_CP])
+
+    return worth
+
+
+def coefficients_drawn(coefficients: Floats, covariance: Floats, draws: int) -> Floats:
+    """Coefficients that a curve may have as well, always the same ones; shape (draws, coefficients)."""
+    generator = np.random.default_rng(_SEED)
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2.0)
+    scatter = generator.standard_normal((draws, len(values))) * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(coefficients + scatter @ vectors.T)

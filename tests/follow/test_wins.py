@@ -13,8 +13,8 @@ import chess
 import pytest
 import zstandard
 
-from miner.follow.wins import main_line, read_whole, source_of, sources_now
-from miner.pgn.batches import Span
+from miner.follow.wins import main_line, read_whole, source_of
+from miner.means import Means
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store
@@ -31,22 +31,15 @@ GAMES = [
 def store_of(folder: Path, source: Path) -> Store:
     """A store of which only two plies of each game are kept."""
     store = Store.create(folder / "store")
-    read([str(source)], store, ReadSettings(plies=2), processes=1)
+    read([str(source)], store, ReadSettings(plies=2), Means(processes=1))
     return store
-
-
-def spans_of(store: Store) -> dict[str, list[Span]]:
-    found: dict[str, list[Span]] = {}
-    for row in store.read_table("games").to_pylist():
-        found.setdefault(row["source"], []).append(Span(row["start_byte"], row["end_byte"], row["game"]))
-    return found
 
 
 def lines_of(store: Store) -> dict[int, str]:
     """The whole games in SAN, by number."""
-    spans, read_from = spans_of(store), store.require("read").inputs["sources"]
-    games = read_whole(sources_now(list(spans), read_from), spans, lambda: None)
-    return {number: san_of(moves) for number, moves in sorted(games.items())}
+    games, read_from = store.read_table("games").to_pandas(), store.require("read").inputs["sources"]
+    whole, _ = read_whole(games, read_from, lambda: None)
+    return {number: san_of(moves) for number, moves in sorted(whole.items())}
 
 
 def san_of(moves: tuple[chess.Move, ...]) -> str:

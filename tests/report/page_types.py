@@ -1,0 +1,52 @@
+"""`python -m tests.report.page_types FILE`: what Python tells the page's scripts, for their type checker.
+
+FILE gets the type `Told`, the columns of a finding with the types of the schema, and the contents of a
+page as an example of the type `Contents`, which a comment in page.js declares.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+from pathlib import Path
+
+import pyarrow as pa
+
+from miner.report import report
+from miner.report.contents import COLUMNS, WORDS
+from miner.schema import FINDINGS
+from tests.report.stores import (
+    club_findings,
+    contents_of,
+    followed_tables,
+    legal_model,
+    legal_season,
+    written_store,
+)
+
+
+def told_type() -> str:
+    """The interface of a finding's columns: its place among the mistakes, words, then columns of FINDINGS."""
+    types = {"mistake": "number"} | dict.fromkeys(WORDS, "string")
+    types |= {name: type_of(FINDINGS.field(name)) for name in COLUMNS}
+    return "interface Told {" + "".join(f"\n  {name}: {kind};" for name, kind in types.items()) + "\n}\n"
+
+
+def type_of(column: pa.Field) -> str:
+    """The type of a column's values in JSON, by TypeScript's name for it."""
+    kind = "string" if pa.types.is_string(column.type) else "number"
+    return f"{kind} | null" if column.nullable else kind
+
+
+def example() -> str:
+    """The contents of a page with all that one can hold; too much or too little would not be `Contents`."""
+    tables = {"model_games": [legal_model()], "seasons": [legal_season()]} | followed_tables()
+    with tempfile.TemporaryDirectory() as folder:
+        page = Path(folder) / "report.html"
+        report(written_store(Path(folder), club_findings(), tables), page)
+        return f"const EXAMPLE: Contents = {json.dumps(contents_of(page))};\n"
+
+
+if __name__ == "__main__":
+    Path(sys.argv[1]).write_text(told_type() + example(), encoding="utf-8")

@@ -41,7 +41,7 @@ def page_bytes(title: str, contents: dict[str, Any]) -> bytes:
         "style": style,
         "pieces": piece_symbols(),
         "contents": json_in_html(contents),
-        "scripts": "\n".join(f"<script>{one}</script>" for one in scripts),
+        "scripts": "\n".join(f"<script>{script}</script>" for script in scripts),
     }
     page = re.sub(r"\{\{(\w+)\}\}", lambda found: parts[found[1]], _file("page.html"))
     return page.encode("utf-8")
@@ -110,7 +110,7 @@ def _leaks(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:
 
 
 def _first_answers(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:
-    """What was played right after each losing reply, with the games of all bands."""
+    """The moves played right after each losing reply, with the games of all bands."""
     answers = rows_by_reply(store, "answers", wanted)
     first: dict[Reply, list[Row]] = {}
     for reply, rows in rows_by_reply(store, "followed", wanted).items():

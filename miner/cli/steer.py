@@ -11,8 +11,7 @@ from miner.cli import options
 from miner.cli.terminal import Bars
 from miner.engine.identity import find_engine
 from miner.export.formats import check_targets, write_files
-from miner.graph.repertoire import read_repertoire
-from miner.graph.within import not_covered, reach_in_repertoire
+from miner.graph.repertoire import not_covered, reach_in_repertoire, read_repertoire
 from miner.means import Means
 from miner.steer import advise
 from miner.steer.written import FORMATS, advice_table, headline, not_covered_lines, taken_sentence

@@ -7,10 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from miner.graph.repertoire import read_repertoire
+from miner.graph.repertoire import reach_in_repertoire, read_repertoire
 from miner.graph.sound import sound_reach
 from miner.graph.walk import START_KEY
-from miner.graph.within import reach_in_repertoire
 from miner.settings import RankSettings
 from miner.store import Store
 from miner.terms import Side

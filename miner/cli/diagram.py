@@ -14,6 +14,7 @@ from miner.finding.words import (
     best_line_words,
     conversion_sentence,
     cost_sentence,
+    counted,
     familiar_sentence,
     found_sentence,
     models_sentence,
@@ -144,7 +145,7 @@ def _facts(finding: Finding, width: int) -> list[str]:
 
 def _players(finding: Finding) -> str:
     players = finding.players_with_reply
-    return f", by {players:,} player{'' if players == 1 else 's'}" if players else ""
+    return f", by {counted(players, 'player')}" if players else ""
 
 
 HEADINGS = ("No", "Points", "Least", "For", "Kind", "Band", "Often", "Losing reply", "Reason")

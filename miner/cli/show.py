@@ -89,7 +89,7 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
     """Where the advantage leaks away, and what the winners did, as far as the games were followed."""
     if store.manifest("follow") is None:
         return []
-    leaks = aftermath.leaks(store, *finding.reply)
+    leaks = aftermath.leaks(store, finding.reply)
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
     told = {
         "Where it leaks away": [leak_sentence(finding, one) for one in leaks.to_dict("records")],

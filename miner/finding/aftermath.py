@@ -14,9 +14,10 @@ import pyarrow.compute as pc
 from miner import stats
 from miner.board.moves import line_san, pack, parse_uci_line, unpack_move
 from miner.errors import UsageError
+from miner.finding.finding import Reply
 from miner.finding.seasons import change_between
 from miner.store import Store
-from miner.terms import BLUNDER_LOSS, STRONGEST
+from miner.terms import BLUNDER_LOSS
 
 _REPLY = ["key", "move"]
 
@@ -42,69 +43,42 @@ def find_rates(store: Store) -> pd.DataFrame:
         points_missed=answers["score_sum"].where(~is_found, 0.0),
     )
     sums = ["games", "players", "found", "points_found", "points_missed"]
-    told = answers.groupby([*_REPLY, "band"])[sums].sum().reset_index()
-    found, games = (told[name].to_numpy(dtype=np.float64) for name in ("found", "games"))
+    rates: pd.DataFrame = answers.groupby([*_REPLY, "band"])[sums].sum().reset_index()
+    found, games = (rates[name].to_numpy(dtype=np.float64) for name in ("found", "games"))
     low, high = stats.beta_interval(found + 0.5, games - found + 0.5, confidence=confidence)
-    missed = told["games"] - told["found"]
-    return pd.DataFrame(
-        {
-            **{name: told[name] for name in (*_REPLY, "band", "games", "players", "found")},
-            "find_rate": found / games,
-            "low": low,
-            "high": high,
-            "score_found": told["points_found"] / told["found"].where(told["found"] > 0),
-            "score_missed": told["points_missed"] / missed.where(missed > 0),
-        }
+    missed = rates["games"] - rates["found"]
+    rates = rates.assign(
+        find_rate=found / games,
+        low=low,
+        high=high,
+        score_found=rates["points_found"] / rates["found"].where(rates["found"] > 0),
+        score_missed=rates["points_missed"] / missed.where(missed > 0),
     )
+    return rates.drop(columns=["points_found", "points_missed"])
 
 
-def conversion(store: Store) -> pd.DataFrame:
-    """What the side that profits really scored: `afterwards` with the score per game in the column observed.
-
-    Raises StoreError if the stage has not been run.
-    """
-    store.require("follow")
-    table = store.read_table("afterwards").to_pandas()
-    observed: pd.DataFrame = table.assign(observed=table["score_sum"] / table["games"])
-    return observed
-
-
-def leaks(
-    store: Store, key: int | None = None, move: int | None = None, *, band: str | None = None
-) -> pd.DataFrame:
+def leaks(store: Store, reply: Reply | None = None) -> pd.DataFrame:
     """Where the gain leaks away, for one losing reply or all, worst first: see `leaks_in`.
 
     Also best_san, wrong_san and path_san.
     Raises StoreError if the stage has not been run.
     """
     kept = store.require("follow").settings["kept"]
-    followed, answers = (_rows(store, name, key, move) for name in ("followed", "answers"))
-    found = leaks_in(followed, answers, band, kept=kept)
+    followed, answers = (_rows(store, name, reply) for name in ("followed", "answers"))
+    found = leaks_in(followed, answers, kept)
     fens = store.read_table("judged", [*_REPLY, "fen"]).to_pandas().set_index(_REPLY)["fen"]
-    told = [_in_san(row, fens[row["key"], row["move"]]) for row in found.to_dict("records")]
-    return found.assign(
-        **{name: [one[name] for one in told] for name in ("best_san", "wrong_san", "path_san")}
-    )
+    sans = [_in_san(row, fens[row["key"], row["move"]]) for row in found.to_dict("records")]
+    return found.join(pd.DataFrame(sans, index=found.index, columns=["best_san", "wrong_san", "path_san"]))
 
 
-def _in_san(leak: dict[Any, Any], fen: str) -> dict[str, str]:
+def _in_san(leak: dict[Any, Any], fen: str) -> tuple[str, str, str]:
     board, there = chess.Board(fen), chess.Board(leak["fen"])
     board.push(unpack_move(leak["move"]))
-    return {
-        "best_san": there.san(chess.Move.from_uci(leak["best_move"])),
-        "wrong_san": there.san(unpack_move(leak["commonest_wrong"])),
-        "path_san": line_san(board, parse_uci_line(board, leak["path"].split())),
-    }
-
-
-def plan(store: Store, key: int, move: int, players: str = STRONGEST) -> pd.DataFrame:
-    """The plan of the strongest players, or of a band's, who won after a losing reply: rows of `plans`.
-
-    Raises StoreError if the stage has not been run.
-    """
-    store.require("follow")
-    rows = _rows(store, "plans", key, move)
-    return rows[rows["players"] == players].reset_index(drop=True)
+    return (
+        there.san(chess.Move.from_uci(leak["best_move"])),
+        there.san(unpack_move(leak["commonest_wrong"])),
+        line_san(board, parse_uci_line(board, leak["path"].split())),
+    )
 
 
 def trends(store: Store) -> pd.DataFrame:
@@ -116,26 +90,25 @@ def trends(store: Store) -> pd.DataFrame:
     store.require("follow")
     seasons = store.read_table("seasons").to_pandas()
     rows = []
-    by_reply: Any = seasons.groupby(_REPLY, sort=True)
-    for (key, move), there in by_reply:
-        counts = there[["season", "games_at_position", "games_with_reply"]]
+    by_reply: Any = seasons.groupby(_REPLY, sort=True)[["season", "games_at_position", "games_with_reply"]]
+    for reply, counts in by_reply:
         change = change_between(list(counts.itertuples(index=False, name=None)))
-        rows.append((key, move, change.trend, change.p, change.before, change.last))
+        rows.append((*reply, change.trend, change.p, change.before, change.last))
     return pd.DataFrame(rows, columns=[*_REPLY, "trend", "p", "before", "last"])
 
 
-def model_game_pgn(store: Store, key: int, move: int, place: int = 1) -> chess.pgn.Game:
+def model_game_pgn(store: Store, reply: Reply, place: int = 1) -> chess.pgn.Game:
     """A model game with its moments as NAGs and comments; without names.
 
     `place` from 1: the best model first. Raises StoreError if the stage has not been run, UsageError if there
     is no such model game.
     """
     store.require("follow")
-    rows = _rows(store, "model_games", key, move)
+    rows = _rows(store, "model_games", reply)
     rows = rows[rows["place"] == place]
     if rows.empty:
         raise UsageError(f"there is no model game {place} of this losing reply", advice="see `model_games`")
-    loss = _rows(store, "judged", key, move)["loss"].iloc[0]
+    loss = _rows(store, "judged", reply)["loss"].iloc[0]
     return annotated(rows.iloc[0].to_dict(), float(loss))
 
 
@@ -169,41 +142,26 @@ def annotated(model: dict[Any, Any], loss: float) -> chess.pgn.Game:
 _MOMENTS = {True: "every other move is clearly worse", False: "gives away more"}
 
 
-def _rows(store: Store, table: str, key: int | None, move: int | None) -> pd.DataFrame:
+def _rows(store: Store, table: str, reply: Reply | None) -> pd.DataFrame:
     rows = store.read_table(table)
-    if key is not None:
-        rows = rows.filter(pc.field("key") == pa.scalar(key, pa.uint64()))
-    if move is not None:
-        rows = rows.filter(pc.field("move") == pa.scalar(move, pa.uint16()))
+    if reply is not None:
+        key, move = pa.scalar(reply[0], pa.uint64()), pa.scalar(reply[1], pa.uint16())
+        rows = rows.filter((pc.field("key") == key) & (pc.field("move") == move))
     found: pd.DataFrame = rows.to_pandas()
     return found
 
 
 COLUMNS = (
-    "key",
-    "move",
-    "at",
-    "fen",
-    "plies",
-    "path",
-    "games",
-    "wrong",
-    "share_wrong",
-    "cost",
-    "cost_per_game",
-    "best_move",
-    "kept_by_best",
-    "commonest_wrong",
+    *("key", "move", "at", "fen", "plies", "path", "games", "wrong", "share_wrong", "cost", "cost_per_game"),
+    *("best_move", "kept_by_best", "commonest_wrong"),
 )
 """Columns of what `leaks_in` gives."""
 
 
-def leaks_in(
-    followed: pd.DataFrame, answers: pd.DataFrame, band: str | None = None, *, kept: float = 0.5
-) -> pd.DataFrame:
+def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.DataFrame:
     """The positions in which players go wrong, those that cost most per game first.
 
-    `followed` and `answers`: rows of those tables, of any losing replies; `band` None: all bands together.
+    `followed` and `answers`: rows of those tables, of any losing replies and bands.
     A move goes wrong that leaves no more than the share `kept` of the gain, where the best move would have
     left more, and gives away more than the rest of it at once: what was lost before is not its fault.
     `games`: in which a judged move was played there; `wrong`: those of them in which it went wrong;
@@ -211,41 +169,25 @@ def leaks_in(
     same over all the games; `commonest_wrong`: the move, packed. Positions in which nobody went wrong are
     left out.
     """
-    point = ["key", "move", "at"]
-    chosen = answers if band is None else answers[answers["band"] == band]
-    games = chosen.groupby([*point, "answer"])["games"].sum().reset_index()
-    best = followed[followed["best_move"] != ""].copy()
-    best = best[best["answer"] == best["best_move"].map(_packed)]
+    point = [*_REPLY, "at"]
+    games = answers.groupby([*point, "answer"])["games"].sum().reset_index()
+    best = followed[followed["best_move"] != ""]
+    best = best[best["answer"] == best["best_move"].map(lambda uci: pack(chess.Move.from_uci(uci)))]
     by_best = best[[*point, "kept"]].rename(columns={"kept": "kept_by_best"})
-    judged = followed[followed["kept"].notna()].merge(games, on=[*point, "answer"])
-    judged = judged.merge(by_best, on=point)
-    judged["cost"] = judged["exp_best"] - judged["exp_answer"]
+    judged = followed[followed["kept"].notna()].merge(games, on=[*point, "answer"]).merge(by_best, on=point)
     at_once = judged["kept_by_best"] - judged["kept"] > 1.0 - kept
     is_wrong = (judged["kept"] <= kept) & (judged["kept_by_best"] > kept) & at_once
     judged["wrong"] = judged["games"].where(is_wrong, 0)
-    judged["lost"] = judged["cost"] * judged["wrong"]
-    rows = [_leak(there) for _, there in judged.groupby(point, sort=False) if there["wrong"].sum() > 0]
-    found = pd.DataFrame(rows, columns=list(COLUMNS))
-    return found.sort_values(
-        ["cost_per_game", "games", "key", "move", "at"], ascending=[False, False, True, True, True]
-    ).reset_index(drop=True)
-
-
-def _leak(there: pd.DataFrame) -> dict[str, object]:
-    first = there.iloc[0]
-    games, wrong, lost = (there[name].sum() for name in ("games", "wrong", "lost"))
-    commonest = there.sort_values(["wrong", "answer"], ascending=[False, True]).iloc[0]
-    return {
-        **{name: first[name] for name in ("key", "move", "at", "fen", "plies", "path", "best_move")},
-        "games": int(games),
-        "wrong": int(wrong),
-        "share_wrong": wrong / games,
-        "cost": lost / wrong,
-        "cost_per_game": lost / games,
-        "kept_by_best": first["kept_by_best"],
-        "commonest_wrong": int(commonest["answer"]),
-    }
-
-
-def _packed(uci: str) -> int:
-    return pack(chess.Move.from_uci(uci))
+    judged["lost"] = (judged["exp_best"] - judged["exp_answer"]) * judged["wrong"]
+    sums = judged.groupby(point)[["games", "wrong", "lost"]].sum()
+    commonest = judged.sort_values(["wrong", "answer"], ascending=[False, True]).drop_duplicates(point)
+    commonest = commonest.rename(columns={"answer": "commonest_wrong"}).drop(columns=[*sums.columns])
+    found = sums[sums["wrong"] > 0].reset_index().merge(commonest, on=point)
+    found = found.assign(
+        share_wrong=found["wrong"] / found["games"],
+        cost=found["lost"] / found["wrong"],
+        cost_per_game=found["lost"] / found["games"],
+    )
+    return found[list(COLUMNS)].sort_values(
+        ["cost_per_game", "games", *point], ascending=[False, False, True, True, True], ignore_index=True
+    )

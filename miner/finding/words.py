@@ -30,6 +30,11 @@ def plain(text: str, longest: int | None = None) -> str:
     return clean[: longest - 3].rstrip() + "..."
 
 
+def capital(text: str) -> str:
+    """Text whose first letter is a capital."""
+    return text[:1].upper() + text[1:]
+
+
 def joined(*sentences: str) -> str:
     """Sentences one after the other, those that are empty left out.
 
@@ -45,12 +50,9 @@ def numbered_sans(sans: Sequence[str], ply: int = 0) -> str:
     >>> numbered_sans(["exf4", "e5", "Ng8"], ply=5)
     '3...exf4 4.e5 Ng8'
     """
-    parts = []
-    for at, san in enumerate(sans, start=ply):
-        if at % 2 == 0:
-            parts.append(f"{at // 2 + 1}.{san}")
-        else:
-            parts.append(f"{at // 2 + 1}...{san}" if at == ply else san)
+    parts = [f"{at // 2 + 1}.{san}" if at % 2 == 0 else san for at, san in enumerate(sans, start=ply)]
+    if parts and ply % 2:
+        parts[0] = f"{ply // 2 + 1}...{parts[0]}"
     return " ".join(parts)
 
 
@@ -69,9 +71,9 @@ def best_words(finding: Finding) -> str:
     return numbered_sans([finding.best_move], finding.ply)
 
 
-def refutation_words(finding: Finding) -> str:
-    """The line that punishes the losing reply, numbered; empty if there is none."""
-    return numbered_sans(finding.refutation, finding.ply + 1)
+def refutation_words(finding: Finding, most: int | None = None) -> str:
+    """The line that punishes the losing reply, or its first moves, numbered; empty if there is none."""
+    return numbered_sans(finding.refutation[:most], finding.ply + 1)
 
 
 def best_line_words(finding: Finding) -> str:
@@ -123,6 +125,24 @@ def percent(share: float) -> str:
     return "under 1%" if 0 < share <= RAREST else f"{share:.0%}"
 
 
+def between(low: float, high: float) -> str:
+    """The bounds of a share.
+
+    >>> between(0.268, 0.441)
+    '27 to 44%'
+    """
+    return f"{low:.0%} to {high:.0%}".replace("%", "", 1)
+
+
+def counted(number: int, name: str) -> str:
+    """So many of what has a name.
+
+    >>> counted(1, "game"), counted(1234, "game")
+    ('1 game', '1,234 games')
+    """
+    return f"{number:,} {name}{'' if number == 1 else 's'}"
+
+
 def often_words(finding: Finding) -> str:
     """Games with the losing reply, pick rate and its interval, e.g. `28 of 80 games (35%; 27 to 44%)`.
 
@@ -131,11 +151,8 @@ def often_words(finding: Finding) -> str:
     chosen, games = finding.games_with_reply, finding.games_at_position
     rate = percent(finding.pick_rate)
     about = "" if rate in {percent(chosen / games), percent(RAREST)} else "about "
-    low = f"{finding.pick_rate_low:.0%}".removesuffix("%")
-    return (
-        f"{chosen:,} of {games:,} game{'' if games == 1 else 's'}"
-        f" ({about}{rate}; {low} to {finding.pick_rate_high:.0%})"
-    )
+    bounds = between(finding.pick_rate_low, finding.pick_rate_high)
+    return f"{chosen:,} of {counted(games, 'game')} ({about}{rate}; {bounds})"
 
 
 def summary(finding: Finding) -> str:
@@ -151,7 +168,7 @@ def summary(finding: Finding) -> str:
 
 def chosen_sentence(finding: Finding) -> str:
     """Who chose the losing reply, and how often."""
-    return f"{_capital(band_words(finding.band))} chose {reply_words(finding)} in {often_words(finding)}."
+    return f"{capital(band_words(finding.band))} chose {reply_words(finding)} in {often_words(finding)}."
 
 
 def arises_sentence(finding: Finding) -> str:
@@ -164,9 +181,8 @@ def arises_sentence(finding: Finding) -> str:
 
 def cost_sentence(finding: Finding) -> str:
     """What the losing reply costs the side that errs, in points per game."""
-    loss = finding.loss
-    cost = "the whole point" if loss >= 0.995 else f"{loss:.2f} of a point per game"
-    return f"It costs {cost}."
+    whole = finding.loss >= 0.995
+    return "It costs the whole point." if whole else f"It costs {finding.loss:.2f} of a point per game."
 
 
 def reason_sentence(finding: Finding) -> str:
@@ -178,7 +194,7 @@ def reason_sentence(finding: Finding) -> str:
     if detail == WORSE:
         return f"{errs} is left with the worse position."
     begins = {"wins": f"{profits} ", "misses": f"{errs} ", "does": f"{errs} ", "mate": "It allows "}
-    sentence = _capital(begins.get(detail.split()[0], "") + detail)
+    sentence = capital(begins.get(detail.split()[0], "") + detail)
     return sentence if detail.endswith((".", "!", "?")) else f"{sentence}."
 
 
@@ -226,11 +242,10 @@ def points_words(points: float) -> str:
 
 def shares_words(finding: Finding) -> str:
     """What the worth is made of, e.g. `comes up in 5% of the games, is chosen by 35%, gains 0.09 ...`."""
+    reach = f"{percent(finding.plain_reach)} of the games"
     if finding.kind is Kind.TRAP:
-        towards = f" if {finding.side.capitalize()} plays towards it"
-        reach = percent(finding.steered_reach) + " of the games" + towards
-    else:
-        reach = percent(finding.plain_reach) + " of the games"
+        towards = f"if {finding.side.capitalize()} plays towards it"
+        reach = f"{percent(finding.steered_reach)} of the games {towards}"
     parts = [
         f"comes up in {reach}",
         f"is chosen by {percent(finding.pick_rate)}",
@@ -243,21 +258,19 @@ def shares_words(finding: Finding) -> str:
 
 def found_sentence(finding: Finding) -> str:
     """Who finds the punishment today; empty where it is not known."""
-    if finding.find_rate is None:
+    rate, low, high = finding.find_rate, finding.find_rate_low, finding.find_rate_high
+    if rate is None or low is None or high is None:
         return ""
-    low, high = f"{finding.find_rate_low:.0%}".removesuffix("%"), f"{finding.find_rate_high:.0%}"
-    who = band_words(finding.band)
-    return f"Of {who} {percent(finding.find_rate)} find the punishment ({low} to {high})."
+    return f"Of {band_words(finding.band)} {percent(rate)} find the punishment ({between(low, high)})."
 
 
 def conversion_sentence(finding: Finding) -> str:
     """What the side that profits made of it, against what is to be expected; empty where it is not known."""
-    if finding.conversion_observed is None or finding.conversion_expected is None:
+    observed, expected = finding.conversion_observed, finding.conversion_expected
+    if observed is None or expected is None:
         return ""
-    observed, expected = percent(finding.conversion_observed), percent(finding.conversion_expected)
-    games = finding.conversion_games
-    seen = f"{finding.side.capitalize()} then scored {observed} in {games:,} game{'' if games == 1 else 's'}"
-    return f"{seen}; {expected} were to be expected."
+    seen = f"then scored {percent(observed)} in {counted(finding.conversion_games, 'game')}"
+    return f"{finding.side.capitalize()} {seen}; {percent(expected)} were to be expected."
 
 
 def teaching_sentences(finding: Finding) -> str:
@@ -319,9 +332,5 @@ def trend_sentence(finding: Finding) -> str:
     if finding.trend == "steady":
         return f"No clear change between the last two seasons (p = {finding.trend_p:.2f})."
     more = "less" if finding.trend == "falling" else "more"
-    told = f"It was chosen {more} often in the last season than in the one before"
-    return f"{told} (p = {finding.trend_p:.3f})."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    chosen = f"It was chosen {more} often in the last season than in the one before"
+    return f"{chosen} (p = {finding.trend_p:.3f})."

@@ -11,6 +11,8 @@ from miner.finding.words import (
     band_words,
     because_sentences,
     best_words,
+    between,
+    capital,
     joined,
     numbered_sans,
     observed_sentence,
@@ -22,6 +24,7 @@ from miner.finding.words import (
     plain,
     price_sentence,
     reason_sentence,
+    refutation_words,
     reply_words,
     title,
     worth_words,
@@ -63,7 +66,7 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
     """Why that is so, and what would have been better, in the sheet's language."""
     finding = exercise.finding
     better = numbered_sans(finding.better[:3], finding.ply)
-    refutation = numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)
+    refutation = refutation_words(finding, SHOWN_PLIES)
     sentences = [_reason(exercise, tongue), _pattern(exercise, tongue)]
     if exercise.task is not Task.INSTEAD:
         sentences.append(tongue.phrases.better.format(moves=better))
@@ -87,7 +90,7 @@ def _reason(exercise: Exercise, tongue: Tongue) -> str:
 def _pattern(exercise: Exercise, tongue: Tongue) -> str:
     pattern = exercise.finding.pattern
     named = PATTERNS[pattern].printed.get(tongue.phrases.code) if pattern else None
-    return f"{named[:1].upper()}{named[1:]}." if named else pattern_sentence(exercise.finding)
+    return f"{capital(named)}." if named else pattern_sentence(exercise.finding)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -109,7 +112,7 @@ def demonstration(exercise: Exercise, tongue: Tongue) -> Line:
     finding = exercise.finding
     path = path_words(finding) if finding.path else ""
     sign = sign_of(finding)
-    after = numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)
+    after = refutation_words(finding, SHOWN_PLIES)
     # Black's reply goes on behind White's move, without a number of its own.
     reply = finding.losing_reply if finding.ply % 2 else reply_words(finding)
     if finding.ply % 2 == 0 and after:
@@ -138,7 +141,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     ask = (PATTERNS[finding.pattern] if finding.pattern else REASONS[finding.reason]).ask
     if is_missed(finding):
         ask = _ASK_MISSED
-    shown = numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)
+    shown = refutation_words(finding, SHOWN_PLIES)
     begin = {
         Task.PUNISH: f"{errs(exercise).capitalize()} has just played {reply_words(finding)}. "
         f"{side} to move: what now?",
@@ -160,7 +163,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
 def _between(finding: Finding) -> str:
     """The interval of the find rate in brackets; of a store that does not tell it, nothing."""
     low, high = finding.find_rate_low, finding.find_rate_high
-    return "" if low is None or high is None else f" ({low * 100:.0f} to {high:.0%})"
+    return "" if low is None or high is None else f" ({between(low, high)})"
 
 
 def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:
@@ -173,7 +176,7 @@ def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     )
     facts = [
         f"{reply_words(finding)} was chosen in {often_words(finding)}.",
-        f"{found[:1].upper()}{found[1:]}.",
+        f"{capital(found)}.",
         observed_sentence(finding),
         f"Worth {worth_words(finding)}.",
     ]

@@ -11,7 +11,7 @@ import chess
 from miner.board.moves import parse_uci_line, unpack_move
 from miner.finding.finding import Finding, Reply
 from miner.finding.why import why
-from miner.finding.words import leak_sentence, opening_words, own_eco, own_opening, plain, plan_words
+from miner.finding.words import capital, leak_sentence, opening_words, own_eco, own_opening, plain, plan_words
 from miner.report.moves import line_of_sans, line_of_ucis
 
 Row = Mapping[str, Any]
@@ -42,13 +42,12 @@ def key_words(key: int) -> str:
 def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[str]) -> dict[str, Any]:
     """The losing reply of a finding, ready for JSON: board, lines, reasons and what else is known of it."""
     board, after = finding.board, finding.board_after
-    name = opening_words(finding)
     return {
         "key": key_words(finding.key),
         "fen": finding.fen,
         "ply": finding.ply,
         "path": line_of_sans(chess.Board(), finding.path),
-        "name": name[0].upper() + name[1:],
+        "name": capital(opening_words(finding)),
         "eco": own_eco(finding),
         "opening": own_opening(finding),
         "reply": line_of_sans(board, [finding.losing_reply]),

@@ -19,7 +19,7 @@ from miner.store import Store
 from tests.follow.stores import BEFORE, QUICK, judged_store
 from tests.stores import board_after, key_after
 
-KEY, MOVE = key_after(BEFORE), pack(board_after(BEFORE).parse_san("g6"))
+REPLY = KEY, MOVE = key_after(BEFORE), pack(board_after(BEFORE).parse_san("g6"))
 
 
 @pytest.fixture(scope="module")
@@ -46,31 +46,14 @@ def test_find_rates(store: Store) -> None:
 
 
 @pytest.mark.engine
-def test_conversion(store: Store) -> None:
-    """The score per game of the side that profits."""
-    told = aftermath.conversion(store).set_index("band")["observed"]
-
-    assert told.to_dict() == {"1000-1199": 0.6, "800-999": 0.0}
-
-
-@pytest.mark.engine
 def test_leaks_in_san(store: Store) -> None:
     """3.Qxe5+ is missed, and after it three of eight do not take the rook."""
-    told = {row["path_san"]: row for row in aftermath.leaks(store, KEY, MOVE).to_dict("records")}
+    told = {row["path_san"]: row for row in aftermath.leaks(store, REPLY).to_dict("records")}
 
     assert (told[""]["best_san"], told[""]["wrong_san"], told[""]["wrong"]) == ("Qxe5+", "Qf3", 7)
     later = told["Qxe5+ Be7"]
     assert (later["best_san"], later["wrong_san"], later["share_wrong"]) == ("Qxh8", "d4", 3 / 8)
-    assert "Qxe5+ Be7" not in set(aftermath.leaks(store, KEY, MOVE, band="800-999")["path_san"])
-    assert aftermath.leaks(store, KEY + 1, MOVE).empty
-
-
-@pytest.mark.engine
-def test_plan(store: Store) -> None:
-    """The strongest players' plan by default, a band's by its name."""
-    assert "castling long" in aftermath.plan(store, KEY, MOVE)["detail"].tolist()
-    assert set(aftermath.plan(store, KEY, MOVE, "1000-1199")["players"]) == {"1000-1199"}
-    assert aftermath.plan(store, KEY, MOVE, "800-999").empty
+    assert aftermath.leaks(store, (KEY + 1, MOVE)).empty
 
 
 @pytest.mark.engine
@@ -84,7 +67,7 @@ def test_trends(store: Store) -> None:
 @pytest.mark.engine
 def test_model_game_is_a_game_without_names(store: Store) -> None:
     """It reads back as PGN, the losing reply marked as a blunder, nobody named."""
-    text = str(aftermath.model_game_pgn(store, KEY, MOVE))
+    text = str(aftermath.model_game_pgn(store, REPLY))
 
     game = chess.pgn.read_game(io.StringIO(text))
     assert game is not None
@@ -95,7 +78,7 @@ def test_model_game_is_a_game_without_names(store: Store) -> None:
     assert chess.pgn.NAG_BLUNDER in nodes[3].nags
     assert nodes[3].comment == "the losing reply"
     with pytest.raises(UsageError, match="there is no model game 9"):
-        aftermath.model_game_pgn(store, KEY, MOVE, 9)
+        aftermath.model_game_pgn(store, REPLY, 9)
 
 
 def model(**other: Any) -> dict[str, Any]:
@@ -137,10 +120,8 @@ def test_stage_must_have_run(tmp_path: Path) -> None:
     """Each view says which stage is missing."""
     store = Store.create(tmp_path / "store")
 
-    for view in (aftermath.find_rates, aftermath.conversion, aftermath.leaks, aftermath.trends):
+    for view in (aftermath.find_rates, aftermath.leaks, aftermath.trends):
         with pytest.raises(StoreError, match="`follow` has not been run"):
             view(store)
     with pytest.raises(StoreError, match="`follow` has not been run"):
-        aftermath.plan(store, KEY, MOVE)
-    with pytest.raises(StoreError, match="`follow` has not been run"):
-        aftermath.model_game_pgn(store, KEY, MOVE)
+        aftermath.model_game_pgn(store, REPLY)

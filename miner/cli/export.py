@@ -21,7 +21,6 @@ def export(
             "--to", metavar="FILE", help="Ends in .csv, .parquet, .pgn or .epd. May be given again."
         ),
     ],
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
     findings = open_findings(Store.open(store))

@@ -21,7 +21,6 @@ def export(
         list[Path],
         typer.Option("--to", metavar="FILE", help=f"Ends in {alternatives(FORMATS)}. May be given again."),
     ],
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
     findings = open_findings(Store.open(store))

@@ -57,7 +57,6 @@ def lesson(
     coordinates: Annotated[bool, typer.Option(help="Letters and numbers around the diagrams.")] = True,
     hatched: Hatched = False,
     pdf: Annotated[bool, typer.Option(help="Sheets as PDF (needs the extra `print`).")] = True,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Print exercises: a pupils' sheet, an answer key, the coach's pages; also as PGN, EPD and cards."""
     opened = Store.open(store)

@@ -55,7 +55,6 @@ def plan(
     title: Annotated[str, typer.Option(help="Printed over the plan.")] = "",
     hatched: Hatched = False,
     pdf: Annotated[bool, typer.Option(help="The plan as PDF, too (needs the extra `print`).")] = True,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Plan a term: what is taught when, with revision, homework and minutes; as text, PDF and calendar."""
     if start is None and (weekday or at or without):

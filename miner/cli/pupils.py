@@ -55,7 +55,6 @@ def pupils(
     ] = False,
     paper: PaperSize = Paper.A4,
     pdf: Annotated[bool, typer.Option(help="The pages as PDF, too (needs the extra `print`).")] = True,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Hold pupils' own games against the findings: who fell in, who punished, and what comes next.
 

@@ -18,7 +18,6 @@ def report(
     out: Annotated[
         Path, typer.Option("--out", metavar="FILE", help="The page; its name ends in .html.")
     ] = Path("report.html"),
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Write the findings as one page of HTML with boards, filters and an opening map; it needs no network."""
     opened = Store.open(store)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import chess
@@ -20,6 +21,23 @@ from miner.store import Store
 from miner.terms import BLUNDER_LOSS
 
 _REPLY = ["key", "move"]
+Row = Mapping[str, Any]
+
+
+def rows_by_reply(store: Store, name: str, wanted: Collection[Reply]) -> dict[Reply, list[Row]]:
+    """The rows of a table about each of the losing replies, in their order; none if it was not written."""
+    return by_reply(store.read_table(name), wanted) if store.path(name).exists() else {}
+
+
+def by_reply(table: pa.Table, wanted: Collection[Reply]) -> dict[Reply, list[Row]]:
+    """The rows about each of the losing replies, in their order."""
+    keys = pa.array(sorted({key for key, _ in wanted}), type=pa.uint64())
+    found: dict[Reply, list[Row]] = {}
+    for row in table.filter(pc.is_in(table["key"], value_set=keys)).to_pylist():
+        reply = row["key"], row["move"]
+        if reply in wanted:
+            found.setdefault(reply, []).append(row)
+    return found
 
 
 def find_rates(store: Store) -> pd.DataFrame:

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import chess.pgn
 
+from miner.board.moves import parse_san_line
 from miner.errors import UsageError
-from miner.export.epd import moves_operand, string_operand
+from miner.export.epd import string_operand
 from miner.export.formats import write_file
 from miner.export.lists import defused
 from miner.export.pgn import (
@@ -85,7 +86,7 @@ def exercises_epd(exercises: Sequence[Exercise]) -> bytes:
 
 def _record(exercise: Exercise) -> str:
     finding, board = exercise.finding, exercise.board
-    solution = moves_operand(board, exercise.solution)
+    solution = parse_san_line(board, exercise.solution)
     name = string_operand(f"{exercise.number}. {title(finding)}")
     task = string_operand(_task(exercise))
     if exercise.task is Task.PUNISH:

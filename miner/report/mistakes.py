@@ -8,13 +8,13 @@ from typing import Any
 
 import chess
 
-from miner.board.moves import parse_uci_line, unpack_move
+from miner.board.moves import line_san, parse_san_line, parse_uci_line, unpack_move
+from miner.finding.aftermath import Row
 from miner.finding.finding import Finding, Reply
 from miner.finding.why import why
 from miner.finding.words import capital, leak_sentence, opening_words, own_eco, own_opening, plain, plan_words
-from miner.report.moves import line_of_sans, line_of_ucis
 
-Row = Mapping[str, Any]
+RowsOf = Mapping[Reply, Sequence[Row]]
 
 _NAME_LENGTH = 90
 _LEAKS = 2
@@ -26,33 +26,28 @@ _LEAK_SHARE = 0.2
 class Details:
     """Rows of the tables that say more about each losing reply; a table that is not there gives none."""
 
-    picks: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `replies`
-    answers: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `followed`, with their games
-    models: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # of `model_games`
-    leaks: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)  # as `follow.views` gives them
-    plans: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)
-    seasons: Mapping[Reply, Sequence[Row]] = field(default_factory=dict)
-
-
-def key_words(key: int) -> str:
-    """A position key as it is written: sixteen hexadecimal digits."""
-    return f"{key:016x}"
+    picks: RowsOf = field(default_factory=dict)  # of `replies`
+    answers: RowsOf = field(default_factory=dict)  # of `followed`, with their games
+    models: RowsOf = field(default_factory=dict)  # of `model_games`
+    leaks: RowsOf = field(default_factory=dict)  # as `aftermath.leaks` gives them
+    plans: RowsOf = field(default_factory=dict)
+    seasons: RowsOf = field(default_factory=dict)
 
 
 def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[str]) -> dict[str, Any]:
     """The losing reply of a finding, ready for JSON: board, lines, reasons and what else is known of it."""
     board, after = finding.board, finding.board_after
     return {
-        "key": key_words(finding.key),
+        "key": f"{finding.key:016x}",
         "fen": finding.fen,
         "ply": finding.ply,
-        "path": line_of_sans(chess.Board(), finding.path),
+        "path": _line(chess.Board(), finding.path),
         "name": capital(opening_words(finding)),
         "eco": own_eco(finding),
         "opening": own_opening(finding),
-        "reply": line_of_sans(board, [finding.losing_reply]),
-        "refutation": line_of_sans(after, finding.refutation),
-        "better": line_of_sans(board, finding.better),
+        "reply": _line(board, [finding.losing_reply]),
+        "refutation": _line(after, finding.refutation),
+        "better": _line(board, finding.better),
         "severe": finding.is_severe,
         "reason": finding.reason,
         "pattern": finding.pattern or "",
@@ -69,23 +64,23 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
     }
 
 
+def _line(board: chess.Board, sans: Sequence[str]) -> dict[str, str]:
+    """A line that begins at a board, as the page steps through it: SAN to read, UCI to make the moves."""
+    moves = parse_san_line(board, sans)
+    return {"san": " ".join(sans), "uci": " ".join(move.uci() for move in moves)}
+
+
 def _picks(rows: Iterable[Row], bands: Sequence[str]) -> list[list[Any]]:
     """Per band in the order of the scheme: name, games with the reply, games there, rate, low, high."""
-    told = [
-        [
-            row["band"],
-            row["games"],
-            row["games_at_position"],
-            *_shares(row, "pick_rate"),
-        ]
-        for row in rows
+    in_order = sorted(rows, key=lambda row: bands.index(row["band"]))
+    return [
+        [row["band"], row["games"], row["games_at_position"], *_shares(row, "pick_rate")] for row in in_order
     ]
-    return sorted(told, key=lambda one: bands.index(one[0]))
 
 
 def _answers(rows: Iterable[Row], after: chess.Board) -> list[dict[str, Any]]:
     """What is played right after the losing reply, the commonest first, and how much of the gain is left."""
-    told = [
+    answers = [
         {
             "san": after.san(unpack_move(row["answer"])),
             "games": row["games"],
@@ -93,18 +88,19 @@ def _answers(rows: Iterable[Row], after: chess.Board) -> list[dict[str, Any]]:
         }
         for row in rows
     ]
-    return sorted(told, key=lambda one: (-one["games"], one["san"]))
+    return sorted(answers, key=lambda answer: (-answer["games"], answer["san"]))
 
 
 def _leaks(rows: Sequence[Row], finding: Finding) -> list[str]:
     """The costliest positions after the reply in which enough players go wrong, a sentence each."""
-    told = [row for row in rows if row["games"] >= _LEAK_GAMES and row["share_wrong"] >= _LEAK_SHARE]
-    return [leak_sentence(finding, row) for row in told[:_LEAKS]]
+    frequent = [row for row in rows if row["games"] >= _LEAK_GAMES and row["share_wrong"] >= _LEAK_SHARE]
+    return [leak_sentence(finding, row) for row in frequent[:_LEAKS]]
 
 
 def _model(row: Row) -> dict[str, Any]:
+    moves = parse_uci_line(chess.Board(), row["moves"].split())
     return {
-        "line": line_of_ucis(chess.Board(), _legal(row["moves"].split())),
+        "line": {"san": line_san(chess.Board(), moves), "uci": row["moves"]},
         "at": row["reply_ply"],
         "result": row["result"],
         "date": plain(row["date"], 10),
@@ -114,11 +110,6 @@ def _model(row: Row) -> dict[str, Any]:
     }
 
 
-def _legal(ucis: Sequence[str]) -> Sequence[str]:
-    parse_uci_line(chess.Board(), ucis)
-    return ucis
-
-
 def _plan(row: Row) -> list[Any]:
     """Players, won games, what they do in words, in which share of them, and from and to which square."""
     squares = row["from_square"], row["to_square"]
@@ -126,12 +117,7 @@ def _plan(row: Row) -> list[Any]:
 
 
 def _season(row: Row) -> list[Any]:
-    return [
-        row["season"],
-        row["games_with_reply"],
-        row["games_at_position"],
-        *_shares(row, "share"),
-    ]
+    return [row["season"], row["games_with_reply"], row["games_at_position"], *_shares(row, "share")]
 
 
 def _shares(row: Row, name: str) -> list[float]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from miner.errors import UsageError
+from miner.terms import Side
 
 ENGLISH = "en"
 FIGURINES = "figurines"
@@ -78,9 +79,9 @@ class Phrases:
     reasons: Mapping[str, str]  # by reason, and whether it was missed; {errs}, {profits}, {n} moves
     patterns: Mapping[str, str]
 
-    def side(self, color: bool) -> str:
+    def side(self, side: Side) -> str:
         """White or Black."""
-        return self.sides[0 if color else 1]
+        return self.sides[0 if side is Side.WHITE else 1]
 
 
 _EN = Phrases(

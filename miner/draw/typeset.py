@@ -1,9 +1,9 @@
-"""Data and one of our templates to PDF."""
+"""Data and our templates to PDF."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -21,8 +21,8 @@ def _fonts() -> typst.Fonts:
     return typst.Fonts(include_system_fonts=False, include_embedded_fonts=True)
 
 
-def pdf_bytes(template: str, data: Mapping[str, Any], package: str = "miner.lesson") -> bytes:
-    """A template of one of our packages filled with data; the same data give the same bytes.
+def pdf_bytes(templates: Sequence[str], data: Mapping[str, Any], package: str) -> bytes:
+    """Templates of one of our packages, one behind the other, filled with data; equal data give equal bytes.
 
     Text reaches the typesetter as data and is never read as markup, whatever it holds. Only the fonts that
     come with the typesetter are used, so that every machine sets the same page.
@@ -36,7 +36,7 @@ def pdf_bytes(template: str, data: Mapping[str, Any], package: str = "miner.less
             advice="install it with `pip install -e '.[print]'` in the miner's folder, "
             "or leave the PDF out with --no-pdf",
         ) from error
-    source = resources.files(package).joinpath(template).read_bytes()
+    source = b"".join(resources.files(package).joinpath(name).read_bytes() for name in templates)
     text = json.dumps(data, ensure_ascii=False, sort_keys=True)
     contents = typst.compile(source, format="pdf", font_paths=_fonts(), sys_inputs={"data": text})
     assert isinstance(contents, bytes), "one document gives one file"

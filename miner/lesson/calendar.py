@@ -15,7 +15,7 @@ _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_DNS, "sessions.miner.invalid")
 
 
 class Weekday(StrEnum):
-    """Days of the week."""
+    """Days of the week, Monday first."""
 
     MON = "mon"
     TUE = "tue"
@@ -24,11 +24,6 @@ class Weekday(StrEnum):
     FRI = "fri"
     SAT = "sat"
     SUN = "sun"
-
-    @property
-    def number(self) -> int:
-        """0 for Monday."""
-        return list(Weekday).index(self)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,7 +43,7 @@ def session_days(
 
     Raises UsageError if there are more sessions than weeks to the end of the year 9999.
     """
-    ahead = 0 if weekday is None else (weekday.number - start.weekday()) % 7
+    ahead = 0 if weekday is None else (list(Weekday).index(weekday) - start.weekday()) % 7
     days: list[date] = []
     try:
         day = start + timedelta(days=ahead)
@@ -101,7 +96,7 @@ def escaped(text: str) -> str:
     >>> print(escaped("a, b; c"))
     a\, b\; c
     """
-    clean = "".join(one if one.isprintable() or one == "\n" else " " for one in text)
+    clean = "".join(char if char.isprintable() or char == "\n" else " " for char in text)
     for char in "\\,;":
         clean = clean.replace(char, "\\" + char)
     return clean.replace("\n", "\\n")

@@ -115,7 +115,7 @@ def _question(exercise: Exercise, tongue: Tongue) -> str:
     finding = exercise.finding
     asked = f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
     moves = tongue.moves(path_words(finding)) if finding.path else ""
-    return " | ".join(one for one in (asked, moves, exercise.board.fen()) if one)
+    return " | ".join(filter(None, (asked, moves, exercise.board.fen())))
 
 
 def _answer(exercise: Exercise, tongue: Tongue) -> str:

@@ -39,7 +39,7 @@ class Paper(StrEnum):
 
     @property
     def typst_name(self) -> str:
-        """What the typesetter calls it."""
+        """The typesetter's name for it."""
         return "a4" if self is Paper.A4 else "us-letter"
 
 
@@ -97,7 +97,7 @@ TITLE_LENGTH = 60
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Looks:
-    """What a coach chooses about the print."""
+    """The coach's choices for printing."""
 
     tongue: Tongue
     paper: Paper = Paper.A4

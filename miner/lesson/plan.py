@@ -1,22 +1,22 @@
-"""A term's plan as text, on paper, and in a calendar."""
+"""A term's plan as text, on paper and in a calendar."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, time
 
 from miner.draw.typeset import pdf_bytes
 from miner.finding.finding import Finding
-from miner.finding.words import plain, reply_words
+from miner.finding.words import joined, numbered_sans, plain, reply_words
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.calendar import Entry, calendar_bytes
-from miner.lesson.exercises import Exercise, as_exercises
+from miner.lesson.exercises import as_exercises, exercise_of
 from miner.lesson.files import lesson_files
 from miner.lesson.layout import Looks
-from miner.lesson.phrases import Tongue
-from miner.lesson.sentences import demonstration, heading, sans_words, why_words
+from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
+from miner.lesson.sentences import demonstration, heading, why_words
 from miner.lesson.term import Session, aim_words, opening_family
 
 MODEL_PLIES = 40
@@ -39,7 +39,7 @@ class Plan:
 
     @property
     def title(self) -> str:
-        """What stands at the top."""
+        """The heading: the coach's title, or the usual one, and for whom it is."""
         return f"{plain(self.looks.title, 60) or TITLE}: {self.whom}"
 
     @property
@@ -66,10 +66,8 @@ def plan_files(plan: Plan, *, sheets: bool = False) -> dict[str, bytes]:
         files["plan.ics"] = plan_calendar(plan)
     if sheets:
         for session in plan.sessions:
-            for name, contents in lesson_files(
-                as_exercises(session.findings), plan.looks, plan.backing
-            ).items():
-                files[f"session-{session.number:02}/{name}"] = contents
+            contents = lesson_files(as_exercises(session.findings), plan.looks, plan.backing)
+            files |= {f"session-{session.number:02}/{name}": content for name, content in contents.items()}
     return files
 
 
@@ -78,34 +76,33 @@ def plan_pdf(plan: Plan) -> bytes:
     data = {
         "title": plan.title,
         "subtitle": plan.subtitle,
+        "lang": ENGLISH,
+        "page": PHRASES[ENGLISH].page,
         "paper": plan.looks.paper.typst_name,
         "sessions": [
             {
                 "number": session.number,
                 "date": plan.day(session),
                 "aim": plan.looks.tongue.moves(aim_words(session)),
-                "parts": [{"minutes": one.minutes, "what": one.activity.value} for one in session.parts],
-                "new": [_position(one, plan) for one in _exercises(session.new)],
-                "revised": [_again(one, plan.looks.tongue) for one in session.revised],
+                "parts": [{"minutes": part.minutes, "what": part.activity.value} for part in session.parts],
+                "new": [_position(finding, plan) for finding in session.new],
+                "revised": [_again(finding, plan.looks.tongue) for finding in session.revised],
                 "homework": homework_words(session, plan.looks.tongue),
             }
             for session in plan.sessions
         ],
     }
-    return pdf_bytes("plan.typ", data)
+    return pdf_bytes(["base.typ", "plan.typ"], data, "miner.lesson")
 
 
-def _position(exercise: Exercise, plan: Plan) -> dict[str, str]:
-    tongue = plan.looks.tongue
-    line = demonstration(exercise, tongue)
-    model = plan.backing.model(exercise.finding)
+def _position(finding: Finding, plan: Plan) -> dict[str, str]:
+    exercise, tongue = exercise_of(finding), plan.looks.tongue
+    model = plan.backing.model(finding)
     return {
         "svg": plan.looks.svg(exercise),
         "alt": exercise.board.fen(),
-        "heading": heading(exercise),
-        "before": line.before,
-        "reply": line.reply,
-        "after": line.after,
+        "heading": heading(finding),
+        **asdict(demonstration(finding, tongue)),
         "why": why_words(exercise, tongue.in_english),
         "model": "" if model is None else model_words(model, tongue),
     }
@@ -130,15 +127,15 @@ def _session_lines(session: Session, plan: Plan) -> list[str]:
     lines += [f"**Aim:** {escaped(tongue.moves(aim_words(session)))}", ""]
     lines += ["| Minutes | |", "|---:|---|"]
     lines += [f"| {part.minutes} | {part.activity.value} |" for part in session.parts]
-    for exercise in _exercises(session.new):
-        line = demonstration(exercise, tongue)
-        moves = " ".join(one for one in (line.before, f"**{line.reply}**", line.after) if one)
-        lines += ["", f"### {escaped(heading(exercise))}", "", moves, ""]
-        lines += [escaped(why_words(exercise, tongue.in_english)), "", f"`{exercise.finding.fen}`"]
-        if model := plan.backing.model(exercise.finding):
+    for finding in session.new:
+        line, why = demonstration(finding, tongue), why_words(exercise_of(finding), tongue.in_english)
+        moves = joined(line.before, f"**{line.reply}**", line.after)
+        lines += ["", f"### {escaped(heading(finding))}", "", moves, "", escaped(why), "", f"`{finding.fen}`"]
+        if model := plan.backing.model(finding):
             lines += ["", f"**Model game:** {escaped(model_words(model, tongue))}"]
     if session.revised:
-        lines += ["", "**Again:**", "", *(f"- {escaped(_again(one, tongue))}" for one in session.revised)]
+        again = [f"- {escaped(_again(finding, tongue))}" for finding in session.revised]
+        lines += ["", "**Again:**", "", *again]
     return [*lines, "", f"**Homework:** {escaped(homework_words(session, tongue))}"]
 
 
@@ -153,8 +150,8 @@ def plan_calendar(plan: Plan) -> bytes:
             description="\n".join(
                 [
                     *(f"{part.minutes} min: {part.activity.value}" for part in session.parts),
-                    *(f"New: {_again(one, tongue)}" for one in session.new),
-                    *(f"Again: {_again(one, tongue)}" for one in session.revised),
+                    *(f"New: {_again(finding, tongue)}" for finding in session.new),
+                    *(f"Again: {_again(finding, tongue)}" for finding in session.revised),
                     f"Homework: {homework_words(session, tongue)}",
                 ]
             ),
@@ -165,10 +162,10 @@ def plan_calendar(plan: Plan) -> bytes:
 
 
 def homework_words(session: Session, tongue: Tongue) -> str:
-    """What the pupils take home."""
+    """The homework after a session, in a sentence or two."""
     if not session.new:
         return "Choose two positions of the term and explain them to somebody who was not there."
-    replies = ", ".join(tongue.moves(reply_words(one)) for one in session.new)
+    replies = ", ".join(tongue.moves(reply_words(finding)) for finding in session.new)
     return (
         f"Write down from memory what follows on {replies}, then set each position up and check it. "
         "Solve the exercises again that went wrong."
@@ -177,17 +174,12 @@ def homework_words(session: Session, tongue: Tongue) -> str:
 
 def model_words(model: ModelGame, tongue: Tongue) -> str:
     """A model game with its moves, as far as a plan holds them."""
-    moves = sans_words(model.sans[:MODEL_PLIES], tongue)
+    moves = tongue.moves(numbered_sans(model.sans[:MODEL_PLIES]))
     return f"{model.words()}: {moves}{' ...' if len(model.sans) > MODEL_PLIES else ''}"
 
 
 def _again(finding: Finding, tongue: Tongue) -> str:
     return f"{opening_family(finding)}: {tongue.moves(reply_words(finding))}"
-
-
-def _exercises(findings: Sequence[Finding]) -> list[Exercise]:
-    """The findings as exercises in the order of teaching."""
-    return [as_exercises([finding])[0] for finding in findings]
 
 
 def escaped(text: str) -> str:
@@ -200,7 +192,7 @@ def escaped(text: str) -> str:
     """
     marked = re.sub(r"([\\`*_{}\[\]<>#|~&@$])", r"\\\1", plain(text))
     marked = re.sub(r"^(\d*)([-+.)])(?=\s|$)", r"\1\\\2", marked)  # at the beginning it would open a list
-    return re.sub(r"(?i)(www)(?=\.)|(:)(?=//)", lambda one: f"{one[1]}\\" if one[1] else "\\:", marked)
+    return re.sub(r"(?i)(www)(?=\.)|(:)(?=//)", lambda found: f"{found[1]}\\" if found[1] else "\\:", marked)
 
 
 def _counted(number: int, name: str) -> str:

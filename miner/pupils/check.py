@@ -17,8 +17,8 @@ from miner.errors import UsageError
 from miner.finding.finding import Finding
 from miner.progress import Progress
 from miner.pupils.before_after import progress_of
+from miner.pupils.finding_index import FindingIndex
 from miner.pupils.games import NO_MOVE, PupilGames, read_games
-from miner.pupils.known import Known
 from miner.pupils.roster import Member, Roster, is_day, period_of, pseudonyms
 from miner.store import Store
 from miner.terms import Kind
@@ -27,7 +27,7 @@ MOST_PLIES = 255
 
 
 class Outcome(StrEnum):
-    """What a pupil did in a position of a finding."""
+    """The ways in which a pupil met a finding."""
 
     FELL_IN = "fell in"  # played the losing reply
     AVOIDED = "avoided"  # was to move and played nothing that is known to lose
@@ -37,16 +37,8 @@ class Outcome(StrEnum):
     NOT_TOLD = "not told"  # the opponent played it, and the game tells no answer
 
 
-MEETINGS = (
-    "pupil",
-    "side",
-    "source",
-    "number",
-    "date",
-    "period",
-    "rating",
-    "key",
-    "ply",
+_OF_GAME = ("pupil", "side", "source", "number", "date", "period", "rating", "key", "ply")
+_OF_FINDING = (
     "move",
     "losing_reply",
     "kind",
@@ -63,7 +55,8 @@ MEETINGS = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PupilsCheck:
-    """What pupils' games say. No table holds a name; `names` has those that were asked for, by pseudonym.
+    """Pupils' games held against findings. No table holds a name; `names` has those that were asked for, by
+    pseudonym.
 
     `meetings`: one row per game, pupil and finding met: pupil, side, source and number (of the text and of
     the game in it, from 1), date, period (before or after the lesson, or empty), rating (in that game; 0:
@@ -93,12 +86,12 @@ class PupilsCheck:
     absent: tuple[int, ...]  # places in the list, from 1, of players who have no game here
     lesson: date | None
     confidence: float
-    known: Known
+    index: FindingIndex
     names: dict[str, str]
 
     def finding(self, meeting: Any) -> Finding:
         """The finding that a row of `meetings` was held against."""
-        rows = self.known.rows[int(meeting["key"]), int(meeting["move"]), str(meeting["kind"])]
+        rows = self.index.rows[int(meeting["key"]), int(meeting["move"]), str(meeting["kind"])]
         return next(row for row in rows if row.band == meeting["band"])
 
 
@@ -124,78 +117,64 @@ def check_games(
     """
     if since and not is_day(since):
         raise UsageError(f"since {since!r} is no date", advice="write 2024, 2024.09 or 2024.09.15")
-    known = Known.of(store)
-    members = None if players is None else [Member(one) if isinstance(one, str) else one for one in players]
-    roster = Roster.of(store.salt, members, since)
+    index = FindingIndex.of(store)
+    roster = Roster.of(store.salt, players, since)
     plies = min(MOST_PLIES, store.require("read").settings.get("plies", 30) + 1)
-    read = read_games(sources, roster, known.keys, plies, names=names, progress=progress)
+    read = read_games(sources, roster, index.keys, plies, names=names, progress=progress)
     called = pseudonyms(read.games["player"])
-    meetings = _meetings(read, known, called, lesson)
+    meetings = _meetings(read, index, called, lesson)
     places = {player: place for place, player in enumerate(roster.members, start=1)}
     return PupilsCheck(
         meetings=meetings,
         by_pupil=_by_pupil(read.games, meetings, called, roster),
         by_finding=_by_finding(meetings),
-        progress=progress_of(_taught(meetings, taught), confidence=known.confidence),
+        progress=progress_of(_at_keys(meetings, taught) if taught else meetings, confidence=index.confidence),
         ledger=read.ledger,
         games=read.games["game"].nunique(),
         without_pupils=read.without_pupils,
         too_early=read.too_early,
         absent=tuple(place for player, place in places.items() if player not in called),
         lesson=lesson,
-        confidence=known.confidence,
-        known=known,
+        confidence=index.confidence,
+        index=index,
         names={called[player]: name for player, name in read.names.items() if player in called},
     )
 
 
-def _taught(meetings: pd.DataFrame, keys: Collection[int]) -> pd.DataFrame:
-    if not keys:
-        return meetings
+def _at_keys(meetings: pd.DataFrame, keys: Collection[int]) -> pd.DataFrame:
     return meetings[meetings["key"].isin(np.array(sorted(keys), dtype=np.uint64))]
 
 
-def _meetings(read: PupilGames, known: Known, called: dict[str, str], lesson: date | None) -> pd.DataFrame:
-    own = _own_ratings(read.games)
-    rows: list[dict[str, Any]] = []
-    met: list[dict[str, Any]] = read.games.merge(read.visits, on="game").to_dict("records")  # type: ignore[assignment]
-    for row in met:
-        told = {
-            "pupil": called[row["player"]],
-            "side": row["side"],
-            "source": row["source"],
-            "number": row["number"],
-            "date": row["date"],
-            "period": period_of(row["date"], lesson) if lesson else "",
-            "rating": row["rating"],
-            "key": row["key"],
-            "ply": row["ply"],
-        }
-        rating = row["rating"] or own.get(row["player"], 0)
+def _meetings(
+    read: PupilGames, index: FindingIndex, called: dict[str, str], lesson: date | None
+) -> pd.DataFrame:
+    games = read.games.assign(
+        pupil=read.games["player"].map(called),
+        period=[period_of(day, lesson) if lesson else "" for day in read.games["date"]],
+    )
+    # The middle one of each player's ratings, for the games in which there is none.
+    own = games[games["rating"] > 0].groupby("player")["rating"].median()
+    rows: list[dict[Any, Any]] = []
+    for row in games.merge(read.visits, on="game").to_dict("records"):
+        rating = row["rating"] or int(own.get(row["player"], 0))
         is_mover = (row["ply"] % 2 == 0) == (row["side"] == "white")
-        found = _own_moves(row, known, rating) if is_mover else _answers(row, known, rating)
-        rows += [told | one for one in found]
-    frame = pd.DataFrame(rows, columns=list(MEETINGS))
+        found = _own_moves(row, index, rating) if is_mover else _answers(row, index, rating)
+        rows += [row | meeting for meeting in found]
+    frame = pd.DataFrame(rows, columns=[*_OF_GAME, *_OF_FINDING])
     shares = dict.fromkeys(["kept", "usual", "lost", "won"], np.float64)
     frame = frame.astype({"key": np.uint64, **shares})
     return frame.sort_values(["pupil", "source", "number", "ply", "move"], ignore_index=True)
 
 
-def _own_ratings(games: pd.DataFrame) -> dict[str, int]:
-    """The middle one of each player's ratings, for the games in which there is none."""
-    rated = games[games["rating"] > 0]
-    return {str(player): int(value) for player, value in rated.groupby("player")["rating"].median().items()}
-
-
-def _own_moves(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, Any]]:
+def _own_moves(row: dict[Any, Any], index: FindingIndex, rating: int) -> list[dict[str, Any]]:
     """The pupil was to move: what he fell into, or else everything that he avoided."""
-    losing = known.losing_at(row["key"], Kind.PITFALL)
-    findings = [known.finding(row["key"], move, Kind.PITFALL, rating) for move in losing]
-    usual = min(1.0, sum(one.pick_rate for one in findings))
+    losing = index.losing_at(row["key"], Kind.PITFALL)
+    findings = [index.finding(row["key"], move, Kind.PITFALL, rating) for move in losing]
+    usual = min(1.0, sum(finding.pick_rate for finding in findings))
     if row["move"] in losing:
         finding = findings[losing.index(row["move"])]
-        told = _meeting(finding, row["move"], Outcome.FELL_IN, finding.losing_reply)
-        return [told | {"lost": finding.gain_for_band, "usual": usual}]
+        fell_in = _meeting(finding, row["move"], Outcome.FELL_IN, finding.losing_reply)
+        return [fell_in | {"lost": finding.gain_for_band, "usual": usual}]
     if not losing:
         return []
     played = findings[0].board.san(unpack_move(row["move"]))
@@ -205,31 +184,29 @@ def _own_moves(row: dict[str, Any], known: Known, rating: int) -> list[dict[str,
     ]
 
 
-def _answers(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, Any]]:
+def _answers(row: dict[Any, Any], index: FindingIndex, rating: int) -> list[dict[str, Any]]:
     """The opponent was to move: how the pupil answered a losing reply, or else all that did not come."""
-    losing = known.losing_at(row["key"], Kind.TRAP)
+    losing = index.losing_at(row["key"], Kind.TRAP)
     if row["move"] not in losing:
         return [
-            _meeting(known.finding(row["key"], move, Kind.TRAP, rating), move, Outcome.NOT_ASKED)
+            _meeting(index.finding(row["key"], move, Kind.TRAP, rating), move, Outcome.NOT_ASKED)
             for move in losing
         ]
-    finding = known.finding(row["key"], row["move"], Kind.TRAP, rating)
+    finding = index.finding(row["key"], row["move"], Kind.TRAP, rating)
     if row["next"] == NO_MOVE:
         return [_meeting(finding, row["move"], Outcome.NOT_TOLD)]
-    board = finding.board_after
-    kept = known.answered(row["key"], row["move"], row["next"])
-    left = None if kept.share is None else min(1.0, max(0.0, kept.share))
-    gain = finding.gain_for_band
+    kept = index.answered(row["key"], row["move"], row["next"])
+    left = np.nan if kept.share is None else min(1.0, max(0.0, kept.share))
     outcome = Outcome.PUNISHED if kept.is_enough else Outcome.MISSED
-    told = _meeting(finding, row["move"], outcome, board.san(unpack_move(row["next"])))
+    answer = finding.board_after.san(unpack_move(row["next"]))
     return [
-        told
+        _meeting(finding, row["move"], outcome, answer)
         | {
             "kept": kept.share,
             "basis": kept.basis,
             "usual": finding.find_rate,
-            "lost": 0.0 if kept.is_enough else np.nan if left is None else gain * (1.0 - left),
-            "won": np.nan if left is None else gain * left,
+            "lost": 0.0 if kept.is_enough else finding.gain_for_band * (1.0 - left),
+            "won": finding.gain_for_band * left,
         }
     ]
 
@@ -258,11 +235,6 @@ _COUNTED = {
 }
 
 
-def at_positions(meetings: pd.DataFrame) -> pd.DataFrame:
-    """Each position that a pupil met in a game once: avoiding three mistakes in one move is one good move."""
-    return meetings.drop_duplicates(["pupil", "source", "number", "key"])
-
-
 def _sums(meetings: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """Counts of outcomes, points lost and won, per group."""
     counted = meetings.assign(
@@ -280,6 +252,8 @@ def _by_pupil(
     games: pd.DataFrame, meetings: pd.DataFrame, called: dict[str, str], roster: Roster
 ) -> pd.DataFrame:
     played = games.groupby("player").size()
+    # Each position of a game counts once: avoiding three mistakes in one move is one good move.
+    positions = meetings.drop_duplicates(["pupil", "source", "number", "key"])
     about = pd.DataFrame(
         [
             {"pupil": name, "group": roster.member(player).group, "games": int(played[player])}
@@ -287,7 +261,7 @@ def _by_pupil(
         ],
         columns=["pupil", "group", "games"],
     )
-    table = about.merge(_sums(at_positions(meetings), ["pupil"]).reset_index(), on="pupil", how="left")
+    table = about.merge(_sums(positions, ["pupil"]).reset_index(), on="pupil", how="left")
     counts = ["met", *_COUNTED, "unpriced"]
     table = table.fillna(dict.fromkeys([*counts, "lost", "won", "usual_falls"], 0)).astype(
         dict.fromkeys(counts, np.int64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from miner.lesson.backing import ModelGame
 from miner.lesson.phrases import Tongue
-from miner.lesson.sheets import _model
+from miner.lesson.sheets import _model_game
 
 
 def test_losing_reply_and_moments_stand_out() -> None:
@@ -19,7 +19,7 @@ def test_losing_reply_and_moments_stand_out() -> None:
         loser_rating=0,
     )
 
-    moves = _model(game, Tongue.of("en"), "??")["moves"]
+    moves = _model_game(game, Tongue.of("en"), "??")["moves"]
 
     assert [move["san"] for move in moves] == ["1.e4", "e5", "2.Qh5", "g6??", "3.Qxe5", "1-0"]
     assert [move["san"] for move in moves if move["moment"]] == ["g6??", "3.Qxe5"]

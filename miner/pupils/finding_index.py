@@ -1,12 +1,9 @@
-"""What a store knows of its losing replies, as pupils' games are held against it."""
+"""The findings of a store, looked up by where pupils' games meet them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
-
-import chess
+from dataclasses import dataclass
 
 from miner.board.moves import pack
 from miner.finding.finding import Finding, Reply, findings_of
@@ -19,50 +16,46 @@ ENOUGH_KEPT = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What is left of the gain after an answer, and how that is known."""
+    """The part of the gain that an answer keeps, and how that is known."""
 
     share: float | None  # 1 all of it, 0 or less nothing; None: not known
     is_enough: bool
     basis: str  # followed, or refutation where only the best answer is known
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FindingIndex:
     """The findings of a store by losing reply, and how much of the gain each answer keeps."""
 
     scheme: BandScheme
     confidence: float
     rows: Mapping[tuple[int, int, str], Sequence[Finding]]  # by key, move and kind; in the order of the list
     losing: Mapping[tuple[int, str], Sequence[int]]  # losing replies, rising, by key and kind
-    kept: Mapping[tuple[int, int, int], float]  # by key, move and answer
+    kept: Mapping[tuple[int, int, int], float]  # by key, move and answer; empty if nothing was followed
     enough: float
-    has_followed: bool
-    refutations: Mapping[Reply, int] = field(default_factory=dict)
+    refutations: Mapping[Reply, int]  # the best answer, packed
 
     @classmethod
-    def of(cls, store: Store) -> Known:
+    def of(cls, store: Store) -> FindingIndex:
         """Raises StoreError if nothing was ranked yet."""
         store.require("rank")
         tally, follow = store.require("tally").settings, store.manifest("follow")
         rows: dict[tuple[int, int, str], list[Finding]] = {}
         refutations: dict[Reply, int] = {}
         for finding in findings_of(store.read_table("findings")):
-            reply = finding.reply
-            rows.setdefault((*reply, finding.kind), []).append(finding)
-            if answer := _first_answer(finding):
-                refutations[reply] = pack(answer)
+            rows.setdefault((*finding.reply, finding.kind), []).append(finding)
+            if finding.refutation:
+                refutations[finding.reply] = pack(finding.board_after.parse_san(finding.refutation[0]))
         losing: dict[tuple[int, str], list[int]] = {}
         for key, move, kind in sorted(rows):
             losing.setdefault((key, kind), []).append(move)
-        kept = _kept_shares(store) if follow and store.path("followed").exists() else {}
         return cls(
             scheme=store.bands,
             confidence=tally.get("confidence", 0.9),
             rows=rows,
             losing=losing,
-            kept=kept,
+            kept=_kept_shares(store) if follow and store.path("followed").exists() else {},
             enough=follow.settings.get("kept", ENOUGH_KEPT) if follow else ENOUGH_KEPT,
-            has_followed=bool(kept),
             refutations=refutations,
         )
 
@@ -74,7 +67,7 @@ class Known:
     @property
     def sides(self) -> set[str]:
         """The sides of the pupils for whom the findings were made."""
-        return {str(one.taught) for rows in self.rows.values() for one in rows}
+        return {str(finding.taught) for findings in self.rows.values() for finding in findings}
 
     def losing_at(self, key: int, kind: str) -> Sequence[int]:
         """The losing replies in a position, packed."""
@@ -99,15 +92,10 @@ class Known:
         return Kept(1.0 if is_best else None, is_best, "refutation")
 
 
-def _first_answer(finding: Finding) -> chess.Move | None:
-    return finding.board_after.parse_san(finding.refutation[0]) if finding.refutation else None
-
-
 def _kept_shares(store: Store) -> dict[tuple[int, int, int], float]:
     columns = ["key", "move", "answer", "plies", "kept"]
-    rows: list[dict[str, Any]] = store.read_table("followed", columns).to_pylist()
     return {
         (row["key"], row["move"], row["answer"]): row["kept"]
-        for row in rows
+        for row in store.read_table("followed", columns).to_pylist()
         if row["plies"] == 0 and row["kept"] is not None
     }

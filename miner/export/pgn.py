@@ -85,8 +85,8 @@ def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     reply = position.add_variation(position.board().parse_san(finding.losing_reply))
     reply.nags.add(reply_nag(finding))
     reply.comment = joined(chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding))
-    told = joined(because_sentences(finding), teaching_sentences(finding))
-    end_line(add_line(reply, finding.refutation), finding, finding.cp_reply, told)
+    lesson = joined(because_sentences(finding), teaching_sentences(finding))
+    end_line(add_line(reply, finding.refutation), finding, finding.cp_reply, lesson)
 
 
 def add_best(position: chess.pgn.GameNode, finding: Finding) -> None:

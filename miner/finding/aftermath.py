@@ -100,7 +100,7 @@ def _in_san(leak: dict[Any, Any], fen: str) -> tuple[str, str, str]:
 
 
 def trends(store: Store) -> pd.DataFrame:
-    """What became of each losing reply's share between the last two seasons with enough games.
+    """How each losing reply's share changed between the last two seasons with enough games.
 
     Columns: key, move, trend (falling, rising, steady, or empty), p, before and last (the two seasons).
     Raises StoreError if the stage has not been run.

@@ -94,7 +94,7 @@ class Finding:
 
     @property
     def reply(self) -> Reply:
-        """What joins it to the tables about its losing reply."""
+        """The losing reply, by which the tables about it are joined."""
         return self.key, pack(chess.Move.from_uci(self.losing_reply_uci))
 
     @property

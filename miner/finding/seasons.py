@@ -46,31 +46,19 @@ def seasons_of(by_month: pd.DataFrame, starts: int, confidence: float) -> pd.Dat
         for year, month in zip(by_month["year"], by_month["month"], strict=True)
     ]
     known = by_month.assign(season=seasons)
-    counted = (
-        known[known["season"] != ""]
-        .groupby(["key", "move", "season"])[["games", "with_reply"]]
-        .sum()
-        .reset_index()
-    )
-    chosen, there = (counted[name].to_numpy(dtype=np.int64) for name in ("with_reply", "games"))
+    by_season = known[known["season"] != ""].groupby(["key", "move", "season"])[["games", "with_reply"]]
+    counted = by_season.sum().astype(np.int64).reset_index()
+    chosen, there = counted["with_reply"].to_numpy(), counted["games"].to_numpy()
     low, high = stats.beta_interval(chosen + 0.5, there - chosen + 0.5, confidence=confidence)
-    return pd.DataFrame(
-        {
-            "key": counted["key"],
-            "move": counted["move"],
-            "season": counted["season"],
-            "games_at_position": there,
-            "games_with_reply": chosen,
-            "share": chosen / there,
-            "share_low": low,
-            "share_high": high,
-        }
-    )
+    rows: pd.DataFrame = counted.rename(
+        columns={"games": "games_at_position", "with_reply": "games_with_reply"}
+    ).assign(share=chosen / there, share_low=low, share_high=high)
+    return rows
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What became of a share from one season to the next; empty if there are no two to be compared."""
+    """A share's change from one season to the next; empty if there are no two to be compared."""
 
     trend: Trend = ""
     p: float | None = None  # how likely chance alone makes such a change
@@ -87,7 +75,7 @@ def change_between(seasons: Sequence[tuple[str, int, int]], *, enough: int = ENO
     >>> change_between([("2023/24", 40, 20), ("2024/25", 40, 4)]).trend
     'falling'
     """
-    usable = sorted(one for one in seasons if one[1] >= enough)[-2:]
+    usable = sorted(season for season in seasons if season[1] >= enough)[-2:]
     if len(usable) < 2:
         return Change()
     # It takes half as long to import as all the rest, and every command would wait for it.

@@ -1,4 +1,4 @@
-"""What players made of a losing reply, as far as the games were followed, put beside its other numbers."""
+"""How players went on after a losing reply, as far as games were followed, beside its other numbers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the engine's lines say of a losing reply, in SAN and words."""
+"""The engine's lines about a losing reply, in SAN and words."""
 
 from __future__ import annotations
 

@@ -81,7 +81,7 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
 
 
 def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str, str]:
-    """What the ranking is made from."""
+    """The prints of all that the ranking is made from."""
     inputs = {"judge": judged.fingerprint}
     if followed := store.manifest("follow"):
         inputs["follow"] = followed.fingerprint

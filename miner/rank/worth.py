@@ -108,7 +108,7 @@ def points(reach: Share, pick_rate: Share, gain: Share, missed: Share) -> dict[s
     """
     per_100 = 100.0 * reach.value * pick_rate.value * gain.value
     teaching = per_100 * missed.value
-    spread = sum(one.log_spread**2 for one in (reach, pick_rate, gain))
+    spread = sum(share.log_spread**2 for share in (reach, pick_rate, gain))
     return {
         "points_per_100": per_100,
         "points_per_100_low": per_100 * np.exp(-np.sqrt(spread)),
@@ -127,7 +127,7 @@ _RESULT_VARIANCE = 0.25  # of a result between 0 and 1 at the most
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What part of the curve's gain is seen on the board: mean and standard deviation."""
+    """The part of the curve's gain that is seen on the board: mean and standard deviation."""
 
     mean: float
     deviation: float

@@ -21,7 +21,7 @@ WORDS: dict[str, Callable[[Finding], str]] = {
     "observed": observed_sentence,
     "price": price_sentence,
 }
-"""What is told in words of each finding, by the name that the page's scripts have for it."""
+"""The words about each finding, by the name that the page's scripts have for it."""
 
 COLUMNS = (
     "games_at_position",
@@ -65,27 +65,27 @@ def contents(
     bands: Sequence[str],
     mined: dict[str, Any],
 ) -> dict[str, Any]:
-    """What the page holds: each losing reply once, the findings about them, the map and the summaries.
+    """All of the page: each losing reply once, the findings about them, the map and the summaries.
 
-    `findings` are rows of FINDINGS in the order of the list; `bands` those of the tally, weakest first.
+    `findings` come in the order of the list, `bands` are those of the tally, weakest first.
     """
     places: dict[Reply, int] = {}
     mistakes: list[dict[str, Any]] = []
-    told: list[list[Any]] = []
+    rows: list[list[Any]] = []
     for finding in findings:
         reply = finding.reply
         if reply not in places:
             places[reply] = len(mistakes)
             mistakes.append(mistake(finding, reply, details, bands))
-        told.append(_row(finding, places[reply]))
-    paths = [f"{one['path']['uci']} {one['reply']['uci']}".split() for one in mistakes]
+        rows.append(_row(finding, places[reply]))
+    paths = [f"{line['path']['uci']} {line['reply']['uci']}".split() for line in mistakes]
     return {
         "mined": mined,
         "bands": list(bands),
         "summaries": summaries(findings),
         "mistakes": mistakes,
         "columns": ["mistake", *WORDS, *COLUMNS],
-        "findings": told,
+        "findings": rows,
         "map": opening_map(replies, paths),
     }
 

@@ -1,4 +1,4 @@
-"""What the page tells of one losing reply, whichever bands make it and whoever is taught."""
+"""All that the page tells of one losing reply, whichever bands make it and whoever is taught."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def _picks(rows: Iterable[Row], bands: Sequence[str]) -> list[list[Any]]:
 
 
 def _answers(rows: Iterable[Row], after: chess.Board) -> list[dict[str, Any]]:
-    """What is played right after the losing reply, the commonest first, and how much of the gain is left."""
+    """The moves played right after the losing reply, commonest first, and the share of the gain they keep."""
     answers = [
         {
             "san": after.san(unpack_move(row["answer"])),

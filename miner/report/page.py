@@ -96,7 +96,7 @@ def _leaks(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:
 
 
 def _first_answers(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:
-    """What was played right after each losing reply, with the games of all bands."""
+    """The moves played right after each losing reply, with the games of all bands."""
     answers = rows_by_reply(store, "answers", wanted)
     first: dict[Reply, list[Row]] = {}
     for reply, rows in rows_by_reply(store, "followed", wanted).items():

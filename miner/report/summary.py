@@ -1,4 +1,4 @@
-"""What the findings come to, in sentences a coach can read out; and what they were mined from."""
+"""The findings of each side and band in a few sentences, and the games they were mined from."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ def summaries(findings: Sequence[Finding]) -> dict[str, str]:
 
 
 def _summary(side: Side, band: str, findings: Sequence[Finding]) -> str:
-    traps = [one for one in findings if one.kind is Kind.TRAP]
-    pitfalls = [one for one in findings if one.kind is Kind.PITFALL]
+    traps = [finding for finding in findings if finding.kind is Kind.TRAP]
+    pitfalls = [finding for finding in findings if finding.kind is Kind.PITFALL]
     return joined(
         f"In 100 games with {side.capitalize()} against {band_words(band)}, {_often(traps, pitfalls)}.",
         _best_trap(traps, side),
@@ -41,7 +41,7 @@ def _often(traps: Sequence[Finding], pitfalls: Sequence[Finding]) -> str:
 
 def _times(findings: Iterable[Finding]) -> str:
     """How many of the mistakes 100 games hold as they are played now."""
-    count = 100.0 * sum(one.plain_reach * one.pick_rate for one in findings)
+    count = 100.0 * sum(finding.plain_reach * finding.pick_rate for finding in findings)
     return f"about {count:.0f}" if count >= 0.5 else "hardly any"
 
 
@@ -87,7 +87,7 @@ def _games(count: float) -> str:
 def mined(
     manifests: Mapping[str, Manifest | None], dates: Iterable[str], findings: Sequence[Finding]
 ) -> dict[str, Any]:
-    """What was mined, ready for JSON: sources, games and their ledger, dates, bands, engine."""
+    """The mined games, ready for JSON: sources, games and their ledger, dates, bands, engine."""
     read, tally = manifests.get("read"), manifests.get("tally")
     sources, ledger = (read.inputs.get("sources", []), read.facts.get("ledger", {})) if read else ([], {})
     days = [day for day in map(_known_day, dates) if day]
@@ -98,8 +98,8 @@ def mined(
         "first": min(days, default=""),
         "last": max(days, default=""),
         "positions": tally.rows.get("positions", 0) if tally else 0,
-        "engines": sorted({plain(one.engine, 60) for one in findings}),
-        "nodes": max((one.nodes for one in findings), default=0),
+        "engines": sorted({plain(finding.engine, 60) for finding in findings}),
+        "nodes": max((finding.nodes for finding in findings), default=0),
     }
 
 

@@ -13,12 +13,11 @@ from miner.cli.findings import open_findings
 from miner.errors import UsageError
 from miner.finding.finding import findings_of
 from miner.lesson.backing import read_backing
-from miner.lesson.calendar import Weekday, session_days
 from miner.lesson.exercises import choose, is_wanted
 from miner.lesson.files import lesson_files, write_files
-from miner.lesson.layout import FEWEST, MOST, Looks, Paper
 from miner.lesson.phrases import ENGLISH, Tongue
-from miner.lesson.plan import Plan, plan_files
+from miner.lesson.plan import Plan, Weekday, plan_files, session_days
+from miner.lesson.sheets import FEWEST, MOST, Looks, Paper
 from miner.lesson.term import term
 from miner.store import Store
 

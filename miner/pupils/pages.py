@@ -8,11 +8,10 @@ import io
 import chess
 
 from miner.draw.diagram import diagram_svg
-from miner.draw.typeset import pdf_bytes
-from miner.draw.webpage import package_text, page_bytes
+from miner.draw.documents import package_text, page_bytes, pdf_bytes
 from miner.export.lists import defused
 from miner.lesson.files import exercises_epd, exercises_pgn
-from miner.lesson.layout import Paper
+from miner.lesson.sheets import Paper
 from miner.pupils.check import PupilsCheck
 from miner.pupils.page_data import Data, called, file_of, group_data, pupil_data
 

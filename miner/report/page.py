@@ -11,14 +11,13 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.draw import webpage
-from miner.draw.webpage import package_text
+from miner.draw import documents
+from miner.draw.documents import package_text
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
 from miner.finding.finding import Reply, findings_of
-from miner.report.contents import contents
-from miner.report.mistakes import Details
+from miner.report.contents import Details, contents
 from miner.report.opening_map import Replies
 from miner.report.summary import mined
 from miner.store import STAGES, Store
@@ -34,7 +33,7 @@ def page_bytes(title: str, contents: dict[str, Any]) -> bytes:
     """
     data = {"title": title, "contents": json_in_html(contents)}
     scripts = [package_text("miner.report", name) for name in SCRIPTS]
-    return webpage.page_bytes("report/page.html", data, package_text("miner.report", "page.css"), scripts)
+    return documents.page_bytes("report/page.html", data, package_text("miner.report", "page.css"), scripts)
 
 
 def json_in_html(value: Any) -> str:

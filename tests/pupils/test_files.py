@@ -15,7 +15,7 @@ import chess
 import chess.pgn
 import pytest
 
-from miner.draw.webpage import page_bytes
+from miner.draw.documents import page_bytes
 from miner.pupils import Member, check_games
 from miner.pupils.check import PupilsCheck
 from miner.pupils.page_data import group_data, pupil_data

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.draw.diagram import diagram_svg
-from miner.draw.webpage import page_bytes
+from miner.draw.documents import page_bytes
 
 
 class _Reader(HTMLParser):

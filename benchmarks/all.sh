@@ -12,6 +12,8 @@ result="${RESULT:-benchmarks/results/$(date -u +%Y%m%d-%H%M%S).json}"
 work="$(mktemp -d)"
 trap 'rm -rf "$work"' EXIT
 
+echo "== start-up"
+"$python" benchmarks/startup.py --json "$result"
 echo "== read: $games"
 "$python" benchmarks/read.py "$games" --json "$result"
 "$python" benchmarks/read.py "$games" --memory --json "$result"

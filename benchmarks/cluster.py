@@ -60,7 +60,7 @@ from miner.settings import JudgeSettings, ReadSettings, TallySettings
 from miner.store import Store
 from miner.store.query import Resources, connected_to_games
 from miner.tally import replies
-from miner.tally.ranges import Counting, count_range
+from miner.tally.replies import Counting, count_range
 from miner.tally.stage import kept_games, tally
 from miner.terms import Score, Side
 from tests.clusters import Local, local

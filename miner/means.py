@@ -5,12 +5,11 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Annotated, Literal
 
+from miner.cluster import Cluster
 from miner.progress import Progress, Silent
-
-if TYPE_CHECKING:
-    from miner.cluster import Cluster
+from miner.settings import Option
 
 ReaderName = Literal["auto", "compiled", "reference"]
 
@@ -32,15 +31,42 @@ class PoolLimits:
 class Means:
     """The means of a run; each stage takes from them what it needs."""
 
-    engine: Path | None = None  # a UCI engine's program; None: the one that `find_engine` finds
-    engines: int | None = None  # at work at the same time on this machine; None: one per core
+    engine: Annotated[
+        Path | None,  # None: the one that `find_engine` finds
+        Option(
+            "UCI engine (default: $MINER_ENGINE, else stockfish on the path or in /usr/games).",
+            metavar="PROGRAM",
+            given_as=str,
+        ),
+    ] = None
+    engines: Annotated[
+        int | None, Option("Engines at work at the same time (default: one per core).", least=1)
+    ] = None
     limits: PoolLimits = field(default_factory=PoolLimits)
-    cache: Path | None = None  # file with the verdicts of all stores; None: by MINER_CACHE, or the user's
-    reader: ReaderName = "auto"
-    processes: int | None = None  # that read; None: one per core
-    memory_mb: int = 1024  # for counting; on a cluster, of each thread of a worker
+    cache: Annotated[
+        Path | None,
+        Option(
+            "Verdicts of all stores, so that no position is judged twice "
+            "(default: $MINER_CACHE, else verdicts.sqlite in your cache folder).",
+            metavar="FILE",
+        ),
+    ] = None
+    memory_mb: Annotated[
+        int,  # on a cluster, of each thread of a worker
+        Option("Memory for counting; more data spills to the disk.", "memory", metavar="MB", least=64),
+    ] = 1024
     threads: int = 0  # that count; 0: one per core
-    cluster: Cluster | None = None  # whose workers do the work; None: this machine does
+    reader: Annotated[ReaderName, Option("The reference reader is slow and needs no compiled part.")] = "auto"
+    processes: Annotated[int | None, Option("Processes that read (default: one per core).", least=1)] = None
+    cluster: Annotated[
+        Cluster | None,
+        Option(
+            "Have the workers of a Dask cluster do the work, e.g. tcp://10.0.0.1:8786 "
+            "(needs miner[cluster]).",
+            metavar="ADDRESS",
+            given_as=str,
+        ),
+    ] = None
     progress: Progress = field(default_factory=Silent)
 
     @property

@@ -1,4 +1,7 @@
-"""One frozen dataclass per stage: what can change a result, and nothing else. TOML in and out."""
+"""One frozen dataclass per stage: what can change a result, and nothing else. TOML in and out.
+
+A setting whose type is annotated with an `Option` is one of the commands that run its stage, too.
+"""
 
 from __future__ import annotations
 
@@ -8,10 +11,11 @@ import math
 import re
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
 from miner.errors import UsageError
 from miner.terms import BandScheme
@@ -20,44 +24,125 @@ _LONGEST_FILE = 1 << 20  # bytes; all settings in full take some 2,000
 
 Names = Literal["hash", "keep", "drop"]
 TimeClass = Literal["bullet", "blitz", "rapid", "classical", "correspondence", "unknown"]
+Result = Literal["1-0", "0-1", "1/2-1/2"]
 Rated = Literal["any", "rated", "casual"]
 Taught = Literal["white", "black", "both"]
 DEFAULT_EDGES = (800, 1000, 1200, 1400, 1600, 1800, 2000, 2200, 2400)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ReadSettings:
-    """Which games are read, how far, and what becomes of the players' names."""
+@dataclass(frozen=True, slots=True)
+class Option:
+    """How a setting, or one of the means, is given on the command line."""
 
-    plies: int = 30  # plies of each game that are kept
-    names: Names = "hash"
-    since: str = ""  # earliest date, YYYY or YYYY.MM or YYYY.MM.DD; empty: any
-    until: str = ""
-    events: tuple[
-        str, ...
-    ] = ()  # parts of an Event tag, any of which must occur (upper or lower case alike); empty: any
-    time_classes: tuple[TimeClass, ...] = ()  # empty: any
-    results: tuple[str, ...] = ()  # of 1-0, 0-1, 1/2-1/2; empty: any
-    rated: Rated = "any"
-    min_rating: int = 0  # of both players; a game with a missing rating passes only if 0
-    max_rating: int = 0  # of both players; 0: any
+    help: str
+    name: str = ""  # empty: the setting's own
+    metavar: str | None = None
+    least: int | None = None
+    given_as: type[Any] | None = None  # None: by the setting's type
+
+
+def _at_least(least: int, advice: str) -> Callable[[str, int], None]:
+    def check(name: str, value: int) -> None:
+        _require(value >= least, f"{name} {value} is below {least}", advice)
+
+    return check
+
+
+def _is_share(name: str, value: float) -> None:
+    _require(0.0 <= value <= 1.0, f"{name} {value} is not a share", "give a number from 0 to 1")
+
+
+def _gives_interval(name: str, value: float) -> None:
+    advice = "give a number between 0 and 1, such as 0.9"
+    _require(0.0 < value < 1.0, f"{name} {value} gives no interval", advice)
+
+
+def _is_date(name: str, value: str) -> None:
+    fine = re.fullmatch(r"([0-9]{4}(\.[0-9]{2}){0,2})?", value)
+    _require(bool(fine), f"{name} {value!r} is no date", "write 2024, 2024.09 or 2024.09.15")
+
+
+Share = Annotated[float, _is_share]
+Confidence = Annotated[float, _gives_interval]
+Date = Annotated[str, _is_date]  # YYYY or YYYY.MM or YYYY.MM.DD; empty: any
+FromZero = Annotated[int, _at_least(0, "give 0 or more")]
+FromOne = Annotated[int, _at_least(1, "give 1 or more")]
+Support = Annotated[int, _at_least(0, "give 0 for what suits the data")]  # games; 0: grows with the data
+
+
+@cache
+def settings_in(kind: Any) -> dict[str, tuple[Any, tuple[Any, ...]]]:
+    """The fields of a dataclass by name: the type of each, and what it is annotated with."""
+    hints = get_type_hints(kind, include_extras=True)
+    noted = {one.name: hints[one.name] for one in dataclasses.fields(kind)}
+    return {
+        name: (hint.__origin__, hint.__metadata__) if get_origin(hint) is Annotated else (hint, ())
+        for name, hint in noted.items()
+    }
+
+
+class _Checked:
+    """Settings that are held against their types, and against each other, when they are made."""
+
+    __slots__ = ()
 
     def __post_init__(self) -> None:
-        _check(1 <= self.plies <= 255, f"plies {self.plies} is out of range", "keep 1 to 255 plies")
-        _check_choice("names", self.names, get_args(Names))
-        _check_choice("rated", self.rated, get_args(Rated))
-        for time_class in self.time_classes:
-            _check_choice("time_classes", time_class, get_args(TimeClass))
-        for result in self.results:
-            _check_choice("results", result, ("1-0", "0-1", "1/2-1/2"))
-        for name in ("since", "until"):
-            date = getattr(self, name)
-            parts = date.split(".")
-            fine = [len(part) for part in parts] in ([4], [4, 2], [4, 2, 2]) and all(
-                p.isascii() and p.isdigit() for p in parts
-            )
-            _check(not date or fine, f"{name} {date!r} is no date", "write 2024, 2024.09 or 2024.09.15")
-        _check(
+        stage: Any = type(self)
+        for name, (kind, notes) in settings_in(stage).items():
+            value = getattr(self, name)
+            words, chosen = (get_args(kind)[0], value) if get_origin(kind) is tuple else (kind, (value,))
+            if get_origin(words) is Literal:
+                advice = f"choose one of {', '.join(get_args(words))}"
+                for word in chosen:
+                    _require(word in get_args(words), f"{name} {word!r} is unknown", advice)
+            for note in notes:
+                if not isinstance(note, Option):
+                    note(name, value)
+        self._check()
+
+    def _check(self) -> None:
+        """Raise UsageError for values that cannot be, or cannot be together."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReadSettings(_Checked):
+    """Which games are read, how far, and what becomes of the players' names.
+
+    Empty lists and dates, and ratings of 0, let all games pass; with others, games without a rating do not.
+    """
+
+    plies: Annotated[int, Option("Half-moves of each game that are kept (default 30).")] = 30
+    names: Annotated[
+        Names,
+        Option(
+            "What to keep of players' names: hash (default), keep or drop. No list shows a name either way."
+        ),
+    ] = "hash"
+    since: Annotated[
+        Date, Option("Only games from this date on, e.g. 2024 or 2024.09.15.", metavar="DATE")
+    ] = ""
+    until: Annotated[Date, Option("Only games up to this date.", metavar="DATE")] = ""
+    events: Annotated[  # any of which must occur, in upper or lower case
+        tuple[str, ...],
+        Option("Only games whose event contains this. May be given again.", "event", metavar="TEXT"),
+    ] = ()
+    time_classes: Annotated[
+        tuple[TimeClass, ...],
+        Option(
+            "Only bullet, blitz, rapid, classical, correspondence or unknown. May be given again.",
+            "time-class",
+        ),
+    ] = ()
+    results: Annotated[
+        tuple[Result, ...], Option("Only 1-0, 0-1 or 1/2-1/2. May be given again.", "result")
+    ] = ()
+    rated: Annotated[Rated, Option("Rated or casual games only, by the event's name.")] = "any"
+    min_rating: Annotated[int, Option("Only games in which both players have this rating or more.")] = 0
+    max_rating: Annotated[int, Option("Only games in which both players have this rating or less.")] = 0
+
+    def _check(self) -> None:
+        _require(1 <= self.plies <= 255, f"plies {self.plies} is out of range", "keep 1 to 255 plies")
+        _require(
             not self.max_rating or self.min_rating <= self.max_rating,
             f"no rating lies between {self.min_rating} and {self.max_rating}",
             "write the lower rating as min_rating",
@@ -65,20 +150,36 @@ class ReadSettings:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class TallySettings:
+class TallySettings(_Checked):
     """How replies are counted."""
 
-    band_edges: tuple[int, ...] = DEFAULT_EDGES
-    min_games: int = 0  # games through a position from which it is tallied; 0: grows with the data
-    confidence: float = 0.9  # of the intervals of pick rates and points
-    prior: str = ""  # store of an earlier, larger database whose rates are expected here; empty: none
+    band_edges: Annotated[
+        tuple[int, ...],
+        Option(
+            "Where rating bands begin, e.g. 800,1000,1200 (default: 800 to 2400 in steps of 200).",
+            metavar="RATINGS",
+        ),
+    ] = DEFAULT_EDGES
+    min_games: Annotated[
+        Support,
+        Option(
+            "Games through a position from which it is tallied (default: 10; more in databases of "
+            "640,000 games or more).",
+            "min-games-at-position",
+        ),
+    ] = 0
+    confidence: Confidence = 0.9  # of the intervals of pick rates and points
+    prior: Annotated[
+        str,
+        Option(
+            "Store of a larger database, tallied by the same rating bands: its pick rates are expected here "
+            "until these games say otherwise. Tally that one with --min-games-at-position 10 if it is large.",
+            metavar="DIR",
+        ),
+    ] = ""
 
-    def __post_init__(self) -> None:
+    def _check(self) -> None:
         BandScheme(self.band_edges)
-        _check(
-            self.min_games >= 0, f"min_games {self.min_games} is below 0", "give 0 for what suits the data"
-        )
-        _check_confidence(self.confidence)
 
     @property
     def bands(self) -> BandScheme:
@@ -97,40 +198,58 @@ class TallySettings:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class JudgeSettings:
+class JudgeSettings(_Checked):
     """Which replies are judged, and how deep; part of the verdicts' cache key."""
 
-    min_games: int = 0  # games with the reply, in one band; 0: grows with the data, see `enough_games`
-    min_players: int = 3  # distinct players among them, where players are known
-    min_pick_rate: float = 0.03
-    min_points: float = 1.0  # points per 100 games that a reply would be worth if it lost half a point
-    nodes: tuple[int, ...] = (100_000, 400_000, 1_600_000)  # per search, screen to final
+    min_games: Annotated[
+        Support,
+        Option(
+            "Games with a reply, in one band, below which it is not judged (default: grows with the data). "
+            "In a large database a small number needs --min-games-at-position, too."
+        ),
+    ] = 0
+    min_players: Annotated[
+        int,
+        _at_least(0, "give 0 for any number"),
+        Option("Different players among them, at least (default 3)."),
+    ] = 3  # where players are known
+    min_pick_rate: Annotated[
+        Share, Option("Share of the band that must choose the reply, 0 to 1 (default 0.03).")
+    ] = 0.03
+    min_points: Annotated[
+        float,
+        Option(
+            "Points per 100 games that a reply would be worth if it lost half a point, "
+            "below which it is not judged (default 1)."
+        ),
+    ] = 1.0
+    nodes: Annotated[
+        tuple[int, ...],
+        Option(
+            "Nodes per search, from the first look to the last, at least two, rising (default "
+            "100000,400000,1600000). Smaller numbers are quicker and less sure.",
+            metavar="N,N,...",
+        ),
+    ] = (100_000, 400_000, 1_600_000)
     keep: tuple[float, ...] = (0.45, 0.85)  # share of the threshold that must be lost to go one stage on
-    loss_threshold: float = 0.10  # expected score, 0 to 1
-    tempo_threshold: float = 0.05  # the same for a tempo lost by force
-    hash_mb: int = 16
+    loss_threshold: Share = 0.10  # expected score
+    tempo_threshold: Share = 0.05  # the same for a tempo lost by force
+    hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 16
 
-    def __post_init__(self) -> None:
-        _check(
+    def _check(self) -> None:
+        _require(
             list(self.nodes) == sorted(set(self.nodes)) and len(self.nodes) >= 2 and self.nodes[0] > 0,
             f"nodes {', '.join(map(str, self.nodes))} do not rise",
             "list at least two budgets, the smallest first",
         )
-        _check(len(self.keep) >= 1, "keep is empty", "give a share of the threshold for each stage")
-        for name in ("min_pick_rate", "loss_threshold", "tempo_threshold"):
-            _check_share(name, getattr(self, name))
+        _require(len(self.keep) >= 1, "keep is empty", "give a share of the threshold for each stage")
         for share in self.keep:
-            _check_share("keep", share)
-        _check(
-            self.min_games >= 0, f"min_games {self.min_games} is below 0", "give 0 for what suits the data"
-        )
-        _check(self.min_players >= 0, f"min_players {self.min_players} is below 0", "give 0 for any number")
-        _check(
+            _is_share("keep", share)
+        _require(
             0.0 <= self.min_points < math.inf,
             f"min_points {self.min_points} is no number of points",
             "give 0 or more",
         )
-        _check(self.hash_mb >= 1, f"hash_mb {self.hash_mb} is below 1", "give each engine 1 MiB or more")
 
     def keeps_from(self, stage: int) -> float:
         """Share of the threshold that a reply must lose at a stage (from 0) to go on."""
@@ -147,44 +266,49 @@ class JudgeSettings:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class FollowSettings:
+class FollowSettings(_Checked):
     """How the games after a losing reply are followed."""
 
-    nodes: int = 200_000  # per search of an answer
-    kept: float = 0.5  # share of the gain that a move must keep to have found the punishment
-    moves: int = 12  # moves of the side that profits that are followed
-    min_games: int = 5  # games through a later position from which it is told
-    most_games: int = 400  # games with one losing reply that are read whole, the strongest players' first
-    models: int = 3  # model games per losing reply
-    model_nodes: int = 20_000  # per move of a model game
+    nodes: FromOne = 200_000  # per search of an answer
+    kept: Share = 0.5  # of the gain that a move must keep to have found the punishment
+    moves: FromOne = 12  # moves of the side that profits that are followed
+    min_games: FromOne = 5  # games through a later position from which it is told
+    most_games: FromZero = (
+        400  # games with one losing reply that are read whole, the strongest players' first
+    )
+    models: FromZero = 3  # model games per losing reply
+    model_nodes: FromOne = 20_000  # per move of a model game
     season_starts: int = 8  # month (1 to 12) in which a season begins
 
-    def __post_init__(self) -> None:
-        for name in ("nodes", "moves", "min_games", "model_nodes"):
-            _check(getattr(self, name) >= 1, f"{name} {getattr(self, name)} is below 1", "give 1 or more")
-        for name in ("most_games", "models"):
-            _check(getattr(self, name) >= 0, f"{name} {getattr(self, name)} is below 0", "give 0 or more")
-        _check_share("kept", self.kept)
-        _check(1 <= self.season_starts <= 12, f"there is no month {self.season_starts}", "give 1 to 12")
+    def _check(self) -> None:
+        _require(1 <= self.season_starts <= 12, f"there is no month {self.season_starts}", "give 1 to 12")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class RankSettings:
+class RankSettings(_Checked):
     """Which losing replies become findings, and in whose interest."""
 
-    side: Taught = "both"  # the side that is taught
-    bands: tuple[str, ...] = ()  # empty: all
-    loss_threshold: float = 0.10
-    tempo_threshold: float = 0.05
-    hold_share: float = 0.5  # share of its threshold that a finding must have lost at the budget before, too
-    soundness: float = 0.05  # expected score that a move of ours may lose on the way to a trap
-    repertoire: str = ""  # PGN file of what `side` plays: only positions that arise in it count; empty: any
+    side: Annotated[Taught, Option("The side that is taught (default: both).")] = "both"
+    bands: Annotated[
+        tuple[str, ...], Option("Only this rating band, e.g. 1000-1199. May be given again.", "band")
+    ] = ()  # all
+    loss_threshold: Share = 0.10
+    tempo_threshold: Share = 0.05
+    hold_share: Share = 0.5  # of its threshold that a finding must have lost at the budget before, too
+    soundness: Annotated[
+        Share,
+        Option("Expected score that a move of ours may lose on the way to a trap (default 0.05)."),
+    ] = 0.05
+    repertoire: Annotated[
+        str,
+        Option(
+            "PGN of what --side plays, with variations: only positions that arise in it count.",
+            metavar="FILE",
+        ),
+    ] = ""
 
-    def __post_init__(self) -> None:
-        _check_choice("side", self.side, get_args(Taught))
-        for name in ("loss_threshold", "tempo_threshold", "hold_share", "soundness"):
-            _check_share(name, getattr(self, name))
-        _check(
+    def _check(self) -> None:
+        _require(
             not self.repertoire or self.side != "both",
             "a repertoire is one side's",
             "say whose it is: side white or black",
@@ -192,29 +316,28 @@ class RankSettings:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class SteerSettings:
+class SteerSettings(_Checked):
     """How our moves against a band are compared. Not a stage: it leaves no table."""
 
-    soundness: float = 0.05  # expected score that a move of ours may lose against the engine's best
-    plies: int = 20  # from the first position on; what lies deeper is the engine's verdict
-    min_reach: float = 1 / 300  # share of games in which a branch arises, below which it is a leaf
-    min_games: int = 5  # games, all bands together, from which a move of ours is worth a look
-    nodes: int = 100_000  # per search of what was not judged
-    hash_mb: int = 16
-    losing: float = 0.10  # expected score that a reply loses, to be told as a trap
-    popular: float = 0.15  # share of the band that choose a reply, to be told as taken away
-    strong_rating: int = 2000  # players from here on are the strong ones that the band is compared with
+    soundness: Annotated[
+        Share, Option("Expected score, 0 to 1, that a move of ours may lose to the best (default 0.05).")
+    ] = 0.05
+    plies: Annotated[  # from the first position on; what lies deeper is the engine's verdict
+        FromOne, Option("How deep the tree may grow (default 20 plies).")
+    ] = 20
+    min_reach: Share = 1 / 300  # of games in which a branch arises, below which it is a leaf
+    min_games: FromOne = 5  # games, all bands together, from which a move of ours is worth a look
+    nodes: Annotated[FromOne, Option("Nodes per search of what was not judged (default 100000).")] = 100_000
+    hash_mb: FromOne = 16
+    losing: Share = 0.10  # expected score that a reply loses, to be told as a trap
+    popular: Share = 0.15  # of the band that choose a reply, to be told as taken away
+    strong_rating: FromOne = 2000  # players from here on are the strong ones that the band is compared with
     draws: int = 300  # from what the pick rates and the curve may be as well, for the intervals
-    confidence: float = 0.9
+    confidence: Confidence = 0.9
 
-    def __post_init__(self) -> None:
-        for name in ("soundness", "min_reach", "losing", "popular"):
-            _check_share(name, getattr(self, name))
-        _check(self.min_reach > 0.0, "min_reach 0 has no end", "give a share such as 0.003")
-        for name in ("plies", "min_games", "nodes", "hash_mb", "strong_rating"):
-            _check(getattr(self, name) >= 1, f"{name} {getattr(self, name)} is below 1", "give 1 or more")
-        _check(self.draws >= 20, f"draws {self.draws} are too few for an interval", "give 20 or more")
-        _check_confidence(self.confidence)
+    def _check(self) -> None:
+        _require(self.min_reach > 0.0, "min_reach 0 has no end", "give a share such as 0.003")
+        _require(self.draws >= 20, f"draws {self.draws} are too few for an interval", "give 20 or more")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -237,6 +360,13 @@ def as_dict(settings: Any) -> dict[str, Any]:
     }
 
 
+def changed_settings(stage: str, settings: Mapping[str, Any]) -> str:
+    """Those settings of a stage that are not the defaults, as a list; empty if all are."""
+    defaults = as_dict(getattr(Settings(), stage))
+    changed = {name: value for name, value in settings.items() if defaults.get(name) != value}
+    return ", ".join(f"{name} = {value}" for name, value in changed.items())
+
+
 def load_settings(path: Path) -> Settings:
     """Settings from a TOML file with one table per stage; what it does not name keeps its default.
 
@@ -245,11 +375,8 @@ def load_settings(path: Path) -> Settings:
     try:
         with path.open("rb") as file:
             text = file.read(_LONGEST_FILE + 1)
-        _check(
-            len(text) <= _LONGEST_FILE,
-            f"settings file {path}: it is too large for settings",
-            "see that it is the file you mean",
-        )
+        what = f"settings file {path}: it is too large for settings"
+        _require(len(text) <= _LONGEST_FILE, what, "see that it is the file you mean")
         data = tomllib.loads(text.decode("utf-8").replace("\r\n", "\n"))
     except OSError as error:
         raise UsageError(
@@ -267,35 +394,26 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
 
     Raises UsageError for an unknown name or a value of the wrong kind.
     """
-    stages = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
+    stages: dict[str, Any] = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
     for table in tables:
-        _check(table in stages, f"{where}: no table is called {table}", f"the tables are {', '.join(stages)}")
-    return Settings(
-        **{
-            stage: _stage_from(kind, tables.get(stage, {}), f"{where}, [{stage}]")
-            for stage, kind in stages.items()
-        }
-    )
+        advice = f"the tables are {', '.join(stages)}"
+        _require(table in stages, f"{where}: no table is called {table}", advice)
+    made = {
+        name: _stage_from(kind, tables.get(name, {}), f"{where}, [{name}]") for name, kind in stages.items()
+    }
+    return Settings(**made)
 
 
 def _stage_from(kind: Any, values: Any, where: str) -> Any:
+    advice = "write [read], [tally], [judge], [follow], [rank] or [steer]"
+    _require(isinstance(values, dict), f"{where} is not a table", advice)
+    known, advice = settings_in(kind), f"the settings are {', '.join(sorted(settings_in(kind)))}"
+    for name in values:
+        _require(name in known, f"{where}: no setting is called {name}", advice)
     defaults = kind()
-    _check(
-        isinstance(values, dict),
-        f"{where} is not a table",
-        "write [read], [tally], [judge], [follow], [rank] or [steer]",
-    )
-    known = {one.name for one in dataclasses.fields(defaults)}
-    given: dict[str, Any] = {}
-    for name, value in values.items():
-        _check(
-            name in known,
-            f"{where}: no setting is called {name}",
-            f"the settings are {', '.join(sorted(known))}",
-        )
-        given[name] = _like(getattr(defaults, name), value, f"{where}, {name}")
+    given = {name: _like(getattr(defaults, name), one, f"{where}, {name}") for name, one in values.items()}
     try:
-        return dataclasses.replace(defaults, **given)
+        return kind(**given)
     except UsageError as error:
         raise UsageError(f"{where}: {error.what}", advice=error.advice) from error
 
@@ -305,13 +423,13 @@ _IN_WORDS = {int: "whole number", float: "number", str: "text"}
 
 def _like(default: Any, value: Any, where: str) -> Any:
     if isinstance(default, tuple):
-        _check(isinstance(value, list), f"{where}: {value!r} is not a list", "write [ ... ]")
+        _require(isinstance(value, list), f"{where}: {value!r} is not a list", "write [ ... ]")
         kind = type(default[0]) if default else str
         return tuple(_like(kind(), one, where) for one in value)
     if isinstance(default, float) and isinstance(value, int) and not isinstance(value, bool):
-        _check(abs(value) <= sys.float_info.max, f"{where}: the number is too large", "give a smaller one")
+        _require(abs(value) <= sys.float_info.max, f"{where}: the number is too large", "give a smaller one")
         return float(value)
-    _check(
+    _require(
         type(value) is type(default),
         f"{where}: {value!r} is no {_IN_WORDS[type(default)]}",
         "see `miner status --settings`",
@@ -343,22 +461,6 @@ def _toml_value(value: Any) -> str:
     return repr(value)
 
 
-def _check(fine: bool, what: str, advice: str) -> None:
+def _require(fine: bool, what: str, advice: str) -> None:
     if not fine:
         raise UsageError(what, advice=advice)
-
-
-def _check_choice(name: str, value: str, choices: tuple[str, ...]) -> None:
-    _check(value in choices, f"{name} {value!r} is unknown", f"choose one of {', '.join(choices)}")
-
-
-def _check_share(name: str, value: float) -> None:
-    _check(0.0 <= value <= 1.0, f"{name} {value} is not a share", "give a number from 0 to 1")
-
-
-def _check_confidence(value: float) -> None:
-    _check(
-        0.0 < value < 1.0,
-        f"confidence {value} gives no interval",
-        "give a number between 0 and 1, such as 0.9",
-    )

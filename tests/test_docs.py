@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 import typer
 
-from miner.cli.app import app
+from miner.cli.app import Command, app
 from miner.export.formats import FORMATS
 from miner.export.lists import CSV_COLUMNS
 from miner.terms import alternatives
@@ -63,9 +63,10 @@ def commands_named(text: str) -> list[list[str]]:
 
 def options_of_commands() -> dict[str, set[str]]:
     """Every command of the program with the options that it takes."""
-    commands: dict[str, typer.core.TyperCommand] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+    commands: dict[str, Command] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
     return {
-        name: {"--help"} | {opt for parameter in command.params for opt in parameter.opts if opt[:2] == "--"}
+        name: {"--help"}
+        | {opt for parameter in command.loaded.params for opt in parameter.opts if opt[:2] == "--"}
         for name, command in commands.items()
     }
 

@@ -10,6 +10,8 @@ import pytest
 
 import miner
 from miner import pipeline
+from miner.cli.app import COMMANDS
+from miner.store import Store
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -76,12 +78,48 @@ def test_import_alone_loads_nothing() -> None:
 
 def test_commands_load_nothing_that_few_need() -> None:
     """Each command starts without the slowest parts of scipy, and without what works on clusters."""
-    assert loaded_by("miner.cli.app", "scipy.interpolate", "scipy.stats", "distributed", "fsspec") == "[]"
+    modules = ", ".join(f"miner.cli.{one}" for one in sorted(set(COMMANDS.values())))
+
+    assert loaded_by(modules, "scipy.interpolate", "scipy.stats", "distributed", "fsspec") == "[]"
 
 
-def loaded_by(module: str, *heavy: str) -> str:
-    """Which of the heavy libraries a new process has loaded once it has imported a module."""
-    program = f"import sys, {module}; print([one for one in {heavy} if one in sys.modules])"
+def test_help_loads_no_command() -> None:
+    """The list of commands comes without any of the libraries that work on games."""
+    assert loaded_by_command(["--help"], *HEAVY, "chess", "numpy", "pyarrow", "tqdm") == "[]"
+
+
+def test_typing_error_loads_no_command() -> None:
+    """Nor does a command that does not exist, though one like it is named."""
+    assert loaded_by_command(["statsu"], *HEAVY, "chess", "numpy", "pyarrow", "tqdm") == "[]"
+
+
+def test_status_loads_what_a_store_needs(tmp_path: Path) -> None:
+    """A look at a store starts without the libraries that count, judge and explain."""
+    folder = Store.create(tmp_path / "store").root
+
+    assert loaded_by_command(["status", "--store", str(folder)], *HEAVY) == "[]"
+
+
+HEAVY = ("distributed", "duckdb", "fsspec", "pandas", "scipy", "tqdm")
+
+
+def loaded_by_command(arguments: list[str], *heavy: str) -> str:
+    """Which of the heavy libraries a new process has loaded once a command has ended."""
+    program = (
+        f"import sys, contextlib, miner.cli; sys.argv = {['miner', *arguments]}\n"
+        "with contextlib.suppress(SystemExit), contextlib.redirect_stdout(sys.stderr): miner.cli.main()\n"
+        f"print([one for one in {heavy} if one in sys.modules])"
+    )
+    return printed_by(program)
+
+
+def loaded_by(modules: str, *heavy: str) -> str:
+    """Which of the heavy libraries a new process has loaded once it has imported modules."""
+    return printed_by(f"import sys, {modules}; print([one for one in {heavy} if one in sys.modules])")
+
+
+def printed_by(program: str) -> str:
+    """The output of a program in a new process."""
     told = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=ROOT
     )

@@ -2,15 +2,72 @@
 
 from __future__ import annotations
 
+import ast
 import logging
 import sys
 import traceback
+from functools import cached_property
+from importlib import import_module
+from pathlib import Path
+from typing import Any
 
 import typer
+from typer.core import TyperCommand
 
-from miner.cli import demo, export, lesson, plan, pupils, report, run, show, stages, status, steer, upkeep
 from miner.cli.terminal import printable
 from miner.errors import MinerError
+
+COMMANDS = {
+    **dict.fromkeys(("run", "read", "tally", "judge", "follow", "rank"), "stages"),
+    "export": "findings",
+    "show": "show",
+    "report": "findings",
+    "steer": "steer",
+    "status": "status",
+    **dict.fromkeys(("add", "remove", "forget", "check", "unlock"), "upkeep"),
+    **dict.fromkeys(("lesson", "plan"), "lesson"),
+    "pupils": "pupils",
+    "demo": "demo",
+}
+"""The module of each command, in the order of the help."""
+
+_TYPER: dict[str, Any] = {
+    "add_completion": False,
+    "pretty_exceptions_enable": False,
+    "rich_markup_mode": None,
+}
+
+
+class Command(TyperCommand):
+    """A command that is loaded when it is called, not when it is listed."""
+
+    name: str
+
+    @cached_property
+    def loaded(self) -> Any:
+        """The command itself, with its options."""
+        from miner.cli.options import as_command
+
+        alone = typer.Typer(**_TYPER)
+        module = import_module(f"miner.cli.{COMMANDS[self.name]}")
+        alone.command(self.name)(as_command(getattr(module, self.name)))
+        return typer.main.get_command(alone)
+
+    def make_context(self, *arguments: Any, **more: Any) -> Any:
+        """The context of the command itself."""
+        return self.loaded.make_context(*arguments, **more)
+
+    def get_short_help_str(self, limit: int = 45) -> str:
+        """The first sentence of the command's docstring, which is read without loading the command."""
+        source = Path(__file__).with_name(f"{COMMANDS[self.name]}.py").read_text(encoding="utf-8")
+        [function] = (
+            one
+            for one in ast.parse(source).body
+            if isinstance(one, ast.FunctionDef) and one.name == self.name
+        )
+        self.help = ast.get_docstring(function)
+        return super().get_short_help_str(limit)
+
 
 app = typer.Typer(
     name="miner",
@@ -21,32 +78,10 @@ app = typer.Typer(
         "`miner show --store mine`."
     ),
     no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
+    **_TYPER,
 )
-app.command("run")(run.run)
-app.command("read")(stages.read)
-app.command("tally")(stages.tally)
-app.command("judge")(stages.judge)
-app.command("follow")(stages.follow)
-app.command("rank")(stages.rank)
-app.command("export")(export.export)
-app.command("show")(show.show)
-app.command("report")(report.report)
-app.command("steer")(steer.steer)
-app.command("status")(status.status)
-app.command("add")(upkeep.add)
-app.command("remove")(upkeep.remove)
-app.command("forget")(upkeep.forget)
-app.command("check")(upkeep.check)
-app.command("unlock")(upkeep.unlock)
-app.command("lesson")(lesson.lesson)
-app.command("plan")(plan.plan)
-app.command("pupils")(pupils.pupils)
-app.command("demo")(demo.demo)
-
-
+for _name in COMMANDS:
+    app.command(_name, cls=Command)(lambda: None)
 _INTERRUPTED = 130
 """The code that Typer exits with after Ctrl-C."""
 

@@ -1,36 +1,33 @@
-"""The options that several commands share, and how they are laid over a settings file."""
+"""The options that several commands share, and how settings and means are taken from the command line."""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
-from contextlib import contextmanager
+import inspect
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import typer
 
-from miner import cluster as clusters
-from miner import settings as kinds
+from miner.cli.terminal import Bars
+from miner.cluster import connected
+from miner.engine.identity import find_engine
 from miner.errors import UsageError
-from miner.means import ReaderName
-from miner.settings import Settings, load_settings
+from miner.means import USUAL, Means
+from miner.settings import Option, Settings, Taught, load_settings, settings_in
 
-Sources = Annotated[
-    list[str],
-    typer.Argument(
-        metavar="SOURCE",
-        help="PGN files (.pgn, also .gz .bz2 .zst .xz .zip), folders, patterns such as 'games/*.pgn', "
-        "or - for standard input.",
-    ),
-]
+_SOURCES = (
+    "PGN files (.pgn, also .gz .bz2 .zst .xz .zip), folders, patterns such as 'games/*.pgn', "
+    "or - for standard input."
+)
+Sources = Annotated[list[str], typer.Argument(metavar="SOURCE", help=_SOURCES)]
 SourcesIfNew = Annotated[
     list[str] | None,
-    typer.Argument(
-        metavar="SOURCE",
-        help="PGN files (.pgn, also .gz .bz2 .zst .xz .zip), folders, patterns such as 'games/*.pgn', "
-        "or - for standard input. Without any, the games that are in the store.",
-    ),
+    typer.Argument(metavar="SOURCE", help=f"{_SOURCES} Without any, the games that are in the store."),
 ]
 StoreDir = Annotated[
     str,
@@ -51,180 +48,107 @@ SettingsFile = Annotated[
 ]
 Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every step, and show where an error arose.")]
 
-Plies = Annotated[
-    int | None, typer.Option(help="Half-moves of each game that are kept (default 30).", show_default=False)
-]
-Names = Annotated[
-    kinds.Names | None,
-    typer.Option(
-        help="What to keep of players' names: hash (default), keep or drop. No list shows a name either way.",
-        show_default=False,
-    ),
-]
-Since = Annotated[
-    str | None, typer.Option(metavar="DATE", help="Only games from this date on, e.g. 2024 or 2024.09.15.")
-]
-Until = Annotated[str | None, typer.Option(metavar="DATE", help="Only games up to this date.")]
-Events = Annotated[
-    list[str] | None,
-    typer.Option("--event", metavar="TEXT", help="Only games whose event contains this. May be given again."),
-]
-TimeClasses = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--time-class",
-        help="Only bullet, blitz, rapid, classical, correspondence or unknown. May be given again.",
-    ),
-]
-Results = Annotated[
-    list[str] | None, typer.Option("--result", help="Only 1-0, 0-1 or 1/2-1/2. May be given again.")
-]
-Rated = Annotated[kinds.Rated | None, typer.Option(help="Rated or casual games only, by the event's name.")]
-MinRating = Annotated[
-    int | None, typer.Option(help="Only games in which both players have this rating or more.")
-]
-MaxRating = Annotated[
-    int | None, typer.Option(help="Only games in which both players have this rating or less.")
-]
-Processes = Annotated[int | None, typer.Option(min=1, help="Processes that read (default: one per core).")]
-Reader = Annotated[ReaderName, typer.Option(help="The reference reader is slow and needs no compiled part.")]
 
-Edges = Annotated[
-    str | None,
-    typer.Option(
-        "--band-edges",
-        metavar="RATINGS",
-        help="Where rating bands begin, e.g. 800,1000,1200 (default: 800 to 2400 in steps of 200).",
-    ),
-]
-MinGamesAtPosition = Annotated[
-    int | None,
-    typer.Option(
-        help="Games through a position from which it is tallied (default: 10; more in databases of "
-        "640,000 games or more)."
-    ),
-]
-Prior = Annotated[
-    str | None,
-    typer.Option(
-        metavar="DIR",
-        help="Store of a larger database, tallied by the same rating bands: its pick rates are expected here "
-        "until these games say otherwise. Tally that one with --min-games-at-position 10 if it is large.",
-        show_default=False,
-    ),
-]
-Memory = Annotated[
-    int, typer.Option(metavar="MB", min=64, help="Memory for counting; more data spills to the disk.")
-]
-
-Engine = Annotated[
-    str | None,
-    typer.Option(
-        metavar="PROGRAM",
-        help="UCI engine (default: $MINER_ENGINE, else stockfish on the path or in /usr/games).",
-    ),
-]
-Engines = Annotated[
-    int | None, typer.Option(min=1, help="Engines at work at the same time (default: one per core).")
-]
-Cache = Annotated[
-    Path | None,
-    typer.Option(
-        metavar="FILE",
-        help="Verdicts of all stores, so that no position is judged twice "
-        "(default: $MINER_CACHE, else verdicts.sqlite in your cache folder).",
-    ),
-]
-Nodes = Annotated[
-    str | None,
-    typer.Option(
-        metavar="N,N,...",
-        help="Nodes per search, from the first look to the last, at least two, rising (default "
-        "100000,400000,1600000). Smaller numbers are quicker and less sure.",
-    ),
-]
-MinGames = Annotated[
-    int | None,
-    typer.Option(
-        help="Games with a reply, in one band, below which it is not judged (default: grows with the data). "
-        "In a large database a small number needs --min-games-at-position, too."
-    ),
-]
-MinPlayers = Annotated[int | None, typer.Option(help="Different players among them, at least (default 3).")]
-MinPickRate = Annotated[
-    float | None, typer.Option(help="Share of the band that must choose the reply, 0 to 1 (default 0.03).")
-]
-MinPoints = Annotated[
-    float | None,
-    typer.Option(
-        help="Points per 100 games that a reply would be worth if it lost half a point, "
-        "below which it is not judged (default 1)."
-    ),
-]
-
-Cluster = Annotated[
-    str | None,
-    typer.Option(
-        metavar="ADDRESS",
-        help="Have the workers of a Dask cluster do the work, e.g. tcp://10.0.0.1:8786 "
-        "(needs miner[cluster]).",
-        show_default=False,
-    ),
-]
-
-Soundness = Annotated[
-    float | None,
-    typer.Option(help="Expected score that a move of ours may lose on the way to a trap (default 0.05)."),
-]
-Repertoire = Annotated[
-    str | None,
-    typer.Option(
-        metavar="FILE",
-        help="PGN of what --side plays, with variations: only positions that arise in it count.",
-        show_default=False,
-    ),
-]
-Side = Annotated[kinds.Taught | None, typer.Option(help="The side that is taught (default: both).")]
-Bands = Annotated[
-    list[str] | None,
-    typer.Option("--band", help="Only this rating band, e.g. 1000-1199. May be given again."),
-]
+_STAGES: dict[str, Any] = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
+ENGINES = ("engine", "engines", "cache")
+ALL_MEANS = (*ENGINES, "memory_mb", "reader", "processes", "cluster")
 
 
-def settings_from(file: Path | None, **given: dict[str, Any]) -> Settings:
-    """The settings of a file or the defaults, with the options that were given laid over each stage's."""
-    settings = load_settings(file) if file else Settings()
-    stages = {
-        stage: dataclasses.replace(getattr(settings, stage), **_given_only(options))
-        for stage, options in given.items()
-    }
-    return dataclasses.replace(settings, **stages)
+@dataclass(frozen=True, slots=True)
+class SettingOf:
+    """Marks a parameter of a command that is given as a stage's setting is, though it is none here."""
+
+    stage: str
+    setting: str
 
 
-def _given_only(options: dict[str, Any]) -> dict[str, Any]:
-    return {
-        name: tuple(value) if isinstance(value, list) else value
-        for name, value in options.items()
-        if value not in (None, [])
-    }
+Side = Annotated[Taught | None, SettingOf("rank", "side")]
+Bands = Annotated[list[str] | None, SettingOf("rank", "bands")]
+Since = Annotated[str | None, SettingOf("read", "since")]
+
+GivenMeans = Callable[..., AbstractContextManager[Means]]
+"""Means that are ready within the context, as `ready` makes them."""
 
 
-def rank_settings(
-    side: str | None, bands: list[str] | None, soundness: float | None, repertoire: str | None
-) -> dict[str, Any]:
-    """The settings of the rank stage that were given as options."""
-    return {"side": side, "bands": bands, "soundness": soundness, "repertoire": repertoire}
+@dataclass(frozen=True, slots=True)
+class SettingsOf:
+    """Marks the parameter of a command that takes settings: those of some stages are options of it."""
+
+    stages: tuple[str, ...]
+
+    def parameters(self) -> dict[str, tuple[Any, Any]]:
+        """Type and default of each option, by the name of its parameter."""
+        options = {
+            f"{stage}_{setting}": (option, None)
+            for stage in self.stages
+            for setting in settings_in(_STAGES[stage])
+            if (option := option_of(_STAGES[stage], setting))
+        }
+        return {"settings_file": (SettingsFile, None)} | options
+
+    def take(self, values: dict[str, Any]) -> Settings:
+        """The settings of the file or the defaults, with the options that were given laid over them."""
+        file = values["settings_file"]
+        settings = load_settings(file) if file else Settings()
+        for stage in self.stages:
+            given = {
+                setting: _value_of(kind, setting, value)
+                for setting, (kind, _) in settings_in(_STAGES[stage]).items()
+                if (value := values.get(f"{stage}_{setting}")) not in (None, [])
+            }
+            changed = dataclasses.replace(getattr(settings, stage), **given)
+            settings = dataclasses.replace(settings, **{stage: changed})
+        return settings
 
 
-def numbers(name: str, text: str | None) -> tuple[int, ...] | None:
-    """The whole numbers of a list such as 800,1000.
+@dataclass(frozen=True, slots=True)
+class MeansOf:
+    """Marks the parameter of a command that takes means: these fields of `Means` are options of it."""
+
+    names: tuple[str, ...]
+
+    def parameters(self) -> dict[str, tuple[Any, Any]]:
+        """Type and default of each option, by the name of its parameter."""
+        return {name: (option_of(Means, name), getattr(USUAL, name)) for name in self.names}
+
+    def take(self, values: dict[str, Any]) -> GivenMeans:
+        """The means that were given."""
+        return partial(ready, {name: values[name] for name in self.names})
+
+
+def option_of(kind: Any, name: str) -> Any:
+    """A field of a dataclass as the type that Typer takes; None if it is no option."""
+    hint, notes = settings_in(kind)[name]
+    for option in notes:
+        if isinstance(option, Option):
+            flag = f"--{option.name or name.replace('_', '-')}"
+            given = typer.Option(flag, metavar=option.metavar, help=option.help, min=option.least)
+            return Annotated[option.given_as or _given_as(hint) | None, given]
+    return None
+
+
+def _given_as(hint: Any) -> Any:
+    """A list of numbers is given as one word with commas, one of words by an option that is given again."""
+    if get_origin(hint) is not tuple:
+        return hint
+    return str if get_args(hint)[0] in (int, float) else list[str]
+
+
+def _value_of(hint: Any, setting: str, given: Any) -> Any:
+    if isinstance(given, list):
+        return tuple(given)
+    if get_origin(hint) is tuple:
+        return numbers(f"--{setting.replace('_', '-')}", given, get_args(hint)[0])
+    return given
+
+
+def numbers(name: str, text: str, kind: Callable[[str], Any] = int) -> tuple[Any, ...]:
+    """The numbers of a list such as 800,1000, of the `kind` that is asked for.
 
     Raises UsageError for anything else.
     """
-    if text is None:
-        return None
     try:
-        return tuple(int(part.replace("_", "")) for part in text.split(","))
+        return tuple(kind(part.replace("_", "")) for part in text.split(","))
     except ValueError as error:
         raise UsageError(
             f"{name} {text!r} is no list of numbers", advice="write them with commas, e.g. 800,1000,1200"
@@ -232,20 +156,51 @@ def numbers(name: str, text: str | None) -> tuple[int, ...] | None:
 
 
 @contextmanager
-def connected(address: str | None, **of_this_machine: object) -> Iterator[clusters.Cluster | None]:
-    """The cluster at an address; None without one.
+def ready(given: dict[str, Any], *, find: bool = True) -> Iterator[Means]:
+    """Means with a connected cluster, if one was given, and with the engine found.
 
-    Raises UsageError if one of the options that are for this machine alone is given as well, and what
-    `miner.cluster.connected` does.
+    `find` False: only an engine that was given is looked for.
+    Raises UsageError if an option that is for this machine alone is given with a cluster, EngineNotFound, and
+    what `miner.cluster.connected` does.
     """
-    if address is None:
-        yield None
-        return
-    for name, given in of_this_machine.items():
-        if given is not None:
+    address, engine = given.get("cluster"), given.get("engine")
+    for name in ("engines", "processes"):
+        if address and given.get(name) is not None:
             raise UsageError(
                 f"--{name} is for this machine and --cluster for others",
                 advice="leave one of them out; how much a worker does at once is said when it is started",
             )
-    with clusters.connected(address) as cluster:
-        yield cluster
+    with connected(address) if address is not None else nullcontext() as cluster:
+        program = find_engine(engine) if engine or (find and "engine" in given) else None
+        yield Means(**given | {"cluster": cluster, "engine": program, "progress": Bars()})
+
+
+def as_command(function: Callable[..., None]) -> Callable[..., None]:
+    """The function as Typer takes it: with options for its settings and means, and with --verbose."""
+    hints = get_type_hints(function, include_extras=True)
+    own = inspect.signature(function).parameters
+    marks: dict[str, SettingsOf | MeansOf] = {}
+    options: dict[str, tuple[Any, Any]] = {}
+    for name, parameter in own.items():
+        match getattr(hints[name], "__metadata__", ()):
+            case [SettingsOf() | MeansOf() as mark]:
+                marks[name] = mark
+                options |= mark.parameters()
+            case [SettingOf() as like]:
+                options[name] = option_of(_STAGES[like.stage], like.setting), parameter.default
+            case _ if name not in options:
+                options[name] = hints[name], parameter.default
+    options["verbose"] = (Verbose, False)  # seen by `main`
+
+    def command(**values: Any) -> None:
+        function(**{name: marks[name].take(values) if name in marks else values[name] for name in own})
+
+    command.__doc__ = function.__doc__
+    command.__annotations__ = {name: kind for name, (kind, _) in options.items()}
+    command.__signature__ = inspect.Signature(  # type: ignore[attr-defined]
+        [
+            inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=kind)
+            for name, (kind, default) in options.items()
+        ]
+    )
+    return command

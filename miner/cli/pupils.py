@@ -14,7 +14,7 @@ from miner.cli.lesson import PaperSize, keys_of
 from miner.cli.terminal import Bars, ledger_line
 from miner.errors import UsageError
 from miner.lesson.files import write_files
-from miner.lesson.layout import Paper
+from miner.lesson.sheets import Paper
 from miner.pupils.check import check_games
 from miner.pupils.pages import EXERCISES, pupils_files
 from miner.pupils.roster import read_roster
@@ -55,7 +55,6 @@ def pupils(
     ] = False,
     paper: PaperSize = Paper.A4,
     pdf: Annotated[bool, typer.Option(help="The pages as PDF, too (needs the extra `print`).")] = True,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Hold pupils' own games against the findings: who fell in, who punished, and what comes next.
 

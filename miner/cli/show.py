@@ -42,7 +42,6 @@ def show(
     letters: Annotated[
         bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
     ] = False,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Show the top of the ranked list; with a NUMBER, that finding on a board and how it is punished."""
     opened = Store.open(store)

@@ -1,183 +1,109 @@
-"""`miner read`, `tally`, `judge`, `follow`, `rank`: one stage at a time."""
+"""`miner run`, `read`, `tally`, `judge`, `follow`, `rank`: all stages from games to a ranked list, or one."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
 
 import typer
 
-from miner import pipeline
+from miner import pipeline, upkeep
 from miner.cli import options
-from miner.cli.terminal import Bars, stage_line
-from miner.engine.identity import find_engine
-from miner.means import Means
-from miner.store import Manifest, Store
+from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf, SettingsOf
+from miner.cli.terminal import stage_line
+from miner.errors import UsageError
+from miner.settings import Settings
+from miner.store import Store
+
+
+def run(
+    sources: options.SourcesIfNew = None,
+    *,
+    store: options.StoreDir,
+    settings: Annotated[Settings, SettingsOf(("read", "tally", "judge", "follow", "rank"))],
+    settings_file: Path | None = None,
+    means: Annotated[GivenMeans, MeansOf(ALL_MEANS)],
+) -> None:
+    """Do everything: read the games, count the replies, judge them, follow and rank the mistakes.
+
+    Stages that are up to date are skipped, and a run that was stopped goes on where it was. Without SOURCE
+    the stages after reading run again, under the settings that they were made with.
+    """
+    if sources:
+        pipeline.check(sources, settings)
+    elif settings_file or settings != Settings():
+        raise UsageError(
+            "without SOURCE the stages run under the settings that they were made with",
+            advice="leave the settings out, or name all sources again",
+        )
+    with means() as ready:
+        opened = Store.create(store) if sources else Store.open(store)
+        again = upkeep.run_again(opened, ready)
+        for done in pipeline.run(sources, opened, settings, ready) if sources else again:
+            typer.echo(stage_line(done.manifest, was_current=done.was_current))
+    typer.echo(f"Now: miner show --store {opened.root}")
 
 
 def read(
     sources: options.Sources,
     store: options.StoreDir,
-    settings: options.SettingsFile = None,
-    plies: options.Plies = None,
-    names: options.Names = None,
-    since: options.Since = None,
-    until: options.Until = None,
-    events: options.Events = None,
-    time_classes: options.TimeClasses = None,
-    results: options.Results = None,
-    rated: options.Rated = None,
-    min_rating: options.MinRating = None,
-    max_rating: options.MaxRating = None,
-    reader: options.Reader = "auto",
-    processes: options.Processes = None,
-    cluster: options.Cluster = None,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+    settings: Annotated[Settings, SettingsOf(("read",))],
+    means: Annotated[GivenMeans, MeansOf(("reader", "processes", "cluster"))],
 ) -> None:
     """Read games into the store: what was played, by whom of what rating, and how it ended.
 
     Every game that is seen is accounted for; the line at the end says how many were set aside, and why.
     """
-    wanted = options.settings_from(
-        settings,
-        read={
-            "plies": plies,
-            "names": names,
-            "since": since,
-            "until": until,
-            "events": events,
-            "time_classes": time_classes,
-            "results": results,
-            "rated": rated,
-            "min_rating": min_rating,
-            "max_rating": max_rating,
-        },
-    )
     pipeline.check_sources(sources)
-    with options.connected(cluster, processes=processes) as workers:
-        _do(
-            Store.create(store),
-            "read",
-            lambda opened: pipeline.read(
-                sources,
-                opened,
-                wanted.read,
-                Means(reader=reader, processes=processes, cluster=workers, progress=Bars()),
-            ),
-        )
+    with means() as ready:
+        opened = Store.create(store)
+        before = opened.manifest("read")
+        manifest = pipeline.read(sources, opened, settings.read, ready)
+    typer.echo(stage_line(manifest, was_current=manifest == before))
 
 
 def tally(
     store: options.StoreDir,
-    settings: options.SettingsFile = None,
-    band_edges: options.Edges = None,
-    min_games_at_position: options.MinGamesAtPosition = None,
-    prior: options.Prior = None,
-    memory: options.Memory = 1024,
-    cluster: options.Cluster = None,
-    verbose: options.Verbose = False,  # noqa: ARG001
+    settings: Annotated[Settings, SettingsOf(("tally",))],
+    means: Annotated[GivenMeans, MeansOf(("memory_mb", "cluster"))],
 ) -> None:
     """Count how often players of each rating band choose each reply in each position."""
-    wanted = options.settings_from(
-        settings,
-        tally={
-            "band_edges": options.numbers("--band-edges", band_edges),
-            "min_games": min_games_at_position,
-            "prior": prior,
-        },
-    )
-    with options.connected(cluster) as workers:
-        _do(
-            Store.open(store),
-            "tally",
-            lambda opened: pipeline.tally(
-                opened, wanted.tally, Means(memory_mb=memory, cluster=workers, progress=Bars())
-            ),
-        )
+    _run_one("tally", store, settings, means)
 
 
 def judge(
     store: options.StoreDir,
-    settings: options.SettingsFile = None,
-    min_games: options.MinGames = None,
-    min_players: options.MinPlayers = None,
-    min_pick_rate: options.MinPickRate = None,
-    min_points: options.MinPoints = None,
-    nodes: options.Nodes = None,
-    engine: options.Engine = None,
-    engines: options.Engines = None,
-    cache: options.Cache = None,
-    cluster: options.Cluster = None,
-    verbose: options.Verbose = False,  # noqa: ARG001
+    settings: Annotated[Settings, SettingsOf(("judge",))],
+    means: Annotated[GivenMeans, MeansOf((*ENGINES, "cluster"))],
 ) -> None:
     """Have an engine look at the frequent replies, the suspicious ones deeper. May be stopped and resumed."""
-    wanted = options.settings_from(
-        settings,
-        judge={
-            "min_games": min_games,
-            "min_players": min_players,
-            "min_pick_rate": min_pick_rate,
-            "min_points": min_points,
-            "nodes": options.numbers("--nodes", nodes),
-        },
-    )
-    with options.connected(cluster, engines=engines) as workers:
-        _do(
-            Store.open(store),
-            "judge",
-            lambda opened: pipeline.judge(
-                opened,
-                wanted.judge,
-                Means(
-                    engine=find_engine(engine), engines=engines, cache=cache, cluster=workers, progress=Bars()
-                ),
-            ),
-        )
+    _run_one("judge", store, settings, means)
 
 
 def follow(
     store: options.StoreDir,
-    settings: options.SettingsFile = None,
-    engine: options.Engine = None,
-    engines: options.Engines = None,
-    cache: options.Cache = None,
-    cluster: options.Cluster = None,
-    verbose: options.Verbose = False,  # noqa: ARG001
+    settings: Annotated[Settings, SettingsOf(("follow",))],
+    means: Annotated[GivenMeans, MeansOf((*ENGINES, "cluster"))],
 ) -> None:
     """Follow the games after each losing reply: who finds the punishment, and how the advantage is used.
 
     Whole games are read from the sources once more, for model games and plans. May be stopped and resumed.
     """
-    wanted = options.settings_from(settings)
-    with options.connected(cluster, engines=engines) as workers:
-        _do(
-            Store.open(store),
-            "follow",
-            lambda opened: pipeline.follow(
-                opened,
-                wanted.follow,
-                Means(
-                    engine=find_engine(engine), engines=engines, cache=cache, cluster=workers, progress=Bars()
-                ),
-            ),
-        )
+    _run_one("follow", store, settings, means)
 
 
 def rank(
     store: options.StoreDir,
-    settings: options.SettingsFile = None,
-    side: options.Side = None,
-    bands: options.Bands = None,
-    soundness: options.Soundness = None,
-    repertoire: options.Repertoire = None,
-    verbose: options.Verbose = False,  # noqa: ARG001
+    settings: Annotated[Settings, SettingsOf(("rank",))],
+    means: Annotated[GivenMeans, MeansOf(())],
 ) -> None:
     """Order the losing replies by what knowing them is worth over the board."""
-    wanted = options.settings_from(settings, rank=options.rank_settings(side, bands, soundness, repertoire))
-    _do(Store.open(store), "rank", lambda opened: pipeline.rank(opened, wanted.rank, Means(progress=Bars())))
+    _run_one("rank", store, settings, means)
 
 
-def _do(store: Store, stage: str, do: Callable[[Store], Manifest]) -> None:
-    before = store.manifest(stage)
-    with store.writing():
-        manifest = do(store)
+def _run_one(stage: str, store: str, settings: Settings, means: GivenMeans) -> None:
+    opened = Store.open(store)
+    with opened.writing(), means() as ready:
+        before = opened.manifest(stage)
+        manifest = pipeline.run_later(stage, opened, settings, ready)
     typer.echo(stage_line(manifest, was_current=manifest == before))

@@ -7,8 +7,8 @@ from typing import Annotated, Any
 import typer
 
 from miner.cli import options
-from miner.cli.terminal import changed_settings, printable, stage_line
-from miner.settings import Settings, settings_of, to_toml
+from miner.cli.terminal import printable, stage_line
+from miner.settings import changed_settings, settings_of, to_toml
 from miner.store import STAGES, Manifest, Store
 
 
@@ -17,20 +17,16 @@ def status(
     settings: Annotated[
         bool, typer.Option("--settings", help="Print the settings that the store was made with, as TOML.")
     ] = False,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
 ) -> None:
     """Tell what a store holds: sources, games, bands, replies judged, findings, and what is out of date."""
     opened = Store.open(store)
     manifests = {stage: opened.manifest(stage) for stage in STAGES}
     if settings:
-        typer.echo(to_toml(_settings_of(manifests)), nl=False)
+        made_with = {stage: one.settings for stage, one in manifests.items() if one}
+        typer.echo(to_toml(settings_of(made_with)), nl=False)
         return
     for line in _lines(opened, manifests, opened.out_of_date()):
         typer.echo(printable(line))
-
-
-def _settings_of(manifests: dict[str, Manifest | None]) -> Settings:
-    return settings_of({stage: one.settings for stage, one in manifests.items() if one})
 
 
 def _lines(store: Store, manifests: dict[str, Manifest | None], first_stale: str | None) -> list[str]:

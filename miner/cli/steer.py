@@ -8,12 +8,10 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.terminal import Bars
-from miner.engine.identity import find_engine
+from miner.cli.options import ENGINES, GivenMeans, MeansOf, SettingsOf
 from miner.export.formats import check_targets, write_files
-from miner.graph.repertoire import read_repertoire
-from miner.graph.within import not_covered, reach_in_repertoire
-from miner.means import Means
+from miner.graph.repertoire import not_covered, reach_in_repertoire, read_repertoire
+from miner.settings import Settings
 from miner.steer import advise
 from miner.steer.written import FORMATS, advice_table, headline, not_covered_lines, taken_sentence
 from miner.store import Store
@@ -23,6 +21,7 @@ _TAKEN_LISTED = 8
 
 
 def steer(
+    *,
     store: options.StoreDir,
     side: Annotated[Side, typer.Option(help="The side that is taught.")],
     band: Annotated[str, typer.Option(help="The opponents' rating band, e.g. 1000-1199.")],
@@ -34,14 +33,7 @@ def steer(
             help="Where to begin: moves such as '1.e4 e5 2.Nf3', or a FEN (default: the start position).",
         ),
     ] = "",
-    soundness: Annotated[
-        float | None,
-        typer.Option(help="Expected score, 0 to 1, that a move of ours may lose to the best (default 0.05)."),
-    ] = None,
-    plies: Annotated[int | None, typer.Option(help="How deep the tree may grow (default 20 plies).")] = None,
-    nodes: Annotated[
-        int | None, typer.Option(help="Nodes per search of what was not judged (default 100000).")
-    ] = None,
+    settings: Annotated[Settings, SettingsOf(("steer",))],
     repertoire: Annotated[
         Path | None,
         typer.Option(
@@ -55,12 +47,7 @@ def steer(
         typer.Option(metavar="FILE", help=f"Write {alternatives(FORMATS)}. May be given again."),
     ] = None,
     top: Annotated[int, typer.Option(min=1, help="How many positions to list.")] = 12,
-    settings: options.SettingsFile = None,
-    engine: options.Engine = None,
-    engines: options.Engines = None,
-    cache: options.Cache = None,
-    cluster: options.Cluster = None,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+    means: Annotated[GivenMeans, MeansOf((*ENGINES, "cluster"))],
 ) -> None:
     """Find the moves that score best against players of a band, as far as its games tell.
 
@@ -69,19 +56,10 @@ def steer(
     """
     targets = to or []
     check_targets(targets, FORMATS)
-    wanted = options.settings_from(settings, steer={"soundness": soundness, "plies": plies, "nodes": nodes})
     opened = Store.open(store)
     ours = read_repertoire(repertoire, side) if repertoire else None
-    with options.connected(cluster, engines=engines) as workers:
-        advice = advise(
-            opened,
-            side,
-            band,
-            wanted.steer,
-            Means(engine=find_engine(engine), engines=engines, cache=cache, cluster=workers, progress=Bars()),
-            start=start,
-            repertoire=ours,
-        )
+    with means() as ready:
+        advice = advise(opened, side, band, settings.steer, ready, start=start, repertoire=ours)
     write_files(advice, targets, FORMATS)
     typer.echo(f"{headline(advice)}\n\n{advice_table(advice, top=top)}")
     if advice.taken_away:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
-
-from tqdm import tqdm
+from typing import TYPE_CHECKING, Any
 
 from miner.progress import Task
-from miner.settings import Settings, as_dict
-from miner.store import Manifest
+
+if TYPE_CHECKING:
+    from tqdm import tqdm
+
+    from miner.store import Manifest
 
 
 def printable(text: str) -> str:
@@ -29,13 +30,6 @@ def stage_line(manifest: Manifest, *, was_current: bool) -> str:
     """One line about a finished stage."""
     told = _TOLD[manifest.stage](manifest)
     return f"{manifest.stage:<6} {told}{' (up to date, nothing to do)' if was_current else ''}"
-
-
-def changed_settings(stage: str, settings: dict[str, Any]) -> str:
-    """The settings of a stage that are not the defaults, as a list; empty if all are."""
-    defaults = as_dict(getattr(Settings(), stage))
-    told = {name: value for name, value in settings.items() if defaults.get(name) != value}
-    return ", ".join(f"{name} = {value}" for name, value in told.items())
 
 
 def ledger_line(ledger: dict[str, int]) -> str:
@@ -111,6 +105,8 @@ class Bars:
     @contextmanager
     def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:
         """A bar with the share done, the rate and the time left."""
+        from tqdm import tqdm  # most commands have no bar
+
         is_bytes = unit == "B"
         bar: tqdm[Any]
         with tqdm(

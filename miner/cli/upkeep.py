@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from miner import upkeep
 from miner.cli import options
-from miner.cli.terminal import Bars, changed_settings, stage_line
-from miner.engine.identity import find_engine
+from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf
+from miner.cli.terminal import stage_line
 from miner.errors import StoreError
-from miner.means import Means, ReaderName
+from miner.means import Means
 from miner.pipeline import check_sources
+from miner.settings import changed_settings
 from miner.store import STAGES, Store
 from miner.store.claim import release
 
+_OF_THIS_MACHINE = ALL_MEANS[:-1]
 Run = Annotated[
     bool,
     typer.Option(
@@ -28,17 +28,11 @@ Run = Annotated[
 
 
 def add(
+    *,
     sources: options.Sources,
     store: options.StoreDir,
     run: Run = False,
-    engine: options.Engine = None,
-    engines: options.Engines = None,
-    cache: options.Cache = None,
-    memory: options.Memory = 1024,
-    reader: options.Reader = "auto",
-    processes: options.Processes = None,
-    cluster: options.Cluster = None,
-    verbose: options.Verbose = False,  # noqa: ARG001 - seen by `main`
+    means: Annotated[GivenMeans, MeansOf(ALL_MEANS)],
 ) -> None:
     """Add games to a store: this week's round, another tournament. Only what is new is read.
 
@@ -47,15 +41,15 @@ def add(
     """
     check_sources(sources)
     opened = Store.open(store)
-    with options.connected(cluster, engines=engines, processes=processes) as workers:
-        means = replace(_means_of(run, engine, engines, cache, memory, reader, processes), cluster=workers)
+    with means(find=run) as ready:
         before = opened.manifest("read")
-        manifest = upkeep.add(sources, opened, means)
+        manifest = upkeep.add(sources, opened, ready)
         typer.echo(stage_line(manifest, was_current=manifest == before))
-        _later(opened, upkeep.settings_by_stage(opened), means, run)
+        _later(opened, upkeep.settings_by_stage(opened), ready, run)
 
 
 def remove(
+    *,
     sources: Annotated[
         list[str],
         typer.Argument(
@@ -64,13 +58,7 @@ def remove(
     ],
     store: options.StoreDir,
     run: Run = False,
-    engine: options.Engine = None,
-    engines: options.Engines = None,
-    cache: options.Cache = None,
-    memory: options.Memory = 1024,
-    reader: options.Reader = "auto",
-    processes: options.Processes = None,
-    verbose: options.Verbose = False,  # noqa: ARG001
+    means: Annotated[GivenMeans, MeansOf(_OF_THIS_MACHINE)],
 ) -> None:
     """Take the games of a source out of a store, as if it had never been read.
 
@@ -78,12 +66,13 @@ def remove(
     aside as repeated because this source had them first: these come back.
     """
     opened = Store.open(store)
-    means = _means_of(run, engine, engines, cache, memory, reader, processes)
-    typer.echo(stage_line(upkeep.remove(sources, opened, means), was_current=False))
-    _later(opened, upkeep.settings_by_stage(opened), means, run)
+    with means(find=run) as ready:
+        typer.echo(stage_line(upkeep.remove(sources, opened, ready), was_current=False))
+        _later(opened, upkeep.settings_by_stage(opened), ready, run)
 
 
 def forget(
+    *,
     player: Annotated[
         str,
         typer.Argument(
@@ -94,11 +83,7 @@ def forget(
     ],
     store: options.StoreDir,
     run: Run = False,
-    engine: options.Engine = None,
-    engines: options.Engines = None,
-    cache: options.Cache = None,
-    memory: options.Memory = 1024,
-    verbose: options.Verbose = False,  # noqa: ARG001
+    means: Annotated[GivenMeans, MeansOf((*ENGINES, "memory_mb"))],
 ) -> None:
     """Take all games of a player out of a store, for good: reading the files again does not bring them back.
 
@@ -107,31 +92,28 @@ def forget(
     """
     opened = Store.open(store)
     settings = upkeep.settings_by_stage(opened)
-    means = _means_of(run, engine, engines, cache, memory, "auto", None)
-    if player == "-" and sys.stdin.isatty():
-        typer.echo("The name as it stands in the games: ", nl=False, err=True)
-    name = sys.stdin.readline().strip() if player == "-" else player
-    manifest, games = upkeep.forget(name, opened)
-    typer.echo(stage_line(manifest, was_current=False))
-    if games:
-        typer.echo(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
-    else:
-        typer.echo("No game of this player is in the store: see that the name is spelled as in the games.")
-    _later(opened, settings, means, run)
+    with means(find=run) as ready:
+        if player == "-" and sys.stdin.isatty():
+            typer.echo("The name as it stands in the games: ", nl=False, err=True)
+        name = sys.stdin.readline().strip() if player == "-" else player
+        manifest, games = upkeep.forget(name, opened)
+        typer.echo(stage_line(manifest, was_current=False))
+        if games:
+            typer.echo(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
+        else:
+            typer.echo(
+                "No game of this player is in the store: see that the name is spelled as in the games."
+            )
+        _later(opened, settings, ready, run)
 
 
 def check(
+    *,
     store: options.StoreDir,
     repair: Annotated[
         bool, typer.Option("--repair", help="Put right what is damaged: read or count again what it needs.")
     ] = False,
-    engine: options.Engine = None,
-    engines: options.Engines = None,
-    cache: options.Cache = None,
-    memory: options.Memory = 1024,
-    reader: options.Reader = "auto",
-    processes: options.Processes = None,
-    verbose: options.Verbose = False,  # noqa: ARG001
+    means: Annotated[GivenMeans, MeansOf(_OF_THIS_MACHINE)],
 ) -> None:
     """See whether each file of a store is as it was written, and name those that are not.
 
@@ -139,10 +121,9 @@ def check(
     """
     opened = Store.open(store, damaged=True)
     if repair:
-        for line in upkeep.repair(
-            opened, _means_of(bool(engine), engine, engines, cache, memory, reader, processes)
-        ):
-            typer.echo(line)
+        with means(find=False) as ready:
+            for line in upkeep.repair(opened, ready):
+                typer.echo(line)
     faults = upkeep.check(opened)
     for fault in faults:
         typer.echo(f"{fault.name}: {fault.what}")
@@ -160,36 +141,13 @@ def check(
         )
 
 
-def unlock(
-    store: options.StoreDir,
-    verbose: options.Verbose = False,  # noqa: ARG001
-) -> None:
+def unlock(store: options.StoreDir) -> None:
     """Let others write to a remote store (s3:// or the like) whose writer was killed on another machine.
 
     Make sure that it is dead: two runs at once damage the store. A folder needs no such thing.
     """
     whose = release(store)
     typer.echo(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
-
-
-def _means_of(
-    with_engine: bool,
-    engine: str | None,
-    engines: int | None,
-    cache: Path | None,
-    memory: int,
-    reader: ReaderName,
-    processes: int | None,
-) -> Means:
-    return Means(
-        engine=find_engine(engine) if with_engine else None,
-        cache=cache,
-        engines=engines,
-        reader=reader,
-        processes=processes,
-        memory_mb=memory,
-        progress=Bars(),
-    )
 
 
 def _later(store: Store, settings: upkeep.SettingsByStage, means: Means, run: bool) -> None:

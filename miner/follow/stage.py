@@ -18,8 +18,8 @@ from miner.engine.dispatch import Work, identify
 from miner.engine.identity import EngineIdentity
 from miner.engine.schedule import Found, Inquiry
 from miner.errors import Place, StoreError
-from miner.finding.losing import is_losing
-from miner.finding.seasons import seasons_of
+from miner.finding.aftermath import seasons_of
+from miner.finding.finding import is_losing
 from miner.follow import asking, passages
 from miner.follow.asking import MOST_LATER_POINTS, Asked, LosingReply
 from miner.follow.models import Review, WonGame, candidates, models_among, review, review_choices

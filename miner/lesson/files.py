@@ -27,10 +27,9 @@ from miner.export.pgn import (
 from miner.finding.words import path_words, title
 from miner.lesson.backing import NO_BACKING, Backing
 from miner.lesson.exercises import Exercise, Task
-from miner.lesson.layout import Looks
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
-from miner.lesson.sheets import answers_pdf, coach_pdf, pupil_pdf
+from miner.lesson.sheets import Looks, answers_pdf, coach_pdf, pupil_pdf
 
 NEW_A_DAY = 3
 """Cards that are met for the first time on one day."""
@@ -115,7 +114,7 @@ def _question(exercise: Exercise, tongue: Tongue) -> str:
     finding = exercise.finding
     asked = f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
     moves = tongue.moves(path_words(finding)) if finding.path else ""
-    return " | ".join(one for one in (asked, moves, exercise.board.fen()) if one)
+    return " | ".join(filter(None, (asked, moves, exercise.board.fen())))
 
 
 def _answer(exercise: Exercise, tongue: Tongue) -> str:

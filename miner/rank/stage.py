@@ -1,4 +1,4 @@
-"""The rank stage: what `judge` and `follow` found, and how often it happens, in; `findings` out."""
+"""The rank stage: what loses enough, why, how often and what it is worth; `findings` and `curves` out."""
 
 from __future__ import annotations
 
@@ -10,19 +10,55 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.moves import line_san, parse_uci_line
+from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, StoreError, UsageError
-from miner.finding.losing import is_losing
+from miner.explain import Evidence, explain
+from miner.finding.finding import is_losing
 from miner.means import USUAL, Means
 from miner.rank.afterwards import REPLY, with_aftermath
-from miner.rank.explained import EXPLAINED, explanation
-from miner.rank.reached import reached, within_price
-from miner.rank.worth import part_observed, worth_of
+from miner.rank.worth import part_observed, reached, within_price, worth_of
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store, digest_of, stage_before
-from miner.terms import BandScheme, Kind, Side
+from miner.terms import BandScheme, Kind, Score, Side
+
+_BEST_LINE_PLIES = 8  # of the best line as it is shown
+
+EXPLAINED = [
+    *("losing_reply", "losing_reply_uci", "best_move", "best_line", "refutation"),
+    *("reason", "reason_detail", "pattern"),
+]
+"""Columns of FINDINGS that `explanation` fills."""
+
+
+def explanation(row: Any, settings: RankSettings) -> tuple[str, ...]:
+    """The columns EXPLAINED of a losing row of `judged`."""
+    board = chess.Board(row.fen)
+    reply = unpack_move(int(row.move))
+    best_line = parse_uci_line(board, row.pv_best)
+    reply_line = parse_uci_line(board, row.pv_reply)
+    assert reply_line[0] == reply, f"the line {row.pv_reply} does not begin with {reply.uci()}"
+    evidence = Evidence(
+        board=board,
+        best_line=best_line,
+        reply_line=reply_line,
+        best=Score.from_cp(Side.of(board.turn), int(row.cp_best)),
+        reply=Score.from_cp(Side.of(board.turn), int(row.cp_reply)),
+        retreat=after(board, reply_line[:2]).parse_uci(row.retreat) if row.retreat else None,
+        retreat_loss=None if pd.isna(row.retreat_loss) else float(row.retreat_loss),
+    )
+    found = explain(evidence, forced_loss=settings.loss_threshold)
+    return (
+        board.san(reply),
+        reply.uci(),
+        board.san(best_line[0]),
+        line_san(board, best_line[:_BEST_LINE_PLIES]),
+        line_san(evidence.after_reply(1), found.refutation),
+        found.reason,
+        found.detail,
+        found.pattern or "",
+    )
 
 
 def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest:

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import html
 import json
 import re
 from collections import Counter
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.draw.alone import piece_symbols, policy
+from miner.draw import documents
+from miner.draw.documents import package_text
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
 from miner.finding.finding import Reply, findings_of
-from miner.report.contents import contents
-from miner.report.mistakes import Details
+from miner.report.contents import Details, contents
 from miner.report.opening_map import Replies
 from miner.report.summary import mined
 from miner.store import STAGES, Store
@@ -33,18 +31,9 @@ def page_bytes(title: str, contents: dict[str, Any]) -> bytes:
 
     Its content security policy allows its own scripts and style, each by its SHA-256, and nothing else.
     """
-    scripts = [_file(name) for name in SCRIPTS]
-    style = _file("page.css")
-    parts = {
-        "policy": html.escape(policy(style, scripts), quote=True).replace("&#x27;", "'"),
-        "title": html.escape(title),
-        "style": style,
-        "pieces": piece_symbols(),
-        "contents": json_in_html(contents),
-        "scripts": "\n".join(f"<script>{script}</script>" for script in scripts),
-    }
-    page = re.sub(r"\{\{(\w+)\}\}", lambda found: parts[found[1]], _file("page.html"))
-    return page.encode("utf-8")
+    data = {"title": title, "contents": json_in_html(contents)}
+    scripts = [package_text("miner.report", name) for name in SCRIPTS]
+    return documents.page_bytes("report/page.html", data, package_text("miner.report", "page.css"), scripts)
 
 
 def json_in_html(value: Any) -> str:
@@ -58,10 +47,6 @@ def json_in_html(value: Any) -> str:
         text = text.replace(char, f"\\u{ord(char):04x}")
     # A lone surrogate has no UTF-8.
     return re.sub(r"[\ud800-\udfff]", lambda found: f"\\u{ord(found[0]):04x}", text)
-
-
-def _file(name: str) -> str:
-    return resources.files("miner.report").joinpath(name).read_text(encoding="utf-8")
 
 
 TITLE = "Opening mistakes and what they are worth"

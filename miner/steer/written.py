@@ -170,7 +170,7 @@ def taken_sentence(advice: Advice, taken: TakenAway) -> str:
 def not_covered_lines(open_ends: pd.DataFrame, top: int) -> str:
     """The opponents' moves to which a repertoire has no answer, the most frequent first.
 
-    `open_ends`: as `miner.graph.within.not_covered` gives them.
+    `open_ends`: as `miner.graph.repertoire.not_covered` gives them.
     """
     if not len(open_ends):
         return "The repertoire has an answer to everything that was played."

@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from miner import stats
 from miner.arrays import Floats, Ints
 from miner.errors import Place, UsageError
-from miner.graph.steered import Steps, steer_along
+from miner.graph.sound import Steps, steer_along
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
 from miner.progress import Task
@@ -24,8 +24,8 @@ from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store, tables_of
 from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.tally import replies as counting
-from miner.tally.ranges import Counting
 from miner.tally.rates import Choices, Rates, pool, spread
+from miner.tally.replies import Counting
 
 _CUT_BITS = 7  # of the 24 that single precision has
 

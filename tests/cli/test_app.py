@@ -7,9 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import typer
 from typer.testing import CliRunner
 
-from miner.cli.app import app
+from miner.cli.app import Command, app
 from miner.store import Store
 from tests.cli.conftest import Told, command, in_process
 from tests.conftest import ROOT
@@ -57,6 +58,16 @@ def test_help_lists_the_commands_and_where_to_start() -> None:
     commands = ("run", "read", "tally", "judge", "follow", "rank", "export", "show", "status", "demo")
     assert all(f"  {name} " in told.output for name in commands)
     assert "miner demo" in told.output
+
+
+def test_list_of_commands_says_what_each_says_itself() -> None:
+    """The first sentences in the list are those of the commands, which it does not load."""
+    commands: dict[str, Command] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+
+    listed = {name: command.get_short_help_str(200) for name, command in commands.items()}
+
+    assert listed == {name: command.loaded.get_short_help_str(200) for name, command in commands.items()}
+    assert all(listed.values())
 
 
 def test_missing_store(miner: Miner, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from miner.cli import demo
+from miner.settings import JudgeSettings, Settings, SteerSettings
 from tests.cli.conftest import Told
 
 Miner = Callable[..., Told]
@@ -19,8 +20,8 @@ def test_demo_makes_a_list_and_files(
     """From games to all files and the first finding on a board; here with few games and nodes."""
     (games.parent / "team.csv").write_text("name\nAnna\n", encoding="utf-8")
     monkeypatch.setattr(demo, "_PLACES", (games.parent,))
-    monkeypatch.setattr(demo, "NODES", (500, 2_000, 4_000))
-    monkeypatch.setattr(demo, "STEER_NODES", 500)
+    quick = Settings(judge=JudgeSettings(nodes=(500, 2_000, 4_000)), steer=SteerSettings(plies=8, nodes=500))
+    monkeypatch.setattr(demo, "SETTINGS", quick)
     monkeypatch.setattr(demo, "BAND", "800-999")
 
     told = miner("demo", "--out", tmp_path, "--cache", tmp_path / "cache", "--engine", engine)

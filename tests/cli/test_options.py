@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, get_args
 
 import pytest
 
 from miner.cli import options
 from miner.errors import UsageError
 from miner.means import Means
-from miner.settings import JudgeSettings, RankSettings, ReadSettings, Settings, load_settings
+from miner.settings import JudgeSettings, Option, RankSettings, ReadSettings, Settings, load_settings
 from tests.cli.conftest import Told
 
 Miner = Callable[..., Told]
@@ -21,6 +22,12 @@ Miner = Callable[..., Told]
 def manifest_settings(store: Path, stage: str) -> dict[str, Any]:
     settings: dict[str, Any] = json.loads((store / f"{stage}.json").read_text(encoding="utf-8"))["settings"]
     return settings
+
+
+def taken(file: Path | None, **given: Any) -> Settings:
+    """The settings that a command with the options of all stages takes."""
+    stages = ("read", "tally", "judge", "follow", "rank", "steer")
+    return options.SettingsOf(stages).take({"settings_file": file, **given})
 
 
 def test_options_over_file_over_defaults(miner: Miner, games: Path, tmp_path: Path) -> None:
@@ -40,35 +47,47 @@ def test_lists_replace_those_of_the_file(tmp_path: Path) -> None:
     file = tmp_path / "club.toml"
     file.write_text("[read]\nevents = ['Open']\nresults = ['1-0']\n", encoding="utf-8")
 
-    settings = options.settings_from(file, read={"events": ["Cup", "League"], "results": None, "plies": None})
+    settings = taken(file, read_events=["Cup", "League"], read_results=None, read_plies=None)
 
     assert settings == Settings(read=ReadSettings(events=("Cup", "League"), results=("1-0",)))
 
 
 def test_nothing_given_is_the_default() -> None:
     """No option and no file make the default settings."""
-    assert options.settings_from(None, read={"plies": None}, rank={"bands": [], "side": None}) == Settings()
+    assert taken(None, read_plies=None, rank_bands=[], rank_side=None) == Settings()
 
 
 def test_zero_is_a_value() -> None:
     """`--min-pick-rate 0` is heard."""
-    settings = options.settings_from(None, judge={"min_pick_rate": 0.0, "min_players": 0})
+    settings = taken(None, judge_min_pick_rate=0.0, judge_min_players=0)
 
     assert settings.judge == JudgeSettings(min_pick_rate=0.0, min_players=0)
 
 
 def test_bands_of_another_tally_are_no_contradiction() -> None:
     """To rank by a band of the store's own needs no word about the edges it was tallied with."""
-    settings = options.settings_from(None, rank={"bands": ["1000-1499"]})
+    settings = taken(None, rank_bands=["1000-1499"])
 
     assert settings.rank == RankSettings(bands=("1000-1499",))
 
 
+def test_new_setting_becomes_an_option() -> None:
+    """A setting that says how it is given is an option without a word about it in the command line."""
+
+    @dataclass(frozen=True)
+    class Newer(ReadSettings):
+        odd_plies: Annotated[bool, Option("Only odd plies.", metavar="YES")] = False
+        silent: int = 1
+
+    assert get_args(options.option_of(Newer, "odd_plies"))[1].help == "Only odd plies."
+    assert options.option_of(Newer, "silent") is None
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
-    [(None, None), ("800", (800,)), ("800, 1000", (800, 1000)), ("100_000,400_000", (100_000, 400_000))],
+    [("800", (800,)), ("800, 1000", (800, 1000)), ("100_000,400_000", (100_000, 400_000))],
 )
-def test_lists_of_numbers(text: str | None, expected: tuple[int, ...] | None) -> None:
+def test_lists_of_numbers(text: str, expected: tuple[int, ...]) -> None:
     """Numbers are separated by commas; an underscore may part thousands."""
     assert options.numbers("--nodes", text) == expected
 

@@ -6,14 +6,7 @@ import chess
 import pytest
 
 from miner.board.settle import MATED
-from miner.explain.evidence import (
-    exchange,
-    forcing_plies,
-    mates_in_one,
-    pieces,
-    threat_gain,
-    threatens,
-)
+from miner.explain.evidence import exchange, forcing_plies, mates_in_one, pieces, threat_gain, threatens
 from tests.explain.positions import board_of, evidence
 
 

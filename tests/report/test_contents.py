@@ -10,7 +10,7 @@ from hypothesis import given
 
 from miner.board.moves import pack
 from miner.finding.finding import Finding
-from miner.report.mistakes import Details, mistake
+from miner.report.contents import Details, mistake
 from tests.export.examples import any_finding, first_move, vienna
 from tests.report.stores import BANDS, legal_model, replies_for
 

@@ -40,21 +40,10 @@ class Steps:
         return cls(leads, parents[leads], children[leads], begins)
 
 
-def steer(
-    parents: Ints, children: Ints, rates: Floats, log_variances: Floats, *, positions: int, start: int
-) -> Steered:
-    """The best product of rates over all ways from `start`, transpositions merged.
+def steer(steps: Steps, rates: Floats, log_variances: Floats, *, start: int) -> Steered:
+    """The best product of rates over all ways from the place `start`, transpositions merged.
 
-    One entry per reply in `parents`, `children` (places of positions; children -1: leads nowhere),
-    `rates` (0 to 1; 1 for moves that our own side chooses) and `log_variances`.
-    """
-    steps = Steps.between(parents, children, positions)
-    return steer_along(steps, rates[steps.replies], log_variances[steps.replies], start=start)
-
-
-def steer_along(steps: Steps, rates: Floats, log_variances: Floats, *, start: int) -> Steered:
-    """As `steer`, over steps; `rates` and `log_variances` have one entry for each.
-
+    `rates` (0 to 1; 1 for moves that our own side chooses) and `log_variances` have one entry for each step.
     It takes as many rounds as the longest chain has steps: about as many as plies are kept.
     """
     positions = len(steps.begins) - 1
@@ -129,11 +118,15 @@ def _of_band(
     np.add.at(games, np.searchsorted(edges.keys, replies["key"].to_numpy()), replies["games"].to_numpy())
     table, plain = reach["steered_reach"].to_numpy(), reach["plain_reach"].to_numpy()
     best, log_variance = np.zeros(len(reach)), np.zeros(len(reach))
+    steps = Steps.between(edges.parent, edges.child, len(edges.keys))
     for white_steers in (True, False):
         here = edges.white_to_move[place] != white_steers
         own = edges.white_to_move[edges.parent] == white_steers
-        free = steered_by(edges, own, rates, variances, np.zeros_like(forbidden))
-        sound = steered_by(edges, own, rates, variances, forbidden & own)
+        rate = np.where(own, 1.0, rates)[steps.replies]
+        variance = np.where(own, 0.0, variances)[steps.replies]
+        allowed = ~(forbidden & own)[steps.replies]
+        free = steer(steps, rate, variance, start=edges.start)
+        sound = steer(steps, rate * allowed, variance, start=edges.start)
         share = share_of_games(edges, forbidden & own)
         of_ways, least = sound.reach[place], plain * share[place]
         # The table knows the rates of replies that the band never chose, too; it stands where it may.
@@ -159,18 +152,6 @@ def band_rates(edges: Edges, replies: pd.DataFrame, confidence: float) -> tuple[
     rates[rows[known]] = rate[known]
     variances[rows[known]] = np.square(deviation[known] / np.maximum(rate[known], 1e-12))
     return rates, variances
-
-
-def steered_by(edges: Edges, own: Flags, rates: Floats, variances: Floats, forbidden: Flags) -> Steered:
-    """Steered reach for the side whose replies are `own`, without the forbidden ones."""
-    return steer(
-        edges.parent,
-        edges.child,
-        np.where(forbidden, 0.0, np.where(own, 1.0, rates)),
-        np.where(own, 0.0, variances),
-        positions=len(edges.keys),
-        start=edges.start,
-    )
 
 
 def share_of_games(edges: Edges, forbidden: Flags) -> Floats:

@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from miner import stats
 from miner.arrays import Floats, Ints
 from miner.errors import Place, UsageError
-from miner.graph.sound import Steps, steer_along
+from miner.graph.sound import Steps, steer
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
 from miner.progress import Task
@@ -325,7 +325,7 @@ def _steered_for_both(
     reach, log_variance = np.zeros(len(is_whites_move)), np.zeros(len(is_whites_move))
     for white_steers in (True, False):
         own = is_whites_move[steps.parents] == white_steers
-        steered = steer_along(steps, np.where(own, 1.0, rates), np.where(own, 0.0, variances), start=start)
+        steered = steer(steps, np.where(own, 1.0, rates), np.where(own, 0.0, variances), start=start)
         theirs = is_whites_move != white_steers
         reach[theirs], log_variance[theirs] = steered.reach[theirs], steered.log_variance[theirs]
     return reach, log_variance

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 from miner.engine import on_cluster
 from miner.engine.cache import VerdictCache
-from miner.engine.dispatch import Dispatcher, Work, run
+from miner.engine.dispatch import Dispatcher, Work, identify, run
 from miner.engine.identity import find_engine
 from miner.engine.pool import Pool
 from miner.engine.schedule import Found, Inquiry, Schedule
@@ -49,6 +49,29 @@ def consult(
         dispatcher.count()
         cache.commit()
     return [found for _, found in sorted(dispatcher.schedule.found.items())], dispatcher.work
+
+
+class Engines:
+    """The engines of a run, whose verdicts go through the cache; their `work` is added up."""
+
+    def __init__(self, means: Means, hash_mb: int) -> None:
+        """Raises EngineNotFound or EngineFailed if there is no engine to be had."""
+        self.means = means
+        self.hash_mb = hash_mb
+        self.identity = identify(means, hash_mb)
+        self.work = Work()
+
+    def ask(self, task_name: str, unit: str, inquiries: Sequence[Inquiry[Found]]) -> list[Found]:
+        """The results of the inquiries, in their order. Raises what `consult` does."""
+        with (
+            VerdictCache(self.means.cache_file, self.identity) as cache,
+            self.means.progress.task(task_name, total=len(inquiries), unit=unit) as task,
+        ):
+            found, work = consult(
+                inquiries, self.means, hash_mb=self.hash_mb, cache=cache, on_progress=advancing(task)
+            )
+        self.work += work
+        return found
 
 
 def advancing(task: Task) -> OnProgress:

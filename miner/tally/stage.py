@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
@@ -19,9 +18,9 @@ from miner.graph.sound import Steps, steer
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
 from miner.progress import Task
-from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, TABLES
+from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
-from miner.store import Manifest, Store, tables_of
+from miner.store import Manifest, Store, empty_tables
 from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.tally import replies as counting
 from miner.tally.rates import Choices, Rates, pool, spread
@@ -74,7 +73,7 @@ def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manife
         means.cluster.require_file(store.root / "salt")
     read = store.require_whole("read")
     settings = replace(settings, min_games=settings.enough_games(kept_games(read)))
-    tables: dict[str, pa.Table] = _no_tables()
+    tables = empty_tables("tally")
     facts: dict[str, Any] = {"bands": list(settings.bands.names), "min_games": settings.min_games}
     # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
     if read.rows.get("moves"):
@@ -88,31 +87,12 @@ def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manife
                 "the tally failed",
                 "check the space on the disk, or give it more memory (--memory)",
             ) from error
-    return _finish(store, asked, inputs, tables, facts)
-
-
-def _finish(
-    store: Store,
-    settings: dict[str, Any],
-    inputs: dict[str, Any],
-    tables: Mapping[str, pa.Table],
-    facts: dict[str, Any],
-) -> Manifest:
-    store.begin("tally")
-    for name, table in tables.items():
-        store.write_table(name, table)
-    rows = {name: table.num_rows for name, table in tables.items()}
-    manifest = Manifest(stage="tally", settings=settings, inputs=inputs, rows=rows, facts=facts)
-    return store.finish(manifest)
+    return store.write_stage("tally", asked, inputs, tables, facts)
 
 
 def kept_games(read: Manifest) -> int:
     """The games whose moves were kept, by which the floor goes."""
     return sum(int(read.facts["ledger"][state]) for state in KEPT)
-
-
-def _no_tables() -> dict[str, pa.Table]:
-    return {name: TABLES[name].empty_table() for name in tables_of("tally")}
 
 
 def _counted(
@@ -155,7 +135,7 @@ def _make_tables(
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     """The tables and facts that follow from the counted replies and, for ways and names, from the games."""
     if not counted.num_rows:
-        return _no_tables(), {}
+        return empty_tables("tally"), {}
     bands = settings.bands
     choices = spread(counted, len(bands.names))
     games = choices.chosen.sum(axis=1, dtype=np.int64)

@@ -8,7 +8,8 @@ import chess
 import pandas as pd
 
 from miner.board.moves import after, line_san, parse_uci_line, unpack_move
-from miner.explain import Evidence, explain
+from miner.explain.evidence import Evidence
+from miner.explain.explanation import explain
 from miner.settings import RankSettings
 from miner.terms import Score, Side
 

@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 from miner import stats
 from miner.arrays import Floats, Ints
 from miner.errors import Place, UsageError
-from miner.graph.sound import Steps, steer
+from miner.graph.sound import Steps, steer_for_both
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
 from miner.progress import Task
@@ -282,30 +282,17 @@ def _reach_of_band(
     is_whites_move = graph.plies % 2 == 0
     games = np.where(is_whites_move, games_of_colours[0], games_of_colours[1])
     plain = np.divide(at_position, games, out=np.zeros_like(at_position), where=games > 0)
-    reach, log_variance = _steered_for_both(
+    steered = steer_for_both(
         steps,
         successes / (successes + failures),
         stats.log_variance_of_share(successes, failures),
         is_whites_move,
-        int(np.searchsorted(graph.keys, np.uint64(START_KEY))),
+        start=int(np.searchsorted(graph.keys, np.uint64(START_KEY))),
     )
     # Positions that only untallied replies lead to are at least reached as often as they were; and so is
     # one that many ways lead to, of which steering takes a single one.
     counted = (1.0 - plain) / np.maximum(at_position, 1.0)
-    log_variance = np.where(reach >= plain, log_variance, counted)
+    log_variance = np.where(steered.reach >= plain, steered.log_variance, counted)
     here = np.flatnonzero(at_position)
-    steered = np.maximum(_five_digits(reach), plain)
-    return here, plain[here], steered[here], _five_digits(log_variance[here])
-
-
-def _steered_for_both(
-    steps: Steps, rates: Floats, variances: Floats, is_whites_move: Any, start: int
-) -> tuple[Floats, Floats]:
-    """Steered reach of each position for the side that is not to move there."""
-    reach, log_variance = np.zeros(len(is_whites_move)), np.zeros(len(is_whites_move))
-    for white_steers in (True, False):
-        own = is_whites_move[steps.parents] == white_steers
-        steered = steer(steps, np.where(own, 1.0, rates), np.where(own, 0.0, variances), start=start)
-        theirs = is_whites_move != white_steers
-        reach[theirs], log_variance[theirs] = steered.reach[theirs], steered.log_variance[theirs]
-    return reach, log_variance
+    reach = np.maximum(_five_digits(steered.reach), plain)
+    return here, plain[here], reach[here], _five_digits(log_variance[here])

@@ -550,28 +550,6 @@ class StoreChange(FolderChange):
         return recorded
 
 
-class _Hashing:
-    """A file to write to that computes the SHA-256 of what is written on its way."""
-
-    def __init__(self, file: IO[bytes]) -> None:
-        self._file = file
-        self._hash = hashlib.sha256()
-        self.closed = False
-
-    def write(self, data: bytes) -> int:
-        self._hash.update(data)
-        return self._file.write(data)
-
-    def flush(self) -> None:
-        self._file.flush()
-
-    def close(self) -> None:
-        self.closed = True
-
-    def hexdigest(self) -> str:
-        return self._hash.hexdigest()
-
-
 def write_parquet(path: Location, table: pa.Table, *, settled: bool = True, **how: Any) -> str:
     """Write a table to a file, whole or not at all, and give the file's SHA-256.
 
@@ -579,17 +557,17 @@ def write_parquet(path: Location, table: pa.Table, *, settled: bool = True, **ho
     """
     encodings = encodings_of(table.schema)
     with_dictionary = [name for name in table.column_names if name not in encodings]
-    with replacing(path, settled=settled) as unfinished, unfinished.open("wb") as file:
-        hashing = _Hashing(file)
-        pq.write_table(
-            table,
-            hashing,
-            compression="zstd",
-            use_dictionary=with_dictionary,
-            column_encoding=encodings,
-            **how,
-        )
-    return hashing.hexdigest()
+    with replacing(path, settled=settled) as unfinished:
+        with unfinished.open("wb") as file:
+            pq.write_table(
+                table,
+                file,
+                compression="zstd",
+                use_dictionary=with_dictionary,
+                column_encoding=encodings,
+                **how,
+            )
+        return digest_of(unfinished)
 
 
 def digest_of(path: Location) -> str:

@@ -19,7 +19,7 @@ import socket
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
@@ -153,7 +153,11 @@ class ClusterTasks:
         for task in tasks:
             if task.future.status == "error":
                 raise self._cluster.failure_of(task)
-        results = [sealed.held for sealed in self._cluster.fetch([task.future for task in tasks])]
+        gather = partial(self._cluster.client.gather, [task.future for task in tasks], asynchronous=True)
+        with self._cluster.explained():
+            # All in one message.
+            gathered: list[Sealed[Any]] = self._cluster.client.sync(gather, callback_timeout=FETCH_S)
+        results = [sealed.held for sealed in gathered]
         for result in results:
             if isinstance(result, _Refused):
                 raise result.error
@@ -193,7 +197,7 @@ class ClusterTasks:
             if waiting:
                 ended.update(self.finished(_LOOK_S))
 
-    def call_off(self) -> None:
+    def close(self) -> None:
         """Have the cluster drop whatever is left."""
         self.forget(list(self._open))
 
@@ -215,14 +219,9 @@ class Cluster:
         """How many tasks keep all workers busy while their results travel."""
         return max(4, 2 * sum(worker.threads for worker in self.workers()))
 
-    @contextmanager
-    def cluster_tasks(self) -> Iterator[ClusterTasks]:
+    def cluster_tasks(self) -> closing[ClusterTasks]:
         """Room for tasks that belong together; what is not done at its end is called off."""
-        tasks = ClusterTasks(self)
-        try:
-            yield tasks
-        finally:
-            tasks.call_off()
+        return closing(ClusterTasks(self))
 
     def workers(self) -> list[Worker]:
         """The workers that are there now, by address. Raises ClusterFailed if the scheduler is lost."""
@@ -304,13 +303,6 @@ class Cluster:
                     where=address,
                     advice="the folder must be on a file system that all workers have under the same path",
                 )
-
-    def fetch(self, futures: list[Any]) -> list[Any]:
-        """The results of futures that are done, all in one message."""
-        gather = partial(self.client.gather, futures, asynchronous=True)
-        with self.explained():
-            fetched: list[Any] = self.client.sync(gather, callback_timeout=FETCH_S)
-        return fetched
 
     def failure_of(self, task: ClusterTask[Any]) -> BaseException:
         """Why a task has failed: ClusterFailed if workers died over it, else what its function raised."""

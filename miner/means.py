@@ -76,13 +76,11 @@ class Means:
             return self.cache
         if named := os.environ.get("MINER_CACHE"):
             return Path(named)
-        return _cache_folder() / "miner" / "verdicts.sqlite"
-
-
-def _cache_folder() -> Path:
-    if os.name == "nt":
-        return Path(os.environ.get("APPDATA") or Path.home())
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+        if os.name == "nt":
+            folder = Path(os.environ.get("APPDATA") or Path.home())
+        else:
+            folder = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+        return folder / "miner" / "verdicts.sqlite"
 
 
 USUAL = Means()

@@ -273,8 +273,7 @@ def _sample(counted: Games) -> Games:
     """Every n-th position (their numbers follow keys, so they are as good as drawn), in bands with games."""
     every = max(1, len(counted.position) // REPLIES_FITTED)
     positions = np.arange(len(counted.worth)) % every == 0
-    few = counted.some(positions, np.ones(counted.chosen.shape[1], dtype=np.bool_))
-    return few.some(np.ones(len(few.worth), dtype=np.bool_), bands_between(few.chosen))
+    return counted.some(positions, bands_between(counted.chosen[positions[counted.position]]))
 
 
 def bands_between(chosen: Numbers) -> npt.NDArray[np.bool_]:
@@ -296,10 +295,10 @@ def pool(counted: Games, resemblance: Resemblance) -> Pooled:
     Over the replies of a position the rates of a band add up to less than 1: the rest is for replies that
     were never seen there.
     """
-    parts = [_pooled(part, resemblance) for part in _parts(counted)]
-    if not parts:
+    if not len(counted.position):
         none = np.zeros(counted.chosen.shape, dtype=np.float32)
         return Pooled(none, none)
+    parts = [_pooled(part, resemblance) for part in _parts(counted)]
     return Pooled(
         np.concatenate([part.successes for part in parts]), np.concatenate([part.failures for part in parts])
     )
@@ -321,13 +320,7 @@ def _pooled(counted: Games, resemblance: Resemblance) -> Pooled:
 
 def _parts(counted: Games) -> Iterator[Games]:
     """Whole positions, a limited number of replies at once: memory is bounded by it."""
-    replies = len(counted.position)
-    if replies <= _REPLIES_AT_ONCE:
-        yield from [counted] if replies else []
-        return
-    last_of_part = (np.arange(_REPLIES_AT_ONCE, replies + _REPLIES_AT_ONCE, _REPLIES_AT_ONCE) - 1).clip(
-        max=replies - 1
-    )
+    last_of_part = np.append(np.arange(_REPLIES_AT_ONCE, len(counted.position), _REPLIES_AT_ONCE), 0) - 1
     ends = np.unique(counted.position[last_of_part] + 1)
     rows = np.searchsorted(counted.position, ends)
     for low, high, first, end in zip(np.r_[0, ends[:-1]], ends, np.r_[0, rows[:-1]], rows, strict=True):

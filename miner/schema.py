@@ -139,12 +139,7 @@ REACH = _table(
 )
 
 EDGES = _table(
-    _column(
-        "place",
-        UINT32,
-        "of the position among all with enough games, by their keys",
-        stored=STEPS,
-    ),
+    _column("place", UINT32, "of the position among all with enough games, by their keys", stored=STEPS),
     _column("move", UINT16, "a reply there, of any band"),
     _nullable("change", UINT64, "exclusive or of the keys before and after it; null: no way to the position"),
 )

@@ -13,7 +13,8 @@ import pyarrow as pa
 from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, StoreError, UsageError
-from miner.explain import Evidence, explain
+from miner.explain.evidence import Evidence
+from miner.explain.explanation import explain
 from miner.finding.finding import is_losing
 from miner.means import USUAL, Means
 from miner.rank.afterwards import REPLY, with_aftermath
@@ -98,22 +99,13 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
             task.advance()
     words = losing[REPLY].join(pd.DataFrame(explained, index=losing.index, columns=EXPLAINED))
     tables = {"findings": _findings(store, ranked.merge(words, on=REPLY)), "curves": curves.to_table()}
-    store.begin("rank")
-    for name, table in tables.items():
-        store.write_table(name, table)
-    manifest = Manifest(
-        stage="rank",
-        settings=given,
-        inputs=inputs,
-        rows={name: table.num_rows for name, table in tables.items()},
-        facts={
-            "losing_replies": len(losing),
-            "judged_replies": len(judged),
-            "part_observed": round(part.mean, 3),
-            "part_observed_deviation": round(part.deviation, 3),
-        },
-    )
-    return store.finish(manifest)
+    facts = {
+        "losing_replies": len(losing),
+        "judged_replies": len(judged),
+        "part_observed": round(part.mean, 3),
+        "part_observed_deviation": round(part.deviation, 3),
+    }
+    return store.write_stage("rank", given, inputs, tables, facts)
 
 
 def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str, str]:

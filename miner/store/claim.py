@@ -44,11 +44,9 @@ def unclaimed(root: Location) -> Iterator[None]:
 
     Raises StoreError if a run is at work in the store, or seems to be.
     """
-    if isinstance(root, Remote):
-        if claim := _claim_in(root / FILE):
-            raise _taken(root, claim)
-        yield
-    elif (root / "lock").exists():
+    if isinstance(root, Remote) and (claim := _claim_in(root / FILE)):
+        raise _taken(root, claim)
+    if isinstance(root, Path) and (root / "lock").exists():
         with _locked(root, "r"):
             yield
     else:

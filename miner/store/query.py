@@ -22,9 +22,7 @@ _FAILURES: dict[int, list[MinerError]] = {}
 
 
 @contextmanager
-def connected(
-    config: Mapping[str, str | bool | int | float | list[str]] | None = None,
-) -> Iterator[duckdb.DuckDBPyConnection]:
+def connected(config: Mapping[str, str] | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
     """A DuckDB connection that may be asked for `parquet`.
 
     Raises StoreError for a remote file that cannot be fetched any more.
@@ -60,27 +58,24 @@ _GAMES_AT_ONCE = 1 << 20
 _WHITES_SCORE = "(case result when '1-0' then 2 when '1/2-1/2' then 1 else 0 end)"
 
 
-def movers_sql(rows: str = "moves") -> str:
-    """SQL for rows of `moves` with the mover, both ratings (0: none) and the mover's half points.
+def create_views(connection: duckdb.DuckDBPyConnection, moves: Location, games: Location) -> None:
+    """The views `moves` and `games` over the files of these folders, and `movers`.
 
-    `rows`: the view or table that has them. For few rows, or those of some games; the movers of all rows are
-    better looked up in `Movers`: a join would take all games into memory, for each key range.
+    `movers` has the rows of `moves` with the mover, both ratings (0: none) and the mover's half points. It is
+    for few rows, or those of some games; the movers of all rows are better looked up in `Movers`: a join
+    would take all games into memory, for each key range.
     """
-    return f"""
+    for name, folder in (("moves", moves), ("games", games)):
+        parquet(connection, folder).create_view(name)
+    connection.execute(f"""
+        create view movers as
         select m.game, m.ply, m.key, m.move, g.result,
                case when m.ply % 2 = 0 then g.white_player else g.black_player end as player,
                case when m.ply % 2 = 0 then g.white_rating else g.black_rating end as rating,
                case when m.ply % 2 = 0 then g.black_rating else g.white_rating end as rating_other,
                (case when m.ply % 2 = 0 then {_WHITES_SCORE} else 2 - {_WHITES_SCORE} end)::utinyint as score
-        from {rows} m join games g using (game)
-    """  # noqa: S608 - built from text of our own
-
-
-def create_views(connection: duckdb.DuckDBPyConnection, moves: Location, games: Location) -> None:
-    """The views `moves` and `games` over the files of these folders, and `movers`: see `movers_sql`."""
-    for name, folder in (("moves", moves), ("games", games)):
-        parquet(connection, folder).create_view(name)
-    connection.execute(f"create view movers as {movers_sql()}")
+        from moves m join games g using (game)
+    """)  # noqa: S608 - built from text of our own
 
 
 class Movers:
@@ -144,16 +139,15 @@ def connected_to_games(
 
     It spills to the folder `spill` instead of failing, which is gone afterwards.
     """
-    config: dict[str, str | bool | int | float | list[str]] = {
-        "memory_limit": f"{resources.memory_mb}MB",
-        "temp_directory": str(spill),
-    }
+    config = {"memory_limit": f"{resources.memory_mb}MB", "temp_directory": str(spill)}
     if resources.threads:
         config["threads"] = str(resources.threads)
     try:
         with connected(config) as connection:
             connection.execute("set preserve_insertion_order = false")
-            _hide_progress(connection)
+            # In a notebook without widgets there is no bar, and even turning it off is refused.
+            if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
+                connection.execute("set enable_progress_bar = false")
             create_views(connection, moves, games)
             yield connection
     except (duckdb.InterruptException, RuntimeError) as error:
@@ -163,13 +157,6 @@ def connected_to_games(
         raise
     finally:
         shutil.rmtree(spill, ignore_errors=True)
-
-
-def _hide_progress(connection: duckdb.DuckDBPyConnection) -> None:
-    """No progress bar of DuckDB's own."""
-    # In a notebook without widgets there is none, and even turning it off is refused.
-    if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
-        connection.execute("set enable_progress_bar = false")
 
 
 def band_sql(bands: BandScheme, *, as_name: bool = False) -> str:

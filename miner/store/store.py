@@ -18,7 +18,7 @@ import os
 import posixpath
 import secrets
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -255,6 +255,22 @@ class Store:
         self.record(recorded)
         return recorded
 
+    def write_stage(
+        self,
+        stage: str,
+        settings: dict[str, Any],
+        inputs: dict[str, Any],
+        tables: Mapping[str, pa.Table],
+        facts: dict[str, Any],
+    ) -> Manifest:
+        """Replace the one-file tables of a stage, and record that it is finished."""
+        self.begin(stage)
+        for name, table in tables.items():
+            self.write_table(name, table)
+        rows = {name: table.num_rows for name, table in tables.items()}
+        manifest = Manifest(stage=stage, settings=settings, inputs=inputs, rows=rows, facts=facts)
+        return self.finish(manifest)
+
     def record(self, manifest: Manifest) -> None:
         """Write a manifest down as it is."""
         _write_manifest(self.root, manifest)
@@ -470,6 +486,11 @@ def tables_of(stage: str) -> tuple[str, ...]:
     return _TABLES_OF.get(stage) or tuple(name for name in TABLES if name not in others)
 
 
+def empty_tables(stage: str) -> dict[str, pa.Table]:
+    """The tables of a stage without any rows."""
+    return {name: TABLES[name].empty_table() for name in tables_of(stage)}
+
+
 def stage_before(stage: str) -> str:
     """The stage that a stage reads from first of all."""
     return MADE_FROM[stage][0]
@@ -529,28 +550,6 @@ class StoreChange(FolderChange):
         return recorded
 
 
-class _Hashing:
-    """A file to write to that computes the SHA-256 of what is written on its way."""
-
-    def __init__(self, file: IO[bytes]) -> None:
-        self._file = file
-        self._hash = hashlib.sha256()
-        self.closed = False
-
-    def write(self, data: bytes) -> int:
-        self._hash.update(data)
-        return self._file.write(data)
-
-    def flush(self) -> None:
-        self._file.flush()
-
-    def close(self) -> None:
-        self.closed = True
-
-    def hexdigest(self) -> str:
-        return self._hash.hexdigest()
-
-
 def write_parquet(path: Location, table: pa.Table, *, settled: bool = True, **how: Any) -> str:
     """Write a table to a file, whole or not at all, and give the file's SHA-256.
 
@@ -558,17 +557,17 @@ def write_parquet(path: Location, table: pa.Table, *, settled: bool = True, **ho
     """
     encodings = encodings_of(table.schema)
     with_dictionary = [name for name in table.column_names if name not in encodings]
-    with replacing(path, settled=settled) as unfinished, unfinished.open("wb") as file:
-        hashing = _Hashing(file)
-        pq.write_table(
-            table,
-            hashing,
-            compression="zstd",
-            use_dictionary=with_dictionary,
-            column_encoding=encodings,
-            **how,
-        )
-    return hashing.hexdigest()
+    with replacing(path, settled=settled) as unfinished:
+        with unfinished.open("wb") as file:
+            pq.write_table(
+                table,
+                file,
+                compression="zstd",
+                use_dictionary=with_dictionary,
+                column_encoding=encodings,
+                **how,
+            )
+        return digest_of(unfinished)
 
 
 def digest_of(path: Location) -> str:

@@ -16,7 +16,7 @@ from miner.read.mend import mend
 from miner.read.removal import forget, remove
 from miner.read.stage import add
 from miner.settings import settings_of
-from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store, tables_of
+from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store
 
 __all__ = ["add", "check", "forget", "remake", "remove", "repair", "run_again", "settings_by_stage"]
 
@@ -82,7 +82,7 @@ def repair(store: Store, means: Means) -> Iterator[str]:
     with store.writing():
         faults = check(store)
         _check_manifest_of_games(store)
-        damaged = [one for one in faults if not one.is_stray]
+        damaged = [fault for fault in faults if not fault.is_stray]
         for fault in damaged:
             _check_reparable(store, fault)
         for fault in faults:
@@ -125,25 +125,21 @@ def _check_reparable(store: Store, fault: Fault) -> None:
 
 
 def _mend_games(store: Store, faults: list[Fault], means: Means) -> Iterator[str]:
-    damaged = [one.name for one in faults if one.name.startswith(tuple(f"{name}/" for name in FOLDERS))]
+    damaged = [fault.name for fault in faults if fault.name.partition("/")[0] in FOLDERS]
     if not damaged:
         return
-    batches = {number_of(name) for name in damaged}
-    _, sources = mend(store, batches, means)
+    _, sources = mend(store, {number_of(name) for name in damaged}, means)
     for name in damaged:
         yield f"{name}: made again from {', '.join(sources)}"
 
 
 def _mend_later(store: Store, faults: list[Fault], means: Means) -> Iterator[str]:
     for stage in STAGES[1:]:
-        damaged = [one.name for one in faults if one.stage == stage]
+        damaged = [fault.name for fault in faults if fault.stage == stage]
         if not damaged:
             continue
         if f"{stage}.json" in damaged:
-            for name in (
-                f"{stage}.json",
-                *(file for table in tables_of(stage) for file in store.files(table)),
-            ):
+            for name in (f"{stage}.json", *store.files_of(stage)):
                 (store.root / name).unlink(missing_ok=True)
             yield f"{stage}.json: its settings are lost, so its tables went, too; run `miner {stage}` again"
             continue

@@ -303,10 +303,10 @@ class Store:
                 manifest = self.manifest(stage)
             except DamagedManifest as error:
                 found.append(Fault(f"{stage}.json", error.what, stage))
-                named |= set(self._tables_of(stage))
+                named.update(self.files_of(stage))
                 continue
             if manifest is not None:
-                named |= set(manifest.digests)
+                named.update(manifest.digests)
                 found += self.changed_files(manifest)
         return found + self._strays(named)
 
@@ -321,26 +321,25 @@ class Store:
             except OSError as error:
                 yield Fault(name, f"cannot be read: {error.strerror}", manifest.stage)
 
-    def _tables_of(self, stage: str) -> list[str]:
+    def files_of(self, stage: str) -> list[str]:
+        """The files of the tables that a stage writes, by their paths in the store."""
         return [name for table in tables_of(stage) for name in self.files(table)]
 
     def _strays(self, named: set[str]) -> list[Fault]:
         """Files that no manifest names though they stand where tables do, and what kills left."""
-        there = {name: stage for stage in STAGES for name in self._tables_of(stage)}
-        found = [
+        there = set(files_below(self.root))
+        unnamed = [
             Fault(name, "named by no manifest", stage, is_stray=True)
-            for name, stage in there.items()
-            if name not in named and (self.root / name).exists()
+            for stage in STAGES
+            for name in self.files_of(stage)
+            if name in there - named
         ]
-        for folder in ("", *FOLDERS):
-            place = self.root / folder
-            files = sorted(path.name for path in place.iterdir()) if place.is_dir() else []
-            found += [
-                Fault(posixpath.join(folder, name), "left unfinished", "read", is_stray=True)
-                for name in files
-                if is_unfinished(name)
-            ]
-        return found
+        unfinished = [
+            Fault(name, "left unfinished", "read", is_stray=True)
+            for name in sorted(there)
+            if is_unfinished(posixpath.basename(name)) and posixpath.dirname(name) in ("", *FOLDERS)
+        ]
+        return unnamed + unfinished
 
     def missing_files(self, manifest: Manifest) -> list[str]:
         """The files of a finished stage that are not there."""
@@ -387,12 +386,11 @@ class Store:
         A change of its files that was cut off is carried out to its end first.
         Raises StoreError if another run is at work in the store, or it cannot be written to.
         """
-        is_first = self._writers == 0
-        if is_first:
+        if self._writers == 0:
             self._claim = claimed(self.root)
         self._writers += 1
         try:
-            if is_first:
+            if self._writers == 1:
                 recover(self.root)
             yield
         finally:
@@ -539,7 +537,7 @@ class StoreChange(FolderChange):
         """Have the tables of all stages after `read` go, and their manifests."""
         for stage in STAGES[1:]:
             self.take_out(f"{stage}.json")
-            for name in self.store._tables_of(stage):
+            for name in self.store.files_of(stage):
                 self.take_out(name)
 
     def commit(self, manifest: Manifest) -> Manifest:

@@ -36,11 +36,11 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
     tally = store.require("tally")
     engines = Engines(means, settings.hash_mb)
     inputs = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}
-    manifest = store.manifest("judge")
-    is_current = store.is_current("judge", as_dict(settings), inputs)
-    if manifest is not None and is_current and not manifest.facts["inconclusive"]:
-        log.info("the replies are judged already")
-        return manifest
+    if store.is_current("judge", as_dict(settings), inputs):
+        manifest = store.require("judge")
+        if not manifest.facts["inconclusive"]:
+            log.info("the replies are judged already")
+            return manifest
 
     tallied = store.read_table("positions", ["key", "fen", "games"])
     supported = with_support(settings, tallied)

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from miner import stats
 from miner.arrays import Floats, Ints
-from miner.errors import Place, UsageError
+from miner.errors import UsageError
 from miner.graph.sound import Steps, steer_for_both
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
@@ -46,14 +46,14 @@ def _earlier_store(store: Store, settings: TallySettings) -> Store:
     if earlier.root.resolve() == store.root.resolve():
         raise UsageError(
             "a store cannot be its own prior",
-            where=Place(settings.prior),
+            where=settings.prior,
             advice="name the store of another, larger database",
         )
     names = earlier.require("tally").facts["bands"]
     if names != list(settings.bands.names):
         raise UsageError(
             f"the prior was tallied by other rating bands: {', '.join(names)}",
-            where=Place(settings.prior),
+            where=settings.prior,
             advice="tally both stores with the same --band-edges",
         )
     return earlier

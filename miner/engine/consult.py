@@ -189,6 +189,5 @@ class Pool(Generic[Found]):
 
 
 def _first_of(failures: BaseExceptionGroup[BaseException]) -> BaseException:
-    """The first failure in a group, or in a group within it."""
     first = failures.exceptions[0]
     return _first_of(first) if isinstance(first, BaseExceptionGroup) else first

@@ -48,8 +48,6 @@ def work_off(dispatcher: Dispatcher[Found], cluster: Cluster, hash_mb: int) -> N
 
 @dataclass(frozen=True, slots=True)
 class _Wanted:
-    """The engine that workers are to have."""
-
     named: str  # where the run's machine has its program
     digest: str
     hash_mb: int

@@ -70,7 +70,6 @@ def _can_do_better(manifest: Manifest, read: Manifest) -> bool:
 
 
 def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:
-    """The rows of `judged` whose reply is losing by the thresholds of the judge."""
     thresholds = RankSettings(
         loss_threshold=judged_by["loss_threshold"], tempo_threshold=judged_by["tempo_threshold"]
     )
@@ -107,7 +106,6 @@ class _Inputs:
 def _tables(
     given: _Inputs, losing: pd.DataFrame, read: Manifest, tallied: dict[str, Any]
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
-    """All tables, and facts for the manifest."""
     connection, settings = given.connection, given.settings
     with given.engines.means.progress.task("finding games", total=4, unit="part") as task:
         count = passages.find_passages(connection, losing, BandScheme.of(tallied))

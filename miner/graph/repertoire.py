@@ -154,7 +154,6 @@ def reach_in_repertoire(store: Store, repertoire: Repertoire, bands: Sequence[st
 
 
 def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> pd.DataFrame:
-    """Reach of the positions against one band, the most frequent first."""
     ways = ways_of(repertoire, rated)
     reach, log_variance = reach_of(ways)
     table = pd.DataFrame(

@@ -222,7 +222,6 @@ def _five_digits(values: Floats) -> Floats:
 
 
 def _names(names: tuple[str, ...], which: Any) -> Any:
-    """Names by their places, as Arrow strings."""
     return pa.array(names, pa.string()).take(pa.array(which))
 
 
@@ -246,7 +245,6 @@ def _positions_table(graph: Graph, choices: Choices, names: pa.Table) -> pa.Tabl
 def _reach_table(
     choices: Choices, graph: Graph, rates: Rates, per_band: pa.Table, names: tuple[str, ...]
 ) -> pa.Table:
-    """Plain and steered reach of every position, for each band that has games there."""
     known = graph.parent >= 0
     parents = graph.parent[known]
     steps = Steps.between(parents, graph.child[known], len(graph.keys))

@@ -48,7 +48,8 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
     inputs = {"judge": judged_before.fingerprint, "engine": engines.identity.as_dict()}
     if store.is_current("follow", as_dict(settings), inputs):
         manifest = store.require("follow")
-        if not _can_do_better(manifest, store.require("read")):
+        missing, sources = manifest.facts["sources_missing"], store.require("read").inputs["sources"]
+        if not manifest.facts["inconclusive"] and not sources_now(missing, sources):
             log.info("the losing replies are followed already")
             return manifest
     losing = _losing(store, judged_before.settings)
@@ -61,12 +62,6 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
             given = _Inputs(connection, asking.losing_replies(losing), settings, engines)
             tables, facts = _tables(given, losing, store.require("read"), tallied.settings)
     return store.write_stage("follow", as_dict(settings), inputs, tables, facts | engines.work.facts)
-
-
-def _can_do_better(manifest: Manifest, read: Manifest) -> bool:
-    """Whether searches failed the last time, or sources were missing that are there again."""
-    missing = manifest.facts["sources_missing"]
-    return bool(manifest.facts["inconclusive"] or sources_now(missing, read.inputs["sources"]))
 
 
 def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:

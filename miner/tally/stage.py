@@ -186,27 +186,16 @@ def _replies_table(
     cell = choices.cell[has_way]
     score_sum = np.bincount(cell, counted["score_sum"].to_numpy(), minlength=choices.played.size)
     rating_sum, games = counted["rating_sum"].to_numpy(), counted["games"].to_numpy()
-    table = pa.table(
-        {
-            "key": counted["key"],
-            "band": _names(settings.bands.names, band),
-            "move": counted["move"],
-            "games": counted["games"],
-            "players": counted["players"],
-            "games_unknown": counted["games_unknown"],
-            "score_sum": counted["score_sum"],
-            "mean_rating": pa.array(rating_sum / games, mask=rating_sum == 0),
-            "games_at_position": choices.played.ravel()[cell].astype(np.int64),
-            "score_sum_at_position": score_sum[cell],
-            "players_at_position": counted["players_at_position"],
-            "games_squared": counted["games_squared"],
-            "games_squared_at_position": counted["games_squared_at_position"],
-            "pick_rate": _five_digits(successes / (successes + failures)),
-            "pick_rate_low": _five_digits(low),
-            "pick_rate_high": _five_digits(high),
-        }
-    )
-    return table.cast(REPLIES)
+    columns = dict(zip(counted.column_names, counted.columns, strict=True)) | {
+        "band": _names(settings.bands.names, band),
+        "mean_rating": pa.array(rating_sum / games, mask=rating_sum == 0),
+        "games_at_position": choices.played.ravel()[cell].astype(np.int64),
+        "score_sum_at_position": score_sum[cell],
+        "pick_rate": _five_digits(successes / (successes + failures)),
+        "pick_rate_low": _five_digits(low),
+        "pick_rate_high": _five_digits(high),
+    }
+    return pa.table({name: columns[name] for name in REPLIES.names}).cast(REPLIES)
 
 
 def _five_digits(values: Floats) -> Floats:

@@ -64,16 +64,12 @@ def keys_along(
     keys[begins] = 0
     np.bitwise_xor.accumulate(keys, out=keys)
     # No move leads from one game to the next: what came before a game is taken off again.
-    off = keys[begins] ^ _first_keys(boards[begins])
+    first = boards[begins]
+    # Nearly all games begin alike.
+    off = keys[begins] ^ _piece_keys(first[:1] if (first == first[:1]).all() else first)
     keys ^= np.repeat(off, np.diff(begins, append=len(boards)))
     _add_the_rest(keys, boards, castling, en_passant, white_to_move)
     return keys
-
-
-def _first_keys(boards: Squares) -> Keys:
-    """The pieces' share of the keys of games' first positions, nearly all of which are the same."""
-    alike = (boards == boards[:1]).all()
-    return np.repeat(_piece_keys(boards[:1]), len(boards)) if alike else _piece_keys(boards)
 
 
 def _changes(before: Squares, after: Squares, from_squares: Squares, to_squares: Squares) -> Keys:

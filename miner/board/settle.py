@@ -48,7 +48,7 @@ def settle(board: chess.Board) -> Settled:
     it must find the best way out.
     Source: quiescence search with alpha-beta bounds (common practice of chess programs).
     """
-    return _search(board.copy(stack=False), -MATED, MATED, _Depth())
+    return _search(board.copy(stack=False), -MATED, MATED)
 
 
 def settle_answer(board: chess.Board) -> Settled:
@@ -68,7 +68,7 @@ def _answer(board: chess.Board, alpha: int, beta: int, put_off: int) -> Settled 
         if put_off and board.is_check():
             found = _after_check(board, alpha, beta, put_off)
         else:
-            settled = _search(board, -beta, -alpha, _Depth(checks=_CHECKS))
+            settled = _search(board, -beta, -alpha, checks=_CHECKS)
             found = Settled(-settled.balance, settled.line)
         board.pop()
         if best is None or found.balance > best.balance:
@@ -93,27 +93,27 @@ def _after_check(board: chess.Board, alpha: int, beta: int, put_off: int) -> Set
     return worst
 
 
-@dataclass(frozen=True, slots=True)
-class _Depth:
-    ply: int = 0
-    checks: int = 0  # plies in which a check is tried like a capture
-    target: chess.Square | None = None  # of the last capture
-
-
-def _search(board: chess.Board, alpha: int, beta: int, depth: _Depth) -> Settled:
+def _search(
+    board: chess.Board,
+    alpha: int,
+    beta: int,
+    ply: int = 0,
+    checks: int = 0,  # plies in which a check is tried like a capture
+    target: chess.Square | None = None,  # of the last capture
+) -> Settled:
     in_check = board.is_check()
     if in_check and not any(board.generate_legal_moves()):
         return Settled(-MATED)
-    must_move = in_check and depth.ply < max(_ALL_EVASIONS, depth.checks + 1)
+    must_move = in_check and ply < max(_ALL_EVASIONS, checks + 1)
     best = Settled(-MATED) if must_move else Settled(material_balance(board, board.turn))
-    if depth.ply >= _PLIES:
+    if ply >= _PLIES:
         return best
     alpha = max(alpha, best.balance)
-    for move in _evasions(board) if must_move else _tries(board, depth):
+    for move in _evasions(board) if must_move else _tries(board, ply, checks, target):
         if alpha >= beta:
             break
         board.push(move)
-        found = _search(board, -beta, -alpha, _Depth(depth.ply + 1, depth.checks, move.to_square))
+        found = _search(board, -beta, -alpha, ply + 1, checks, move.to_square)
         board.pop()
         if -found.balance > best.balance:
             best = Settled(-found.balance, (move, *found.line))
@@ -121,15 +121,13 @@ def _search(board: chess.Board, alpha: int, beta: int, depth: _Depth) -> Settled
     return best
 
 
-def _tries(board: chess.Board, depth: _Depth) -> list[chess.Move]:
-    onto = chess.BB_ALL
-    if depth.target is not None and depth.ply >= _ALL_CAPTURES:
-        onto = chess.BB_SQUARES[depth.target]
+def _tries(board: chess.Board, ply: int, checks: int, target: chess.Square | None) -> list[chess.Move]:
+    onto = chess.BB_ALL if target is None or ply < _ALL_CAPTURES else chess.BB_SQUARES[target]
     moves = list(board.generate_legal_captures(to_mask=onto))
     promotions = board.generate_legal_moves(from_mask=board.pawns, to_mask=chess.BB_BACKRANKS)
     moves += [move for move in promotions if move.promotion == chess.QUEEN and not board.is_capture(move)]
     moves.sort(key=lambda move: _prospect(board, move), reverse=True)
-    if depth.ply < depth.checks:
+    if ply < checks:
         quiet = (move for move in board.generate_legal_moves() if not board.is_capture(move))
         moves += [move for move in quiet if not move.promotion and board.gives_check(move)]
     return moves

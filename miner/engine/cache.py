@@ -10,7 +10,7 @@ from pathlib import Path
 
 from miner.engine.identity import EngineIdentity
 from miner.engine.verdicts import Request, Verdict, mover
-from miner.errors import Place, StoreError
+from miner.errors import StoreError
 from miner.terms import Score
 
 FORMAT = 1
@@ -131,4 +131,4 @@ class VerdictCache:
             raise self._failure(what, advice) from error
 
     def _failure(self, what: str, advice: str) -> StoreError:
-        return StoreError(f"the cache of verdicts {what}", where=Place(str(self.path)), advice=advice)
+        return StoreError(f"the cache of verdicts {what}", where=self.path, advice=advice)

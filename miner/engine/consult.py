@@ -14,7 +14,7 @@ from miner.engine.dispatch import COMMIT_S, Dispatcher, Work, engine_options, fa
 from miner.engine.identity import find_engine
 from miner.engine.schedule import Found, Inquiry, Job, Schedule
 from miner.engine.uci import Dialogue, EngineLost
-from miner.errors import EngineFailed, Place
+from miner.errors import EngineFailed
 from miner.means import Means
 from miner.progress import Task
 
@@ -168,7 +168,7 @@ class Pool(Generic[Found]):
             await engine.kill()
             raise EngineFailed(
                 "the engine's program has changed during the run",
-                where=Place(str(dispatcher.program)),
+                where=dispatcher.program,
                 advice="run the stage again",
             )
         return engine
@@ -189,6 +189,5 @@ class Pool(Generic[Found]):
 
 
 def _first_of(failures: BaseExceptionGroup[BaseException]) -> BaseException:
-    """The first failure in a group, or in a group within it."""
     first = failures.exceptions[0]
     return _first_of(first) if isinstance(first, BaseExceptionGroup) else first

@@ -17,7 +17,7 @@ from miner.engine.identity import EngineIdentity, find_engine
 from miner.engine.schedule import Found, Job, Schedule
 from miner.engine.uci import Dialogue, EngineLost
 from miner.engine.verdicts import Verdict
-from miner.errors import EngineFailed, Place
+from miner.errors import EngineFailed
 from miner.means import Means, PoolLimits
 
 log = logging.getLogger(__name__)
@@ -152,7 +152,7 @@ def failed(program: Path, lost: EngineLost) -> EngineFailed:
     said = f"; it said last: {lost.said_last!r}" if lost.said_last else ""
     return EngineFailed(
         f"the engine is of no use: {lost.reason}{said}",
-        where=Place(str(program)),
+        where=program,
         advice="try it by hand with the command `uci`, or name another by --engine FILE",
     )
 

@@ -24,7 +24,7 @@ from miner.engine.identity import VARIABLE, EngineIdentity, find_engine
 from miner.engine.schedule import Found, Job
 from miner.engine.uci import Dialogue, EngineLost
 from miner.engine.verdicts import Request, Verdict
-from miner.errors import ClusterFailed, EngineFailed, EngineNotFound, MinerError, Place
+from miner.errors import ClusterFailed, EngineFailed, EngineNotFound, MinerError
 from miner.means import Means, PoolLimits
 
 log = logging.getLogger(__name__)
@@ -48,8 +48,6 @@ def work_off(dispatcher: Dispatcher[Found], cluster: Cluster, hash_mb: int) -> N
 
 @dataclass(frozen=True, slots=True)
 class _Wanted:
-    """The engine that workers are to have."""
-
     named: str  # where the run's machine has its program
     digest: str
     hash_mb: int
@@ -131,13 +129,13 @@ class _EnginesOfWorkers(Generic[Found]):
         if not self.unfit:
             return ClusterFailed(
                 "no worker of the cluster may run engines",
-                where=Place(self.cluster.address),
+                where=self.cluster.address,
                 advice=f"start some with `dask worker {self.cluster.address} --resources engine=2`, "
                 "the number of engines that each may run",
             )
         return EngineFailed(
             "; ".join(f"worker {address}: {why}" for address, why in self.unfit.items()),
-            where=Place(self.cluster.address),
+            where=self.cluster.address,
             advice=f"install the same engine on the workers, and name it there by {VARIABLE}",
         )
 

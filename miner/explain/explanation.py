@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import zip_longest
 
@@ -46,25 +47,33 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
 
     `forced_loss` is the expected score that every other move must lose for a retreat to be forced.
     """
+    reason, detail, plies = next(_reasons(evidence, forced_loss))
+    refutation = evidence.reply_line[1 : max(plies, 2)]
+    pattern = find_pattern(evidence, refutation) if REASONS[reason].is_tactical else None
+    return Explanation(reason, detail, pattern, refutation)
+
+
+def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[tuple[Reason, str, int]]:
+    """All reasons, that which weighs most first, with the moves of the reply's line that show each."""
     mate = explain_mate(evidence)
     if mate is not None and not mate.missed:
-        return _explanation(evidence, Reason.MATE, mate.detail, len(evidence.reply_line))
+        yield Reason.MATE, mate.detail, len(evidence.reply_line)
     material = explain_material(evidence)
     if material is not None and _decides(material, evidence):
-        return _explanation(evidence, Reason.MATERIAL, material.detail, material.plies)
+        yield Reason.MATERIAL, material.detail, material.plies
     tempo = explain_tempo(evidence, forced_loss=forced_loss)
     if tempo is not None and tempo.home:
-        return _explanation(evidence, Reason.TEMPO, tempo.detail, tempo.plies)
+        yield Reason.TEMPO, tempo.detail, tempo.plies
     king = explain_king(evidence)
     if king is not None:
-        return _explanation(evidence, Reason.KING, king.detail, _attack_plies(evidence, king))
+        yield Reason.KING, king.detail, _attack_plies(evidence, king)
     if material is not None:
-        return _explanation(evidence, Reason.MATERIAL, material.detail, material.plies)
+        yield Reason.MATERIAL, material.detail, material.plies
     if tempo is not None:
-        return _explanation(evidence, Reason.TEMPO, tempo.detail, tempo.plies)
+        yield Reason.TEMPO, tempo.detail, tempo.plies
     if mate is not None:
-        return _explanation(evidence, Reason.MATE, mate.detail, _SHOWN_PLIES)
-    return _explanation(evidence, Reason.POSITION, WORSE, _SHOWN_PLIES)
+        yield Reason.MATE, mate.detail, _SHOWN_PLIES
+    yield Reason.POSITION, WORSE, _SHOWN_PLIES
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +129,3 @@ def _attack_plies(evidence: Evidence, king: KingExposed) -> int:
             board.push(move)
             plies += 1
     return plies
-
-
-def _explanation(evidence: Evidence, reason: Reason, detail: str, plies: int) -> Explanation:
-    refutation = evidence.reply_line[1 : max(plies, 2)]
-    pattern = find_pattern(evidence, refutation) if REASONS[reason].is_tactical else None
-    return Explanation(reason, detail, pattern, refutation)

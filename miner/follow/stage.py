@@ -6,6 +6,7 @@ import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import chain, islice
 from typing import Any
 
 import duckdb
@@ -13,17 +14,16 @@ import pandas as pd
 import pyarrow as pa
 
 from miner.engine.consult import Engines
-from miner.errors import Place, StoreError
 from miner.finding.aftermath import seasons_of
 from miner.finding.finding import is_losing
 from miner.follow import asking, passages
 from miner.follow.asking import MOST_LATER_POINTS, LosingReply, Replies
-from miner.follow.models import Review, WonGame, candidates, models_among, review, review_choices
+from miner.follow.models import WonGame, candidates, models_among, review, review_choices
 from miner.follow.wins import model_rows, plan_rows, read_whole, sources_now, wins_of
 from miner.means import USUAL, Means
 from miner.schema import TABLES
 from miner.settings import FollowSettings, RankSettings, as_dict
-from miner.store import Manifest, Store, empty_tables, stage_before
+from miner.store import Manifest, Store, empty_tables
 from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.terms import BandScheme
 
@@ -43,20 +43,15 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
     EngineNotFound or EngineFailed if the engine is of no use, ClusterFailed.
     """
     judged_before, tallied = store.require("judge"), store.require("tally")
-    stale = store.out_of_date()
-    if stale in ("tally", "judge"):
-        raise StoreError(
-            f"the stage `{stage_before(stale)}` was run again since `{stale}`",
-            where=Place(str(store.root)),
-            advice=f"run `miner {stale}` first, or `miner run`",
-        )
+    store.require_current("tally", "judge")
     engines = Engines(means, judged_before.settings["hash_mb"])
     inputs = {"judge": judged_before.fingerprint, "engine": engines.identity.as_dict()}
-    manifest = store.manifest("follow")
-    is_current = store.is_current("follow", as_dict(settings), inputs)
-    if manifest is not None and is_current and not _can_do_better(manifest, store.require("read")):
-        log.info("the losing replies are followed already")
-        return manifest
+    if store.is_current("follow", as_dict(settings), inputs):
+        manifest = store.require("follow")
+        missing, sources = manifest.facts["sources_missing"], store.require("read").inputs["sources"]
+        if not manifest.facts["inconclusive"] and not sources_now(missing, sources):
+            log.info("the losing replies are followed already")
+            return manifest
     losing = _losing(store, judged_before.settings)
     if losing.empty:  # DuckDB cannot tell the columns of no files
         tables = empty_tables("follow")
@@ -69,14 +64,7 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
     return store.write_stage("follow", as_dict(settings), inputs, tables, facts | engines.work.facts)
 
 
-def _can_do_better(manifest: Manifest, read: Manifest) -> bool:
-    """Whether searches failed the last time, or sources were missing that are there again."""
-    missing = manifest.facts["sources_missing"]
-    return bool(manifest.facts["inconclusive"] or sources_now(missing, read.inputs["sources"]))
-
-
 def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:
-    """The rows of `judged` whose reply is losing by the thresholds of the judge."""
     thresholds = RankSettings(
         loss_threshold=judged_by["loss_threshold"], tempo_threshold=judged_by["tempo_threshold"]
     )
@@ -113,7 +101,6 @@ class _Inputs:
 def _tables(
     given: _Inputs, losing: pd.DataFrame, read: Manifest, tallied: dict[str, Any]
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
-    """All tables, and facts for the manifest."""
     connection, settings = given.connection, given.settings
     with given.engines.means.progress.task("finding games", total=4, unit="part") as task:
         count = passages.find_passages(connection, losing, BandScheme.of(tallied))
@@ -198,23 +185,14 @@ def _study_wins(given: _Inputs, read: Manifest) -> tuple[Rows, Rows, dict[str, A
 def _choose_models(given: _Inputs, wins: dict[LosingReply, list[WonGame]]) -> tuple[Rows, int]:
     """Rows of `model_games`, and how many games could not be reviewed."""
     most, nodes = given.settings.models, given.settings.model_nodes
-    chosen = [
-        (reply, game)
-        for reply, games in wins.items()
-        for game in candidates([game for game in games if game.is_whole])
-    ]
-    reviews = given.engines.ask("model games", "game", [review(game, nodes) for _, game in chosen])
-    seen = _by_reply([reply for reply, _ in chosen], reviews)
-    models = [(reply, model) for reply in seen for model in models_among(seen[reply], most)]
-    shown = given.engines.ask("moments", "game", [review_choices(model, nodes) for _, model in models])
+    chosen = [candidates([game for game in games if game.is_whole]) for games in wins.values()]
+    inquiries = [review(game, nodes) for game in chain(*chosen)]
+    reviews = given.engines.ask("model games", "game", inquiries)
+    seen = iter(reviews)
+    models = [models_among(islice(seen, len(games)), most) for games in chosen]
+    inquiries = [review_choices(model, nodes) for model in chain(*models)]
+    shown = iter(given.engines.ask("moments", "game", inquiries))
     rows: Rows = []
-    for reply, of_reply in _by_reply([reply for reply, _ in models], shown).items():
-        rows += model_rows(reply, of_reply)
+    for reply, of_reply in zip(wins, models, strict=True):
+        rows += model_rows(reply, islice(shown, len(of_reply)))
     return rows, sum(bool(result.failure) for result in reviews)
-
-
-def _by_reply(replies: list[LosingReply], reviews: list[Review]) -> dict[LosingReply, list[Review]]:
-    found: dict[LosingReply, list[Review]] = {}
-    for reply, seen in zip(replies, reviews, strict=True):
-        found.setdefault(reply, []).append(seen)
-    return found

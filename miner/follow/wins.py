@@ -192,7 +192,7 @@ def plan_rows(reply: LosingReply, wins: Sequence[WonGame], least: int) -> list[d
     ]
 
 
-def model_rows(reply: LosingReply, models: Sequence[Review]) -> list[dict[str, Any]]:
+def model_rows(reply: LosingReply, models: Iterable[Review]) -> list[dict[str, Any]]:
     """Rows of `model_games`: the models, the best first."""
     return [
         {

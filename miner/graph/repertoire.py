@@ -54,13 +54,13 @@ def read_repertoire(path: Path, side: Side) -> Repertoire:
     except (OSError, UnicodeDecodeError) as error:
         raise SourceError(
             f"the repertoire cannot be read: {error}",
-            where=Place(str(path)),
+            where=path,
             advice="give a PGN file in UTF-8, such as a chess program saves",
         ) from error
     if not moves:
         raise SourceError(
             f"the repertoire has no move for {side.capitalize()}",
-            where=Place(str(path)),
+            where=path,
             advice="give a PGN file with games or variations, a file for each side",
         )
     return Repertoire(side, {key: tuple(found) for key, found in moves.items()})
@@ -154,7 +154,6 @@ def reach_in_repertoire(store: Store, repertoire: Repertoire, bands: Sequence[st
 
 
 def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> pd.DataFrame:
-    """Reach of the positions against one band, the most frequent first."""
     ways = ways_of(repertoire, rated)
     reach, log_variance = reach_of(ways)
     table = pd.DataFrame(

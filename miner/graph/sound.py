@@ -113,24 +113,18 @@ def sound_reach(store: Store, soundness: float, bands: Sequence[str] = ()) -> pd
     replies, reach = store.read_table("replies"), store.read_table("reach").to_pandas()
     edges = edges_of(store.read_table("positions", ["key", "ply"]), replies, store.read_table("edges"))
     judged = store.read_table("judged", ["key", "move", "loss", "state"]).to_pandas()
-    forbidden = forbidden_edges(edges, judged, soundness)
+    losing = judged[(judged["state"] == "judged") & (judged["loss"] > soundness)]
+    rows = edges.rows(losing["key"].to_numpy(), losing["move"].to_numpy())
+    forbidden = np.isin(np.arange(len(edges.key)), rows)
     of_band = dict(tuple(replies.to_pandas().groupby("band")))
     wanted = reach[reach["band"].isin(bands)] if bands else reach
     parts = [
-        _of_band(edges, forbidden, of_band[band], rows, confidence) for band, rows in wanted.groupby("band")
+        _of_band(edges, forbidden, of_band[band], of_reach, confidence)
+        for band, of_reach in wanted.groupby("band")
     ]
     found = pd.concat(parts) if parts else wanted
     columns = ["key", "band", "steered_reach", "steered_log_variance"]
     return found.sort_values(["key", "band"], ignore_index=True)[columns]
-
-
-def forbidden_edges(edges: Edges, judged: pd.DataFrame, soundness: float) -> Flags:
-    """Which replies are known to lose more than `soundness`. Columns of `judged`: key, move, loss, state."""
-    losing = judged[(judged["state"] == "judged") & (judged["loss"] > soundness)]
-    forbidden = np.zeros(len(edges.key), dtype=np.bool_)
-    rows = edges.rows(losing["key"].to_numpy(), losing["move"].to_numpy())
-    forbidden[rows[rows >= 0]] = True
-    return forbidden
 
 
 def _of_band(

@@ -140,7 +140,6 @@ def walk(keys: Keys, moves: Moves, games: Ints, ways_of: Callable[[Keys], Ways])
 
 
 def _graph(replies: _Replies, found: _Found) -> Graph:
-    """The found positions in the order of their keys."""
     places, plies, fens, paths = zip(*found.levels, strict=True)
     order = np.argsort(np.concatenate(places))
     found.levels.clear()  # they and the ordered ones together would be the most that the walk holds

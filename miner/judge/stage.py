@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import replace
 from itertools import chain
 from typing import Any
@@ -36,11 +35,11 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
     tally = store.require("tally")
     engines = Engines(means, settings.hash_mb)
     inputs = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}
-    manifest = store.manifest("judge")
-    is_current = store.is_current("judge", as_dict(settings), inputs)
-    if manifest is not None and is_current and not manifest.facts["inconclusive"]:
-        log.info("the replies are judged already")
-        return manifest
+    if store.is_current("judge", as_dict(settings), inputs):
+        manifest = store.require("judge")
+        if not manifest.facts["inconclusive"]:
+            log.info("the replies are judged already")
+            return manifest
 
     tallied = store.read_table("positions", ["key", "fen", "games"])
     supported = with_support(settings, tallied)
@@ -55,7 +54,9 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
     positions = positions_of(found, tallied)
     judged = engines.ask("judging", "positions", [inquire(position, settings) for position in positions])
     judgements = list(chain.from_iterable(judged))
-    tables = {"judged": judged_table(judgements, engines.identity.name)}
+    judgements.sort(key=lambda judgement: (judgement.position.key, judgement.candidate.packed))
+    rows = [_row(judgement, engines.identity.name) for judgement in judgements]
+    tables = {"judged": pa.Table.from_pylist(rows, schema=JUDGED)}
     facts = _facts(judgements, len(positions), engines.work) | {"min_games": supported.min_games}
     return store.write_stage("judge", as_dict(settings), inputs, tables, facts)
 
@@ -64,12 +65,6 @@ def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:
     """The settings with the games that a reply needs in a store with these positions."""
     games = pc.max(positions["games"]).as_py() or 0
     return replace(settings, min_games=settings.enough_games(games))
-
-
-def judged_table(judgements: Iterable[Judgement], engine: str) -> pa.Table:
-    """The judgements as the table `judged`, in the order of keys and moves."""
-    ordered = sorted(judgements, key=lambda judgement: (judgement.position.key, judgement.candidate.packed))
-    return pa.Table.from_pylist([_row(judgement, engine) for judgement in ordered], schema=JUDGED)
 
 
 def _row(judgement: Judgement, engine: str) -> dict[str, Any]:

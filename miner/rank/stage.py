@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.curve.fit import fit_curves
-from miner.errors import Place, SourceError, StoreError, UsageError
+from miner.errors import Place, SourceError, UsageError
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
 from miner.finding.finding import is_losing
@@ -21,7 +21,7 @@ from miner.rank.afterwards import REPLY, with_aftermath
 from miner.rank.worth import part_observed, reached, within_price, worth_of
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
-from miner.store import Manifest, Store, digest_of, stage_before
+from miner.store import Manifest, Store, digest_of
 from miner.terms import BandScheme, Kind, Score, Side
 
 _BEST_LINE_PLIES = 8  # of the best line as it is shown
@@ -71,13 +71,7 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
     cannot be read.
     """
     judged_before, tallied = store.require("judge"), store.require("tally")
-    stale = store.out_of_date()
-    if stale in ("tally", "judge", "follow"):
-        raise StoreError(
-            f"the stage `{stage_before(stale)}` was run again since `{stale}`",
-            where=Place(str(store.root)),
-            advice=f"run `miner {stale}` first, or `miner run`",
-        )
+    store.require_current("tally", "judge", "follow")
     check_thresholds(settings, judged_before.settings)
     bands = store.bands
     bands.require(settings.bands)

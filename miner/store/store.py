@@ -375,6 +375,16 @@ class Store:
                 return stage
         return None
 
+    def require_current(self, *stages: str) -> None:
+        """Raise StoreError if one of these stages is the first that is out of date."""
+        stale = self.out_of_date()
+        if stale in stages:
+            raise StoreError(
+                f"the stage `{stage_before(stale)}` was run again since `{stale}`",
+                where=self.root,
+                advice=f"run `miner {stale}` first, or `miner run`",
+            )
+
     def _fingerprint(self, stage: str) -> str | None:
         manifest = self.manifest(stage)
         return manifest.fingerprint if manifest else None

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from miner import stats
 from miner.arrays import Floats, Ints
-from miner.errors import Place, UsageError
+from miner.errors import UsageError
 from miner.graph.sound import Steps, steer_for_both
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
@@ -46,14 +46,14 @@ def _earlier_store(store: Store, settings: TallySettings) -> Store:
     if earlier.root.resolve() == store.root.resolve():
         raise UsageError(
             "a store cannot be its own prior",
-            where=Place(settings.prior),
+            where=settings.prior,
             advice="name the store of another, larger database",
         )
     names = earlier.require("tally").facts["bands"]
     if names != list(settings.bands.names):
         raise UsageError(
             f"the prior was tallied by other rating bands: {', '.join(names)}",
-            where=Place(settings.prior),
+            where=settings.prior,
             advice="tally both stores with the same --band-edges",
         )
     return earlier
@@ -186,27 +186,16 @@ def _replies_table(
     cell = choices.cell[has_way]
     score_sum = np.bincount(cell, counted["score_sum"].to_numpy(), minlength=choices.played.size)
     rating_sum, games = counted["rating_sum"].to_numpy(), counted["games"].to_numpy()
-    table = pa.table(
-        {
-            "key": counted["key"],
-            "band": _names(settings.bands.names, band),
-            "move": counted["move"],
-            "games": counted["games"],
-            "players": counted["players"],
-            "games_unknown": counted["games_unknown"],
-            "score_sum": counted["score_sum"],
-            "mean_rating": pa.array(rating_sum / games, mask=rating_sum == 0),
-            "games_at_position": choices.played.ravel()[cell].astype(np.int64),
-            "score_sum_at_position": score_sum[cell],
-            "players_at_position": counted["players_at_position"],
-            "games_squared": counted["games_squared"],
-            "games_squared_at_position": counted["games_squared_at_position"],
-            "pick_rate": _five_digits(successes / (successes + failures)),
-            "pick_rate_low": _five_digits(low),
-            "pick_rate_high": _five_digits(high),
-        }
-    )
-    return table.cast(REPLIES)
+    columns = dict(zip(counted.column_names, counted.columns, strict=True)) | {
+        "band": _names(settings.bands.names, band),
+        "mean_rating": pa.array(rating_sum / games, mask=rating_sum == 0),
+        "games_at_position": choices.played.ravel()[cell].astype(np.int64),
+        "score_sum_at_position": score_sum[cell],
+        "pick_rate": _five_digits(successes / (successes + failures)),
+        "pick_rate_low": _five_digits(low),
+        "pick_rate_high": _five_digits(high),
+    }
+    return pa.table({name: columns[name] for name in REPLIES.names}).cast(REPLIES)
 
 
 def _five_digits(values: Floats) -> Floats:
@@ -222,7 +211,6 @@ def _five_digits(values: Floats) -> Floats:
 
 
 def _names(names: tuple[str, ...], which: Any) -> Any:
-    """Names by their places, as Arrow strings."""
     return pa.array(names, pa.string()).take(pa.array(which))
 
 
@@ -246,7 +234,6 @@ def _positions_table(graph: Graph, choices: Choices, names: pa.Table) -> pa.Tabl
 def _reach_table(
     choices: Choices, graph: Graph, rates: Rates, per_band: pa.Table, names: tuple[str, ...]
 ) -> pa.Table:
-    """Plain and steered reach of every position, for each band that has games there."""
     known = graph.parent >= 0
     parents = graph.parent[known]
     steps = Steps.between(parents, graph.child[known], len(graph.keys))

@@ -21,7 +21,7 @@ from miner.schema import JUDGED
 from miner.settings import SteerSettings
 from miner.steer.advice import Advice, taken_away
 from miner.steer.expectimax import Worth, coefficients_drawn, curve_worth, engine_worth, value
-from miner.steer.grow import Ask, Looked, Question, grow, look
+from miner.steer.grow import Ask, Growth, Looked, Question, look
 from miner.steer.tallied import TalliedTree, lay_out
 from miner.store import Store
 from miner.terms import BandScheme, Side
@@ -63,7 +63,7 @@ def advise(
     _require_answers(tallied, root, side, band, repertoire)
     fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
     with _asking(tallied, settings, means) as ask:
-        tree = grow(tallied, root, side, settings, ask, fixed)
+        tree = Growth(tallied, side, settings, fixed).tree(root, ask)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
         worth, source = worth_in(store, bands, band, settings.draws)

@@ -16,7 +16,7 @@ import pandas as pd
 from miner.cli.terminal import Bars
 from miner.curve.fit import Curves
 from miner.engine.identity import find_engine
-from miner.finding.losing import is_losing
+from miner.finding.finding import is_losing
 from miner.judge.stage import judge
 from miner.means import Means
 from miner.rank.stage import rank

@@ -10,7 +10,7 @@ each counts, which is the one that was disturbed least.
 from __future__ import annotations
 
 import argparse
-import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -25,11 +25,10 @@ YARDSTICK = "import pyarrow, chess, typer"
 
 def cpu_s(words: list[str]) -> float:
     """Processor time of a process and of those that it started, whatever its exit code."""
-    before = os.times()
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run([sys.executable, *words], cwd=ROOT, capture_output=True, check=False)
-    after = os.times()
-    user = after.children_user - before.children_user
-    return user + after.children_system - before.children_system
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
 
 
 def main() -> None:

@@ -11,11 +11,11 @@ import math
 import re
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, Protocol, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
 from miner.errors import UsageError
 from miner.terms import BandScheme
@@ -41,44 +41,33 @@ class Option:
     given_as: type[Any] | None = None  # None: by the setting's type
 
 
-class _Check(Protocol):
-    def check(self, name: str, value: Any) -> None:
-        """Raise UsageError for a value that cannot be."""
+def _at_least(least: int, advice: str) -> Callable[[str, int], None]:
+    def check(name: str, value: int) -> None:
+        _require(value >= least, f"{name} {value} is below {least}", advice)
+
+    return check
 
 
-@dataclass(frozen=True, slots=True)
-class _AtLeast:
-    least: int
-    advice: str
-
-    def check(self, name: str, value: int) -> None:
-        _require(value >= self.least, f"{name} {value} is below {self.least}", self.advice)
+def _is_share(name: str, value: float) -> None:
+    _require(0.0 <= value <= 1.0, f"{name} {value} is not a share", "give a number from 0 to 1")
 
 
-class _IsShare:
-    def check(self, name: str, value: float | tuple[float, ...]) -> None:
-        for share in value if isinstance(value, tuple) else (value,):
-            _require(0.0 <= share <= 1.0, f"{name} {share} is not a share", "give a number from 0 to 1")
+def _gives_interval(name: str, value: float) -> None:
+    advice = "give a number between 0 and 1, such as 0.9"
+    _require(0.0 < value < 1.0, f"{name} {value} gives no interval", advice)
 
 
-class _IsConfidence:
-    def check(self, name: str, value: float) -> None:
-        advice = "give a number between 0 and 1, such as 0.9"
-        _require(0.0 < value < 1.0, f"{name} {value} gives no interval", advice)
+def _is_date(name: str, value: str) -> None:
+    fine = re.fullmatch(r"([0-9]{4}(\.[0-9]{2}){0,2})?", value)
+    _require(bool(fine), f"{name} {value!r} is no date", "write 2024, 2024.09 or 2024.09.15")
 
 
-class _IsDate:
-    def check(self, name: str, value: str) -> None:
-        fine = re.fullmatch(r"([0-9]{4}(\.[0-9]{2}){0,2})?", value)
-        _require(bool(fine), f"{name} {value!r} is no date", "write 2024, 2024.09 or 2024.09.15")
-
-
-Share = Annotated[float, _IsShare()]
-Confidence = Annotated[float, _IsConfidence()]
-Date = Annotated[str, _IsDate()]  # YYYY or YYYY.MM or YYYY.MM.DD; empty: any
-FromZero = Annotated[int, _AtLeast(0, "give 0 or more")]
-FromOne = Annotated[int, _AtLeast(1, "give 1 or more")]
-Support = Annotated[int, _AtLeast(0, "give 0 for what suits the data")]  # games; 0: grows with the data
+Share = Annotated[float, _is_share]
+Confidence = Annotated[float, _gives_interval]
+Date = Annotated[str, _is_date]  # YYYY or YYYY.MM or YYYY.MM.DD; empty: any
+FromZero = Annotated[int, _at_least(0, "give 0 or more")]
+FromOne = Annotated[int, _at_least(1, "give 1 or more")]
+Support = Annotated[int, _at_least(0, "give 0 for what suits the data")]  # games; 0: grows with the data
 
 
 @cache
@@ -101,14 +90,14 @@ class _Checked:
         stage: Any = type(self)
         for name, (kind, notes) in settings_in(stage).items():
             value = getattr(self, name)
-            is_list = get_origin(kind) is tuple
-            choices = get_args(kind)[0] if is_list else kind
-            if get_origin(choices) is Literal:
-                for one in value if is_list else (value,):
-                    _require_choice(name, one, get_args(choices))
+            words, chosen = (get_args(kind)[0], value) if get_origin(kind) is tuple else (kind, (value,))
+            if get_origin(words) is Literal:
+                advice = f"choose one of {', '.join(get_args(words))}"
+                for word in chosen:
+                    _require(word in get_args(words), f"{name} {word!r} is unknown", advice)
             for note in notes:
                 if not isinstance(note, Option):
-                    note.check(name, value)
+                    note(name, value)
         self._check()
 
     def _check(self) -> None:
@@ -117,7 +106,10 @@ class _Checked:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ReadSettings(_Checked):
-    """Which games are read, how far, and what becomes of the players' names."""
+    """Which games are read, how far, and what becomes of the players' names.
+
+    Empty lists and dates, and ratings of 0, let all games pass; with others, games without a rating do not.
+    """
 
     plies: Annotated[int, Option("Half-moves of each game that are kept (default 30).")] = 30
     names: Annotated[
@@ -130,7 +122,7 @@ class ReadSettings(_Checked):
         Date, Option("Only games from this date on, e.g. 2024 or 2024.09.15.", metavar="DATE")
     ] = ""
     until: Annotated[Date, Option("Only games up to this date.", metavar="DATE")] = ""
-    events: Annotated[  # parts of an Event tag, any of which must occur, in upper or lower case; empty: any
+    events: Annotated[  # any of which must occur, in upper or lower case
         tuple[str, ...],
         Option("Only games whose event contains this. May be given again.", "event", metavar="TEXT"),
     ] = ()
@@ -145,12 +137,8 @@ class ReadSettings(_Checked):
         tuple[Result, ...], Option("Only 1-0, 0-1 or 1/2-1/2. May be given again.", "result")
     ] = ()
     rated: Annotated[Rated, Option("Rated or casual games only, by the event's name.")] = "any"
-    min_rating: Annotated[  # a game with a missing rating passes only if 0
-        int, Option("Only games in which both players have this rating or more.")
-    ] = 0
-    max_rating: Annotated[  # 0: any
-        int, Option("Only games in which both players have this rating or less.")
-    ] = 0
+    min_rating: Annotated[int, Option("Only games in which both players have this rating or more.")] = 0
+    max_rating: Annotated[int, Option("Only games in which both players have this rating or less.")] = 0
 
     def _check(self) -> None:
         _require(1 <= self.plies <= 255, f"plies {self.plies} is out of range", "keep 1 to 255 plies")
@@ -222,7 +210,7 @@ class JudgeSettings(_Checked):
     ] = 0
     min_players: Annotated[
         int,
-        _AtLeast(0, "give 0 for any number"),
+        _at_least(0, "give 0 for any number"),
         Option("Different players among them, at least (default 3)."),
     ] = 3  # where players are known
     min_pick_rate: Annotated[
@@ -243,12 +231,10 @@ class JudgeSettings(_Checked):
             metavar="N,N,...",
         ),
     ] = (100_000, 400_000, 1_600_000)
-    keep: Annotated[  # share of the threshold that must be lost to go one stage on
-        tuple[float, ...], _IsShare()
-    ] = (0.45, 0.85)
+    keep: tuple[float, ...] = (0.45, 0.85)  # share of the threshold that must be lost to go one stage on
     loss_threshold: Share = 0.10  # expected score
     tempo_threshold: Share = 0.05  # the same for a tempo lost by force
-    hash_mb: Annotated[int, _AtLeast(1, "give each engine 1 MiB or more")] = 16
+    hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 16
 
     def _check(self) -> None:
         _require(
@@ -257,6 +243,8 @@ class JudgeSettings(_Checked):
             "list at least two budgets, the smallest first",
         )
         _require(len(self.keep) >= 1, "keep is empty", "give a share of the threshold for each stage")
+        for share in self.keep:
+            _is_share("keep", share)
         _require(
             0.0 <= self.min_points < math.inf,
             f"min_points {self.min_points} is no number of points",
@@ -301,9 +289,9 @@ class RankSettings(_Checked):
     """Which losing replies become findings, and in whose interest."""
 
     side: Annotated[Taught, Option("The side that is taught (default: both).")] = "both"
-    bands: Annotated[  # empty: all
+    bands: Annotated[
         tuple[str, ...], Option("Only this rating band, e.g. 1000-1199. May be given again.", "band")
-    ] = ()
+    ] = ()  # all
     loss_threshold: Share = 0.10
     tempo_threshold: Share = 0.05
     hold_share: Share = 0.5  # of its threshold that a finding must have lost at the budget before, too
@@ -387,11 +375,8 @@ def load_settings(path: Path) -> Settings:
     try:
         with path.open("rb") as file:
             text = file.read(_LONGEST_FILE + 1)
-        _require(
-            len(text) <= _LONGEST_FILE,
-            f"settings file {path}: it is too large for settings",
-            "see that it is the file you mean",
-        )
+        what = f"settings file {path}: it is too large for settings"
+        _require(len(text) <= _LONGEST_FILE, what, "see that it is the file you mean")
         data = tomllib.loads(text.decode("utf-8").replace("\r\n", "\n"))
     except OSError as error:
         raise UsageError(
@@ -409,37 +394,26 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
 
     Raises UsageError for an unknown name or a value of the wrong kind.
     """
-    stages = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
+    stages: dict[str, Any] = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
     for table in tables:
-        _require(
-            table in stages, f"{where}: no table is called {table}", f"the tables are {', '.join(stages)}"
-        )
-    return Settings(
-        **{
-            stage: _stage_from(kind, tables.get(stage, {}), f"{where}, [{stage}]")
-            for stage, kind in stages.items()
-        }
-    )
+        advice = f"the tables are {', '.join(stages)}"
+        _require(table in stages, f"{where}: no table is called {table}", advice)
+    made = {
+        name: _stage_from(kind, tables.get(name, {}), f"{where}, [{name}]") for name, kind in stages.items()
+    }
+    return Settings(**made)
 
 
 def _stage_from(kind: Any, values: Any, where: str) -> Any:
+    advice = "write [read], [tally], [judge], [follow], [rank] or [steer]"
+    _require(isinstance(values, dict), f"{where} is not a table", advice)
+    known, advice = settings_in(kind), f"the settings are {', '.join(sorted(settings_in(kind)))}"
+    for name in values:
+        _require(name in known, f"{where}: no setting is called {name}", advice)
     defaults = kind()
-    _require(
-        isinstance(values, dict),
-        f"{where} is not a table",
-        "write [read], [tally], [judge], [follow], [rank] or [steer]",
-    )
-    known = {one.name for one in dataclasses.fields(defaults)}
-    given: dict[str, Any] = {}
-    for name, value in values.items():
-        _require(
-            name in known,
-            f"{where}: no setting is called {name}",
-            f"the settings are {', '.join(sorted(known))}",
-        )
-        given[name] = _like(getattr(defaults, name), value, f"{where}, {name}")
+    given = {name: _like(getattr(defaults, name), one, f"{where}, {name}") for name, one in values.items()}
     try:
-        return dataclasses.replace(defaults, **given)
+        return kind(**given)
     except UsageError as error:
         raise UsageError(f"{where}: {error.what}", advice=error.advice) from error
 
@@ -490,7 +464,3 @@ def _toml_value(value: Any) -> str:
 def _require(fine: bool, what: str, advice: str) -> None:
     if not fine:
         raise UsageError(what, advice=advice)
-
-
-def _require_choice(name: str, value: str, choices: tuple[str, ...]) -> None:
-    _require(value in choices, f"{name} {value!r} is unknown", f"choose one of {', '.join(choices)}")

@@ -179,7 +179,7 @@ def test_readme_explains_the_columns_of_the_csv() -> None:
 
 def test_formats_of_the_export_are_named() -> None:
     """All of them, and no other, in README and in the command's help."""
-    export: Any = typer.main.get_command(app).commands["export"]  # type: ignore[attr-defined]
+    export: Any = typer.main.get_command(app).commands["export"].loaded  # type: ignore[attr-defined]
     [target] = [option for option in export.params if "--to" in option.opts]
 
     assert f"a file's name ends in: {alternatives(f'`{suffix}`' for suffix in FORMATS)}." in README

@@ -11,7 +11,7 @@ import pytest
 import miner
 from miner import pipeline
 from miner.cli.app import COMMANDS
-from miner.store import Store
+from miner.store import STAGES, Store
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -81,6 +81,13 @@ def test_commands_load_nothing_that_few_need() -> None:
     modules = ", ".join(f"miner.cli.{one}" for one in sorted(set(COMMANDS.values())))
 
     assert loaded_by(modules, "scipy.interpolate", "scipy.stats", "distributed", "fsspec") == "[]"
+
+
+def test_only_stages_have_a_stage_file() -> None:
+    """Whoever looks for what a stage does finds one file of that name for each stage, and no other."""
+    found = {file.parent.name for file in (ROOT / "miner").rglob("stage.py")}
+
+    assert found == set(STAGES)
 
 
 def test_help_loads_no_command() -> None:

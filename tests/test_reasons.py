@@ -11,7 +11,7 @@ from miner.lesson.exercises import as_exercises
 from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
 from miner.lesson.sentences import say_words, why_words
 from miner.reasons import PATTERNS, REASONS, Pattern, Reason, Words
-from miner.report.mistakes import Details, mistake
+from miner.report.contents import Details, mistake
 from miner.schema import FINDINGS, METHODS
 from tests.conftest import ROOT
 from tests.export.examples import vienna

@@ -26,6 +26,15 @@ def parse_uci_line(board: chess.Board, line: Sequence[str]) -> tuple[chess.Move,
     return tuple(moves)
 
 
+def parse_san_line(board: chess.Board, line: Iterable[str]) -> list[chess.Move]:
+    """The moves of a line in SAN that begins at `board`.
+
+    Raises ValueError at the first move that is malformed or illegal where it stands.
+    """
+    board = board.copy(stack=False)
+    return [board.push_san(san) for san in line]
+
+
 def after(board: chess.Board, moves: Iterable[chess.Move]) -> chess.Board:
     """The board that legal `moves` lead to; `board` itself stays as it is."""
     board = board.copy(stack=False)

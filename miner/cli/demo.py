@@ -11,12 +11,10 @@ from typing import Annotated
 import typer
 
 from miner import pipeline
-from miner.cli.export import export
-from miner.cli.lesson import lesson
+from miner.cli.findings import export, report
+from miner.cli.lesson import lesson, plan
 from miner.cli.options import ENGINES, GivenMeans, MeansOf
-from miner.cli.plan import plan
 from miner.cli.pupils import pupils
-from miner.cli.report import report
 from miner.cli.show import show
 from miner.cli.steer import steer
 from miner.cli.terminal import stage_line

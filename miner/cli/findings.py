@@ -1,11 +1,19 @@
-"""The findings of a store, as the commands that show them open them."""
+"""The findings of a store as the commands open them; `miner export`, `report`: as files."""
 
 from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
 
 import pyarrow as pa
 import typer
 
+from miner.cli import options
+from miner.export.formats import FORMATS
+from miner.export.formats import export as write
+from miner.report import report as write_report
 from miner.store import Store
+from miner.terms import alternatives
 
 
 def open_findings(store: Store) -> pa.Table:
@@ -21,3 +29,30 @@ def open_findings(store: Store) -> pa.Table:
             err=True,
         )
     return store.read_table("findings")
+
+
+def export(
+    store: options.StoreDir,
+    to: Annotated[
+        list[Path],
+        typer.Option("--to", metavar="FILE", help=f"Ends in {alternatives(FORMATS)}. May be given again."),
+    ],
+) -> None:
+    """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
+    findings = open_findings(Store.open(store))
+    write(findings, to)
+    for file in to:
+        typer.echo(f"wrote {file} ({findings.num_rows:,} findings)")
+
+
+def report(
+    store: options.StoreDir,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="The page; its name ends in .html.")
+    ] = Path("report.html"),
+) -> None:
+    """Write the findings as one page of HTML with boards, filters and an opening map; it needs no network."""
+    opened = Store.open(store)
+    findings = open_findings(opened)
+    size = write_report(opened, out)
+    typer.echo(f"wrote {out} ({findings.num_rows:,} findings, {size / 1e6:.1f} MB)")

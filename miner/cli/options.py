@@ -131,22 +131,24 @@ def _given_as(hint: Any) -> Any:
     """A list of numbers is given as one word with commas, one of words by an option that is given again."""
     if get_origin(hint) is not tuple:
         return hint
-    return str if get_args(hint)[0] is int else list[str]
+    return str if get_args(hint)[0] in (int, float) else list[str]
 
 
 def _value_of(hint: Any, setting: str, given: Any) -> Any:
     if isinstance(given, list):
         return tuple(given)
-    return numbers(f"--{setting.replace('_', '-')}", given) if get_origin(hint) is tuple else given
+    if get_origin(hint) is tuple:
+        return numbers(f"--{setting.replace('_', '-')}", given, get_args(hint)[0])
+    return given
 
 
-def numbers(name: str, text: str) -> tuple[int, ...]:
-    """The whole numbers of a list such as 800,1000.
+def numbers(name: str, text: str, kind: Callable[[str], Any] = int) -> tuple[Any, ...]:
+    """The numbers of a list such as 800,1000, of the `kind` that is asked for.
 
     Raises UsageError for anything else.
     """
     try:
-        return tuple(int(part.replace("_", "")) for part in text.split(","))
+        return tuple(kind(part.replace("_", "")) for part in text.split(","))
     except ValueError as error:
         raise UsageError(
             f"{name} {text!r} is no list of numbers", advice="write them with commas, e.g. 800,1000,1200"

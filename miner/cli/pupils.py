@@ -14,7 +14,7 @@ from miner.cli.lesson import PaperSize, keys_of
 from miner.cli.terminal import Bars, ledger_line
 from miner.errors import UsageError
 from miner.lesson.files import write_files
-from miner.lesson.layout import Paper
+from miner.lesson.sheets import Paper
 from miner.pupils.check import check_games
 from miner.pupils.pages import EXERCISES, pupils_files
 from miner.pupils.roster import read_roster

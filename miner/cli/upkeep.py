@@ -141,9 +141,7 @@ def check(
         )
 
 
-def unlock(
-    store: options.StoreDir,
-) -> None:
+def unlock(store: options.StoreDir) -> None:
     """Let others write to a remote store (s3:// or the like) whose writer was killed on another machine.
 
     Make sure that it is dead: two runs at once damage the store. A folder needs no such thing.

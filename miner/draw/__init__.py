@@ -1,1 +1,1 @@
-"""What pages and sheets draw with: boards, and the typesetter."""
+"""Boards as SVG, and templates to pages of HTML and PDF."""

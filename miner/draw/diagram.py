@@ -1,6 +1,10 @@
-"""A board as printed books draw it, for black-and-white printers and copiers."""
+"""A board as printed books draw it, on paper for black-and-white printers and copiers, and on pages."""
 
 from __future__ import annotations
+
+import html
+import re
+from collections.abc import Callable
 
 import chess
 import chess.svg
@@ -12,9 +16,19 @@ _MARGIN = 26
 _BESIDE = 40
 _SIDE = 8 * SQUARE
 _FRAME = 2
-_GREY = "#d4d4d4"  # dark enough after copying, light enough for a black piece to stand out
 _HATCH = 9
-_FONT = 'font-family="Libertinus Serif" font-size="24"'
+_PRINTED = {
+    "light": 'fill="#fff"',
+    "dark": 'fill="#d4d4d4"',  # dark enough after copying, light enough for a black piece to stand out
+    "hatched": 'stroke="#000" stroke-width="0.9" fill="none"',
+    "frame": f'fill="none" stroke="#000" stroke-width="{_FRAME}"',
+    "to-move white": f'fill="#fff" stroke="#000" stroke-width="{_FRAME}"',
+    "to-move black": f'fill="#000" stroke="#000" stroke-width="{_FRAME}"',
+    "coordinate": 'text-anchor="middle" font-family="Libertinus Serif" font-size="24"',
+}
+"""How the parts of a diagram look on paper, by the class that they have on a page of HTML."""
+
+Look = Callable[[str], str]
 
 
 def diagram_svg(
@@ -23,24 +37,36 @@ def diagram_svg(
     orientation: chess.Color = chess.WHITE,
     coordinates: bool = True,
     hatched: bool = False,
+    label: str | None = None,
 ) -> str:
     """The board as SVG in black, white and grey; with `hatched` in black and white only.
 
     `orientation` is the side at the bottom. As in print, the side to move is told by a small square beside
-    the board, white or black, at that side's end of it.
+    the board, white or black, at that side's end of it. With a `label`, which is read out to those who do not
+    see it, the diagram is for a page of HTML that holds `piece_symbols` once: its pieces refer to them, and
+    its parts have classes for the page's style instead of colours.
     """
     left = _MARGIN if coordinates else _FRAME
     width, height = left + _SIDE + _BESIDE, _SIDE + 2 * _FRAME + (_MARGIN if coordinates else 0)
+    look: Look = _PRINTED.__getitem__ if label is None else 'class="{}"'.format
+    kind = (
+        f'xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
+        if label is None
+        else f'class="diagram" viewBox="0 0 {width} {height}" role="img" aria-label="{html.escape(label)}"'
+    )
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
-        f'width="{width}" height="{height}">',
-        f'<g transform="translate({left} {_FRAME})">',
-        f'<rect width="{_SIDE}" height="{_SIDE}" fill="#fff"/>',
-        _dark_squares(hatched),
-        *(_piece(board, square, orientation, hatched) for square in chess.SquareSet(board.occupied)),
-        f'<rect width="{_SIDE}" height="{_SIDE}" fill="none" stroke="#000" stroke-width="{_FRAME}"/>',
-        _side_to_move(board.turn, orientation),
-        _coordinates(orientation) if coordinates else "",
+        f'<svg {kind}><g transform="translate({left} {_FRAME})">',
+        f'<rect width="{_SIDE}" height="{_SIDE}" {look("light")}/>',
+        _dark_squares(hatched, look),
+        *(
+            _drawn_piece(board, square, orientation, hatched)
+            if label is None
+            else _piece_reference(board, square, orientation)
+            for square in chess.SquareSet(board.occupied)
+        ),
+        f'<rect width="{_SIDE}" height="{_SIDE}" {look("frame")}/>',
+        _side_to_move(board.turn, orientation, look),
+        _coordinates(orientation, look) if coordinates else "",
         "</g></svg>",
     ]
     return "".join(parts)
@@ -52,13 +78,13 @@ def _corner(square: chess.Square, orientation: chess.Color) -> tuple[int, int]:
     return column * SQUARE, row * SQUARE
 
 
-def _dark_squares(hatched: bool) -> str:
+def _dark_squares(hatched: bool, look: Look) -> str:
     corners = [_corner(square, chess.WHITE) for square in chess.SquareSet(chess.BB_DARK_SQUARES)]
-    if not hatched:
+    if hatched:
+        path = "".join(_hatching(x, y) for x, y in corners)
+    else:
         path = "".join(f"M{x} {y}h{SQUARE}v{SQUARE}h-{SQUARE}z" for x, y in corners)
-        return f'<path d="{path}" fill="{_GREY}"/>'
-    strokes = "".join(_hatching(x, y) for x, y in corners)
-    return f'<path d="{strokes}" stroke="#000" stroke-width="0.9" fill="none"/>'
+    return f'<path d="{path}" {look("hatched" if hatched else "dark")}/>'
 
 
 def _hatching(x: int, y: int) -> str:
@@ -70,36 +96,62 @@ def _hatching(x: int, y: int) -> str:
     return "".join(strokes)
 
 
-def _piece(board: chess.Board, square: chess.Square, orientation: chess.Color, hatched: bool) -> str:
-    piece = board.piece_at(square)
-    assert piece is not None, f"the occupied square {chess.square_name(square)} is empty"
+def _drawn_piece(board: chess.Board, square: chess.Square, orientation: chess.Color, hatched: bool) -> str:
     x, y = _corner(square, orientation)
-    drawn = chess.svg.PIECES[piece.symbol()]
     # On hatching, a piece needs a clear ground, as it has in print.
     ground = hatched and chess.BB_SQUARES[square] & chess.BB_DARK_SQUARES
     clear = f'<circle cx="{SQUARE / 2}" cy="24" r="17" fill="#fff"/>' if ground else ""
-    return f'<g transform="translate({x} {y})">{clear}{drawn}</g>'
+    return f'<g transform="translate({x} {y})">{clear}{chess.svg.PIECES[_letter(board, square)]}</g>'
 
 
-def _side_to_move(turn: chess.Color, orientation: chess.Color) -> str:
+def _piece_reference(board: chess.Board, square: chess.Square, orientation: chess.Color) -> str:
+    x, y = _corner(square, orientation)
+    name = f"piece-{_letter(board, square)}"
+    return f'<use href="#{name}" x="{x}" y="{y}" width="{SQUARE}" height="{SQUARE}"/>'
+
+
+def _letter(board: chess.Board, square: chess.Square) -> str:
+    piece = board.piece_at(square)
+    assert piece is not None, f"the occupied square {chess.square_name(square)} is empty"
+    return piece.symbol()
+
+
+def _side_to_move(turn: chess.Color, orientation: chess.Color, look: Look) -> str:
     size = 20
     y = _SIDE - size - 2 if turn == orientation else 2
-    fill = "#fff" if turn == chess.WHITE else "#000"
-    return (
-        f'<rect x="{_SIDE + 12}" y="{y}" width="{size}" height="{size}" fill="{fill}" stroke="#000" '
-        f'stroke-width="{_FRAME}"/>'
-    )
+    kind = look("to-move white" if turn == chess.WHITE else "to-move black")
+    return f'<rect x="{_SIDE + 12}" y="{y}" width="{size}" height="{size}" {kind}/>'
 
 
-def _coordinates(orientation: chess.Color) -> str:
+def _coordinates(orientation: chess.Color, look: Look) -> str:
     names = []
     for index in range(8):
         place = index if orientation == chess.WHITE else 7 - index
         middle = index * SQUARE + SQUARE / 2
-        names.append(
-            f'<text x="{middle}" y="{_SIDE + 22}" text-anchor="middle" {_FONT}>'
-            f"{chess.FILE_NAMES[place]}</text>"
-            f'<text x="-14" y="{_SIDE - middle + 8}" text-anchor="middle" {_FONT}>'
-            f"{chess.RANK_NAMES[place]}</text>"
-        )
+        names += [
+            f'<text x="{middle}" y="{_SIDE + 22}" {look("coordinate")}>{chess.FILE_NAMES[place]}</text>',
+            f'<text x="-14" y="{_SIDE - middle + 8}" {look("coordinate")}>{chess.RANK_NAMES[place]}</text>',
+        ]
     return "".join(names)
+
+
+def piece_symbols() -> str:
+    """Each piece as a symbol of SVG, such as `piece-n` for the black knight, without inline styles.
+
+    They stand once on a page, whose policy bars inline styles, and its boards refer to them.
+    """
+    return "".join(
+        f'<symbol id="piece-{letter}" viewBox="0 0 45 45">{_bare(drawing)}</symbol>'
+        for letter, drawing in chess.svg.PIECES.items()
+    )
+
+
+def _bare(drawing: str) -> str:
+    """A drawing without names, its style as attributes."""
+    nameless = re.sub(r' (id|class)="[^"]*"', "", drawing)
+    return re.sub(r'style="([^"]*)"', lambda found: _as_attributes(found[1]), nameless)
+
+
+def _as_attributes(style: str) -> str:
+    pairs = (declaration.split(":") for declaration in style.split(";") if declaration.strip())
+    return " ".join(f'{name.strip()}="{value.strip()}"' for name, value in pairs)

@@ -29,7 +29,6 @@ from chess.engine import (
     INFO_PV,
     INFO_SCORE,
     AnalysisResult,
-    ConfigValue,
     EngineError,
     EngineTerminatedError,
     InfoDict,
@@ -229,8 +228,10 @@ class Dialogue:
             await self.protocol.initialize()
         self.name = self.protocol.id.get("name") or self.program.name
         known = self.protocol.options
+        defaults = {name: option.default for name, option in known.items() if option.default is not None}
         values = {
-            name: as_uci(option.default) for name, option in known.items() if option.default is not None
+            name: str(value).lower() if isinstance(value, bool) else str(value)
+            for name, value in defaults.items()
         }
         chosen = {known[name].name: value for name, value in options.items() if name in known}
         # python-chess would have it analyse in a mode of its own; the verdicts are those of its usual one.
@@ -347,15 +348,6 @@ async def patience(seconds: float) -> AsyncIterator[None]:
             yield
         finally:
             next_tick.cancel()
-
-
-def as_uci(value: ConfigValue) -> str:
-    """An option's value as UCI writes it.
-
-    >>> as_uci(True), as_uci(16), as_uci("")
-    ('true', '16', '')
-    """
-    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _pass_on(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:

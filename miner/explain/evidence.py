@@ -115,11 +115,11 @@ def pieces(counts: Mapping[chess.PieceType, int]) -> str:
     >>> pieces({chess.PAWN: 2, chess.ROOK: 1})
     'a rook and two pawns'
     """
-    words = [_counted(kind, counts[kind]) for kind in _ORDER if counts.get(kind, 0) > 0]
+    words = [
+        f"{_NUMBERS.get(count, count)} {chess.piece_name(kind)}{'s' if count > 1 else ''}"
+        for kind in _ORDER
+        if (count := counts.get(kind, 0)) > 0
+    ]
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _counted(kind: chess.PieceType, count: int) -> str:
-    return f"{_NUMBERS.get(count, str(count))} {chess.piece_name(kind)}{'s' if count > 1 else ''}"

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
-import chess
 import pyarrow as pa
 
+from miner.board.moves import parse_san_line
 from miner.finding.finding import Finding, findings_of
 from miner.finding.words import (
     conversion_sentence,
@@ -59,7 +57,7 @@ def _record(finding: Finding, rank: int) -> str:
         c6=string_operand(models_sentence(finding)),
         ce=_centipawns(finding.cp_best),
         id=string_operand(f"{rank}. {title(finding)}"),
-        pv=moves_operand(board, finding.better),
+        pv=parse_san_line(board, finding.better),
     )
 
 
@@ -75,12 +73,6 @@ def string_operand(text: str) -> str:
 
 def _escaped(text: str) -> bytes:
     return text.replace("\\", "\\\\").replace('"', '\\"').encode()
-
-
-def moves_operand(board: chess.Board, sans: Iterable[str]) -> list[chess.Move]:
-    """A line of SAN from a board as moves."""
-    line = board.copy(stack=False)
-    return [line.push_san(san) for san in sans]
 
 
 def _centipawns(cp: int) -> int:

@@ -23,7 +23,7 @@ FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {
     ".pgn": pgn_bytes,
     ".epd": epd_bytes,
 }
-"""What makes a file's contents from the findings, by the file's suffix."""
+"""How a file's contents are made from the findings, by the file's suffix."""
 
 
 def export(findings: pa.Table, targets: Sequence[Path]) -> None:
@@ -57,9 +57,19 @@ def check_targets(targets: Sequence[Path], suffixes: Collection[str]) -> None:
     Missing folders are made, but none if a suffix is wrong.
     """
     for target in targets:
-        _check_suffix(target, suffixes)
+        suffix = target.suffix
+        if suffix.lower() not in suffixes:
+            raise ExportError(
+                f"the suffix {suffix!r} names no format" if suffix else "the name has no suffix",
+                where=Place(str(target)),
+                advice=f"end the name in {', '.join(suffixes)}",
+            )
     for target in targets:
-        _check_place(target)
+        _make_folder(target, _NAME_A_FILE)
+        if target.is_dir():
+            raise _cannot_write(target, "it is a folder", _NAME_A_FILE)
+        if not os.access(target.parent, os.W_OK):
+            raise _cannot_write(target, "its folder is closed to you", _NAME_A_FILE)
 
 
 def write_file(target: Path, contents: bytes, *, advice: str = _NAME_A_FILE) -> None:
@@ -75,30 +85,13 @@ def write_file(target: Path, contents: bytes, *, advice: str = _NAME_A_FILE) -> 
         raise _cannot_write(target, error.strerror or str(error), advice) from error
 
 
-def _check_suffix(target: Path, suffixes: Collection[str]) -> None:
-    if target.suffix.lower() not in suffixes:
-        raise ExportError(
-            f"the suffix {target.suffix!r} names no format" if target.suffix else "the name has no suffix",
-            where=Place(str(target)),
-            advice=f"end the name in {', '.join(suffixes)}",
-        )
-
-
-def _check_place(target: Path) -> None:
-    _make_folder(target, _NAME_A_FILE)
-    if target.is_dir():
-        raise _cannot_write(target, "it is a folder", _NAME_A_FILE)
-    if not os.access(target.parent, os.W_OK):
-        raise _cannot_write(target, "its folder is closed to you", _NAME_A_FILE)
-
-
 def _make_folder(target: Path, advice: str) -> None:
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-    except (FileExistsError, NotADirectoryError) as error:
-        raise _cannot_write(target, "a file stands where its folder should be", advice) from error
     except OSError as error:
-        raise _cannot_write(target, error.strerror or str(error), advice) from error
+        in_the_way = isinstance(error, FileExistsError | NotADirectoryError)
+        why = "a file stands where its folder should be" if in_the_way else error.strerror or str(error)
+        raise _cannot_write(target, why, advice) from error
 
 
 def _cannot_write(target: Path, why: str, advice: str) -> ExportError:

@@ -13,68 +13,9 @@ import pyarrow.parquet as pq
 from miner.finding.words import plain
 from miner.schema import FINDINGS
 
-COUNTS = (
-    "games_at_position",
-    "games_with_reply",
-    "players_with_reply",
-    "pick_rate",
-    "pick_rate_low",
-    "pick_rate_high",
-)
-"""Columns of FINDINGS that tell how often the losing reply is chosen."""
+_NOT_IN_CSV = ("wdl_best", "wdl_reply", "pattern", "best_line")
+CSV_COLUMNS = tuple(name for name in FINDINGS.names if name not in _NOT_IN_CSV)
 
-VERDICT = ("loss", "cp_best", "cp_reply")
-"""Columns of FINDINGS that tell what the engine thinks of it."""
-
-WORTH = ("plain_reach", "steered_reach", "points_per_100", "points_per_100_low")
-"""Columns of FINDINGS that tell how often it arises and what it is worth by the engine."""
-
-TEACHING = (
-    "gain_for_band",
-    "curve",
-    "find_rate",
-    "find_rate_low",
-    "find_rate_high",
-    "teaching_value",
-    "teaching_value_low",
-    "conversion_expected",
-    "conversion_observed",
-)
-"""Columns of FINDINGS that tell what teaching it is worth to the band."""
-
-TREND = ("games_per_player", "trend", "trend_p")
-"""Columns of FINDINGS that tell how familiar it is, and whether it goes out of fashion."""
-
-CSV_COLUMNS = (
-    "fen",
-    "key",
-    "ply",
-    "path",
-    "eco",
-    "opening",
-    "side",
-    "kind",
-    "band",
-    *COUNTS,
-    "losing_reply",
-    "losing_reply_uci",
-    "best_move",
-    "exp_best",
-    "exp_reply",
-    *VERDICT,
-    "reason",
-    "reason_detail",
-    "refutation",
-    *WORTH,
-    "observed_with_reply",
-    "observed_without_reply",
-    "engine",
-    "nodes",
-    *TEACHING,
-    "conversion_games",
-    "model_games",
-    *TREND,
-)
 SHARE_DECIMALS = 4
 DECIMALS = {
     "plain_reach": 6,

@@ -83,10 +83,10 @@ def add_opening_tags(game: chess.pgn.Game, finding: Finding) -> None:
 def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     """Add the losing reply and what punishes it, behind the variations that are there."""
     reply = position.add_variation(position.board().parse_san(finding.losing_reply))
-    reply.nags.add(reply_nag(finding))
+    reply.nags.add(chess.pgn.NAG_BLUNDER if finding.is_severe else chess.pgn.NAG_MISTAKE)
     reply.comment = joined(chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding))
-    told = joined(because_sentences(finding), teaching_sentences(finding))
-    end_line(add_line(reply, finding.refutation), finding, finding.cp_reply, told)
+    lesson = joined(because_sentences(finding), teaching_sentences(finding))
+    end_line(add_line(reply, finding.refutation), finding, finding.cp_reply, lesson)
 
 
 def add_best(position: chess.pgn.GameNode, finding: Finding) -> None:
@@ -103,11 +103,6 @@ def end_line(last: chess.pgn.GameNode, finding: Finding, cp: int, comment: str) 
     if not last.board().is_game_over():
         last.nags.add(standing_nag(cp if finding.side is Side.BLACK else -cp))
     last.comment = joined(str(last.comment), comment)
-
-
-def reply_nag(finding: Finding) -> int:
-    """$4 for a reply that loses much, else $2."""
-    return chess.pgn.NAG_BLUNDER if finding.is_severe else chess.pgn.NAG_MISTAKE
 
 
 def standing_nag(cp: int) -> int:

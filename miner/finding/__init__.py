@@ -1,1 +1,1 @@
-"""A losing reply that was found: what it is, what followed it, and how it is told."""
+"""A losing reply that was found: its numbers, its words, and all that followed it."""

@@ -1,17 +1,42 @@
-"""A losing reply of a rating band, with all that is known of it: one row of the table of findings."""
+"""A finding as a typed value; and which of the judged replies are losing."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import chess
+import pandas as pd
 import pyarrow as pa
 
 from miner.board.moves import pack
-from miner.finding.seasons import Trend
 from miner.reasons import Pattern, Reason
-from miner.terms import BLUNDER_LOSS, Kind, Side
+from miner.settings import RankSettings
+from miner.terms import BLUNDER_LOSS, MOST_CP, Kind, Side
+
+
+def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
+    """For each row of `judged`: whether its reply is losing.
+
+    It loses the threshold or more of expected score, or walks into a mate, or loses a tempo by force and the
+    tempo threshold. What only one search says is not shown: the last budget but one must have seen at least
+    `hold_share` of that threshold, or for a mate some loss.
+    """
+    was_judged_before = judged["nodes_before"] > 0
+
+    def loses(threshold: float) -> pd.Series[bool]:
+        held = judged["loss_before"] >= settings.hold_share * threshold
+        return (judged["loss"] >= threshold) & held & was_judged_before
+
+    seen_before = was_judged_before & (judged["loss_before"] > 0.0)
+    into_mate = (judged["cp_reply"] < -MOST_CP) & (judged["cp_best"] >= -MOST_CP) & seen_before
+    forced_home = judged["retreat_loss"].fillna(0.0) >= settings.loss_threshold
+    by_tempo = forced_home & loses(settings.tempo_threshold)
+    losing = (loses(settings.loss_threshold) | into_mate | by_tempo) & (judged["state"] == "judged")
+    return losing.astype(bool)
+
+
+Trend = Literal["falling", "rising", "steady", ""]
 
 Reply = tuple[int, int]
 """The key of the position before a losing reply, and the reply packed, as the tables know it."""
@@ -94,7 +119,7 @@ class Finding:
 
     @property
     def reply(self) -> Reply:
-        """What joins it to the tables about its losing reply."""
+        """The losing reply, by which the tables about it are joined."""
         return self.key, pack(chess.Move.from_uci(self.losing_reply_uci))
 
     @property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import chess
@@ -27,8 +27,9 @@ def how_sentence(finding: Finding) -> str:
     """
     if finding.pattern is None:
         return REASONS[finding.reason].meaning
-    exact = _EXACT[finding.pattern](finding) if finding.pattern in _EXACT else ""
-    return exact or PATTERNS[finding.pattern].meaning
+    say = _EXACT.get(finding.pattern)
+    exact = (say(strike) for strike in _strikes(finding)) if say else ()
+    return next(filter(None, exact), PATTERNS[finding.pattern].meaning)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +60,13 @@ def _strikes(finding: Finding) -> Iterator[_Strike]:
         )
 
 
-def _double_attack(finding: Finding) -> str:
-    for strike in _strikes(finding):
-        board, square = strike.now, strike.move.to_square
-        hit = [target for target in board.attacks(square) if _is_hit(board, target, square)]
-        if len(hit) >= 2 and strike.taken_later & set(hit):
-            men = " and ".join(
-                _man(board, target) for target in sorted(hit, key=lambda one: -_value(board, one))
-            )
-            return f"{strike.words} attacks {_listed(men)} at the same time."
-    return ""
+def _double_attack(strike: _Strike) -> str:
+    board, square = strike.now, strike.move.to_square
+    hit = [target for target in board.attacks(square) if _is_hit(board, target, square)]
+    if len(hit) < 2 or not strike.taken_later & set(hit):
+        return ""
+    *first, last = (_man(board, target) for target in sorted(hit, key=lambda target: -_value(board, target)))
+    return f"{strike.words} attacks {', '.join(first)} and {last} at the same time."
 
 
 def _is_hit(board: chess.Board, target: chess.Square, by: chess.Square) -> bool:
@@ -80,51 +78,46 @@ def _is_hit(board: chess.Board, target: chess.Square, by: chess.Square) -> bool:
     return value > _MOST or is_loose or value > _value(board, by)
 
 
-def _trapped_piece(finding: Finding) -> str:
-    for strike in _strikes(finding):
-        if strike.before.is_capture(strike.move):
-            continue
-        for target in strike.now.attacks(strike.move.to_square) & chess.SquareSet(strike.taken_later):
-            if strike.now.color_at(target) == strike.now.turn and _value(strike.now, target) >= 3:
-                return f"After {strike.words} {_man(strike.now, target)} has no safe square to go to."
+def _trapped_piece(strike: _Strike) -> str:
+    if strike.before.is_capture(strike.move):
+        return ""
+    for target in strike.now.attacks(strike.move.to_square) & chess.SquareSet(strike.taken_later):
+        if strike.now.color_at(target) == strike.now.turn and _value(strike.now, target) >= 3:
+            return f"After {strike.words} {_man(strike.now, target)} has no safe square to go to."
     return ""
 
 
-def _pin(finding: Finding) -> str:
-    for strike in _strikes(finding):
-        board = strike.now
-        for target in chess.SquareSet(strike.taken_later) & board.occupied_co[board.turn]:
-            if board.is_pinned(board.turn, target):
-                return f"After {strike.words} {_man(board, target)} is pinned to the king."
+def _pin(strike: _Strike) -> str:
+    board = strike.now
+    for target in chess.SquareSet(strike.taken_later) & board.occupied_co[board.turn]:
+        if board.is_pinned(board.turn, target):
+            return f"After {strike.words} {_man(board, target)} is pinned to the king."
     return ""
 
 
-def _discovered_attack(finding: Finding) -> str:
-    for strike in _strikes(finding):
-        board = strike.now
-        wanted = strike.taken_later | {board.king(board.turn)}
-        line_pieces = (board.bishops | board.rooks | board.queens) & board.occupied_co[not board.turn]
-        for square in chess.SquareSet(line_pieces & ~chess.BB_SQUARES[strike.move.to_square]):
-            for target in board.attacks(square) - strike.before.attacks(square):
-                opened = strike.move.from_square in chess.SquareSet.between(square, target)
-                if opened and target in wanted and board.color_at(target) == board.turn:
-                    return f"{strike.words} opens the line of {_man(board, square)} to {_man(board, target)}."
+def _discovered_attack(strike: _Strike) -> str:
+    board = strike.now
+    wanted = strike.taken_later | {board.king(board.turn)}
+    line_pieces = (board.bishops | board.rooks | board.queens) & board.occupied_co[not board.turn]
+    for square in chess.SquareSet(line_pieces & ~chess.BB_SQUARES[strike.move.to_square]):
+        for target in board.attacks(square) - strike.before.attacks(square):
+            opened = strike.move.from_square in chess.SquareSet.between(square, target)
+            if opened and target in wanted and board.color_at(target) == board.turn:
+                return f"{strike.words} opens the line of {_man(board, square)} to {_man(board, target)}."
     return ""
 
 
-def _removed_defender(finding: Finding) -> str:
-    for strike in _strikes(finding):
-        before, taken = strike.before, strike.move.to_square
-        for target in strike.taken_later - {taken}:
-            errs = strike.now.turn
-            if before.color_at(taken) == before.color_at(target) == errs and taken in before.attackers(
-                errs, target
-            ):
-                return f"{strike.words} takes {_man(before, taken)}, which defended {_man(before, target)}."
+def _removed_defender(strike: _Strike) -> str:
+    before, taken, errs = strike.before, strike.move.to_square, strike.now.turn
+    if before.color_at(taken) != errs:
+        return ""
+    for target in strike.taken_later - {taken}:
+        if before.color_at(target) == errs and taken in before.attackers(errs, target):
+            return f"{strike.words} takes {_man(before, taken)}, which defended {_man(before, target)}."
     return ""
 
 
-_EXACT = {
+_EXACT: Mapping[Pattern, Callable[[_Strike], str]] = {
     Pattern.DISCOVERED_ATTACK: _discovered_attack,
     Pattern.REMOVED_DEFENDER: _removed_defender,
     Pattern.DOUBLE_ATTACK: _double_attack,
@@ -141,9 +134,3 @@ def _man(board: chess.Board, square: chess.Square) -> str:
 def _value(board: chess.Board, square: chess.Square) -> int:
     kind = board.piece_type_at(square)
     return _MOST + 1 if kind == chess.KING else VALUES[kind or chess.PAWN]
-
-
-def _listed(men: str) -> str:
-    """`a and b and c` as `a, b and c`."""
-    *first, last = men.split(" and ")
-    return f"{', '.join(first)} and {last}" if first else last

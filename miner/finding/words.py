@@ -24,7 +24,7 @@ def plain(text: str, longest: int | None = None) -> str:
     >>> plain("Ruy\tLopez\x1b[31m")
     'Ruy Lopez [31m'
     """
-    clean = " ".join("".join(one if one.isprintable() else " " for one in text).split())
+    clean = " ".join("".join(char if char.isprintable() else " " for char in text).split())
     if longest is None or len(clean) <= longest:
         return clean
     return clean[: longest - 3].rstrip() + "..."
@@ -41,7 +41,7 @@ def joined(*sentences: str) -> str:
     >>> joined("One.", "", "Two.")
     'One. Two.'
     """
-    return " ".join(one for one in sentences if one)
+    return " ".join(sentence for sentence in sentences if sentence)
 
 
 def numbered_sans(sans: Sequence[str], ply: int = 0) -> str:
@@ -97,7 +97,7 @@ def opening_words(finding: Finding) -> str:
 
 
 def title(finding: Finding, longest: int = 90) -> str:
-    """What the finding is called, e.g. `Trap: Vienna Game`."""
+    """The finding's name, e.g. `Trap: Vienna Game`."""
     return plain(f"{finding.kind.capitalize()}: {opening_words(finding)}", longest)
 
 
@@ -180,7 +180,7 @@ def arises_sentence(finding: Finding) -> str:
 
 
 def cost_sentence(finding: Finding) -> str:
-    """What the losing reply costs the side that errs, in points per game."""
+    """The cost of the losing reply to the side that errs, in points per game."""
     whole = finding.loss >= 0.995
     return "It costs the whole point." if whole else f"It costs {finding.loss:.2f} of a point per game."
 
@@ -209,7 +209,7 @@ def because_sentences(finding: Finding) -> str:
 
 
 def price_sentence(finding: Finding) -> str:
-    """What a trap leaves the side that sets it if the opponent finds the best move; of a pitfall, nothing."""
+    """The price of setting a trap: its side's expectation if the opponent finds the best move; else empty."""
     if finding.kind is not Kind.TRAP:
         return ""
     errs, profits = finding.mover.capitalize(), finding.side.capitalize()
@@ -218,14 +218,14 @@ def price_sentence(finding: Finding) -> str:
 
 
 def observed_sentence(finding: Finding) -> str:
-    """What those who chose the reply scored, and what the others there did."""
+    """The score of those who chose the reply, and of the others there."""
     others = finding.observed_without_reply
     against = "" if others is None else f", the others there {percent(others)}"
     return f"Those who chose it scored {percent(finding.observed_with_reply)}{against}."
 
 
 def worth_words(finding: Finding) -> str:
-    """What teaching it is worth, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
+    """The value of teaching it, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
     points, low = points_words(finding.teaching_value), points_words(finding.teaching_value_low)
     least = "perhaps nothing" if low == points_words(0.0) else f"likely {low} or more"
     return f"{points} points per 100 games, {least}"
@@ -241,7 +241,7 @@ def points_words(points: float) -> str:
 
 
 def shares_words(finding: Finding) -> str:
-    """What the worth is made of, e.g. `comes up in 5% of the games, is chosen by 35%, gains 0.09 ...`."""
+    """The shares that make its value, e.g. `comes up in 5% of the games, is chosen by 35% ...`."""
     reach = f"{percent(finding.plain_reach)} of the games"
     if finding.kind is Kind.TRAP:
         towards = f"if {finding.side.capitalize()} plays towards it"
@@ -265,7 +265,7 @@ def found_sentence(finding: Finding) -> str:
 
 
 def conversion_sentence(finding: Finding) -> str:
-    """What the side that profits made of it, against what is to be expected; empty where it is not known."""
+    """The score of the side that profits, against the expected one; empty where it is not known."""
     observed, expected = finding.conversion_observed, finding.conversion_expected
     if observed is None or expected is None:
         return ""
@@ -274,7 +274,7 @@ def conversion_sentence(finding: Finding) -> str:
 
 
 def teaching_sentences(finding: Finding) -> str:
-    """What teaching it adds and why so much: worth, shares, who finds it, what came of it, models, trend."""
+    """Why it is worth teaching: value, shares, who finds the punishment, the score then, models, trend."""
     return joined(
         worth_sentence(finding),
         found_sentence(finding),
@@ -285,7 +285,7 @@ def teaching_sentences(finding: Finding) -> str:
 
 
 def worth_sentence(finding: Finding) -> str:
-    """What teaching it is worth, and the shares that this is made of."""
+    """The value of teaching it, and the shares that make it."""
     return f"Teaching it is worth {worth_words(finding)}: it {shares_words(finding)}."
 
 
@@ -314,7 +314,7 @@ def leak_sentence(finding: Finding, leak: Mapping[Any, Any]) -> str:
 
 
 def plan_words(row: Mapping[str, Any]) -> str:
-    """What a row of PLANS is about, e.g. `knight from g1 to f3` or `exchanges queen for queen`."""
+    """The subject of a row of PLANS, e.g. `knight from g1 to f3` or `exchanges queen for queen`."""
     detail = plain(row["detail"])
     if row["theme"] == "castling":
         return detail.replace("castling", "castles")

@@ -65,8 +65,15 @@ class LosingReply:
         return after(chess.Board(self.fen), [unpack_move(self.move)])
 
 
-def losing_replies(judged: pd.DataFrame) -> Iterator[LosingReply]:
+_POINT = ["key", "move", "at"]
+
+Replies = Mapping[tuple[int, int], LosingReply]
+"""By key and packed move."""
+
+
+def losing_replies(judged: pd.DataFrame) -> Replies:
     """The rows of `judged` as values, in their order; all must be judged."""
+    replies = {}
     row: Any
     for row in judged.itertuples(index=False):
         gain = Gain(
@@ -76,10 +83,9 @@ def losing_replies(judged: pd.DataFrame) -> Iterator[LosingReply]:
             refutation=row.pv_reply[1] if len(row.pv_reply) > 1 else "",
             nodes=int(row.nodes),
         )
-        yield LosingReply(key=int(row.key), move=int(row.move), fen=str(row.fen), gain=gain)
-
-
-Replies = Mapping[tuple[int, int], LosingReply]
+        key, move = int(row.key), int(row.move)
+        replies[key, move] = LosingReply(key=key, move=move, fen=str(row.fen), gain=gain)
+    return replies
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -99,16 +105,6 @@ class Point:
         return self.answers[: MOST_LATER_ANSWERS if self.plies else MOST_FIRST_ANSWERS]
 
 
-def first_points(replies: Replies, counted: pd.DataFrame) -> list[Point]:
-    """The positions right after the losing replies; `counted` as `passages.count_first_answers` gives it."""
-    points = []
-    for (key, move, at), answers in _answers_by_point(counted).items():
-        reply = replies[key, move]
-        board = reply.board_after
-        points.append(Point(reply=reply, at=at, plies=0, path=(), board=board, answers=answers))
-    return points
-
-
 def choices_among(replies: Replies, later: pd.DataFrame) -> pd.DataFrame:
     """The later positions (as from `passages.later_positions`) that are judged: those with a choice.
 
@@ -122,27 +118,17 @@ def choices_among(replies: Replies, later: pd.DataFrame) -> pd.DataFrame:
     return chosen.groupby(["key", "move"], sort=False).head(MOST_LATER_POINTS)
 
 
-def later_points(replies: Replies, positions: pd.DataFrame, counted: pd.DataFrame) -> list[Point]:
-    """The later positions (as from `choices_among`) with the answers that were chosen there, in order."""
-    answers = _answers_by_point(counted)
+def points_of(replies: Replies, positions: pd.DataFrame, counted: pd.DataFrame) -> list[Point]:
+    """Positions (columns key, move, at, plies, path) with the answers that were chosen there, in order."""
+    games = counted.groupby([*_POINT, "answer"])["games"].sum().reset_index()
+    ordered = games.sort_values([*_POINT, "games", "answer"], ascending=[True, True, True, False, True])
+    answers = ordered.groupby(_POINT)["answer"].agg(tuple).to_dict()
     points = []
-    for key, move, at, plies, packed_path in _rows(positions, "key", "move", "at", "plies", "path"):
+    for key, move, at, plies, packed_path in _rows(positions, *_POINT, "plies", "path"):
         reply, path = replies[key, move], _unpacked(packed_path)
         board, chosen = after(reply.board_after, path), answers[key, move, at]
         points.append(Point(reply=reply, at=at, plies=plies, path=path, board=board, answers=chosen))
     return points
-
-
-def _answers_by_point(counted: pd.DataFrame) -> dict[tuple[int, int, int], tuple[int, ...]]:
-    """The answers in each position, the commonest first, by key, move and at."""
-    games = counted.groupby(["key", "move", "at", "answer"])["games"].sum().reset_index()
-    ordered = games.sort_values(
-        ["key", "move", "at", "games", "answer"], ascending=[True, True, True, False, True]
-    )
-    found: dict[tuple[int, int, int], tuple[int, ...]] = {}
-    for key, move, at, answer in _rows(ordered, "key", "move", "at", "answer"):
-        found[key, move, at] = (*found.get((key, move, at), ()), answer)
-    return found
 
 
 def _rows(table: pd.DataFrame, *columns: str) -> Iterator[Any]:

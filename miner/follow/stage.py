@@ -3,39 +3,31 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.engine.cache import VerdictCache
-from miner.engine.consult import advancing, consult
-from miner.engine.dispatch import Work, identify
-from miner.engine.identity import EngineIdentity
-from miner.engine.schedule import Found, Inquiry
+from miner.engine.consult import Engines
 from miner.errors import Place, StoreError
-from miner.finding.losing import is_losing
-from miner.finding.seasons import seasons_of
+from miner.finding.aftermath import seasons_of
+from miner.finding.finding import is_losing
 from miner.follow import asking, passages
-from miner.follow.asking import MOST_LATER_POINTS, Asked, LosingReply
+from miner.follow.asking import MOST_LATER_POINTS, LosingReply, Replies
 from miner.follow.models import Review, WonGame, candidates, models_among, review, review_choices
 from miner.follow.wins import model_rows, plan_rows, read_whole, sources_now, wins_of
 from miner.means import USUAL, Means
 from miner.schema import TABLES
 from miner.settings import FollowSettings, RankSettings, as_dict
-from miner.store import Manifest, Store, stage_before
+from miner.store import Manifest, Store, empty_tables, stage_before
 from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.terms import BandScheme
 
 log = logging.getLogger(__name__)
-
-_NAMES = ("followed", "answers", "afterwards", "model_games", "plans", "seasons")
-SCHEMAS = {name: TABLES[name] for name in _NAMES}
-"""The tables of the stage."""
 
 Rows = list[dict[str, Any]]
 
@@ -58,36 +50,23 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
             where=Place(str(store.root)),
             advice=f"run `miner {stale}` first, or `miner run`",
         )
-    hash_mb = judged_before.settings["hash_mb"]
-    identity = identify(means, hash_mb)
-    inputs = {"judge": judged_before.fingerprint, "engine": identity.as_dict()}
+    engines = Engines(means, judged_before.settings["hash_mb"])
+    inputs = {"judge": judged_before.fingerprint, "engine": engines.identity.as_dict()}
     manifest = store.manifest("follow")
     is_current = store.is_current("follow", as_dict(settings), inputs)
     if manifest is not None and is_current and not _can_do_better(manifest, store.require("read")):
         log.info("the losing replies are followed already")
         return manifest
     losing = _losing(store, judged_before.settings)
-    asker = _Asker(means, hash_mb, identity)
     if losing.empty:  # DuckDB cannot tell the columns of no files
-        tables = {name: schema.empty_table() for name, schema in SCHEMAS.items()}
+        tables = empty_tables("follow")
         facts: dict[str, Any] = {"losing_replies": 0, "passages": 0, "inconclusive": 0, "whole_games": 0}
         facts["sources_missing"] = []
     else:
         with _connected(store) as connection:
-            replies = {(reply.key, reply.move): reply for reply in asking.losing_replies(losing)}
-            given = _Inputs(connection, replies, settings, asker)
+            given = _Inputs(connection, asking.losing_replies(losing), settings, engines)
             tables, facts = _tables(given, losing, store.require("read"), tallied.settings)
-    store.begin("follow")
-    for name, table in tables.items():
-        store.write_table(name, table)
-    manifest = Manifest(
-        stage="follow",
-        settings=as_dict(settings),
-        inputs=inputs,
-        rows={name: table.num_rows for name, table in tables.items()},
-        facts=facts | asker.work.facts,
-    )
-    return store.finish(manifest)
+    return store.write_stage("follow", as_dict(settings), inputs, tables, facts | engines.work.facts)
 
 
 def _can_do_better(manifest: Manifest, read: Manifest) -> bool:
@@ -121,36 +100,14 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
         ) from error
 
 
-@dataclass(slots=True)
-class _Asker:
-    """Has engines answer inquiries, and adds up their work."""
-
-    means: Means
-    hash_mb: int
-    identity: EngineIdentity
-    work: Work = field(default_factory=Work)
-
-    def ask(self, what: str, unit: str, inquiries: Sequence[Inquiry[Found]]) -> list[Found]:
-        """The results of the inquiries, in their order."""
-        with (
-            VerdictCache(self.means.cache_file, self.identity) as cache,
-            self.means.progress.task(what, total=len(inquiries), unit=unit) as task,
-        ):
-            found, work = consult(
-                inquiries, self.means, hash_mb=self.hash_mb, cache=cache, on_progress=advancing(task)
-            )
-        self.work += work
-        return found
-
-
 @dataclass(frozen=True, slots=True)
 class _Inputs:
     """The games, the losing replies by key and move, and the engines to ask about them."""
 
     connection: duckdb.DuckDBPyConnection
-    replies: dict[tuple[int, int], LosingReply]
+    replies: Replies
     settings: FollowSettings
-    asker: _Asker
+    engines: Engines
 
 
 def _tables(
@@ -158,7 +115,7 @@ def _tables(
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     """All tables, and facts for the manifest."""
     connection, settings = given.connection, given.settings
-    with given.asker.means.progress.task("finding games", total=4, unit="part") as task:
+    with given.engines.means.progress.task("finding games", total=4, unit="part") as task:
         count = passages.find_passages(connection, losing, BandScheme.of(tallied))
         task.advance()
         afterwards = passages.count_afterwards(connection)
@@ -167,11 +124,10 @@ def _tables(
         task.advance()
         first = passages.count_first_answers(connection)
         task.advance()
-    points = asking.first_points(given.replies, first)
-    asked = given.asker.ask("judging answers", "position", [asking.ask(point, settings) for point in points])
-    rows = asking.followed_rows(points, asked)
+    right_after = first.drop_duplicates(["key", "move", "at"]).assign(path="")  # no moves lead on to there
+    rows, failed = _judge_answers(given, "judging answers", right_after, first)
     passages.keep_punished(connection, asking.punishing(rows, settings.kept))
-    later_rows, later, asked_later = _follow_later(given)
+    later_rows, later, failed_later = _follow_later(given)
     plans, models, facts = _study_wins(given, read)
     seasons = seasons_of(by_month, settings.season_starts, tallied["confidence"])
     tables = {
@@ -182,21 +138,31 @@ def _tables(
         "plans": _table("plans", plans),
         "seasons": _table("seasons", seasons),
     }
-    failed = sum(bool(result.failure) for result in [*asked, *asked_later]) + facts.pop("failed")
+    failed += failed_later + facts.pop("failed")
     return tables, {"losing_replies": len(given.replies), "passages": count, "inconclusive": failed} | facts
 
 
+def _judge_answers(
+    given: _Inputs, task_name: str, positions: pd.DataFrame, counted: pd.DataFrame
+) -> tuple[Rows, int]:
+    """Rows of `followed` for these positions, and in how many of them a search failed."""
+    points = asking.points_of(given.replies, positions, counted)
+    inquiries = [asking.ask(point, given.settings) for point in points]
+    asked = given.engines.ask(task_name, "position", inquiries)
+    return asking.followed_rows(points, asked), sum(bool(result.failure) for result in asked)
+
+
 def _table(name: str, rows: Rows | pd.DataFrame) -> pa.Table:
-    schema = SCHEMAS[name]
+    schema = TABLES[name]
     if isinstance(rows, pd.DataFrame):
         return pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
     return pa.Table.from_pylist(rows, schema=schema)
 
 
-def _follow_later(given: _Inputs) -> tuple[Rows, pd.DataFrame, list[Asked]]:
-    """The answers in later positions: rows of `followed`, counts, and the engine's opinions."""
+def _follow_later(given: _Inputs) -> tuple[Rows, pd.DataFrame, int]:
+    """The answers in later positions: rows of `followed`, counts, and in how many a search failed."""
     settings = given.settings
-    with given.asker.means.progress.task("looking further", total=2, unit="part") as task:
+    with given.engines.means.progress.task("looking further", total=2, unit="part") as task:
         positions = passages.later_positions(
             given.connection, moves=settings.moves, min_games=settings.min_games, most=MOST_LATER_POINTS
         )
@@ -204,14 +170,13 @@ def _follow_later(given: _Inputs) -> tuple[Rows, pd.DataFrame, list[Asked]]:
         chosen = asking.choices_among(given.replies, positions)
         later = passages.count_later_answers(given.connection, chosen)
         task.advance()
-    points = asking.later_points(given.replies, chosen, later)
-    asked = given.asker.ask("judging later", "position", [asking.ask(point, settings) for point in points])
-    return asking.followed_rows(points, asked), later, asked
+    rows, failed = _judge_answers(given, "judging later", chosen, later)
+    return rows, later, failed
 
 
 def _study_wins(given: _Inputs, read: Manifest) -> tuple[Rows, Rows, dict[str, Any]]:
     """Rows of `plans` and `model_games`, and facts."""
-    settings, progress = given.settings, given.asker.means.progress
+    settings, progress = given.settings, given.engines.means.progress
     won = passages.won_games(given.connection, most=settings.most_games, least=settings.min_games)
     with progress.task("whole games", total=won["game"].nunique(), unit="game") as task:
         whole, missing = read_whole(won, read.inputs["sources"], task.advance)
@@ -238,10 +203,10 @@ def _choose_models(given: _Inputs, wins: dict[LosingReply, list[WonGame]]) -> tu
         for reply, games in wins.items()
         for game in candidates([game for game in games if game.is_whole])
     ]
-    reviews = given.asker.ask("model games", "game", [review(game, nodes) for _, game in chosen])
+    reviews = given.engines.ask("model games", "game", [review(game, nodes) for _, game in chosen])
     seen = _by_reply([reply for reply, _ in chosen], reviews)
     models = [(reply, model) for reply in seen for model in models_among(seen[reply], most)]
-    shown = given.asker.ask("moments", "game", [review_choices(model, nodes) for _, model in models])
+    shown = given.engines.ask("moments", "game", [review_choices(model, nodes) for _, model in models])
     rows: Rows = []
     for reply, of_reply in _by_reply([reply for reply, _ in models], shown).items():
         rows += model_rows(reply, of_reply)

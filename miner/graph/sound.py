@@ -40,21 +40,10 @@ class Steps:
         return cls(leads, parents[leads], children[leads], begins)
 
 
-def steer(
-    parents: Ints, children: Ints, rates: Floats, log_variances: Floats, *, positions: int, start: int
-) -> Steered:
-    """The best product of rates over all ways from `start`, transpositions merged.
+def steer(steps: Steps, rates: Floats, log_variances: Floats, *, start: int) -> Steered:
+    """The best product of rates over all ways from the place `start`, transpositions merged.
 
-    One entry per reply in `parents`, `children` (places of positions; children -1: leads nowhere),
-    `rates` (0 to 1; 1 for moves that our own side chooses) and `log_variances`.
-    """
-    steps = Steps.between(parents, children, positions)
-    return steer_along(steps, rates[steps.replies], log_variances[steps.replies], start=start)
-
-
-def steer_along(steps: Steps, rates: Floats, log_variances: Floats, *, start: int) -> Steered:
-    """As `steer`, over steps; `rates` and `log_variances` have one entry for each.
-
+    `rates` (0 to 1; 1 for moves that our own side chooses) and `log_variances` have one entry for each step.
     It takes as many rounds as the longest chain has steps: about as many as plies are kept.
     """
     positions = len(steps.begins) - 1
@@ -82,6 +71,31 @@ def steer_along(steps: Steps, rates: Floats, log_variances: Floats, *, start: in
         risen = np.flatnonzero(is_risen)
         variance[risen] = onward[best_step[risen]]
     return Steered(reach, variance)
+
+
+def steer_for_both(
+    steps: Steps,
+    rates: Floats,
+    log_variances: Floats,
+    white_to_move: Flags,
+    *,
+    start: int,
+    own_rates: Floats | float = 1.0,
+) -> Steered:
+    """Steered reach of each position for the side that is not to move there.
+
+    `rates` (0 to 1) and `log_variances` of the other side's moves, and `own_rates` of that side's (0: it is
+    not to play this one), have one entry for each step.
+    """
+    reach, log_variance = np.zeros(len(white_to_move)), np.zeros(len(white_to_move))
+    for white_steers in (True, False):
+        own = white_to_move[steps.parents] == white_steers
+        steered = steer(
+            steps, np.where(own, own_rates, rates), np.where(own, 0.0, log_variances), start=start
+        )
+        theirs = white_to_move != white_steers
+        reach[theirs], log_variance[theirs] = steered.reach[theirs], steered.log_variance[theirs]
+    return Steered(reach, log_variance)
 
 
 def sound_reach(store: Store, soundness: float, bands: Sequence[str] = ()) -> pd.DataFrame:
@@ -124,26 +138,32 @@ def _of_band(
 ) -> pd.DataFrame:
     """The rows of `reach`, all of one band, with the sound numbers in place of the others."""
     rates, variances = band_rates(edges, replies, confidence)
+    steps = Steps.between(edges.parent, edges.child, len(edges.keys))
+    by_steps = steps, rates[steps.replies], variances[steps.replies], edges.white_to_move
+    free = steer_for_both(*by_steps, start=edges.start)
+    sound = steer_for_both(
+        *by_steps, start=edges.start, own_rates=np.where(forbidden[steps.replies], 0.0, 1.0)
+    )
+    whites = edges.white_to_move[edges.parent]
+    share = np.where(
+        edges.white_to_move,
+        share_of_games(edges, forbidden & ~whites),
+        share_of_games(edges, forbidden & whites),
+    )
     place = np.searchsorted(edges.keys, reach["key"].to_numpy())
     games = np.zeros(len(edges.keys))
     np.add.at(games, np.searchsorted(edges.keys, replies["key"].to_numpy()), replies["games"].to_numpy())
     table, plain = reach["steered_reach"].to_numpy(), reach["plain_reach"].to_numpy()
-    best, log_variance = np.zeros(len(reach)), np.zeros(len(reach))
-    for white_steers in (True, False):
-        here = edges.white_to_move[place] != white_steers
-        own = edges.white_to_move[edges.parent] == white_steers
-        free = steered_by(edges, own, rates, variances, np.zeros_like(forbidden))
-        sound = steered_by(edges, own, rates, variances, forbidden & own)
-        share = share_of_games(edges, forbidden & own)
-        of_ways, least = sound.reach[place], plain * share[place]
-        # The table knows the rates of replies that the band never chose, too; it stands where it may.
-        stands = (table > plain) & (of_ways >= free.reach[place])
-        reached = np.where(stands, table, of_ways)
-        counted = (1.0 - least) / np.maximum(games[place] * share[place], 1.0)
-        of_way = np.where(stands, reach["steered_log_variance"].to_numpy(), sound.log_variance[place])
-        best[here] = np.maximum(reached, least)[here]
-        log_variance[here] = np.where(reached >= least, of_way, counted)[here]
-    return reach.assign(steered_reach=best, steered_log_variance=log_variance)
+    of_ways, least = sound.reach[place], plain * share[place]
+    # The table knows the rates of replies that the band never chose, too; it stands where it may.
+    stands = (table > plain) & (of_ways >= free.reach[place])
+    reached = np.where(stands, table, of_ways)
+    counted = (1.0 - least) / np.maximum(games[place] * share[place], 1.0)
+    of_way = np.where(stands, reach["steered_log_variance"].to_numpy(), sound.log_variance[place])
+    return reach.assign(
+        steered_reach=np.maximum(reached, least),
+        steered_log_variance=np.where(reached >= least, of_way, counted),
+    )
 
 
 def band_rates(edges: Edges, replies: pd.DataFrame, confidence: float) -> tuple[Floats, Floats]:
@@ -159,18 +179,6 @@ def band_rates(edges: Edges, replies: pd.DataFrame, confidence: float) -> tuple[
     rates[rows[known]] = rate[known]
     variances[rows[known]] = np.square(deviation[known] / np.maximum(rate[known], 1e-12))
     return rates, variances
-
-
-def steered_by(edges: Edges, own: Flags, rates: Floats, variances: Floats, forbidden: Flags) -> Steered:
-    """Steered reach for the side whose replies are `own`, without the forbidden ones."""
-    return steer(
-        edges.parent,
-        edges.child,
-        np.where(forbidden, 0.0, np.where(own, 1.0, rates)),
-        np.where(own, 0.0, variances),
-        positions=len(edges.keys),
-        start=edges.start,
-    )
 
 
 def share_of_games(edges: Edges, forbidden: Flags) -> Floats:

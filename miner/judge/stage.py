@@ -12,9 +12,8 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.engine.cache import VerdictCache
-from miner.engine.consult import advancing, consult
-from miner.engine.dispatch import Work, identify
+from miner.engine.consult import Engines
+from miner.engine.dispatch import Work
 from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
 from miner.means import USUAL, Means
@@ -35,8 +34,8 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
     of no use, ClusterFailed.
     """
     tally = store.require("tally")
-    identity = identify(means, settings.hash_mb)
-    inputs = {"tally": tally.fingerprint, "engine": identity.as_dict()}
+    engines = Engines(means, settings.hash_mb)
+    inputs = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}
     manifest = store.manifest("judge")
     is_current = store.is_current("judge", as_dict(settings), inputs)
     if manifest is not None and is_current and not manifest.facts["inconclusive"]:
@@ -54,28 +53,11 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
         )
     found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
     positions = positions_of(found, tallied)
-    with (
-        VerdictCache(means.cache_file, identity) as cache,
-        means.progress.task("judging", total=len(positions), unit="positions") as task,
-    ):
-        judged, work = consult(
-            (inquire(position, settings) for position in positions),
-            means,
-            hash_mb=settings.hash_mb,
-            cache=cache,
-            on_progress=advancing(task),
-        )
+    judged = engines.ask("judging", "positions", [inquire(position, settings) for position in positions])
     judgements = list(chain.from_iterable(judged))
-    store.begin("judge")
-    store.write_table("judged", judged_table(judgements, identity.name))
-    manifest = Manifest(
-        stage="judge",
-        settings=as_dict(settings),
-        inputs=inputs,
-        rows={"judged": len(judgements)},
-        facts=_facts(judgements, len(positions), work) | {"min_games": supported.min_games},
-    )
-    return store.finish(manifest)
+    tables = {"judged": judged_table(judgements, engines.identity.name)}
+    facts = _facts(judgements, len(positions), engines.work) | {"min_games": supported.min_games}
+    return store.write_stage("judge", as_dict(settings), inputs, tables, facts)
 
 
 def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:

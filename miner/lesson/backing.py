@@ -1,4 +1,4 @@
-"""What the store knows beyond the findings: model games and plans, without anybody's name."""
+"""Model games and plans that back the findings of a lesson, without anybody's name."""
 
 from __future__ import annotations
 
@@ -64,23 +64,19 @@ NO_BACKING = Backing({}, {})
 
 
 def read_backing(store: Store) -> Backing:
-    """What the store holds of model games and plans; both may be missing.
+    """The model games and plans of a store, which may hold neither.
 
     Raises StoreError if a table is there but damaged.
     """
-    return Backing(_models(_rows(store, "model_games")), _plans(_rows(store, "plans")))
+    # The best game of a reply, in the first place, comes last.
+    games = sorted(_rows(store, "model_games"), key=lambda row: row["place"], reverse=True)
+    models = {(row["key"], row["move"]): _model(row) for row in games}
+    return Backing(models, _plans(_rows(store, "plans")))
 
 
 def _rows(store: Store, table: str) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = store.read_table(table).to_pylist() if store.path(table).exists() else []
     return rows
-
-
-def _models(rows: list[dict[str, Any]]) -> dict[Reply, ModelGame]:
-    best: dict[Reply, ModelGame] = {}
-    for row in sorted(rows, key=lambda one: (one["key"], one["move"], one["place"])):
-        best.setdefault((row["key"], row["move"]), _model(row))
-    return best
 
 
 def _model(row: dict[str, Any]) -> ModelGame:
@@ -97,19 +93,19 @@ def _model(row: dict[str, Any]) -> ModelGame:
 
 
 def _plans(rows: list[dict[str, Any]]) -> dict[Reply, tuple[str, ...]]:
-    """The strongest players' plans where there are any, else those of the band that won most games."""
     by_reply: dict[Reply, list[dict[str, Any]]] = {}
     for row in rows:
         by_reply.setdefault((row["key"], row["move"]), []).append(row)
-    plans = {}
-    for reply, told in by_reply.items():
-        known = {row["players"]: row["games"] for row in told}
-        players = STRONGEST if STRONGEST in known else max(sorted(known), key=known.__getitem__)
-        rows_of_one = [row for row in told if row["players"] == players]  # else the shares would not compare
-        first = sorted(rows_of_one, key=lambda row: (-row["share"], row["theme"], row["detail"]))
-        details = dict.fromkeys(
-            f"{plain(plan_words(row), 60)} ({percent(row['share'])} of {row['games']:,} won games)"
-            for row in first
-        )
-        plans[reply] = tuple(details)[:PLAN_ROWS]
-    return plans
+    return {reply: _commonest(about) for reply, about in by_reply.items()}
+
+
+def _commonest(rows: list[dict[str, Any]]) -> tuple[str, ...]:
+    """The strongest players' plans where there are any, else those of the band that won most games."""
+    games = {row["players"]: row["games"] for row in rows}
+    players = STRONGEST if STRONGEST in games else max(sorted(games), key=games.__getitem__)
+    own = [row for row in rows if row["players"] == players]  # the shares of others would not compare
+    own.sort(key=lambda row: (-row["share"], row["theme"], row["detail"]))
+    words = [
+        f"{plain(plan_words(row), 60)} ({percent(row['share'])} of {row['games']:,} won games)" for row in own
+    ]
+    return tuple(dict.fromkeys(words))[:PLAN_ROWS]

@@ -1,4 +1,4 @@
-"""Findings as exercises: what is asked, on which board, and which of them suit a band. Pure functions."""
+"""Findings as exercises: the task, its board, and which of them suit a band. Pure functions."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ TOO_HARD, TOO_EASY = 0.10, 0.90
 
 
 class Task(StrEnum):
-    """What a pupil is asked."""
+    """The question to a pupil."""
 
     PUNISH = "punish"  # the opponent has just played the losing reply
     WRONG = "wrong"  # our own side thinks of it: how is it punished?
@@ -34,8 +34,6 @@ class Exercise:
     number: int
     task: Task
     finding: Finding
-    find_rate: float  # share (0 to 1) of the band that would solve it, as it is known or guessed
-    is_known: bool  # whether the find rate was counted in games
 
     @property
     def board(self) -> chess.Board:
@@ -59,6 +57,11 @@ class Exercise:
         """The pupils' side."""
         return self.finding.taught
 
+    @property
+    def find_rate(self) -> float:
+        """Share (0 to 1) of the band that would solve it, as it is known or guessed."""
+        return find_rate(self.finding)
+
 
 def choose(
     findings: Sequence[Finding],
@@ -75,18 +78,23 @@ def choose(
     show no idea twice, then what is left. With `keys`, everything in these positions is taken, whatever it
     is worth. For pupils of both sides, the mistakes are seen by turns from either side of the board.
     """
-    asked = [one for one in findings if is_wanted(one, side, bands) and task_of(one)]
+    asked = [finding for finding in findings if is_wanted(finding, side, bands) and task_of(finding)]
     wanted = distinct(asked)
-    chosen = [one for one in wanted if one.key in keys] if keys else _best(wanted, top)
-    if side == "both":
-        chosen = _by_turns(chosen, asked)
-    return as_exercises(chosen)
+    chosen = [finding for finding in wanted if finding.key in keys] if keys else _best(wanted, top)
+    return as_exercises(_by_turns(chosen, asked) if side == "both" else chosen)
 
 
 def as_exercises(findings: Iterable[Finding]) -> list[Exercise]:
     """These findings as exercises, from the easiest to the hardest; each must hold moves to ask for."""
-    ordered = sorted(findings, key=lambda one: (-find_rate(one), one.ply))
-    return [_exercise(number, finding) for number, finding in enumerate(ordered, start=1)]
+    ordered = sorted(findings, key=lambda finding: (-find_rate(finding), finding.ply))
+    return [exercise_of(finding, number) for number, finding in enumerate(ordered, start=1)]
+
+
+def exercise_of(finding: Finding, number: int = 1) -> Exercise:
+    """A finding that holds moves to ask for as an exercise."""
+    task = task_of(finding)
+    assert task is not None, f"nothing can be asked about {finding.losing_reply} in {finding.fen}"
+    return Exercise(number=number, task=task, finding=finding)
 
 
 def _by_turns(chosen: Sequence[Finding], findings: Iterable[Finding]) -> list[Finding]:
@@ -108,10 +116,10 @@ def is_wanted(finding: Finding, side: Taught, bands: Collection[str]) -> bool:
 
 def distinct(findings: Iterable[Finding]) -> list[Finding]:
     """Each losing reply once, for the band and kind where it stands highest in the list."""
-    first: dict[Reply, Finding] = {}
+    by_reply: dict[Reply, Finding] = {}
     for finding in findings:
-        first.setdefault(finding.reply, finding)
-    return list(first.values())
+        by_reply.setdefault(finding.reply, finding)
+    return list(by_reply.values())
 
 
 def is_missed(finding: Finding) -> bool:
@@ -120,23 +128,11 @@ def is_missed(finding: Finding) -> bool:
 
 
 def task_of(finding: Finding) -> Task | None:
-    """What to ask about a finding; None if it holds no moves to answer with."""
+    """The question that suits a finding; None if it holds no moves to answer with."""
     if finding.kind is Kind.TRAP:
         return Task.PUNISH if finding.refutation else None
     shows = REASONS[finding.reason].is_tactical and finding.refutation and not is_missed(finding)
     return Task.WRONG if shows else Task.INSTEAD
-
-
-def _exercise(number: int, finding: Finding) -> Exercise:
-    task = task_of(finding)
-    assert task is not None, f"nothing can be asked about {finding.losing_reply} in {finding.fen}"
-    return Exercise(
-        number=number,
-        task=task,
-        finding=finding,
-        find_rate=find_rate(finding),
-        is_known=finding.find_rate is not None,
-    )
 
 
 def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
@@ -168,18 +164,10 @@ def guessed_find_rate(finding: Finding) -> float:
     """
     refutation = finding.refutation
     moves = max(1, (len(refutation) + 1) // 2)
-    is_quiet = bool(refutation) and not _is_forcing(finding.board_after, refutation[0])
+    board = finding.board_after
+    first = board.parse_san(refutation[0]) if refutation else None
+    is_quiet = first is not None and not (board.is_capture(first) or board.gives_check(first))
     lowest = re.match(r"\d+", finding.band)
     rating = int(lowest[0]) if lowest else 1200
     rate = 0.85 - 0.12 * (moves - 1) - 0.15 * is_quiet + 0.2 * finding.loss + 0.04 * (rating - 1200) / 200
     return min(0.95, max(0.05, rate))
-
-
-def _is_forcing(board: chess.Board, san: str) -> bool:
-    move = board.parse_san(san)
-    return board.is_capture(move) or board.gives_check(move)
-
-
-def errs(exercise: Exercise) -> Side:
-    """The side that plays the losing reply."""
-    return exercise.finding.mover

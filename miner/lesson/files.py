@@ -10,8 +10,9 @@ from pathlib import Path
 
 import chess.pgn
 
+from miner.board.moves import parse_san_line
 from miner.errors import UsageError
-from miner.export.epd import moves_operand, string_operand
+from miner.export.epd import string_operand
 from miner.export.formats import write_file
 from miner.export.lists import defused
 from miner.export.pgn import (
@@ -26,10 +27,9 @@ from miner.export.pgn import (
 from miner.finding.words import path_words, title
 from miner.lesson.backing import NO_BACKING, Backing
 from miner.lesson.exercises import Exercise, Task
-from miner.lesson.layout import Looks
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
-from miner.lesson.sheets import answers_pdf, coach_pdf, pupil_pdf
+from miner.lesson.sheets import Looks, answers_pdf, coach_pdf, pupil_pdf
 
 NEW_A_DAY = 3
 """Cards that are met for the first time on one day."""
@@ -85,7 +85,7 @@ def exercises_epd(exercises: Sequence[Exercise]) -> bytes:
 
 def _record(exercise: Exercise) -> str:
     finding, board = exercise.finding, exercise.board
-    solution = moves_operand(board, exercise.solution)
+    solution = parse_san_line(board, exercise.solution)
     name = string_operand(f"{exercise.number}. {title(finding)}")
     task = string_operand(_task(exercise))
     if exercise.task is Task.PUNISH:
@@ -114,7 +114,7 @@ def _question(exercise: Exercise, tongue: Tongue) -> str:
     finding = exercise.finding
     asked = f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
     moves = tongue.moves(path_words(finding)) if finding.path else ""
-    return " | ".join(one for one in (asked, moves, exercise.board.fen()) if one)
+    return " | ".join(filter(None, (asked, moves, exercise.board.fen())))
 
 
 def _answer(exercise: Exercise, tongue: Tongue) -> str:

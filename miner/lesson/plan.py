@@ -1,23 +1,130 @@
-"""A term's plan as text, on paper, and in a calendar."""
+"""A term's plan as files: text, PDF and a calendar of its sessions."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, time
+import uuid
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, datetime, time, timedelta
+from enum import StrEnum
 
-from miner.draw.typeset import pdf_bytes
+from miner.draw.documents import pdf_bytes
+from miner.errors import UsageError
 from miner.finding.finding import Finding
-from miner.finding.words import plain, reply_words
+from miner.finding.words import joined, numbered_sans, plain, reply_words
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
-from miner.lesson.calendar import Entry, calendar_bytes
-from miner.lesson.exercises import Exercise, as_exercises
+from miner.lesson.exercises import as_exercises, exercise_of
 from miner.lesson.files import lesson_files
-from miner.lesson.layout import Looks
-from miner.lesson.phrases import Tongue
-from miner.lesson.sentences import demonstration, heading, sans_words, why_words
+from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
+from miner.lesson.sentences import demonstration, heading, why_words
+from miner.lesson.sheets import Looks
 from miner.lesson.term import Session, aim_words, opening_family
+
+OCTETS = 75
+_NAMESPACE = uuid.uuid5(uuid.NAMESPACE_DNS, "sessions.miner.invalid")
+
+
+class Weekday(StrEnum):
+    """Days of the week, Monday first."""
+
+    MON = "mon"
+    TUE = "tue"
+    WED = "wed"
+    THU = "thu"
+    FRI = "fri"
+    SAT = "sat"
+    SUN = "sun"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Entry:
+    """One session in a calendar."""
+
+    day: date
+    minutes: int
+    summary: str
+    description: str
+
+
+def session_days(
+    start: date, sessions: int, weekday: Weekday | None = None, without: Collection[date] = ()
+) -> list[date]:
+    """The days of weekly sessions, the first on or after `start`; on days in `without` there is none.
+
+    Raises UsageError if there are more sessions than weeks to the end of the year 9999.
+    """
+    ahead = 0 if weekday is None else (list(Weekday).index(weekday) - start.weekday()) % 7
+    days: list[date] = []
+    try:
+        day = start + timedelta(days=ahead)
+        while len(days) < sessions:
+            if day not in without:
+                days.append(day)
+            day += timedelta(days=7)
+    except OverflowError as error:
+        raise UsageError(
+            f"{sessions:,} weeks from {start} are more than the calendar has",
+            advice="plan fewer sessions, or name an earlier day",
+        ) from error
+    return days
+
+
+def calendar_bytes(entries: Sequence[Entry], name: str, at: time | None = None) -> bytes:
+    """The entries as iCalendar: UTF-8, CR LF, lines of at most 75 octets; the same entries, the same bytes.
+
+    Without `at` the sessions take the whole day; with it they begin then, wherever the calendar is read.
+    A session keeps its UID when its contents change, so that a second import corrects the first.
+
+    Source: RFC 5545, sections 3.1 (folding), 3.3.11 (escapes), 3.6.1, 3.8.4.7 (UID), from memory.
+    """
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//miner//plan//EN", "CALSCALE:GREGORIAN"]
+    for number, entry in enumerate(entries, start=1):
+        # Made at no time that matters: a fixed one keeps the bytes equal.
+        stamp = datetime.combine(entries[0].day, time())
+        lines += [
+            "BEGIN:VEVENT",
+            f"UID:{uuid.uuid5(_NAMESPACE, f'{name}/{entries[0].day}/{number}')}",
+            f"DTSTAMP:{stamp:%Y%m%dT%H%M%SZ}",
+            *_when(entry, at),
+            f"SUMMARY:{in_ics(entry.summary)}",
+            f"DESCRIPTION:{in_ics(entry.description)}",
+            "END:VEVENT",
+        ]
+    lines.append("END:VCALENDAR")
+    return "".join(_folded(line) + "\r\n" for line in lines).encode()
+
+
+def _when(entry: Entry, at: time | None) -> list[str]:
+    if at is None:
+        return [f"DTSTART;VALUE=DATE:{entry.day:%Y%m%d}"]
+    return [f"DTSTART:{entry.day:%Y%m%d}T{at:%H%M%S}", f"DURATION:PT{entry.minutes}M"]
+
+
+def in_ics(text: str) -> str:
+    r"""Text as a value: backslash, comma, semicolon and line ends escaped, control characters left out.
+
+    >>> print(in_ics("a, b; c"))
+    a\, b\; c
+    """
+    clean = "".join(char if char.isprintable() or char == "\n" else " " for char in text)
+    for char in "\\,;":
+        clean = clean.replace(char, "\\" + char)
+    return clean.replace("\n", "\\n")
+
+
+def _folded(line: str) -> str:
+    """A line in pieces of at most 75 octets, no character torn apart; a space begins each further one."""
+    pieces, piece, used = [], "", 0
+    for char in line:
+        size = len(char.encode())
+        if used + size > OCTETS:
+            pieces.append(piece)
+            piece, used = " ", 1
+        piece += char
+        used += size
+    return "\r\n".join([*pieces, piece])
+
 
 MODEL_PLIES = 40
 """Half-moves of a model game that a plan holds."""
@@ -39,7 +146,7 @@ class Plan:
 
     @property
     def title(self) -> str:
-        """What stands at the top."""
+        """The heading: the coach's title, or the usual one, and for whom it is."""
         return f"{plain(self.looks.title, 60) or TITLE}: {self.whom}"
 
     @property
@@ -66,10 +173,8 @@ def plan_files(plan: Plan, *, sheets: bool = False) -> dict[str, bytes]:
         files["plan.ics"] = plan_calendar(plan)
     if sheets:
         for session in plan.sessions:
-            for name, contents in lesson_files(
-                as_exercises(session.findings), plan.looks, plan.backing
-            ).items():
-                files[f"session-{session.number:02}/{name}"] = contents
+            contents = lesson_files(as_exercises(session.findings), plan.looks, plan.backing)
+            files |= {f"session-{session.number:02}/{name}": content for name, content in contents.items()}
     return files
 
 
@@ -78,34 +183,33 @@ def plan_pdf(plan: Plan) -> bytes:
     data = {
         "title": plan.title,
         "subtitle": plan.subtitle,
+        "lang": ENGLISH,
+        "page": PHRASES[ENGLISH].page,
         "paper": plan.looks.paper.typst_name,
         "sessions": [
             {
                 "number": session.number,
                 "date": plan.day(session),
                 "aim": plan.looks.tongue.moves(aim_words(session)),
-                "parts": [{"minutes": one.minutes, "what": one.activity.value} for one in session.parts],
-                "new": [_position(one, plan) for one in _exercises(session.new)],
-                "revised": [_again(one, plan.looks.tongue) for one in session.revised],
+                "parts": [{"minutes": part.minutes, "what": part.activity.value} for part in session.parts],
+                "new": [_position(finding, plan) for finding in session.new],
+                "revised": [_again(finding, plan.looks.tongue) for finding in session.revised],
                 "homework": homework_words(session, plan.looks.tongue),
             }
             for session in plan.sessions
         ],
     }
-    return pdf_bytes("plan.typ", data)
+    return pdf_bytes(["base.typ", "plan.typ"], data, "miner.lesson")
 
 
-def _position(exercise: Exercise, plan: Plan) -> dict[str, str]:
-    tongue = plan.looks.tongue
-    line = demonstration(exercise, tongue)
-    model = plan.backing.model(exercise.finding)
+def _position(finding: Finding, plan: Plan) -> dict[str, str]:
+    exercise, tongue = exercise_of(finding), plan.looks.tongue
+    model = plan.backing.model(finding)
     return {
         "svg": plan.looks.svg(exercise),
         "alt": exercise.board.fen(),
-        "heading": heading(exercise),
-        "before": line.before,
-        "reply": line.reply,
-        "after": line.after,
+        "heading": heading(finding),
+        **asdict(demonstration(finding, tongue)),
         "why": why_words(exercise, tongue.in_english),
         "model": "" if model is None else model_words(model, tongue),
     }
@@ -130,15 +234,15 @@ def _session_lines(session: Session, plan: Plan) -> list[str]:
     lines += [f"**Aim:** {escaped(tongue.moves(aim_words(session)))}", ""]
     lines += ["| Minutes | |", "|---:|---|"]
     lines += [f"| {part.minutes} | {part.activity.value} |" for part in session.parts]
-    for exercise in _exercises(session.new):
-        line = demonstration(exercise, tongue)
-        moves = " ".join(one for one in (line.before, f"**{line.reply}**", line.after) if one)
-        lines += ["", f"### {escaped(heading(exercise))}", "", moves, ""]
-        lines += [escaped(why_words(exercise, tongue.in_english)), "", f"`{exercise.finding.fen}`"]
-        if model := plan.backing.model(exercise.finding):
+    for finding in session.new:
+        line, why = demonstration(finding, tongue), why_words(exercise_of(finding), tongue.in_english)
+        moves = joined(line.before, f"**{line.reply}**", line.after)
+        lines += ["", f"### {escaped(heading(finding))}", "", moves, "", escaped(why), "", f"`{finding.fen}`"]
+        if model := plan.backing.model(finding):
             lines += ["", f"**Model game:** {escaped(model_words(model, tongue))}"]
     if session.revised:
-        lines += ["", "**Again:**", "", *(f"- {escaped(_again(one, tongue))}" for one in session.revised)]
+        again = [f"- {escaped(_again(finding, tongue))}" for finding in session.revised]
+        lines += ["", "**Again:**", "", *again]
     return [*lines, "", f"**Homework:** {escaped(homework_words(session, tongue))}"]
 
 
@@ -153,8 +257,8 @@ def plan_calendar(plan: Plan) -> bytes:
             description="\n".join(
                 [
                     *(f"{part.minutes} min: {part.activity.value}" for part in session.parts),
-                    *(f"New: {_again(one, tongue)}" for one in session.new),
-                    *(f"Again: {_again(one, tongue)}" for one in session.revised),
+                    *(f"New: {_again(finding, tongue)}" for finding in session.new),
+                    *(f"Again: {_again(finding, tongue)}" for finding in session.revised),
                     f"Homework: {homework_words(session, tongue)}",
                 ]
             ),
@@ -165,10 +269,10 @@ def plan_calendar(plan: Plan) -> bytes:
 
 
 def homework_words(session: Session, tongue: Tongue) -> str:
-    """What the pupils take home."""
+    """The homework after a session, in a sentence or two."""
     if not session.new:
         return "Choose two positions of the term and explain them to somebody who was not there."
-    replies = ", ".join(tongue.moves(reply_words(one)) for one in session.new)
+    replies = ", ".join(tongue.moves(reply_words(finding)) for finding in session.new)
     return (
         f"Write down from memory what follows on {replies}, then set each position up and check it. "
         "Solve the exercises again that went wrong."
@@ -177,17 +281,12 @@ def homework_words(session: Session, tongue: Tongue) -> str:
 
 def model_words(model: ModelGame, tongue: Tongue) -> str:
     """A model game with its moves, as far as a plan holds them."""
-    moves = sans_words(model.sans[:MODEL_PLIES], tongue)
+    moves = tongue.moves(numbered_sans(model.sans[:MODEL_PLIES]))
     return f"{model.words()}: {moves}{' ...' if len(model.sans) > MODEL_PLIES else ''}"
 
 
 def _again(finding: Finding, tongue: Tongue) -> str:
     return f"{opening_family(finding)}: {tongue.moves(reply_words(finding))}"
-
-
-def _exercises(findings: Sequence[Finding]) -> list[Exercise]:
-    """The findings as exercises in the order of teaching."""
-    return [as_exercises([finding])[0] for finding in findings]
 
 
 def escaped(text: str) -> str:
@@ -200,7 +299,7 @@ def escaped(text: str) -> str:
     """
     marked = re.sub(r"([\\`*_{}\[\]<>#|~&@$])", r"\\\1", plain(text))
     marked = re.sub(r"^(\d*)([-+.)])(?=\s|$)", r"\1\\\2", marked)  # at the beginning it would open a list
-    return re.sub(r"(?i)(www)(?=\.)|(:)(?=//)", lambda one: f"{one[1]}\\" if one[1] else "\\:", marked)
+    return re.sub(r"(?i)(www)(?=\.)|(:)(?=//)", lambda found: f"{found[1]}\\" if found[1] else "\\:", marked)
 
 
 def _counted(number: int, name: str) -> str:

@@ -1,9 +1,8 @@
-"""An exercise in sentences: what is asked, the answer, and what a coach can say about it."""
+"""An exercise in sentences: the question, the answer, and words for the coach."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from miner.finding.finding import Finding
@@ -18,7 +17,6 @@ from miner.finding.words import (
     observed_sentence,
     often_words,
     own_eco,
-    path_words,
     pattern_sentence,
     percent,
     plain,
@@ -29,10 +27,10 @@ from miner.finding.words import (
     title,
     worth_words,
 )
-from miner.lesson.exercises import Exercise, Task, errs, is_missed
+from miner.lesson.exercises import Exercise, Task, is_missed
 from miner.lesson.phrases import Tongue
 from miner.reasons import PATTERNS, REASONS
-from miner.terms import Kind
+from miner.terms import Kind, Side
 
 SHOWN_PLIES = 9
 """Half-moves of a line that are printed: nobody plays more from a sheet of paper."""
@@ -41,7 +39,7 @@ _ASK_MISSED = "What could be had here instead?"
 
 
 def task_words(exercise: Exercise, tongue: Tongue) -> str:
-    """What is asked, without the side to move."""
+    """The question, without the side to move."""
     phrases = tongue.phrases
     pattern = {Task.PUNISH: phrases.punish, Task.WRONG: phrases.wrong, Task.INSTEAD: phrases.instead}
     return pattern[exercise.task].format(move=tongue.moves(reply_words(exercise.finding)))
@@ -49,7 +47,7 @@ def task_words(exercise: Exercise, tongue: Tongue) -> str:
 
 def to_move_words(exercise: Exercise, tongue: Tongue) -> str:
     """Which side is to move on the diagram."""
-    return tongue.phrases.to_move.format(side=tongue.phrases.side(exercise.board.turn))
+    return tongue.phrases.to_move.format(side=tongue.phrases.side(Side.of(exercise.board.turn)))
 
 
 def solution_words(exercise: Exercise, tongue: Tongue) -> str:
@@ -57,17 +55,12 @@ def solution_words(exercise: Exercise, tongue: Tongue) -> str:
     return tongue.moves(numbered_sans(exercise.solution[:SHOWN_PLIES], exercise.ply))
 
 
-def sans_words(sans: Sequence[str], tongue: Tongue) -> str:
-    """Moves from the first of a game on, numbered."""
-    return tongue.moves(numbered_sans(sans))
-
-
 def why_words(exercise: Exercise, tongue: Tongue) -> str:
-    """Why that is so, and what would have been better, in the sheet's language."""
+    """The reason for the solution, and a better move or line, in the sheet's language."""
     finding = exercise.finding
     better = numbered_sans(finding.better[:3], finding.ply)
     refutation = refutation_words(finding, SHOWN_PLIES)
-    sentences = [_reason(exercise, tongue), _pattern(exercise, tongue)]
+    sentences = [_reason(finding, tongue), _pattern(finding, tongue)]
     if exercise.task is not Task.INSTEAD:
         sentences.append(tongue.phrases.better.format(moves=better))
     elif refutation:
@@ -75,22 +68,25 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
     return tongue.moves(joined(*sentences))
 
 
-def _reason(exercise: Exercise, tongue: Tongue) -> str:
+def _shown_refutation(finding: Finding) -> str:
+    return numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)
+
+
+def _reason(finding: Finding, tongue: Tongue) -> str:
     """In the sheet's own words where there are any for it, else in the finding's."""
-    finding, phrases = exercise.finding, tongue.phrases
-    words = REASONS[finding.reason]
+    phrases, words = tongue.phrases, REASONS[finding.reason]
     printed = (words.missed if is_missed(finding) else words.printed).get(phrases.code, "")
     moves = re.search(r"\d+$", plain(finding.reason_detail))
     if not printed or ("{n}" in printed and not moves):
         return reason_sentence(finding)
-    errs, profits = (phrases.side(side.color) for side in (finding.mover, finding.side))
+    errs, profits = (phrases.side(side) for side in (finding.mover, finding.side))
     return printed.format(errs=errs, profits=profits, n=moves[0] if moves else "")
 
 
-def _pattern(exercise: Exercise, tongue: Tongue) -> str:
-    pattern = exercise.finding.pattern
+def _pattern(finding: Finding, tongue: Tongue) -> str:
+    pattern = finding.pattern
     named = PATTERNS[pattern].printed.get(tongue.phrases.code) if pattern else None
-    return f"{capital(named)}." if named else pattern_sentence(exercise.finding)
+    return f"{capital(named)}." if named else pattern_sentence(finding)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -107,35 +103,34 @@ def sign_of(finding: Finding) -> str:
     return "??" if finding.is_severe else "?"
 
 
-def demonstration(exercise: Exercise, tongue: Tongue) -> Line:
+def demonstration(finding: Finding, tongue: Tongue) -> Line:
     """The way to the position, the losing reply with its sign, and the refutation."""
-    finding = exercise.finding
-    path = path_words(finding) if finding.path else ""
-    sign = sign_of(finding)
     after = refutation_words(finding, SHOWN_PLIES)
     # Black's reply goes on behind White's move, without a number of its own.
     reply = finding.losing_reply if finding.ply % 2 else reply_words(finding)
     if finding.ply % 2 == 0 and after:
         after = after.partition("...")[2]
-    return Line(before=tongue.moves(path), reply=tongue.moves(reply) + sign, after=tongue.moves(after))
+    return Line(
+        before=tongue.moves(numbered_sans(finding.path)),
+        reply=tongue.moves(reply) + sign_of(finding),
+        after=tongue.moves(after),
+    )
 
 
-def heading(exercise: Exercise) -> str:
-    """The opening with its ECO code, and whom it is for."""
-    finding = exercise.finding
+def heading(finding: Finding) -> str:
+    """A finding's title with the ECO code of its opening."""
     eco = own_eco(finding)
     return title(finding) + (f" ({eco})" if eco else "")
 
 
 def whom_words(exercise: Exercise) -> str:
     """Whose mistake it is and who is taught."""
-    finding = exercise.finding
-    taught = exercise.taught.capitalize()
-    return f"For {taught}'s pupils. {errs(exercise).capitalize()} errs: {band_words(finding.band)}."
+    errs, taught = exercise.finding.mover.capitalize(), exercise.taught.capitalize()
+    return f"For {taught}'s pupils. {errs} errs: {band_words(exercise.finding.band)}."
 
 
 def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
-    """What a coach can say, step by step."""
+    """Questions and explanations for the coach, step by step."""
     finding = exercise.finding
     side = "White" if exercise.board.turn else "Black"
     ask = (PATTERNS[finding.pattern] if finding.pattern else REASONS[finding.reason]).ask
@@ -143,7 +138,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
         ask = _ASK_MISSED
     shown = refutation_words(finding, SHOWN_PLIES)
     begin = {
-        Task.PUNISH: f"{errs(exercise).capitalize()} has just played {reply_words(finding)}. "
+        Task.PUNISH: f"{finding.mover.capitalize()} has just played {reply_words(finding)}. "
         f"{side} to move: what now?",
         Task.WRONG: f"{side} would like to play {reply_words(finding)}. What happens then?",
         Task.INSTEAD: f"{side} often plays {reply_words(finding)} here. Why is that not good?",
@@ -160,24 +155,22 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     return [tongue.moves(step) for step in steps]
 
 
-def _between(finding: Finding) -> str:
-    """The interval of the find rate in brackets; of a store that does not tell it, nothing."""
-    low, high = finding.find_rate_low, finding.find_rate_high
-    return "" if low is None or high is None else f" ({between(low, high)})"
-
-
 def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:
-    """What was counted, in short sentences."""
+    """How often the reply is chosen, who finds the punishment, what came of it and what it is worth."""
     finding = exercise.finding
-    found = (
-        f"{percent(exercise.find_rate)} of the band find the punishment over the board{_between(finding)}"
-        if exercise.is_known
-        else f"not counted how many find the punishment; a guess is {percent(exercise.find_rate)}"
-    )
     facts = [
         f"{reply_words(finding)} was chosen in {often_words(finding)}.",
-        f"{capital(found)}.",
+        _found_sentence(exercise),
         observed_sentence(finding),
         f"Worth {worth_words(finding)}.",
     ]
     return [tongue.moves(fact) for fact in facts]
+
+
+def _found_sentence(exercise: Exercise) -> str:
+    rate, finding = percent(exercise.find_rate), exercise.finding
+    if finding.find_rate is None:
+        return f"Not counted how many find the punishment; a guess is {rate}."
+    low, high = finding.find_rate_low, finding.find_rate_high
+    bounds = "" if low is None or high is None else f" ({between(low, high)})"
+    return f"{capital(rate)} of the band find the punishment over the board{bounds}."

@@ -1,16 +1,19 @@
-"""The sheets as PDF: pupils' exercises, answers, the coach's pages."""
+"""How a sheet looks, and the sheets as PDF: pupils' exercises, answers, the coach's pages."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from enum import StrEnum
 from typing import Any
 
-from miner.draw.typeset import pdf_bytes
-from miner.lesson import layout
+from miner.draw.diagram import diagram_svg
+from miner.draw.documents import pdf_bytes
+from miner.errors import UsageError
+from miner.finding.words import plain
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.exercises import Exercise
-from miner.lesson.layout import Looks, layout_of
-from miner.lesson.phrases import Tongue
+from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
 from miner.lesson.sentences import (
     demonstration,
     heading,
@@ -24,8 +27,153 @@ from miner.lesson.sentences import (
     why_words,
 )
 
+FEWEST, MOST = 2, 12
+MARGIN_X, MARGIN_TOP, MARGIN_BOTTOM = 17.0, 15.0, 16.0
+HEADER = 14.0
+GUTTER = 9.0
+ASPECT = 426 / 390
+"""Width by height of a diagram with its coordinates and the square for the side to move."""
+
+# Columns and rows for each number of diagrams: the rows as high as the paper allows.
+_GRIDS = {2: (1, 2), 3: (1, 3), 4: (2, 2), 5: (2, 3), 6: (2, 3), 7: (2, 4), 8: (2, 4), 9: (3, 3)} | {
+    10: (3, 4),
+    11: (3, 4),
+    12: (3, 4),
+}
+
+
+class Paper(StrEnum):
+    """Paper sizes."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height in millimetres. Source: ISO 216; ANSI/ASME Y14.1."""
+        return (210.0, 297.0) if self is Paper.A4 else (215.9, 279.4)
+
+    @property
+    def typst_name(self) -> str:
+        """The typesetter's name for it."""
+        return "a4" if self is Paper.A4 else "us-letter"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Layout:
+    """A page with room for so many diagrams, lengths in millimetres."""
+
+    columns: int
+    rows: int
+    cell_height: float
+    diagram_width: float
+    task_height: float
+    task_size: float  # of the letters
+    lines: int  # to write on
+    line_height: float
+    beside: bool  # the lines stand beside the diagram, not under it
+
+
+def layout_of(paper: Paper, per_page: int) -> Layout:
+    """The page for 2 to 12 diagrams.
+
+    Raises UsageError for any other number.
+    """
+    if per_page not in _GRIDS:
+        raise UsageError(
+            f"{per_page} diagrams do not go on a page", advice=f"take {FEWEST} to {MOST} (--per-page)"
+        )
+    columns, rows = _GRIDS[per_page]
+    width, height = paper.size
+    cell_width = (width - 2 * MARGIN_X - (columns - 1) * GUTTER) / columns
+    cell_height = (height - MARGIN_TOP - MARGIN_BOTTOM - HEADER) / rows
+    beside = columns == 1
+    lines, line_height = (10, 8.5) if beside else (2, 8.0) if rows < 4 else (1, 7.0)
+    if per_page == 3:
+        lines = 6
+    task_height = 0.0 if beside else 9.0
+    below = 0.0 if beside else task_height + 2.0 + lines * (line_height + 0.3)
+    room = cell_height - below - 2.0
+    widest = cell_width * (0.6 if beside else 1.0)
+    return Layout(
+        columns=columns,
+        rows=rows,
+        cell_height=cell_height,
+        diagram_width=round(min(widest, room * ASPECT), 2),
+        task_height=task_height,
+        task_size=3.5 if columns < 3 else 3.2,
+        lines=lines,
+        line_height=line_height,
+        beside=beside,
+    )
+
+
+TITLE_LENGTH = 60
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Looks:
+    """The coach's choices for printing."""
+
+    tongue: Tongue
+    paper: Paper = Paper.A4
+    per_page: int = 6  # diagrams on the pupils' sheet, 2 to 12
+    title: str = ""  # empty: the language's own
+    coordinates: bool = True
+    hatched: bool = False
+    pdf: bool = True  # whether anything is printed at all
+
+    @property
+    def printed_title(self) -> str:
+        """The title on one line."""
+        return plain(self.title, TITLE_LENGTH) or self.tongue.phrases.title
+
+    def svg(self, exercise: Exercise) -> str:
+        """The exercise's diagram, the pupils' side at the bottom."""
+        return diagram_svg(
+            exercise.board,
+            orientation=exercise.taught.color,
+            coordinates=self.coordinates,
+            hatched=self.hatched,
+        )
+
+
 MODEL_PLIES = 60
 """Half-moves of a model game that are printed."""
+
+
+def pupil_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
+    """The sheet of exercises for the pupils.
+
+    Raises UsageError for a number of diagrams that goes on no page, ExportError without the typesetter.
+    """
+    phrases = looks.tongue.phrases
+    tasks = [_task(exercise, looks) for exercise in exercises]
+    data = asdict(layout_of(looks.paper, looks.per_page)) | {
+        "title": looks.printed_title,
+        "lang": phrases.code,
+        "name": phrases.name,
+        "date": phrases.date,
+        "page": phrases.page,
+        "paper": looks.paper.typst_name,
+        "margin_x": MARGIN_X,
+        "margin_top": MARGIN_TOP,
+        "margin_bottom": MARGIN_BOTTOM,
+        "header": HEADER,
+        "gutter": GUTTER,
+        "pages": [tasks[start : start + looks.per_page] for start in range(0, len(tasks), looks.per_page)],
+    }
+    return pdf_bytes(["sheet.typ"], data, "miner.lesson")
+
+
+def _task(exercise: Exercise, looks: Looks) -> dict[str, Any]:
+    return {
+        "number": exercise.number,
+        "svg": looks.svg(exercise),
+        "alt": exercise.board.fen(),
+        "to_move": to_move_words(exercise, looks.tongue),
+        "task": task_words(exercise, looks.tongue),
+    }
 
 
 def answers_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
@@ -34,56 +182,57 @@ def answers_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
     Raises ExportError without the typesetter.
     """
     tongue = looks.tongue
-    phrases = tongue.phrases
-    told = [
-        asked(one, looks) | {"solution": solution_words(one, tongue), "why": why_words(one, tongue)}
-        for one in exercises
+    answers = [
+        _task(exercise, looks)
+        | {"solution": solution_words(exercise, tongue), "why": why_words(exercise, tongue)}
+        for exercise in exercises
     ]
     data = {
-        "title": phrases.answers,
+        "title": tongue.phrases.answers,
         "subtitle": looks.printed_title,
-        "lang": phrases.code,
-        "page": phrases.page,
+        "lang": tongue.phrases.code,
+        "page": tongue.phrases.page,
         "paper": looks.paper.typst_name,
-        "exercises": told,
+        "exercises": answers,
     }
-    return pdf_bytes("answers.typ", data)
+    return pdf_bytes(["base.typ", "answers.typ"], data, "miner.lesson")
 
 
 def coach_pdf(exercises: Sequence[Exercise], looks: Looks, backing: Backing = NO_BACKING) -> bytes:
-    """What to say and to show about each exercise, in English; moves as the sheet writes them.
+    """Words to say and moves to show about each exercise, in English; moves as the sheet writes them.
 
     Raises ExportError without the typesetter.
     """
-    told = [_coached(one, looks.tongue, backing) | {"svg": looks.svg(one)} for one in exercises]
     data = {
         "title": "For the coach",
+        "lang": ENGLISH,
+        "page": PHRASES[ENGLISH].page,
         "subtitle": looks.printed_title,
         "paper": looks.paper.typst_name,
-        "exercises": told,
+        "exercises": [_coaching(exercise, looks, backing) for exercise in exercises],
     }
-    return pdf_bytes("coach.typ", data)
+    return pdf_bytes(["base.typ", "coach.typ"], data, "miner.lesson")
 
 
-def _coached(exercise: Exercise, tongue: Tongue, backing: Backing) -> dict[str, Any]:
-    line = demonstration(exercise, tongue)
-    model = backing.model(exercise.finding)
+def _coaching(exercise: Exercise, looks: Looks, backing: Backing) -> dict[str, Any]:
+    finding, tongue = exercise.finding, looks.tongue
+    model = backing.model(finding)
     return {
         "number": exercise.number,
+        "svg": looks.svg(exercise),
         "alt": exercise.board.fen(),
-        "heading": heading(exercise),
+        "heading": heading(finding),
         "whom": whom_words(exercise),
-        "before": line.before,
-        "reply": line.reply,
-        "after": line.after,
+        **asdict(demonstration(finding, tongue)),
         "say": say_words(exercise, tongue),
         "numbers": number_words(exercise, tongue),
-        "plan": list(backing.plan(exercise.finding)),
-        "model": None if model is None else _model(model, tongue, sign_of(exercise.finding)),
+        "plan": list(backing.plan(finding)),
+        "model": None if model is None else _model_game(model, tongue, sign_of(finding)),
     }
 
 
-def _model(model: ModelGame, tongue: Tongue, sign: str) -> dict[str, Any]:
+def _model_game(model: ModelGame, tongue: Tongue, sign: str) -> dict[str, Any]:
+    """A model game move by move, with the sign behind the losing reply, and the moves that mattered told."""
     moves = [
         {
             "san": (f"{ply // 2 + 1}." if ply % 2 == 0 else "")
@@ -93,50 +242,6 @@ def _model(model: ModelGame, tongue: Tongue, sign: str) -> dict[str, Any]:
         }
         for ply, san in enumerate(model.sans[:MODEL_PLIES])
     ]
-    rest = len(model.sans) > MODEL_PLIES
-    end = [{"san": f"... {model.result}" if rest else model.result, "moment": False}]
-    return {"words": model.words(), "moves": moves + end}
-
-
-def pupil_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
-    """The sheet as PDF.
-
-    Raises UsageError for a number of diagrams that goes on no page, ExportError without the typesetter.
-    """
-    page = layout_of(looks.paper, looks.per_page)
-    phrases = looks.tongue.phrases
-    told = [asked(one, looks) for one in exercises]
-    data = {
-        "title": looks.printed_title,
-        "lang": phrases.code,
-        "name": phrases.name,
-        "date": phrases.date,
-        "page": phrases.page,
-        "paper": looks.paper.typst_name,
-        "margin_x": layout.MARGIN_X,
-        "margin_top": layout.MARGIN_TOP,
-        "margin_bottom": layout.MARGIN_BOTTOM,
-        "header": layout.HEADER,
-        "gutter": layout.GUTTER,
-        "columns": page.columns,
-        "cell_height": page.cell_height,
-        "diagram_width": page.diagram_width,
-        "task_height": page.task_height,
-        "task_size": page.task_size,
-        "lines": page.lines,
-        "line_height": page.line_height,
-        "beside": page.beside,
-        "pages": [told[start : start + looks.per_page] for start in range(0, len(told), looks.per_page)],
-    }
-    return pdf_bytes("sheet.typ", data)
-
-
-def asked(exercise: Exercise, looks: Looks) -> dict[str, Any]:
-    """An exercise as the sheet asks it: number, diagram, side to move and task."""
-    return {
-        "number": exercise.number,
-        "svg": looks.svg(exercise),
-        "alt": exercise.board.fen(),
-        "to_move": to_move_words(exercise, looks.tongue),
-        "task": task_words(exercise, looks.tongue),
-    }
+    goes_on = len(model.sans) > MODEL_PLIES
+    end = {"san": f"... {model.result}" if goes_on else model.result, "moment": False}
+    return {"words": model.words(), "moves": [*moves, end]}

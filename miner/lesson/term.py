@@ -1,4 +1,4 @@
-"""A term of sessions from findings: what is taught when, and when it is revised. Pure functions."""
+"""A term of sessions from findings: when each is taught and when revised. Pure functions."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 import chess
 import chess.polyglot
@@ -28,7 +29,7 @@ TEST_FROM = 3  # sessions in a term, from which on the last one teaches nothing 
 
 
 class Activity(StrEnum):
-    """What a part of a session is spent on."""
+    """The ways to spend a part of a session."""
 
     REVISION = "Revision"
     POSITIONS = "New positions on the demonstration board"
@@ -81,7 +82,7 @@ def term(
         )
     teaching = sessions - 1 if sessions >= TEST_FROM else sessions
     at_once = max(1, min(MOST_NEW, minutes // MINUTES_FOR_ONE - 1))
-    chosen = [one for one in distinct(findings) if task_of(one)][: teaching * at_once]
+    chosen = [finding for finding in distinct(findings) if task_of(finding)][: teaching * at_once]
     if not chosen:
         raise UsageError("no finding is left to teach", advice="ask for fewer bands or another side")
     taught = [*_shared_out(in_order(chosen), teaching), *[()] * (sessions - teaching)]
@@ -91,7 +92,7 @@ def term(
             number=number,
             new=new,
             revised=again,
-            parts=_parts(minutes, new, again, any(one.reply in modelled for one in new)),
+            parts=_parts(minutes, new, again, any(finding.reply in modelled for finding in new)),
         )
         for number, (new, again) in enumerate(zip(taught, revised, strict=True), start=1)
     ]
@@ -104,21 +105,21 @@ def in_order(findings: Sequence[Finding]) -> list[Finding]:
     easier before the harder; but whatever lies on the way to another comes before it.
     """
     value: dict[str, float] = defaultdict(float)
-    for one in findings:
-        value[opening_family(one)] += one.teaching_value
+    for finding in findings:
+        value[opening_family(finding)] += finding.teaching_value
     before = _prerequisites(findings)
     open_ = dict(enumerate(findings))
     ordered: list[Finding] = []
     while open_:
         last = ordered[-1] if ordered else None
         ready = [place for place in open_ if not before[place] & open_.keys()]
-        place = min(ready, key=lambda one: (*_preference(open_[one], last, value), one))
+        place = min(ready, key=lambda place: (*_preference(open_[place], last, value), place))
         ordered.append(open_.pop(place))
     return ordered
 
 
 def _preference(finding: Finding, last: Finding | None, value: Mapping[str, float]) -> tuple[object, ...]:
-    """What comes next: smaller is sooner."""
+    """The key by which findings are taken in turn: smaller is sooner."""
     family = opening_family(finding)
     stays = last is not None and opening_family(last) == family
     same_pattern = bool(stays and last and last.pattern and last.pattern == finding.pattern)
@@ -147,30 +148,27 @@ def opening_family(finding: Finding) -> str:
 
 
 def aim_words(session: Session) -> str:
-    """What the evening is for, e.g. `Vienna Gambit: punish 3...exf4 (pin)`."""
+    """The aims of a session, e.g. `Vienna Gambit: punish 3...exf4 (pin)`."""
     if not session.new:
         return "Revision of the term"
     by_family: dict[str, list[str]] = {}
-    for one in session.new:
-        verb = "punish" if one.kind is Kind.TRAP else "avoid"
-        pattern = f" ({one.pattern})" if one.pattern else ""
-        by_family.setdefault(opening_family(one), []).append(f"{verb} {reply_words(one)}{pattern}")
+    for finding in session.new:
+        verb = "punish" if finding.kind is Kind.TRAP else "avoid"
+        pattern = f" ({finding.pattern})" if finding.pattern else ""
+        aim = f"{verb} {reply_words(finding)}{pattern}"
+        by_family.setdefault(opening_family(finding), []).append(aim)
     return "; ".join(f"{family}: {', '.join(aims)}" for family, aims in by_family.items())
 
 
 def _shared_out(findings: Sequence[Finding], sessions: int) -> list[tuple[Finding, ...]]:
     """The findings in their order, as evenly as it goes, the earlier sessions having one more."""
     each, more = divmod(len(findings), sessions)
-    shared, start = [], 0
-    for number in range(sessions):
-        end = start + each + (number < more)
-        shared.append(tuple(findings[start:end]))
-        start = end
-    return shared
+    bounds = [number * each + min(number, more) for number in range(sessions + 1)]
+    return [tuple(findings[start:end]) for start, end in pairwise(bounds)]
 
 
 def _revisions(taught: Sequence[tuple[Finding, ...]], most: int) -> list[tuple[Finding, ...]]:
-    """What comes back in each session, the most valuable first; what finds no room comes a session later.
+    """The findings that come back in each session, the most valuable first; without room, a session later.
 
     A session that teaches nothing new takes from everything, and first what has come back least.
     """
@@ -181,12 +179,14 @@ def _revisions(taught: Sequence[tuple[Finding, ...]], most: int) -> list[tuple[F
     times: Counter[Reply] = Counter()
     revised = []
     for number, new in enumerate(taught):
-        waiting = due[number] if new else [one for earlier in taught[:number] for one in earlier]
-        ranked = sorted(distinct(waiting), key=lambda one: (times[one.reply], -one.teaching_value))
+        waiting = due[number] if new else [finding for earlier in taught[:number] for finding in earlier]
+        ranked = sorted(
+            distinct(waiting), key=lambda finding: (times[finding.reply], -finding.teaching_value)
+        )
         room = most if new else 2 * most
         again = tuple(ranked[:room])
         revised.append(again)
-        times.update(one.reply for one in again)
+        times.update(finding.reply for finding in again)
         due[number + 1] += ranked[room:]
     return revised
 

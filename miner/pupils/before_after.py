@@ -24,7 +24,7 @@ _SKILLS = {"falling in": ("fell in", "avoided"), "punishing": ("punished", "miss
 
 
 class Verdict(StrEnum):
-    """What can be said of a change."""
+    """The judgement of a change."""
 
     BETTER = "better"
     WORSE = "worse"
@@ -66,7 +66,7 @@ def change_between(
     (before_low, after_low), (before_high, after_high) = stats.beta_interval(
         np.array([first[0], second[0]]), np.array([first[1], second[1]]), confidence=confidence
     )
-    median_before, median_after = (float(special.betaincinv(*one, 0.5)) for one in (first, second))
+    median_before, median_after = (float(special.betaincinv(*beta, 0.5)) for beta in (first, second))
     drawn = np.asarray(special.betaincinv(*first, (np.arange(_POINTS) + 0.5) / _POINTS), dtype=np.float64)
     return Change(
         before=median_before,
@@ -140,9 +140,9 @@ def progress_of(meetings: pd.DataFrame, *, confidence: float) -> pd.DataFrame:
         both = [four for four in counts.values() if four[0] + four[1] and four[2] + four[3]]
         if both:
             table = np.array(both, dtype=np.float64)
-            told = table.sum(axis=0)
+            sums = table.sum(axis=0)
             spread = np.repeat([dispersion(*table[:, :2].T), dispersion(*table[:, 2:].T)], 2)
-            rows.append(_row(EVERYBODY, skill, told, told / spread, confidence))
+            rows.append(_row(EVERYBODY, skill, sums, sums / spread, confidence))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -158,21 +158,21 @@ def _counts(asked: pd.DataFrame) -> dict[str, tuple[int, int, int, int]]:
     return found
 
 
-def _row(pupil: str, skill: str, told: Any, weighed: Any, confidence: float) -> dict[str, Any]:
-    """`told` are the counts that are shown, `weighed` those that the intervals are made of."""
+def _row(pupil: str, skill: str, shown: Any, weighed: Any, confidence: float) -> dict[str, Any]:
+    """`shown` are the counts that are shown, `weighed` those that the intervals are made of."""
     change = change_between((weighed[0], weighed[1]), (weighed[2], weighed[3]), confidence=confidence)
-    counts = dict(zip(COLUMNS[2:6], (int(one) for one in told), strict=True))
+    counts = dict(zip(COLUMNS[2:6], map(int, shown), strict=True))
     return {
         "pupil": pupil,
         "skill": skill,
         **counts,
         **asdict(change),
-        "verdict": str(_verdict(skill, told, change)),
+        "verdict": str(_verdict(skill, shown, change)),
     }
 
 
-def _verdict(skill: str, told: Any, change: Change) -> Verdict:
-    if min(told[0] + told[1], told[2] + told[3]) < FEWEST:
+def _verdict(skill: str, shown: Any, change: Change) -> Verdict:
+    if min(shown[0] + shown[1], shown[2] + shown[3]) < FEWEST:
         return Verdict.TOO_LITTLE
     if change.change_low <= 0.0 <= change.change_high:
         return Verdict.UNCLEAR

@@ -1,9 +1,9 @@
-"""Pupils' own games against the findings of a store."""
+"""Pupils' games held against the findings: who fell in, who punished, and what it cost."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -12,22 +12,112 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from miner.board.moves import unpack_move
+from miner.board.moves import pack, unpack_move
 from miner.errors import UsageError
-from miner.finding.finding import Finding
+from miner.finding.finding import Finding, Reply, findings_of
 from miner.progress import Progress
 from miner.pupils.before_after import progress_of
 from miner.pupils.games import NO_MOVE, PupilGames, read_games
-from miner.pupils.known import Known
 from miner.pupils.roster import Member, Roster, is_day, period_of, pseudonyms
 from miner.store import Store
-from miner.terms import Kind
+from miner.terms import UNRATED, BandScheme, Kind
+
+ENOUGH_KEPT = 0.5
+"""Share of the gain that an answer must keep to have punished, where the stage `follow` says nothing else."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The part of the gain that an answer keeps, and how that is known."""
+
+    share: float | None  # 1 all of it, 0 or less nothing; None: not known
+    is_enough: bool
+    basis: str  # followed, or refutation where only the best answer is known
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FindingIndex:
+    """The findings of a store by losing reply, and how much of the gain each answer keeps."""
+
+    scheme: BandScheme
+    confidence: float
+    rows: Mapping[tuple[int, int, str], Sequence[Finding]]  # by key, move and kind; in the order of the list
+    losing: Mapping[tuple[int, str], Sequence[int]]  # losing replies, rising, by key and kind
+    kept: Mapping[tuple[int, int, int], float]  # by key, move and answer; empty if nothing was followed
+    enough: float
+    refutations: Mapping[Reply, int]  # the best answer, packed
+
+    @classmethod
+    def of(cls, store: Store) -> FindingIndex:
+        """Raises StoreError if nothing was ranked yet."""
+        store.require("rank")
+        tally, follow = store.require("tally").settings, store.manifest("follow")
+        rows: dict[tuple[int, int, str], list[Finding]] = {}
+        refutations: dict[Reply, int] = {}
+        for finding in findings_of(store.read_table("findings")):
+            rows.setdefault((*finding.reply, finding.kind), []).append(finding)
+            if finding.refutation:
+                refutations[finding.reply] = pack(finding.board_after.parse_san(finding.refutation[0]))
+        losing: dict[tuple[int, str], list[int]] = {}
+        for key, move, kind in sorted(rows):
+            losing.setdefault((key, kind), []).append(move)
+        return cls(
+            scheme=store.bands,
+            confidence=tally.get("confidence", 0.9),
+            rows=rows,
+            losing=losing,
+            kept=_kept_shares(store) if follow and store.path("followed").exists() else {},
+            enough=follow.settings.get("kept", ENOUGH_KEPT) if follow else ENOUGH_KEPT,
+            refutations=refutations,
+        )
+
+    @property
+    def keys(self) -> set[int]:
+        """The positions in which something is known to be a mistake."""
+        return {key for key, _, _ in self.rows}
+
+    @property
+    def sides(self) -> set[str]:
+        """The sides of the pupils for whom the findings were made."""
+        return {str(finding.taught) for findings in self.rows.values() for finding in findings}
+
+    def losing_at(self, key: int, kind: str) -> Sequence[int]:
+        """The losing replies in a position, packed."""
+        return self.losing.get((key, kind), ())
+
+    def finding(self, key: int, move: int, kind: str, rating: int) -> Finding:
+        """The row of the band that is nearest to a rating; for the unrated, theirs, or else the first."""
+        rows = self.rows[key, move, kind]
+        names = self.scheme.names
+        if rating <= 0:
+            return next((row for row in rows if row.band == UNRATED), rows[0])
+        rated = [row for row in rows if row.band != UNRATED] or list(rows)
+        own = names.index(self.scheme.name_of(rating))
+        return min(rated, key=lambda row: (abs(names.index(row.band) - own), names.index(row.band)))
+
+    def answered(self, key: int, move: int, answer: int) -> Kept:
+        """How good an answer to a losing reply is."""
+        share = self.kept.get((key, move, answer))
+        if share is not None:
+            return Kept(share, share > self.enough, "followed")
+        is_best = answer == self.refutations.get((key, move))
+        return Kept(1.0 if is_best else None, is_best, "refutation")
+
+
+def _kept_shares(store: Store) -> dict[tuple[int, int, int], float]:
+    columns = ["key", "move", "answer", "plies", "kept"]
+    return {
+        (row["key"], row["move"], row["answer"]): row["kept"]
+        for row in store.read_table("followed", columns).to_pylist()
+        if row["plies"] == 0 and row["kept"] is not None
+    }
+
 
 MOST_PLIES = 255
 
 
 class Outcome(StrEnum):
-    """What a pupil did in a position of a finding."""
+    """The ways in which a pupil met a finding."""
 
     FELL_IN = "fell in"  # played the losing reply
     AVOIDED = "avoided"  # was to move and played nothing that is known to lose
@@ -37,16 +127,8 @@ class Outcome(StrEnum):
     NOT_TOLD = "not told"  # the opponent played it, and the game tells no answer
 
 
-MEETINGS = (
-    "pupil",
-    "side",
-    "source",
-    "number",
-    "date",
-    "period",
-    "rating",
-    "key",
-    "ply",
+_OF_GAME = ("pupil", "side", "source", "number", "date", "period", "rating", "key", "ply")
+_OF_FINDING = (
     "move",
     "losing_reply",
     "kind",
@@ -63,7 +145,8 @@ MEETINGS = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PupilsCheck:
-    """What pupils' games say. No table holds a name; `names` has those that were asked for, by pseudonym.
+    """Pupils' games held against findings. No table holds a name; `names` has those that were asked for, by
+    pseudonym.
 
     `meetings`: one row per game, pupil and finding met: pupil, side, source and number (of the text and of
     the game in it, from 1), date, period (before or after the lesson, or empty), rating (in that game; 0:
@@ -93,12 +176,12 @@ class PupilsCheck:
     absent: tuple[int, ...]  # places in the list, from 1, of players who have no game here
     lesson: date | None
     confidence: float
-    known: Known
+    index: FindingIndex
     names: dict[str, str]
 
     def finding(self, meeting: Any) -> Finding:
         """The finding that a row of `meetings` was held against."""
-        rows = self.known.rows[int(meeting["key"]), int(meeting["move"]), str(meeting["kind"])]
+        rows = self.index.rows[int(meeting["key"]), int(meeting["move"]), str(meeting["kind"])]
         return next(row for row in rows if row.band == meeting["band"])
 
 
@@ -124,78 +207,64 @@ def check_games(
     """
     if since and not is_day(since):
         raise UsageError(f"since {since!r} is no date", advice="write 2024, 2024.09 or 2024.09.15")
-    known = Known.of(store)
-    members = None if players is None else [Member(one) if isinstance(one, str) else one for one in players]
-    roster = Roster.of(store.salt, members, since)
+    index = FindingIndex.of(store)
+    roster = Roster.of(store.salt, players, since)
     plies = min(MOST_PLIES, store.require("read").settings.get("plies", 30) + 1)
-    read = read_games(sources, roster, known.keys, plies, names=names, progress=progress)
+    read = read_games(sources, roster, index.keys, plies, names=names, progress=progress)
     called = pseudonyms(read.games["player"])
-    meetings = _meetings(read, known, called, lesson)
+    meetings = _meetings(read, index, called, lesson)
     places = {player: place for place, player in enumerate(roster.members, start=1)}
     return PupilsCheck(
         meetings=meetings,
         by_pupil=_by_pupil(read.games, meetings, called, roster),
         by_finding=_by_finding(meetings),
-        progress=progress_of(_taught(meetings, taught), confidence=known.confidence),
+        progress=progress_of(_at_keys(meetings, taught) if taught else meetings, confidence=index.confidence),
         ledger=read.ledger,
         games=read.games["game"].nunique(),
         without_pupils=read.without_pupils,
         too_early=read.too_early,
         absent=tuple(place for player, place in places.items() if player not in called),
         lesson=lesson,
-        confidence=known.confidence,
-        known=known,
+        confidence=index.confidence,
+        index=index,
         names={called[player]: name for player, name in read.names.items() if player in called},
     )
 
 
-def _taught(meetings: pd.DataFrame, keys: Collection[int]) -> pd.DataFrame:
-    if not keys:
-        return meetings
+def _at_keys(meetings: pd.DataFrame, keys: Collection[int]) -> pd.DataFrame:
     return meetings[meetings["key"].isin(np.array(sorted(keys), dtype=np.uint64))]
 
 
-def _meetings(read: PupilGames, known: Known, called: dict[str, str], lesson: date | None) -> pd.DataFrame:
-    own = _own_ratings(read.games)
-    rows: list[dict[str, Any]] = []
-    met: list[dict[str, Any]] = read.games.merge(read.visits, on="game").to_dict("records")  # type: ignore[assignment]
-    for row in met:
-        told = {
-            "pupil": called[row["player"]],
-            "side": row["side"],
-            "source": row["source"],
-            "number": row["number"],
-            "date": row["date"],
-            "period": period_of(row["date"], lesson) if lesson else "",
-            "rating": row["rating"],
-            "key": row["key"],
-            "ply": row["ply"],
-        }
-        rating = row["rating"] or own.get(row["player"], 0)
+def _meetings(
+    read: PupilGames, index: FindingIndex, called: dict[str, str], lesson: date | None
+) -> pd.DataFrame:
+    games = read.games.assign(
+        pupil=read.games["player"].map(called),
+        period=[period_of(day, lesson) if lesson else "" for day in read.games["date"]],
+    )
+    # The middle one of each player's ratings, for the games in which there is none.
+    own = games[games["rating"] > 0].groupby("player")["rating"].median()
+    rows: list[dict[Any, Any]] = []
+    for row in games.merge(read.visits, on="game").to_dict("records"):
+        rating = row["rating"] or int(own.get(row["player"], 0))
         is_mover = (row["ply"] % 2 == 0) == (row["side"] == "white")
-        found = _own_moves(row, known, rating) if is_mover else _answers(row, known, rating)
-        rows += [told | one for one in found]
-    frame = pd.DataFrame(rows, columns=list(MEETINGS))
+        found = _own_moves(row, index, rating) if is_mover else _answers(row, index, rating)
+        rows += [row | meeting for meeting in found]
+    frame = pd.DataFrame(rows, columns=[*_OF_GAME, *_OF_FINDING])
     shares = dict.fromkeys(["kept", "usual", "lost", "won"], np.float64)
     frame = frame.astype({"key": np.uint64, **shares})
     return frame.sort_values(["pupil", "source", "number", "ply", "move"], ignore_index=True)
 
 
-def _own_ratings(games: pd.DataFrame) -> dict[str, int]:
-    """The middle one of each player's ratings, for the games in which there is none."""
-    rated = games[games["rating"] > 0]
-    return {str(player): int(value) for player, value in rated.groupby("player")["rating"].median().items()}
-
-
-def _own_moves(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, Any]]:
+def _own_moves(row: dict[Any, Any], index: FindingIndex, rating: int) -> list[dict[str, Any]]:
     """The pupil was to move: what he fell into, or else everything that he avoided."""
-    losing = known.losing_at(row["key"], Kind.PITFALL)
-    findings = [known.finding(row["key"], move, Kind.PITFALL, rating) for move in losing]
-    usual = min(1.0, sum(one.pick_rate for one in findings))
+    losing = index.losing_at(row["key"], Kind.PITFALL)
+    findings = [index.finding(row["key"], move, Kind.PITFALL, rating) for move in losing]
+    usual = min(1.0, sum(finding.pick_rate for finding in findings))
     if row["move"] in losing:
         finding = findings[losing.index(row["move"])]
-        told = _meeting(finding, row["move"], Outcome.FELL_IN, finding.losing_reply)
-        return [told | {"lost": finding.gain_for_band, "usual": usual}]
+        fell_in = _meeting(finding, row["move"], Outcome.FELL_IN, finding.losing_reply)
+        return [fell_in | {"lost": finding.gain_for_band, "usual": usual}]
     if not losing:
         return []
     played = findings[0].board.san(unpack_move(row["move"]))
@@ -205,31 +274,29 @@ def _own_moves(row: dict[str, Any], known: Known, rating: int) -> list[dict[str,
     ]
 
 
-def _answers(row: dict[str, Any], known: Known, rating: int) -> list[dict[str, Any]]:
+def _answers(row: dict[Any, Any], index: FindingIndex, rating: int) -> list[dict[str, Any]]:
     """The opponent was to move: how the pupil answered a losing reply, or else all that did not come."""
-    losing = known.losing_at(row["key"], Kind.TRAP)
+    losing = index.losing_at(row["key"], Kind.TRAP)
     if row["move"] not in losing:
         return [
-            _meeting(known.finding(row["key"], move, Kind.TRAP, rating), move, Outcome.NOT_ASKED)
+            _meeting(index.finding(row["key"], move, Kind.TRAP, rating), move, Outcome.NOT_ASKED)
             for move in losing
         ]
-    finding = known.finding(row["key"], row["move"], Kind.TRAP, rating)
+    finding = index.finding(row["key"], row["move"], Kind.TRAP, rating)
     if row["next"] == NO_MOVE:
         return [_meeting(finding, row["move"], Outcome.NOT_TOLD)]
-    board = finding.board_after
-    kept = known.answered(row["key"], row["move"], row["next"])
-    left = None if kept.share is None else min(1.0, max(0.0, kept.share))
-    gain = finding.gain_for_band
+    kept = index.answered(row["key"], row["move"], row["next"])
+    left = np.nan if kept.share is None else min(1.0, max(0.0, kept.share))
     outcome = Outcome.PUNISHED if kept.is_enough else Outcome.MISSED
-    told = _meeting(finding, row["move"], outcome, board.san(unpack_move(row["next"])))
+    answer = finding.board_after.san(unpack_move(row["next"]))
     return [
-        told
+        _meeting(finding, row["move"], outcome, answer)
         | {
             "kept": kept.share,
             "basis": kept.basis,
             "usual": finding.find_rate,
-            "lost": 0.0 if kept.is_enough else np.nan if left is None else gain * (1.0 - left),
-            "won": np.nan if left is None else gain * left,
+            "lost": 0.0 if kept.is_enough else finding.gain_for_band * (1.0 - left),
+            "won": finding.gain_for_band * left,
         }
     ]
 
@@ -258,11 +325,6 @@ _COUNTED = {
 }
 
 
-def at_positions(meetings: pd.DataFrame) -> pd.DataFrame:
-    """Each position that a pupil met in a game once: avoiding three mistakes in one move is one good move."""
-    return meetings.drop_duplicates(["pupil", "source", "number", "key"])
-
-
 def _sums(meetings: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """Counts of outcomes, points lost and won, per group."""
     counted = meetings.assign(
@@ -280,6 +342,8 @@ def _by_pupil(
     games: pd.DataFrame, meetings: pd.DataFrame, called: dict[str, str], roster: Roster
 ) -> pd.DataFrame:
     played = games.groupby("player").size()
+    # Each position of a game counts once: avoiding three mistakes in one move is one good move.
+    positions = meetings.drop_duplicates(["pupil", "source", "number", "key"])
     about = pd.DataFrame(
         [
             {"pupil": name, "group": roster.member(player).group, "games": int(played[player])}
@@ -287,7 +351,7 @@ def _by_pupil(
         ],
         columns=["pupil", "group", "games"],
     )
-    table = about.merge(_sums(at_positions(meetings), ["pupil"]).reset_index(), on="pupil", how="left")
+    table = about.merge(_sums(positions, ["pupil"]).reset_index(), on="pupil", how="left")
     counts = ["met", *_COUNTED, "unpriced"]
     table = table.fillna(dict.fromkeys([*counts, "lost", "won", "usual_falls"], 0)).astype(
         dict.fromkeys(counts, np.int64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -29,25 +29,18 @@ NO_MOVE = -1
 """Stands for a move that the game does not tell, because it or what is kept of it ends before."""
 
 _KEPT = ("kept", "kept to illegal move")
-_COLUMNS = [
-    "source",
-    "number",
-    "date",
-    "white",
-    "black",
-    "white_rating",
-    "black_rating",
-    "game",
-    "state",
-]
+_READ = ["source", "number", "date", "white", "black", "white_rating", "black_rating", "game"]
+_GAMES = ["game", "player", "side", "source", "number", "date", "rating"]
+_VISITS = {"game": np.int64, "key": np.uint64, "ply": np.int64, "move": np.int64, "next": np.int64}
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class PupilGames:
-    """What was read. `games`: one row per pupil and kept game of his or hers, columns game, player (hash),
-    side, source (number of the text it stands in, from 1), number (in that text), date, rating (0: none).
-    `visits`: one row per such game and wanted position, columns game, key, ply, move, next (the move after
-    it, or NO_MOVE).
+    """The pupils' games of some sources.
+
+    `games`: one row per pupil and kept game of his or hers, columns game, player (hash), side, source (number
+    of the text it stands in, from 1), number (in that text), date, rating (0: none). `visits`: one row per
+    such game and wanted position, columns game, key, ply, move, next (the move after it, or NO_MOVE).
     """
 
     ledger: Counter[str]  # games in each state
@@ -55,7 +48,7 @@ class PupilGames:
     too_early: int  # pupils' games that lie before the date from which theirs count, or have no date
     games: pd.DataFrame
     visits: pd.DataFrame
-    names: dict[str, str] = field(default_factory=dict)  # by hash; empty unless names were asked for
+    names: dict[str, str]  # by hash; empty unless names were asked for
 
 
 def read_games(
@@ -76,7 +69,7 @@ def read_games(
     for source in found:
         check_readable(source)
     settings = ReadSettings(plies=plies, names="keep" if names else "hash")
-    gathering = _Gathering(roster, np.array(sorted(keys), dtype=np.uint64), names)
+    gathering = _Gathering(roster, keys, names)
     reader = BatchReader(settings, roster.salt, make_reader("auto"))
     numbering = Numbering()
     with (progress or Silent()).task("reading games", total=total_bytes(found), unit="B") as task:
@@ -89,50 +82,49 @@ def read_games(
 class _Gathering:
     """Takes in ledgers and moves, batch by batch, and keeps what pupils have to do with."""
 
-    def __init__(self, roster: Roster, keys: npt.NDArray[np.uint64], names: bool) -> None:
+    def __init__(self, roster: Roster, keys: Collection[int], names: bool) -> None:
         self._roster = roster
-        self._keys = keys
-        self._names = names
-        self._players = Players(roster.salt, "hash")
+        self._keys = np.array(sorted(keys), dtype=np.uint64)
+        self._players = Players(roster.salt, "hash") if names else None
         self._sources: dict[str, int] = {}
-        self._found = PupilGames(Counter(), 0, 0, pd.DataFrame(), pd.DataFrame())
+        self._ledger: Counter[str] = Counter()
+        self._without_pupils = 0
+        self._too_early = 0
+        self._names: dict[str, str] = {}
         self._games: list[dict[str, Any]] = []
         self._visits: list[pd.DataFrame] = []
 
     def add(self, ledger: pa.Table, moves: pa.Table) -> None:
-        self._found.ledger += count_states(ledger)
-        kept = ledger.filter(pc.is_in(ledger["state"], value_set=pa.array(_KEPT)))
+        self._ledger += count_states(ledger)
         for name in ledger["source"].unique().to_pylist():
             self._sources.setdefault(name, len(self._sources) + 1)
-        wanted: set[int] = set()
-        for row in kept.select(_COLUMNS).to_pylist():
-            rows = self._of_pupils(row)
-            self._games += rows
-            wanted |= {one["game"] for one in rows}
-        self._visits.append(_visits(moves, self._keys, wanted))
+        kept = ledger.filter(pc.is_in(ledger["state"], value_set=pa.array(_KEPT)))
+        found = [game for row in kept.select(_READ).to_pylist() for game in self._of_pupils(row)]
+        self._games += found
+        wanted = pa.array(sorted({game["game"] for game in found}), pa.uint32())
+        self._visits.append(_visits(moves.filter(pc.is_in(moves["game"], value_set=wanted)), self._keys))
 
     def _of_pupils(self, row: dict[str, Any]) -> list[dict[str, Any]]:
-        told = [self._of_pupil(row, side) for side in ("white", "black") if self._counts(row, side)]
-        self._found.without_pupils += not told
-        in_time = [one for one in told if self._is_in_time(one)]
-        self._found.too_early += len(told) - len(in_time)
+        """A game of the ledger for each of its players whose games count, if it lies late enough."""
+        players = {side: self._hash(row[side]) for side in ("white", "black")}
+        counted = {side: player for side, player in players.items() if self._roster.counts(player)}
+        games = [self._of_pupil(row, side, player) for side, player in counted.items()]
+        in_time = [game for game in games if self._is_in_time(game)]
+        self._without_pupils += not games
+        self._too_early += len(games) - len(in_time)
         return in_time
 
-    def _counts(self, row: dict[str, Any], side: str) -> bool:
-        return self._roster.counts(self._hash(row[side]))
-
     def _hash(self, shown: str) -> str:
-        return self._players.player(shown).shown if self._names else shown
+        return self._players.player(shown).shown if self._players else shown
 
-    def _is_in_time(self, one: dict[str, Any]) -> bool:
-        since = self._roster.first_day(one["player"])
-        return not since or is_within(one["date"], since, "")
+    def _is_in_time(self, game: dict[str, Any]) -> bool:
+        since = self._roster.first_day(game["player"])
+        return not since or is_within(game["date"], since, "")
 
-    def _of_pupil(self, row: dict[str, Any], side: str) -> dict[str, Any]:
-        player = self._hash(row[side])
-        if self._names:
+    def _of_pupil(self, row: dict[str, Any], side: str, player: str) -> dict[str, Any]:
+        if self._players:
             name = self._roster.member(player).name or row[side]
-            self._found.names.setdefault(player, plain(name, NAME_LENGTH))
+            self._names.setdefault(player, plain(name, NAME_LENGTH))
         return {
             "game": row["game"],
             "player": player,
@@ -144,35 +136,21 @@ class _Gathering:
         }
 
     def result(self) -> PupilGames:
-        columns = ["game", "player", "side", "source", "number", "date", "rating"]
-        self._found.games = pd.DataFrame(self._games, columns=columns)
-        empty = _visits_frame([], [], [], [], [])
-        self._found.visits = pd.concat([empty, *self._visits], ignore_index=True)
-        return self._found
+        return PupilGames(
+            ledger=self._ledger,
+            without_pupils=self._without_pupils,
+            too_early=self._too_early,
+            games=pd.DataFrame(self._games, columns=_GAMES),
+            visits=pd.concat([pd.DataFrame(columns=list(_VISITS)).astype(_VISITS), *self._visits]),
+            names=self._names,
+        )
 
 
-def _visits(moves: pa.Table, keys: npt.NDArray[np.uint64], games: Collection[int]) -> pd.DataFrame:
-    """Where these games meet one of the keys, and what was played there and after it."""
-    rows = moves.filter(pc.is_in(moves["game"], value_set=pa.array(sorted(games), pa.uint32())))
-    game, ply, move, key = (rows[name].to_numpy() for name in ("game", "ply", "move", "key"))
-    # A game has at most 256 plies: one number for both.
-    place = game.astype(np.int64) << 8 | ply
-    order = np.argsort(place)
-    met = order[np.isin(key[order], keys)]
-    following = np.minimum(np.searchsorted(place[order], place[met] + 1), max(len(order) - 1, 0))
-    after = order[following] if len(order) else following
-    is_next = place[after] == place[met] + 1 if len(order) else np.zeros(0, dtype=np.bool_)
-    answers = np.where(is_next, move[after].astype(np.int64), NO_MOVE)
-    return _visits_frame(game[met], key[met], ply[met], move[met], answers)
-
-
-def _visits_frame(game: Any, key: Any, ply: Any, move: Any, following: Any) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "game": np.asarray(game, dtype=np.int64),
-            "key": np.asarray(key, dtype=np.uint64),
-            "ply": np.asarray(ply, dtype=np.int64),
-            "move": np.asarray(move, dtype=np.int64),
-            "next": np.asarray(following, dtype=np.int64),
-        }
-    )
+def _visits(moves: pa.Table, keys: npt.NDArray[np.uint64]) -> pd.DataFrame:
+    """Where games meet one of the keys, and what was played there and after it."""
+    rows = moves.select(["game", "key", "ply", "move"]).to_pandas().sort_values(["game", "ply"])
+    rows = rows.astype({name: kind for name, kind in _VISITS.items() if name in rows})
+    after = rows[["game", "ply", "move"]].shift(-1, fill_value=NO_MOVE)
+    goes_on = (after["game"] == rows["game"]) & (after["ply"] == rows["ply"] + 1)
+    visits: pd.DataFrame = rows.assign(next=after["move"].where(goes_on, NO_MOVE))
+    return visits[visits["key"].isin(keys)]

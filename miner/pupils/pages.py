@@ -4,24 +4,25 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable
-from typing import Any
 
 import chess
 
 from miner.draw.diagram import diagram_svg
-from miner.draw.typeset import pdf_bytes
+from miner.draw.documents import package_text, page_bytes, pdf_bytes
 from miner.export.lists import defused
 from miner.lesson.files import exercises_epd, exercises_pgn
-from miner.lesson.layout import Paper
+from miner.lesson.sheets import Paper
 from miner.pupils.check import PupilsCheck
-from miner.pupils.contents import Data, called, file_of, group_data, pupil_data
-from miner.pupils.page import group_page, pupil_page
+from miner.pupils.page_data import Data, called, file_of, group_data, pupil_data
 
 EXERCISES = 6
 
+_WITH_BOARDS = {"group": "findings", "pupil": "exercises"}
+"""The part of each kind of page that shows boards."""
+
 _CSV_COUNTS = ("games", "met", "fell_in", "avoided", "punished", "missed", "unpriced")
 _CSV_POINTS = ("usual_falls", "lost", "won", "lost_per_100")
+_CSV_CHANGE = ("change", "change_low", "change_high")
 
 
 def pupils_files(
@@ -32,20 +33,42 @@ def pupils_files(
     Names of pupils stand in them only if the check was asked for names, and in no file name.
     Raises ExportError if a PDF is wanted and the typesetter is not installed.
     """
-    group = group_data(check)
-    files = {"group.html": group_page(group), "group.csv": group_csv(check)}
-    if pdf:
-        files["group.pdf"] = group_pdf(group, paper)
+    on_paper = paper if pdf else None
+    files = _page_files("group", "group", group_data(check), on_paper) | {"group.csv": group_csv(check)}
     for pupil in check.by_pupil["pupil"]:
         data, chosen = pupil_data(check, pupil, exercises)
         name = file_of(pupil)
-        files[f"{name}.html"] = pupil_page(data)
-        if pdf:
-            files[f"{name}.pdf"] = pupil_pdf(data, paper)
+        files |= _page_files("pupil", name, data, on_paper)
         if chosen:
             files[f"{name}.pgn"] = exercises_pgn(chosen)
             files[f"{name}.epd"] = exercises_epd(chosen)
     return files
+
+
+def _page_files(kind: str, name: str, data: Data, paper: Paper | None) -> dict[str, bytes]:
+    """A page of HTML with the look of the report's, and the same as PDF if there is paper."""
+    style = package_text("miner.report", "page.css") + package_text("miner.pupils", "pupils.css")
+    files = {f"{name}.html": page_bytes(f"pupils/{kind}.html", _drawn(kind, data, on_page=True), style)}
+    if paper:
+        printed = _drawn(kind, data, on_page=False) | {"paper": paper.typst_name}
+        files[f"{name}.pdf"] = pdf_bytes(["base.typ", f"{kind}.typ"], printed, "miner.pupils")
+    return files
+
+
+def _drawn(kind: str, data: Data, *, on_page: bool) -> Data:
+    """The data with a diagram, `svg`, for each position."""
+    positions = [
+        position
+        | {
+            "svg": diagram_svg(
+                chess.Board(position["fen"]),
+                orientation=position["bottom"] == "white",
+                label=position["alt"] if on_page else None,
+            )
+        }
+        for position in data[_WITH_BOARDS[kind]]
+    ]
+    return data | {_WITH_BOARDS[kind]: positions}
 
 
 def group_csv(check: PupilsCheck) -> bytes:
@@ -58,47 +81,21 @@ def group_csv(check: PupilsCheck) -> bytes:
     skills = ("falling in", "punishing") if check.lesson else ()
     lines.writerow(
         ["pupil", "group", *_CSV_COUNTS, *_CSV_POINTS]
-        + [f"{skill} {what}" for skill in skills for what in ("change", "low", "high", "verdict")]
+        + [f"{skill} {name}" for skill in skills for name in ("change", "low", "high", "verdict")]
     )
     for row in check.by_pupil.to_dict("records"):
         cells = [defused(called(check, row["pupil"])), defused(row["group"])]
         cells += [str(row[name]) for name in _CSV_COUNTS]
         cells += [f"{row[name]:.3f}" for name in _CSV_POINTS]
         for skill in skills:
-            cells += _changed(check, row["pupil"], skill)
+            cells += _change_cells(check, row["pupil"], skill)
         lines.writerow(cells)
     return text.getvalue().encode("utf-8", "replace")
 
 
-def _changed(check: PupilsCheck, pupil: str, skill: str) -> list[str]:
+def _change_cells(check: PupilsCheck, pupil: str, skill: str) -> list[str]:
     rows = check.progress[(check.progress["pupil"] == pupil) & (check.progress["skill"] == skill)]
     if rows.empty:
         return ["", "", "", ""]
     row = rows.iloc[0]
-    return [*(f"{row[name]:.3f}" for name in ("change", "change_low", "change_high")), row["verdict"]]
-
-
-_PACKAGE = "miner.pupils"
-
-
-def group_pdf(data: Data, paper: Paper = Paper.A4) -> bytes:
-    """The group's page as PDF. Raises ExportError without the typesetter."""
-    told = data | {"paper": paper.typst_name, "findings": _with_diagrams(data["findings"])}
-    return pdf_bytes("group.typ", told, _PACKAGE)
-
-
-def pupil_pdf(data: Data, paper: Paper = Paper.A4) -> bytes:
-    """A pupil's page, sheet of exercises and answers as PDF. Raises ExportError without the typesetter."""
-    told = data | {"paper": paper.typst_name, "exercises": _with_diagrams(data["exercises"])}
-    return pdf_bytes("pupil.typ", told, _PACKAGE)
-
-
-def _with_diagrams(positions: Iterable[Data]) -> list[dict[str, Any]]:
-    return [
-        one
-        | {
-            "svg": diagram_svg(chess.Board(one["fen"]), orientation=one["bottom"] == "white"),
-            "alt": one["alt"],
-        }
-        for one in positions
-    ]
+    return [*(f"{row[name]:.3f}" for name in _CSV_CHANGE), row["verdict"]]

@@ -1,4 +1,4 @@
-"""Whose games count, and by what they are called where no name may stand."""
+"""The players whose games count, and their pseudonyms."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def read_roster(path: Path) -> list[Member]:
     lines = text.splitlines()
     header = lines[0] if lines else ""
     comma = ";" if ";" in header else ","
-    columns = [one.strip().strip('"').lower() for one in header.split(comma)]
+    columns = [name.strip().strip('"').lower() for name in header.split(comma)]
     if "name" in columns and set(columns) <= set(_COLUMNS):
         members = _table(text, columns, comma, path)
     else:
@@ -75,12 +75,12 @@ def _table(text: str, columns: Sequence[str], comma: str, path: Path) -> list[Me
                 where=where,
                 advice='put a name that holds a comma in quotation marks: "Family, First"',
             )
-        told = dict(zip(columns, cells, strict=False))
-        since = told.get("since", "").replace("-", ".")
+        entry = dict(zip(columns, cells, strict=False))
+        since = entry.get("since", "").replace("-", ".")
         if since and not is_day(since):
             raise UsageError("`since` is no date", where=where, advice="write 2024, 2024-09 or 2024-09-15")
-        if told.get("name"):
-            members.append(Member(told["name"], told.get("group", ""), since))
+        if entry.get("name"):
+            members.append(Member(entry["name"], entry.get("group", ""), since))
     return members
 
 
@@ -94,15 +94,16 @@ class Roster:
     since: str = ""  # for those of whom the list says nothing else
 
     @classmethod
-    def of(cls, salt: bytes, members: Iterable[Member] | None, since: str = "") -> Roster:
-        """The roster of some members (a name that is given again counts where it comes first), or of all."""
-        players = Players(salt, "hash")
+    def of(cls, salt: bytes, players: Iterable[Member | str] | None, since: str = "") -> Roster:
+        """The roster of some players (a name that is given again counts where it comes first), or of all."""
+        hashes = Players(salt, "hash")
         by_hash: dict[str, Member] = {}
-        for member in members or ():
-            shown = players.player(member.name).shown
+        for player in players or ():
+            member = Member(player) if isinstance(player, str) else player
+            shown = hashes.player(member.name).shown
             if shown:
                 by_hash.setdefault(shown, replace(member, group=plain(member.group, GROUP_LENGTH)))
-        return cls(salt=salt, members=by_hash, everybody=members is None, since=since)
+        return cls(salt=salt, members=by_hash, everybody=players is None, since=since)
 
     def counts(self, player: str) -> bool:
         """Whether the games of the player with this hash count."""
@@ -113,12 +114,12 @@ class Roster:
         return self.member(player).since or self.since
 
     def member(self, player: str) -> Member:
-        """What the list says of a player; one without a name where it says nothing."""
+        """The player's entry in the list; an empty one where there is none."""
         return self.members.get(player, Member(""))
 
 
 def pseudonyms(players: Iterable[str]) -> dict[str, str]:
-    """What the players with these hashes are called: `Pupil 4172`.
+    """Pseudonyms such as `Pupil 4172` for the players with these hashes.
 
     The number comes from the salted hash alone, so that a pupil keeps it whoever else is in the list. If two
     would have the same, the one whose hash is greater takes the next that is free.

@@ -1,1 +1,1 @@
-"""What knowing a losing reply is worth: points, bounds, order."""
+"""The worth of knowing a losing reply: points, bounds, order."""

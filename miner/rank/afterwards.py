@@ -1,4 +1,4 @@
-"""What players made of a losing reply, as far as the games were followed, put beside its other numbers."""
+"""How players went on after a losing reply, as far as games were followed, beside its other numbers."""
 
 from __future__ import annotations
 
@@ -65,15 +65,12 @@ def pooled_find_rates(
     successes, failures = _pooled(found, missed, worth)
     low, high = stats.beta_interval(successes, failures, confidence=confidence)
     row, column = (numbers.ravel() for numbers in np.indices(found.shape))
-    return pd.DataFrame(
-        {
-            "key": replies["key"].to_numpy()[row],
-            "move": replies["move"].to_numpy()[row],
-            "band": np.array(bands)[column],
-            "find_rate": (successes / (successes + failures)).ravel(),
-            "find_rate_low": low.ravel(),
-            "find_rate_high": high.ravel(),
-        }
+    rates: pd.DataFrame = replies.loc[row].reset_index(drop=True)
+    return rates.assign(
+        band=np.array(bands)[column],
+        find_rate=(successes / (successes + failures)).ravel(),
+        find_rate_low=low.ravel(),
+        find_rate_high=high.ravel(),
     )
 
 

@@ -1,4 +1,4 @@
-"""The rank stage: what `judge` and `follow` found, and how often it happens, in; `findings` out."""
+"""The rank stage: what loses enough, why, how often and what it is worth; `findings` and `curves` out."""
 
 from __future__ import annotations
 
@@ -10,19 +10,56 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.moves import line_san, parse_uci_line
+from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, StoreError, UsageError
-from miner.finding.losing import is_losing
+from miner.explain.evidence import Evidence
+from miner.explain.explanation import explain
+from miner.finding.finding import is_losing
 from miner.means import USUAL, Means
 from miner.rank.afterwards import REPLY, with_aftermath
-from miner.rank.explained import EXPLAINED, explanation
-from miner.rank.reached import reached, within_price
-from miner.rank.worth import part_observed, worth_of
+from miner.rank.worth import part_observed, reached, within_price, worth_of
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store, digest_of, stage_before
-from miner.terms import BandScheme, Kind, Side
+from miner.terms import BandScheme, Kind, Score, Side
+
+_BEST_LINE_PLIES = 8  # of the best line as it is shown
+
+EXPLAINED = [
+    *("losing_reply", "losing_reply_uci", "best_move", "best_line", "refutation"),
+    *("reason", "reason_detail", "pattern"),
+]
+"""Columns of FINDINGS that `explanation` fills."""
+
+
+def explanation(row: Any, settings: RankSettings) -> tuple[str, ...]:
+    """The columns EXPLAINED of a losing row of `judged`."""
+    board = chess.Board(row.fen)
+    reply = unpack_move(int(row.move))
+    best_line = parse_uci_line(board, row.pv_best)
+    reply_line = parse_uci_line(board, row.pv_reply)
+    assert reply_line[0] == reply, f"the line {row.pv_reply} does not begin with {reply.uci()}"
+    evidence = Evidence(
+        board=board,
+        best_line=best_line,
+        reply_line=reply_line,
+        best=Score.from_cp(Side.of(board.turn), int(row.cp_best)),
+        reply=Score.from_cp(Side.of(board.turn), int(row.cp_reply)),
+        retreat=after(board, reply_line[:2]).parse_uci(row.retreat) if row.retreat else None,
+        retreat_loss=None if pd.isna(row.retreat_loss) else float(row.retreat_loss),
+    )
+    found = explain(evidence, forced_loss=settings.loss_threshold)
+    return (
+        board.san(reply),
+        reply.uci(),
+        board.san(best_line[0]),
+        line_san(board, best_line[:_BEST_LINE_PLIES]),
+        line_san(evidence.after_reply(1), found.refutation),
+        found.reason,
+        found.detail,
+        found.pattern or "",
+    )
 
 
 def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest:
@@ -62,26 +99,17 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
             task.advance()
     words = losing[REPLY].join(pd.DataFrame(explained, index=losing.index, columns=EXPLAINED))
     tables = {"findings": _findings(store, ranked.merge(words, on=REPLY)), "curves": curves.to_table()}
-    store.begin("rank")
-    for name, table in tables.items():
-        store.write_table(name, table)
-    manifest = Manifest(
-        stage="rank",
-        settings=given,
-        inputs=inputs,
-        rows={name: table.num_rows for name, table in tables.items()},
-        facts={
-            "losing_replies": len(losing),
-            "judged_replies": len(judged),
-            "part_observed": round(part.mean, 3),
-            "part_observed_deviation": round(part.deviation, 3),
-        },
-    )
-    return store.finish(manifest)
+    facts = {
+        "losing_replies": len(losing),
+        "judged_replies": len(judged),
+        "part_observed": round(part.mean, 3),
+        "part_observed_deviation": round(part.deviation, 3),
+    }
+    return store.write_stage("rank", given, inputs, tables, facts)
 
 
 def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str, str]:
-    """What the ranking is made from."""
+    """The prints of all that the ranking is made from."""
     inputs = {"judge": judged.fingerprint}
     if followed := store.manifest("follow"):
         inputs["follow"] = followed.fingerprint

@@ -1,16 +1,143 @@
-"""All that the page shows, as plain values for JSON."""
+"""All that the page shows of findings and their losing replies, as plain values for JSON."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any
 
+import chess
+
+from miner.board.moves import line_san, parse_san_line, parse_uci_line, unpack_move
+from miner.finding.aftermath import Row
 from miner.finding.finding import Finding, Reply
-from miner.finding.words import observed_sentence, often_words, price_sentence
-from miner.report.mistakes import Details, mistake
+from miner.finding.why import why
+from miner.finding.words import (
+    capital,
+    leak_sentence,
+    observed_sentence,
+    often_words,
+    opening_words,
+    own_eco,
+    own_opening,
+    plain,
+    plan_words,
+    price_sentence,
+)
 from miner.report.opening_map import Replies, opening_map
 from miner.report.summary import summaries
+
+RowsOf = Mapping[Reply, Sequence[Row]]
+
+_NAME_LENGTH = 90
+_LEAKS = 2
+_LEAK_GAMES = 5
+_LEAK_SHARE = 0.2
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Details:
+    """Rows of the tables that say more about each losing reply; a table that is not there gives none."""
+
+    picks: RowsOf = field(default_factory=dict)  # of `replies`
+    answers: RowsOf = field(default_factory=dict)  # of `followed`, with their games
+    models: RowsOf = field(default_factory=dict)  # of `model_games`
+    leaks: RowsOf = field(default_factory=dict)  # as `aftermath.leaks` gives them
+    plans: RowsOf = field(default_factory=dict)
+    seasons: RowsOf = field(default_factory=dict)
+
+
+def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[str]) -> dict[str, Any]:
+    """The losing reply of a finding, ready for JSON: board, lines, reasons and what else is known of it."""
+    board, after = finding.board, finding.board_after
+    return {
+        "key": f"{finding.key:016x}",
+        "fen": finding.fen,
+        "ply": finding.ply,
+        "path": _line(chess.Board(), finding.path),
+        "name": capital(opening_words(finding)),
+        "eco": own_eco(finding),
+        "opening": own_opening(finding),
+        "reply": _line(board, [finding.losing_reply]),
+        "refutation": _line(after, finding.refutation),
+        "better": _line(board, finding.better),
+        "severe": finding.is_severe,
+        "reason": finding.reason,
+        "pattern": finding.pattern or "",
+        "detail": plain(finding.reason_detail),
+        "why": why(finding),
+        "engine": plain(finding.engine, _NAME_LENGTH),
+        "nodes": finding.nodes,
+        "picks": _picks(details.picks.get(reply, ()), bands),
+        "answers": _answers(details.answers.get(reply, ()), after),
+        "leaks": _leaks(details.leaks.get(reply, ()), finding),
+        "models": [_model(row) for row in details.models.get(reply, ())],
+        "plans": [_plan(row) for row in details.plans.get(reply, ())],
+        "seasons": [_season(row) for row in details.seasons.get(reply, ())],
+    }
+
+
+def _line(board: chess.Board, sans: Sequence[str]) -> dict[str, str]:
+    """A line that begins at a board, as the page steps through it: SAN to read, UCI to make the moves."""
+    moves = parse_san_line(board, sans)
+    return {"san": " ".join(sans), "uci": " ".join(move.uci() for move in moves)}
+
+
+def _picks(rows: Iterable[Row], bands: Sequence[str]) -> list[list[Any]]:
+    """Per band in the order of the scheme: name, games with the reply, games there, rate, low, high."""
+    in_order = sorted(rows, key=lambda row: bands.index(row["band"]))
+    return [
+        [row["band"], row["games"], row["games_at_position"], *_shares(row, "pick_rate")] for row in in_order
+    ]
+
+
+def _answers(rows: Iterable[Row], after: chess.Board) -> list[dict[str, Any]]:
+    """The moves played right after the losing reply, commonest first, and the share of the gain they keep."""
+    answers = [
+        {
+            "san": after.san(unpack_move(row["answer"])),
+            "games": row["games"],
+            "kept": None if row["kept"] is None else round(row["kept"], 3),
+        }
+        for row in rows
+    ]
+    return sorted(answers, key=lambda answer: (-answer["games"], answer["san"]))
+
+
+def _leaks(rows: Sequence[Row], finding: Finding) -> list[str]:
+    """The costliest positions after the reply in which enough players go wrong, a sentence each."""
+    frequent = [row for row in rows if row["games"] >= _LEAK_GAMES and row["share_wrong"] >= _LEAK_SHARE]
+    return [leak_sentence(finding, row) for row in frequent[:_LEAKS]]
+
+
+def _model(row: Row) -> dict[str, Any]:
+    moves = parse_uci_line(chess.Board(), row["moves"].split())
+    return {
+        "line": {"san": line_san(chess.Board(), moves), "uci": row["moves"]},
+        "at": row["reply_ply"],
+        "result": row["result"],
+        "date": plain(row["date"], 10),
+        "winner": row["winner_rating"],
+        "loser": row["loser_rating"],
+        "moments": list(row["moments"]),
+    }
+
+
+def _plan(row: Row) -> list[Any]:
+    """Players, won games, what they do in words, in which share of them, and from and to which square."""
+    squares = row["from_square"], row["to_square"]
+    return [row["players"], row["games"], plan_words(row), round(row["share"], 4), *squares]
+
+
+def _season(row: Row) -> list[Any]:
+    return [row["season"], row["games_with_reply"], row["games_at_position"], *_shares(row, "share")]
+
+
+def _shares(row: Row, name: str) -> list[float]:
+    """A share with its bounds, as exact as a drawing needs it."""
+    return [round(row[column], 4) for column in (name, f"{name}_low", f"{name}_high")]
+
 
 WORDS: dict[str, Callable[[Finding], str]] = {
     "kind": attrgetter("kind"),
@@ -21,7 +148,7 @@ WORDS: dict[str, Callable[[Finding], str]] = {
     "observed": observed_sentence,
     "price": price_sentence,
 }
-"""What is told in words of each finding, by the name that the page's scripts have for it."""
+"""The words about each finding, by the name that the page's scripts have for it."""
 
 COLUMNS = (
     "games_at_position",
@@ -65,27 +192,27 @@ def contents(
     bands: Sequence[str],
     mined: dict[str, Any],
 ) -> dict[str, Any]:
-    """What the page holds: each losing reply once, the findings about them, the map and the summaries.
+    """All of the page: each losing reply once, the findings about them, the map and the summaries.
 
-    `findings` are rows of FINDINGS in the order of the list; `bands` those of the tally, weakest first.
+    `findings` come in the order of the list, `bands` are those of the tally, weakest first.
     """
     places: dict[Reply, int] = {}
     mistakes: list[dict[str, Any]] = []
-    told: list[list[Any]] = []
+    rows: list[list[Any]] = []
     for finding in findings:
         reply = finding.reply
         if reply not in places:
             places[reply] = len(mistakes)
             mistakes.append(mistake(finding, reply, details, bands))
-        told.append(_row(finding, places[reply]))
-    paths = [f"{one['path']['uci']} {one['reply']['uci']}".split() for one in mistakes]
+        rows.append(_row(finding, places[reply]))
+    paths = [f"{line['path']['uci']} {line['reply']['uci']}".split() for line in mistakes]
     return {
         "mined": mined,
         "bands": list(bands),
         "summaries": summaries(findings),
         "mistakes": mistakes,
         "columns": ["mistake", *WORDS, *COLUMNS],
-        "findings": told,
+        "findings": rows,
         "map": opening_map(replies, paths),
     }
 

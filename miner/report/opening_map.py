@@ -52,16 +52,17 @@ class Replies:
         return found
 
     def _rows(self, key: int) -> range:
-        wanted = np.uint64(key)
-        return range(
-            int(np.searchsorted(self._key, wanted, "left")), int(np.searchsorted(self._key, wanted, "right"))
-        )
+        first = np.searchsorted(self._key, np.uint64(key), "left")
+        last = np.searchsorted(self._key, np.uint64(key), "right")
+        return range(int(first), int(last))
 
 
 @dataclass(slots=True)
 class _Node:
     parent: int
-    move: chess.Move | None
+    move: chess.Move  # that led here; the null move for the start
+    san: str
+    games: list[int]  # of each band with the move, whichever way they came; empty if none are known
     board: chess.Board
     key: int
     shares: tuple[float, ...]  # of each band's games that come this way
@@ -83,9 +84,9 @@ def opening_map(replies: Replies, paths: Sequence[Sequence[str]]) -> dict[str, A
         places.setdefault(tree.reply_at(number), []).append(number)
     return {
         "parent": [node.parent for node in tree.nodes],
-        "san": [tree.san(node) for node in tree.nodes],
+        "san": [node.san for node in tree.nodes],
         "uci": [node.move.uci() if node.move else "" for node in tree.nodes],
-        "games": [tree.games(node) for node in tree.nodes],
+        "games": [node.games for node in tree.nodes],
         "at": [replies.there(node.key) for node in tree.nodes],
         "ends": [places[tree.reply_at(end)] for end in ends],
     }
@@ -94,8 +95,9 @@ def opening_map(replies: Replies, paths: Sequence[Sequence[str]]) -> dict[str, A
 class _Tree:
     def __init__(self, replies: Replies) -> None:
         self._replies = replies
-        start = chess.Board()
-        self.nodes = [_Node(-1, None, start, chess.polyglot.zobrist_hash(start), (1.0,) * replies.bands)]
+        start, every = chess.Board(), (1.0,) * replies.bands
+        key = chess.polyglot.zobrist_hash(start)
+        self.nodes = [_Node(-1, chess.Move.null(), "", [], start, key, every)]
 
     def grow(self) -> None:
         """Add the moves that most of some band's games come by, until enough are there."""
@@ -106,9 +108,12 @@ class _Tree:
             node = self.nodes[number]
             for move, games in self._replies.games(node.key).items():
                 shares = self._shares(node, games)
-                weight = self._weight(shares, games)
+                weight = max(
+                    (share for share, played in zip(shares, games, strict=True) if played >= LEAST_GAMES),
+                    default=0.0,
+                )
                 if weight >= LEAST_SHARE:
-                    child = self._add(number, unpack_move(move), shares)
+                    child = self._add(number, unpack_move(move), games, shares)
                     heapq.heappush(waiting, (-weight, next(ties), child))
 
     def follow(self, path: Sequence[str]) -> int:
@@ -119,29 +124,21 @@ class _Tree:
             move = node.board.parse_uci(uci)
             if pack(move) in node.children:
                 number = node.children[pack(move)]
-                continue
-            games = self._replies.games(node.key).get(pack(move), [])
-            number = self._add(number, move, self._shares(node, games))
+            else:
+                games = self._replies.games(node.key).get(pack(move), [])
+                number = self._add(number, move, games, self._shares(node, games))
         return number
 
     def reply_at(self, number: int) -> tuple[int, int]:
         """The key of the position before a move of the tree, and the move."""
         node = self.nodes[number]
-        assert node.move is not None
         return self.nodes[node.parent].key, pack(node.move)
 
-    def san(self, node: _Node) -> str:
-        return self.nodes[node.parent].board.san(node.move) if node.move else ""
-
-    def games(self, node: _Node) -> list[int]:
-        if node.move is None:
-            return []
-        return self._replies.games(self.nodes[node.parent].key).get(pack(node.move), [])
-
-    def _add(self, parent: int, move: chess.Move, shares: tuple[float, ...]) -> int:
+    def _add(self, parent: int, move: chess.Move, games: list[int], shares: tuple[float, ...]) -> int:
         board = self.nodes[parent].board.copy(stack=False)
-        board.push(move)
-        self.nodes.append(_Node(parent, move, board, chess.polyglot.zobrist_hash(board), shares))
+        san = board.san_and_push(move)
+        key = chess.polyglot.zobrist_hash(board)
+        self.nodes.append(_Node(parent, move, san, games, board, key, shares))
         self.nodes[parent].children[pack(move)] = len(self.nodes) - 1
         return len(self.nodes) - 1
 
@@ -150,12 +147,6 @@ class _Tree:
         if not games or not there:
             return (0.0,) * len(node.shares)
         return tuple(
-            share * one / all_there if all_there else 0.0
-            for share, one, all_there in zip(node.shares, games, there, strict=True)
-        )
-
-    @staticmethod
-    def _weight(shares: Sequence[float], games: Sequence[int]) -> float:
-        return max(
-            (share for share, one in zip(shares, games, strict=True) if one >= LEAST_GAMES), default=0.0
+            share * played / of_all if of_all else 0.0
+            for share, played, of_all in zip(node.shares, games, there, strict=True)
         )

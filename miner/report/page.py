@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import html
 import json
 import re
-from collections.abc import Iterable
-from importlib import resources
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.draw.alone import piece_symbols, policy
+from miner.draw import documents
+from miner.draw.documents import package_text
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
-from miner.finding import aftermath
+from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
 from miner.finding.finding import Reply, findings_of
-from miner.report.contents import contents
-from miner.report.mistakes import Details
+from miner.report.contents import Details, contents
 from miner.report.opening_map import Replies
 from miner.report.summary import mined
 from miner.store import STAGES, Store
@@ -33,18 +31,9 @@ def page_bytes(title: str, contents: dict[str, Any]) -> bytes:
 
     Its content security policy allows its own scripts and style, each by its SHA-256, and nothing else.
     """
-    scripts = [_file(name) for name in SCRIPTS]
-    style = _file("page.css")
-    parts = {
-        "policy": html.escape(policy(style, scripts), quote=True).replace("&#x27;", "'"),
-        "title": html.escape(title),
-        "style": style,
-        "pieces": piece_symbols(),
-        "contents": json_in_html(contents),
-        "scripts": "\n".join(f"<script>{one}</script>" for one in scripts),
-    }
-    page = re.sub(r"\{\{(\w+)\}\}", lambda found: parts[found[1]], _file("page.html"))
-    return page.encode("utf-8")
+    data = {"title": title, "contents": json_in_html(contents)}
+    scripts = [package_text("miner.report", name) for name in SCRIPTS]
+    return documents.page_bytes("report/page.html", data, package_text("miner.report", "page.css"), scripts)
 
 
 def json_in_html(value: Any) -> str:
@@ -58,10 +47,6 @@ def json_in_html(value: Any) -> str:
         text = text.replace(char, f"\\u{ord(char):04x}")
     # A lone surrogate has no UTF-8.
     return re.sub(r"[\ud800-\udfff]", lambda found: f"\\u{ord(found[0]):04x}", text)
-
-
-def _file(name: str) -> str:
-    return resources.files("miner.report").joinpath(name).read_text(encoding="utf-8")
 
 
 TITLE = "Opening mistakes and what they are worth"
@@ -84,72 +69,40 @@ def report(store: Store, out: Path) -> int:
 def _contents(store: Store) -> dict[str, Any]:
     store.require("rank")
     findings = findings_of(store.read_table("findings"))
-    wanted = {one.reply for one in findings}
-    bands = store.bands.names
+    wanted = {finding.reply for finding in findings}
     replies = store.read_table("replies")
-    present = set(replies["band"].unique().to_pylist()) | {one.band for one in findings}
-    bands = tuple(band for band in bands if band in present)
+    present = {*replies["band"].unique().to_pylist(), *(finding.band for finding in findings)}
+    bands = [band for band in store.bands.names if band in present]
     dates = pc.unique(store.read_table("games", ["date"])["date"]).to_pylist()
     manifests = {stage: store.manifest(stage) for stage in STAGES}
-    return contents(
-        findings,
-        _details(store, replies, wanted),
-        Replies(replies, bands),
-        bands,
-        mined(manifests, dates, findings) | {"stale": bool(store.out_of_date())},
+    details = Details(
+        picks=by_reply(replies, wanted),
+        answers=_first_answers(store, wanted),
+        models=rows_by_reply(store, "model_games", wanted),
+        leaks=_leaks(store, wanted),
+        plans=rows_by_reply(store, "plans", wanted),
+        seasons=rows_by_reply(store, "seasons", wanted),
     )
+    mined_from = mined(manifests, dates, findings) | {"stale": bool(store.out_of_date())}
+    return contents(findings, details, Replies(replies, bands), bands, mined_from)
 
 
-def _details(store: Store, replies: pa.Table, wanted: set[Reply]) -> Details:
-    return Details(
-        picks=_by_reply(_about(replies, wanted).to_pylist(), wanted),
-        answers=_by_reply(_first_answers(store, wanted), wanted),
-        models=_by_reply(_rows(store, "model_games", wanted), wanted),
-        leaks=_by_reply(_leaks(store), wanted),
-        plans=_by_reply(_rows(store, "plans", wanted), wanted),
-        seasons=_by_reply(_rows(store, "seasons", wanted), wanted),
-    )
-
-
-def _rows(store: Store, table: str, wanted: set[Reply]) -> list[dict[str, Any]]:
-    """The rows about the wanted replies; none if the table was not written."""
-    if not store.path(table).exists():
-        return []
-    rows: list[dict[str, Any]] = _about(store.read_table(table), wanted).to_pylist()
-    return rows
-
-
-def _leaks(store: Store) -> list[dict[str, Any]]:
+def _leaks(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:
     """Where players of any band give the gain away again, worst first; none if that was not followed."""
     if not all(store.path(table).exists() for table in ("followed", "answers", "judged")):
-        return []
-    found = aftermath.leaks(store)
-    return [dict(zip(found.columns, row, strict=True)) for row in found.itertuples(index=False, name=None)]
+        return {}
+    return by_reply(pa.Table.from_pandas(leaks(store)), wanted)
 
 
-def _about(table: pa.Table, wanted: set[Reply]) -> pa.Table:
-    """The rows at positions of the wanted replies."""
-    keys = pa.array(sorted({key for key, _ in wanted}), type=pa.uint64())
-    return table.filter(pc.is_in(table["key"], value_set=keys))
-
-
-def _by_reply(rows: Iterable[dict[str, Any]], wanted: set[Reply]) -> dict[Reply, list[dict[str, Any]]]:
-    found: dict[Reply, list[dict[str, Any]]] = {}
-    for row in rows:
-        reply = (row["key"], row["move"])
-        if reply in wanted:
-            found.setdefault(reply, []).append(row)
-    return found
-
-
-def _first_answers(store: Store, wanted: set[Reply]) -> list[dict[str, Any]]:
-    """What was played right after each losing reply, with the games of all bands."""
-    games: dict[tuple[int, int, int, int], int] = {}
-    for row in _rows(store, "answers", wanted):
-        played = (row["key"], row["move"], row["at"], row["answer"])
-        games[played] = games.get(played, 0) + row["games"]
-    return [
-        row | {"games": games.get((row["key"], row["move"], row["at"], row["answer"]), 0)}
-        for row in _rows(store, "followed", wanted)
-        if row["plies"] == 0
-    ]
+def _first_answers(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:
+    """The moves played right after each losing reply, with the games of all bands."""
+    answers = rows_by_reply(store, "answers", wanted)
+    first: dict[Reply, list[Row]] = {}
+    for reply, rows in rows_by_reply(store, "followed", wanted).items():
+        games: Counter[tuple[int, int]] = Counter()
+        for row in answers.get(reply, ()):
+            games[row["at"], row["answer"]] += row["games"]
+        first[reply] = [
+            {**row, "games": games[row["at"], row["answer"]]} for row in rows if row["plies"] == 0
+        ]
+    return first

@@ -1,4 +1,4 @@
-"""What the findings come to, in sentences a coach can read out; and what they were mined from."""
+"""The findings of each side and band in a few sentences, and the games they were mined from."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ def summaries(findings: Sequence[Finding]) -> dict[str, str]:
 
 
 def _summary(side: Side, band: str, findings: Sequence[Finding]) -> str:
-    traps = [one for one in findings if one.kind is Kind.TRAP]
-    pitfalls = [one for one in findings if one.kind is Kind.PITFALL]
+    traps = [finding for finding in findings if finding.kind is Kind.TRAP]
+    pitfalls = [finding for finding in findings if finding.kind is Kind.PITFALL]
     return joined(
         f"In 100 games with {side.capitalize()} against {band_words(band)}, {_often(traps, pitfalls)}.",
         _best_trap(traps, side),
@@ -34,44 +34,41 @@ def _summary(side: Side, band: str, findings: Sequence[Finding]) -> str:
 
 
 def _often(traps: Sequence[Finding], pitfalls: Sequence[Finding]) -> str:
-    mistakes = "of the mistakes listed here"
-    if traps and pitfalls:
-        return f"the opponents make {_times(traps)} {mistakes}, our own players {_times(pitfalls)}"
-    if traps:
-        return f"the opponents make {_times(traps)} {mistakes}"
-    return f"our own players make {_times(pitfalls)} {mistakes}"
+    who, made = ("the opponents", traps) if traps else ("our own players", pitfalls)
+    ours = f", our own players {_times(pitfalls)}" if traps and pitfalls else ""
+    return f"{who} make {_times(made)} of the mistakes listed here{ours}"
 
 
 def _times(findings: Iterable[Finding]) -> str:
     """How many of the mistakes 100 games hold as they are played now."""
-    count = 100.0 * sum(one.plain_reach * one.pick_rate for one in findings)
+    count = 100.0 * sum(finding.plain_reach * finding.pick_rate for finding in findings)
     return f"about {count:.0f}" if count >= 0.5 else "hardly any"
 
 
 def _best_trap(traps: Sequence[Finding], side: Side) -> str:
     if not traps:
         return ""
-    best = _worth_most(traps)
-    meets = 100.0 * best.steered_reach * best.pick_rate
+    best = max(traps, key=_worth)
+    meets = _games(100.0 * best.steered_reach * best.pick_rate)
     return (
         f"Most worth setting up is {_called(best)}: whoever plays towards it as {side.capitalize()} meets it "
-        f"in {_games(meets)} of 100, worth {best.teaching_value:.2f} points that are not made today."
+        f"in {meets} of 100, worth {best.teaching_value:.2f} points that are not made today."
     )
 
 
 def _worst_pitfall(pitfalls: Sequence[Finding]) -> str:
     if not pitfalls:
         return ""
-    worst = _worth_most(pitfalls)
-    makes = 100.0 * worst.plain_reach * worst.pick_rate
+    worst = max(pitfalls, key=_worth)
+    makes = _games(100.0 * worst.plain_reach * worst.pick_rate)
     return (
-        f"Most worth avoiding is {_called(worst)}: it happens in {_games(makes)} of 100 and costs "
+        f"Most worth avoiding is {_called(worst)}: it happens in {makes} of 100 and costs "
         f"{worst.teaching_value:.2f} points."
     )
 
 
-def _worth_most(findings: Sequence[Finding]) -> Finding:
-    return max(findings, key=lambda one: (one.teaching_value_low, one.teaching_value))
+def _worth(finding: Finding) -> tuple[float, float]:
+    return finding.teaching_value_low, finding.teaching_value
 
 
 def _called(finding: Finding) -> str:
@@ -90,30 +87,23 @@ def _games(count: float) -> str:
 def mined(
     manifests: Mapping[str, Manifest | None], dates: Iterable[str], findings: Sequence[Finding]
 ) -> dict[str, Any]:
-    """What was mined, ready for JSON: sources, games and their ledger, dates, bands, engine."""
+    """The mined games, ready for JSON: sources, games and their ledger, dates, bands, engine."""
     read, tally = manifests.get("read"), manifests.get("tally")
-    days = [date for date in (_day(one) for one in dates) if date]
+    sources, ledger = (read.inputs.get("sources", []), read.facts.get("ledger", {})) if read else ([], {})
+    days = [day for day in map(_known_day, dates) if day]
     return {
-        "sources": [_source(one) for one in read.inputs.get("sources", [])] if read else [],
+        "sources": [plain(str(source["name"]), 120) for source in sources],
         "games": read.rows.get("games", 0) if read else 0,
-        "ledger": _ledger(read.facts.get("ledger", {})) if read else [],
+        "ledger": [[state, ledger[state]] for state in LEDGER_STATES if ledger.get(state)],
         "first": min(days, default=""),
         "last": max(days, default=""),
         "positions": tally.rows.get("positions", 0) if tally else 0,
-        "engines": sorted({plain(one.engine, 60) for one in findings}),
-        "nodes": max((one.nodes for one in findings), default=0),
+        "engines": sorted({plain(finding.engine, 60) for finding in findings}),
+        "nodes": max((finding.nodes for finding in findings), default=0),
     }
 
 
-def _source(one: Mapping[str, Any]) -> str:
-    return plain(str(one["name"]), 120)
-
-
-def _ledger(counts: Mapping[str, int]) -> list[list[Any]]:
-    return [[state, counts[state]] for state in LEDGER_STATES if counts.get(state)]
-
-
-def _day(date: str) -> str:
+def _known_day(date: str) -> str:
     """The known part of a date tag: `2024.09` of `2024.09.??`, nothing of `????.??.??`."""
     known = _DAY.match(date)
     return known[0] if known and known[0] <= "2999" else ""

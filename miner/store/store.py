@@ -18,7 +18,7 @@ import os
 import posixpath
 import secrets
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -255,6 +255,22 @@ class Store:
         self.record(recorded)
         return recorded
 
+    def write_stage(
+        self,
+        stage: str,
+        settings: dict[str, Any],
+        inputs: dict[str, Any],
+        tables: Mapping[str, pa.Table],
+        facts: dict[str, Any],
+    ) -> Manifest:
+        """Replace the one-file tables of a stage, and record that it is finished."""
+        self.begin(stage)
+        for name, table in tables.items():
+            self.write_table(name, table)
+        rows = {name: table.num_rows for name, table in tables.items()}
+        manifest = Manifest(stage=stage, settings=settings, inputs=inputs, rows=rows, facts=facts)
+        return self.finish(manifest)
+
     def record(self, manifest: Manifest) -> None:
         """Write a manifest down as it is."""
         _write_manifest(self.root, manifest)
@@ -466,6 +482,11 @@ def tables_of(stage: str) -> tuple[str, ...]:
     """The tables that a stage writes."""
     others = {name for names in _TABLES_OF.values() for name in names}
     return _TABLES_OF.get(stage) or tuple(name for name in TABLES if name not in others)
+
+
+def empty_tables(stage: str) -> dict[str, pa.Table]:
+    """The tables of a stage without any rows."""
+    return {name: TABLES[name].empty_table() for name in tables_of(stage)}
 
 
 def stage_before(stage: str) -> str:

@@ -51,19 +51,15 @@ class Rates:
 
     def of_rows(self) -> tuple[Floats, Floats]:
         """Successes and failures for each row of the counted table."""
-        cells = (self.choices.row, self._columns[self.choices.band])
-        return self._parameters(cells)
+        return self._parameters(self.choices.row, self.choices.band)
 
     def of_band(self, band: int) -> tuple[Floats, Floats]:
         """Successes and failures of every reply in a band with games, whether it was seen there or not."""
         assert self.kept[band], f"band {band} has no games"
-        return self._parameters((slice(None), self._columns[band]))
+        return self._parameters(slice(None), band)
 
-    @property
-    def _columns(self) -> Ints:
-        return np.cumsum(self.kept) - 1
-
-    def _parameters(self, cells: tuple[Ints | slice, Ints]) -> tuple[Floats, Floats]:
+    def _parameters(self, rows: Ints | slice, bands: npt.NDArray[np.uint8] | int) -> tuple[Floats, Floats]:
+        cells = rows, (np.cumsum(self.kept) - 1)[bands]
         return self.pooled.successes[cells].astype(np.float64), self.pooled.failures[cells].astype(np.float64)
 
 

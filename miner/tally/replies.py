@@ -66,7 +66,14 @@ def count_replies(
     score_sum, rating_sum, players_at_position, games_squared_at_position; ordered by key, move, band.
     A game of a player who is not known counts as one of another player in the squares.
     """
-    rows = _rows_with_enough_games(connection, keys, min_games)
+    rows = connection.sql(
+        """
+        with inside as (select key, move, game, ply from moves where key between $low and $high),
+        supported as (select key from inside group by key having count(*) >= $min_games)
+        select * from inside semi join supported using (key)
+        """,
+        params={"low": keys[0], "high": keys[1], "min_games": min_games},
+    ).to_arrow_table()
     mover = movers.of(rows["game"].to_numpy(), rows["ply"].to_numpy())
     connection.register("chosen_moves", rows.select(["key", "move"]).append_column("mover", pa.array(mover)))
     return _grouped(connection, bands)
@@ -98,20 +105,6 @@ def _grouped(connection: duckdb.DuckDBPyConnection, bands: BandScheme) -> pa.Tab
         )
         select * from chosen join there using (key, band) order by key, move, band
         """  # noqa: S608 - built from numbers of our own
-    ).to_arrow_table()
-
-
-def _rows_with_enough_games(
-    connection: duckdb.DuckDBPyConnection, keys: tuple[int, int], min_games: int
-) -> pa.Table:
-    """The rows of `moves` at the positions of a key range with `min_games` games or more."""
-    return connection.sql(
-        """
-        with inside as (select key, move, game, ply from moves where key between $low and $high),
-        supported as (select key from inside group by key having count(*) >= $min_games)
-        select * from inside semi join supported using (key)
-        """,
-        params={"low": keys[0], "high": keys[1], "min_games": min_games},
     ).to_arrow_table()
 
 

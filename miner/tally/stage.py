@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
@@ -15,13 +14,13 @@ import pyarrow.compute as pc
 from miner import stats
 from miner.arrays import Floats, Ints
 from miner.errors import Place, UsageError
-from miner.graph.sound import Steps, steer_along
+from miner.graph.sound import Steps, steer_for_both
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
 from miner.progress import Task
-from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES, TABLES
+from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
-from miner.store import Manifest, Store, tables_of
+from miner.store import Manifest, Store, empty_tables
 from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.tally import replies as counting
 from miner.tally.rates import Choices, Rates, pool, spread
@@ -74,7 +73,7 @@ def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manife
         means.cluster.require_file(store.root / "salt")
     read = store.require_whole("read")
     settings = replace(settings, min_games=settings.enough_games(kept_games(read)))
-    tables: dict[str, pa.Table] = _no_tables()
+    tables = empty_tables("tally")
     facts: dict[str, Any] = {"bands": list(settings.bands.names), "min_games": settings.min_games}
     # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
     if read.rows.get("moves"):
@@ -88,31 +87,12 @@ def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manife
                 "the tally failed",
                 "check the space on the disk, or give it more memory (--memory)",
             ) from error
-    return _finish(store, asked, inputs, tables, facts)
-
-
-def _finish(
-    store: Store,
-    settings: dict[str, Any],
-    inputs: dict[str, Any],
-    tables: Mapping[str, pa.Table],
-    facts: dict[str, Any],
-) -> Manifest:
-    store.begin("tally")
-    for name, table in tables.items():
-        store.write_table(name, table)
-    rows = {name: table.num_rows for name, table in tables.items()}
-    manifest = Manifest(stage="tally", settings=settings, inputs=inputs, rows=rows, facts=facts)
-    return store.finish(manifest)
+    return store.write_stage("tally", asked, inputs, tables, facts)
 
 
 def kept_games(read: Manifest) -> int:
     """The games whose moves were kept, by which the floor goes."""
     return sum(int(read.facts["ledger"][state]) for state in KEPT)
-
-
-def _no_tables() -> dict[str, pa.Table]:
-    return {name: TABLES[name].empty_table() for name in tables_of("tally")}
 
 
 def _counted(
@@ -155,7 +135,7 @@ def _make_tables(
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     """The tables and facts that follow from the counted replies and, for ways and names, from the games."""
     if not counted.num_rows:
-        return _no_tables(), {}
+        return empty_tables("tally"), {}
     bands = settings.bands
     choices = spread(counted, len(bands.names))
     games = choices.chosen.sum(axis=1, dtype=np.int64)
@@ -302,30 +282,17 @@ def _reach_of_band(
     is_whites_move = graph.plies % 2 == 0
     games = np.where(is_whites_move, games_of_colours[0], games_of_colours[1])
     plain = np.divide(at_position, games, out=np.zeros_like(at_position), where=games > 0)
-    reach, log_variance = _steered_for_both(
+    steered = steer_for_both(
         steps,
         successes / (successes + failures),
         stats.log_variance_of_share(successes, failures),
         is_whites_move,
-        int(np.searchsorted(graph.keys, np.uint64(START_KEY))),
+        start=int(np.searchsorted(graph.keys, np.uint64(START_KEY))),
     )
     # Positions that only untallied replies lead to are at least reached as often as they were; and so is
     # one that many ways lead to, of which steering takes a single one.
     counted = (1.0 - plain) / np.maximum(at_position, 1.0)
-    log_variance = np.where(reach >= plain, log_variance, counted)
+    log_variance = np.where(steered.reach >= plain, steered.log_variance, counted)
     here = np.flatnonzero(at_position)
-    steered = np.maximum(_five_digits(reach), plain)
-    return here, plain[here], steered[here], _five_digits(log_variance[here])
-
-
-def _steered_for_both(
-    steps: Steps, rates: Floats, variances: Floats, is_whites_move: Any, start: int
-) -> tuple[Floats, Floats]:
-    """Steered reach of each position for the side that is not to move there."""
-    reach, log_variance = np.zeros(len(is_whites_move)), np.zeros(len(is_whites_move))
-    for white_steers in (True, False):
-        own = is_whites_move[steps.parents] == white_steers
-        steered = steer_along(steps, np.where(own, 1.0, rates), np.where(own, 0.0, variances), start=start)
-        theirs = is_whites_move != white_steers
-        reach[theirs], log_variance[theirs] = steered.reach[theirs], steered.log_variance[theirs]
-    return reach, log_variance
+    reach = np.maximum(_five_digits(steered.reach), plain)
+    return here, plain[here], reach[here], _five_digits(log_variance[here])

@@ -78,3 +78,15 @@ def test_coordinates() -> None:
     assert sorted(map(str, names)) == list("12345678abcdefgh")
     assert [one.text for one in turned][:2] == ["h", "8"]
     assert "<text" not in diagram_svg(AFTER_E4, coordinates=False)
+
+
+def test_for_a_page() -> None:
+    """With a label the pieces are the page's, and classes stand for the colours."""
+    svg = ET.fromstring(diagram_svg(AFTER_E4, orientation=chess.BLACK, label="After 1.e4"))
+
+    uses = [(use.attrib["href"], use.attrib["x"], use.attrib["y"]) for use in svg.iter("use")]
+    assert len(uses) == 32
+    assert ("#piece-K", str(3 * SQUARE), "0") in uses
+    assert svg.attrib["aria-label"] == "After 1.e4"
+    assert [one.attrib["class"] for one in svg.iter("rect")] == ["light", "frame", "to-move black"]
+    assert not [one for one in svg.iter() if {"fill", "stroke", "style"} & one.attrib.keys()]

@@ -8,7 +8,7 @@ from dataclasses import replace
 import chess
 from hypothesis import strategies as st
 
-from miner.explain import Evidence
+from miner.explain.evidence import Evidence
 from miner.terms import Score, Side
 
 

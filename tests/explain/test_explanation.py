@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 
 from miner.board.moves import line_san
-from miner.explain import Evidence, Explanation, Reason, explain
-from miner.reasons import Pattern
+from miner.explain.evidence import Evidence
+from miner.explain.explanation import Explanation, explain
+from miner.reasons import Pattern, Reason
 from tests.explain.positions import evidence, mirrored, random_lines
 
 VIENNA = "e4 e5 Nc3 Nf6 f4"

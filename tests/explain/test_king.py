@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import chess
+import pytest
 
 from miner.explain.king import explain_king
 from tests.explain.positions import evidence
@@ -33,9 +34,10 @@ def test_castling_lost_on_the_back_rank() -> None:
     assert found.detail == "Black can no longer castle"
 
 
-def test_farthest_square_is_the_first_of_its_rank() -> None:
-    """A king that steps from e6 to d6 has not been driven farther: it had happened with 8...Ke6."""
-    known = evidence(TWO_KNIGHTS, reply="Nxd5 Nxf7 Kxf7 Qf3+ Ke6 Qg4+ Kd6", best="Na5 Bb5+ c6 dxc6 bxc6")
+@pytest.mark.parametrize("then", ["Kd6", "Kf7"])
+def test_farthest_square_is_the_first_of_its_rank(then: str) -> None:
+    """A king that steps aside to d6 or back to f7 is not driven farther: it had happened with 8...Ke6."""
+    known = evidence(TWO_KNIGHTS, reply=f"Nxd5 Nxf7 Kxf7 Qf3+ Ke6 Qg4+ {then}", best="Na5 Bb5+ c6 dxc6 bxc6")
 
     found = explain_king(known)
 

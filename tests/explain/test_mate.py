@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from miner.explain.mate import Mate, explain_mate
+from miner.explain.explanation import Mate, explain_mate
 from tests.explain.positions import evidence
 
 RETI = "e4 c6 d4 d5 Nc3 dxe4 Nxe4 Nf6 Qd3 e5 dxe5 Qa5+ Bd2 Qxe5 O-O-O"

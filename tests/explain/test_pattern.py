@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from miner.explain import explain
+from miner.explain.explanation import explain
 from miner.explain.pattern import find_pattern, is_back_rank_mate
 from miner.reasons import Pattern
 from tests.explain.positions import board_of, evidence

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
 import re
 from typing import Any
 
@@ -11,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.export import epd
 from miner.export.epd import STRING_LENGTH, epd_bytes
 from miner.finding.finding import Finding
 from miner.finding.words import conversion_sentence, found_sentence, plain, summary, worth_sentence
@@ -26,14 +24,6 @@ def read_back(*rows: Finding) -> list[tuple[chess.Board, dict[str, Any]]]:
         board = chess.Board()
         records.append((board, dict(board.set_epd(line))))
     return records
-
-
-def test_examples_in_the_docstrings() -> None:
-    """The examples in the docstrings are true."""
-    result = doctest.testmod(epd)
-
-    assert result.attempted == 1
-    assert result.failed == 0
 
 
 def test_values_read_back() -> None:

@@ -33,6 +33,14 @@ def test_same_findings_same_bytes(tmp_path: Path) -> None:
     assert [target.read_bytes() for target in targets] == first
 
 
+def test_every_format_is_read_back() -> None:
+    """Another module of these tests looks into the files of each."""
+    others = [path for path in Path(__file__).parent.glob("test_*.py") if path.name != Path(__file__).name]
+    texts = "".join(path.read_text(encoding="utf-8") for path in others)
+
+    assert [make.__name__ for make in FORMATS.values() if f"{make.__name__}(" not in texts] == []
+
+
 def test_upper_case_suffix(tmp_path: Path) -> None:
     """The suffix may be in capitals."""
     export(table(vienna()), [tmp_path / "FINDINGS.PGN"])

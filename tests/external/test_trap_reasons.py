@@ -17,7 +17,9 @@ from pathlib import Path
 import chess
 import pytest
 
-from miner.explain import Evidence, Reason, explain
+from miner.explain.evidence import Evidence
+from miner.explain.explanation import explain
+from miner.reasons import Reason
 from miner.terms import MATE_SCORE_CP, Side
 from tests.explain.positions import board_of, san_line, score
 

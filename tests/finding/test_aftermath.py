@@ -1,4 +1,4 @@
-"""What is shown of losing replies, from a followed store."""
+"""What followed a losing reply: answers, leaks, seasons, model games."""
 
 from __future__ import annotations
 
@@ -8,11 +8,15 @@ from typing import Any
 
 import chess
 import chess.pgn
+import numpy as np
+import pandas as pd
 import pytest
+from scipy import stats as scipy_stats
 
 from miner.board.moves import pack
 from miner.errors import StoreError, UsageError
 from miner.finding import aftermath
+from miner.finding.aftermath import COLUMNS, change_between, leaks_in, season_of, seasons_of
 from miner.follow.stage import follow
 from miner.means import Means
 from miner.store import Store
@@ -125,3 +129,192 @@ def test_stage_must_have_run(tmp_path: Path) -> None:
             view(store)
     with pytest.raises(StoreError, match="`follow` has not been run"):
         aftermath.model_game_pgn(store, REPLY)
+
+
+BEST, SECOND, POOR = "d1h5", "b1c3", "f1e2"
+
+
+def packed(uci: str) -> int:
+    return pack(chess.Move.from_uci(uci))
+
+
+def row(answer: str, kept: float | None, **other: Any) -> dict[str, Any]:
+    """A row of `followed`: right after the losing reply, the full gain being 0.4 of expected score."""
+    values = {
+        "key": 1,
+        "move": 2,
+        "at": 3,
+        "fen": "fen",
+        "plies": 0,
+        "path": "",
+        "answer": packed(answer),
+        "best_move": BEST,
+        "exp_best": 0.9,
+        "exp_answer": None if kept is None else 0.5 + 0.4 * kept,
+        "kept": kept,
+    }
+    return values | other
+
+
+def chosen(answer: str, games: int, band: str = "1000-1199", at: int = 3) -> dict[str, Any]:
+    return {"key": 1, "move": 2, "at": at, "answer": packed(answer), "band": band, "games": games}
+
+
+def found(followed: list[dict[str, Any]], answers: list[dict[str, Any]], kept: float = 0.5) -> pd.DataFrame:
+    return leaks_in(pd.DataFrame(followed), pd.DataFrame(answers), kept)
+
+
+def test_share_that_goes_wrong_and_what_it_costs() -> None:
+    """6 of 10 find the best move, 1 a good one, 3 keep a quarter: 0.3 of expected score lost each."""
+    followed = [row(BEST, 1.0), row(SECOND, 0.8), row(POOR, 0.25)]
+    answers = [chosen(BEST, 6), chosen(SECOND, 1), chosen(POOR, 3)]
+
+    [leak] = found(followed, answers).to_dict("records")
+
+    assert tuple(leak) == COLUMNS
+    assert (leak["games"], leak["wrong"], leak["share_wrong"]) == (10, 3, 0.3)
+    assert leak["cost"] == pytest.approx(0.3)
+    assert leak["cost_per_game"] == pytest.approx(0.09)
+    assert (leak["best_move"], leak["commonest_wrong"]) == (BEST, packed(POOR))
+
+
+def test_bands_add_up() -> None:
+    """One band's players go wrong, another's do not."""
+    followed = [row(BEST, 1.0), row(POOR, 0.0)]
+    answers = [chosen(BEST, 4), chosen(POOR, 4, band="1800-1999")]
+
+    assert found(followed, answers[:1]).empty
+    assert found(followed, answers[1:])["share_wrong"].tolist() == [1.0]
+    assert found(followed, answers)["share_wrong"].tolist() == [0.5]
+
+
+def test_what_was_lost_before_is_not_this_moves_fault() -> None:
+    """Where even the best move keeps little, a move that keeps nearly as much is no leak."""
+    followed = [row(BEST, 0.55, exp_best=0.72), row(POOR, 0.45)]
+
+    assert found(followed, [chosen(BEST, 5), chosen(POOR, 5)]).empty
+
+
+def test_nothing_leaks_where_nothing_is_left() -> None:
+    """Who stood as before the losing reply and then loses a piece has another problem."""
+    followed = [row(BEST, 0.0, exp_best=0.5), row(POOR, -0.9)]
+
+    assert found(followed, [chosen(BEST, 5), chosen(POOR, 5)]).empty
+
+
+def test_best_move_that_nobody_chose_is_still_known() -> None:
+    """All go wrong; the move to be taught is the best one."""
+    followed = [row(POOR, 0.1), row(BEST, 1.0)]
+
+    [leak] = found(followed, [chosen(POOR, 8)]).to_dict("records")
+
+    assert (leak["share_wrong"], leak["best_move"], leak["kept_by_best"]) == (1.0, BEST, 1.0)
+
+
+def test_answers_that_were_not_judged_do_not_count() -> None:
+    """What is too rare to be judged is neither right nor wrong."""
+    followed = [row(BEST, 1.0), row(POOR, 0.0), row(SECOND, None)]
+
+    [leak] = found(followed, [chosen(BEST, 5), chosen(POOR, 4), chosen(SECOND, 1)]).to_dict("records")
+
+    assert (leak["games"], leak["wrong"]) == (9, 4)
+
+
+def test_costliest_comes_first() -> None:
+    """Order is by what a game there costs on average, not by how often they go wrong."""
+    followed = [row(BEST, 1.0), row(POOR, 0.45), row(BEST, 1.0, at=4), row(POOR, -1.0, at=4)]
+    answers = [chosen(BEST, 5), chosen(POOR, 5), chosen(BEST, 7, at=4), chosen(POOR, 3, at=4)]
+
+    assert found(followed, answers)["at"].tolist() == [4, 3]
+
+
+def test_stricter_share() -> None:
+    """Who wants three quarters kept finds more leaks."""
+    followed = [row(BEST, 1.0), row(POOR, 0.6)]
+    answers = [chosen(BEST, 5), chosen(POOR, 5)]
+
+    assert found(followed, answers, kept=0.5).empty
+    assert len(found(followed, answers, kept=0.75)) == 1
+
+
+def test_nothing_followed() -> None:
+    """Empty tables give an empty one with its columns."""
+    followed, answers = pd.DataFrame([row(BEST, 1.0)]).iloc[:0], pd.DataFrame([chosen(BEST, 1)]).iloc[:0]
+
+    told = leaks_in(followed, answers, 0.5)
+
+    assert (len(told), tuple(told.columns)) == (0, COLUMNS)
+
+
+@pytest.mark.parametrize(
+    ("year", "month", "starts", "season"),
+    [
+        (2024, 8, 8, "2024/25"),
+        (2025, 7, 8, "2024/25"),
+        (1999, 12, 8, "1999/00"),
+        (2024, 5, 1, "2024"),
+        (2024, 0, 1, "2024"),  # where seasons are calendar years, the year is enough
+        (2024, 0, 8, ""),
+        (2024, 13, 8, ""),
+    ],
+)
+def test_season_of_a_date(year: int, month: int, starts: int, season: str) -> None:
+    """A season is named by the two years it lies in."""
+    assert season_of(year, month, starts) == season
+
+
+def months(*rows: tuple[int, int, int, int]) -> pd.DataFrame:
+    """Counts of one losing reply: year, month, games, games with the reply."""
+    table = pd.DataFrame(rows, columns=["year", "month", "games", "with_reply"])
+    return table.assign(key=1, move=2)
+
+
+def test_months_are_added_up() -> None:
+    """September and May are one season; a game without a month is left out."""
+    found = seasons_of(months((2024, 9, 30, 10), (2025, 5, 10, 2), (2024, 0, 5, 5)), 8, confidence=0.9)
+
+    [row] = found.to_dict("records")
+    assert (row["season"], row["games_at_position"], row["games_with_reply"]) == ("2024/25", 40, 12)
+    assert row["share"] == 0.3
+    assert row["share_low"] == pytest.approx(scipy_stats.beta(12.5, 28.5).ppf(0.05))
+    assert row["share_high"] == pytest.approx(scipy_stats.beta(12.5, 28.5).ppf(0.95))
+
+
+def test_no_dates_no_seasons() -> None:
+    """A database without months has an empty table with all columns."""
+    found = seasons_of(months((2024, 0, 5, 5)), 8, confidence=0.9)
+
+    assert len(found) == 0
+    assert "share_high" in found.columns
+
+
+def test_a_mistake_dies_out() -> None:
+    """20 of 40 and then 4 of 40 is no chance; the p-value is that of the test by hand."""
+    change = change_between([("2023/24", 40, 20), ("2024/25", 40, 4)])
+
+    assert (change.trend, change.before, change.last) == ("falling", "2023/24", "2024/25")
+    assert change.p == pytest.approx(scipy_stats.fisher_exact(np.array([[4, 36], [20, 20]])).pvalue)
+
+
+def test_order_and_small_seasons_do_not_matter() -> None:
+    """The last two seasons with enough games are compared, in their own order."""
+    change = change_between([("2025/26", 3, 3), ("2024/25", 50, 40), ("2022/23", 50, 1), ("2023/24", 50, 10)])
+
+    assert (change.trend, change.before, change.last) == ("rising", "2023/24", "2024/25")
+
+
+def test_chance_is_no_trend() -> None:
+    """10 and 12 of 40 are the same for all we know; one season is no trend at all."""
+    assert change_between([("2023/24", 40, 10), ("2024/25", 40, 12)]).trend == "steady"
+    assert change_between([("2024/25", 40, 12)]).trend == ""
+    assert change_between([]).p is None
+
+
+def test_tea_tasting() -> None:
+    """Fisher's own table of four and four cups, three guessed right: p is 0.486 (two-sided).
+
+    Source: R. A. Fisher, The Design of Experiments (1935), chapter II, from memory: 34 of 70.
+    """
+    change = change_between([("2023", 4, 1), ("2024", 4, 3)], enough=4)
+
+    assert change.p == pytest.approx(34 / 70)

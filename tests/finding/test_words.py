@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,14 +10,6 @@ from miner.finding import words
 from miner.reasons import Pattern, Reason
 from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
-
-
-def test_examples_in_the_docstrings() -> None:
-    """The examples in the docstrings are true."""
-    result = doctest.testmod(words)
-
-    assert result.attempted >= 6
-    assert result.failed == 0
 
 
 def test_summary_of_a_tempo() -> None:

@@ -15,9 +15,10 @@ import pytest
 
 from miner.board.moves import pack
 from miner.errors import StoreError
-from miner.follow.stage import SCHEMAS, follow
+from miner.follow.stage import follow
 from miner.means import Means
-from miner.store import Manifest, Store
+from miner.schema import TABLES
+from miner.store import Manifest, Store, tables_of
 from tests.follow.stores import BEFORE, QUICK, judged_store, verdict
 from tests.judge.test_stage import committed, is_alive, wait_for
 from tests.stores import board_after, here, key_after
@@ -56,7 +57,7 @@ def rows(store: Store, table: str) -> list[dict[str, Any]]:
 
 
 def tables(store: Store) -> dict[str, Any]:
-    return {name: store.read_table(name) for name in SCHEMAS}
+    return {name: store.read_table(name) for name in tables_of("follow")}
 
 
 def packed(moves: str, san: str) -> int:
@@ -65,8 +66,8 @@ def packed(moves: str, san: str) -> int:
 
 def test_tables_are_those_of_the_schema(followed: Store) -> None:
     """All six are there, for the one losing reply, with the columns that are declared."""
-    for name, schema in SCHEMAS.items():
-        table = followed.read_table(name)
+    for name in tables_of("follow"):
+        table, schema = followed.read_table(name), TABLES[name]
         assert table.schema.equals(schema), name
         assert set(table["key"].to_pylist()) == {key_after(BEFORE)}, name
         assert set(table["move"].to_pylist()) == {packed(BEFORE, "g6")}, name
@@ -158,7 +159,7 @@ def test_seasons(followed: Store) -> None:
 
 def test_no_names(followed: Store) -> None:
     """No player's name is in any of the tables."""
-    for name in SCHEMAS:
+    for name in tables_of("follow"):
         text = str(followed.read_table(name).to_pylist())
         assert "Pupil" not in text
         assert "Rival" not in text
@@ -206,7 +207,7 @@ def test_no_losing_replies(tmp_path: Path, engine: Path) -> None:
 
     manifest = follow(store, QUICK, Means(engine=engine, cache=tmp_path / "v.sqlite"))
 
-    assert manifest.rows == dict.fromkeys(SCHEMAS, 0)
+    assert manifest.rows == dict.fromkeys(tables_of("follow"), 0)
     assert manifest.facts["losing_replies"] == 0
 
 

@@ -6,6 +6,8 @@ from typing import Any
 
 from miner.finding.finding import Finding
 from miner.lesson.exercises import Task, choose, find_rate, guessed_find_rate, task_of
+from miner.lesson.phrases import Tongue
+from miner.lesson.sentences import number_words
 from miner.reasons import Reason
 from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, vienna
@@ -74,7 +76,8 @@ def test_without_find_rates_it_is_guessed() -> None:
 
     assert find_rate(one) == guessed_find_rate(one) > guessed_find_rate(two)
     assert guessed_find_rate(legal(band="1800-1999")) > guessed_find_rate(legal(band="0-799"))
-    assert not choose([one])[0].is_known
+    assert choose([one])[0].find_rate == guessed_find_rate(one)
+    assert number_words(choose([one])[0], Tongue.of("en"))[1].startswith("Not counted how many find")
 
 
 def test_one_reply_is_shown_once() -> None:

@@ -12,9 +12,8 @@ from miner.errors import UsageError
 from miner.finding.words import plain
 from miner.lesson.backing import Backing, ModelGame
 from miner.lesson.exercises import Exercise, choose
-from miner.lesson.layout import FEWEST, MOST, Looks, Paper, layout_of
 from miner.lesson.phrases import LETTERS, PHRASES, Tongue
-from miner.lesson.sheets import answers_pdf, coach_pdf, pupil_pdf
+from miner.lesson.sheets import FEWEST, MOST, Looks, Paper, answers_pdf, coach_pdf, layout_of, pupil_pdf
 from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, vienna
 from tests.lesson.pages import HOSTILE, diagrams, fonts, sizes_mm, texts

@@ -1,4 +1,4 @@
-"""Bytes looked at eight at a time."""
+"""Lines, and bytes looked at eight at a time."""
 
 from __future__ import annotations
 
@@ -29,3 +29,8 @@ def test_eight_bytes_up_to_a_place(end: int, eight: bytes) -> None:
     [found] = Lines(TEXT).eight_bytes(np.array([end - 8]))
 
     assert int(found).to_bytes(8, "little") == eight
+
+
+def test_blank_lines() -> None:
+    """Empty ones, and those of one blank; two blanks are a text."""
+    assert Lines(b"e4\n\n \n\t\n  \ne5").is_blank.tolist() == [False, True, True, True, False, False]

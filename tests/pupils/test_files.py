@@ -7,14 +7,18 @@ import io
 import re
 from dataclasses import replace
 from datetime import date
+from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import chess
 import chess.pgn
 import pytest
 
+from miner.draw.documents import page_bytes
 from miner.pupils import Member, check_games
 from miner.pupils.check import PupilsCheck
+from miner.pupils.page_data import group_data, pupil_data
 from miner.pupils.pages import pupils_files
 from miner.store import Store
 from tests.lesson.pages import HOSTILE, diagrams, texts
@@ -44,6 +48,15 @@ def checked(folder: Path, *, names: bool = False, lesson: date | None = date(202
 def rows(contents: bytes) -> list[list[str]]:
     """The cells of a CSV."""
     return list(csv.reader(io.StringIO(contents.decode(), newline="")))
+
+
+def elements(page: str) -> list[tuple[str, list[str]]]:
+    """The elements of a page in order, with the names of their attributes."""
+    found: list[tuple[str, list[str]]] = []
+    reader = HTMLParser()
+    reader.handle_starttag = lambda tag, attrs: found.append((tag, [name for name, _ in attrs]))  # type: ignore[method-assign]
+    reader.feed(page)
+    return found
 
 
 def test_files(tmp_path: Path) -> None:
@@ -171,6 +184,32 @@ def test_hostile_text(tmp_path: Path, text: str) -> None:
             )
         if name.endswith(".pdf"):
             assert texts(contents)
+
+
+def every_text(value: Any, text: str) -> Any:
+    """Data with this text in place of each that they hold, but for drawings."""
+    if isinstance(value, dict):
+        return {key: one if key == "svg" else every_text(one, text) for key, one in value.items()}
+    if isinstance(value, list):
+        return [every_text(one, text) for one in value]
+    return text if isinstance(value, str) else value
+
+
+@pytest.mark.parametrize("text", [*HOSTILE, '"><script>alert(1)</script>', "' onclick=alert(1) '"])
+def test_hostile_text_in_every_place(tmp_path: Path, text: str) -> None:
+    """Whatever stands in the data of a page, the page has the same elements with the same attributes."""
+    check = checked(tmp_path)
+    group = group_data(check)
+    pupil, _ = pupil_data(check, check.by_pupil["pupil"].iloc[0], 6)
+    svg = {"svg": "<svg></svg>"}
+    group["findings"] = [finding | svg for finding in group["findings"]]
+    pupil["exercises"] = [exercise | svg for exercise in pupil["exercises"]]
+
+    for template, data in (("pupils/group.html", group), ("pupils/pupil.html", pupil)):
+        hostile, harmless = (
+            elements(page_bytes(template, every_text(data, one), "").decode()) for one in (text, "A")
+        )
+        assert hostile == harmless
 
 
 def test_nobody(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The page's parts: what the policy lets through, and what escapes into the text."""
+"""The page as a whole: what it holds, and what it lets in."""
 
 from __future__ import annotations
 
@@ -6,12 +6,28 @@ import base64
 import hashlib
 import json
 import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from miner.errors import ExportError, StoreError
+from miner.report import report
 from miner.report.contents import COLUMNS, WORDS
 from miner.report.page import SCRIPTS, json_in_html, page_bytes
+from miner.store import Store
+from tests.export.examples import legal, vienna
+from tests.report.stores import (
+    club_findings,
+    contents_of,
+    followed_tables,
+    legal_model,
+    legal_season,
+    written_store,
+)
 
 PAGE = page_bytes("A title <&>", {"name": "</script><script>alert(1)"}).decode()
 
@@ -73,3 +89,98 @@ def test_each_column_of_a_finding_is_used() -> None:
     unused = [name for name in (*WORDS, *COLUMNS) if not re.search(rf"\.{name}\b|\b{name}: ", code)]
 
     assert unused == []
+
+
+def test_same_store_same_bytes(tmp_path: Path) -> None:
+    """The page says nothing of when or where it was made."""
+    store = written_store(tmp_path, club_findings())
+    first, second = tmp_path / "a.html", tmp_path / "deep" / "folder" / "b.html"
+
+    size = report(store, first)
+    report(store, second)
+
+    assert first.read_bytes() == second.read_bytes()
+    assert size == first.stat().st_size
+    assert str(tmp_path) not in first.read_text(encoding="utf-8")
+
+
+def test_findings_that_are_out_of_date_are_told_to_be(tmp_path: Path) -> None:
+    """Games that came or went since are in the heading, not in the findings."""
+    store = written_store(tmp_path, club_findings())
+    report(store, tmp_path / "before.html")
+    read = store.require("read")
+    store.finish(replace(read, inputs={"sources": []}))
+
+    report(store, tmp_path / "after.html")
+
+    told = [contents_of(tmp_path / f"{name}.html")["mined"]["stale"] for name in ("before", "after")]
+    assert told == [False, True]
+
+
+def test_mistakes_are_told_once(tmp_path: Path) -> None:
+    """One losing reply in two bands is one mistake with two findings."""
+    report(written_store(tmp_path, [vienna(), vienna(band="800-999"), legal()]), tmp_path / "report.html")
+
+    told = contents_of(tmp_path / "report.html")
+
+    assert len(told["mistakes"]) == 2
+    assert [row[0] for row in told["findings"]] == [0, 0, 1]
+    assert told["bands"] == ["800-999", "1000-1199", "1200-1399"]
+
+
+def test_tables_that_may_be_missing(tmp_path: Path) -> None:
+    """Model games, plans and seasons are told where they are, and only of replies that are in the list."""
+    plan = {
+        "key": legal().key, "move": legal_model()["move"], "players": "strongest", "games": 20,
+        "theme": "piece", "detail": "knight d5", "from_square": "c3", "to_square": "d5", "share": 0.9,
+    }  # fmt: skip
+    tables = {
+        "model_games": [legal_model(), legal_model(move=1)],
+        "seasons": [legal_season()],
+        "plans": [plan],
+    }
+    report(written_store(tmp_path, [legal(), vienna()], tables), tmp_path / "report.html")
+
+    mate, gambit = contents_of(tmp_path / "report.html")["mistakes"]
+
+    assert [len(mate[name]) for name in ("models", "seasons", "plans")] == [1, 1, 1]
+    assert [gambit[name] for name in ("models", "seasons", "plans", "answers")] == [[], [], [], []]
+
+
+def test_leaks_of_the_replies_in_the_list(tmp_path: Path) -> None:
+    """What `follow` knows of later mistakes is told of its reply, and of no other."""
+    store = written_store(tmp_path, [legal(), vienna()], followed_tables())
+    report(store, tmp_path / "report.html")
+
+    mate, gambit = contents_of(tmp_path / "report.html")["mistakes"]
+
+    assert mate["leaks"] == ["After 5...Bxd1 3 of 8 went wrong, most often by 6.Kxd1; best is 6.Bxf7+."]
+    assert gambit["leaks"] == []
+
+
+def test_nobody_followed_a_reply(tmp_path: Path) -> None:
+    """Tables without a row tell of no leaks."""
+    nothing: dict[str, list[Any]] = {name: [] for name in followed_tables()}
+    report(written_store(tmp_path, [legal()], nothing), tmp_path / "report.html")
+
+    assert contents_of(tmp_path / "report.html")["mistakes"][0]["leaks"] == []
+
+
+def test_nothing_ranked_yet(tmp_path: Path) -> None:
+    """The error names the command that is missing."""
+    with pytest.raises(StoreError, match="miner rank"):
+        report(Store.create(tmp_path / "store"), tmp_path / "report.html")
+
+
+def test_other_suffix(tmp_path: Path) -> None:
+    """A page is HTML, whatever is asked for."""
+    with pytest.raises(ExportError, match=r"end the name in \.html"):
+        report(written_store(tmp_path, []), tmp_path / "report.pdf")
+
+
+def test_place_that_cannot_be_written(tmp_path: Path) -> None:
+    """A file where the folder should be is an error of ours."""
+    (tmp_path / "file").touch()
+
+    with pytest.raises(ExportError, match="cannot be written"):
+        report(written_store(tmp_path, []), tmp_path / "file" / "report.html")

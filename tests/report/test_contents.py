@@ -10,8 +10,7 @@ from hypothesis import given
 
 from miner.board.moves import pack
 from miner.finding.finding import Finding
-from miner.report.mistakes import Details, mistake
-from miner.report.moves import line_of_ucis
+from miner.report.contents import Details, mistake
 from tests.export.examples import any_finding, first_move, vienna
 from tests.report.stores import BANDS, legal_model, replies_for
 
@@ -64,7 +63,8 @@ def test_model_game_has_no_names() -> None:
 
     [told] = mistake(vienna(), (0, 0), Details(models={(0, 0): [model]}), BANDS)["models"]
 
-    assert told["line"] == line_of_ucis(chess.Board(), model["moves"].split())
+    assert told["line"]["uci"] == model["moves"]
+    assert told["line"]["san"] == "e4 e5 Nf3 d6 Bc4 Bg4 Nc3 g6 Nxe5 Bxd1 Bxf7+ Ke7 Nd5#"
     assert told.keys() == {"line", "at", "result", "date", "winner", "loser", "moments"}
 
 

@@ -1,4 +1,4 @@
-"""What a pupil should look at next: what cost most, and what is not mastered yet."""
+"""Which losing replies a pupil masters by now, and which to work on next."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from miner.finding.finding import Finding, Reply
-from miner.lesson.exercises import Exercise, as_exercises, task_of
+from miner.finding.finding import Finding
+from miner.lesson.exercises import Exercise, as_exercises, distinct, task_of
 from miner.pupils.check import Outcome, PupilsCheck
 
 MASTERED = 2
@@ -31,7 +31,7 @@ class Record:
     @property
     def wrong(self) -> int:
         """How often it went wrong."""
-        return sum(one in WRONG for one in self.outcomes)
+        return sum(outcome in WRONG for outcome in self.outcomes)
 
     @property
     def right(self) -> int:
@@ -42,7 +42,7 @@ class Record:
     def is_mastered(self) -> bool:
         """Whether the newest answers are right, and enough of them."""
         newest = self.outcomes[-MASTERED:]
-        return len(newest) == MASTERED and all(one in RIGHT for one in newest)
+        return len(newest) == MASTERED and RIGHT.issuperset(newest)
 
 
 def records(check: PupilsCheck, pupil: str) -> list[Record]:
@@ -51,14 +51,14 @@ def records(check: PupilsCheck, pupil: str) -> list[Record]:
     asked = own[own["outcome"].isin([*RIGHT, *WRONG])].sort_values(["date", "source", "number", "ply"])
     by_reply: Any = asked.groupby(["key", "move", "kind"], sort=True)
     found = [_record(check, rows) for _, rows in by_reply]
-    return sorted(found, key=lambda one: (-one.lost, -one.wrong, -one.finding.teaching_value))
+    return sorted(found, key=lambda record: (-record.lost, -record.wrong, -record.finding.teaching_value))
 
 
 def _record(check: PupilsCheck, rows: pd.DataFrame) -> Record:
     wrong = rows.loc[rows["outcome"].isin(list(WRONG)), "date"]
     return Record(
         finding=check.finding(rows.iloc[-1]),
-        outcomes=tuple(Outcome(one) for one in rows["outcome"]),
+        outcomes=tuple(map(Outcome, rows["outcome"])),
         last_wrong=wrong.iloc[-1] if len(wrong) else "",
         lost=float(rows["lost"].sum()),
     )
@@ -71,14 +71,12 @@ def next_exercises(own: Iterable[Record], most: int) -> list[tuple[Exercise, Rec
     what never went wrong but was not met often enough to be mastered, the most valuable first. Each losing
     reply comes once.
     """
-    told = [one for one in own if task_of(one.finding)]
-    open_ = [one for one in told if one.wrong and not one.is_mastered]
-    mastered = [one for one in told if one.wrong and one.is_mastered]
-    new = [one for one in told if not one.wrong and not one.is_mastered]
-    new.sort(key=lambda one: -one.finding.teaching_value)
-    chosen: dict[Reply, Record] = {}
-    for one in (*open_, *mastered, *new):
-        if len(chosen) < most:
-            chosen.setdefault(one.finding.reply, one)
-    exercises = as_exercises(one.finding for one in chosen.values())
-    return [(one, chosen[one.finding.reply]) for one in exercises]
+    asked = [record for record in own if task_of(record.finding)]
+    open_ = [record for record in asked if record.wrong and not record.is_mastered]
+    mastered = [record for record in asked if record.wrong and record.is_mastered]
+    new = [record for record in asked if not record.wrong and not record.is_mastered]
+    new.sort(key=lambda record: -record.finding.teaching_value)
+    ordered = [*open_, *mastered, *new]
+    by_reply = {record.finding.reply: record for record in reversed(ordered)}
+    chosen = distinct(record.finding for record in ordered)[:most]
+    return [(exercise, by_reply[exercise.finding.reply]) for exercise in as_exercises(chosen)]

@@ -1,10 +1,12 @@
-"""Where things stand on a page, by hand."""
+"""How a sheet is laid out, and its model games."""
 
 from __future__ import annotations
 
 import pytest
 
-from miner.lesson.layout import Paper, layout_of
+from miner.lesson.backing import ModelGame
+from miner.lesson.phrases import Tongue
+from miner.lesson.sheets import Paper, _model_game, layout_of
 
 
 @pytest.mark.parametrize(
@@ -43,3 +45,21 @@ def test_task_and_lines_by_number_of_diagrams(
 
     told = (layout.task_height, layout.line_height, layout.task_size, layout.beside)
     assert told == (task, line, letters, beside)
+
+
+def test_losing_reply_and_moments_stand_out() -> None:
+    """The reply has its sign; it and the moves that mattered are set off, the others not."""
+    game = ModelGame(
+        sans=("e4", "e5", "Qh5", "g6", "Qxe5"),
+        reply_ply=3,
+        moments=frozenset({4}),
+        result="1-0",
+        date="",
+        winner_rating=0,
+        loser_rating=0,
+    )
+
+    moves = _model_game(game, Tongue.of("en"), "??")["moves"]
+
+    assert [move["san"] for move in moves] == ["1.e4", "e5", "2.Qh5", "g6??", "3.Qxe5", "1-0"]
+    assert [move["san"] for move in moves if move["moment"]] == ["g6??", "3.Qxe5"]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from miner.lesson.exercises import Task
 from miner.pupils.check import PupilsCheck, check_games
-from miner.pupils.homework import next_exercises, records
+from miner.pupils.mastery import next_exercises, records
 from tests.pupils.clubs import INTO_LEGAL, INTO_VIENNA, club_store, game, written
 
 FELL, AVOIDED = f"{INTO_VIENNA} exf4 e5", f"{INTO_VIENNA} d5 fxe5"

@@ -290,10 +290,7 @@ class Cluster:
         return is_new
 
     def require_file(self, file: Location) -> None:
-        """Check that all workers see a file just as it is here.
-
-        Raises ClusterFailed for one that does not.
-        """
+        """Raise ClusterFailed if a worker does not see a file just as it is here."""
         here = _digest(file.resolve())
         for address, there in self.on_each(_digest, file.resolve()).items():
             if there != here:

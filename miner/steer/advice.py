@@ -280,7 +280,6 @@ def _candidates(advice: Advice, key: int) -> list[TakenAway]:
 
 
 def _look(advice: Advice, steps: Iterable[tuple[int, int]], ask: Ask) -> dict[int, Looked]:
-    """The engine's verdicts on replies, by position."""
     wanted: dict[int, set[int]] = {}
     for key, move in steps:
         wanted.setdefault(key, set()).add(move)

@@ -277,7 +277,6 @@ def _comment_on(row: Any, others: Sequence[Any]) -> str:
 
 
 def _choices_table(advice: Advice) -> pa.Table:
-    """The choices as a table, each column with what it is."""
     table = pa.Table.from_pandas(advice.choices, preserve_index=False)
     schema = pa.schema([column.with_metadata({"is": COLUMNS[column.name]}) for column in table.schema])
     return table.cast(schema).replace_schema_metadata(None)

@@ -103,7 +103,7 @@ class Growth:
     tallied: TalliedTree
     side: Side
     settings: SteerSettings
-    fixed: Mapping[int, frozenset[int]]  # the moves of a repertoire by position: allowed, and no other there
+    fixed: Mapping[int, Sequence[int]]  # the moves of a repertoire by position: allowed, and no other there
 
     def tree(self, root: int, ask: Ask) -> dict[int, Position]:
         """The part from the tallied position `root` on.
@@ -135,7 +135,7 @@ class Growth:
         fen = self.tallied.positions[key].fen
         board = chess.Board(fen)
         if board.turn == self.side.color:
-            moves = self._worth_a_look(key, board) | self.fixed.get(key, frozenset())
+            moves = self._worth_a_look(key, board).union(self.fixed.get(key, ()))
         else:
             # A reply that leads into the tree is known by the position after it; a rare one needs no search.
             is_last = plies + 1 >= self.settings.plies

@@ -20,7 +20,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from contextlib import closing, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
 from itertools import count, islice
@@ -58,19 +58,11 @@ class Worker:
         return self.address if self.name == self.address else f"{self.name} ({self.address})"
 
 
+@dataclass(frozen=True, eq=False, slots=True)
 class Sealed(Generic[Held]):
     """Something that the logs of a cluster do not show: names of players may be in it."""
 
-    __slots__ = ("held",)
-
-    def __init__(self, held: Held) -> None:
-        self.held = held
-
-    def __repr__(self) -> str:
-        return "Sealed()"
-
-    def __reduce__(self) -> tuple[type[Sealed[Held]], tuple[Held]]:
-        return Sealed, (self.held,)
+    held: Held = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,10 +282,7 @@ class Cluster:
         return is_new
 
     def require_file(self, file: Location) -> None:
-        """Check that all workers see a file just as it is here.
-
-        Raises ClusterFailed for one that does not.
-        """
+        """Raise ClusterFailed if a worker does not see a file just as it is here."""
         here = _digest(file.resolve())
         for address, there in self.on_each(_digest, file.resolve()).items():
             if there != here:

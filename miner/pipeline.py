@@ -48,7 +48,7 @@ class StageDone:
 
 
 def check(sources: Sequence[str], settings: Settings) -> None:
-    """What can be told of a run before there is a store: looks into the sources, and at the bands.
+    """Check all that can be checked of a run before there is a store: the sources, and the bands.
 
     Raises SourceError for a source that is missing or unreadable, UsageError for a band that the tally will
     not have.

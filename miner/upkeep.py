@@ -8,7 +8,7 @@ from typing import Any
 
 from miner import pipeline
 from miner.engine.identity import find_engine
-from miner.errors import Place, StoreError
+from miner.errors import StoreError
 from miner.means import Means
 from miner.pipeline import StageDone
 from miner.read.contents import Contents, Forgotten, number_of
@@ -50,10 +50,7 @@ def run_again(store: Store, means: Means) -> Iterator[StageDone]:
 
 
 def check(store: Store) -> list[Fault]:
-    """What is not as the stages left it; reads every file.
-
-    Raises StoreError if a run is at work in the store.
-    """
+    """All that is not as the stages left it; reads every file. Raises StoreError if a run is at work."""
     with store.resting():
         return store.faults() + _list_of_forgotten(store)
 
@@ -100,14 +97,14 @@ def _check_manifest_of_games(store: Store) -> None:
     ):
         raise StoreError(
             "the manifest of the games is missing; which sources they are from is lost with it",
-            where=Place(str(store.root / "read.json")),
+            where=store.root / "read.json",
             advice="put it back from a copy, or read the sources again, `miner read SOURCE... --store DIR`: "
             "if they are the same, all later stages stay up to date",
         )
 
 
 def _check_reparable(store: Store, fault: Fault) -> None:
-    where = Place(str(store.root / fault.name))
+    where = store.root / fault.name
     if fault.name == "read.json":
         raise StoreError(
             f"{fault.what}; which sources the games are from is lost with it",

@@ -61,7 +61,5 @@ def _bins_of(predicted: Floats, weight: Floats) -> Ints:
     number = np.empty(len(predicted), dtype=np.int64)
     number[order] = np.minimum((below / weight.sum() * BINS).astype(np.int64), BINS - 1)
     # Equal predictions belong together.
-    _, same = np.unique(predicted, return_inverse=True)
-    first = np.full(same.max() + 1, BINS)
-    np.minimum.at(first, same, number)
-    return np.asarray(first[same])
+    _, first, same = np.unique(predicted, return_index=True, return_inverse=True)
+    return np.asarray(number[first[same]])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -18,7 +18,7 @@ from miner.board.moves import line_san, unpack_move
 from miner.settings import SteerSettings
 from miner.steer.expectimax import Choice, OurPosition, TheirPosition, Tree, Valued, Worth, steps_of
 from miner.steer.grow import Ask, Looked, Question, popular
-from miner.steer.tallied import Played, TalliedTree
+from miner.steer.tallied import TalliedTree
 from miner.terms import Side, expected_score
 
 _TRAPS_LISTED = 3
@@ -149,7 +149,7 @@ class Advice:
         way = (*self.first_moves, *self.ways[key])
         moves = self.tallied.played.get(key, ())
         games_band = {played.move: played.games_band for played in moves}
-        popular_with = _popular_with(moves)
+        popular_with = popular(moves)
         rows = []
         for choice in position.choices:
             value, low, high = self._interval(self.valued.moves[key, choice.move])
@@ -210,23 +210,6 @@ class Advice:
                     lines[there] = (*lines[here], move)
                     waiting.append(there)
         return lines
-
-
-def _popular_with(moves: Sequence[Played]) -> dict[int, str]:
-    """Whose most popular move each of the `popular` moves is."""
-    most_band = max((played.games_band for played in moves), default=0)
-    most_strong = max((played.games_strong for played in moves), default=0)
-    return {
-        played.move: ", ".join(
-            name
-            for name, games, most in (
-                ("band", played.games_band, most_band),
-                ("strong", played.games_strong, most_strong),
-            )
-            if 0 < games == most
-        )
-        for played in popular(moves)
-    }
 
 
 def taken_away(advice: Advice, ask: Ask) -> tuple[TakenAway, ...]:
@@ -297,7 +280,6 @@ def _candidates(advice: Advice, key: int) -> list[TakenAway]:
 
 
 def _look(advice: Advice, steps: Iterable[tuple[int, int]], ask: Ask) -> dict[int, Looked]:
-    """The engine's verdicts on replies, by position."""
     wanted: dict[int, set[int]] = {}
     for key, move in steps:
         wanted.setdefault(key, set()).add(move)

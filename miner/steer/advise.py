@@ -21,7 +21,7 @@ from miner.schema import JUDGED
 from miner.settings import SteerSettings
 from miner.steer.advice import Advice, taken_away
 from miner.steer.expectimax import Worth, coefficients_drawn, curve_worth, engine_worth, value
-from miner.steer.grow import Ask, Looked, Question, grow, look
+from miner.steer.grow import Ask, Growth, Looked, Question, look
 from miner.steer.tallied import TalliedTree, lay_out
 from miner.store import Store
 from miner.terms import BandScheme, Side
@@ -61,9 +61,9 @@ def advise(
     )
     first_moves, root = find_start(tallied, start)
     _require_answers(tallied, root, side, band, repertoire)
-    fixed = {key: frozenset(moves) for key, moves in repertoire.moves.items()} if repertoire else {}
+    fixed = repertoire.moves if repertoire else {}
     with _asking(tallied, settings, means) as ask:
-        tree = grow(tallied, root, side, settings, ask, fixed)
+        tree = Growth(tallied, side, settings, fixed).tree(root, ask)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
         worth, source = worth_in(store, bands, band, settings.draws)
@@ -139,23 +139,21 @@ def find_start(tallied: TalliedTree, start: str) -> tuple[tuple[chess.Move, ...]
 
     Raises UsageError if it is neither a FEN nor moves, or the tally does not have it.
     """
-    board, moves = _board_of(start)
+    board = _board_of(start)
     key = chess.polyglot.zobrist_hash(board)
     if key not in tallied.positions:
         raise UsageError(
             f"too few games reach the position {start or 'at the start'!r}",
             advice="name an earlier one, or tally with a smaller --min-games-at-position",
         )
-    if moves is None:
-        moves = parse_uci_line(chess.Board(), tallied.positions[key].path.split())
+    moves = tuple(board.move_stack) or parse_uci_line(chess.Board(), tallied.positions[key].path.split())
     return moves, key
 
 
-def _board_of(start: str) -> tuple[chess.Board, tuple[chess.Move, ...] | None]:
-    """The board, and the moves to it if those were given."""
+def _board_of(start: str) -> chess.Board:
     if "/" in start:
         try:
-            return chess.Board(start), None
+            return chess.Board(start)
         except ValueError as error:
             raise UsageError(
                 f"{start!r} is no FEN: {error}", advice="copy the whole FEN, in quotes"
@@ -170,7 +168,7 @@ def _board_of(start: str) -> tuple[chess.Board, tuple[chess.Move, ...] | None]:
             raise UsageError(
                 f"{san!r} in {start!r} cannot be played", advice="write moves such as '1.e4 e5 2.Nf3'"
             ) from error
-    return board, tuple(board.move_stack)
+    return board
 
 
 def _push(board: chess.Board, move: str) -> None:

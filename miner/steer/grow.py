@@ -6,6 +6,7 @@ import heapq
 import logging
 from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 import chess
 
@@ -71,41 +72,6 @@ def look(
     return Looked(best_move, cp_best, cp, lines)
 
 
-def grow(
-    tallied: TalliedTree,
-    root: int,
-    side: Side,
-    settings: SteerSettings,
-    ask: Ask,
-    fixed: Mapping[int, frozenset[int]],
-) -> dict[int, Position]:
-    """The part of the tallied graph that matters to `side`, from the tallied position `root` on.
-
-    A position belongs to it if it is near enough and arises in enough games while our side plays towards it;
-    each layer is asked for at once. Positions of which no verdict could be had are left out. Where `fixed`,
-    the moves of a repertoire by position, has any, those are allowed, and no other.
-    """
-    growth = _Growth(tallied, side, settings, fixed)
-    tree: dict[int, Position] = {}
-    given_up: set[int] = set()
-    while True:
-        front = {
-            key: (reach, plies)
-            for key, (reach, plies) in reached(tree, root).items()
-            if key not in tree and key not in given_up
-            if reach >= settings.min_reach and plies < settings.plies
-        }
-        if not front:
-            return tree
-        keys = sorted(front, key=lambda key: (-front[key][0], key))
-        questions = [growth.question(key, *front[key]) for key in keys]
-        for question, looked in zip(questions, ask(questions), strict=True):
-            if looked is None:
-                given_up.add(question.key)
-            else:
-                tree[question.key] = growth.position(question, looked)
-
-
 def reached(tree: Tree, root: int) -> dict[int, tuple[float, int]]:
     """How often each position arises at the best, our side playing towards it, and its least distance in
     plies; also of those at which the tree ends.
@@ -131,21 +97,45 @@ def reached(tree: Tree, root: int) -> dict[int, tuple[float, int]]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Growth:
-    """How a tree grows by one position."""
+class Growth:
+    """The part of the tallied graph that matters to `side`, and how it is found."""
 
     tallied: TalliedTree
     side: Side
     settings: SteerSettings
-    fixed: Mapping[int, frozenset[int]]
+    fixed: Mapping[int, Sequence[int]]  # the moves of a repertoire by position: allowed, and no other there
 
-    def question(self, key: int, reach: float, plies: int) -> Question:
+    def tree(self, root: int, ask: Ask) -> dict[int, Position]:
+        """The part from the tallied position `root` on.
+
+        A position belongs to it if it is near enough and arises in enough games while our side plays towards
+        it; each layer is asked for at once. Positions of which no verdict could be had are left out.
+        """
+        tree: dict[int, Position] = {}
+        given_up: set[int] = set()
+        while True:
+            front = {
+                key: (reach, plies)
+                for key, (reach, plies) in reached(tree, root).items()
+                if key not in tree and key not in given_up
+                if reach >= self.settings.min_reach and plies < self.settings.plies
+            }
+            if not front:
+                return tree
+            keys = sorted(front, key=lambda key: (-front[key][0], key))
+            questions = [self._question(key, *front[key]) for key in keys]
+            for question, looked in zip(questions, ask(questions), strict=True):
+                if looked is None:
+                    given_up.add(question.key)
+                else:
+                    tree[question.key] = self._position(question, looked)
+
+    def _question(self, key: int, reach: float, plies: int) -> Question:
         """The moves that the engine is to look at in a position, `plies` from the first one."""
         fen = self.tallied.positions[key].fen
         board = chess.Board(fen)
         if board.turn == self.side.color:
-            moves = {played.move for played in self._worth_a_look(key, board)}
-            moves |= self.fixed.get(key, frozenset())
+            moves = self._worth_a_look(key, board).union(self.fixed.get(key, ()))
         else:
             # A reply that leads into the tree is known by the position after it; a rare one needs no search.
             is_last = plies + 1 >= self.settings.plies
@@ -157,25 +147,25 @@ class _Growth:
             }
         return Question(key, fen, tuple(sorted(moves)))
 
-    def _worth_a_look(self, key: int, board: chess.Board) -> list[Played]:
+    def _worth_a_look(self, key: int, board: chess.Board) -> set[int]:
         """Our moves to which the band's answers are known, and those that are played most.
 
         What else was played can be no better than the engine's best move, since nothing is known beyond it.
         """
         moves = self.tallied.played.get(key, ())
-        known = [
-            played
+        known = {
+            played.move
             for played in moves
             if played.games >= self.settings.min_games and self._answered(board, played.move) is not None
-        ]
-        return known + [played for played in popular(moves) if played not in known]
+        }
+        return known | popular(moves).keys()
 
     def _answered(self, board: chess.Board, move: int) -> int | None:
         """The position that a move leads to, if players of the band were in it."""
         child = self.tallied.child(board, unpack_move(move))
         return child if child is not None and self.tallied.answers(child) else None
 
-    def position(self, question: Question, looked: Looked) -> Position:
+    def _position(self, question: Question, looked: Looked) -> Position:
         """The position of the tree that an answered question makes."""
         board = chess.Board(question.fen)
         if board.turn == self.side.color:
@@ -200,7 +190,7 @@ class _Growth:
     def _ours(self, question: Question, looked: Looked, board: chess.Board) -> OurPosition:
         best = expected_score(looked.cp_best)
         fixed = self.fixed.get(question.key)
-        shown = {played.move for played in popular(self.tallied.played.get(question.key, ()))}
+        shown = popular(self.tallied.played.get(question.key, ()))
         choices = []
         for move in dict.fromkeys((looked.best_move, *question.moves)):
             if move not in looked.cp:
@@ -218,9 +208,14 @@ class _Growth:
         return OurPosition(looked.cp_best, tuple(choices))
 
 
-def popular(moves: Sequence[Played]) -> list[Played]:
-    """The most popular move of the band and that of strong players, where they played any."""
-    band = max(moves, key=lambda played: played.games_band, default=None)
-    strong = max(moves, key=lambda played: played.games_strong, default=None)
-    found = [band] if band and band.games_band else []
-    return found + ([strong] if strong and strong.games_strong and strong is not band else [])
+def popular(moves: Sequence[Played]) -> dict[int, str]:
+    """The most popular move of the band and that of strong players, and whose: band, strong, or both.
+
+    Nobody's most popular move is one that they never played.
+    """
+    counts = {"band": attrgetter("games_band"), "strong": attrgetter("games_strong")}
+    best = {whose: max(moves, key=games) for whose, games in counts.items() if any(map(games, moves))}
+    return {
+        played.move: ", ".join(whose for whose in best if counts[whose](played) == counts[whose](best[whose]))
+        for played in best.values()
+    }

@@ -13,7 +13,7 @@ import pyarrow as pa
 
 from miner import stats
 from miner.arrays import Floats
-from miner.terms import UNRATED, BandScheme
+from miner.terms import BandScheme
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ def lay_out(
 
 def strong_bands(bands: BandScheme, rating: int) -> set[str]:
     """The bands whose players all have the rating or more."""
-    return {str(band) for band in bands.bands if band.low >= rating} - {UNRATED}
+    return {str(band) for band in bands.bands if band.low >= rating}
 
 
 def _played(replies: pd.DataFrame, of_band: pd.DataFrame, strong: set[str]) -> dict[int, tuple[Played, ...]]:

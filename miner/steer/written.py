@@ -12,7 +12,7 @@ import chess.pgn
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.moves import line_san, parse_uci_line, unpack_move
+from miner.board.moves import line_san, parse_uci_line, sans_of, unpack_move
 from miner.export.lists import csv_of, parquet_of
 from miner.export.pgn import games_bytes, tag_value
 from miner.finding.words import band_words, numbered_sans, percent
@@ -190,16 +190,14 @@ def pgn_bytes(advice: Advice) -> bytes:
     $2 and $4 for losing replies, $1 for a move of ours that is worth clearly more than its price.
     """
     game = chess.pgn.Game()
+    first = game.add_line(advice.first_moves)
     game.headers["Event"] = tag_value(f"{advice.side.capitalize()} against {band_words(advice.band)}")
     game.comment = (
         f"{headline(advice)}. The range holds {advice.settings.confidence:.0%} of what it may be by these "
         "games. Where the games end, the engine's verdict counts, turned into points by "
         f"{_CURVES[advice.curve]}."
     )
-    node: chess.pgn.GameNode = game
-    for move in advice.first_moves:
-        node = node.add_variation(move)
-    _TreeWriter(advice).write(node, advice.root, 1.0)
+    _TreeWriter(advice).write(first, advice.root, 1.0)
     return games_bytes([game])
 
 
@@ -216,7 +214,7 @@ class _TreeWriter:
     def write(self, node: chess.pgn.GameNode, key: int, reach: float) -> None:
         """Add what follows a position that arises in that share of the games."""
         position = self._advice.tree[key]
-        self._written[key] = numbered_sans(_sans_to(node))
+        self._written[key] = numbered_sans(sans_of(chess.Board(), node.board().move_stack))
         if isinstance(position, OurPosition):
             self._write_ours(node, key, position, reach)
         else:
@@ -278,16 +276,7 @@ def _comment_on(row: Any, others: Sequence[Any]) -> str:
     return " ".join(sentences)
 
 
-def _sans_to(node: chess.pgn.GameNode) -> list[str]:
-    sans: list[str] = []
-    while isinstance(node, chess.pgn.ChildNode):
-        sans.append(node.san())
-        node = node.parent
-    return sans[::-1]
-
-
 def _choices_table(advice: Advice) -> pa.Table:
-    """The choices as a table, each column with what it is."""
     table = pa.Table.from_pandas(advice.choices, preserve_index=False)
     schema = pa.schema([column.with_metadata({"is": COLUMNS[column.name]}) for column in table.schema])
     return table.cast(schema).replace_schema_metadata(None)

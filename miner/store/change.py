@@ -70,10 +70,7 @@ def recover(root: Location) -> None:
 
 
 def _carry_out(root: Location) -> None:
-    """Carry out the change that is written down, from wherever it was left.
-
-    Raises StoreError if the list is none.
-    """
+    """Carry out the change that is written down, from wherever it was left; StoreError if it is damaged."""
     steps = _steps(root)
     for name in steps["put"]:
         new, place = root / PENDING / name, root / name
@@ -90,7 +87,6 @@ def _carry_out(root: Location) -> None:
 
 
 def _steps(root: Location) -> dict[str, list[str]]:
-    """The list of what is to be put in place and what is to be taken out."""
     path = root / LIST
     try:
         steps: Any = json.loads(path.read_text(encoding="utf-8"))

@@ -120,12 +120,12 @@ UNPACKED_SQL = """(mover >> 24)::uinteger as player, ((mover >> 8) & 65535)::usm
 
 
 FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException)
-"""What DuckDB raises where disk or memory are full, or a file is damaged."""
+"""Errors that DuckDB raises where disk or memory are full, or a file is damaged."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Resources:
-    """What one run may use; changes no result."""
+    """The memory and threads that one run may use; they change no result."""
 
     memory_mb: int = 1024
     threads: int = 0  # 0: all cores

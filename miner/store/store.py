@@ -46,13 +46,14 @@ STAGES = ("read", "tally", "judge", "follow", "rank")
 MADE_FROM = {"tally": ("read",), "judge": ("tally",), "follow": ("judge",), "rank": ("judge", "follow")}
 """The stages that each stage reads from, the first of which must have run."""
 FOLDERS = ("games", "moves")
-_TABLES_OF = {
+TABLES_OF = {
     "read": FOLDERS,
+    "tally": ("replies", "positions", "reach", "edges"),
     "judge": ("judged",),
     "follow": ("followed", "answers", "afterwards", "model_games", "plans", "seasons"),
     "rank": ("findings", "curves"),
 }
-"""The tables that each stage writes; the tally writes all others."""
+"""The tables that each stage writes."""
 
 _LEVEL_OF_TABLES = 3  # of zstd: smaller than by the first level (of `games`, `moves`) in no more time
 
@@ -323,7 +324,7 @@ class Store:
 
     def files_of(self, stage: str) -> list[str]:
         """The files of the tables that a stage writes, by their paths in the store."""
-        return [name for table in tables_of(stage) for name in self.files(table)]
+        return [name for table in TABLES_OF[stage] for name in self.files(table)]
 
     def _strays(self, named: set[str]) -> list[Fault]:
         """Files that no manifest names though they stand where tables do, and what kills left."""
@@ -488,15 +489,9 @@ def _require_utf8(root: Path) -> None:
         ) from error
 
 
-def tables_of(stage: str) -> tuple[str, ...]:
-    """The tables that a stage writes."""
-    others = {name for names in _TABLES_OF.values() for name in names}
-    return _TABLES_OF.get(stage) or tuple(name for name in TABLES if name not in others)
-
-
 def empty_tables(stage: str) -> dict[str, pa.Table]:
     """The tables of a stage without any rows."""
-    return {name: TABLES[name].empty_table() for name in tables_of(stage)}
+    return {name: TABLES[name].empty_table() for name in TABLES_OF[stage]}
 
 
 def stage_before(stage: str) -> str:

@@ -18,7 +18,7 @@ from miner.errors import StoreError
 from miner.follow.stage import follow
 from miner.means import Means
 from miner.schema import TABLES
-from miner.store import Manifest, Store, tables_of
+from miner.store import TABLES_OF, Manifest, Store
 from tests.follow.stores import BEFORE, QUICK, judged_store, verdict
 from tests.judge.test_stage import committed, is_alive, wait_for
 from tests.stores import board_after, here, key_after
@@ -57,7 +57,7 @@ def rows(store: Store, table: str) -> list[dict[str, Any]]:
 
 
 def tables(store: Store) -> dict[str, Any]:
-    return {name: store.read_table(name) for name in tables_of("follow")}
+    return {name: store.read_table(name) for name in TABLES_OF["follow"]}
 
 
 def packed(moves: str, san: str) -> int:
@@ -66,7 +66,7 @@ def packed(moves: str, san: str) -> int:
 
 def test_tables_are_those_of_the_schema(followed: Store) -> None:
     """All six are there, for the one losing reply, with the columns that are declared."""
-    for name in tables_of("follow"):
+    for name in TABLES_OF["follow"]:
         table, schema = followed.read_table(name), TABLES[name]
         assert table.schema.equals(schema), name
         assert set(table["key"].to_pylist()) == {key_after(BEFORE)}, name
@@ -159,7 +159,7 @@ def test_seasons(followed: Store) -> None:
 
 def test_no_names(followed: Store) -> None:
     """No player's name is in any of the tables."""
-    for name in tables_of("follow"):
+    for name in TABLES_OF["follow"]:
         text = str(followed.read_table(name).to_pylist())
         assert "Pupil" not in text
         assert "Rival" not in text
@@ -207,7 +207,7 @@ def test_no_losing_replies(tmp_path: Path, engine: Path) -> None:
 
     manifest = follow(store, QUICK, Means(engine=engine, cache=tmp_path / "v.sqlite"))
 
-    assert manifest.rows == dict.fromkeys(tables_of("follow"), 0)
+    assert manifest.rows == dict.fromkeys(TABLES_OF["follow"], 0)
     assert manifest.facts["losing_replies"] == 0
 
 

@@ -175,14 +175,13 @@ class Pool(Generic[Found]):
 
     async def _search(self, engine: Dialogue, job: Job) -> bool:
         """Have a job done; False: the engine is of no more use."""
+        is_lost = False
         try:
             verdict = await engine.search(job.request, self.dispatcher.patience(job.request.nodes))
+            self.dispatcher.take(job, verdict)
         except EngineLost as lost:
             self.dispatcher.lose(job, lost)
             is_lost = True
-        else:
-            self.dispatcher.take(job, verdict)
-            is_lost = False
         async with self.changed:
             self.changed.notify_all()
         return not is_lost

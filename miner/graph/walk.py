@@ -108,17 +108,6 @@ class _Found:
     child: Ints  # (replies,): place of the position that it leads to
     levels: list[tuple[Ints, Ints, Any, Any]]  # places, plies, FENs, paths
 
-    @classmethod
-    def nothing(cls, positions: int, replies: int) -> _Found:
-        """As it is before the walk, with one level of no positions."""
-        no_numbers, no_texts = np.empty(0, dtype=np.int64), pa.array([], pa.string())
-        return cls(
-            np.zeros(positions, dtype=np.bool_),
-            np.zeros(replies, dtype=np.uint64),
-            np.full(replies, _NOWHERE),
-            [(no_numbers, no_numbers, no_texts, no_texts)],
-        )
-
 
 def walk(keys: Keys, moves: Moves, games: Ints, ways_of: Callable[[Keys], Ways]) -> Graph:
     """Follow the replies from the start position: shortest ways, and of those the most played.
@@ -129,7 +118,13 @@ def walk(keys: Keys, moves: Moves, games: Ints, ways_of: Callable[[Keys], Ways])
     """
     firsts = np.flatnonzero(np.r_[True, keys[1:] != keys[:-1]][: len(keys)])
     replies = _Replies(keys[firsts], np.r_[firsts, len(keys)], moves, games)
-    found = _Found.nothing(len(firsts), len(keys))
+    no_numbers, no_texts = np.empty(0, dtype=np.int64), pa.array([], pa.string())
+    found = _Found(
+        np.zeros(len(firsts), dtype=np.bool_),
+        np.zeros(len(keys), dtype=np.uint64),
+        np.full(len(keys), _NOWHERE),
+        [(no_numbers, no_numbers, no_texts, no_texts)],  # a level of no positions
+    )
     start = np.flatnonzero(replies.keys == START_KEY)
     _follow(_Level(start, np.zeros_like(start), pa.array([""]), Boards.start()), replies, found)
     if not found.is_met.all():

@@ -61,17 +61,6 @@ class Games:
         """Independent games with each reply, (replies, bands)."""
         return np.asarray(self.chosen * self.worth_of_reply)
 
-    def some(self, positions: npt.NDArray[np.bool_], bands: npt.NDArray[np.bool_]) -> Games:
-        """Only some positions and bands."""
-        rows = positions[self.position]
-        number = np.cumsum(positions) - 1
-        return Games(
-            self.chosen[rows][:, bands],
-            number[self.position[rows]],
-            self.worth[positions][:, bands],
-            None if self.base is None else self.base[rows][:, bands],
-        )
-
 
 @dataclass(frozen=True, slots=True)
 class Resemblance:
@@ -273,7 +262,14 @@ def _sample(counted: Games) -> Games:
     """Every n-th position (their numbers follow keys, so they are as good as drawn), in bands with games."""
     every = max(1, len(counted.position) // REPLIES_FITTED)
     positions = np.arange(len(counted.worth)) % every == 0
-    return counted.some(positions, bands_between(counted.chosen[positions[counted.position]]))
+    rows = positions[counted.position]
+    bands = bands_between(counted.chosen[rows])
+    return Games(
+        counted.chosen[rows][:, bands],
+        (np.cumsum(positions) - 1)[counted.position[rows]],
+        counted.worth[positions][:, bands],
+        None if counted.base is None else counted.base[rows][:, bands],
+    )
 
 
 def bands_between(chosen: Numbers) -> npt.NDArray[np.bool_]:

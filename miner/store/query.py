@@ -30,6 +30,9 @@ def connected(config: Mapping[str, str] | None = None) -> Iterator[duckdb.DuckDB
     connection = duckdb.connect(config=dict(config or {}))
     failures = _FAILURES[id(connection)] = []
     try:
+        # In a notebook without widgets there is no bar, and even turning it off is refused.
+        if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
+            connection.execute("set enable_progress_bar = false")
         yield connection
     except duckdb.Error as error:
         if failures:
@@ -145,9 +148,6 @@ def connected_to_games(
     try:
         with connected(config) as connection:
             connection.execute("set preserve_insertion_order = false")
-            # In a notebook without widgets there is no bar, and even turning it off is refused.
-            if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
-                connection.execute("set enable_progress_bar = false")
             create_views(connection, moves, games)
             yield connection
     except (duckdb.InterruptException, RuntimeError) as error:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import chess
@@ -48,6 +50,18 @@ def test_all_files_of_a_folder_are_read(folder: Location) -> None:
     noise = np.concatenate([numbers(file)["noise"].to_numpy() for file in range(FILES)])
     count = FILES * ROWS
     assert found == [(count, count * (count - 1) // 2, np.bitwise_xor.reduce(noise))]
+
+
+def test_no_bar_of_duckdb_is_drawn() -> None:
+    """A slow query draws nothing between our own lines, also where DuckDB would do so."""
+    program = (
+        "from miner.store import query\nwith query.connected() as connection:\n"
+        "    print(connection.sql(\"select current_setting('enable_progress_bar')\").fetchall())"
+    )
+
+    ended = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+
+    assert ended.stdout == "[(False,)]\n"
 
 
 def test_one_file_is_read(folder: Location) -> None:

@@ -110,16 +110,8 @@ def dispersion(yes: Floats, no: Floats) -> float:
     return max(1.0, float(pearson / (len(games) - 1)))
 
 
-COLUMNS = (
-    "pupil",
-    "skill",
-    "yes_before",
-    "no_before",
-    "yes_after",
-    "no_after",
-    *Change.__dataclass_fields__,
-    "verdict",
-)
+_COUNTS = ("yes_before", "no_before", "yes_after", "no_after")
+_COLUMNS = ("pupil", "skill", *_COUNTS, *Change.__dataclass_fields__, "verdict")
 
 
 def progress_of(meetings: pd.DataFrame, *, confidence: float) -> pd.DataFrame:
@@ -143,7 +135,7 @@ def progress_of(meetings: pd.DataFrame, *, confidence: float) -> pd.DataFrame:
             sums = table.sum(axis=0)
             spread = np.repeat([dispersion(*table[:, :2].T), dispersion(*table[:, 2:].T)], 2)
             rows.append(_row(EVERYBODY, skill, sums, sums / spread, confidence))
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+    return pd.DataFrame(rows, columns=list(_COLUMNS))
 
 
 def _counts(asked: pd.DataFrame) -> dict[str, tuple[int, int, int, int]]:
@@ -161,14 +153,9 @@ def _counts(asked: pd.DataFrame) -> dict[str, tuple[int, int, int, int]]:
 def _row(pupil: str, skill: str, shown: Any, weighed: Any, confidence: float) -> dict[str, Any]:
     """`shown` are the counts that are shown, `weighed` those that the intervals are made of."""
     change = change_between((weighed[0], weighed[1]), (weighed[2], weighed[3]), confidence=confidence)
-    counts = dict(zip(COLUMNS[2:6], map(int, shown), strict=True))
-    return {
-        "pupil": pupil,
-        "skill": skill,
-        **counts,
-        **asdict(change),
-        "verdict": str(_verdict(skill, shown, change)),
-    }
+    counts = dict(zip(_COUNTS, map(int, shown), strict=True))
+    verdict = str(_verdict(skill, shown, change))
+    return {"pupil": pupil, "skill": skill, **counts, **asdict(change), "verdict": verdict}
 
 
 def _verdict(skill: str, shown: Any, change: Change) -> Verdict:

@@ -26,15 +26,6 @@ ENOUGH_KEPT = 0.5
 """Share of the gain that an answer must keep to have punished, where the stage `follow` says nothing else."""
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """The part of the gain that an answer keeps, and how that is known."""
-
-    share: float | None  # 1 all of it, 0 or less nothing; None: not known
-    is_enough: bool
-    basis: str  # followed, or refutation where only the best answer is known
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FindingIndex:
     """The findings of a store by losing reply, and how much of the gain each answer keeps."""
@@ -72,18 +63,9 @@ class FindingIndex:
         )
 
     @property
-    def keys(self) -> set[int]:
-        """The positions in which something is known to be a mistake."""
-        return {key for key, _, _ in self.rows}
-
-    @property
     def sides(self) -> set[str]:
         """The sides of the pupils for whom the findings were made."""
         return {str(finding.taught) for findings in self.rows.values() for finding in findings}
-
-    def losing_at(self, key: int, kind: str) -> Sequence[int]:
-        """The losing replies in a position, packed."""
-        return self.losing.get((key, kind), ())
 
     def finding(self, key: int, move: int, kind: str, rating: int) -> Finding:
         """The row of the band that is nearest to a rating; for the unrated, theirs, or else the first."""
@@ -95,13 +77,15 @@ class FindingIndex:
         own = names.index(self.scheme.name_of(rating))
         return min(rated, key=lambda row: (abs(names.index(row.band) - own), names.index(row.band)))
 
-    def answered(self, key: int, move: int, answer: int) -> Kept:
-        """How good an answer to a losing reply is."""
+    def answered(self, key: int, move: int, answer: int) -> tuple[float | None, bool, str]:
+        """The share of the gain that an answer keeps (1 all of it, 0 or less nothing; None: not known),
+        whether that is enough, and how it is known: followed, or refutation where only the best answer is.
+        """
         share = self.kept.get((key, move, answer))
         if share is not None:
-            return Kept(share, share > self.enough, "followed")
+            return share, share > self.enough, "followed"
         is_best = answer == self.refutations.get((key, move))
-        return Kept(1.0 if is_best else None, is_best, "refutation")
+        return 1.0 if is_best else None, is_best, "refutation"
 
 
 def _kept_shares(store: Store) -> dict[tuple[int, int, int], float]:
@@ -128,19 +112,8 @@ class Outcome(StrEnum):
 
 
 _OF_GAME = ("pupil", "side", "source", "number", "date", "period", "rating", "key", "ply")
-_OF_FINDING = (
-    "move",
-    "losing_reply",
-    "kind",
-    "band",
-    "outcome",
-    "played",
-    "kept",
-    "basis",
-    "usual",
-    "lost",
-    "won",
-)
+_OF_FINDING = ("move", "losing_reply", "kind", "band")
+_OF_OUTCOME = ("outcome", "played", "kept", "basis", "usual", "lost", "won")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -175,7 +148,6 @@ class PupilsCheck:
     too_early: int  # pupils' games before the date from which theirs count
     absent: tuple[int, ...]  # places in the list, from 1, of players who have no game here
     lesson: date | None
-    confidence: float
     index: FindingIndex
     names: dict[str, str]
 
@@ -210,29 +182,26 @@ def check_games(
     index = FindingIndex.of(store)
     roster = Roster.of(store.salt, players, since)
     plies = min(MOST_PLIES, store.require("read").settings.get("plies", 30) + 1)
-    read = read_games(sources, roster, index.keys, plies, names=names, progress=progress)
+    keys = {key for key, _, _ in index.rows}
+    read = read_games(sources, roster, keys, plies, names=names, progress=progress)
     called = pseudonyms(read.games["player"])
     meetings = _meetings(read, index, called, lesson)
+    at_taught = meetings["key"].isin(np.array(sorted(taught), dtype=np.uint64))
     places = {player: place for place, player in enumerate(roster.members, start=1)}
     return PupilsCheck(
         meetings=meetings,
         by_pupil=_by_pupil(read.games, meetings, called, roster),
         by_finding=_by_finding(meetings),
-        progress=progress_of(_at_keys(meetings, taught) if taught else meetings, confidence=index.confidence),
+        progress=progress_of(meetings[at_taught] if taught else meetings, confidence=index.confidence),
         ledger=read.ledger,
         games=read.games["game"].nunique(),
         without_pupils=read.without_pupils,
         too_early=read.too_early,
         absent=tuple(place for player, place in places.items() if player not in called),
         lesson=lesson,
-        confidence=index.confidence,
         index=index,
         names={called[player]: name for player, name in read.names.items() if player in called},
     )
-
-
-def _at_keys(meetings: pd.DataFrame, keys: Collection[int]) -> pd.DataFrame:
-    return meetings[meetings["key"].isin(np.array(sorted(keys), dtype=np.uint64))]
 
 
 def _meetings(
@@ -250,7 +219,7 @@ def _meetings(
         is_mover = (row["ply"] % 2 == 0) == (row["side"] == "white")
         found = _own_moves(row, index, rating) if is_mover else _answers(row, index, rating)
         rows += [row | meeting for meeting in found]
-    frame = pd.DataFrame(rows, columns=[*_OF_GAME, *_OF_FINDING])
+    frame = pd.DataFrame(rows, columns=[*_OF_GAME, *_OF_FINDING, *_OF_OUTCOME])
     shares = dict.fromkeys(["kept", "usual", "lost", "won"], np.float64)
     frame = frame.astype({"key": np.uint64, **shares})
     return frame.sort_values(["pupil", "source", "number", "ply", "move"], ignore_index=True)
@@ -258,7 +227,7 @@ def _meetings(
 
 def _own_moves(row: dict[Any, Any], index: FindingIndex, rating: int) -> list[dict[str, Any]]:
     """The pupil was to move: what he fell into, or else everything that he avoided."""
-    losing = index.losing_at(row["key"], Kind.PITFALL)
+    losing = index.losing.get((row["key"], Kind.PITFALL), ())
     findings = [index.finding(row["key"], move, Kind.PITFALL, rating) for move in losing]
     usual = min(1.0, sum(finding.pick_rate for finding in findings))
     if row["move"] in losing:
@@ -276,7 +245,7 @@ def _own_moves(row: dict[Any, Any], index: FindingIndex, rating: int) -> list[di
 
 def _answers(row: dict[Any, Any], index: FindingIndex, rating: int) -> list[dict[str, Any]]:
     """The opponent was to move: how the pupil answered a losing reply, or else all that did not come."""
-    losing = index.losing_at(row["key"], Kind.TRAP)
+    losing = index.losing.get((row["key"], Kind.TRAP), ())
     if row["move"] not in losing:
         return [
             _meeting(index.finding(row["key"], move, Kind.TRAP, rating), move, Outcome.NOT_ASKED)
@@ -285,17 +254,17 @@ def _answers(row: dict[Any, Any], index: FindingIndex, rating: int) -> list[dict
     finding = index.finding(row["key"], row["move"], Kind.TRAP, rating)
     if row["next"] == NO_MOVE:
         return [_meeting(finding, row["move"], Outcome.NOT_TOLD)]
-    kept = index.answered(row["key"], row["move"], row["next"])
-    left = np.nan if kept.share is None else min(1.0, max(0.0, kept.share))
-    outcome = Outcome.PUNISHED if kept.is_enough else Outcome.MISSED
+    share, is_enough, basis = index.answered(row["key"], row["move"], row["next"])
+    left = np.nan if share is None else min(1.0, max(0.0, share))
+    outcome = Outcome.PUNISHED if is_enough else Outcome.MISSED
     answer = finding.board_after.san(unpack_move(row["next"]))
     return [
         _meeting(finding, row["move"], outcome, answer)
         | {
-            "kept": kept.share,
-            "basis": kept.basis,
+            "kept": share,
+            "basis": basis,
             "usual": finding.find_rate,
-            "lost": 0.0 if kept.is_enough else finding.gain_for_band * (1.0 - left),
+            "lost": 0.0 if is_enough else finding.gain_for_band * (1.0 - left),
             "won": finding.gain_for_band * left,
         }
     ]

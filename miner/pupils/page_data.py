@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from miner.finding.finding import Finding
-from miner.finding.words import numbered_sans, opening_words, reason_sentence, reply_words
+from miner.finding.words import counted, numbered_sans, opening_words, reason_sentence, reply_words
 from miner.lesson.exercises import Exercise
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, solution_words, task_words, to_move_words, why_words
@@ -50,15 +50,6 @@ def points_words(points: float) -> str:
 def of_words(count: int, total: int) -> str:
     """A count of all there were, `3 of 12`; a dash if there were none."""
     return f"{count:,} of {total:,}" if total else "–"
-
-
-def counted(number: int, name: str) -> str:
-    """A number with its noun.
-
-    >>> counted(1, "pupil"), counted(2_000, "pupil")
-    ('1 pupil', '2,000 pupils')
-    """
-    return f"{number:,} {name}{'' if number == 1 else 's'}"
 
 
 def times_words(number: int) -> str:
@@ -177,7 +168,7 @@ def _lesson(check: PupilsCheck, pupil: str) -> Data | None:
     rows = check.progress[check.progress["pupil"] == pupil]
     return {
         "heading": f"Since the lesson on {check.lesson.isoformat()}",
-        "rows": [_change(row, check.confidence) for _, row in rows.iterrows()],
+        "rows": [_change(row, check.index.confidence) for _, row in rows.iterrows()],
         "none": "" if len(rows) else "No position was met on both sides of that day: nothing can be told.",
     }
 
@@ -367,7 +358,7 @@ def _notes(check: PupilsCheck) -> list[str]:
         [side] = check.index.sides
         lines.append(f"The store holds findings for {side.capitalize()}'s pupils only.")
     if check.lesson:
-        lines.append(_PROGRESS_NOTE.format(confidence=check.confidence))
+        lines.append(_PROGRESS_NOTE.format(confidence=check.index.confidence))
     return lines
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from types import MappingProxyType
 
@@ -77,6 +77,9 @@ class Phrases:
     instead: str
     better: str
     fails: str
+    reasons: Mapping[str, str] = field(default_factory=dict)
+    missed: Mapping[str, str] = field(default_factory=dict)  # as `reasons`, if the reply only fails to win
+    patterns: Mapping[str, str] = field(default_factory=dict)
 
     def side(self, side: Side) -> str:
         """White or Black."""

@@ -74,8 +74,8 @@ def _shown_refutation(finding: Finding) -> str:
 
 def _reason(finding: Finding, tongue: Tongue) -> str:
     """In the sheet's own words where there are any for it, else in the finding's."""
-    phrases, words = tongue.phrases, REASONS[finding.reason]
-    printed = (words.missed if is_missed(finding) else words.printed).get(phrases.code, "")
+    phrases = tongue.phrases
+    printed = (phrases.missed if is_missed(finding) else phrases.reasons).get(finding.reason, "")
     moves = re.search(r"\d+$", plain(finding.reason_detail))
     if not printed or ("{n}" in printed and not moves):
         return reason_sentence(finding)
@@ -84,8 +84,7 @@ def _reason(finding: Finding, tongue: Tongue) -> str:
 
 
 def _pattern(finding: Finding, tongue: Tongue) -> str:
-    pattern = finding.pattern
-    named = PATTERNS[pattern].printed.get(tongue.phrases.code) if pattern else None
+    named = tongue.phrases.patterns.get(finding.pattern or "")
     return f"{capital(named)}." if named else pattern_sentence(finding)
 
 

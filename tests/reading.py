@@ -16,8 +16,7 @@ import pytest
 from miner.means import Means, ReaderName
 from miner.pgn.batches import cut_pieces
 from miner.pgn.decode import compiled, make_reader
-from miner.pgn.ledger import BatchReader
-from miner.pgn.numbering import Numbering
+from miner.pgn.ledger import BatchReader, Numbering
 from miner.pgn.sources import Text
 from miner.read.stage import read
 from miner.settings import ReadSettings

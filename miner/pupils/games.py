@@ -16,11 +16,9 @@ import pyarrow.compute as pc
 from miner.finding.words import plain
 from miner.pgn.batches import cut_batches
 from miner.pgn.decode import make_reader
-from miner.pgn.ledger import BatchReader, count_states
-from miner.pgn.numbering import Numbering
-from miner.pgn.players import Players
+from miner.pgn.ledger import BatchReader, Numbering, count_states
 from miner.pgn.sources import check_readable, find_sources, total_bytes
-from miner.pgn.tags import is_within
+from miner.pgn.tags import Players, is_within
 from miner.progress import Progress, Silent
 from miner.pupils.roster import NAME_LENGTH, Roster
 from miner.settings import ReadSettings

@@ -13,7 +13,7 @@ from typing import Literal
 
 from miner.errors import Place, SourceError, UsageError
 from miner.finding.words import plain
-from miner.pgn.players import Players
+from miner.pgn.tags import Players
 
 NAME_LENGTH, GROUP_LENGTH = 60, 30
 

@@ -17,8 +17,7 @@ from typing import Any
 
 from miner.cluster import Cluster, ClusterTask, ClusterTasks
 from miner.pgn.batches import Piece
-from miner.pgn.ledger import BatchReader, Pending
-from miner.pgn.numbering import Answer, Numbering, Report
+from miner.pgn.ledger import Answer, BatchReader, Numbering, Pending, Report
 from miner.pgn.portions import Portion, cut_portions, read_portion
 from miner.pgn.sources import ReportBytes, Source
 from miner.read.workers import Job, Outcome, converse, write

@@ -16,8 +16,7 @@ from miner.arrays import Hashes
 from miner.errors import Place, StoreError
 from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
-from miner.pgn.ledger import Rows, sorted_moves
-from miner.pgn.numbering import Numbering, Seen
+from miner.pgn.ledger import Numbering, Rows, Seen, sorted_moves
 from miner.pgn.text import values_of
 from miner.read.contents import Contents, Forgotten, file_of, make_folders, write_batch
 from miner.read.known import unchanged

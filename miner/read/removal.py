@@ -10,15 +10,14 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.arrays import Flags, Hashes, Ints
+from miner.arrays import Flags, Hashes
 from miner.errors import Place, StoreError, UsageError
 from miner.means import USUAL, Means, ReaderName
 from miner.pgn.batches import Piece, Span, in_batches, texts_of
 from miner.pgn.decode import make_reader
-from miner.pgn.ledger import BatchReader, Rows, blanked, sorted_moves
-from miner.pgn.numbering import Answer, TextPlace
-from miner.pgn.players import Players
+from miner.pgn.ledger import Answer, BatchReader, Rows, TextPlace, blanked, sorted_moves
 from miner.pgn.split import one_line_end
+from miner.pgn.tags import Players
 from miner.read.contents import Contents, Forgotten, KnownSource, Revision
 from miner.read.known import unchanged
 from miner.schema import GAMES, KEPT, MOVES
@@ -94,41 +93,33 @@ def without(
         games, moves = revision.games(number), revision.moves(number)
         is_left = ~_is_of(games, gone)
         if number in returning:
-            is_left &= ~_is_in(games["game"], returning[number]["game"])
+            is_left &= ~_is_in(games, returning[number])
         games = games.filter(pa.array(is_left))
-        moves = _of_games(moves, games) if games.num_rows else moves.slice(0, 0)
+        moves = moves.filter(pa.array(_is_in(moves, games))) if games.num_rows else moves.slice(0, 0)
         if number in returning:
-            back_games, back_moves = (_of_games(rows, returning[number]) for rows in back)
+            back_games, back_moves = (rows.filter(pa.array(_is_in(rows, returning[number]))) for rows in back)
             games = pa.concat_tables([games, back_games]).sort_by("game")
             moves = sorted_moves(pa.concat_tables([moves, back_moves]))
         revision.put(number, Rows(games, moves))
     return replace(revision.contents(), sources=left)
 
 
-def _numbers(games: pa.Table) -> Ints:
-    return np.array(games["game"], dtype=np.int64)
-
-
 def _is_of(games: pa.Table, sources: Sequence[KnownSource]) -> Flags:
     """Which of the games are of one of the sources."""
-    numbers = _numbers(games)
+    numbers = np.array(games["game"], dtype=np.int64)
     found = np.zeros(len(numbers), dtype=np.bool_)
     for source in sources:
         found |= (numbers >= source.first_game) & (numbers < source.after)
     return found
 
 
-def _is_in(column: pa.ChunkedArray, wanted: pa.ChunkedArray) -> Flags:
-    return np.array(pc.is_in(column, value_set=wanted.combine_chunks()))
+def _is_in(rows: pa.Table, games: pa.Table) -> Flags:
+    """Which of the rows are of one of the games."""
+    return np.array(pc.is_in(rows["game"], value_set=games["game"].combine_chunks()))
 
 
 def _is_state(games: pa.Table, states: Sequence[str]) -> Flags:
     return np.array(pc.is_in(games["state"], value_set=pa.array(states, pa.string())))
-
-
-def _of_games(rows: pa.Table, games: pa.Table) -> pa.Table:
-    """The rows that are of one of the games."""
-    return rows.filter(pc.is_in(rows["game"], value_set=games["game"].combine_chunks()))
 
 
 def _returning(
@@ -275,10 +266,9 @@ def _forget_in(revision: Revision, number: int, is_wanted: Callable[[str], bool]
     games = revision.games(number)
     is_forgotten = _is_player(games["white"], is_wanted) | _is_player(games["black"], is_wanted)
     if is_forgotten.any():
-        lost = games["game"].filter(pa.array(is_forgotten))
         moves = revision.moves(number)
-        kept = moves.filter(pc.invert(pc.is_in(moves["game"], value_set=lost.combine_chunks())))
-        revision.put(number, Rows(blanked(games, is_forgotten), kept))
+        is_lost = _is_in(moves, games.filter(pa.array(is_forgotten)))
+        revision.put(number, Rows(blanked(games, is_forgotten), moves.filter(pa.array(~is_lost))))
     return int(is_forgotten.sum())
 
 

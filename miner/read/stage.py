@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
 from miner.pgn.decode import make_reader
-from miner.pgn.numbering import Numbering, Seen
+from miner.pgn.ledger import Numbering, Seen
 from miner.pgn.sources import Source, check_readable, find_sources, total_bytes
 from miner.read.clustered import read_on_cluster
 from miner.read.contents import Contents, Forgotten, inputs_of, make_folders, signatures_in

@@ -31,8 +31,7 @@ from miner.errors import MinerError
 from miner.means import ReaderName
 from miner.pgn.batches import Batch
 from miner.pgn.decode import make_reader
-from miner.pgn.ledger import BatchReader, Pending, count_states
-from miner.pgn.numbering import Answer, Count, Numbering, Report
+from miner.pgn.ledger import Answer, BatchReader, Count, Numbering, Pending, Report, count_states
 from miner.read.contents import write_batch
 from miner.settings import ReadSettings
 from miner.store.places import Location

@@ -16,7 +16,7 @@ import zstandard
 from miner.cluster import connected
 from miner.pgn import portions
 from miner.pgn.batches import cut_batches
-from miner.pgn.numbering import Numbering
+from miner.pgn.ledger import Numbering
 from miner.pgn.sources import find_sources
 from miner.read.clustered import _looks, read_on_cluster
 from miner.read.workers import Job, Outcome, read_batches

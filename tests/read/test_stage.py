@@ -24,7 +24,7 @@ from miner.errors import MinerError, SourceError
 from miner.means import Means
 from miner.pgn import batches
 from miner.pgn.batches import cut_batches
-from miner.pgn.numbering import Numbering, Report
+from miner.pgn.ledger import Numbering, Report
 from miner.pgn.sources import find_sources
 from miner.read.stage import read
 from miner.schema import GAMES, LEDGER_STATES, MOVES

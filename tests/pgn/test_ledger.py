@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.pgn.numbering import Seen
+from miner.pgn.ledger import Seen
 
 
 @given(batches=st.lists(st.lists(st.integers(0, 20), max_size=12), max_size=12))

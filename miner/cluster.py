@@ -329,7 +329,6 @@ class _Input:
 
 
 def _perform(order: Sealed[tuple[Callable[..., Any], list[Any]]], *inputs: Sealed[Any]) -> Sealed[Any]:
-    """Done by a worker: the function that was ordered."""
     function, given = order.held
     results = iter(inputs)
     arguments = [next(results).held if isinstance(argument, _Input) else argument for argument in given]

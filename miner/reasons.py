@@ -41,37 +41,28 @@ class Words:
 
     meaning: str  # a sentence: what it means in a game
     ask: str  # the question that helps pupils who do not see it
+    is_tactical: bool = True  # moves show it: a refutation may follow a pattern, pupils may be asked
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ReasonWords(Words):
-    """Sentences about a reason, and whether it can be shown."""
-
-    is_tactical: bool  # moves show it on the board: the refutation may follow a pattern, pupils may be asked
-
-
-REASONS: Mapping[Reason, ReasonWords] = {
-    Reason.MATE: ReasonWords(
+REASONS: Mapping[Reason, Words] = {
+    Reason.MATE: Words(
         meaning="What counts is the king: nothing that is won elsewhere makes up for it.",
         ask="Which checks are there, and where can the king still go?",
-        is_tactical=True,
     ),
-    Reason.MATERIAL: ReasonWords(
+    Reason.MATERIAL: Words(
         meaning="Where the forced moves end, the count of the men has changed.",
         ask="Which pieces stand undefended, and what attacks them?",
-        is_tactical=True,
     ),
-    Reason.TEMPO: ReasonWords(
+    Reason.TEMPO: Words(
         meaning="A move that takes a piece back is missing elsewhere; the other side develops meanwhile.",
         ask="Which piece can be chased, and where must it go?",
         is_tactical=False,
     ),
-    Reason.KING: ReasonWords(
+    Reason.KING: Words(
         meaning="A king that must walk, or cannot castle any more, has no shelter while the pieces come out.",
         ask="Which king is less safe now, and what opens the way to it?",
-        is_tactical=True,
     ),
-    Reason.POSITION: ReasonWords(
+    Reason.POSITION: Words(
         meaning="Nothing falls by force, but the engine finds no good way on for the side that erred.",
         ask="What has the move given up: centre, development, or a square?",
         is_tactical=False,

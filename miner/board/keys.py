@@ -112,7 +112,6 @@ def _piece_keys(boards: Squares) -> Keys:
 def _add_the_rest(
     keys: Keys, boards: Squares, castling: Flags, en_passant: npt.NDArray[np.int8], white_to_move: Flags
 ) -> None:
-    """Add the share of castling rights, en passant and the side to move."""
     rights = np.ascontiguousarray(castling).view("<u4").ravel() * np.uint32(0x01020408) >> np.uint32(24)
     keys ^= _castling_table().take(rights | white_to_move.astype(np.uint32) << np.uint32(4))
     # Only if a pawn stands ready to capture, legal or not (Polyglot's rule). Hashing the file always

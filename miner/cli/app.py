@@ -60,12 +60,8 @@ class Command(TyperCommand):
     def get_short_help_str(self, limit: int = 45) -> str:
         """The first sentence of the command's docstring, which is read without loading the command."""
         source = Path(__file__).with_name(f"{COMMANDS[self.name]}.py").read_text(encoding="utf-8")
-        [function] = (
-            one
-            for one in ast.parse(source).body
-            if isinstance(one, ast.FunctionDef) and one.name == self.name
-        )
-        self.help = ast.get_docstring(function)
+        functions = [node for node in ast.parse(source).body if isinstance(node, ast.FunctionDef)]
+        self.help = next(ast.get_docstring(node) for node in functions if node.name == self.name)
         return super().get_short_help_str(limit)
 
 

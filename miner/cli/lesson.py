@@ -64,7 +64,7 @@ def lesson(
     """Print exercises: a pupils' sheet, an answer key, the coach's pages; also as PGN, EPD and cards."""
     opened = Store.open(store)
     findings = findings_of(open_findings(opened))
-    check_bands(opened, bands)
+    opened.bands.require(bands or ())
     exercises = choose(findings, side=side or "both", bands=bands or (), keys=keys_of(only), top=top)
     if not exercises:
         raise UsageError("no finding is left to print", advice="ask for fewer bands, sides or keys")
@@ -117,7 +117,7 @@ def plan(
     if start is None and (weekday or at or without):
         raise UsageError("days need a first day", advice="say when the term begins with --start DATE")
     opened = Store.open(store)
-    check_bands(opened, bands)
+    opened.bands.require(bands or ())
     findings = findings_of(open_findings(opened))
     wanted = [one for one in findings if is_wanted(one, side or "both", bands or ())]
     backing = read_backing(opened)
@@ -144,12 +144,6 @@ def plan(
     )
     for file in write_files(out, files):
         typer.echo(f"wrote {file}")
-
-
-def check_bands(store: Store, bands: list[str] | None) -> None:
-    """Raise UsageError for a band that the store does not have."""
-    if bands:
-        store.bands.require(bands)
 
 
 def keys_of(only: list[str] | None) -> list[int]:

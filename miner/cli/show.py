@@ -1,25 +1,59 @@
-"""`miner show`: the ranked list on the terminal, and one finding with its diagram."""
+"""`miner show`: the ranked list on the terminal, or one finding as a card with its board."""
 
 from __future__ import annotations
 
 import shutil
 import sys
+import textwrap
+import unicodedata
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Annotated
 
+import chess
 import typer
 
 from miner.cli import options
-from miner.cli.diagram import FULL_WIDTH, finding_card, findings_table
 from miner.cli.findings import open_findings
 from miner.errors import UsageError
 from miner.finding import aftermath
 from miner.finding.finding import Finding, Reply, findings_of
-from miner.finding.words import leak_sentence, plain
+from miner.finding.words import (
+    band_words,
+    best_line_words,
+    conversion_sentence,
+    cost_sentence,
+    counted,
+    familiar_sentence,
+    found_sentence,
+    leak_sentence,
+    models_sentence,
+    numbered_sans,
+    observed_sentence,
+    often_words,
+    path_words,
+    percent,
+    plain,
+    points_words,
+    price_sentence,
+    reason_sentence,
+    refutation_words,
+    reply_words,
+    shares_words,
+    title,
+    trend_sentence,
+    worth_words,
+)
 from miner.lesson.backing import read_backing
+from miner.lesson.exercises import is_wanted
 from miner.store import Store
 from miner.terms import Kind
 
+DARK, LIGHT, INK, END = "\x1b[48;5;250m", "\x1b[48;5;231m", "\x1b[38;5;16m", "\x1b[0m"
+BOARD_WIDTH = 29
+LABEL_WIDTH = 13
+GAP = "  "
+FULL_WIDTH = 100
 NARROWEST = 72
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 
@@ -47,13 +81,15 @@ def show(
     opened = Store.open(store)
     findings = list(enumerate(findings_of(open_findings(opened)), start=1))
     if number is not None:
-        typer.echo(_card(findings, number, letters=letters))
-        for line in _afterwards(opened, findings[number - 1][1]):
+        if not 1 <= number <= len(findings):
+            raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
+        finding = findings[number - 1][1]
+        typer.echo(_card(finding, number, letters))
+        for line in _afterwards(opened, finding):
             typer.echo(line)
         return
-    if bands:
-        opened.bands.require(bands)
-    wanted = [one for one in findings if _is_wanted(one[1], side, bands)]
+    opened.bands.require(bands or ())
+    wanted = [one for one in findings if is_wanted(one[1], side or "both", bands or ())]
     kinds = [one for one in Kind if kind in (None, one)]
     shown = [(one, _one_per_reply([row for row in wanted if row[1].kind is one])[:top]) for one in kinds]
     if not any(rows for _, rows in shown):
@@ -76,12 +112,8 @@ def _nothing(store: Store, findings: list[tuple[int, Finding]]) -> str:
     )
 
 
-def _card(findings: list[tuple[int, Finding]], number: int, *, letters: bool) -> str:
-    if not 1 <= number <= len(findings):
-        raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
-    return finding_card(
-        findings[number - 1][1], rank=number, width=_width(), color=sys.stdout.isatty(), unicode=not letters
-    )
+def _card(finding: Finding, number: int, letters: bool) -> str:
+    return finding_card(finding, rank=number, width=_width(), color=sys.stdout.isatty(), unicode=not letters)
 
 
 def _afterwards(store: Store, finding: Finding) -> list[str]:
@@ -90,20 +122,16 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
         return []
     leaks = aftermath.leaks(store, finding.reply)
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
-    told = {
+    sections = {
         "Where it leaks away": [leak_sentence(finding, one) for one in leaks.to_dict("records")],
         "What the winners did": list(read_backing(store).plan(finding)),
     }
     return [
         line
-        for heading, lines in told.items()
+        for heading, lines in sections.items()
         if lines
         for line in ("", heading, *(f"  {plain(one)}" for one in lines))
     ]
-
-
-def _is_wanted(finding: Finding, side: str | None, bands: list[str] | None) -> bool:
-    return side in (None, "both", finding.taught) and (not bands or finding.band in bands)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,12 +157,7 @@ def _one_per_reply(findings: list[tuple[int, Finding]]) -> list[_Shown]:
 
 def _section(kind: Kind, rows: list[_Shown], diagrams: bool, letters: bool) -> str:
     if diagrams:
-        cards = [
-            finding_card(
-                row.finding, rank=row.number, width=_width(), color=sys.stdout.isatty(), unicode=not letters
-            )
-            for row in rows
-        ]
+        cards = [_card(row.finding, row.number, letters) for row in rows]
         return "\n\n".join([_HEADINGS[kind], *cards])
     table = findings_table(
         [row.finding for row in rows],
@@ -147,3 +170,190 @@ def _section(kind: Kind, rows: list[_Shown], diagrams: bool, letters: bool) -> s
 
 def _width() -> int:
     return max(NARROWEST, min(FULL_WIDTH, shutil.get_terminal_size((FULL_WIDTH, 24)).columns))
+
+
+def board_diagram(
+    board: chess.Board,
+    *,
+    orientation: chess.Color = chess.WHITE,
+    marks: Collection[chess.Square] = (),
+    color: bool = False,
+    unicode: bool = True,
+) -> str:
+    """A diagram of nine lines: eight ranks with their numbers, then the files.
+
+    `orientation` is the side at the bottom, `marks` are squares put in brackets. With `color` the board is
+    printed in black on white and pale grey, whatever the terminal's colours; else dark squares carry a dot
+    where they are empty. With `unicode` pieces are figurines; else letters, capitals for White. A pointer
+    beside the board stands on the side that is to move. Every character takes one column, also where a
+    terminal is set to East Asian widths.
+    """
+    across = range(8) if orientation == chess.WHITE else range(7, -1, -1)
+    movers_rank = 0 if board.turn == chess.WHITE else 7
+    lines = []
+    for rank in reversed(across):
+        squares = [chess.square(file, rank) for file in across]
+        cells = "".join(_cell(board, square, square in marks, color, unicode) for square in squares)
+        to_move = ("◂" if unicode else "<") if rank == movers_rank else ""
+        lines.append(f"{rank + 1} {cells}{END if color else ''} {to_move}".rstrip())
+    lines.append("  " + "".join(f" {chess.FILE_NAMES[file]} " for file in across).rstrip())
+    return "\n".join(lines)
+
+
+def _cell(board: chess.Board, square: chess.Square, marked: bool, color: bool, unicode: bool) -> str:
+    is_dark = bool(chess.BB_DARK_SQUARES & chess.BB_SQUARES[square])
+    piece = board.piece_at(square)
+    if piece:
+        inside = piece.unicode_symbol() if unicode else piece.symbol()
+    else:
+        inside = "." if is_dark and not color else " "
+    cell = f"[{inside}]" if marked else f" {inside} "
+    return f"{DARK if is_dark else LIGHT}{INK}{cell}" if color else cell
+
+
+def finding_card(
+    finding: Finding, *, rank: int, width: int = 80, color: bool = False, unicode: bool = True
+) -> str:
+    """One finding in full: the diagram on the left, what there is to say about it on the right.
+
+    The side that is taught sits at the bottom; the losing reply's squares are marked.
+    """
+    move = chess.Move.from_uci(finding.losing_reply_uci)
+    board = board_diagram(
+        finding.board,
+        orientation=finding.taught.color,
+        marks=(move.from_square, move.to_square),
+        color=color,
+        unicode=unicode,
+    ).splitlines()
+    width = min(width, FULL_WIDTH)
+    text = _facts(finding, width - BOARD_WIDTH - len(GAP))
+    rows = max(len(board), len(text))
+    left = [line + " " * (BOARD_WIDTH - _cells(line)) for line in board] + [" " * BOARD_WIDTH] * (
+        rows - len(board)
+    )
+    right = text + [""] * (rows - len(text))
+    body = [f"{one}{GAP}{other}".rstrip() for one, other in zip(left, right, strict=True)]
+    return "\n".join([*_heading(finding, rank, width), "", *body])
+
+
+def _heading(finding: Finding, rank: int, width: int) -> list[str]:
+    eco = plain(finding.eco, 8)
+    name = f"{rank}. {title(finding)}" + (f" ({eco})" if eco else "")
+    errs, profits = finding.mover.capitalize(), finding.side.capitalize()
+    who = f"{errs} errs ({band_words(finding.band)}), {profits} profits."
+    return [_cut(name, width), _cut(who, width)]
+
+
+def _facts(finding: Finding, width: int) -> list[str]:
+    players = finding.players_with_reply
+    by = f", by {counted(players, 'player')}" if players else ""
+    facts = {
+        "Moves": path_words(finding),
+        "Losing reply": reply_words(finding),
+        "Best move": best_line_words(finding),
+        "Refutation": refutation_words(finding),
+        "Why": " ".join((reason_sentence(finding), cost_sentence(finding))).strip(),
+        "Pattern": finding.pattern or "",
+        "How often": f"{often_words(finding)}{by}",
+        "Scores": observed_sentence(finding),
+        "Found": " ".join(filter(None, (found_sentence(finding), conversion_sentence(finding)))),
+        "Worth": worth_words(finding),
+        "Made of": shares_words(finding),
+        "Familiar": familiar_sentence(finding),
+        "Models": models_sentence(finding),
+        "Trend": trend_sentence(finding),
+        "Price": price_sentence(finding),
+        "Engine": f"{plain(finding.engine)}, {finding.nodes:,} nodes",
+    }
+    lines = []
+    for label, fact in facts.items():
+        if fact:
+            wrapped = textwrap.wrap(fact, max(width - LABEL_WIDTH, 12), break_on_hyphens=False)
+            labels = [label] + [""] * (len(wrapped) - 1)
+            lines += [f"{one:<{LABEL_WIDTH}}{part}" for one, part in zip(labels, wrapped, strict=True)]
+    return lines
+
+
+COLUMNS = ("No", "Points", "Least", "For", "Kind", "Band", "Often", "Losing reply", "Reason")
+WIDTHS = (3, 6, 5, 5, 7, 9, 5, 12, 8)
+TO_THE_RIGHT = ("No", "Points", "Least", "Often")
+
+
+def findings_table(
+    findings: Sequence[Finding],
+    width: int = 80,
+    *,
+    ranks: Sequence[int] | None = None,
+    also: Sequence[Sequence[str]] | None = None,
+) -> str:
+    """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
+
+    `Points` is what teaching it adds per 100 games, `Least` its lower bound, `For` the side that is taught,
+    `Often` the pick rate.
+    Among the moves the losing reply carries a question mark; where they do not fit, the first are left out.
+    `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
+    `also` holds for each finding the other bands that make the same mistake.
+    """
+    indent = " " * (WIDTHS[0] + 1)
+    lines = [_row(COLUMNS, width)]
+    others = also or [()] * len(findings)
+    for rank, finding, bands in zip(ranks or range(1, len(findings) + 1), findings, others, strict=True):
+        more = f"  also {', '.join(bands)}" if bands else ""
+        lines.append(_row(_values(finding, rank), width))
+        lines.append(_cut(indent + _moves(finding, width - len(indent) - len(more)) + more, width))
+    return "\n".join(lines)
+
+
+def _values(finding: Finding, rank: int) -> tuple[str, ...]:
+    return (
+        str(rank),
+        points_words(finding.teaching_value),
+        points_words(finding.teaching_value_low),
+        finding.taught.capitalize(),
+        finding.kind,
+        finding.band,
+        percent(finding.pick_rate).replace("under ", "<"),
+        reply_words(finding),
+        finding.reason,
+    )
+
+
+def _row(values: Sequence[str], width: int) -> str:
+    cells = [
+        value.rjust(size) if heading in TO_THE_RIGHT else value.ljust(size)
+        for value, size, heading in zip(values, WIDTHS, COLUMNS, strict=True)
+    ]
+    return _cut(" ".join(cells), width)
+
+
+def _moves(finding: Finding, width: int) -> str:
+    sign = "??" if finding.is_severe else "?"
+    sans = [*finding.path, finding.losing_reply + sign, *finding.refutation]
+    moves = numbered_sans(sans)
+    for start in range(2, finding.ply + 1, 2):
+        if len(moves) <= width:
+            break
+        moves = f"... {numbered_sans(sans[start:], start)}"
+    return moves
+
+
+def _cells(text: str) -> int:
+    """Columns that a text takes on a terminal, colours not counted."""
+    for code in (DARK, LIGHT, INK, END):
+        text = text.replace(code, "")
+    return sum(map(_char_cells, text))
+
+
+def _char_cells(char: str) -> int:
+    if unicodedata.combining(char):
+        return 0
+    return 2 if unicodedata.east_asian_width(char) in "WF" else 1
+
+
+def _cut(text: str, width: int) -> str:
+    if _cells(text) <= width:
+        return text.rstrip()
+    while _cells(text) > width - 3:
+        text = text[:-1]
+    return text.rstrip() + "..."

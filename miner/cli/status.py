@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -46,23 +46,20 @@ def _lines(store: Store, manifests: dict[str, Manifest | None], first_stale: str
 
 
 def _details(manifest: Manifest) -> list[str]:
-    told = []
+    details = []
     if manifest.stage == "read":
-        told += [f"source: {_source(one)}" for one in manifest.inputs["sources"]]
+        for source in manifest.inputs["sources"]:
+            size = "" if source["size_bytes"] is None else f" ({source['size_bytes']:,} bytes)"
+            details.append(f"source: {source['name']}{size}")
     if manifest.stage == "tally":
-        told.append(f"bands: {', '.join(manifest.facts['bands'])}")
+        details.append(f"bands: {', '.join(manifest.facts['bands'])}")
         if lost := manifest.facts.get("positions_without_a_way"):
-            told.append(f"left out: {lost:,} positions to which no game on record leads")
+            details.append(f"left out: {lost:,} positions to which no game on record leads")
     if manifest.stage == "judge":
-        told.append(f"engine: {manifest.inputs['engine']['name']}")
+        details.append(f"engine: {manifest.inputs['engine']['name']}")
         if depths := manifest.facts["judged_at_nodes"].items():
-            told.append(
+            details.append(
                 "deepest look: " + ", ".join(f"{count:,} at {int(nodes):,} nodes" for nodes, count in depths)
             )
     changed = changed_settings(manifest.stage, manifest.settings)
-    return told + ([f"settings: {changed}"] if changed else [])
-
-
-def _source(one: dict[str, Any]) -> str:
-    size = one["size_bytes"]
-    return one["name"] if size is None else f"{one['name']} ({size:,} bytes)"
+    return details + ([f"settings: {changed}"] if changed else [])

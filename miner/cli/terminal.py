@@ -28,16 +28,14 @@ def printable(text: str) -> str:
 
 def stage_line(manifest: Manifest, *, was_current: bool) -> str:
     """One line about a finished stage."""
-    told = _TOLD[manifest.stage](manifest)
-    return f"{manifest.stage:<6} {told}{' (up to date, nothing to do)' if was_current else ''}"
+    summary = _SUMMARIES[manifest.stage](manifest)
+    return f"{manifest.stage:<6} {summary}{' (up to date, nothing to do)' if was_current else ''}"
 
 
 def ledger_line(ledger: dict[str, int]) -> str:
-    """What became of the games, largest part first."""
-    parts = sorted(
-        ((count, state) for state, count in ledger.items() if count), key=lambda one: (-one[0], one[1])
-    )
-    return ", ".join(f"{count:,} {state}" for count, state in parts)
+    """The games in each state of the ledger, largest part first."""
+    parts = sorted(ledger.items(), key=lambda part: (-part[1], part[0]))
+    return ", ".join(f"{count:,} {state}" for state, count in parts if count)
 
 
 def _read(manifest: Manifest) -> str:
@@ -57,35 +55,35 @@ def _tally(manifest: Manifest) -> str:
 
 def _judge(manifest: Manifest) -> str:
     facts: dict[str, Any] = manifest.facts
-    told = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
+    line = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
     if facts["inconclusive"]:
-        told += f", {facts['inconclusive']:,} inconclusive"
+        line += f", {facts['inconclusive']:,} inconclusive"
     # Stores that were judged before this was counted do not say.
     if without := facts.get("without_wdl", 0):
-        told += (
+        line += (
             f"; of {without:,} the engine told no win/draw/loss: bands with few games go by centipawns alone"
         )
-    return told
+    return line
 
 
 def _follow(manifest: Manifest) -> str:
     facts, rows = manifest.facts, manifest.rows
-    told = (
+    line = (
         f"{facts['losing_replies']:,} losing replies followed through {facts['passages']:,} games, "
         f"{rows['model_games']:,} model games"
     )
     if facts["inconclusive"]:
-        told += f", {facts['inconclusive']:,} positions inconclusive"
+        line += f", {facts['inconclusive']:,} positions inconclusive"
     if missing := facts["sources_missing"]:
-        told += f"; {len(missing):,} sources could not be read again"
-    return told
+        line += f"; {len(missing):,} sources could not be read again"
+    return line
 
 
 def _rank(manifest: Manifest) -> str:
     return f"{manifest.facts['losing_replies']:,} losing replies, {manifest.rows['findings']:,} findings"
 
 
-_TOLD = {"read": _read, "tally": _tally, "judge": _judge, "follow": _follow, "rank": _rank}
+_SUMMARIES = {"read": _read, "tally": _tally, "judge": _judge, "follow": _follow, "rank": _rank}
 
 
 class _Bar:

@@ -151,7 +151,6 @@ def unlock(store: options.StoreDir) -> None:
 
 
 def _later(store: Store, settings: upkeep.SettingsByStage, means: Means, run: bool) -> None:
-    """Run the later stages again, or say which are to be."""
     if run:
         for manifest in upkeep.remake(store, settings, means):
             typer.echo(stage_line(manifest, was_current=False))
@@ -165,8 +164,8 @@ def _later(store: Store, settings: upkeep.SettingsByStage, means: Means, run: bo
     if not lost and stages == list(STAGES[1:]):
         typer.echo(f"Now: miner run --store {store.root}")
         return
-    told = ", ".join(f"miner {stage}" for stage in stages)
-    typer.echo(f"Now run again, with the options of before: {told}")
+    commands = ", ".join(f"miner {stage}" for stage in stages)
+    typer.echo(f"Now run again, with the options of before: {commands}")
     for stage in lost:
         if changed := changed_settings(stage, settings[stage]):
             typer.echo(f"       {stage} had {changed}")

@@ -239,7 +239,6 @@ def inputs_of(rows: Rows) -> Floats:
 
 
 def _summed(rows: Rows) -> dict[int, Sums]:
-    """The sums of each band that has rows."""
     inputs = inputs_of(rows)
     table = pd.DataFrame(inputs, columns=list(_NAMES)).assign(
         band=rows.band, weight=rows.weight, points=rows.weight * rows.score
@@ -256,7 +255,6 @@ def _summed(rows: Rows) -> dict[int, Sums]:
 
 
 def _fit_bands(rows: Rows) -> dict[int, tuple[Floats, Floats]]:
-    """Coefficients and covariance of each band that has rows, leaning on what all have in common."""
     summed = _summed(rows)
     together = Sums(*(np.concatenate([getattr(sums, name) for sums in summed.values()]) for name in _PARTS))
     known = np.diag(1.0 / _VAGUE**2)

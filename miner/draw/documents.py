@@ -14,9 +14,8 @@ from miner.draw.diagram import piece_symbols
 from miner.errors import ExportError
 
 if TYPE_CHECKING:
-    import typst
-if TYPE_CHECKING:
     import jinja2
+    import typst
 
 
 @cache

@@ -56,8 +56,6 @@ class _Wanted:
 
 @dataclass(frozen=True, slots=True)
 class _Searched:
-    """How a worker has ended a batch."""
-
     worker: str  # its address
     verdicts: list[Verdict] = field(default_factory=list)  # of the first requests
     lost: tuple[str, str] | None = None  # reason and last words of an engine that was lost over the next
@@ -178,7 +176,6 @@ class _EnginesOfWorkers(Generic[Found]):
                 self._leave_out(worker, searched.unfit)
 
     def _drop(self, cluster_task: ClusterTask[Any]) -> list[Job]:
-        """The jobs of a batch that is no longer waited for."""
         jobs, _ = self.out.pop(cluster_task)
         self.cluster_tasks.forget([cluster_task])
         return jobs

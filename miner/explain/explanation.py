@@ -10,7 +10,7 @@ import chess
 
 from miner.explain.evidence import Evidence
 from miner.explain.king import KingExposed, explain_king
-from miner.explain.material import Cost, MaterialLost, explain_material
+from miner.explain.material import Cost, explain_material
 from miner.explain.pattern import find_pattern
 from miner.explain.tempo import explain_tempo
 from miner.reasons import REASONS, Pattern, Reason
@@ -59,7 +59,8 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[tuple[Reason, s
     if mate is not None and not mate.missed:
         yield Reason.MATE, mate.detail, len(evidence.reply_line)
     material = explain_material(evidence)
-    if material is not None and _decides(material, evidence):
+    counts = material is not None and (material.cost is not Cost.MISSES or evidence.reply.as_cp >= 0)
+    if material is not None and counts and material.pawns >= _DECISIVE_PAWNS:
         yield Reason.MATERIAL, material.detail, material.plies
     tempo = explain_tempo(evidence, forced_loss=forced_loss)
     if tempo is not None and tempo.home:
@@ -111,11 +112,6 @@ def _mate_against(evidence: Evidence) -> int | None:
     if plies % 2 == 0 and evidence.after_reply(plies).is_checkmate():
         return plies // 2
     return None
-
-
-def _decides(material: MaterialLost, evidence: Evidence) -> bool:
-    counts = material.cost is not Cost.MISSES or evidence.reply.as_cp >= 0
-    return counts and material.pawns >= _DECISIVE_PAWNS
 
 
 def _attack_plies(evidence: Evidence, king: KingExposed) -> int:

@@ -91,8 +91,6 @@ def _trace_back(moves: tuple[chess.Move, ...], square: chess.Square) -> tuple[ch
 
 @dataclass(frozen=True, slots=True)
 class _Strike:
-    """A punishing move with what comes of it."""
-
     before: chess.Board
     move: chess.Move
     now: chess.Board  # after the move

@@ -34,8 +34,6 @@ def how_sentence(finding: Finding) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Strike:
-    """A move of the side that punishes, in the refutation."""
-
     words: str  # with its number
     move: chess.Move
     before: chess.Board

@@ -193,7 +193,6 @@ def spans(firsts: Ints, places: Ints) -> tuple[Ints, Ints]:
 
 
 def _blocks(rows: int) -> list[Ints]:
-    """The numbers of so many rows, in portions."""
     return np.split(np.arange(rows), range(_BLOCK, rows, _BLOCK))
 
 

@@ -72,8 +72,8 @@ def _game(exercise: Exercise) -> chess.pgn.Game:
     return game
 
 
-def _task(exercise: Exercise) -> str:
-    return f"{to_move_words(exercise, _ENGLISH)}. {task_words(exercise, _ENGLISH)}"
+def _task(exercise: Exercise, tongue: Tongue = _ENGLISH) -> str:
+    return f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
 
 
 def exercises_epd(exercises: Sequence[Exercise]) -> bytes:
@@ -105,20 +105,14 @@ def cards_csv(exercises: Sequence[Exercise], tongue: Tongue, start: date | None 
     lines = csv.writer(text, lineterminator="\r\n")
     lines.writerow(("question", "answer") if start is None else ("question", "answer", "due", "again"))
     for place, exercise in enumerate(exercises):
-        card = [_question(exercise, tongue), _answer(exercise, tongue)]
-        lines.writerow([*(defused(side) for side in card), *_due(place, start)])
+        answer = f"{solution_words(exercise, tongue)} | {why_words(exercise, tongue)}"
+        lines.writerow([defused(_question(exercise, tongue)), defused(answer), *_due(place, start)])
     return text.getvalue().encode()
 
 
 def _question(exercise: Exercise, tongue: Tongue) -> str:
-    finding = exercise.finding
-    asked = f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
-    moves = tongue.moves(path_words(finding)) if finding.path else ""
-    return " | ".join(filter(None, (asked, moves, exercise.board.fen())))
-
-
-def _answer(exercise: Exercise, tongue: Tongue) -> str:
-    return f"{solution_words(exercise, tongue)} | {why_words(exercise, tongue)}"
+    moves = tongue.moves(path_words(exercise.finding)) if exercise.finding.path else ""
+    return " | ".join(filter(None, (_task(exercise, tongue), moves, exercise.board.fen())))
 
 
 def _due(place: int, start: date | None) -> list[str]:

@@ -86,12 +86,10 @@ class Phrases:
         return self.sides[0 if side is Side.WHITE else 1]
 
 
-def _read_phrases() -> dict[str, Phrases]:
-    tables = tomllib.loads(resources.files("miner.lesson").joinpath("phrases.toml").read_text("utf-8"))
-    return {code: Phrases(code=code, **table) for code, table in tables.items()}
-
-
-PHRASES: Mapping[str, Phrases] = MappingProxyType(_read_phrases())
+_TABLES = tomllib.loads(resources.files("miner.lesson").joinpath("phrases.toml").read_text("utf-8"))
+PHRASES: Mapping[str, Phrases] = MappingProxyType(
+    {code: Phrases(code=code, **table) for code, table in _TABLES.items()}
+)
 """The languages whose words are known; any other takes the English words and its own piece letters."""
 
 

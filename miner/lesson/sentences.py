@@ -68,10 +68,6 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
     return tongue.moves(joined(*sentences))
 
 
-def _shown_refutation(finding: Finding) -> str:
-    return numbered_sans(finding.refutation[:SHOWN_PLIES], finding.ply + 1)
-
-
 def _reason(finding: Finding, tongue: Tongue) -> str:
     """In the sheet's own words where there are any for it, else in the finding's."""
     phrases = tongue.phrases

@@ -192,7 +192,6 @@ def _revisions(taught: Sequence[tuple[Finding, ...]], most: int) -> list[tuple[F
 
 
 def _parts(minutes: int, new: Sequence[Finding], revised: Sequence[Finding], model: bool) -> tuple[Part, ...]:
-    """The minutes of a session, all of them spent."""
     revision = min(REVISION_MINUTES * len(revised), minutes // 4)
     left = minutes - HOMEWORK_MINUTES - revision
     if not new:

@@ -301,7 +301,6 @@ def _hashes(
 
 
 def _ledger(pending: Pending, answer: Answer) -> pa.Table:
-    """The batch's rows of `games`."""
     is_kept, is_illegal = pending.is_kept, pending.decoded.is_illegal
     states, details = pending.states.copy(), pending.details.copy()
     plies = np.zeros(len(states), dtype=np.uint8)
@@ -362,7 +361,6 @@ def blanked(games: pa.Table, is_forgotten: Flags) -> pa.Table:
 
 
 def _moves(pending: Pending, answer: Answer) -> pa.Table:
-    """The batch's rows of `moves`."""
     is_kept = pending.is_kept
     is_kept[is_kept] = ~answer.is_duplicate
     visits = pending.decoded.visits

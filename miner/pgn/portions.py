@@ -262,7 +262,6 @@ def _skip_behind(path: Path, place: int) -> int | None:
 
 
 def _text_from(path: Path, place: int) -> Iterator[bytes]:
-    """The text of a file from a place on, in parts."""
     with path.open("rb") as file:
         file.seek(place)
         frames = None if _is_plain(path) else _frames()
@@ -271,5 +270,4 @@ def _text_from(path: Path, place: int) -> Iterator[bytes]:
 
 
 def _frames() -> Any:
-    """A decompressor of zstd frames one after the other."""
     return zstandard.ZstdDecompressor(max_window_size=_WINDOW).decompressobj(read_across_frames=True)

@@ -222,7 +222,6 @@ def open_texts(source: Source, report: ReportBytes) -> Iterator[Text]:
 
 @contextmanager
 def _opening(name: str) -> Iterator[None]:
-    """Say of which source it is that something cannot be opened."""
     try:
         yield
     except OSError as error:

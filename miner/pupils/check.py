@@ -295,7 +295,6 @@ _COUNTED = {
 
 
 def _sums(meetings: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """Counts of outcomes, points lost and won, per group."""
     counted = meetings.assign(
         met=1,
         **{name: (meetings["outcome"] == outcome).astype(np.int64) for name, outcome in _COUNTED.items()},

@@ -132,7 +132,6 @@ _SINCE = {
 
 
 def _since_words(check: PupilsCheck, pupil: str) -> str:
-    """The change since the lesson in a few words."""
     rows = check.progress[check.progress["pupil"] == pupil]
     verdicts = [(row["skill"], Verdict(row["verdict"])) for _, row in rows.iterrows()]
     clear = [_SINCE[verdict] for verdict in verdicts if verdict in _SINCE]
@@ -288,7 +287,6 @@ def _exercise(exercise: Exercise, record: Record) -> Data:
 
 
 def _record_words(record: Record) -> str:
-    """How the pupil fared with it so far."""
     if not record.wrong:
         return f"{_right(record).capitalize()} so far, but met only once."
     wrong = "Not punished" if record.finding.kind is Kind.TRAP else "Fell in"
@@ -299,7 +297,6 @@ def _record_words(record: Record) -> str:
 
 
 def _wrong(record: Record, meetings: pd.DataFrame) -> Data:
-    """A mistake of the pupil's with its newest games."""
     finding = record.finding
     is_trap = finding.kind is Kind.TRAP
     there = meetings[
@@ -329,7 +326,6 @@ def _answers_words(played: pd.Series, finding: Finding) -> str:
 
 
 def _game_words(row: Any, several: bool) -> str:
-    """Which game it was: its date, and its number in the file."""
     number = f"no. {row['source']}/{row['number']}" if several else f"no. {row['number']}"
     return f"{row['date']} ({number})" if row["date"][:4].isdigit() else number
 
@@ -391,7 +387,6 @@ _PROGRESS_NOTE = (
 
 
 def _answers_note(check: PupilsCheck) -> str:
-    """When an answer counts as a punishment."""
     if not check.index.kept:
         return (
             "A mistake counts as punished if the answer is the best one. The store does not say how good "

@@ -103,7 +103,6 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
 
 
 def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str, str]:
-    """The prints of all that the ranking is made from."""
     inputs = {"judge": judged.fingerprint}
     if followed := store.manifest("follow"):
         inputs["follow"] = followed.fingerprint
@@ -155,7 +154,6 @@ def _supported(
 
 
 def _findings(store: Store, ranked: pd.DataFrame) -> pa.Table:
-    """The table of findings, in the order of the rows."""
     positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"]).to_pandas()
     rows = ranked.merge(positions, on="key", how="left")
     others = rows["games_at_position"] - rows["games"]

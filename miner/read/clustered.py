@@ -77,7 +77,7 @@ class _ClusterReaders:
         parsed = self._tasks.order(_parse, given, self._job, about=about)
         stored = sum(part.stored_bytes for part in given if not isinstance(part, Piece))
         self._portions[number] = parsed, stored
-        self._numbers[self._tasks.order(_tell, parsed, about=about, is_urgent=True)] = number
+        self._numbers[self._tasks.order(_report_of, parsed, about=about, is_urgent=True)] = number
 
     def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
         ended = [task for task in self._tasks.finished(_LOOK_S) if task in self._numbers]
@@ -124,5 +124,5 @@ def _parse(portion: Portion, job: Job) -> Pending:
     return _reader(job, get_ident()).read(read_portion(portion))
 
 
-def _tell(parsed: Pending) -> Report:
+def _report_of(parsed: Pending) -> Report:
     return parsed.report

@@ -47,7 +47,6 @@ def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest
 
 
 def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[int]:
-    """The sources that a name stands for."""
     place = Path(name).resolve()
     by_path = {
         number
@@ -105,7 +104,6 @@ def without(
 
 
 def _is_of(games: pa.Table, sources: Sequence[KnownSource]) -> Flags:
-    """Which of the games are of one of the sources."""
     numbers = np.array(games["game"], dtype=np.int64)
     found = np.zeros(len(numbers), dtype=np.bool_)
     for source in sources:
@@ -114,7 +112,6 @@ def _is_of(games: pa.Table, sources: Sequence[KnownSource]) -> Flags:
 
 
 def _is_in(rows: pa.Table, games: pa.Table) -> Flags:
-    """Which of the rows are of one of the games."""
     return np.array(pc.is_in(rows["game"], value_set=games["game"].combine_chunks()))
 
 
@@ -206,7 +203,6 @@ def _rows_of(known: KnownSource, games: pa.Table, reader: BatchReader) -> Iterat
 
 
 def _with_games(rows: pa.Table, numbers: pa.Array) -> pa.Table:
-    """The rows with other numbers of games."""
     at = rows.schema.get_field_index("game")
     return rows.set_column(at, rows.schema.field(at), numbers)
 

@@ -172,7 +172,6 @@ def _to_read(contents: Contents, difference: Difference) -> tuple[list[Described
 
 
 def _tell(contents: Contents, difference: Difference, dropped: set[int]) -> None:
-    """Say which sources are read again or go, and why."""
     for number in sorted(difference.gone):
         name = contents.sources[number].name
         _log.warning("%s is not named any more; its games go (`miner add` keeps them)", name)
@@ -189,7 +188,6 @@ def _tell(contents: Contents, difference: Difference, dropped: set[int]) -> None
 
 
 def _read_afresh(run: _Run, described: Sequence[Described]) -> Manifest:
-    """Read all sources into a store that holds nothing of worth."""
     started = time.perf_counter()
     run.store.begin("read")
     make_folders(run.store.root)

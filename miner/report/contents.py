@@ -135,7 +135,6 @@ def _season(row: Row) -> list[Any]:
 
 
 def _shares(row: Row, name: str) -> list[float]:
-    """A share with its bounds, as exact as a drawing needs it."""
     return [round(row[column], 4) for column in (name, f"{name}_low", f"{name}_high")]
 
 
@@ -219,8 +218,5 @@ def contents(
 
 def _row(finding: Finding, place: int) -> list[Any]:
     words = [say(finding) for say in WORDS.values()]
-    return [place, *words, *(_rounded(getattr(finding, column)) for column in COLUMNS)]
-
-
-def _rounded(value: Any) -> Any:
-    return round(value, DIGITS) if isinstance(value, float) else value
+    values = (getattr(finding, column) for column in COLUMNS)
+    return [place, *words, *(round(value, DIGITS) if isinstance(value, float) else value for value in values)]

@@ -95,7 +95,6 @@ def _leaks(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:
 
 
 def _first_answers(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:
-    """The moves played right after each losing reply, with the games of all bands."""
     answers = rows_by_reply(store, "answers", wanted)
     first: dict[Reply, list[Row]] = {}
     for reply, rows in rows_by_reply(store, "followed", wanted).items():

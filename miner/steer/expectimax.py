@@ -156,7 +156,10 @@ def value(
             step, child = (key, choice.move), valued.child(key, choice)
             valued.moves[step] = worth(choice.cp) if child is None else valued.positions[child]
             valued.prices[step] = worth(choice.cp if child is None else tree[child].cp)
-            valued.traps[step] = _heaviest(below.get(child, {}))
+            heaviest = sorted(
+                below.get(child, {}).values(), key=lambda trap: (-trap.gain, trap.key, trap.move)
+            )
+            valued.traps[step] = tuple(heaviest[:_LONGEST_LIST])
         allowed = [choice for choice in position.choices if choice.is_allowed]
         lower = {choice.move: _lower(valued.moves[key, choice.move], confidence) for choice in allowed}
         best = max(allowed, key=lambda choice: (lower[choice.move], -choice.loss))
@@ -230,10 +233,6 @@ def _traps_below(
         for trap in below.get(valued.child(key, reply), {}).values():
             add(trap.key, trap.move, rate * trap.reach, rate * trap.gain)
     return traps
-
-
-def _heaviest(traps: Mapping[Step, Trap]) -> tuple[Trap, ...]:
-    return tuple(sorted(traps.values(), key=lambda trap: (-trap.gain, trap.key, trap.move))[:_LONGEST_LIST])
 
 
 Curve = Callable[[Floats], Floats]

@@ -131,7 +131,6 @@ class Growth:
                     tree[question.key] = self._position(question, looked)
 
     def _question(self, key: int, reach: float, plies: int) -> Question:
-        """The moves that the engine is to look at in a position, `plies` from the first one."""
         fen = self.tallied.positions[key].fen
         board = chess.Board(fen)
         if board.turn == self.side.color:
@@ -166,7 +165,6 @@ class Growth:
         return child if child is not None and self.tallied.answers(child) else None
 
     def _position(self, question: Question, looked: Looked) -> Position:
-        """The position of the tree that an answered question makes."""
         board = chess.Board(question.fen)
         if board.turn == self.side.color:
             return self._ours(question, looked, board)

@@ -60,12 +60,10 @@ def headline(advice: Advice) -> str:
 
 
 def _rows(table: pd.DataFrame) -> list[Any]:
-    """The rows, with the columns as attributes."""
     return list(table.itertuples(index=False))
 
 
 def _move_words(row: Any) -> str:
-    """The move of a row of `Advice.choices` with its number, e.g. 2.Nf3."""
     return numbered_sans([row.move], row.ply)
 
 
@@ -148,7 +146,6 @@ def _if_any(form: str, words: str) -> str:
 
 
 def _numbered(trap: str, ply: int) -> str:
-    """A line of SAN with its share behind, numbered."""
     line, _, share = trap.rpartition(" (")
     return f"{numbered_sans(line.split(), ply)} ({share}"
 

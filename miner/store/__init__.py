@@ -11,5 +11,4 @@ from miner.store.store import Store as Store
 from miner.store.store import StoreChange as StoreChange
 from miner.store.store import digest_of as digest_of
 from miner.store.store import empty_tables as empty_tables
-from miner.store.store import stage_before as stage_before
 from miner.store.store import write_parquet as write_parquet

@@ -381,7 +381,7 @@ class Store:
         stale = self.out_of_date()
         if stale in stages:
             raise StoreError(
-                f"the stage `{stage_before(stale)}` was run again since `{stale}`",
+                f"the stage `{MADE_FROM[stale][0]}` was run again since `{stale}`",
                 where=self.root,
                 advice=f"run `miner {stale}` first, or `miner run`",
             )
@@ -492,11 +492,6 @@ def _require_utf8(root: Path) -> None:
 def empty_tables(stage: str) -> dict[str, pa.Table]:
     """The tables of a stage without any rows."""
     return {name: TABLES[name].empty_table() for name in TABLES_OF[stage]}
-
-
-def stage_before(stage: str) -> str:
-    """The stage that a stage reads from first of all."""
-    return MADE_FROM[stage][0]
 
 
 def _unsealed(values: Any, stage: str) -> Manifest:

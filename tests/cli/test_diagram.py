@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.cli.diagram import board_diagram, finding_card, findings_table
+from miner.cli.show import board_diagram, finding_card, findings_table
 from miner.reasons import Pattern
 from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna

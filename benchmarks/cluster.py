@@ -48,10 +48,9 @@ from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import inquire
 from miner.judge.stage import with_support
 from miner.means import Means
-from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches
+from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches, cut_stretches
 from miner.pgn.ledger import Count, Numbering, Report
 from miner.pgn.movetext import RESULTS
-from miner.pgn.portions import cut_stretches
 from miner.pgn.sources import find_sources
 from miner.read.clustered import read_on_cluster
 from miner.read.stage import read

@@ -16,9 +16,8 @@ from threading import get_ident
 from typing import Any
 
 from miner.cluster import Cluster, ClusterTask, ClusterTasks
-from miner.pgn.batches import Piece
+from miner.pgn.batches import Piece, Portion, cut_portions, read_portion
 from miner.pgn.ledger import Answer, BatchReader, Numbering, Pending, Report
-from miner.pgn.portions import Portion, cut_portions, read_portion
 from miner.pgn.sources import ReportBytes, Source
 from miner.read.workers import Job, Outcome, converse, write
 

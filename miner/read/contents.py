@@ -149,7 +149,7 @@ def inputs_of(digests: Sequence[SourceDigest], forgotten: str) -> dict[str, Any]
 class Forgotten:
     """Players whose games a store is not to know: their salted hashes, in a file beside the salt."""
 
-    identities: frozenset[int] = frozenset()  # as in `players.Player`
+    identities: frozenset[int] = frozenset()  # as in `tags.Player`
 
     @classmethod
     def of(cls, store: Store) -> Forgotten:

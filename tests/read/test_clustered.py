@@ -14,7 +14,7 @@ import pytest
 import zstandard
 
 from miner.cluster import connected
-from miner.pgn import portions
+from miner.pgn import batches
 from miner.pgn.batches import cut_batches
 from miner.pgn.ledger import Numbering
 from miner.pgn.sources import find_sources
@@ -22,7 +22,7 @@ from miner.read.clustered import _looks, read_on_cluster
 from miner.read.workers import Job, Outcome, read_batches
 from miner.settings import ReadSettings
 from tests.clusters import Local
-from tests.pgn.test_portions import framed
+from tests.pgn.test_batches import framed
 from tests.reading import game_text
 
 Tables = dict[str, list[dict[str, Any]]]
@@ -57,9 +57,8 @@ def sources(tmp_path: Path) -> list[str]:
 @pytest.fixture(autouse=True)
 def small_batches(monkeypatch: pytest.MonkeyPatch) -> None:
     """So that these files are cut into many."""
-    monkeypatch.setattr(portions, "BATCH_BYTES", 64 << 10)
-    monkeypatch.setattr(portions, "STORED_BYTES", 32 << 10)
-    monkeypatch.setattr("miner.pgn.batches.BATCH_BYTES", 64 << 10)
+    monkeypatch.setattr(batches, "BATCH_BYTES", 64 << 10)
+    monkeypatch.setattr(batches, "STORED_BYTES", 32 << 10)
 
 
 def job_in(folder: Path) -> Job:

@@ -40,7 +40,7 @@ from benchmarks.record import Figure
 from miner.board.moves import pack
 from miner.board.play import Boards
 from miner.means import Means
-from miner.schema import GAMES, MOVES
+from miner.schema import GAMES, KEPT, MOVES
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
 from miner.store.query import create_views
@@ -49,6 +49,7 @@ from miner.tally.stage import tally
 MILLION = 1_000_000
 
 _ROW_GROUP = 1 << 17  # the reader's: a key range is read without the groups that lie outside it
+FLOOR = 10  # games through a position, whatever the store holds: else the floor would grow on the way
 
 FIRST_MOVES = [
     tuple(pack(chess.Move.from_uci(uci)) for uci in (white, black))
@@ -143,7 +144,7 @@ def _enlarged(source: Store, root: Path, rows: int, alike: bool) -> Store:
             settings={},
             inputs={"sources": []},
             rows={"games": copy * games, "moves": written},
-            facts={},
+            facts={"ledger": dict.fromkeys(KEPT, 0) | {"kept": copy * games}},
         )
     )
     return store
@@ -237,7 +238,7 @@ def _tally_in_a_process(store: Store, memory_mb: int) -> dict[str, Any]:
 def _tally_here(root: Path, memory_mb: int) -> None:
     store = Store.open(root)
     began = time.perf_counter()
-    manifest = tally(store, TallySettings(), Means(memory_mb=memory_mb))
+    manifest = tally(store, TallySettings(min_games=FLOOR), Means(memory_mb=memory_mb))
     wall_s = time.perf_counter() - began
     used = resource.getrusage(resource.RUSAGE_SELF)
     print(

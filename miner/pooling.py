@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
-from miner.arrays import Floats, Ints
+from miner.arrays import Floats, Ints, begins_run
 
 Numbers = npt.NDArray[np.int64] | npt.NDArray[np.uint32] | npt.NDArray[np.float32] | Floats
 Kept = npt.NDArray[np.float32]
@@ -331,7 +331,7 @@ def _parts(counted: Games) -> Iterator[Games]:
 def _by_position(values: Numbers, position: Ints, positions: int) -> Floats:
     """Sums over the replies of each position; shape (positions, bands)."""
     sums = np.zeros((positions, values.shape[1]))
-    firsts = np.flatnonzero(np.r_[True, position[1:] != position[:-1]][: len(position)])
+    firsts = np.flatnonzero(begins_run(position))
     if len(firsts):
         sums[position[firsts]] = np.add.reduceat(values, firsts, axis=0)
     return sums

@@ -28,7 +28,7 @@ import pyarrow as pa
 from scipy import special
 
 from miner import stats
-from miner.arrays import Floats
+from miner.arrays import Floats, begins_run
 from miner.curve.rows import EngineRows, Rows, engine_rows_of, rows_of
 from miner.schema import CURVES
 from miner.store import Store
@@ -339,7 +339,7 @@ def game_scatter(rows: Rows, coefficients: Floats) -> Floats:
     """How much the games' slopes scatter, one game being one piece of evidence."""
     inputs = inputs_of(rows)
     residual = rows.weight * (rows.score - special.expit(inputs @ coefficients))
-    firsts = np.flatnonzero(np.r_[True, rows.game[1:] != rows.game[:-1]])
+    firsts = np.flatnonzero(begins_run(rows.game))
     by_game = np.add.reduceat(inputs * residual[:, None], firsts, axis=0)
     return np.asarray(by_game.T @ by_game)
 

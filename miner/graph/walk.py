@@ -14,7 +14,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.arrays import Ints, Keys, Moves
+from miner.arrays import Ints, Keys, Moves, begins_run
 from miner.board.moves import unpack_move
 from miner.board.play import Boards
 
@@ -116,7 +116,7 @@ def walk(keys: Keys, moves: Moves, games: Ints, ways_of: Callable[[Keys], Ways])
     to some positions (each of their games came by a way of its own); `ways_of` is asked for a way to
     each of these, the shortest first. Where it knows none the position is left out.
     """
-    firsts = np.flatnonzero(np.r_[True, keys[1:] != keys[:-1]][: len(keys)])
+    firsts = np.flatnonzero(begins_run(keys))
     replies = _Replies(keys[firsts], np.r_[firsts, len(keys)], moves, games)
     no_numbers, no_texts = np.empty(0, dtype=np.int64), pa.array([], pa.string())
     found = _Found(

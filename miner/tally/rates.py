@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from miner import pooling
-from miner.arrays import Floats, Ints
+from miner.arrays import Floats, Ints, begins_run
 
 Counts = npt.NDArray[np.uint32]
 Singles = npt.NDArray[np.float32]
@@ -67,8 +67,8 @@ def spread(counted: pa.Table, bands: int) -> Choices:
     """The rows of `count_replies` as arrays with a column for each of so many bands."""
     keys, moves = counted["key"].to_numpy(), counted["move"].to_numpy()
     band, games = counted["band"].to_numpy(), counted["games"].to_numpy()
-    is_new_key = np.r_[True, keys[1:] != keys[:-1]][: len(keys)]
-    is_new_reply = is_new_key | np.r_[True, moves[1:] != moves[:-1]][: len(keys)]
+    is_new_key = begins_run(keys)
+    is_new_reply = is_new_key | begins_run(moves)
     row = np.cumsum(is_new_reply) - 1
     chosen = np.zeros((int(is_new_reply.sum()), bands), dtype=np.uint32)
     chosen[row, band] = games
@@ -120,7 +120,7 @@ def earlier_rates(choices: Choices, earlier: pa.Table) -> Singles:
     A band that was never at the position there has the share of all bands together; one that was there and
     did not choose the reply, no more than one game's share.
     """
-    known = choices.keys[np.r_[True, choices.keys[1:] != choices.keys[:-1]][: len(choices.keys)]]
+    known = choices.keys[begins_run(choices.keys)]
     keys = earlier["key"].to_numpy()
     place = np.minimum(np.searchsorted(known, keys), len(known) - 1)
     earlier = earlier.filter(pa.array(known[place] == keys))

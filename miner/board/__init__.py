@@ -1,1 +1,1 @@
-"""Pure chess: position keys, lines, captures settled, home squares."""
+"""Pure chess: moves, position keys, many boards at once, captures settled."""

@@ -1,4 +1,4 @@
-"""The command line: one module per command, the only place that prints."""
+"""The command line: a module for a command, or for a few that belong together."""
 
 from miner.cli.app import main
 

@@ -1,1 +1,1 @@
-"""Which replies lose: candidates, budgets, engines, verdicts."""
+"""Which replies lose: candidates, and how deep each is looked at."""

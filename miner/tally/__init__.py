@@ -1,1 +1,1 @@
-"""Replies per position, band and move; reach."""
+"""Replies counted per position, band and move, and the tables that follow from them."""

@@ -15,7 +15,6 @@ from tests.reading import game_text
 
 A = game_text("1. e4 e5", White="A")
 B = game_text("1. d4 d5", White="B")
-TAGS_B = B[: B.index("1. d4")]
 
 
 def found(text: str) -> list[str]:

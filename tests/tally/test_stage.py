@@ -16,11 +16,13 @@ from hypothesis import strategies as st
 from miner.board.moves import unpack_move
 from miner.errors import StoreError, UsageError
 from miner.means import Means
+from miner.read.stage import add
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
 from miner.tally import stage
 from miner.tally.stage import tally
 from miner.terms import UNRATED
+from tests.growing import games_of, store_of
 from tests.stores import (
     Game,
     here,
@@ -326,3 +328,22 @@ def test_shares_are_kept_to_five_digits(share: float) -> None:
 
     assert kept == pytest.approx(share, rel=1e-5)
     assert 1.0 - kept == pytest.approx(1.0 - share, rel=1e-5)
+
+
+def test_tally_after_an_addition_is_that_of_all_games(tmp_path: Path) -> None:
+    """A store that grew since it was tallied is tallied as if all its games had been there from the start."""
+    files = [tmp_path / "first.pgn", tmp_path / "later.pgn"]
+    for seed, file in enumerate(files):
+        file.write_text(games_of(seed, 30))
+    grown, whole = store_of(tmp_path / "grown", files[:1]), store_of(tmp_path / "whole", files)
+    counted = TallySettings(min_games=2)
+    tally(grown, counted, Means())
+    before = grown.read_table("replies")
+
+    add([str(files[1])], grown, Means(processes=1))
+    tally(grown, counted, Means())
+    tally(whole, counted, Means())
+
+    assert not grown.read_table("replies").equals(before)
+    for name in WRITTEN:
+        assert grown.read_table(name).equals(whole.read_table(name)), name

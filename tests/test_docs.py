@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shlex
-import subprocess
 import sys
 import tomllib
 from pathlib import Path
@@ -14,6 +12,7 @@ from typing import Any
 import pytest
 import typer
 
+from miner.cli import main
 from miner.cli.app import Command, app
 from miner.export.formats import FORMATS
 from miner.export.lists import CSV_COLUMNS
@@ -72,29 +71,28 @@ def options_of_commands() -> dict[str, set[str]]:
 
 
 @pytest.mark.engine
-def test_every_command_of_the_readme_runs(tmp_path: Path) -> None:
+def test_every_command_of_the_readme_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
     """One after the other, as a coach would type them; the list then has the trap that the games hold."""
     (tmp_path / "games.pgn").write_text(GAMES, encoding="utf-8")
     (tmp_path / "pupils.pgn").write_text(GAMES, encoding="utf-8")
     (tmp_path / "round9.pgn").write_text(GAMES.replace('"White ', '"Guest '), encoding="utf-8")
     commands = [shlex.split(line)[1:] for line in shell_lines(README) if line.startswith("miner ")]
-    environment = os.environ | {"MINER_CACHE": str(tmp_path / "verdicts.sqlite")}
+    monkeypatch.setenv("MINER_CACHE", str(tmp_path / "verdicts.sqlite"))
+    monkeypatch.chdir(tmp_path)
+    codes, outputs = [], []
 
-    told = [
-        subprocess.run(
-            [sys.executable, "-W", "error", "-m", "miner.cli", *command],
-            cwd=tmp_path,
-            env=environment,
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        for command in commands
-    ]
+    for command in commands:
+        monkeypatch.setattr(sys, "argv", ["miner", *command])
+        with pytest.raises(SystemExit) as leaving:
+            main()
+        codes.append(leaving.value.code or 0)
+        outputs.append(capfd.readouterr())
 
-    assert [(one.returncode, one.stderr) for one in told] == [(0, "")] * len(commands)
+    assert [(code, output.err) for code, output in zip(codes, outputs, strict=True)] == [(0, "")] * len(codes)
     assert len(commands) >= 5
-    assert "2...g6" in told[1].stdout
+    assert "2...g6" in outputs[1].out
     assert (tmp_path / "findings.csv").is_file()
 
 

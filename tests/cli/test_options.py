@@ -14,7 +14,7 @@ from miner.cli import options
 from miner.errors import UsageError
 from miner.means import Means
 from miner.settings import JudgeSettings, Option, RankSettings, ReadSettings, Settings, load_settings
-from tests.cli.conftest import Told
+from tests.cli.conftest import QUICK, Told
 
 Miner = Callable[..., Told]
 
@@ -120,7 +120,7 @@ def test_every_option_of_reading_reaches_its_setting(
 ) -> None:
     """`run` reads by the same options as `read`, and each of them is heard."""
     given = [part for option, (value, _, _) in FILTERS.items() for part in (option, value)]
-    machinery = ["--engine", engine, "--cache", tmp_path / "cache"] if command == "run" else []
+    machinery = ["--engine", engine, "--cache", tmp_path / "cache", *QUICK] if command == "run" else []
 
     told = miner(command, games, "--store", tmp_path / "store", *given, *machinery)
 

@@ -210,7 +210,15 @@ def test_search_that_always_fails_is_inconclusive(
     ]
 
 
-@pytest.mark.parametrize("flaw", ["is killed", "hangs", "says a line without end", "tells no score"])
+@pytest.mark.parametrize(
+    "flaw",
+    [
+        "is killed",
+        pytest.param("hangs", marks=pytest.mark.slow),
+        "says a line without end",
+        "tells no score",
+    ],
+)
 def test_engine_that_always_fails_ends_the_run(
     flaw: str, stages: dict[str, Stage], flawed: Flawed, cache: Path, tmp_path: Path
 ) -> None:
@@ -267,7 +275,10 @@ def test_engine_that_never_starts(
     check_none_is_left(tmp_path)
 
 
-@pytest.mark.parametrize("flaw", ["says no uciok", "exits", "greets without end", "starts slowly"])
+@pytest.mark.parametrize(
+    "flaw",
+    [pytest.param("says no uciok", marks=pytest.mark.slow), "exits", "greets without end", "starts slowly"],
+)
 def test_engine_that_starts_badly_once(
     flaw: str, stages: dict[str, Stage], flawed: Flawed, cache: Path, tmp_path: Path
 ) -> None:

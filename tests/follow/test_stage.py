@@ -274,7 +274,7 @@ def test_failed_searches_are_tried_again(store: Store, fallible_engine: Path, tm
     assert second[1] == 0
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+@pytest.mark.parametrize("how", [signal.SIGINT, pytest.param(signal.SIGKILL, marks=pytest.mark.slow)])
 def test_interrupted_run_is_taken_up(
     how: signal.Signals, store: Store, at_once: Manifest, recorded_engine: Path, tmp_path: Path
 ) -> None:

@@ -189,7 +189,7 @@ class BrokenOff:
         raise KeyboardInterrupt
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+@pytest.mark.parametrize("how", [signal.SIGINT, pytest.param(signal.SIGKILL, marks=pytest.mark.slow)])
 def test_interrupted_run_is_taken_up(
     how: signal.Signals, store: Store, uninterrupted: Store, recorded_engine: Path, tmp_path: Path
 ) -> None:

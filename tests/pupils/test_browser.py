@@ -36,8 +36,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "out"
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize(("scheme", "width"), [("dark", 1280), ("light", 390)])
 def test_pages(pages: Path, look: OpenFile, width: int, scheme: str) -> None:
     """Nothing is fetched, run or complained of; axe finds nothing serious; all is in the window."""
     axe = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")

@@ -321,8 +321,7 @@ def test_map_by_keyboard(club: Opened) -> None:
     assert page.locator(".crumbs").inner_text() == "Start"
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [(1280, 900), (390, 844)])
+@pytest.mark.parametrize(("scheme", "size"), [("light", (1280, 900)), ("dark", (390, 844))])
 def test_accessible(club_page: Path, open_file: OpenFile, scheme: str, size: tuple[int, int]) -> None:
     """Axe finds nothing serious in any view; and no view is wider than the window."""
     opened = open_file(club_page, width=size[0], height=size[1], scheme=scheme)

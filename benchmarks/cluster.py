@@ -54,7 +54,7 @@ from miner.pgn.movetext import RESULTS
 from miner.pgn.sources import find_sources
 from miner.read.clustered import read_on_cluster
 from miner.read.stage import read
-from miner.read.workers import Job, read_batches
+from miner.read.workers import BatchJob, read_batches
 from miner.settings import JudgeSettings, ReadSettings, TallySettings
 from miner.store import Store
 from miner.store.query import Resources, connected_to_games
@@ -240,10 +240,10 @@ def _wall_of(work: Callable[[], object]) -> float:
     return time.perf_counter() - began
 
 
-def _job(folder: Path) -> Job:
+def _job(folder: Path) -> BatchJob:
     for table in ("games", "moves"):
         (folder / table).mkdir(parents=True)
-    return Job(ReadSettings(), b"salt", "auto", folder)
+    return BatchJob(ReadSettings(), b"salt", "auto", folder)
 
 
 def _steps(source: Path, plain: Path, folder: Path) -> dict[str, float]:

@@ -35,10 +35,12 @@ REPLIES_FITTED = 6_000
 
 _REPLIES_AT_ONCE = 50_000
 _NO_GAMES = 1e-8  # stands for none where a variance per game is wanted
+_VAGUE = np.array([1.5, 1.5, 1.5, 1.5, 1.0])
+"""Standard deviations of what is known beforehand: logarithms of the variances, of the odds of the shares."""
 
 
 @dataclass(frozen=True)
-class Games:
+class ReplyCounts:
     """Games with every reply of many positions in every band, the last band being `unrated`."""
 
     chosen: Numbers  # (replies, bands): games with the reply
@@ -166,7 +168,7 @@ class _Leaning:
     left: Floats  # of the strength, after the discounted replies
 
 
-def _leaning(counted: Games, resemblance: Resemblance) -> _Leaning:
+def _leaning(counted: ReplyCounts, resemblance: Resemblance) -> _Leaning:
     weights, strength = lean(counted.played * counted.worth, resemblance)
     effective = counted.effective[:, :, None]
     each = weights[counted.position]
@@ -183,7 +185,7 @@ def _discounted(games: Floats, squared: Floats, discount: float) -> Floats:
     return np.maximum(games - discount * typical, 0.0)
 
 
-def log_evidence(counted: Games, resemblance: Resemblance) -> float:
+def log_evidence(counted: ReplyCounts, resemblance: Resemblance) -> float:
     """Logarithm of the likelihood of each band's games given the other bands', added up.
 
     Per position and band it is that of a Dirichlet-multinomial distribution with a discount, in which replies
@@ -211,7 +213,7 @@ def log_evidence(counted: Games, resemblance: Resemblance) -> float:
     )
 
 
-def fit_resemblance(counted: Games) -> Resemblance:
+def fit_resemblance(counted: ReplyCounts) -> Resemblance:
     """The resemblance under which the games are likeliest, band by band given the others.
 
     `TYPICAL` counts as weak knowledge beforehand, so that a handful of games gives something sensible.
@@ -235,10 +237,6 @@ def fit_resemblance(counted: Games) -> Resemblance:
     return _bound(found.x)
 
 
-_VAGUE = np.array([1.5, 1.5, 1.5, 1.5, 1.0])
-"""Standard deviations of what is known beforehand: logarithms of the variances, of the odds of the shares."""
-
-
 def _free(resemblance: Resemblance) -> Floats:
     common, own, nearness, unrated, discount = astuple(resemblance)
     free: Floats = np.array(
@@ -258,13 +256,13 @@ def _bound(free: Floats) -> Resemblance:
     )
 
 
-def _sample(counted: Games) -> Games:
+def _sample(counted: ReplyCounts) -> ReplyCounts:
     """Every n-th position (their numbers follow keys, so they are as good as drawn), in bands with games."""
     every = max(1, len(counted.position) // REPLIES_FITTED)
     positions = np.arange(len(counted.worth)) % every == 0
     rows = positions[counted.position]
     bands = bands_between(counted.chosen[rows])
-    return Games(
+    return ReplyCounts(
         counted.chosen[rows][:, bands],
         (np.cumsum(positions) - 1)[counted.position[rows]],
         counted.worth[positions][:, bands],
@@ -285,7 +283,7 @@ def bands_between(chosen: Numbers) -> npt.NDArray[np.bool_]:
     return kept
 
 
-def pool(counted: Games, resemblance: Resemblance) -> Pooled:
+def pool(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:
     """Pick rates of every reply in every band, as Beta distributions.
 
     Over the replies of a position the rates of a band add up to less than 1: the rest is for replies that
@@ -300,7 +298,7 @@ def pool(counted: Games, resemblance: Resemblance) -> Pooled:
     )
 
 
-def _pooled(counted: Games, resemblance: Resemblance) -> Pooled:
+def _pooled(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:
     prior = _leaning(counted, resemblance)
     worth, effective = counted.worth_of_reply, counted.effective
     alpha = _discounted(prior.games + effective, prior.squared + effective * worth, resemblance.discount)
@@ -314,13 +312,13 @@ def _pooled(counted: Games, resemblance: Resemblance) -> Pooled:
     return Pooled(alpha.astype(np.float32), beta.astype(np.float32))
 
 
-def _parts(counted: Games) -> Iterator[Games]:
+def _parts(counted: ReplyCounts) -> Iterator[ReplyCounts]:
     """Whole positions, a limited number of replies at once: memory is bounded by it."""
     last_of_part = np.append(np.arange(_REPLIES_AT_ONCE, len(counted.position), _REPLIES_AT_ONCE), 0) - 1
     ends = np.unique(counted.position[last_of_part] + 1)
     rows = np.searchsorted(counted.position, ends)
     for low, high, first, end in zip(np.r_[0, ends[:-1]], ends, np.r_[0, rows[:-1]], rows, strict=True):
-        yield Games(
+        yield ReplyCounts(
             counted.chosen[first:end],
             counted.position[first:end] - low,
             counted.worth[low:high],

@@ -24,7 +24,7 @@ _LONGEST_FILE = 1 << 20  # bytes; all settings in full take some 2,000
 
 Names = Literal["hash", "keep", "drop"]
 TimeClass = Literal["bullet", "blitz", "rapid", "classical", "correspondence", "unknown"]
-Result = Literal["1-0", "0-1", "1/2-1/2"]
+GameResult = Literal["1-0", "0-1", "1/2-1/2"]
 Rated = Literal["any", "rated", "casual"]
 Taught = Literal["white", "black", "both"]
 DEFAULT_EDGES = (800, 1000, 1200, 1400, 1600, 1800, 2000, 2200, 2400)
@@ -74,7 +74,7 @@ Support = Annotated[int, _at_least(0, "give 0 for what suits the data")]  # game
 def settings_in(kind: Any) -> dict[str, tuple[Any, tuple[Any, ...]]]:
     """The fields of a dataclass by name: the type of each, and what it is annotated with."""
     hints = get_type_hints(kind, include_extras=True)
-    noted = {one.name: hints[one.name] for one in dataclasses.fields(kind)}
+    noted = {field.name: hints[field.name] for field in dataclasses.fields(kind)}
     return {
         name: (hint.__origin__, hint.__metadata__) if get_origin(hint) is Annotated else (hint, ())
         for name, hint in noted.items()
@@ -134,7 +134,7 @@ class ReadSettings(_Checked):
         ),
     ] = ()
     results: Annotated[
-        tuple[Result, ...], Option("Only 1-0, 0-1 or 1/2-1/2. May be given again.", "result")
+        tuple[GameResult, ...], Option("Only 1-0, 0-1 or 1/2-1/2. May be given again.", "result")
     ] = ()
     rated: Annotated[Rated, Option("Rated or casual games only, by the event's name.")] = "any"
     min_rating: Annotated[int, Option("Only games in which both players have this rating or more.")] = 0
@@ -394,7 +394,7 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
 
     Raises UsageError for an unknown name or a value of the wrong kind.
     """
-    stages: dict[str, Any] = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
+    stages: dict[str, Any] = {field.name: field.default_factory for field in dataclasses.fields(Settings)}
     for table in tables:
         advice = f"the tables are {', '.join(stages)}"
         _require(table in stages, f"{where}: no table is called {table}", advice)
@@ -411,7 +411,9 @@ def _stage_from(kind: Any, values: Any, where: str) -> Any:
     for name in values:
         _require(name in known, f"{where}: no setting is called {name}", advice)
     defaults = kind()
-    given = {name: _like(getattr(defaults, name), one, f"{where}, {name}") for name, one in values.items()}
+    given = {
+        name: _like(getattr(defaults, name), value, f"{where}, {name}") for name, value in values.items()
+    }
     try:
         return kind(**given)
     except UsageError as error:
@@ -425,7 +427,7 @@ def _like(default: Any, value: Any, where: str) -> Any:
     if isinstance(default, tuple):
         _require(isinstance(value, list), f"{where}: {value!r} is not a list", "write [ ... ]")
         kind = type(default[0]) if default else str
-        return tuple(_like(kind(), one, where) for one in value)
+        return tuple(_like(kind(), item, where) for item in value)
     if isinstance(default, float) and isinstance(value, int) and not isinstance(value, bool):
         _require(abs(value) <= sys.float_info.max, f"{where}: the number is too large", "give a smaller one")
         return float(value)
@@ -451,7 +453,7 @@ def to_toml(settings: Settings) -> str:
 
 def _toml_value(value: Any) -> str:
     if isinstance(value, list):
-        return "[" + ", ".join(_toml_value(one) for one in value) + "]"
+        return "[" + ", ".join(_toml_value(item) for item in value) + "]"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):

@@ -9,6 +9,10 @@ from scipy import special
 
 from miner.arrays import Floats
 
+_MANY = 20_000
+_SMOOTH = 0.3
+_STEP = 0.1  # of the logarithms of the parameters
+
 
 def normal_quantile(probability: float) -> float:
     """The value below which a standard normal variable lies with this probability.
@@ -48,11 +52,6 @@ def beta_intervals(successes: Floats, failures: Floats, *, confidence: float = 0
         bound[rest] = special.betaincinv(successes[rest], failures[rest], probability)
         bound[is_smooth] = _interpolated(successes[is_smooth], failures[is_smooth], probability)
     return low, high
-
-
-_MANY = 20_000
-_SMOOTH = 0.3
-_STEP = 0.1  # of the logarithms of the parameters
 
 
 def _interpolated(successes: Floats, failures: Floats, probability: float) -> Floats:

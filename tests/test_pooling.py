@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 
 from miner import pooling, stats
 from miner.arrays import Floats
-from miner.pooling import TYPICAL, Games, Pooled, Resemblance
+from miner.pooling import TYPICAL, Pooled, ReplyCounts, Resemblance
 
 
-def games_of(chosen: Floats, base: Floats | None = None) -> Games:
+def games_of(chosen: Floats, base: Floats | None = None) -> ReplyCounts:
     """Games, shape (positions, replies, bands), each by another player; the last band is `unrated`."""
     positions, replies, bands = chosen.shape
-    return Games(
+    return ReplyCounts(
         chosen.reshape(-1, bands).astype(np.float64),
         np.repeat(np.arange(positions), replies),
         np.ones((positions, bands)),
@@ -233,7 +233,7 @@ def test_parts_make_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_no_games_at_all() -> None:
     """Nothing in, nothing out."""
-    games = Games(np.zeros((0, 3)), np.zeros(0, dtype=np.int64), np.zeros((0, 3)))
+    games = ReplyCounts(np.zeros((0, 3)), np.zeros(0, dtype=np.int64), np.zeros((0, 3)))
 
     assert pooling.fit_resemblance(games) == TYPICAL
     assert pooling.pool(games, TYPICAL).mean.shape == (0, 3)
@@ -315,7 +315,7 @@ def test_habits_widen_intervals() -> None:
 
     spreads = []
     for worth in (1.0, 0.25):
-        pooled = pooling.pool(Games(chosen, place, np.full((1, 2), worth)), TYPICAL)
+        pooled = pooling.pool(ReplyCounts(chosen, place, np.full((1, 2), worth)), TYPICAL)
         low, high = bounds(pooled)
         spreads.append((high - low)[0, 0])
 

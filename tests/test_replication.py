@@ -14,7 +14,7 @@ from benchmarks.replication import Compared, compared, joined, replicated, repor
 from benchmarks.steering import halves
 from miner.board.moves import pack
 from miner.curve.fit import curves_of
-from miner.curve.rows import EngineRows, Rows
+from miner.curve.rows import CurveRows, EngineRows
 from miner.settings import JudgeSettings, TallySettings
 from miner.terms import BandScheme, expected_score
 from tests.conftest import ROOT
@@ -25,7 +25,7 @@ BANDS = BandScheme((1500,))
 NOTHING = np.zeros(0)
 NONE = np.zeros(0, dtype=np.int64)
 FORMULA = curves_of(
-    Rows(NONE, NONE, NOTHING, NOTHING, np.zeros(0, dtype=np.bool_), NOTHING, NOTHING),
+    CurveRows(NONE, NONE, NOTHING, NOTHING, np.zeros(0, dtype=np.bool_), NOTHING, NOTHING),
     EngineRows(NOTHING, NOTHING),
     BANDS.names,
 )

@@ -41,7 +41,7 @@ Hatched = Annotated[
 def lesson(
     store: options.StoreDir,
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where the files go.")],
-    side: options.Side = None,
+    side: options.SideOption = None,
     bands: options.Bands = None,
     top: Annotated[int, typer.Option(min=1, help="How many exercises.")] = 12,
     only: Annotated[
@@ -88,7 +88,7 @@ def plan(
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where the files go.")],
     sessions: Annotated[int, typer.Option(min=1, help="Sessions of the term.")] = 8,
     minutes: Annotated[int, typer.Option(help="Length of each session.")] = 60,
-    side: options.Side = None,
+    side: options.SideOption = None,
     bands: options.Bands = None,
     start: Annotated[
         datetime | None,
@@ -119,7 +119,7 @@ def plan(
     opened = Store.open(store)
     opened.bands.require(bands or ())
     findings = findings_of(open_findings(opened))
-    wanted = [one for one in findings if is_wanted(one, side or "both", bands or ())]
+    wanted = [finding for finding in findings if is_wanted(finding, side or "both", bands or ())]
     backing = read_backing(opened)
     planned = term(wanted, sessions, minutes, backing.models)
     holidays = {day.date() for day in without or ()}

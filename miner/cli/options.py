@@ -49,7 +49,7 @@ SettingsFile = Annotated[
 Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every step, and show where an error arose.")]
 
 
-_STAGES: dict[str, Any] = {one.name: one.default_factory for one in dataclasses.fields(Settings)}
+_STAGES: dict[str, Any] = {field.name: field.default_factory for field in dataclasses.fields(Settings)}
 ENGINES = ("engine", "engines", "cache")
 ALL_MEANS = (*ENGINES, "memory_mb", "reader", "processes", "cluster")
 
@@ -62,7 +62,7 @@ class SettingOf:
     setting: str
 
 
-Side = Annotated[Taught | None, SettingOf("rank", "side")]
+SideOption = Annotated[Taught | None, SettingOf("rank", "side")]
 Bands = Annotated[list[str] | None, SettingOf("rank", "bands")]
 Since = Annotated[str | None, SettingOf("read", "since")]
 

@@ -61,6 +61,9 @@ _HEADINGS = {
     Kind.TRAP: "Traps: mistakes of the opponents, worth setting up",
     Kind.PITFALL: "Pitfalls: mistakes of our own side, worth avoiding",
 }
+HEADINGS = ("No", "Points", "Least", "For", "Kind", "Band", "Often", "Losing reply", "Reason")
+WIDTHS = (3, 6, 5, 5, 7, 9, 5, 12, 8)
+TO_THE_RIGHT = ("No", "Points", "Least", "Often")
 
 
 def show(
@@ -70,7 +73,7 @@ def show(
     ] = None,
     top: Annotated[int, typer.Option(min=1, help="How many of each kind to list.")] = 10,
     kind: Annotated[Kind | None, typer.Option(help="Only traps (they err) or pitfalls (we err).")] = None,
-    side: options.Side = None,
+    side: options.SideOption = None,
     bands: options.Bands = None,
     diagrams: Annotated[bool, typer.Option("--diagrams", help="Each finding with its diagram.")] = False,
     letters: Annotated[
@@ -89,13 +92,13 @@ def show(
             typer.echo(line)
         return
     opened.bands.require(bands or ())
-    wanted = [one for one in findings if is_wanted(one[1], side or "both", bands or ())]
-    kinds = [one for one in Kind if kind in (None, one)]
-    shown = [(one, _one_per_reply([row for row in wanted if row[1].kind is one])[:top]) for one in kinds]
+    wanted = [pair for pair in findings if is_wanted(pair[1], side or "both", bands or ())]
+    kinds = [each for each in Kind if kind in (None, each)]
+    shown = [(each, _one_per_reply([row for row in wanted if row[1].kind is each])[:top]) for each in kinds]
     if not any(rows for _, rows in shown):
         typer.echo(_nothing(opened, findings))
         return
-    typer.echo("\n\n".join(_section(one, rows, diagrams, letters) for one, rows in shown if rows))
+    typer.echo("\n\n".join(_section(each, rows, diagrams, letters) for each, rows in shown if rows))
     if not diagrams:
         first = next(rows for _, rows in shown if rows)[0].number
         typer.echo(f"\nOne of them on a board: miner show --store {store} {first}")
@@ -123,14 +126,14 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
     leaks = aftermath.leaks(store, finding.reply)
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
     sections = {
-        "Where it leaks away": [leak_sentence(finding, one) for one in leaks.to_dict("records")],
+        "Where it leaks away": [leak_sentence(finding, leak) for leak in leaks.to_dict("records")],
         "What the winners did": list(read_backing(store).plan(finding)),
     }
     return [
         line
         for heading, lines in sections.items()
         if lines
-        for line in ("", heading, *(f"  {plain(one)}" for one in lines))
+        for line in ("", heading, *(f"  {plain(said)}" for said in lines))
     ]
 
 
@@ -233,7 +236,7 @@ def finding_card(
         rows - len(board)
     )
     right = text + [""] * (rows - len(text))
-    body = [f"{one}{GAP}{other}".rstrip() for one, other in zip(left, right, strict=True)]
+    body = [f"{cell}{GAP}{other}".rstrip() for cell, other in zip(left, right, strict=True)]
     return "\n".join([*_heading(finding, rank, width), "", *body])
 
 
@@ -271,13 +274,8 @@ def _facts(finding: Finding, width: int) -> list[str]:
         if fact:
             wrapped = textwrap.wrap(fact, max(width - LABEL_WIDTH, 12), break_on_hyphens=False)
             labels = [label] + [""] * (len(wrapped) - 1)
-            lines += [f"{one:<{LABEL_WIDTH}}{part}" for one, part in zip(labels, wrapped, strict=True)]
+            lines += [f"{label:<{LABEL_WIDTH}}{part}" for label, part in zip(labels, wrapped, strict=True)]
     return lines
-
-
-COLUMNS = ("No", "Points", "Least", "For", "Kind", "Band", "Often", "Losing reply", "Reason")
-WIDTHS = (3, 6, 5, 5, 7, 9, 5, 12, 8)
-TO_THE_RIGHT = ("No", "Points", "Least", "Often")
 
 
 def findings_table(
@@ -296,7 +294,7 @@ def findings_table(
     `also` holds for each finding the other bands that make the same mistake.
     """
     indent = " " * (WIDTHS[0] + 1)
-    lines = [_row(COLUMNS, width)]
+    lines = [_row(HEADINGS, width)]
     others = also or [()] * len(findings)
     for rank, finding, bands in zip(ranks or range(1, len(findings) + 1), findings, others, strict=True):
         more = f"  also {', '.join(bands)}" if bands else ""
@@ -322,7 +320,7 @@ def _values(finding: Finding, rank: int) -> tuple[str, ...]:
 def _row(values: Sequence[str], width: int) -> str:
     cells = [
         value.rjust(size) if heading in TO_THE_RIGHT else value.ljust(size)
-        for value, size, heading in zip(values, WIDTHS, COLUMNS, strict=True)
+        for value, size, heading in zip(values, WIDTHS, HEADINGS, strict=True)
     ]
     return _cut(" ".join(cells), width)
 

@@ -22,7 +22,7 @@ def status(
     opened = Store.open(store)
     manifests = {stage: opened.manifest(stage) for stage in STAGES}
     if settings:
-        made_with = {stage: one.settings for stage, one in manifests.items() if one}
+        made_with = {stage: manifest.settings for stage, manifest in manifests.items() if manifest}
         typer.echo(to_toml(settings_of(made_with)), nl=False)
         return
     for line in _lines(opened, manifests, opened.out_of_date()):

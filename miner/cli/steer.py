@@ -13,7 +13,7 @@ from miner.export.formats import check_targets, write_files
 from miner.graph.repertoire import not_covered, reach_in_repertoire, read_repertoire
 from miner.settings import Settings
 from miner.steer import advise
-from miner.steer.written import FORMATS, advice_table, headline, not_covered_lines, taken_sentence
+from miner.steer.written import TREE_FORMATS, advice_table, headline, not_covered_lines, taken_sentence
 from miner.store import Store
 from miner.terms import Side, alternatives
 
@@ -44,7 +44,7 @@ def steer(
     ] = None,
     to: Annotated[
         list[Path] | None,
-        typer.Option(metavar="FILE", help=f"Write {alternatives(FORMATS)}. May be given again."),
+        typer.Option(metavar="FILE", help=f"Write {alternatives(TREE_FORMATS)}. May be given again."),
     ] = None,
     top: Annotated[int, typer.Option(min=1, help="How many positions to list.")] = 12,
     means: Annotated[GivenMeans, MeansOf((*ENGINES, "cluster"))],
@@ -55,12 +55,12 @@ def steer(
     and started again: what was searched is kept.
     """
     targets = to or []
-    check_targets(targets, FORMATS)
+    check_targets(targets, TREE_FORMATS)
     opened = Store.open(store)
     ours = read_repertoire(repertoire, side) if repertoire else None
     with means() as ready:
         advice = advise(opened, side, band, settings.steer, ready, start=start, repertoire=ours)
-    write_files(advice, targets, FORMATS)
+    write_files(advice, targets, TREE_FORMATS)
     typer.echo(f"{headline(advice)}\n\n{advice_table(advice, top=top)}")
     if advice.taken_away:
         sentences = [taken_sentence(advice, taken) for taken in advice.taken_away[:_TAKEN_LISTED]]

@@ -21,8 +21,8 @@ def printable(text: str) -> str:
     'club\\x1b[31m.pgn'
     """
     return "".join(
-        one if one.isprintable() or one == "\n" else one.encode("unicode_escape").decode("ascii")
-        for one in text
+        letter if letter.isprintable() or letter == "\n" else letter.encode("unicode_escape").decode("ascii")
+        for letter in text
     )
 
 

@@ -133,7 +133,7 @@ def check(
         )
     typer.echo("every file is as it was written")
     if stale := opened.out_of_date():
-        missing = [one for one in STAGES[: STAGES.index(stale)] if opened.manifest(one) is None]
+        missing = [stage for stage in STAGES[: STAGES.index(stale)] if opened.manifest(stage) is None]
         typer.echo(
             f"not done yet: miner {missing[0]}"
             if missing

@@ -7,12 +7,12 @@ import pandas as pd
 
 from miner.arrays import Floats, Ints
 from miner.curve.fit import Curve, Curves
-from miner.curve.rows import Rows
+from miner.curve.rows import CurveRows
 
 BINS = 10
 
 
-def diagnose(curves: Curves, rows: Rows) -> pd.DataFrame:
+def diagnose(curves: Curves, rows: CurveRows) -> pd.DataFrame:
     """Predicted and observed score in bins of the prediction, band by band; best on games not fitted to.
 
     Each band's bins hold about equally many of its games. Columns: band, source, bin (from 1), games (each
@@ -28,7 +28,7 @@ def diagnose(curves: Curves, rows: Rows) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
-def _of_band(rows: Rows, curve: Curve) -> pd.DataFrame:
+def _of_band(rows: CurveRows, curve: Curve) -> pd.DataFrame:
     predicted = curve.expected(rows.cp, rows.gap)
     filled, number = np.unique(_bins_of(predicted, rows.weight), return_inverse=True)
     games = np.bincount(number, rows.weight)

@@ -29,12 +29,12 @@ from scipy import special
 
 from miner import stats
 from miner.arrays import Floats, begins_run
-from miner.curve.rows import EngineRows, Rows, engine_rows_of, rows_of
+from miner.curve.rows import CurveRows, EngineRows, engine_rows_of, rows_of
 from miner.schema import CURVES
 from miner.store import Store
 from miner.terms import UNRATED, BandScheme
 
-Source = Literal["fitted", "engine"]
+CurveSource = Literal["fitted", "engine"]
 
 SATURATION_CP = 1000.0
 """Where more advantage stops to matter. Of tanh, asinh and clipping at many places this foretold best how
@@ -44,7 +44,7 @@ less."""
 SATURATION_GAP = 600.0
 """Where more rating points stop to matter; without, the stronger are expected to score too much."""
 
-ENOUGH_GAMES = 10.0
+BAND_GAMES = 10.0
 """Players' games of a band from which it has a curve of its own, leaning on the others', not the engine's.
 Measured on held-out games of rated amateurs: 10 were enough to tell more than the engine does."""
 
@@ -88,7 +88,7 @@ class Curve:
     """Expected score of players of a band by evaluation and rating gap."""
 
     band: str
-    source: Source  # engine: the band has too few games, so it is the engine's own expectation
+    source: CurveSource  # engine: the band has too few games, so it is the engine's own expectation
     games: float  # that it rests on, each counted once
     names: tuple[str, ...]  # of the coefficients, of the logarithm of the odds
     coefficients: Floats
@@ -208,14 +208,14 @@ def curves_in(store: Store, bands: BandScheme) -> Curves:
     return fit_curves(store, bands)
 
 
-def curves_of(rows: Rows, engine: EngineRows, names: Sequence[str]) -> Curves:
+def curves_of(rows: CurveRows, engine: EngineRows, names: Sequence[str]) -> Curves:
     """The curves of the bands `names`, whose places `rows.band` holds."""
     fallback = _engine_curve(engine)
     games = np.bincount(rows.band, rows.weight, minlength=len(names))
     fits = _fit_bands(rows) if games.sum() >= ENOUGH_IN_ALL else {}
     curves = {}
     for place, name in enumerate(names):
-        if place in fits and games[place] >= ENOUGH_GAMES:
+        if place in fits and games[place] >= BAND_GAMES:
             curves[name] = Curve(name, "fitted", float(games[place]), _NAMES, *fits[place])
         else:
             curves[name] = replace(fallback, band=name, games=float(games[place]))
@@ -231,14 +231,14 @@ class Sums:
     score: Floats  # mean
 
 
-def inputs_of(rows: Rows) -> Floats:
+def inputs_of(rows: CurveRows) -> Floats:
     """The numbers that the coefficients of a fitted curve are multiplied by, (entries, coefficients)."""
     gap = _gap(np.round(rows.gap / _GAP_STEP) * _GAP_STEP)
     unknown = (~rows.gap_known).astype(np.float64)
     return np.stack([np.ones(len(rows)), _pawns(rows.cp), gap, unknown], axis=1)
 
 
-def _summed(rows: Rows) -> dict[int, Sums]:
+def _summed(rows: CurveRows) -> dict[int, Sums]:
     inputs = inputs_of(rows)
     table = pd.DataFrame(inputs, columns=list(_NAMES)).assign(
         band=rows.band, weight=rows.weight, points=rows.weight * rows.score
@@ -254,7 +254,7 @@ def _summed(rows: Rows) -> dict[int, Sums]:
     }
 
 
-def _fit_bands(rows: Rows) -> dict[int, tuple[Floats, Floats]]:
+def _fit_bands(rows: CurveRows) -> dict[int, tuple[Floats, Floats]]:
     summed = _summed(rows)
     together = Sums(*(np.concatenate([getattr(sums, name) for sums in summed.values()]) for name in _PARTS))
     known = np.diag(1.0 / _VAGUE**2)
@@ -324,7 +324,7 @@ def information(sums: Sums, coefficients: Floats) -> Floats:
     return np.asarray((sums.inputs * each[:, None]).T @ sums.inputs)
 
 
-def _dispersion(rows: Rows, sums: Sums, coefficients: Floats) -> float:
+def _dispersion(rows: CurveRows, sums: Sums, coefficients: Floats) -> float:
     """How much results scatter, where 1 is by win and loss alone: less, since games are drawn.
 
     Nor are the two players' results of one game two pieces of evidence. Few games stay near 1.
@@ -335,7 +335,7 @@ def _dispersion(rows: Rows, sums: Sums, coefficients: Floats) -> float:
     return float((games * seen + _DISPERSION_GAMES) / (games + _DISPERSION_GAMES))
 
 
-def game_scatter(rows: Rows, coefficients: Floats) -> Floats:
+def game_scatter(rows: CurveRows, coefficients: Floats) -> Floats:
     """How much the games' slopes scatter, one game being one piece of evidence."""
     inputs = inputs_of(rows)
     residual = rows.weight * (rows.score - special.expit(inputs @ coefficients))

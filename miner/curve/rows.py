@@ -16,7 +16,7 @@ MOST_GAMES = 300_000
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
+class CurveRows:
     """One entry per judged reply that was played in a game; all of one length, ordered by game."""
 
     game: Ints  # number in the store
@@ -27,9 +27,9 @@ class Rows:
     score: Floats  # the mover's: win 1, draw 0.5, loss 0
     weight: Floats  # adds up to 1 over the judged replies of one player in one game
 
-    def where(self, chosen: Flags) -> Rows:
+    def where(self, chosen: Flags) -> CurveRows:
         """The entries that are chosen; choose whole games, or a player's weights add up to less than 1."""
-        return Rows(*(getattr(self, column.name)[chosen] for column in fields(self)))
+        return CurveRows(*(getattr(self, column.name)[chosen] for column in fields(self)))
 
     def __len__(self) -> int:
         return len(self.game)
@@ -43,7 +43,7 @@ class EngineRows:
     expected: Floats  # win + draw / 2, 0 to 1
 
 
-def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Rows:
+def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> CurveRows:
     """The judged replies that were played in the store's games, with results.
 
     Raises StoreError if the store was not read into or judged yet.
@@ -52,7 +52,7 @@ def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Ro
     store.require("judge")
     if not read.rows.get("moves"):
         none, nothing = np.zeros(0, dtype=np.int64), np.zeros(0)
-        return Rows(none, none, nothing, nothing, np.zeros(0, dtype=np.bool_), nothing, nothing)
+        return CurveRows(none, none, nothing, nothing, np.zeros(0, dtype=np.bool_), nothing, nothing)
     every = max(1, -(-read.rows["games"] // most_games))
     with connected() as connection:
         create_views(connection, store.path("moves"), store.path("games"))
@@ -70,7 +70,7 @@ def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Ro
         ).fetchnumpy()
     rating, other = found["rating"], found["other"]
     known = (rating > 0) & (other > 0)
-    return Rows(
+    return CurveRows(
         game=found["game"],
         band=bands.places_of(rating),
         cp=found["cp"],

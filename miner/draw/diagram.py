@@ -28,7 +28,7 @@ _PRINTED = {
 }
 """How the parts of a diagram look on paper, by the class that they have on a page of HTML."""
 
-Look = Callable[[str], str]
+ClassLook = Callable[[str], str]
 
 
 def diagram_svg(
@@ -48,7 +48,7 @@ def diagram_svg(
     """
     left = _MARGIN if coordinates else _FRAME
     width, height = left + _SIDE + _BESIDE, _SIDE + 2 * _FRAME + (_MARGIN if coordinates else 0)
-    look: Look = _PRINTED.__getitem__ if label is None else 'class="{}"'.format
+    look: ClassLook = _PRINTED.__getitem__ if label is None else 'class="{}"'.format
     kind = (
         f'xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
         if label is None
@@ -78,7 +78,7 @@ def _corner(square: chess.Square, orientation: chess.Color) -> tuple[int, int]:
     return column * SQUARE, row * SQUARE
 
 
-def _dark_squares(hatched: bool, look: Look) -> str:
+def _dark_squares(hatched: bool, look: ClassLook) -> str:
     corners = [_corner(square, chess.WHITE) for square in chess.SquareSet(chess.BB_DARK_SQUARES)]
     if hatched:
         path = "".join(_hatching(x, y) for x, y in corners)
@@ -116,14 +116,14 @@ def _letter(board: chess.Board, square: chess.Square) -> str:
     return piece.symbol()
 
 
-def _side_to_move(turn: chess.Color, orientation: chess.Color, look: Look) -> str:
+def _side_to_move(turn: chess.Color, orientation: chess.Color, look: ClassLook) -> str:
     size = 20
     y = _SIDE - size - 2 if turn == orientation else 2
     kind = look("to-move white" if turn == chess.WHITE else "to-move black")
     return f'<rect x="{_SIDE + 12}" y="{y}" width="{size}" height="{size}" {kind}/>'
 
 
-def _coordinates(orientation: chess.Color, look: Look) -> str:
+def _coordinates(orientation: chess.Color, look: ClassLook) -> str:
     names = []
     for index in range(8):
         place = index if orientation == chess.WHITE else 7 - index

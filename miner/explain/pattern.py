@@ -13,7 +13,7 @@ from miner.explain.evidence import Evidence, mates_in_one
 from miner.reasons import Pattern
 
 # A pattern that shows only later explains another mistake than the reply. Common practice, no source.
-SHOWN_PLIES = 6  # of the refutation: three moves of the side that punishes
+SEARCHED_PLIES = 6  # of the refutation: three moves of the side that punishes
 
 
 def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Pattern | None:
@@ -37,7 +37,7 @@ def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Patt
         settled = settle_answer(end) if end.turn == evidence.errs else settle(end)
         line = (*refutation, *settled.line)
         prizes = tuple(_prizes(start, line))
-    for ply in range(0, min(len(line), SHOWN_PLIES), 2):
+    for ply in range(0, min(len(line), SEARCHED_PLIES), 2):
         strike = _Strike.of(after(start, line[:ply]), line, ply, prizes)
         for pattern, shows in _DETECTORS:
             if (strike.targets or strike.takes is not None) and shows(strike):

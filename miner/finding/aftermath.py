@@ -24,6 +24,13 @@ ENOUGH_GAMES = 20
 """Games at the position from which a season is compared with another."""
 CHANCE = 0.05
 """How likely chance alone may make a change that is still called one."""
+_REPLY = ["key", "move"]
+_MOMENTS = {True: "every other move is clearly worse", False: "gives away more"}
+LEAK_COLUMNS = (
+    *("key", "move", "at", "fen", "plies", "path", "games", "wrong", "share_wrong", "cost", "cost_per_game"),
+    *("best_move", "kept_by_best", "commonest_wrong"),
+)
+"""Columns of what `leaks_in` gives."""
 
 
 def season_of(year: int, month: int, starts: int) -> str:
@@ -97,7 +104,6 @@ def change_between(seasons: Sequence[tuple[str, int, int]], *, enough: int = ENO
     return Change("rising" if rises else "falling", p, before, last)
 
 
-_REPLY = ["key", "move"]
 Row = Mapping[str, Any]
 
 
@@ -234,9 +240,6 @@ def annotated(model: dict[Any, Any], loss: float) -> chess.pgn.Game:
     return game
 
 
-_MOMENTS = {True: "every other move is clearly worse", False: "gives away more"}
-
-
 def _rows(store: Store, table: str, reply: Reply | None) -> pd.DataFrame:
     rows = store.read_table(table)
     if reply is not None:
@@ -244,13 +247,6 @@ def _rows(store: Store, table: str, reply: Reply | None) -> pd.DataFrame:
         rows = rows.filter((pc.field("key") == key) & (pc.field("move") == move))
     found: pd.DataFrame = rows.to_pandas()
     return found
-
-
-COLUMNS = (
-    *("key", "move", "at", "fen", "plies", "path", "games", "wrong", "share_wrong", "cost", "cost_per_game"),
-    *("best_move", "kept_by_best", "commonest_wrong"),
-)
-"""Columns of what `leaks_in` gives."""
 
 
 def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.DataFrame:
@@ -283,6 +279,6 @@ def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.D
         cost=found["lost"] / found["wrong"],
         cost_per_game=found["lost"] / found["games"],
     )
-    return found[list(COLUMNS)].sort_values(
+    return found[list(LEAK_COLUMNS)].sort_values(
         ["cost_per_game", "games", *point], ascending=[False, False, True, True, True], ignore_index=True
     )

@@ -26,6 +26,7 @@ SCREEN = 0.1
 """Share of the nodes that an answer is looked at with first."""
 SURE = 0.12
 """Expected score by which an answer must miss the dividing line for that first look to be enough."""
+_POINT = ["key", "move", "at"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,8 +65,6 @@ class LosingReply:
         """The board after the reply: the side that profits is to move."""
         return after(chess.Board(self.fen), [unpack_move(self.move)])
 
-
-_POINT = ["key", "move", "at"]
 
 Replies = Mapping[tuple[int, int], LosingReply]
 """By key and packed move."""

@@ -18,7 +18,7 @@ WON = 0.85
 """Expected score that a winner must have in the end: the strong resign in time, the weak lose on time."""
 TOO_MUCH = 0.5
 """Expected score given away in all with which a game is no model, and is not looked at any further."""
-MOST_MOVES = 40
+REVIEWED_MOVES = 40
 """Moves of the winner after the losing reply that are looked at."""
 TURN = 0.10
 """Expected score by which a move must change the game to be a moment."""
@@ -101,7 +101,7 @@ def candidates(games: Sequence[WonGame], most: int = CANDIDATES) -> list[WonGame
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class WinnerMove:
     """One of the winner's moves, as the engine sees it; expected scores (0 to 1) are the winner's."""
 
     ply: int
@@ -121,7 +121,7 @@ class Review:
     """A won game as the engine sees it."""
 
     game: WonGame
-    steps: list[Step] = field(default_factory=list)
+    steps: list[WinnerMove] = field(default_factory=list)
     failure: str = ""
 
     @property
@@ -151,7 +151,7 @@ class Review:
         A tenth of expected score given away per move is the whole of it; decided sooner, of a good length and
         by a stronger player count a little.
         """
-        soon = 1.0 - min(1.0, len(self.steps) / MOST_MOVES)
+        soon = 1.0 - min(1.0, len(self.steps) / REVIEWED_MOVES)
         strength = min(1.0, self.game.winner_rating / 3000)
         won = 0.15 * soon + 0.15 * length_value(len(self.game.moves)) + 0.1 * strength
         return 0.6 * max(0.0, 1.0 - 10.0 * self.quality) + won
@@ -169,14 +169,14 @@ class Review:
         return sorted(ply for _, ply in turns[:MOST_MOMENTS])
 
 
-Questions = Generator[list[Request], list[Answer], Review]
+ReviewQuestions = Generator[list[Request], list[Answer], Review]
 
 
-def review(game: WonGame, nodes: int) -> Questions:
+def review(game: WonGame, nodes: int) -> ReviewQuestions:
     """The inquiry into a won game: the winner's moves, from the refutation on, until it is decided."""
     found = Review(game)
     board = game.board_at_answer
-    for ply in range(game.answer_ply, min(len(game.moves), game.answer_ply + 2 * MOST_MOVES), 2):
+    for ply in range(game.answer_ply, min(len(game.moves), game.answer_ply + 2 * REVIEWED_MOVES), 2):
         step = yield from _look(board, game.moves[ply], ply, nodes)
         if isinstance(step, str):
             found.failure = step
@@ -192,20 +192,20 @@ def review(game: WonGame, nodes: int) -> Questions:
 
 def _look(
     board: chess.Board, move: chess.Move, ply: int, nodes: int
-) -> Generator[list[Request], list[Answer], Step | str]:
+) -> Generator[list[Request], list[Answer], WinnerMove | str]:
     [best] = yield [Request.of(board, nodes)]
     if not isinstance(best, Verdict):
         return best.reason
     expected = best.score.expected
     if best.move == move.uci():
-        return Step(ply, expected, expected, is_best=True)
+        return WinnerMove(ply, expected, expected, is_best=True)
     [played] = yield [Request.of(board, nodes, (move,))]
     if not isinstance(played, Verdict):
         return played.reason
-    return Step(ply, expected, played.score.expected)
+    return WinnerMove(ply, expected, played.score.expected)
 
 
-def review_choices(seen: Review, nodes: int) -> Questions:
+def review_choices(seen: Review, nodes: int) -> ReviewQuestions:
     """The inquiry into a game that is shown: what else there was where the winner played the best move.
 
     Not where the game was decided, or there was no other move. What cannot be had stays unknown.

@@ -29,7 +29,7 @@ from miner.terms import BandScheme
 
 log = logging.getLogger(__name__)
 
-Rows = list[dict[str, Any]]
+RowDicts = list[dict[str, Any]]
 
 
 def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Manifest:
@@ -131,7 +131,7 @@ def _tables(
 
 def _judge_answers(
     given: _Inputs, task_name: str, positions: pd.DataFrame, counted: pd.DataFrame
-) -> tuple[Rows, int]:
+) -> tuple[RowDicts, int]:
     """Rows of `followed` for these positions, and in how many of them a search failed."""
     points = asking.points_of(given.replies, positions, counted)
     inquiries = [asking.ask(point, given.settings) for point in points]
@@ -139,14 +139,14 @@ def _judge_answers(
     return asking.followed_rows(points, asked), sum(bool(result.failure) for result in asked)
 
 
-def _table(name: str, rows: Rows | pd.DataFrame) -> pa.Table:
+def _table(name: str, rows: RowDicts | pd.DataFrame) -> pa.Table:
     schema = TABLES[name]
     if isinstance(rows, pd.DataFrame):
         return pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
     return pa.Table.from_pylist(rows, schema=schema)
 
 
-def _follow_later(given: _Inputs) -> tuple[Rows, pd.DataFrame, int]:
+def _follow_later(given: _Inputs) -> tuple[RowDicts, pd.DataFrame, int]:
     """The answers in later positions: rows of `followed`, counts, and in how many a search failed."""
     settings = given.settings
     with given.engines.means.progress.task("looking further", total=2, unit="part") as task:
@@ -161,7 +161,7 @@ def _follow_later(given: _Inputs) -> tuple[Rows, pd.DataFrame, int]:
     return rows, later, failed
 
 
-def _study_wins(given: _Inputs, read: Manifest) -> tuple[Rows, Rows, dict[str, Any]]:
+def _study_wins(given: _Inputs, read: Manifest) -> tuple[RowDicts, RowDicts, dict[str, Any]]:
     """Rows of `plans` and `model_games`, and facts."""
     settings, progress = given.settings, given.engines.means.progress
     won = passages.won_games(given.connection, most=settings.most_games, least=settings.min_games)
@@ -170,7 +170,7 @@ def _study_wins(given: _Inputs, read: Manifest) -> tuple[Rows, Rows, dict[str, A
     unread = sorted(set(won["game"].tolist()) - set(whole))
     kept = passages.kept_lines(given.connection, unread) if unread else {}
     wins: dict[LosingReply, list[WonGame]] = {}
-    plans: Rows = []
+    plans: RowDicts = []
     by_reply: Any = won.groupby(["key", "move"], sort=False)
     with progress.task("plans", total=len(by_reply), unit="reply") as task:
         for key_and_move, rows in by_reply:
@@ -182,7 +182,7 @@ def _study_wins(given: _Inputs, read: Manifest) -> tuple[Rows, Rows, dict[str, A
     return plans, models, {"whole_games": len(whole), "sources_missing": missing, "failed": failed}
 
 
-def _choose_models(given: _Inputs, wins: dict[LosingReply, list[WonGame]]) -> tuple[Rows, int]:
+def _choose_models(given: _Inputs, wins: dict[LosingReply, list[WonGame]]) -> tuple[RowDicts, int]:
     """Rows of `model_games`, and how many games could not be reviewed."""
     most, nodes = given.settings.models, given.settings.model_nodes
     chosen = [candidates([game for game in games if game.is_whole]) for games in wins.values()]
@@ -192,7 +192,7 @@ def _choose_models(given: _Inputs, wins: dict[LosingReply, list[WonGame]]) -> tu
     models = [models_among(islice(seen, len(games)), most) for games in chosen]
     inquiries = [review_choices(model, nodes) for model in chain(*models)]
     shown = iter(given.engines.ask("moments", "game", inquiries))
-    rows: Rows = []
+    rows: RowDicts = []
     for reply, of_reply in zip(wins, models, strict=True):
         rows += model_rows(reply, islice(shown, len(of_reply)))
     return rows, sum(bool(result.failure) for result in reviews)

@@ -25,7 +25,7 @@ from miner.terms import STRONGEST
 
 log = logging.getLogger(__name__)
 
-Line = tuple[chess.Move, ...]
+MoveLine = tuple[chess.Move, ...]
 
 _ZIP = ".zip"
 _BLANK_LINES = re.compile(r"\n\s*\n")
@@ -33,7 +33,7 @@ _BLANK_LINES = re.compile(r"\n\s*\n")
 
 def read_whole(
     won: pd.DataFrame, read_from: Sequence[Mapping[str, Any]], done: Callable[[], None]
-) -> tuple[dict[int, Line], list[str]]:
+) -> tuple[dict[int, MoveLine], list[str]]:
     """The main lines of games by their numbers, and the names of the sources that cannot be read again.
 
     `won` has the columns game, source, start_byte and end_byte; `read_from` as for `sources_now`. `done` is
@@ -51,11 +51,11 @@ def read_whole(
             "plies that were kept",
             name,
         )
-    lines: dict[int, Line] = {}
+    lines: dict[int, MoveLine] = {}
     for source, names in sources.items():
         try:
             for game, text in texts_of(source, {name: spans[name] for name in names}):
-                lines[game] = main_line(text)
+                lines[game] = moves_of_text(text)
                 done()
         except SourceError as error:
             log.warning("%s", error)
@@ -101,10 +101,10 @@ def _is_unchanged(source: Source, read_from: Sequence[Mapping[str, Any]]) -> boo
         return False
 
 
-def main_line(text: bytes) -> Line:
+def moves_of_text(text: bytes) -> MoveLine:
     """The moves of a game's text from the start position on.
 
-    >>> [move.uci() for move in main_line(b"1. e4 (1. d4 d5) e5 {!} 2. Nf3 *")]
+    >>> [move.uci() for move in moves_of_text(b"1. e4 (1. d4 d5) e5 {!} 2. Nf3 *")]
     ['e2e4', 'e7e5', 'g1f3']
     """
     # A blank line would end the game for python-chess; between tags and moves there may be several.
@@ -134,7 +134,7 @@ class _MainLine(chess.pgn.BaseVisitor[list[chess.Move]]):
 
 
 def wins_of(
-    reply: LosingReply, rows: pd.DataFrame, whole: Mapping[int, Line], kept: Mapping[int, Sequence[int]]
+    reply: LosingReply, rows: pd.DataFrame, whole: Mapping[int, MoveLine], kept: Mapping[int, Sequence[int]]
 ) -> list[WonGame]:
     """The wins after one losing reply, in the order of `rows` (of `passages.won_games`).
 

@@ -22,6 +22,8 @@ from miner.graph.walk import START_KEY
 from miner.store import Store
 from miner.terms import Side
 
+_AT_ONCE = 512  # targets, so that memory does not grow with the square of the repertoire
+
 
 @dataclass(frozen=True, slots=True)
 class Repertoire:
@@ -107,11 +109,8 @@ def _collect(game: chess.pgn.Game, side: Side, moves: dict[int, dict[int, None]]
                 found[pack(child.move)] = None
 
 
-_AT_ONCE = 512  # targets, so that memory does not grow with the square of the repertoire
-
-
 @dataclass(frozen=True, slots=True)
-class Rated:
+class RatedReply:
     """A reply of the band with its pick rate and that rate's variance."""
 
     move: int
@@ -120,7 +119,7 @@ class Rated:
 
 
 @dataclass(frozen=True, slots=True)
-class Ways:
+class RepertoireArrays:
     """A repertoire against a band as arrays: positions from the start on, each before all that follow it."""
 
     keys: tuple[int, ...]
@@ -153,7 +152,7 @@ def reach_in_repertoire(store: Store, repertoire: Repertoire, bands: Sequence[st
     return pd.concat(parts, ignore_index=True)[["key", "band", "reach", "log_variance", "is_covered", "path"]]
 
 
-def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> pd.DataFrame:
+def _against(repertoire: Repertoire, rated: Mapping[int, Sequence[RatedReply]]) -> pd.DataFrame:
     ways = ways_of(repertoire, rated)
     reach, log_variance = reach_of(ways)
     table = pd.DataFrame(
@@ -173,18 +172,18 @@ def not_covered(reach: pd.DataFrame) -> pd.DataFrame:
     return reach[~reach["is_covered"]].reset_index(drop=True)
 
 
-def rated_replies(replies: pd.DataFrame, confidence: float) -> dict[int, list[Rated]]:
+def rated_replies(replies: pd.DataFrame, confidence: float) -> dict[int, list[RatedReply]]:
     """The replies of one band by position."""
     low, high = (replies[name].to_numpy() for name in ("pick_rate_low", "pick_rate_high"))
     deviation = stats.deviation_of(low, high, confidence=confidence)
-    rated: dict[int, list[Rated]] = {}
+    rated: dict[int, list[RatedReply]] = {}
     columns = (replies["key"], replies["move"], replies["pick_rate"], np.square(deviation))
     for key, move, rate, variance in zip(*(column.tolist() for column in columns), strict=True):
-        rated.setdefault(key, []).append(Rated(move, rate, variance))
+        rated.setdefault(key, []).append(RatedReply(move, rate, variance))
     return rated
 
 
-def ways_of(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> Ways:
+def ways_of(repertoire: Repertoire, rated: Mapping[int, Sequence[RatedReply]]) -> RepertoireArrays:
     """Follow the repertoire and the band's replies from the start of the game.
 
     A move that would close a circle is left out.
@@ -198,7 +197,7 @@ def ways_of(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> Way
     keys = tuple(order)
     parents, children, rates, variances = zip(*edges, strict=True) if edges else ((), (), (), ())
     is_ours = np.array([walked.is_ours[key] for key in keys], dtype=np.bool_)
-    return Ways(
+    return RepertoireArrays(
         keys,
         is_ours,
         np.array([not walked.is_ours[key] or bool(repertoire.at(key)) for key in keys], dtype=np.bool_),
@@ -213,7 +212,7 @@ def ways_of(repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> Way
 class _Walk:
     """Depth first, so that the positions can be put in an order in which every move leads forward."""
 
-    def __init__(self, repertoire: Repertoire, rated: Mapping[int, Sequence[Rated]]) -> None:
+    def __init__(self, repertoire: Repertoire, rated: Mapping[int, Sequence[RatedReply]]) -> None:
         self._repertoire = repertoire
         self._rated = rated
         self.done: list[int] = []
@@ -250,13 +249,13 @@ class _Walk:
     def _is_ours(self, board: chess.Board) -> bool:
         return board.turn == self._repertoire.side.color
 
-    def _moves(self, key: int, board: chess.Board) -> Sequence[Rated]:
+    def _moves(self, key: int, board: chess.Board) -> Sequence[RatedReply]:
         if self._is_ours(board):
-            return [Rated(move, 1.0, 0.0) for move in self._repertoire.at(key)]
+            return [RatedReply(move, 1.0, 0.0) for move in self._repertoire.at(key)]
         return self._rated.get(key, ())
 
 
-def reach_of(ways: Ways) -> tuple[Floats, Floats]:
+def reach_of(ways: RepertoireArrays) -> tuple[Floats, Floats]:
     """Reach (0 to 1) of each position and the variance of its logarithm.
 
     For each position in turn: how likely it is reached from every other one, from the last to the first. Our
@@ -280,7 +279,7 @@ def reach_of(ways: Ways) -> tuple[Floats, Floats]:
     return reach, log_variance
 
 
-def _pass_back(ways: Ways, place: int, edges: slice, chance: Floats, spread: Floats) -> None:
+def _pass_back(ways: RepertoireArrays, place: int, edges: slice, chance: Floats, spread: Floats) -> None:
     """The chances of a position, and their variances, from those of the positions that follow it."""
     after, after_spread = chance[ways.child[edges]], spread[ways.child[edges]]
     if ways.is_ours[place]:

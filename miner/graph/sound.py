@@ -40,7 +40,7 @@ class Steps:
         return cls(leads, parents[leads], children[leads], begins)
 
 
-def steer(steps: Steps, rates: Floats, log_variances: Floats, *, start: int) -> Steered:
+def steered_reach(steps: Steps, rates: Floats, log_variances: Floats, *, start: int) -> Steered:
     """The best product of rates over all ways from the place `start`, transpositions merged.
 
     `rates` (0 to 1; 1 for moves that our own side chooses) and `log_variances` have one entry for each step.
@@ -90,7 +90,7 @@ def steer_for_both(
     reach, log_variance = np.zeros(len(white_to_move)), np.zeros(len(white_to_move))
     for white_steers in (True, False):
         own = white_to_move[steps.parents] == white_steers
-        steered = steer(
+        steered = steered_reach(
             steps, np.where(own, own_rates, rates), np.where(own, 0.0, log_variances), start=start
         )
         theirs = white_to_move != white_steers

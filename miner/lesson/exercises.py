@@ -19,7 +19,7 @@ TOO_HARD, TOO_EASY = 0.10, 0.90
 """Find rates between which an exercise teaches: below, pupils guess; above, they know it already."""
 
 
-class Task(StrEnum):
+class QuestionKind(StrEnum):
     """The question to a pupil."""
 
     PUNISH = "punish"  # the opponent has just played the losing reply
@@ -32,25 +32,29 @@ class Exercise:
     """One diagram with one task."""
 
     number: int
-    task: Task
+    task: QuestionKind
     finding: Finding
 
     @property
     def board(self) -> chess.Board:
         """The position in front of the pupil: after the losing reply where it is to be punished."""
-        return self.finding.board_after if self.task is Task.PUNISH else self.finding.board
+        return self.finding.board_after if self.task is QuestionKind.PUNISH else self.finding.board
 
     @property
     def ply(self) -> int:
         """The ply of the solution's first move."""
-        return self.finding.ply + (self.task is Task.PUNISH)
+        return self.finding.ply + (self.task is QuestionKind.PUNISH)
 
     @property
     def solution(self) -> tuple[str, ...]:
         """The moves that answer the task, SAN, from the board on."""
         finding = self.finding
         wrong = (finding.losing_reply, *finding.refutation)
-        return {Task.PUNISH: finding.refutation, Task.WRONG: wrong, Task.INSTEAD: finding.better}[self.task]
+        return {
+            QuestionKind.PUNISH: finding.refutation,
+            QuestionKind.WRONG: wrong,
+            QuestionKind.INSTEAD: finding.better,
+        }[self.task]
 
     @property
     def taught(self) -> Side:
@@ -101,7 +105,9 @@ def _by_turns(chosen: Sequence[Finding], findings: Iterable[Finding]) -> list[Fi
     """Some of the traps as the pitfalls that they are for the other side: every third one, and such as
     cannot be punished move by move.
     """
-    pitfalls = {(*one.reply, one.band): one for one in findings if one.kind is Kind.PITFALL}
+    pitfalls = {
+        (*finding.reply, finding.band): finding for finding in findings if finding.kind is Kind.PITFALL
+    }
     turned = []
     for place, finding in enumerate(chosen):
         turns = place % 3 == 2 or not REASONS[finding.reason].is_tactical
@@ -127,12 +133,12 @@ def is_missed(finding: Finding) -> bool:
     return plain(finding.reason_detail).startswith(("misses", "does not"))
 
 
-def task_of(finding: Finding) -> Task | None:
+def task_of(finding: Finding) -> QuestionKind | None:
     """The question that suits a finding; None if it holds no moves to answer with."""
     if finding.kind is Kind.TRAP:
-        return Task.PUNISH if finding.refutation else None
+        return QuestionKind.PUNISH if finding.refutation else None
     shows = REASONS[finding.reason].is_tactical and finding.refutation and not is_missed(finding)
-    return Task.WRONG if shows else Task.INSTEAD
+    return QuestionKind.WRONG if shows else QuestionKind.INSTEAD
 
 
 def _best(findings: Sequence[Finding], top: int) -> list[Finding]:

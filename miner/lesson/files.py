@@ -26,7 +26,7 @@ from miner.export.pgn import (
 )
 from miner.finding.words import path_words, title
 from miner.lesson.backing import NO_BACKING, Backing
-from miner.lesson.exercises import Exercise, Task
+from miner.lesson.exercises import Exercise, QuestionKind
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
 from miner.lesson.sheets import Looks, answers_pdf, coach_pdf, pupil_pdf
@@ -61,9 +61,9 @@ def _game(exercise: Exercise) -> chess.pgn.Game:
     game.setup(exercise.board)
     game.headers["SetUp"], game.headers["FEN"] = "1", exercise.board.fen()  # also for the start position
     game.comment = _task(exercise)
-    if exercise.task is Task.PUNISH:
+    if exercise.task is QuestionKind.PUNISH:
         end_line(add_line(game, finding.refutation), finding, finding.cp_reply, why_words(exercise, _ENGLISH))
-    elif exercise.task is Task.WRONG:
+    elif exercise.task is QuestionKind.WRONG:
         add_refutation(game, finding)
         add_best(game, finding)
     else:
@@ -88,7 +88,7 @@ def _record(exercise: Exercise) -> str:
     solution = parse_san_line(board, exercise.solution)
     name = string_operand(f"{exercise.number}. {title(finding)}")
     task = string_operand(_task(exercise))
-    if exercise.task is Task.PUNISH:
+    if exercise.task is QuestionKind.PUNISH:
         return board.epd(bm=[solution[0]], c0=task, id=name, pv=solution)
     losing, best = board.parse_san(finding.losing_reply), board.parse_san(finding.best_move)
     return board.epd(am=[losing], bm=[best], c0=task, id=name, pv=solution)

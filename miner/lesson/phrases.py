@@ -48,6 +48,7 @@ as in print, figurines are the outlined ones for both sides.
 _PIECE_OF_MOVE = re.compile(
     r"(?<![A-Za-z])[KQRBN](?=[a-h]?[1-8]?x?[a-h][1-8](?![A-Za-z0-9]))|(?<=[a-h][18]=)[QRBN]"
 )
+_TABLES = tomllib.loads(resources.files("miner.lesson").joinpath("phrases.toml").read_text("utf-8"))
 
 
 def translated(text: str, language: str) -> str:
@@ -86,7 +87,6 @@ class Phrases:
         return self.sides[0 if side is Side.WHITE else 1]
 
 
-_TABLES = tomllib.loads(resources.files("miner.lesson").joinpath("phrases.toml").read_text("utf-8"))
 PHRASES: Mapping[str, Phrases] = MappingProxyType(
     {code: Phrases(code=code, **table) for code, table in _TABLES.items()}
 )

@@ -23,6 +23,9 @@ from miner.lesson.term import Session, aim_words, opening_family
 
 OCTETS = 75
 _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_DNS, "sessions.miner.invalid")
+PLAN_PLIES = 40
+"""Half-moves of a model game that a plan holds."""
+PLAN_TITLE = "Opening plan"
 
 
 class Weekday(StrEnum):
@@ -126,12 +129,6 @@ def _folded(line: str) -> str:
     return "\r\n".join([*pieces, piece])
 
 
-MODEL_PLIES = 40
-"""Half-moves of a model game that a plan holds."""
-
-TITLE = "Opening plan"
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Plan:
     """Sessions with their days, and how they are written."""
@@ -147,7 +144,7 @@ class Plan:
     @property
     def title(self) -> str:
         """The heading: the coach's title, or the usual one, and for whom it is."""
-        return f"{plain(self.looks.title, 60) or TITLE}: {self.whom}"
+        return f"{plain(self.looks.title, 60) or PLAN_TITLE}: {self.whom}"
 
     @property
     def subtitle(self) -> str:
@@ -253,7 +250,7 @@ def plan_calendar(plan: Plan) -> bytes:
         Entry(
             day=day,
             minutes=plan.minutes,
-            summary=f"{TITLE} {session.number}: {tongue.moves(aim_words(session))}",
+            summary=f"{PLAN_TITLE} {session.number}: {tongue.moves(aim_words(session))}",
             description="\n".join(
                 [
                     *(f"{part.minutes} min: {part.activity.value}" for part in session.parts),
@@ -281,8 +278,8 @@ def homework_words(session: Session, tongue: Tongue) -> str:
 
 def model_words(model: ModelGame, tongue: Tongue) -> str:
     """A model game with its moves, as far as a plan holds them."""
-    moves = tongue.moves(numbered_sans(model.sans[:MODEL_PLIES]))
-    return f"{model.words()}: {moves}{' ...' if len(model.sans) > MODEL_PLIES else ''}"
+    moves = tongue.moves(numbered_sans(model.sans[:PLAN_PLIES]))
+    return f"{model.words()}: {moves}{' ...' if len(model.sans) > PLAN_PLIES else ''}"
 
 
 def _again(finding: Finding, tongue: Tongue) -> str:

@@ -27,7 +27,7 @@ from miner.finding.words import (
     title,
     worth_words,
 )
-from miner.lesson.exercises import Exercise, Task, is_missed
+from miner.lesson.exercises import Exercise, QuestionKind, is_missed
 from miner.lesson.phrases import Tongue
 from miner.reasons import PATTERNS, REASONS
 from miner.terms import Kind, Side
@@ -41,7 +41,11 @@ _ASK_MISSED = "What could be had here instead?"
 def task_words(exercise: Exercise, tongue: Tongue) -> str:
     """The question, without the side to move."""
     phrases = tongue.phrases
-    pattern = {Task.PUNISH: phrases.punish, Task.WRONG: phrases.wrong, Task.INSTEAD: phrases.instead}
+    pattern = {
+        QuestionKind.PUNISH: phrases.punish,
+        QuestionKind.WRONG: phrases.wrong,
+        QuestionKind.INSTEAD: phrases.instead,
+    }
     return pattern[exercise.task].format(move=tongue.moves(reply_words(exercise.finding)))
 
 
@@ -61,7 +65,7 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
     better = numbered_sans(finding.better[:3], finding.ply)
     refutation = refutation_words(finding, SHOWN_PLIES)
     sentences = [_reason(finding, tongue), _pattern(finding, tongue)]
-    if exercise.task is not Task.INSTEAD:
+    if exercise.task is not QuestionKind.INSTEAD:
         sentences.append(tongue.phrases.better.format(moves=better))
     elif refutation:
         sentences.insert(0, tongue.phrases.fails.format(move=reply_words(finding), moves=refutation))
@@ -85,7 +89,7 @@ def _pattern(finding: Finding, tongue: Tongue) -> str:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Line:
+class BoardLine:
     """Moves for the demonstration board, with the losing reply apart so that it can stand out."""
 
     before: str
@@ -98,14 +102,14 @@ def sign_of(finding: Finding) -> str:
     return "??" if finding.is_severe else "?"
 
 
-def demonstration(finding: Finding, tongue: Tongue) -> Line:
+def demonstration(finding: Finding, tongue: Tongue) -> BoardLine:
     """The way to the position, the losing reply with its sign, and the refutation."""
     after = refutation_words(finding, SHOWN_PLIES)
     # Black's reply goes on behind White's move, without a number of its own.
     reply = finding.losing_reply if finding.ply % 2 else reply_words(finding)
     if finding.ply % 2 == 0 and after:
         after = after.partition("...")[2]
-    return Line(
+    return BoardLine(
         before=tongue.moves(numbered_sans(finding.path)),
         reply=tongue.moves(reply) + sign_of(finding),
         after=tongue.moves(after),
@@ -133,10 +137,10 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
         ask = _ASK_MISSED
     shown = refutation_words(finding, SHOWN_PLIES)
     begin = {
-        Task.PUNISH: f"{finding.mover.capitalize()} has just played {reply_words(finding)}. "
+        QuestionKind.PUNISH: f"{finding.mover.capitalize()} has just played {reply_words(finding)}. "
         f"{side} to move: what now?",
-        Task.WRONG: f"{side} would like to play {reply_words(finding)}. What happens then?",
-        Task.INSTEAD: f"{side} often plays {reply_words(finding)} here. Why is that not good?",
+        QuestionKind.WRONG: f"{side} would like to play {reply_words(finding)}. What happens then?",
+        QuestionKind.INSTEAD: f"{side} often plays {reply_words(finding)} here. Why is that not good?",
     }
     because = because_sentences(finding)
     steps = [

@@ -40,6 +40,9 @@ _GRIDS = {2: (1, 2), 3: (1, 3), 4: (2, 2), 5: (2, 3), 6: (2, 3), 7: (2, 4), 8: (
     11: (3, 4),
     12: (3, 4),
 }
+TITLE_LENGTH = 60
+SHEET_PLIES = 60
+"""Half-moves of a model game that are printed."""
 
 
 class Paper(StrEnum):
@@ -108,9 +111,6 @@ def layout_of(paper: Paper, per_page: int) -> Layout:
     )
 
 
-TITLE_LENGTH = 60
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Looks:
     """The coach's choices for printing."""
@@ -136,10 +136,6 @@ class Looks:
             coordinates=self.coordinates,
             hatched=self.hatched,
         )
-
-
-MODEL_PLIES = 60
-"""Half-moves of a model game that are printed."""
 
 
 def pupil_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
@@ -240,8 +236,8 @@ def _model_game(model: ModelGame, tongue: Tongue, sign: str) -> dict[str, Any]:
             + (sign if ply == model.reply_ply else ""),
             "moment": ply == model.reply_ply or ply in model.moments,
         }
-        for ply, san in enumerate(model.sans[:MODEL_PLIES])
+        for ply, san in enumerate(model.sans[:SHEET_PLIES])
     ]
-    goes_on = len(model.sans) > MODEL_PLIES
+    goes_on = len(model.sans) > SHEET_PLIES
     end = {"san": f"... {model.result}" if goes_on else model.result, "moment": False}
     return {"words": model.words(), "moves": [*moves, end]}

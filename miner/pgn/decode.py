@@ -33,6 +33,8 @@ except ImportError:  # no wheel for this machine
 
 _BLANK_LINE = re.compile(rb"\n[ \t\r\f\v]*\n\s*\S")  # with more after it
 _LONGEST_LINE = 1 << 17  # bytes; by the rule of 75 moves no game has 12,000 plies
+_GAME = np.dtype([("plies", np.intp), ("is_illegal", np.bool_), ("last_key", np.uint64)])
+_VISIT = np.dtype([("line", np.uint32), ("ply", np.uint8), ("key", np.uint64), ("move", np.uint16)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,10 +106,6 @@ class ReferenceReader:
         visits = np.array([(line, *row) for line, (_, rows) in enumerate(read) for row in rows], dtype=_VISIT)
         found = Visits(*(visits[name] for name in ("line", "ply", "key", "move")))
         return Decoded(games["plies"], games["is_illegal"], games["last_key"], found)
-
-
-_GAME = np.dtype([("plies", np.intp), ("is_illegal", np.bool_), ("last_key", np.uint64)])
-_VISIT = np.dtype([("line", np.uint32), ("ply", np.uint8), ("key", np.uint64), ("move", np.uint16)])
 
 
 def _read_line(line: bytes, width: int) -> tuple[tuple[int, bool, int], list[tuple[int, int, int]]]:

@@ -17,7 +17,7 @@ from miner.arrays import Flags, Hashes, Keys, Offsets, Strings
 from miner.pgn.batches import Batch
 from miner.pgn.decode import Decoded, Reader
 from miner.pgn.movetext import RESULTS, MainLines, main_lines
-from miner.pgn.split import Games, find_games
+from miner.pgn.split import GameSpans, find_games
 from miner.pgn.tags import (
     PlayerColumn,
     Players,
@@ -33,6 +33,13 @@ from miner.pgn.tags import (
 from miner.pgn.text import Column, Lines, numbers
 from miner.schema import GAMES, MOVES
 from miner.settings import ReadSettings
+
+_POINTS = {"1-0": 2, "1/2-1/2": 1, "0-1": 0, "*": 0}  # White's, in half points
+_MIXER = np.uint64(0x9E3779B97F4A7C15)
+_ILLEGAL_FIRST = "the first move is not legal"
+_OTHER_RESULT = "the moves end in another result than the Result tag"
+_PLACES = ("game", "source", "number", "start_byte", "end_byte", "line")
+_FORGOTTEN = {"time_class": "unknown", "result": "*", "state": "forgotten"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +71,7 @@ class TextPlace(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class EarlierGames:
     """The part of the games before a batch that decides about its rows."""
 
     first_game: int  # number in the store of its first game
@@ -113,7 +120,7 @@ class Numbering:
         self._place = TextPlace(1, 1, 0)  # behind the last piece
         self._seen = seen or Seen()
 
-    def answer(self, report: Report) -> Answer:
+    def answer(self, report: Report) -> EarlierGames:
         """The answer to the next batch's report."""
         first_game = self._game
         begins = []
@@ -123,18 +130,13 @@ class Numbering:
                 begin.number + count.games, begin.line + count.lines, begin.byte + count.size
             )
             self._game += count.games
-        return Answer(first_game, begins, self._seen.add(report.signatures))
+        return EarlierGames(first_game, begins, self._seen.add(report.signatures))
 
 
 Tags = dict[str, Column]
 
-_POINTS = {"1-0": 2, "1/2-1/2": 1, "0-1": 0, "*": 0}  # White's, in half points
-_MIXER = np.uint64(0x9E3779B97F4A7C15)
-_ILLEGAL_FIRST = "the first move is not legal"
-_OTHER_RESULT = "the moves end in another result than the Result tag"
 
-
-class Rows(NamedTuple):
+class LedgerRows(NamedTuple):
     """Rows of the tables `games` and `moves`."""
 
     games: pa.Table
@@ -169,9 +171,9 @@ class Pending:
         """The part of it that decides about the games after this batch."""
         return Report(self.counts, self.signatures)
 
-    def rows(self, answer: Answer) -> Rows:
+    def rows(self, answer: EarlierGames) -> LedgerRows:
         """The batch's rows, once it is known what came before it."""
-        return Rows(_ledger(self, answer), _moves(self, answer))
+        return LedgerRows(_ledger(self, answer), _moves(self, answer))
 
 
 class BatchReader:
@@ -254,7 +256,7 @@ class BatchReader:
 
 
 def _places(
-    batch: Batch, lines: Lines, games: Games, bounds: Offsets, piece: Offsets
+    batch: Batch, lines: Lines, games: GameSpans, bounds: Offsets, piece: Offsets
 ) -> tuple[list[Count], dict[str, Any]]:
     """Counts of what each piece holds, and the columns that tell where in its piece each game stands.
 
@@ -300,7 +302,7 @@ def _hashes(
     return np.where(is_known, np.maximum(hashes, 1), np.uint64(0))
 
 
-def _ledger(pending: Pending, answer: Answer) -> pa.Table:
+def _ledger(pending: Pending, answer: EarlierGames) -> pa.Table:
     is_kept, is_illegal = pending.is_kept, pending.decoded.is_illegal
     states, details = pending.states.copy(), pending.details.copy()
     plies = np.zeros(len(states), dtype=np.uint8)
@@ -343,10 +345,6 @@ def _array(column: Any, kind: pa.DataType) -> pa.Array:
     return Column.of(column.tolist()).strings() if column.dtype == object else numbers(column, kind)
 
 
-_PLACES = ("game", "source", "number", "start_byte", "end_byte", "line")
-_FORGOTTEN = {"time_class": "unknown", "result": "*", "state": "forgotten"}
-
-
 def blanked(games: pa.Table, is_forgotten: Flags) -> pa.Table:
     """Rows of `games` with nothing of the forgotten ones left but that they were seen, and where."""
     if not is_forgotten.any():
@@ -360,7 +358,7 @@ def blanked(games: pa.Table, is_forgotten: Flags) -> pa.Table:
     return games
 
 
-def _moves(pending: Pending, answer: Answer) -> pa.Table:
+def _moves(pending: Pending, answer: EarlierGames) -> pa.Table:
     is_kept = pending.is_kept
     is_kept[is_kept] = ~answer.is_duplicate
     visits = pending.decoded.visits

@@ -56,7 +56,7 @@ def one_line_end(text: bytes) -> bytes:
     return text.replace(b"\r\n", b" \n").replace(b"\r", b"\n") if b"\r" in text else text
 
 
-class Games(NamedTuple):
+class GameSpans(NamedTuple):
     """The `n` games of a text, in order: where the parts of each begin and end, as in GameSpan."""
 
     starts: Offsets  # (n,)
@@ -65,14 +65,14 @@ class Games(NamedTuple):
     skipped: Offsets  # blocks of other text between them, after each of the bounds
 
 
-def find_games(lines: Lines, bounds: Offsets) -> Games:
+def find_games(lines: Lines, bounds: Offsets) -> GameSpans:
     """The games of a text that begins anew, as another source does, at each of `bounds` (the first is 0).
 
     Most games of most files are tags, a blank line and moves without comments: those are found at once over
     the whole text. What lies between them is gone through bit by bit.
     """
     if not lines.text:
-        return Games(bounds[:0], bounds[:0], bounds[:0], np.zeros_like(bounds))
+        return GameSpans(bounds[:0], bounds[:0], bounds[:0], np.zeros_like(bounds))
     braces = np.empty(0, dtype=np.intp)
     if b"{" in lines.text:
         braces = np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
@@ -89,7 +89,7 @@ def find_games(lines: Lines, bounds: Offsets) -> Games:
     spans_of = np.concatenate(found)
     in_order = spans_of[np.argsort(spans_of[:, 0], kind="stable")]
     starts, moves, ends = np.ascontiguousarray(in_order.T)
-    return Games(starts, moves, ends, skipped)
+    return GameSpans(starts, moves, ends, skipped)
 
 
 def _sure_starts(lines: Lines, braces: Offsets) -> Offsets:

@@ -40,6 +40,8 @@ _MOVES = 40  # of a game by which time controls are compared
 _DAY_S = 24 * 60 * 60
 _RATED = re.compile(r"\brated\b", re.IGNORECASE)
 _CASUAL = re.compile(r"\b(?:casual|unrated)\b", re.IGNORECASE)
+_UNKNOWN = ("", "?", "-", "anonymous", "unknown", "nn", "n.n.", "n. n.")
+_CACHED = 40_000  # names; about 10 MB in each process
 
 
 def read_tags(lines: Lines, starts: Offsets, moves: Offsets) -> dict[str, Column]:
@@ -225,10 +227,6 @@ def filtered_by(
     if settings.results:
         leave_out(np.isin(results, [*settings.results, "*"]), "result")
     return reasons
-
-
-_UNKNOWN = ("", "?", "-", "anonymous", "unknown", "nn", "n.n.", "n. n.")
-_CACHED = 40_000  # names; about 10 MB in each process
 
 
 class Player(NamedTuple):

@@ -21,9 +21,10 @@ EVERYBODY = "all"
 _JEFFREYS = 0.5  # added to either count: Beta(1/2, 1/2) before anything was seen
 _POINTS = 1_000  # of the first rate's distribution that the difference's is averaged over
 _SKILLS = {"falling in": ("fell in", "avoided"), "punishing": ("punished", "missed")}
+_COUNTS = ("yes_before", "no_before", "yes_after", "no_after")
 
 
-class Verdict(StrEnum):
+class ChangeVerdict(StrEnum):
     """The judgement of a change."""
 
     BETTER = "better"
@@ -33,7 +34,7 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Change:
+class RateChange:
     """A rate before and after, and the difference, after less before; all shares 0 to 1."""
 
     before: float
@@ -48,9 +49,9 @@ class Change:
     p_lower: float  # how likely the rate is lower after than before
 
 
-def change_between(
+def rate_change(
     before: tuple[float, float], after: tuple[float, float], *, confidence: float = 0.9
-) -> Change:
+) -> RateChange:
     """The change between two shares, each given as how often it was so and how often not.
 
     Each rate has the posterior Beta(k + 1/2, n - k + 1/2), told by its median and equal-tailed interval, so
@@ -68,7 +69,7 @@ def change_between(
     )
     median_before, median_after = (float(special.betaincinv(*beta, 0.5)) for beta in (first, second))
     drawn = np.asarray(special.betaincinv(*first, (np.arange(_POINTS) + 0.5) / _POINTS), dtype=np.float64)
-    return Change(
+    return RateChange(
         before=median_before,
         before_low=float(before_low),
         before_high=float(before_high),
@@ -110,8 +111,7 @@ def dispersion(yes: Floats, no: Floats) -> float:
     return max(1.0, float(pearson / (len(games) - 1)))
 
 
-_COUNTS = ("yes_before", "no_before", "yes_after", "no_after")
-_COLUMNS = ("pupil", "skill", *_COUNTS, *Change.__dataclass_fields__, "verdict")
+_COLUMNS = ("pupil", "skill", *_COUNTS, *RateChange.__dataclass_fields__, "verdict")
 
 
 def progress_of(meetings: pd.DataFrame, *, confidence: float) -> pd.DataFrame:
@@ -152,16 +152,16 @@ def _counts(asked: pd.DataFrame) -> dict[str, tuple[int, int, int, int]]:
 
 def _row(pupil: str, skill: str, shown: Any, weighed: Any, confidence: float) -> dict[str, Any]:
     """`shown` are the counts that are shown, `weighed` those that the intervals are made of."""
-    change = change_between((weighed[0], weighed[1]), (weighed[2], weighed[3]), confidence=confidence)
+    change = rate_change((weighed[0], weighed[1]), (weighed[2], weighed[3]), confidence=confidence)
     counts = dict(zip(_COUNTS, map(int, shown), strict=True))
     verdict = str(_verdict(skill, shown, change))
     return {"pupil": pupil, "skill": skill, **counts, **asdict(change), "verdict": verdict}
 
 
-def _verdict(skill: str, shown: Any, change: Change) -> Verdict:
+def _verdict(skill: str, shown: Any, change: RateChange) -> ChangeVerdict:
     if min(shown[0] + shown[1], shown[2] + shown[3]) < FEWEST:
-        return Verdict.TOO_LITTLE
+        return ChangeVerdict.TOO_LITTLE
     if change.change_low <= 0.0 <= change.change_high:
-        return Verdict.UNCLEAR
+        return ChangeVerdict.UNCLEAR
     fewer_is_better = skill == "falling in"
-    return Verdict.BETTER if (change.change_high < 0.0) == fewer_is_better else Verdict.WORSE
+    return ChangeVerdict.BETTER if (change.change_high < 0.0) == fewer_is_better else ChangeVerdict.WORSE

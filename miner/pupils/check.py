@@ -24,6 +24,10 @@ from miner.terms import UNRATED, BandScheme, Kind
 
 ENOUGH_KEPT = 0.5
 """Share of the gain that an answer must keep to have punished, where the stage `follow` says nothing else."""
+MOST_PLIES = 255
+_OF_GAME = ("pupil", "side", "source", "number", "date", "period", "rating", "key", "ply")
+_OF_FINDING = ("move", "losing_reply", "kind", "band")
+_OF_OUTCOME = ("outcome", "played", "kept", "basis", "usual", "lost", "won")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -97,9 +101,6 @@ def _kept_shares(store: Store) -> dict[tuple[int, int, int], float]:
     }
 
 
-MOST_PLIES = 255
-
-
 class Outcome(StrEnum):
     """The ways in which a pupil met a finding."""
 
@@ -109,11 +110,6 @@ class Outcome(StrEnum):
     MISSED = "missed"  # the opponent played it, and the answer did not
     NOT_ASKED = "not asked"  # the opponent was to move and played something else
     NOT_TOLD = "not told"  # the opponent played it, and the game tells no answer
-
-
-_OF_GAME = ("pupil", "side", "source", "number", "date", "period", "rating", "key", "ply")
-_OF_FINDING = ("move", "losing_reply", "kind", "band")
-_OF_OUTCOME = ("outcome", "played", "kept", "basis", "usual", "lost", "won")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

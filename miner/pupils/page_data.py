@@ -13,7 +13,7 @@ from miner.finding.words import counted, numbered_sans, opening_words, reason_se
 from miner.lesson.exercises import Exercise
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, solution_words, task_words, to_move_words, why_words
-from miner.pupils.before_after import EVERYBODY, FEWEST, Verdict
+from miner.pupils.before_after import EVERYBODY, FEWEST, ChangeVerdict
 from miner.pupils.check import Outcome, PupilsCheck
 from miner.pupils.mastery import Record, next_exercises, records
 from miner.terms import Kind
@@ -26,6 +26,26 @@ _ENGLISH = Tongue.of("en")
 
 Data = dict[str, Any]
 """Values for JSON, by the names that the templates have for them; their texts are what a reader sees."""
+_SINCE = {
+    ("falling in", ChangeVerdict.BETTER): "falls in less",
+    ("falling in", ChangeVerdict.WORSE): "falls in more",
+    ("punishing", ChangeVerdict.BETTER): "punishes more",
+    ("punishing", ChangeVerdict.WORSE): "punishes less",
+}
+_POSITIONS_NOTE = (
+    "Positions are found by whatever moves they are reached. Each is held against the finding of the rating "
+    "band that is nearest to the pupil's rating in that game; without one, to the middle of the pupil's "
+    "other ratings."
+)
+_POINTS_NOTE = (
+    "Points lost: what the mistake costs players of the band on average, and of a mistake that was not "
+    "punished, the part of the gain that the answer gave up."
+)
+_PROGRESS_NOTE = (
+    "Intervals hold with {confidence:.0%} probability: of ten comparisons one looks clear by chance alone. "
+    "Games on the day of the lesson, and undated ones, count on neither side. The group's rates are of "
+    "pupils with games on both sides, and allow for pupils' differing from each other."
+)
 
 
 def file_of(pupil: str) -> str:
@@ -38,10 +58,10 @@ def called(check: PupilsCheck, pupil: str) -> str:
     return check.names.get(pupil, pupil)
 
 
-def points_words(points: float) -> str:
+def two_decimals(points: float) -> str:
     """Points with two decimals.
 
-    >>> points_words(0.314), points_words(0.001), points_words(0.0)
+    >>> two_decimals(0.314), two_decimals(0.001), two_decimals(0.0)
     ('0.31', '0.01', '0')
     """
     return "0" if points <= 0.0 else f"{max(points, 0.01):.2f}"
@@ -96,7 +116,7 @@ def _group_summary(check: PupilsCheck) -> list[str]:
         f"Pupils made one of the common mistakes {sums['fell_in']:,} of the {asked:,} times when they could; "
         f"players of their rating make it about {table['usual_falls'].sum():,.0f} times there.",
         f"Of {counted(int(faced), 'such mistake')} of their opponents they punished {sums['punished']:,}.",
-        f"Together that left {points_words(table['lost'].sum())} points on the board, "
+        f"Together that left {two_decimals(table['lost'].sum())} points on the board, "
         f"{100.0 * table['lost'].sum() / max(1, sums['games']):.1f} for a pupil in 100 games.",
     ]
 
@@ -119,24 +139,16 @@ def _rates(row: Any) -> Data:
     return {
         "fell": of_words(row["fell_in"], row["fell_in"] + row["avoided"]),
         "punished": of_words(row["punished"], row["punished"] + row["missed"]),
-        "lost": points_words(row["lost"]),
+        "lost": two_decimals(row["lost"]),
     }
-
-
-_SINCE = {
-    ("falling in", Verdict.BETTER): "falls in less",
-    ("falling in", Verdict.WORSE): "falls in more",
-    ("punishing", Verdict.BETTER): "punishes more",
-    ("punishing", Verdict.WORSE): "punishes less",
-}
 
 
 def _since_words(check: PupilsCheck, pupil: str) -> str:
     rows = check.progress[check.progress["pupil"] == pupil]
-    verdicts = [(row["skill"], Verdict(row["verdict"])) for _, row in rows.iterrows()]
+    verdicts = [(row["skill"], ChangeVerdict(row["verdict"])) for _, row in rows.iterrows()]
     clear = [_SINCE[verdict] for verdict in verdicts if verdict in _SINCE]
-    too_little = all(verdict is Verdict.TOO_LITTLE for _, verdict in verdicts)
-    return ", ".join(clear) or str(Verdict.TOO_LITTLE if too_little else Verdict.UNCLEAR)
+    too_little = all(verdict is ChangeVerdict.TOO_LITTLE for _, verdict in verdicts)
+    return ", ".join(clear) or str(ChangeVerdict.TOO_LITTLE if too_little else ChangeVerdict.UNCLEAR)
 
 
 def _finding_row(check: PupilsCheck, row: Any) -> Data:
@@ -193,17 +205,17 @@ def _change(row: Any, confidence: float) -> Data:
 
 
 def _change_sentence(row: Any, before: int, after: int, confidence: float) -> str:
-    verdict = Verdict(row["verdict"])
-    if verdict is Verdict.TOO_LITTLE:
+    verdict = ChangeVerdict(row["verdict"])
+    if verdict is ChangeVerdict.TOO_LITTLE:
         return (
             f"Too little to tell: {counted(before, 'occasion')} before and {after} after; "
             f"{FEWEST} on either side are the least."
         )
     low, high = (f"{round(100.0 * row[name]):+d}".replace("-", "−") for name in ("change_low", "change_high"))
     likely = f"with {confidence:.0%} probability the rate moved by {low} to {high} percentage points"
-    if verdict is Verdict.UNCLEAR:
+    if verdict is ChangeVerdict.UNCLEAR:
         return f"No clear change: {likely}."
-    more = "more" if (verdict is Verdict.BETTER) == (row["skill"] == "punishing") else "less"
+    more = "more" if (verdict is ChangeVerdict.BETTER) == (row["skill"] == "punishing") else "less"
     return f"{verdict.capitalize()}: {more} often, {likely}."
 
 
@@ -245,7 +257,7 @@ def _pupil_summary(row: Any) -> list[str]:
     if faced:
         punished = f"you punished {row['punished']} of them"
         sentences.append(f"Your opponents made {counted(faced, 'such mistake')}, and {punished}.")
-    cost = f"The mistakes and the missed chances cost about {points_words(row['lost'])} points."
+    cost = f"The mistakes and the missed chances cost about {two_decimals(row['lost'])} points."
     return [*sentences, cost if row["lost"] > 0.0 else "That cost you nothing."]
 
 
@@ -291,7 +303,7 @@ def _record_words(record: Record) -> str:
         return f"{_right(record).capitalize()} so far, but met only once."
     wrong = "Not punished" if record.finding.kind is Kind.TRAP else "Fell in"
     last = f", last on {record.last_wrong}" if record.last_wrong[:4].isdigit() else ""
-    cost = f"; {points_words(record.lost)} points" if record.lost > 0.0 else ""
+    cost = f"; {two_decimals(record.lost)} points" if record.lost > 0.0 else ""
     since = " Right since then." if record.is_mastered else ""
     return f"{wrong} {record.wrong} of {counted(len(record.outcomes), 'time')}{last}{cost}.{since}"
 
@@ -313,7 +325,7 @@ def _wrong(record: Record, meetings: pd.DataFrame) -> Data:
         else f"played {reply_words(finding)}",
         "opening": opening_words(finding),
         "times": of_words(record.wrong, len(record.outcomes)),
-        "lost": points_words(record.lost) if record.lost > 0.0 else "?",
+        "lost": two_decimals(record.lost) if record.lost > 0.0 else "?",
         "games": ", ".join(games) + more,
     }
 
@@ -366,24 +378,6 @@ def _ledger_words(check: PupilsCheck) -> str:
     states = ", ".join(f"{-count:,} {state}" for count, state in sorted(aside))
     seen = counted(check.ledger.total(), "game")
     return f"{seen} seen, {kept:,} looked at; set aside: {states or 'none'}."
-
-
-_POSITIONS_NOTE = (
-    "Positions are found by whatever moves they are reached. Each is held against the finding of the rating "
-    "band that is nearest to the pupil's rating in that game; without one, to the middle of the pupil's "
-    "other ratings."
-)
-_POINTS_NOTE = (
-    "Points lost: what the mistake costs players of the band on average, and of a mistake that was not "
-    "punished, the part of the gain that the answer gave up."
-)
-
-
-_PROGRESS_NOTE = (
-    "Intervals hold with {confidence:.0%} probability: of ten comparisons one looks clear by chance alone. "
-    "Games on the day of the lesson, and undated ones, count on neither side. The group's rates are of "
-    "pupils with games on both sides, and allow for pupils' differing from each other."
-)
 
 
 def _answers_note(check: PupilsCheck) -> str:

@@ -19,6 +19,8 @@ NAME_LENGTH, GROUP_LENGTH = 60, 30
 
 _CODES, _FIRST_CODE = 9_000, 1_000  # four digits: a club's pupils seldom share one
 _COLUMNS = ("name", "group", "since")
+_DAY = re.compile(r"(\d{4})(?:\.(\d{1,2}|\?\?)(?:\.(\d{1,2}|\?\?))?)?", re.ASCII)
+_LIMIT = re.compile(r"\d{4}(\.\d{2}(\.\d{2})?)?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,9 +143,6 @@ def pseudonyms(players: Iterable[str]) -> dict[str, str]:
 
 
 Period = Literal["before", "after", ""]
-
-_DAY = re.compile(r"(\d{4})(?:\.(\d{1,2}|\?\?)(?:\.(\d{1,2}|\?\?))?)?", re.ASCII)
-_LIMIT = re.compile(r"\d{4}(\.\d{2}(\.\d{2})?)?", re.ASCII)
 
 
 def is_day(text: str) -> bool:

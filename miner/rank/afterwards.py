@@ -82,7 +82,7 @@ def _pooled(found: Floats, missed: Floats, worth: Floats) -> tuple[Floats, Float
     """
     replies, bands = found.shape
     usual = (found.sum() + _EVEN_GAMES / 2.0) / (found.sum() + missed.sum() + _EVEN_GAMES)
-    counted = pooling.Games(
+    counted = pooling.ReplyCounts(
         chosen=np.stack([found, missed], axis=1).reshape(2 * replies, bands),
         position=np.repeat(np.arange(replies), 2),
         worth=worth,

@@ -19,7 +19,13 @@ from miner.store import Store
 from miner.terms import Kind, Side
 
 _EVEN = 0.5  # expected score at the start of the game, where the judge did not look at it
-COLUMNS = ["key", "band", "plain_reach", "steered_reach", "steered_log_variance"]
+REACH_COLUMNS = ["key", "band", "plain_reach", "steered_reach", "steered_log_variance"]
+_NOTHING = 1e-12  # stands for 0 where a logarithm is taken
+LEAST_LOSS = 0.05
+"""Expected score that a reply must lose by the engine to be counted: smaller losses are mostly its noise."""
+_EXPECTED, _VAGUE = 1.0, 0.5  # the part as it is taken to be beforehand, and by how much that may be wrong
+_LEAST = 0.05  # nothing is worth less than nothing
+_RESULT_VARIANCE = 0.25  # of a result between 0 and 1 at the most
 
 
 def reached(store: Store, settings: RankSettings, bands: list[str]) -> pd.DataFrame:
@@ -37,7 +43,7 @@ def reached(store: Store, settings: RankSettings, bands: list[str]) -> pd.DataFr
         steered = reach_in_repertoire(store, repertoire, bands).rename(columns=names)
     else:
         steered = sound_reach(store, settings.soundness, bands)
-    both: pd.DataFrame = plain.merge(steered, on=["key", "band"], validate="one_to_one")[COLUMNS]
+    both: pd.DataFrame = plain.merge(steered, on=["key", "band"], validate="one_to_one")[REACH_COLUMNS]
     return both
 
 
@@ -69,7 +75,7 @@ def plain_log_variance(rows: pd.DataFrame) -> pd.Series[float]:
 
 
 def worth_of(
-    rows: pd.DataFrame, curves: Curves, part: Part, settings: RankSettings, confidence: float
+    rows: pd.DataFrame, curves: Curves, part: SeenGain, settings: RankSettings, confidence: float
 ) -> pd.DataFrame:
     """The rows (losing reply, band and kind) with points and teaching value, what is worth most first.
 
@@ -78,7 +84,7 @@ def worth_of(
     """
     is_trap = (rows["kind"] == Kind.TRAP).to_numpy()
     curved = _by_curve(rows, curves, confidence)
-    gain = _part_of(Share(curved["gain"].to_numpy(), curved["gain_low"].to_numpy()), part, confidence)
+    gain = _part_of(BoundedShare(curved["gain"].to_numpy(), curved["gain_low"].to_numpy()), part, confidence)
     # Our own side does not steer towards its mistakes: a pitfall counts as often as the band's games meet it.
     # But in a repertoire both arise as the repertoire has it.
     is_steered = is_trap | bool(settings.repertoire)
@@ -92,24 +98,24 @@ def worth_of(
     missed, missed_low = (
         np.where(is_known, 1.0 - rows[rate], 1.0) for rate in ("find_rate", "find_rate_high")
     )
-    pick_rate = Share(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy())
+    pick_rate = BoundedShare(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy())
     ordered: pd.DataFrame = rows.assign(
         gain_for_band=gain.value,
         curve=curved["curve"],
         expected_after=curved["expected_after"],
-        **points(reach, pick_rate, gain, missed=Share(missed, missed_low)),
+        **points_columns(reach, pick_rate, gain, missed=BoundedShare(missed, missed_low)),
     ).sort_values(
         ["teaching_value_low", "key", "move", "band", "kind"], ascending=[False, True, True, True, True]
     )
     return ordered
 
 
-def _part_of(gain: Share, part: Part, confidence: float) -> Share:
+def _part_of(gain: BoundedShare, part: SeenGain, confidence: float) -> BoundedShare:
     """A part of each gain; the bound widens by the part's own doubt, on a logarithmic scale."""
     z = stats.normal_quantile((1.0 + confidence) / 2.0)
     spread = np.sqrt(gain.log_spread**2 + (z * part.deviation / part.mean) ** 2)
     value = part.mean * gain.value
-    return Share(value, value * np.exp(-spread))
+    return BoundedShare(value, value * np.exp(-spread))
 
 
 def _by_curve(rows: pd.DataFrame, curves: Curves, confidence: float) -> pd.DataFrame:
@@ -129,11 +135,8 @@ def _by_curve(rows: pd.DataFrame, curves: Curves, confidence: float) -> pd.DataF
     return curved
 
 
-_NOTHING = 1e-12  # stands for 0 where a logarithm is taken
-
-
 @dataclass(frozen=True, slots=True)
-class Share:
+class BoundedShare:
     """Shares (0 to 1) with the lower bounds of an interval, one entry per losing reply, band and kind."""
 
     value: Floats
@@ -146,13 +149,15 @@ class Share:
         return spread
 
 
-def reach_share(reach: Floats, log_variance: Floats, *, confidence: float) -> Share:
+def reach_share(reach: Floats, log_variance: Floats, *, confidence: float) -> BoundedShare:
     """A reach with the lower bound that the variance of its logarithm makes."""
     z = stats.normal_quantile((1.0 + confidence) / 2.0)
-    return Share(reach, reach * np.exp(-z * np.sqrt(log_variance)))
+    return BoundedShare(reach, reach * np.exp(-z * np.sqrt(log_variance)))
 
 
-def points(reach: Share, pick_rate: Share, gain: Share, missed: Share) -> dict[str, Floats]:
+def points_columns(
+    reach: BoundedShare, pick_rate: BoundedShare, gain: BoundedShare, missed: BoundedShare
+) -> dict[str, Floats]:
     """100 x reach x pick rate x gain, and that times the share of it that is missed today, with lower bounds.
 
     Columns points_per_100, points_per_100_low, teaching_value and teaching_value_low. The bounds have the
@@ -170,23 +175,15 @@ def points(reach: Share, pick_rate: Share, gain: Share, missed: Share) -> dict[s
     }
 
 
-LEAST_LOSS = 0.05
-"""Expected score that a reply must lose by the engine to be counted: smaller losses are mostly its noise."""
-
-_EXPECTED, _VAGUE = 1.0, 0.5  # the part as it is taken to be beforehand, and by how much that may be wrong
-_LEAST = 0.05  # nothing is worth less than nothing
-_RESULT_VARIANCE = 0.25  # of a result between 0 and 1 at the most
-
-
 @dataclass(frozen=True, slots=True)
-class Part:
+class SeenGain:
     """The part of the curve's gain that is seen on the board: mean and standard deviation."""
 
     mean: float
     deviation: float
 
 
-def part_observed(replies: pd.DataFrame, judged: pd.DataFrame, curves: Curves) -> Part:
+def part_observed(replies: pd.DataFrame, judged: pd.DataFrame, curves: Curves) -> SeenGain:
     """Regression through zero of observed differences on the curve's, over all bands and losing replies.
 
     `replies` and `judged` are those tables. Each reply and band weighs n m / (n + m), with n games with the
@@ -206,4 +203,4 @@ def part_observed(replies: pd.DataFrame, judged: pd.DataFrame, curves: Curves) -
         weight = (of_band["games"] * of_band["others"] / of_band["games_at_position"]).to_numpy()
         precision += float(np.sum(weight * gain**2)) / _RESULT_VARIANCE
         pull += float(np.sum(weight * gain * seen)) / _RESULT_VARIANCE
-    return Part(max(pull / precision, _LEAST), precision**-0.5)
+    return SeenGain(max(pull / precision, _LEAST), precision**-0.5)

@@ -17,9 +17,9 @@ from typing import Any
 
 from miner.cluster import Cluster, ClusterTask, ClusterTasks
 from miner.pgn.batches import Piece, Portion, cut_portions, read_portion
-from miner.pgn.ledger import Answer, BatchReader, Numbering, Pending, Report
+from miner.pgn.ledger import BatchReader, EarlierGames, Numbering, Pending, Report
 from miner.pgn.sources import ReportBytes, Source
-from miner.read.workers import Job, Outcome, converse, write
+from miner.read.workers import BatchAccount, BatchJob, converse, write
 
 _log = logging.getLogger(__name__)
 
@@ -27,8 +27,8 @@ _LOOK_S = 1.0
 
 
 def read_on_cluster(
-    sources: Sequence[Source], job: Job, cluster: Cluster, report: ReportBytes, numbering: Numbering
-) -> Iterator[Outcome]:
+    sources: Sequence[Source], job: BatchJob, cluster: Cluster, report: ReportBytes, numbering: Numbering
+) -> Iterator[BatchAccount]:
     """Read and write the games of all sources; an account of each batch, in no particular order.
 
     The store's folder must be one that all workers see. Sources that they do not see are read here.
@@ -60,7 +60,7 @@ def _seen(sources: Sequence[Source], cluster: Cluster) -> set[Source]:
 class _ClusterReaders:
     """The workers of a cluster, for as many portions at once as keep them busy."""
 
-    def __init__(self, tasks: ClusterTasks, job: Job, report: ReportBytes, ahead: int) -> None:
+    def __init__(self, tasks: ClusterTasks, job: BatchJob, report: ReportBytes, ahead: int) -> None:
         self._tasks = tasks
         self._job = job
         self._report = report
@@ -78,18 +78,18 @@ class _ClusterReaders:
         self._portions[number] = parsed, stored
         self._numbers[self._tasks.order(_report_of, parsed, about=about, is_urgent=True)] = number
 
-    def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
+    def ended(self) -> Iterator[tuple[int, Report | BatchAccount]]:
         ended = [task for task in self._tasks.finished(_LOOK_S) if task in self._numbers]
         for task, message in zip(ended, self._tasks.results(ended), strict=True):
             number = self._numbers.pop(task)
             self._tasks.forget([task])
-            if isinstance(message, Outcome):
+            if isinstance(message, BatchAccount):
                 parsed, stored = self._portions.pop(number)
                 self._tasks.forget([parsed])
                 self._report(stored)
             yield number, message
 
-    def answer(self, number: int, answer: Answer) -> None:
+    def answer(self, number: int, answer: EarlierGames) -> None:
         parsed, _ = self._portions[number]
         writing = self._tasks.order(
             write, number, parsed, answer, self._job, about=parsed.about, is_urgent=True
@@ -115,11 +115,11 @@ def _look(file: Path) -> tuple[int, int] | None:
 
 
 @lru_cache(maxsize=32)
-def _reader(job: Job, thread: int) -> BatchReader:  # noqa: ARG001 - each thread has its own
+def _reader(job: BatchJob, thread: int) -> BatchReader:  # noqa: ARG001 - each thread has its own
     return job.batch_reader()
 
 
-def _parse(portion: Portion, job: Job) -> Pending:
+def _parse(portion: Portion, job: BatchJob) -> Pending:
     return _reader(job, get_ident()).read(read_portion(portion))
 
 

@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from miner.arrays import Hashes
 from miner.errors import Place, StoreError
-from miner.pgn.ledger import Rows, count_states
+from miner.pgn.ledger import LedgerRows, count_states
 from miner.pgn.sources import Source, SourceDigest
 from miner.pgn.text import values_of
 from miner.schema import LEDGER_STATES
@@ -203,7 +203,7 @@ def number_of(file: str) -> int:
     return int(Path(file).stem)
 
 
-def write_batch(root: Location, number: int, rows: Rows, *, settled: bool = True) -> dict[str, str]:
+def write_batch(root: Location, number: int, rows: LedgerRows, *, settled: bool = True) -> dict[str, str]:
     """Write the two files of a batch below `root`; their digests by their paths there.
 
     Not `settled`: the caller has them settled, see `miner.store.change.settling`.
@@ -248,7 +248,7 @@ class Revision:
         """The rows of `moves` of a file. Raises StoreError if it is missing or damaged."""
         return self._store.read_file(file_of("moves", number), columns)
 
-    def put(self, number: int, rows: Rows) -> None:
+    def put(self, number: int, rows: LedgerRows) -> None:
         """Have a file hold these rows; none: have it go."""
         self._ledger -= count_states(self.games(number, ["state"]))
         self._moves += rows.moves.num_rows - self.moves(number, []).num_rows

@@ -16,11 +16,11 @@ from miner.arrays import Hashes
 from miner.errors import Place, StoreError
 from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
-from miner.pgn.ledger import Numbering, Rows, Seen, sorted_moves
+from miner.pgn.ledger import LedgerRows, Numbering, Seen, sorted_moves
 from miner.pgn.text import values_of
 from miner.read.contents import Contents, Forgotten, file_of, make_folders, write_batch
 from miner.read.known import unchanged
-from miner.read.workers import Job, read_batches
+from miner.read.workers import BatchJob, read_batches
 from miner.settings import settings_of
 from miner.store import Manifest, Store
 
@@ -49,7 +49,7 @@ def mend(store: Store, damaged: Collection[int], means: Means = USUAL) -> tuple[
         for known, source in zip(concerned, files, strict=True):
             folder = scratch / str(len(read))
             make_folders(folder)
-            job = Job(settings, store.salt, means.reader, folder, forgotten=forgotten)
+            job = BatchJob(settings, store.salt, means.reader, folder, forgotten=forgotten)
             before = _signatures_before(store, known.first_game, bounds, contents, read)
             numbering = Numbering(known.first_game, Seen(before))
             with means.progress.task("reading games", total=source.size_bytes, unit="B") as task:
@@ -67,7 +67,7 @@ def mend(store: Store, damaged: Collection[int], means: Means = USUAL) -> tuple[
             ledger, moves = (
                 pa.concat_tables(_rows_in(read, table, first, after)) for table in ("games", "moves")
             )
-            rows = Rows(ledger.combine_chunks(), sorted_moves(moves).combine_chunks())
+            rows = LedgerRows(ledger.combine_chunks(), sorted_moves(moves).combine_chunks())
             digests |= write_batch(change.folder, number, rows)
         return change.commit(replace(manifest, digests=digests)), [source.name for source in concerned]
 

@@ -15,7 +15,7 @@ from miner.errors import Place, StoreError, UsageError
 from miner.means import USUAL, Means, ReaderName
 from miner.pgn.batches import Piece, Span, in_batches, texts_of
 from miner.pgn.decode import make_reader
-from miner.pgn.ledger import Answer, BatchReader, Rows, TextPlace, blanked, sorted_moves
+from miner.pgn.ledger import BatchReader, EarlierGames, LedgerRows, TextPlace, blanked, sorted_moves
 from miner.pgn.split import one_line_end
 from miner.pgn.tags import Players
 from miner.read.contents import Contents, Forgotten, KnownSource, Revision
@@ -99,7 +99,7 @@ def without(
             back_games, back_moves = (rows.filter(pa.array(_is_in(rows, returning[number]))) for rows in back)
             games = pa.concat_tables([games, back_games]).sort_by("game")
             moves = sorted_moves(pa.concat_tables([moves, back_moves]))
-        revision.put(number, Rows(games, moves))
+        revision.put(number, LedgerRows(games, moves))
     return replace(revision.contents(), sources=left)
 
 
@@ -158,19 +158,19 @@ def _read_again(
     store: Store,
     settings: ReadSettings,
     reader: ReaderName,
-) -> Rows:
+) -> LedgerRows:
     """The rows of games that were set aside as repeated, read from their sources."""
     batch_reader = BatchReader(settings, store.salt, make_reader(reader), Forgotten.of(store).identities)
     games = pa.concat_tables([GAMES.empty_table(), *returning.values()])
-    read = [Rows(GAMES.empty_table(), MOVES.empty_table())]
+    read = [LedgerRows(GAMES.empty_table(), MOVES.empty_table())]
     for source in sources:
         of_source = games.filter(pa.array(_is_of(games, [source])))
         if of_source.num_rows:
             read += _rows_of(source, of_source, batch_reader)
-    return Rows(*(pa.concat_tables(tables) for tables in zip(*read, strict=True)))
+    return LedgerRows(*(pa.concat_tables(tables) for tables in zip(*read, strict=True)))
 
 
-def _rows_of(known: KnownSource, games: pa.Table, reader: BatchReader) -> Iterator[Rows]:
+def _rows_of(known: KnownSource, games: pa.Table, reader: BatchReader) -> Iterator[LedgerRows]:
     """The rows of games of a source in the place of those that said they are repeated, some at a time."""
     names, *columns = (games[name].to_pylist() for name in ("source", "start_byte", "end_byte"))
     spans: dict[str, list[Span]] = {}
@@ -192,12 +192,12 @@ def _rows_of(known: KnownSource, games: pa.Table, reader: BatchReader) -> Iterat
         firsts = (set_aside[name].to_pylist() for name in ("number", "line", "start_byte"))
         begins = [TextPlace(*first) for first in zip(*firsts, strict=True)]
         is_duplicate = np.zeros(len(pending.signatures), dtype=np.bool_)
-        rows = pending.rows(Answer(0, begins, is_duplicate))
+        rows = pending.rows(EarlierGames(0, begins, is_duplicate))
         if not rows.games["signature"].equals(set_aside["signature"]):
             raise _not_alone(batch[0].name)
         # The games' own numbers: those of the answer are places in the batch.
         numbers = set_aside["game"].combine_chunks()
-        yield Rows(*(_with_games(table, numbers.take(table["game"])) for table in rows))
+        yield LedgerRows(*(_with_games(table, numbers.take(table["game"])) for table in rows))
     if done < games.num_rows:
         raise _not_alone(known.name)
 
@@ -264,7 +264,7 @@ def _forget_in(revision: Revision, number: int, is_wanted: Callable[[str], bool]
     if is_forgotten.any():
         moves = revision.moves(number)
         is_lost = _is_in(moves, games.filter(pa.array(is_forgotten)))
-        revision.put(number, Rows(blanked(games, is_forgotten), moves.filter(pa.array(~is_lost))))
+        revision.put(number, LedgerRows(blanked(games, is_forgotten), moves.filter(pa.array(~is_lost))))
     return int(is_forgotten.sum())
 
 

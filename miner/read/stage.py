@@ -18,7 +18,7 @@ from miner.read.clustered import read_on_cluster
 from miner.read.contents import Contents, Forgotten, inputs_of, make_folders, signatures_in
 from miner.read.known import Described, Difference, compare, describe, readable_again
 from miner.read.removal import without
-from miner.read.workers import Job, read_batches
+from miner.read.workers import BatchJob, read_batches
 from miner.settings import ReadSettings, as_dict, settings_of
 from miner.store import FOLDERS, Manifest, Store
 from miner.store.change import settling
@@ -232,7 +232,9 @@ def _read_all(
     """
     make_folders(folder)
     sources, means = [now.source for now in described], run.means
-    job = Job(run.settings, run.store.salt, means.reader, folder, before.next_batch, run.forgotten.identities)
+    job = BatchJob(
+        run.settings, run.store.salt, means.reader, folder, before.next_batch, run.forgotten.identities
+    )
     numbering = Numbering(before.next_game, seen)
     added = Contents(forgotten=before.forgotten)
     moves = 0

@@ -31,14 +31,14 @@ from miner.errors import MinerError
 from miner.means import ReaderName
 from miner.pgn.batches import Batch
 from miner.pgn.decode import make_reader
-from miner.pgn.ledger import Answer, BatchReader, Count, Numbering, Pending, Report, count_states
+from miner.pgn.ledger import BatchReader, Count, EarlierGames, Numbering, Pending, Report, count_states
 from miner.read.contents import write_batch
 from miner.settings import ReadSettings
 from miner.store.places import Location
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class BatchJob:
     """How a worker reads all its batches, and where it writes."""
 
     settings: ReadSettings
@@ -54,7 +54,7 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class BatchAccount:
     """The account of a batch whose files are written."""
 
     number: int  # of the batch
@@ -66,8 +66,8 @@ class Outcome:
 
 
 def read_batches(
-    batches: Iterator[Batch], job: Job, processes: int, numbering: Numbering
-) -> Iterator[Outcome]:
+    batches: Iterator[Batch], job: BatchJob, processes: int, numbering: Numbering
+) -> Iterator[BatchAccount]:
     """Read and write all batches; an account of each, in no particular order.
 
     A single batch is read in this process, since no other would be started sooner than it is done.
@@ -87,15 +87,17 @@ def read_batches(
             yield from converse(_Processes(workers), upcoming, numbering)
 
 
-def _read_batch(number: int, batch: Batch, reader: BatchReader, numbering: Numbering, job: Job) -> Outcome:
+def _read_batch(
+    number: int, batch: Batch, reader: BatchReader, numbering: Numbering, job: BatchJob
+) -> BatchAccount:
     pending = reader.read(batch)
     return write(number, pending, numbering.answer(pending.report), job)
 
 
-def write(number: int, pending: Pending, answer: Answer, job: Job) -> Outcome:
+def write(number: int, pending: Pending, answer: EarlierGames, job: BatchJob) -> BatchAccount:
     """Write the files of a batch that was read, to be settled."""
     rows = pending.rows(answer)
-    return Outcome(
+    return BatchAccount(
         number=number,
         first_game=answer.first_game,
         counts=pending.counts,
@@ -114,14 +116,16 @@ class Readers(Protocol):
     def begin(self, number: int, given: Any) -> None:
         """Have a batch read, by its number."""
 
-    def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
+    def ended(self) -> Iterator[tuple[int, Report | BatchAccount]]:
         """Steps that have ended meanwhile, by the numbers of their batches; waits for some, not for ever."""
 
-    def answer(self, number: int, answer: Answer) -> None:
+    def answer(self, number: int, answer: EarlierGames) -> None:
         """Have a batch that was reported on written."""
 
 
-def converse(readers: Readers, batches: Iterator[tuple[int, Any]], numbering: Numbering) -> Iterator[Outcome]:
+def converse(
+    readers: Readers, batches: Iterator[tuple[int, Any]], numbering: Numbering
+) -> Iterator[BatchAccount]:
     """Have numbered batches read, of which the reports are answered in their order."""
     reports: dict[int, Report] = {}
     open_batches = 0
@@ -193,16 +197,16 @@ class _Processes:
         for piece in given:
             worker.send(piece.text)
 
-    def ended(self) -> Iterator[tuple[int, Report | Outcome]]:
+    def ended(self) -> Iterator[tuple[int, Report | BatchAccount]]:
         ready = wait([worker.connection for worker in self._busy.values()])
         for number, worker in list(self._busy.items()):
             if worker.connection in ready:
                 message = worker.receive()
-                if isinstance(message, Outcome):
+                if isinstance(message, BatchAccount):
                     self._idle.append(self._busy.pop(number))
                 yield number, message
 
-    def answer(self, number: int, answer: Answer) -> None:
+    def answer(self, number: int, answer: EarlierGames) -> None:
         self._busy[number].send(answer)
 
 
@@ -231,7 +235,7 @@ def _main_hidden() -> Iterator[None]:
 
 
 @contextmanager
-def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
+def _workers(context: Any, job: BatchJob, processes: int) -> Iterator[list[_Worker]]:
     workers: list[_Worker] = []
     try:
         for _ in range(processes):
@@ -254,7 +258,7 @@ def _workers(context: Any, job: Job, processes: int) -> Iterator[list[_Worker]]:
             worker.process.close()
 
 
-def _work(connection: Connection, job: Job, environment: dict[str, str]) -> None:
+def _work(connection: Connection, job: BatchJob, environment: dict[str, str]) -> None:
     os.environ.update(environment)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent ends its workers
     reader = job.batch_reader()
@@ -269,7 +273,7 @@ def _work(connection: Connection, job: Job, environment: dict[str, str]) -> None
         raise
 
 
-def _work_on_batch(connection: Connection, reader: BatchReader, job: Job) -> bool:
+def _work_on_batch(connection: Connection, reader: BatchReader, job: BatchJob) -> bool:
     """Whether there was another batch."""
     message = connection.recv()
     if message is None:

@@ -25,7 +25,7 @@ from miner.finding.words import (
     plan_words,
     price_sentence,
 )
-from miner.report.opening_map import Replies, opening_map
+from miner.report.opening_map import RepliesByPosition, opening_map
 from miner.report.summary import summaries
 
 RowsOf = Mapping[Reply, Sequence[Row]]
@@ -34,6 +34,48 @@ _NAME_LENGTH = 90
 _LEAKS = 2
 _LEAK_GAMES = 5
 _LEAK_SHARE = 0.2
+WORDS: dict[str, Callable[[Finding], str]] = {
+    "kind": attrgetter("kind"),
+    "side": attrgetter("side"),
+    "taught": lambda finding: str(finding.taught),
+    "band": attrgetter("band"),
+    "often": often_words,
+    "observed": observed_sentence,
+    "price": price_sentence,
+}
+"""The words about each finding, by the name that the page's scripts have for it."""
+FINDING_COLUMNS = (
+    "games_at_position",
+    "games_with_reply",
+    "players_with_reply",
+    "pick_rate",
+    "pick_rate_low",
+    "pick_rate_high",
+    "loss",
+    "cp_best",
+    "cp_reply",
+    "plain_reach",
+    "steered_reach",
+    "points_per_100",
+    "points_per_100_low",
+    "gain_for_band",
+    "curve",
+    "find_rate",
+    "find_rate_low",
+    "find_rate_high",
+    "teaching_value",
+    "teaching_value_low",
+    "conversion_expected",
+    "conversion_observed",
+    "games_per_player",
+    "trend",
+    "trend_p",
+)
+"""The columns of FINDINGS that are told of each finding, beside what belongs to its losing reply.
+
+The scripts know each by the same name and with the type that the schema gives it.
+"""
+DIGITS = 5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -138,56 +180,10 @@ def _shares(row: Row, name: str) -> list[float]:
     return [round(row[column], 4) for column in (name, f"{name}_low", f"{name}_high")]
 
 
-WORDS: dict[str, Callable[[Finding], str]] = {
-    "kind": attrgetter("kind"),
-    "side": attrgetter("side"),
-    "taught": lambda finding: str(finding.taught),
-    "band": attrgetter("band"),
-    "often": often_words,
-    "observed": observed_sentence,
-    "price": price_sentence,
-}
-"""The words about each finding, by the name that the page's scripts have for it."""
-
-COLUMNS = (
-    "games_at_position",
-    "games_with_reply",
-    "players_with_reply",
-    "pick_rate",
-    "pick_rate_low",
-    "pick_rate_high",
-    "loss",
-    "cp_best",
-    "cp_reply",
-    "plain_reach",
-    "steered_reach",
-    "points_per_100",
-    "points_per_100_low",
-    "gain_for_band",
-    "curve",
-    "find_rate",
-    "find_rate_low",
-    "find_rate_high",
-    "teaching_value",
-    "teaching_value_low",
-    "conversion_expected",
-    "conversion_observed",
-    "games_per_player",
-    "trend",
-    "trend_p",
-)
-"""The columns of FINDINGS that are told of each finding, beside what belongs to its losing reply.
-
-The scripts know each by the same name and with the type that the schema gives it.
-"""
-
-DIGITS = 5
-
-
 def contents(
     findings: Sequence[Finding],
     details: Details,
-    replies: Replies,
+    replies: RepliesByPosition,
     bands: Sequence[str],
     mined: dict[str, Any],
 ) -> dict[str, Any]:
@@ -210,7 +206,7 @@ def contents(
         "bands": list(bands),
         "summaries": summaries(findings),
         "mistakes": mistakes,
-        "columns": ["mistake", *WORDS, *COLUMNS],
+        "columns": ["mistake", *WORDS, *FINDING_COLUMNS],
         "findings": rows,
         "map": opening_map(replies, paths),
     }
@@ -218,5 +214,5 @@ def contents(
 
 def _row(finding: Finding, place: int) -> list[Any]:
     words = [say(finding) for say in WORDS.values()]
-    values = (getattr(finding, column) for column in COLUMNS)
+    values = (getattr(finding, column) for column in FINDING_COLUMNS)
     return [place, *words, *(round(value, DIGITS) if isinstance(value, float) else value for value in values)]

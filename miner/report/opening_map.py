@@ -17,11 +17,11 @@ import pyarrow.compute as pc
 from miner.board.moves import pack, unpack_move
 
 MOST_MOVES = 2500
-LEAST_SHARE = 0.004  # of a band's games, below which a move is left out unless a finding lies behind it
-LEAST_GAMES = 5  # of a band, from which its share counts
+MAP_SHARE = 0.004  # of a band's games, below which a move is left out unless a finding lies behind it
+MAP_GAMES = 5  # of a band, from which its share counts
 
 
-class Replies:
+class RepliesByPosition:
     """Rows of REPLIES that are looked up by their position, however many there are."""
 
     def __init__(self, table: pa.Table, bands: Sequence[str]) -> None:
@@ -69,7 +69,7 @@ class _Node:
     children: dict[int, int] = field(default_factory=dict)
 
 
-def opening_map(replies: Replies, paths: Sequence[Sequence[str]]) -> dict[str, Any]:
+def opening_map(replies: RepliesByPosition, paths: Sequence[Sequence[str]]) -> dict[str, Any]:
     """The tree as columns, ready for JSON: parents before children, the start first.
 
     Every path (UCI, up to and with a losing reply) is in it. `games` are those of each band with the move,
@@ -93,7 +93,7 @@ def opening_map(replies: Replies, paths: Sequence[Sequence[str]]) -> dict[str, A
 
 
 class _Tree:
-    def __init__(self, replies: Replies) -> None:
+    def __init__(self, replies: RepliesByPosition) -> None:
         self._replies = replies
         start, every = chess.Board(), (1.0,) * replies.bands
         key = chess.polyglot.zobrist_hash(start)
@@ -109,10 +109,10 @@ class _Tree:
             for move, games in self._replies.games(node.key).items():
                 shares = self._shares(node, games)
                 weight = max(
-                    (share for share, played in zip(shares, games, strict=True) if played >= LEAST_GAMES),
+                    (share for share, played in zip(shares, games, strict=True) if played >= MAP_GAMES),
                     default=0.0,
                 )
-                if weight >= LEAST_SHARE:
+                if weight >= MAP_SHARE:
                     child = self._add(number, unpack_move(move), games, shares)
                     heapq.heappush(waiting, (-weight, next(ties), child))
 

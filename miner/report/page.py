@@ -18,12 +18,13 @@ from miner.export.formats import write_file
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
 from miner.finding.finding import Reply, findings_of
 from miner.report.contents import Details, contents
-from miner.report.opening_map import Replies
+from miner.report.opening_map import RepliesByPosition
 from miner.report.summary import mined
 from miner.store import STAGES, Store
 
 SCRIPTS = ("board.js", "text.js", "list.js", "finding.js", "map.js", "page.js")
 """The page's scripts in the order in which they run."""
+TITLE = "Opening mistakes and what they are worth"
 
 
 def page_bytes(title: str, contents: dict[str, Any]) -> bytes:
@@ -47,9 +48,6 @@ def json_in_html(value: Any) -> str:
         text = text.replace(char, f"\\u{ord(char):04x}")
     # A lone surrogate has no UTF-8.
     return re.sub(r"[\ud800-\udfff]", lambda found: f"\\u{ord(found[0]):04x}", text)
-
-
-TITLE = "Opening mistakes and what they are worth"
 
 
 def report(store: Store, out: Path) -> int:
@@ -84,7 +82,7 @@ def _contents(store: Store) -> dict[str, Any]:
         seasons=rows_by_reply(store, "seasons", wanted),
     )
     mined_from = mined(manifests, dates, findings) | {"stale": bool(store.out_of_date())}
-    return contents(findings, details, Replies(replies, bands), bands, mined_from)
+    return contents(findings, details, RepliesByPosition(replies, bands), bands, mined_from)
 
 
 def _leaks(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:

@@ -23,7 +23,7 @@ from miner.terms import Side, expected_score
 
 _TRAPS_LISTED = 3
 
-COLUMNS = {
+ADVICE_COLUMNS = {
     "key": "position key",
     "fen": "position in which our side is to move",
     "ply": "plies from the start of the game to it, on the way that is told",
@@ -139,7 +139,7 @@ class Advice:
         reach = self.reach
         ours = [key for key in reach if isinstance(self.tree.get(key), OurPosition)]
         ordered = sorted(ours, key=lambda key: (-reach[key], key))
-        return pd.DataFrame([row for key in ordered for row in self._rows(key)], columns=list(COLUMNS))
+        return pd.DataFrame([row for key in ordered for row in self._rows(key)], columns=list(ADVICE_COLUMNS))
 
     def _rows(self, key: int) -> list[dict[str, Any]]:
         position = self.tree[key]

@@ -21,7 +21,7 @@ from miner.schema import JUDGED
 from miner.settings import SteerSettings
 from miner.steer.advice import Advice, taken_away
 from miner.steer.expectimax import Worth, coefficients_drawn, curve_worth, engine_worth, value
-from miner.steer.grow import Ask, Growth, Looked, Question, look
+from miner.steer.grow import Ask, Growth, Looked, Question, look_at
 from miner.steer.tallied import TalliedTree, lay_out
 from miner.store import Store
 from miner.terms import BandScheme, Side
@@ -108,7 +108,7 @@ def _asking(tallied: TalliedTree, settings: SteerSettings, means: Means) -> Iter
 
         def ask(questions: Sequence[Question]) -> list[Looked | None]:
             found, _ = consult(
-                (look(asked, tallied.judged.get(asked.key, {}), settings.nodes) for asked in questions),
+                (look_at(asked, tallied.judged.get(asked.key, {}), settings.nodes) for asked in questions),
                 means,
                 hash_mb=settings.hash_mb,
                 cache=cache,

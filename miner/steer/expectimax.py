@@ -44,7 +44,7 @@ class OurPosition:
 
 
 @dataclass(frozen=True, slots=True)
-class Reply:
+class BandReply:
     """A reply that players of the band choose."""
 
     move: int
@@ -60,14 +60,14 @@ class TheirPosition:
     """A position in which the opponent is to move."""
 
     cp: int  # if they answer best
-    replies: tuple[Reply, ...]
+    replies: tuple[BandReply, ...]
     strength: float  # games that the pick rates rest on
     games: int = 0  # of the band, through the position
 
 
-Position = OurPosition | TheirPosition
-Tree = Mapping[int, Position]
-Step = tuple[int, int]
+TreePosition = OurPosition | TheirPosition
+Tree = Mapping[int, TreePosition]
+Edge = tuple[int, int]
 """A position's key and a move there."""
 
 
@@ -86,33 +86,33 @@ class Valued:
     """A tree with its values. Each array: the best guess first, then one number per draw."""
 
     tree: Tree
-    cut: frozenset[Step]  # moves that would close a circle: the engine's verdict stands for what follows
+    cut: frozenset[Edge]  # moves that would close a circle: the engine's verdict stands for what follows
     positions: dict[int, Floats] = field(default_factory=dict)  # each after all that follow it
-    moves: dict[Step, Floats] = field(default_factory=dict)  # of each choice of ours
-    prices: dict[Step, Floats] = field(default_factory=dict)  # the same if the opponent answers best
+    moves: dict[Edge, Floats] = field(default_factory=dict)  # of each choice of ours
+    prices: dict[Edge, Floats] = field(default_factory=dict)  # the same if the opponent answers best
     chosen: dict[int, int] = field(default_factory=dict)  # our move in each of our positions
-    traps: dict[Step, tuple[Trap, ...]] = field(default_factory=dict)  # that carry a choice, heaviest first
+    traps: dict[Edge, tuple[Trap, ...]] = field(default_factory=dict)  # that carry a choice, heaviest first
 
-    def child(self, key: int, step: Choice | Reply) -> int | None:
+    def child(self, key: int, step: Choice | BandReply) -> int | None:
         """The position in the tree that a move leads to, or None where the engine's verdict stands."""
         is_followed = step.child is not None and step.child in self.tree and (key, step.move) not in self.cut
         return step.child if is_followed else None
 
 
-def steps_of(position: Position) -> tuple[Choice, ...] | tuple[Reply, ...]:
+def steps_of(position: TreePosition) -> tuple[Choice, ...] | tuple[BandReply, ...]:
     """The moves that lead on from a position."""
     return position.choices if isinstance(position, OurPosition) else position.replies
 
 
-def bottom_up(tree: Tree, root: int) -> tuple[list[int], frozenset[Step]]:
+def bottom_up(tree: Tree, root: int) -> tuple[list[int], frozenset[Edge]]:
     """The positions reached from `root`, each after all that follow it, and the moves that close a circle.
 
     Those moves, found in the order of the positions' moves, are not followed.
     """
     order: list[int] = []
-    cut: set[Step] = set()
+    cut: set[Edge] = set()
     on_the_way, done = {root}, set[int]()
-    stack: list[tuple[int, Iterator[Choice | Reply]]] = [(root, iter(steps_of(tree[root])))]
+    stack: list[tuple[int, Iterator[Choice | BandReply]]] = [(root, iter(steps_of(tree[root])))]
     while stack:
         key, steps = stack[-1]
         step = next(steps, None)
@@ -145,7 +145,7 @@ def value(
     """
     order, cut = bottom_up(tree, root)
     valued = Valued(tree, cut)
-    below: dict[int | None, dict[Step, Trap]] = {}  # the traps below each position
+    below: dict[int | None, dict[Edge, Trap]] = {}  # the traps below each position
     for key in order:
         position = tree[key]
         if isinstance(position, TheirPosition):
@@ -201,7 +201,7 @@ def _answered(valued: Valued, key: int, position: TheirPosition, worth: Worth, d
     return total
 
 
-def after_reply(tree: Tree, position: TheirPosition, reply: Reply) -> int:
+def after_reply(tree: Tree, position: TheirPosition, reply: BandReply) -> int:
     """Centipawns of our side after a reply; those of best play where nobody looked, and never less."""
     cp = reply.cp
     if cp is None and reply.child is not None and reply.child in tree:
@@ -215,10 +215,10 @@ def _traps_below(
     position: TheirPosition,
     worth: Worth,
     losing: float,
-    below: Mapping[int | None, Mapping[Step, Trap]],
-) -> dict[Step, Trap]:
+    below: Mapping[int | None, Mapping[Edge, Trap]],
+) -> dict[Edge, Trap]:
     """The traps that the replies of a position are or lead to; ways that lead to one trap add up."""
-    traps: dict[Step, Trap] = {}
+    traps: dict[Edge, Trap] = {}
     whole = max(1.0, sum(reply.rate for reply in position.replies))
 
     def add(key: int, move: int, reach: float, gain: float) -> None:
@@ -235,7 +235,7 @@ def _traps_below(
     return traps
 
 
-Curve = Callable[[Floats], Floats]
+ScoreCurve = Callable[[Floats], Floats]
 """Expected score (0 to 1) of a player of a band who stands so many centipawns better than his equal."""
 
 
@@ -249,7 +249,7 @@ def engine_worth(draws: int) -> Worth:
     return worth
 
 
-def curve_worth(best_guess: Curve, drawn: Sequence[Curve]) -> Worth:
+def curve_worth(best_guess: ScoreCurve, drawn: Sequence[ScoreCurve]) -> Worth:
     """The band's curve between equals, and others that it may be as well.
 
     A curve tells of players who have just moved, and those who stand worse have erred. Here the position is

@@ -13,7 +13,7 @@ import chess
 from miner.board.moves import pack, unpack_move
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.settings import SteerSettings
-from miner.steer.expectimax import Choice, OurPosition, Position, Reply, TheirPosition, Tree, steps_of
+from miner.steer.expectimax import BandReply, Choice, OurPosition, TheirPosition, Tree, TreePosition, steps_of
 from miner.steer.tallied import Judged, Played, TalliedTree
 from miner.terms import Side, expected_score
 
@@ -43,7 +43,7 @@ Ask = Callable[[Sequence[Question]], list[Looked | None]]
 """Answers in the order of the questions; None: no verdict could be had."""
 
 
-def look(
+def look_at(
     question: Question, judged: Mapping[int, Judged], nodes: int
 ) -> Generator[list[Request], list[Answer], Looked | None]:
     """The inquiry that completes the judge's verdicts on a position."""
@@ -86,7 +86,7 @@ def reached(tree: Tree, root: int) -> dict[int, tuple[float, int]]:
         for step in steps_of(tree[key]):
             if step.child is None:
                 continue
-            reach = -negative * (step.rate if isinstance(step, Reply) else 1.0)
+            reach = -negative * (step.rate if isinstance(step, BandReply) else 1.0)
             is_better = reach > best.get(step.child, 0.0)
             is_nearer = distance + 1 < plies.get(step.child, distance + 2)
             if is_better or is_nearer:
@@ -105,13 +105,13 @@ class Growth:
     settings: SteerSettings
     fixed: Mapping[int, Sequence[int]]  # the moves of a repertoire by position: allowed, and no other there
 
-    def tree(self, root: int, ask: Ask) -> dict[int, Position]:
+    def tree(self, root: int, ask: Ask) -> dict[int, TreePosition]:
         """The part from the tallied position `root` on.
 
         A position belongs to it if it is near enough and arises in enough games while our side plays towards
         it; each layer is asked for at once. Positions of which no verdict could be had are left out.
         """
-        tree: dict[int, Position] = {}
+        tree: dict[int, TreePosition] = {}
         given_up: set[int] = set()
         while True:
             front = {
@@ -164,14 +164,14 @@ class Growth:
         child = self.tallied.child(board, unpack_move(move))
         return child if child is not None and self.tallied.answers(child) else None
 
-    def _position(self, question: Question, looked: Looked) -> Position:
+    def _position(self, question: Question, looked: Looked) -> TreePosition:
         board = chess.Board(question.fen)
         if board.turn == self.side.color:
             return self._ours(question, looked, board)
         return TheirPosition(
             cp=-looked.cp_best,
             replies=tuple(
-                Reply(
+                BandReply(
                     answer.move,
                     answer.rate,
                     answer.games_band,

@@ -16,8 +16,8 @@ from miner.board.moves import line_san, parse_uci_line, sans_of, unpack_move
 from miner.export.lists import csv_of, parquet_of
 from miner.export.pgn import games_bytes, tag_value
 from miner.finding.words import band_words, numbered_sans, percent
-from miner.steer.advice import COLUMNS, Advice, TakenAway
-from miner.steer.expectimax import Choice, OurPosition, Reply, TheirPosition, after_reply
+from miner.steer.advice import ADVICE_COLUMNS, Advice, TakenAway
+from miner.steer.expectimax import BandReply, Choice, OurPosition, TheirPosition, after_reply
 from miner.terms import BLUNDER_LOSS, expected_score
 
 _WIDEST, _NARROWEST = 100, 72
@@ -243,7 +243,7 @@ class _TreeWriter:
                 theirs.comment += f" It gives away {loss:.2f} of a point."
             self._go_on(theirs, key, reply, reach * reply.rate)
 
-    def _go_on(self, node: chess.pgn.GameNode, key: int, step: Choice | Reply, reach: float) -> None:
+    def _go_on(self, node: chess.pgn.GameNode, key: int, step: Choice | BandReply, reach: float) -> None:
         """Add what follows a move: the tree, a word on where it stands already, or the engine's line."""
         child = self._advice.valued.child(key, step)
         if child is None:
@@ -275,7 +275,7 @@ def _comment_on(row: Any, others: Sequence[Any]) -> str:
 
 def _choices_table(advice: Advice) -> pa.Table:
     table = pa.Table.from_pandas(advice.choices, preserve_index=False)
-    schema = pa.schema([column.with_metadata({"is": COLUMNS[column.name]}) for column in table.schema])
+    schema = pa.schema([column.with_metadata({"is": ADVICE_COLUMNS[column.name]}) for column in table.schema])
     return table.cast(schema).replace_schema_metadata(None)
 
 
@@ -289,7 +289,7 @@ def parquet_bytes(advice: Advice) -> bytes:
     return parquet_of(_choices_table(advice))
 
 
-FORMATS: Mapping[str, Callable[[Advice], bytes]] = {
+TREE_FORMATS: Mapping[str, Callable[[Advice], bytes]] = {
     ".pgn": pgn_bytes,
     ".csv": csv_bytes,
     ".parquet": parquet_bytes,

@@ -33,6 +33,7 @@ _OBJECT_STORES = frozenset({"s3", "s3a", "gs", "gcs", "abfs", "abfss", "az", "ad
 _READ_AT_ONCE = 8 << 20
 _ANSWERS = (FileNotFoundError, FileExistsError, IsADirectoryError, NotADirectoryError)
 """Answers of a server that are no failures."""
+_ONE_AT_A_TIME = threading.Lock()
 
 
 @dataclass(frozen=True, order=True, slots=True)
@@ -334,9 +335,6 @@ def remove_tree(folder: Location) -> None:
     elif folder.exists():
         with folder.asking() as (system, path):
             system.rm(path, recursive=True)
-
-
-_ONE_AT_A_TIME = threading.Lock()
 
 
 class Stretches(io.RawIOBase):

@@ -19,6 +19,10 @@ from miner.terms import BandScheme
 
 _FAILURES: dict[int, list[MinerError]] = {}
 """The errors over remote files by connection: DuckDB itself keeps only their words."""
+_GAMES_AT_ONCE = 1 << 20
+_WHITES_SCORE = "(case result when '1-0' then 2 when '1/2-1/2' then 1 else 0 end)"
+FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException)
+"""Errors that DuckDB raises where disk or memory are full, or a file is damaged."""
 
 
 @contextmanager
@@ -54,11 +58,6 @@ def parquet(connection: duckdb.DuckDBPyConnection, place: Location) -> duckdb.Du
     files = Files(place, _FAILURES[id(connection)])
     connection.register_filesystem(files)
     return connection.read_parquet(files.pattern)
-
-
-_GAMES_AT_ONCE = 1 << 20
-
-_WHITES_SCORE = "(case result when '1-0' then 2 when '1/2-1/2' then 1 else 0 end)"
 
 
 def create_views(connection: duckdb.DuckDBPyConnection, moves: Location, games: Location) -> None:
@@ -120,10 +119,6 @@ class Movers:
 UNPACKED_SQL = """(mover >> 24)::uinteger as player, ((mover >> 8) & 65535)::usmallint as rating,
     (mover & 255)::utinyint as score"""
 """SQL for the columns that a column `mover` holds."""
-
-
-FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInputException)
-"""Errors that DuckDB raises where disk or memory are full, or a file is damaged."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

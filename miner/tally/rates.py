@@ -104,7 +104,7 @@ def pool(choices: Choices, earlier: pa.Table | None = None) -> Rates:
     )
     worth = pooling.worth_of_games(choices.played, choices.squared_there, correlation)
     kept = pooling.bands_between(choices.chosen)
-    counted = pooling.Games(
+    counted = pooling.ReplyCounts(
         choices.chosen[:, kept],
         choices.place,
         worth[:, kept],

@@ -8,14 +8,14 @@ import numpy as np
 from scipy import special
 
 from miner.curve.fit import SATURATION_CP, SATURATION_GAP, saturated
-from miner.curve.rows import EngineRows, Rows
+from miner.curve.rows import CurveRows, EngineRows
 
 NAMES = ("0-1499", "1500+", "unrated")
 
 
 def drawn(
     seed: int, games: Sequence[int], advantages: Sequence[float], *, gap: float = 1.7, replies: int = 3
-) -> Rows:
+) -> CurveRows:
     """So many games of each band, each with some evaluations of one player, who has known chances.
 
     A third of the games is drawn in place of won or lost, the expected score being the same.
@@ -35,7 +35,7 @@ def drawn(
     def each(values: np.ndarray) -> np.ndarray:
         return np.repeat(values, replies)
 
-    return Rows(
+    return CurveRows(
         game=each(np.arange(len(band))),
         band=each(band),
         cp=each(level),

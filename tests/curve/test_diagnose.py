@@ -7,7 +7,7 @@ import pytest
 
 from miner.curve.diagnose import diagnose
 from miner.curve.fit import curves_of
-from miner.curve.rows import Rows
+from miner.curve.rows import CurveRows
 from tests.curve.drawn import NAMES, drawn, engine_rows
 
 ADVANTAGES = (0.3, 0.7, 0.5)
@@ -48,7 +48,7 @@ def test_equal_predictions_are_in_one_bin() -> None:
     """Where all games have one evaluation there is one bin."""
     rows = drawn(7, (300, 300, 0), ADVANTAGES)
     even = np.zeros(len(rows))
-    level = Rows(rows.game, rows.band, even, even, rows.gap_known, rows.score, rows.weight)
+    level = CurveRows(rows.game, rows.band, even, even, rows.gap_known, rows.score, rows.weight)
 
     told = diagnose(curves_of(level, engine_rows(), NAMES), level)
 

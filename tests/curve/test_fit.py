@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.curve.fit import Curve, Curves, curves_of
-from miner.curve.rows import EngineRows, Rows
+from miner.curve.rows import CurveRows, EngineRows
 from miner.schema import CURVES
 from miner.terms import UNRATED, expected_score
 from tests.curve.drawn import NAMES, drawn, engine_rows
@@ -72,7 +72,7 @@ def test_more_advantage_is_never_worth_less(
 ) -> None:
     """Whatever happened in the games: here the worse a player stood the better he scored."""
     rows = drawn(6, (300, games, 0), (0.4, -3.0, 0.4))
-    upside_down = Rows(rows.game, rows.band, -rows.cp, rows.gap, rows.gap_known, rows.score, rows.weight)
+    upside_down = CurveRows(rows.game, rows.band, -rows.cp, rows.gap, rows.gap_known, rows.score, rows.weight)
     curves = curves_of(upside_down, engine_rows(), NAMES)
 
     for curve in curves:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from miner.curve.fit import Sums, game_scatter, information, inputs_of, logistic
-from miner.curve.rows import Rows
+from miner.curve.rows import CurveRows
 
 COEFFICIENTS = [0.20906411, 0.09220825, -0.51827486]  # level, advantage, gap
 ERRORS = [0.32079475, 0.16074798, 0.79367577]  # by game
@@ -20,11 +20,11 @@ NOTHING_KNOWN = np.diag([1e-10, 1e-10, 1e-10, 1.0])  # all gaps are known here, 
 
 
 @pytest.fixture(scope="module")
-def rows() -> Rows:
+def rows() -> CurveRows:
     """Thirty games with two judged replies each, by a rule that anybody can write down."""
     number = np.arange(60)
     game = number // 2
-    return Rows(
+    return CurveRows(
         game=game,
         band=np.zeros(60, dtype=np.int64),
         cp=(((number * 37) % 41 - 20) * 15).astype(np.float64),
@@ -35,14 +35,14 @@ def rows() -> Rows:
     )
 
 
-def test_coefficients(rows: Rows) -> None:
+def test_coefficients(rows: CurveRows) -> None:
     """Level, advantage and gap are those of statsmodels."""
     found = logistic(Sums(inputs_of(rows), rows.weight, rows.score), np.zeros(4), NOTHING_KNOWN)
 
     assert found[:3] == pytest.approx(COEFFICIENTS, abs=1e-6)
 
 
-def test_an_advantage_that_would_be_negative_is_none(rows: Rows) -> None:
+def test_an_advantage_that_would_be_negative_is_none(rows: CurveRows) -> None:
     """Evaluations turned round: the fit is the one that knows only level and gap."""
     turned, without = inputs_of(rows), inputs_of(rows)
     turned[:, 1], without[:, 1] = -turned[:, 1], 0.0
@@ -56,7 +56,7 @@ def test_an_advantage_that_would_be_negative_is_none(rows: Rows) -> None:
     )
 
 
-def test_standard_errors(rows: Rows) -> None:
+def test_standard_errors(rows: CurveRows) -> None:
     """By the sandwich, a game being a cluster, and without it."""
     sums = Sums(inputs_of(rows), rows.weight, rows.score)
     found = logistic(sums, np.zeros(4), NOTHING_KNOWN)

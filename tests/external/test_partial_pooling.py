@@ -16,7 +16,7 @@ from scipy import stats as scipy_stats
 
 from miner import pooling, stats
 from miner.arrays import Floats
-from miner.pooling import TYPICAL, Games, Resemblance
+from miner.pooling import TYPICAL, ReplyCounts, Resemblance
 
 NO_DISCOUNT = 1e-9
 
@@ -29,12 +29,12 @@ EARLIER = np.array(
 )
 
 
-def games_of(chosen: Floats, base: Floats | None = None) -> Games:
+def games_of(chosen: Floats, base: Floats | None = None) -> ReplyCounts:
     """Games of one band at positions with two replies, shape (positions, 2)."""
     positions = len(chosen)
     banded = np.stack([chosen.ravel(), np.zeros(2 * positions)], axis=1)
     bases = None if base is None else np.stack([np.tile(base, positions)] * 2, axis=1)
-    return Games(banded, np.repeat(np.arange(positions), 2), np.ones((positions, 2)), bases)
+    return ReplyCounts(banded, np.repeat(np.arange(positions), 2), np.ones((positions, 2)), bases)
 
 
 def test_rats_by_the_published_prior() -> None:

@@ -16,7 +16,7 @@ from scipy import stats as scipy_stats
 from miner.board.moves import pack
 from miner.errors import StoreError, UsageError
 from miner.finding import aftermath
-from miner.finding.aftermath import COLUMNS, change_between, leaks_in, season_of, seasons_of
+from miner.finding.aftermath import LEAK_COLUMNS, change_between, leaks_in, season_of, seasons_of
 from miner.follow.stage import follow
 from miner.means import Means
 from miner.store import Store
@@ -171,7 +171,7 @@ def test_share_that_goes_wrong_and_what_it_costs() -> None:
 
     [leak] = found(followed, answers).to_dict("records")
 
-    assert tuple(leak) == COLUMNS
+    assert tuple(leak) == LEAK_COLUMNS
     assert (leak["games"], leak["wrong"], leak["share_wrong"]) == (10, 3, 0.3)
     assert leak["cost"] == pytest.approx(0.3)
     assert leak["cost_per_game"] == pytest.approx(0.09)
@@ -243,7 +243,7 @@ def test_nothing_followed() -> None:
 
     told = leaks_in(followed, answers, 0.5)
 
-    assert (len(told), tuple(told.columns)) == (0, COLUMNS)
+    assert (len(told), tuple(told.columns)) == (0, LEAK_COLUMNS)
 
 
 @pytest.mark.parametrize(

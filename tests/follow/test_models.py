@@ -7,7 +7,7 @@ import pytest
 
 from miner.follow.models import (
     Review,
-    Step,
+    WinnerMove,
     WonGame,
     candidates,
     length_value,
@@ -40,9 +40,9 @@ def won_game(moves: str = MOVES, reply_ply: int = 3, **other: int) -> WonGame:
     )
 
 
-def steps(*shares: tuple[float, float]) -> list[Step]:
+def steps(*shares: tuple[float, float]) -> list[WinnerMove]:
     """Steps of the winner from ply 4 on: what was best and what was played."""
-    return [Step(4 + 2 * place, best, played) for place, (best, played) in enumerate(shares)]
+    return [WinnerMove(4 + 2 * place, best, played) for place, (best, played) in enumerate(shares)]
 
 
 def test_review_looks_at_the_winners_moves() -> None:

@@ -13,7 +13,7 @@ import chess
 import pytest
 import zstandard
 
-from miner.follow.wins import main_line, read_whole, source_of
+from miner.follow.wins import moves_of_text, read_whole, source_of
 from miner.means import Means
 from miner.read.stage import read
 from miner.settings import ReadSettings
@@ -105,7 +105,7 @@ def test_standard_input_is_gone() -> None:
 def test_moves_of_a_text() -> None:
     """Comments, variations, NAGs and blank lines aside; as far as the moves can be played."""
     assert san_of(
-        main_line(b'[White "A"]\n\n\n1. e4 {a\n\nb} e5 (1... c5 2. Nf3)\n\n2. Nf3! $3 Nc6 1-0\n')
+        moves_of_text(b'[White "A"]\n\n\n1. e4 {a\n\nb} e5 (1... c5 2. Nf3)\n\n2. Nf3! $3 Nc6 1-0\n')
     ) == ("e4 e5 Nf3 Nc6")
-    assert san_of(main_line(b"1. e4 e5 2. Ke3 Nc6 *")) == "e4 e5"
-    assert main_line(b"") == ()
+    assert san_of(moves_of_text(b"1. e4 e5 2. Ke3 Nc6 *")) == "e4 e5"
+    assert moves_of_text(b"") == ()

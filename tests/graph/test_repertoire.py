@@ -12,7 +12,7 @@ import pytest
 from miner.board.moves import pack
 from miner.errors import SourceError, UsageError
 from miner.graph.repertoire import (
-    Rated,
+    RatedReply,
     Repertoire,
     not_covered,
     reach_in_repertoire,
@@ -112,15 +112,17 @@ def white(*lines: str) -> Repertoire:
     return Repertoire(Side.WHITE, moves)
 
 
-def rated(rates: dict[str, dict[str, float]], variance: float = 0.0) -> dict[int, Sequence[Rated]]:
+def rated(rates: dict[str, dict[str, float]], variance: float = 0.0) -> dict[int, Sequence[RatedReply]]:
     """The band's pick rates, by the moves before and the reply, in SAN."""
     return {
-        key_after(before): [Rated(packed(before, san), rate, variance) for san, rate in replies.items()]
+        key_after(before): [RatedReply(packed(before, san), rate, variance) for san, rate in replies.items()]
         for before, replies in rates.items()
     }
 
 
-def reach_after(repertoire: Repertoire, rates: dict[int, Sequence[Rated]], moves: str) -> tuple[float, float]:
+def reach_after(
+    repertoire: Repertoire, rates: dict[int, Sequence[RatedReply]], moves: str
+) -> tuple[float, float]:
     """Reach and log variance there."""
     ways = ways_of(repertoire, rates)
     reach, log_variance = reach_of(ways)

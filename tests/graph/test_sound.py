@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.board.moves import pack
-from miner.graph.sound import Steered, Steps, share_of_games, sound_reach, steer
+from miner.graph.sound import Steered, Steps, share_of_games, sound_reach, steered_reach
 from miner.graph.walk import edges_of
 from miner.schema import JUDGED
 from miner.settings import TallySettings
@@ -25,7 +25,7 @@ def steered_along(edges: list[tuple[int, int, float, float]], positions: int) ->
     parents, children, rates, variances = zip(*edges, strict=True) if edges else ((), (), (), ())
     steps = Steps.between(np.array(parents, dtype=np.int64), np.array(children, dtype=np.int64), positions)
     of_steps = (np.array(values, dtype=np.float64)[steps.replies] for values in (rates, variances))
-    return steer(steps, *of_steps, start=0)
+    return steered_reach(steps, *of_steps, start=0)
 
 
 def test_rates_multiply_along_a_way() -> None:

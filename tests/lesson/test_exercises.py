@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from miner.finding.finding import Finding
-from miner.lesson.exercises import Task, choose, find_rate, guessed_find_rate, task_of
+from miner.lesson.exercises import QuestionKind, choose, find_rate, guessed_find_rate, task_of
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import number_words
 from miner.reasons import Reason
@@ -23,7 +23,7 @@ def test_a_trap_is_punished() -> None:
     """The pupil sees the position after 5...Bxd1 and finds 6.Bxf7+."""
     [exercise] = choose([legal()])
 
-    assert exercise.task is Task.PUNISH
+    assert exercise.task is QuestionKind.PUNISH
     assert exercise.board.fen().startswith("rn1qkbnr/ppp2p1p/3p2p1/4N3/2B1P3/2N5/PPPP1PPP/R1BbK2R w")
     assert exercise.solution == ("Bxf7+", "Ke7", "Nd5#")
     assert exercise.ply == 10
@@ -34,8 +34,8 @@ def test_a_pitfall_is_looked_at_before_it_is_played() -> None:
     [wrong] = choose([legal(kind=Kind.PITFALL)])
     [instead] = choose([vienna(kind=Kind.PITFALL, reason=Reason.POSITION)])
 
-    assert (wrong.task, wrong.solution[0]) == (Task.WRONG, "Bxd1")
-    assert (instead.task, instead.solution) == (Task.INSTEAD, ("d5", "fxe5", "Nxe4"))
+    assert (wrong.task, wrong.solution[0]) == (QuestionKind.WRONG, "Bxd1")
+    assert (instead.task, instead.solution) == (QuestionKind.INSTEAD, ("d5", "fxe5", "Nxe4"))
     assert instead.board.fen() == vienna().fen
 
 
@@ -45,7 +45,7 @@ def test_what_was_missed_is_looked_for() -> None:
         [legal(kind=Kind.PITFALL, reason=Reason.MATERIAL, reason_detail="misses the win of a pawn")]
     )
 
-    assert exercise.task is Task.INSTEAD
+    assert exercise.task is QuestionKind.INSTEAD
 
 
 def test_no_moves_no_exercise() -> None:

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from miner.board.moves import line_san
 from miner.finding.finding import Finding
-from miner.lesson.exercises import Exercise, Task, choose
+from miner.lesson.exercises import Exercise, QuestionKind, choose
 from miner.lesson.files import AGAIN_AFTER, cards_csv, exercises_epd, exercises_pgn
 from miner.lesson.phrases import Tongue
 from miner.reasons import Reason
@@ -74,7 +74,7 @@ def test_records() -> None:
 
         assert board.fen().split()[:4] == exercise.board.fen().split()[:4]
         assert line_san(board, operations["pv"]).split() == list(exercise.solution)
-        if exercise.task is Task.PUNISH:
+        if exercise.task is QuestionKind.PUNISH:
             assert (sans["am"], sans["bm"]) == ([], [exercise.solution[0]])
         else:
             assert sans["am"] == [exercise.finding.losing_reply]

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from miner.pupils.before_after import EVERYBODY, change_between, dispersion, progress_of
+from miner.pupils.before_after import EVERYBODY, dispersion, progress_of, rate_change
 
 COUNTS = st.integers(0, 60)
 
@@ -19,7 +19,7 @@ COUNTS = st.integers(0, 60)
 @given(COUNTS, COUNTS, COUNTS, COUNTS)
 def test_rates_are_jeffreys_posteriors(yes: int, no: int, yes_after: int, no_after: int) -> None:
     """Each rate is told by the quantiles of Beta(k + 1/2, n - k + 1/2)."""
-    change = change_between((yes, no), (yes_after, no_after), confidence=0.8)
+    change = rate_change((yes, no), (yes_after, no_after), confidence=0.8)
 
     before, after = stats.beta(yes + 0.5, no + 0.5), stats.beta(yes_after + 0.5, no_after + 0.5)
     told = [change.before_low, change.before, change.before_high]
@@ -33,7 +33,7 @@ def test_rates_are_jeffreys_posteriors(yes: int, no: int, yes_after: int, no_aft
 )
 def test_difference_against_integration(before: tuple[int, int], after: tuple[int, int]) -> None:
     """The bounds of the difference cut off a twentieth on either side, by numerical integration."""
-    change = change_between(before, after, confidence=0.9)
+    change = rate_change(before, after, confidence=0.9)
 
     first, second = (stats.beta(yes + 0.5, no + 0.5) for yes, no in (before, after))
     for bound, share in ((change.change_low, 0.05), (change.change, 0.5), (change.change_high, 0.95)):
@@ -47,7 +47,7 @@ def test_difference_against_integration(before: tuple[int, int], after: tuple[in
 
 def test_difference_against_drawing() -> None:
     """The same by a hundred thousand draws."""
-    change = change_between((12, 8), (3, 17))
+    change = rate_change((12, 8), (3, 17))
 
     draw = np.random.default_rng(3)
     drawn = draw.beta(3.5, 17.5, 100_000) - draw.beta(12.5, 8.5, 100_000)
@@ -60,8 +60,8 @@ def test_difference_against_drawing() -> None:
 def test_turned_around(yes: int, no: int, yes_after: int, no_after: int) -> None:
     """Exchanging before and after turns the difference's sign."""
     there, back = (
-        change_between((yes, no), (yes_after, no_after)),
-        change_between((yes_after, no_after), (yes, no)),
+        rate_change((yes, no), (yes_after, no_after)),
+        rate_change((yes_after, no_after), (yes, no)),
     )
 
     assert there.change_low == pytest.approx(-back.change_high, abs=2e-3)
@@ -173,7 +173,7 @@ def test_group_allows_for_differences() -> None:
 
     row = progress_of(told, confidence=0.9).query("pupil == 'all'").iloc[0]
 
-    by_games = change_between((20, 20), (0, 40))
+    by_games = rate_change((20, 20), (0, 40))
     assert row["change_low"] < by_games.change_low
     assert row["change_high"] > by_games.change_high
 

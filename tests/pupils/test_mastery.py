@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from miner.lesson.exercises import Task
+from miner.lesson.exercises import QuestionKind
 from miner.pupils.check import PupilsCheck, check_games
 from miner.pupils.mastery import next_exercises, records
 from tests.pupils.clubs import INTO_LEGAL, INTO_VIENNA, club_store, game, written
@@ -19,7 +19,7 @@ def checked(folder: Path, *lines: str, player: str = "Bert") -> tuple[PupilsChec
     return check, check.by_pupil["pupil"].iloc[0]
 
 
-def chosen(folder: Path, *lines: str, most: int = 6, player: str = "Bert") -> list[tuple[str, Task]]:
+def chosen(folder: Path, *lines: str, most: int = 6, player: str = "Bert") -> list[tuple[str, QuestionKind]]:
     """The losing replies of the exercises and what is asked."""
     found = next_exercises(records(*checked(folder, *lines, player=player)), most)
     return [(exercise.finding.losing_reply, exercise.task) for exercise, _ in found]
@@ -27,7 +27,7 @@ def chosen(folder: Path, *lines: str, most: int = 6, player: str = "Bert") -> li
 
 def test_what_cost_most(tmp_path: Path) -> None:
     """With room for one, the mistake that cost most: the mate, not the pawn."""
-    assert chosen(tmp_path, FELL, f"{INTO_LEGAL} Bxd1 Bxf7+", most=1) == [("Bxd1", Task.WRONG)]
+    assert chosen(tmp_path, FELL, f"{INTO_LEGAL} Bxd1 Bxf7+", most=1) == [("Bxd1", QuestionKind.WRONG)]
 
 
 def test_open_before_mastered(tmp_path: Path) -> None:
@@ -36,21 +36,21 @@ def test_open_before_mastered(tmp_path: Path) -> None:
 
     found = chosen(tmp_path, f"{INTO_LEGAL} Bxd1 Bxf7+", legal_avoided, legal_avoided, FELL, most=1)
 
-    assert found == [("exf4", Task.INSTEAD)]
+    assert found == [("exf4", QuestionKind.INSTEAD)]
 
 
 def test_once_right_is_not_mastered(tmp_path: Path) -> None:
     """A position met once comes again, one that went right twice does not."""
     once, twice = chosen(tmp_path / "once", AVOIDED), chosen(tmp_path / "twice", AVOIDED, AVOIDED)
 
-    assert (once, twice) == ([("exf4", Task.INSTEAD)], [])
+    assert (once, twice) == ([("exf4", QuestionKind.INSTEAD)], [])
 
 
 def test_missed_punishment_is_asked_for(tmp_path: Path) -> None:
     """Who did not punish is asked to."""
     found = chosen(tmp_path, f"{INTO_VIENNA} exf4 d3", player="Anna")
 
-    assert ("exf4", Task.PUNISH) in found
+    assert ("exf4", QuestionKind.PUNISH) in found
 
 
 def test_record(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from miner.arrays import Floats
 from miner.curve.fit import Curve, Curves
-from miner.rank.worth import Part, Share, part_observed, points, reach_share, worth_of
+from miner.rank.worth import BoundedShare, SeenGain, part_observed, points_columns, reach_share, worth_of
 from miner.settings import RankSettings
 from miner.terms import Kind
 
@@ -52,7 +52,7 @@ def test_a_trap_is_steered_to_and_missed(
     """It adds only what is missed today; a pitfall arises by itself, or by a repertoire, and costs it all."""
     settings = RankSettings(side="white", repertoire=repertoire)
 
-    found = worth_of(rows(find_rate), Curves({"1000-1199": RULE}), Part(1.0, 0.0), settings, 0.9)
+    found = worth_of(rows(find_rate), Curves({"1000-1199": RULE}), SeenGain(1.0, 0.0), settings, 0.9)
 
     worth = found.set_index("kind")
     assert worth["points_per_100"].to_dict() == pytest.approx(
@@ -73,9 +73,10 @@ def combined(
     """One losing reply; `parts` are the lower bounds as shares of the values."""
     values = (reach, rate, gain, missed)
     shares = [
-        Share(np.array([value]), np.array([value * part])) for value, part in zip(values, parts, strict=True)
+        BoundedShare(np.array([value]), np.array([value * part]))
+        for value, part in zip(values, parts, strict=True)
     ]
-    return points(*shares)
+    return points_columns(*shares)
 
 
 def test_points_by_hand() -> None:

@@ -19,7 +19,7 @@ from miner.pgn.batches import cut_batches
 from miner.pgn.ledger import Numbering
 from miner.pgn.sources import find_sources
 from miner.read.clustered import _looks, read_on_cluster
-from miner.read.workers import Job, Outcome, read_batches
+from miner.read.workers import BatchAccount, BatchJob, read_batches
 from miner.settings import ReadSettings
 from tests.clusters import Local
 from tests.pgn.test_batches import framed
@@ -61,10 +61,10 @@ def small_batches(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(batches, "STORED_BYTES", 32 << 10)
 
 
-def job_in(folder: Path) -> Job:
+def job_in(folder: Path) -> BatchJob:
     for table in ("games", "moves"):
         (folder / table).mkdir(parents=True)
-    return Job(ReadSettings(), b"salt", "auto", folder)
+    return BatchJob(ReadSettings(), b"salt", "auto", folder)
 
 
 def tables_in(folder: Path) -> Tables:
@@ -83,10 +83,10 @@ def read_there(
     folder: Path,
     sources: list[str],
     workers: Local,
-    disturb: Callable[[list[Outcome]], None] = lambda _: None,
-) -> tuple[Tables, list[Outcome], int]:
+    disturb: Callable[[list[BatchAccount]], None] = lambda _: None,
+) -> tuple[Tables, list[BatchAccount], int]:
     """The tables, what was told of each batch, and how many stored bytes."""
-    outcomes: list[Outcome] = []
+    outcomes: list[BatchAccount] = []
     told: list[int] = []
     with connected(workers.address) as cluster:
         found, job = find_sources(sources), job_in(folder)
@@ -116,7 +116,7 @@ def test_killed_worker_changes_nothing(own_cluster: Local, sources: list[str], t
     here = read_here(tmp_path / "here", sources)
     victim, _ = own_cluster.start_worker(), own_cluster.start_worker()
 
-    def kill(outcomes: list[Outcome]) -> None:
+    def kill(outcomes: list[BatchAccount]) -> None:
         if len(outcomes) == 5:
             os.killpg(victim.pid, signal.SIGKILL)
 

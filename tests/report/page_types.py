@@ -14,7 +14,7 @@ from pathlib import Path
 import pyarrow as pa
 
 from miner.report import report
-from miner.report.contents import COLUMNS, WORDS
+from miner.report.contents import FINDING_COLUMNS, WORDS
 from miner.schema import FINDINGS
 from tests.report.stores import (
     club_findings,
@@ -29,7 +29,7 @@ from tests.report.stores import (
 def told_type() -> str:
     """The interface of a finding's columns: its place among the mistakes, words, then columns of FINDINGS."""
     types = {"mistake": "number"} | dict.fromkeys(WORDS, "string")
-    types |= {name: type_of(FINDINGS.field(name)) for name in COLUMNS}
+    types |= {name: type_of(FINDINGS.field(name)) for name in FINDING_COLUMNS}
     return "interface Told {" + "".join(f"\n  {name}: {kind};" for name, kind in types.items()) + "\n}\n"
 
 

@@ -7,14 +7,14 @@ from typing import Any
 
 import pyarrow as pa
 
-from miner.report.opening_map import Replies, opening_map
+from miner.report.opening_map import RepliesByPosition, opening_map
 from miner.schema import REPLIES
 from tests.export.examples import finding, vienna
 from tests.report.stores import BANDS, replies_for
 
 
 def a_map(paths: Sequence[str], rows: list[dict[str, Any]]) -> dict[str, Any]:
-    replies = Replies(pa.Table.from_pylist(rows, REPLIES), BANDS)
+    replies = RepliesByPosition(pa.Table.from_pylist(rows, REPLIES), BANDS)
     return opening_map(replies, [path.split() for path in paths])
 
 

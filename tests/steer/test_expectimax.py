@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from scipy import special
 
 from miner.steer.expectimax import (
+    BandReply,
     Choice,
     OurPosition,
-    Reply,
     TheirPosition,
     Tree,
     Valued,
@@ -50,7 +50,7 @@ def ours(*choices: Choice, cp: int = 0) -> OurPosition:
     return OurPosition(cp, choices)
 
 
-def theirs(*replies: Reply, cp: int = 0, strength: float = 100.0) -> TheirPosition:
+def theirs(*replies: BandReply, cp: int = 0, strength: float = 100.0) -> TheirPosition:
     """A position of theirs."""
     return TheirPosition(cp, replies, strength)
 
@@ -64,7 +64,7 @@ def test_band_answers_by_its_pick_rates() -> None:
     """60% answer soundly (0.50), 30% lose a pawn (0.60), and the rest counts as best play: 0.53."""
     tree: Tree = {
         0: ours(to(1, 10)),
-        10: theirs(Reply(2, 0.6, 60, cp=0), Reply(3, 0.3, 30, cp=100)),
+        10: theirs(BandReply(2, 0.6, 60, cp=0), BandReply(3, 0.3, 30, cp=100)),
     }
 
     assert guess(found(tree)) == pytest.approx(0.6 * 0.5 + 0.3 * 0.6 + 0.1 * 0.5)
@@ -74,7 +74,7 @@ def test_our_side_picks_the_best_value_not_the_best_verdict() -> None:
     """A gambit that the engine likes less scores more, since half the band walk into its point."""
     tree: Tree = {
         0: ours(Choice(1, 30, 0.0), Choice(2, 10, 0.02, child=20), cp=30),
-        20: theirs(Reply(3, 0.5, 50, cp=-10), Reply(4, 0.5, 50, cp=300), cp=-10),
+        20: theirs(BandReply(3, 0.5, 50, cp=-10), BandReply(4, 0.5, 50, cp=300), cp=-10),
     }
 
     valued = found(tree)
@@ -89,7 +89,7 @@ def test_unsound_move_is_not_chosen_however_well_it_scores() -> None:
     """A coffeehouse move scores 0.80 against this band, but it is not allowed."""
     tree: Tree = {
         0: ours(Choice(1, 20, 0.0), Choice(2, -150, 0.2, is_allowed=False, child=20), cp=20),
-        20: theirs(Reply(3, 1.0, 100, cp=300), cp=-150),
+        20: theirs(BandReply(3, 1.0, 100, cp=300), cp=-150),
     }
 
     valued = found(tree)
@@ -103,9 +103,9 @@ def test_transposition_is_valued_once_and_its_trap_adds_up() -> None:
     """Two replies lead to one position, in which we win a pawn; the trap behind it counts for both."""
     tree: Tree = {
         0: ours(to(1, 10)),
-        10: theirs(Reply(2, 0.5, 50, child=30), Reply(3, 0.5, 50, child=30)),
+        10: theirs(BandReply(2, 0.5, 50, child=30), BandReply(3, 0.5, 50, child=30)),
         30: ours(to(4, 40)),
-        40: theirs(Reply(5, 0.5, 50, cp=0), Reply(6, 0.5, 50, cp=200)),
+        40: theirs(BandReply(5, 0.5, 50, cp=0), BandReply(6, 0.5, 50, cp=200)),
     }
 
     valued = found(tree)
@@ -121,7 +121,7 @@ def test_circle_ends_in_the_engines_verdict() -> None:
     """Moves to and fro come back to the first position: what follows there is the verdict, 0.51."""
     tree: Tree = {
         0: ours(to(1, 10, cp=10), cp=10),
-        10: theirs(Reply(2, 1.0, 100, child=0), cp=10),
+        10: theirs(BandReply(2, 1.0, 100, child=0), cp=10),
     }
 
     order, cut = bottom_up(tree, 0)
@@ -133,14 +133,14 @@ def test_circle_ends_in_the_engines_verdict() -> None:
 
 def test_reply_that_nobody_looked_at_counts_as_best_play() -> None:
     """A rare reply gives no gain before an engine has looked at it."""
-    tree: Tree = {0: theirs(Reply(1, 0.4, 4), Reply(2, 0.6, 6, cp=50), cp=50)}
+    tree: Tree = {0: theirs(BandReply(1, 0.4, 4), BandReply(2, 0.6, 6, cp=50), cp=50)}
 
     assert guess(found(tree)) == pytest.approx(0.55)
 
 
 def test_verdict_of_a_reply_is_never_better_for_them_than_best_play() -> None:
     """Two searches differ by noise: a reply may not seem better than the best one."""
-    tree: Tree = {0: theirs(Reply(1, 1.0, 10, cp=20), cp=50)}
+    tree: Tree = {0: theirs(BandReply(1, 1.0, 10, cp=20), cp=50)}
 
     assert guess(found(tree)) == pytest.approx(0.55)
 
@@ -149,7 +149,7 @@ def test_trap_below_the_threshold_is_none() -> None:
     """A slip of 40 centipawns is no trap; one of 200 is."""
     tree: Tree = {
         0: ours(to(1, 10)),
-        10: theirs(Reply(2, 0.5, 50, cp=40), Reply(3, 0.2, 20, cp=200)),
+        10: theirs(BandReply(2, 0.5, 50, cp=40), BandReply(3, 0.2, 20, cp=200)),
     }
 
     assert [trap.move for trap in found(tree).traps[0, 1]] == [3]
@@ -164,7 +164,7 @@ def test_equal_values_go_to_the_engines_preference() -> None:
 
 def test_draws_are_always_the_same_and_sum_to_one() -> None:
     """The pick rates' draws depend on the position only; each set with the rest of the band is whole."""
-    position = theirs(Reply(1, 0.7, 7), Reply(2, 0.2, 2), strength=10.0)
+    position = theirs(BandReply(1, 0.7, 7), BandReply(2, 0.2, 2), strength=10.0)
 
     first, again = rates_drawn(5, position, DRAWS), rates_drawn(5, position, DRAWS)
 
@@ -178,7 +178,7 @@ def test_more_games_make_a_narrower_interval() -> None:
     """What rests on ten games is less certain than what rests on a thousand."""
 
     def spread(strength: float) -> float:
-        replies = (Reply(1, 0.5, 5, cp=0), Reply(2, 0.5, 5, cp=200))
+        replies = (BandReply(1, 0.5, 5, cp=0), BandReply(2, 0.5, 5, cp=200))
         values = found({0: theirs(*replies, strength=strength)}).positions[0][1:]
         return float(np.std(values))
 
@@ -193,7 +193,8 @@ def test_interval_holds_the_value(rates: Sequence[float], cps: Sequence[int], st
     """The best guess lies within what the draws span."""
     whole = max(1.0, sum(rates))
     replies = [
-        Reply(move, rate / whole, 1, cp=cp) for move, (rate, cp) in enumerate(zip(rates, cps, strict=False))
+        BandReply(move, rate / whole, 1, cp=cp)
+        for move, (rate, cp) in enumerate(zip(rates, cps, strict=False))
     ]
 
     values = found({0: theirs(*replies, strength=strength)}).positions[0]
@@ -206,7 +207,7 @@ def test_value_rises_with_the_rate_of_a_losing_reply(rate: float, more: float, c
     """The more of them walk into the trap, the more our move is worth."""
 
     def worth(rate: float) -> float:
-        trap, sound = Reply(1, rate, 1, cp=cp), Reply(2, 1.0 - rate, 1, cp=0)
+        trap, sound = BandReply(1, rate, 1, cp=cp), BandReply(2, 1.0 - rate, 1, cp=0)
         return guess(found({0: theirs(trap, sound)}))
 
     assert worth(rate + more) > worth(rate)
@@ -216,8 +217,8 @@ def test_few_games_do_not_float_to_the_top() -> None:
     """By lower bounds a trap seen in three games gives way to one that is a little weaker but well known."""
     tree: Tree = {
         0: ours(to(1, 10), to(2, 20)),
-        10: theirs(Reply(3, 0.55, 2, cp=300), Reply(4, 0.45, 1, cp=0), strength=3.0),
-        20: theirs(Reply(5, 0.5, 500, cp=300), Reply(6, 0.5, 500, cp=0), strength=1000.0),
+        10: theirs(BandReply(3, 0.55, 2, cp=300), BandReply(4, 0.45, 1, cp=0), strength=3.0),
+        20: theirs(BandReply(5, 0.5, 500, cp=300), BandReply(6, 0.5, 500, cp=0), strength=1000.0),
     }
 
     by_guess = value(tree, 0, straight, draws=DRAWS, losing=0.1)

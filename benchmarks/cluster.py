@@ -269,7 +269,7 @@ def _number_s(games: int) -> float:
     batches = max(1, SEEN_GAMES // games)
     drawn = np.random.default_rng(1).integers(1, 1 << 63, (batches, games)).astype(np.uint64)
     numbering = Numbering()
-    count = Count(games, lines=10 * games, size=0, skipped=0, origin=0, begins_text=False)
+    count = Count(games, lines=10 * games, size=0, skipped=0, sign="", origin=0, begins_text=False)
 
     def number() -> None:
         for signatures in drawn:

@@ -9,9 +9,9 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 
-METHODS = {"read": 4, "tally": 5, "judge": 2, "follow": 2, "rank": 7}
+METHODS = {"read": 5, "tally": 5, "judge": 2, "follow": 2, "rank": 7}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -48,7 +48,7 @@ def encodings_of(schema: pa.Schema) -> dict[str, str]:
     return {name: stored for name, stored in encodings.items() if stored}
 
 
-KEPT = ("kept", "kept to illegal move")
+KEPT = ("kept", "kept to illegal move", "kept to open bracket")
 LEDGER_STATES = (
     *KEPT,
     "variant",
@@ -60,7 +60,7 @@ LEDGER_STATES = (
     "filtered",
     "forgotten",
 )
-"""The states of the games that were seen; the first two leave rows in `moves`."""
+"""The states of the games that were seen; the first three leave rows in `moves`."""
 
 GAMES = _table(
     _column("game", UINT32, "number of the game in the store, from 0, in reading order", stored=STEPS),

@@ -60,7 +60,7 @@ def told(store: Store) -> tuple[list[dict[str, Any]], list[dict[str, Any]], dict
     moves = sorted(
         ({**move, "game": place[move["game"]]} for move in tables.moves), key=lambda m: (m["game"], m["ply"])
     )
-    counts = {name: manifest.facts[name] for name in ("ledger", "games", "skipped_texts")}
+    counts = {name: manifest.facts[name] for name in ("ledger", "games", "skipped_lines")}
     return games, moves, counts | {"rows": manifest.rows, "sources": manifest.inputs["sources"]}
 
 

@@ -21,7 +21,7 @@ import zstandard
 
 from miner.errors import Place, SourceError
 from miner.pgn.sources import BrokenOff, ReportBytes, Source, Text, open_texts
-from miner.pgn.split import first_sure_start, last_sure_start, one_line_end
+from miner.pgn.split import first_sure_start, last_sure_start, one_line_end, unindented
 
 BATCH_BYTES = 8 << 20
 STORED_BYTES = BATCH_BYTES // 4
@@ -95,7 +95,7 @@ def cut_pieces(text: Text, piece_bytes: int, origin: int = 0) -> Iterator[Piece]
             weight += _weight(block)
             if weight < wanted:
                 continue
-            whole = b"".join(parts)
+            whole = unindented(b"".join(parts))
             cut = _cut_of(whole, is_full=weight >= 4 * piece_bytes)
             parts, piece = [whole[cut:]], Piece(text.name, whole[:cut], first_byte == 0, origin=origin)
             del whole  # before the next piece is gathered, and while this one is worked on
@@ -115,7 +115,7 @@ def cut_pieces(text: Text, piece_bytes: int, origin: int = 0) -> Iterator[Piece]
             broken,
         )
     if size or broken:
-        yield Piece(text.name, b"".join(parts), first_byte == 0, broken, origin)
+        yield Piece(text.name, unindented(b"".join(parts)), first_byte == 0, broken, origin)
 
 
 def _line_blocks(text: Text) -> Iterator[bytes]:
@@ -240,7 +240,7 @@ class Stretch:
     def pieces(self) -> Iterator[Piece]:
         """Its text as one piece. Raises SourceError if it cannot be read or decompressed any more."""
         try:
-            text = one_line_end(self._text())
+            text = unindented(one_line_end(self._text()))
         except (OSError, zstandard.ZstdError, EOFError) as error:
             raise SourceError(
                 f"the data cannot be read: {error}",
@@ -404,7 +404,7 @@ def _skip_behind(path: Path, place: int) -> int | None:
     text = b""
     for part in _text_from(path, place):
         text += part
-        start = first_sure_start(one_line_end(text))
+        start = first_sure_start(unindented(one_line_end(text)))
         if start is not None:
             return start
         if len(text) > LOOK_BYTES:

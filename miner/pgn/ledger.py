@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import zlib
 from collections import Counter
 from collections.abc import Collection, Sequence
@@ -22,6 +23,7 @@ from miner.pgn.tags import (
     PlayerColumn,
     Players,
     dates,
+    eco_of,
     filtered_by,
     is_set_up,
     is_variant,
@@ -29,6 +31,7 @@ from miner.pgn.tags import (
     rating_of,
     read_tags,
     time_class_of,
+    variant_of,
 )
 from miner.pgn.text import Column, Lines, numbers
 from miner.schema import GAMES, MOVES
@@ -38,7 +41,9 @@ _POINTS = {"1-0": 2, "1/2-1/2": 1, "0-1": 0, "*": 0}  # White's, in half points
 _MIXER = np.uint64(0x9E3779B97F4A7C15)
 _ILLEGAL_FIRST = "the first move is not legal"
 _OTHER_RESULT = "the moves end in another result than the Result tag"
+_SIDES = ("White", "Black")
 _PLACES = ("game", "source", "number", "start_byte", "end_byte", "line")
+_SIGN = re.compile(rb"[!-/:-@\[-`{-~ ]{1,8}")
 _FORGOTTEN = {"time_class": "unknown", "result": "*", "state": "forgotten"}
 
 
@@ -49,7 +54,8 @@ class Count:
     games: int
     lines: int
     size: int  # bytes
-    skipped: int  # blocks of text between games
+    skipped: int  # lines of text that is no game, blank ones not counted
+    sign: str  # that the first of those begins with, before any letter
     origin: int  # which of the sources that are read together it is of
     begins_text: bool  # as `batches.Piece` says
 
@@ -151,6 +157,7 @@ class Pending:
     columns: dict[str, Any]  # of the ledger, as far as the games themselves tell
     states: Strings  # (n,): empty where the moves decide
     details: Strings  # (n,)
+    asides: Strings  # (n,): what is never closed, so that the rest of the moves is lost; or empty
     games: Offsets  # (m,): which games were decoded
     hashes: Hashes  # (m,): of the players, date, result and letters; 0: not compared
     decoded: Decoded
@@ -215,7 +222,7 @@ class BatchReader:
             "date": date.strings(),
             "time_class": tags["TimeControl"].strings(time_class_of),
             "result": results,
-            "eco": tags["ECO"].strings(),
+            "eco": tags["ECO"].strings(eco_of),
             "opening": openings(tags).strings(),
         }
         states, details = self._judged(tags, moves, columns)
@@ -225,15 +232,17 @@ class BatchReader:
         for player in (white, black):
             states[np.isin(player.identities, self._forgotten)] = "forgotten"
         decoded = np.flatnonzero(states == "")
-        main = [moves.texts[game] for game in decoded.tolist()]
+        main = self._reader.decode([moves.texts[game] for game in decoded.tolist()], self._settings.plies)
+        moves.asides[decoded[main.plies == self._settings.plies]] = ""  # nothing that counts is lost
         return Pending(
             counts=counts,
             columns=columns,
             states=states,
             details=details,
+            asides=moves.asides,
             games=decoded,
             hashes=_hashes(white, black, date, results, moves)[decoded],
-            decoded=self._reader.decode(main, self._settings.plies),
+            decoded=main,
         )
 
     def _judged(self, tags: Tags, moves: MainLines, columns: dict[str, Any]) -> tuple[Strings, Strings]:
@@ -243,7 +252,9 @@ class BatchReader:
         details = np.where(is_other_result, _OTHER_RESULT, "").astype(object)
         states = np.full(len(results), "", dtype=object)
         states[results == "*"] = "no result"
-        states[[not letters for letters in moves.letters]] = "no moves"
+        is_empty = np.array([not letters for letters in moves.letters], dtype=np.bool_)
+        states[is_empty] = "no moves"
+        details[is_empty & (moves.asides != "")] = "a comment or variation is never closed"
         ratings = np.stack([columns["white_rating"], columns["black_rating"]], axis=1)
         reasons = filtered_by(tags, ratings, results, self._settings)
         is_filtered = reasons != ""
@@ -251,7 +262,7 @@ class BatchReader:
         states[tags["FEN"].map(is_set_up, np.bool_)] = "set-up position"
         is_other = tags["Variant"].map(is_variant, np.bool_)
         states[is_other] = "variant"
-        details[is_other] = tags["Variant"].map(lambda variant: variant[:40], object)[is_other]
+        details[is_other] = tags["Variant"].map(variant_of, object)[is_other]
         return states, details
 
 
@@ -266,9 +277,9 @@ def _places(
     first_game, first_line = np.cumsum(counted) - counted, np.searchsorted(lines.starts, bounds)
     line_counts = np.diff(first_line, append=len(lines.starts))
     counts = [
-        Count(count, line_count, len(part.text), skipped, part.origin, part.begins_text)
+        Count(count, line_count, len(part.text), *skipped, part.origin, part.begins_text)
         for part, count, line_count, skipped in zip(
-            batch, counted.tolist(), line_counts.tolist(), games.skipped.tolist(), strict=True
+            batch, counted.tolist(), line_counts.tolist(), _skipped(lines, games, bounds), strict=True
         )
     ]
     # Without the line end that a piece was given which had none.
@@ -281,6 +292,22 @@ def _places(
         "end_byte": ends,
         "line": line - first_line[piece],
     }
+
+
+def _skipped(lines: Lines, games: GameSpans, bounds: Offsets) -> list[tuple[int, str]]:
+    """How many lines of each piece are text that is no game, and the sign that the first begins with.
+
+    Signs only, since letters could be those of a name.
+    """
+    skipped = [(0, "")] * len(bounds)
+    pieces = np.searchsorted(bounds, games.skipped[:, 0], side="right") - 1
+    for piece, (begin, end) in zip(pieces.tolist(), games.skipped.tolist(), strict=True):
+        count, sign = skipped[piece]
+        block = lines.text[begin:end]
+        begins_with = _SIGN.match(block)
+        sign = sign if count else begins_with[0].decode("ascii").strip() if begins_with else ""
+        skipped[piece] = (count + sum(1 for line in block.split(b"\n") if line.strip()), sign)
+    return skipped
 
 
 def _hashes(
@@ -311,10 +338,17 @@ def _ledger(pending: Pending, answer: EarlierGames) -> pa.Table:
     states[kept] = np.where(is_illegal[is_kept], "kept to illegal move", "kept")
     plies[kept] = pending.decoded.plies[is_kept]
     signatures[kept] = pending.signatures
+    is_open = is_kept & ~is_illegal & (pending.asides[pending.games] != "")
+    for game in pending.games[is_open].tolist():
+        move, is_black = divmod(int(plies[game]) - 1, 2)
+        states[game] = "kept to open bracket"
+        details[game] = (
+            f"a {pending.asides[game]} behind move {move + 1} of {_SIDES[is_black]} is never closed"
+        )
     states[lost] = np.where(is_illegal[~is_kept], "unreadable", "no moves")
     for game in pending.games[is_kept & is_illegal].tolist():
         move, is_black = divmod(int(plies[game]), 2)
-        details[game] = f"move {move + 1} of {'Black' if is_black else 'White'} is not legal"
+        details[game] = f"move {move + 1} of {_SIDES[is_black]} is not legal"
     details[pending.games[~is_kept & is_illegal]] = _ILLEGAL_FIRST
     repeated = kept[answer.is_duplicate]
     states[repeated], details[repeated], plies[repeated] = "duplicate", "", 0

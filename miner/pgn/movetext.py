@@ -6,6 +6,7 @@ Works on bytes, since everything that counts in move text is ASCII whatever the 
 from __future__ import annotations
 
 import re
+from collections import deque
 from itertools import islice
 from typing import NamedTuple
 
@@ -48,8 +49,21 @@ def main_line(text: bytes) -> bytes:
     """
     text = _without_asides(text)
     if b"(" in text:
-        text = _without_variations(text)
+        text, _ = _without_variations(text)
     return text.replace(b")", b" ")
+
+
+def open_aside(text: bytes) -> str:
+    """Whether a `comment` or a `variation` of the text is never closed, so that its moves are lost; or empty.
+
+    >>> open_aside(b"1. e4 (1. d4 {a pawn} d5"), open_aside(b"1. e4 {a (pawn} e5")
+    ('variation', '')
+    """
+    if text.rfind(b"{") > text.rfind(b"}"):
+        (last,) = deque(_ASIDE.finditer(text), maxlen=1)
+        if last[0].startswith(b"{") and not last[0].endswith(b"}"):
+            return "comment"
+    return "variation" if b"(" in text and _without_variations(_without_asides(text))[1] else ""
 
 
 def _without_asides(text: bytes) -> bytes:
@@ -64,8 +78,11 @@ def _without_asides(text: bytes) -> bytes:
     return bytes(kept + text[start:])
 
 
-def _without_variations(text: bytes) -> bytes:
-    """One pass whatever the depth: a text of nothing but brackets must not take hours."""
+def _without_variations(text: bytes) -> tuple[bytes, int]:
+    """The text outside of variations, and how many are open at its end.
+
+    One pass whatever the depth: a text of nothing but brackets must not take hours.
+    """
     kept = bytearray()
     depth = start = 0
     for bracket in _BRACKET.finditer(text):
@@ -80,7 +97,7 @@ def _without_variations(text: bytes) -> bytes:
     if depth == 0:
         kept += b" "
         kept += text[start:]
-    return bytes(kept[1:])
+    return bytes(kept[1:]), depth
 
 
 def moves_of(line: bytes, most: int | None = None) -> list[bytes]:
@@ -119,6 +136,7 @@ class MainLines(NamedTuple):
     texts: list[bytes]  # moves, move numbers and results in ASCII
     letters: list[bytes]  # of each text
     results: Strings  # (n,): the result that each ends in, or empty
+    asides: Strings  # (n,): see open_aside
 
 
 def main_lines(lines: Lines, begins: Offsets, ends: Offsets) -> MainLines:
@@ -131,16 +149,17 @@ def main_lines(lines: Lines, begins: Offsets, ends: Offsets) -> MainLines:
     texts = [text[begin:end] for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
     letters = [line.translate(None, _NOT_LETTERS) for line in texts]
     results, has_result = _last_words(lines, begins, ends)
+    asides = np.full(len(texts), "", dtype=object)
     odd = [at for at, found in enumerate(letters) if not found.isalpha()]
     for at in odd:
-        line = main_line(texts[at])
+        line, asides[at] = main_line(texts[at]), open_aside(texts[at])
         if (left := letters_of(line)) and not left.isalpha():
             line = b" ".join([*moves_of(line, _MOST_MOVES), final_result(line).encode("ascii")])
         texts[at], letters[at] = line, letters_of(line)
     has_result[odd] = False
     for at in np.flatnonzero(~has_result).tolist():
         results[at] = final_result(texts[at])
-    return MainLines(texts, letters, results)
+    return MainLines(texts, letters, results, asides)
 
 
 def _last_words(lines: Lines, begins: Offsets, ends: Offsets) -> tuple[Strings, Flags]:

@@ -6,7 +6,9 @@ files as they are found:
 - a tag line ends the move text before it, with or without a blank line between;
 - an Event tag after a blank line begins a game even if the one before has no moves;
 - any number of blank lines may stand between the tags and the moves;
-- text that holds no moves, between games, is no game (it is counted as skipped);
+- blanks before a tag do not matter, and any number of tags may stand on a line, with moves behind them;
+- text that holds no moves, between games, is no game (its lines are counted as skipped);
+- a result ends the game if the move number 1 or a tag comes behind it, on the same line or the next;
 - moves after a blank line belong to the game before if that has no result yet and they go on counting;
 - a comment that is never closed, or is longer than 64 KiB, ends where the next game's tags begin, after a
   blank line.
@@ -28,14 +30,23 @@ from miner.pgn.text import Lines
 _BLANKS = re.compile(
     rb"(?:[ \t\n]*\n|[%;][^\n]*(?:\n|\Z)|[ \t]+\Z|\xef\xbb\xbf){1,1000}"
 )  # also a byte-order mark
+_TAG = rb"\[[ \t]*[A-Za-z0-9_]+[ \t]*\""
 _TAGS = re.compile(
-    rb"(?:\[[^\n]*(?:\n|\Z)|[%;][^\n]*\n|[ \t]*\n(?=\[(?!Event )[A-Za-z0-9_]+[ \t]+\")){1,1000}"
+    rb"(?:(?:"
+    + _TAG
+    + rb"(?:[^\"\\\n]|\\[^\n])*\"[ \t]*\][ \t]*){1,99}(?=\d{1,9}[ \t]*\.)"  # moves behind them
+    rb"|\[[^\n]*(?:\n|\Z)|[%;][^\n]*\n|[ \t]*\n(?=(?!\[Event )" + _TAG + rb")){1,1000}"
 )
 _BEFORE_MOVES = re.compile(rb"(?:\{[^}]*\}\s*|\d+[ \t]*\.[. \t]*\n?){1,1000}")
-_BREAK = re.compile(rb"\n(?=\[[A-Za-z0-9_]+[ \t]+\"|[ \t]*(?:\n|\Z))")
-_TAG_AFTER_BLANK = re.compile(rb"\n[ \t]*\n(?=\[[A-Za-z0-9_]+[ \t]+\")")
+_BREAK = re.compile(
+    rb"\n(?=" + _TAG + rb"|[ \t]*(?:\n|\Z))"
+    rb"|(?<=[-/ \n][012*])(?:[ \t]+\n?|\n)[ \t]*(?=1[ \t]*\.|" + _TAG + rb")"
+)
+_TAG_AFTER_BLANK = re.compile(rb"\n[ \t]*\n(?=" + _TAG + rb")")
 _ASIDE = re.compile(rb"[{;]|\n%")
-_TAG_LINE = re.compile(rb"\[[A-Za-z0-9_]+[ \t]+\"")
+_TAG_LINE = re.compile(_TAG)
+_INDENTED = re.compile(rb"\n([ \t]+)(" + _TAG + rb"[^\n]*)")
+_LONG_BLANK = re.compile(rb"\n([ \t]{2,})(?=\n)")
 _FIRST_MOVE = re.compile(
     rb"(?:(?:[NBRQK][a-h]?[1-8]?x?)?[a-h](?:x[a-h])?[1-8](?![A-Za-z])|O-O|0-0|--|(?:1-0|0-1|1/2-1/2|\*)(?!\S))"
 )
@@ -56,13 +67,25 @@ def one_line_end(text: bytes) -> bytes:
     return text.replace(b"\r\n", b" \n").replace(b"\r", b"\n") if b"\r" in text else text
 
 
+def unindented(text: bytes) -> bytes:
+    """The text, of LF line ends, with the blanks before tags behind them: every line keeps its place.
+
+    Blanks on a line of nothing else go to the end of the line before.
+    """
+    buffer = np.frombuffer(text, dtype=np.uint8)
+    begins = buffer[np.append(0, np.flatnonzero(buffer[:-1] == ord("\n")) + 1)] if text else buffer
+    if ((begins == ord(" ")) | (begins == ord("\t"))).any():
+        text = _INDENTED.sub(rb"\n\2\1", b"\n" + _LONG_BLANK.sub(rb"\1\n", text))[1:]
+    return text
+
+
 class GameSpans(NamedTuple):
     """The `n` games of a text, in order: where the parts of each begin and end, as in GameSpan."""
 
     starts: Offsets  # (n,)
     moves: Offsets
     ends: Offsets
-    skipped: Offsets  # blocks of other text between them, after each of the bounds
+    skipped: Offsets  # (blocks, 2): where each block of other text begins and ends
 
 
 def find_games(lines: Lines, bounds: Offsets) -> GameSpans:
@@ -72,24 +95,25 @@ def find_games(lines: Lines, bounds: Offsets) -> GameSpans:
     the whole text. What lies between them is gone through bit by bit.
     """
     if not lines.text:
-        return GameSpans(bounds[:0], bounds[:0], bounds[:0], np.zeros_like(bounds))
+        return GameSpans(bounds[:0], bounds[:0], bounds[:0], np.empty((0, 2), dtype=np.intp))
     braces = np.empty(0, dtype=np.intp)
     if b"{" in lines.text:
         braces = np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
     firsts = np.union1d(bounds, _sure_starts(lines, braces))
     edges = np.append(firsts, len(lines.text))
     is_plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
+    is_plain[np.searchsorted(firsts, _results_inside(lines), side="right") - 1] = False
     found = [np.stack([firsts, moves, ends], axis=1)[is_plain]]
-    skipped = np.zeros_like(bounds)
+    skipped: list[tuple[int, int]] = []
     for region in np.flatnonzero(~is_plain).tolist():
         begin, end = int(edges[region]), int(edges[region + 1])
         spans, between = walk_games(lines.text[begin:end])
-        skipped[np.searchsorted(bounds, begin, side="right") - 1] += between
+        skipped += [(begin + first, begin + last) for first, last in between]
         found.append(np.array(spans, dtype=np.intp).reshape(-1, 3) + begin)
     spans_of = np.concatenate(found)
     in_order = spans_of[np.argsort(spans_of[:, 0], kind="stable")]
     starts, moves, ends = np.ascontiguousarray(in_order.T)
-    return GameSpans(starts, moves, ends, skipped)
+    return GameSpans(starts, moves, ends, np.array(skipped, dtype=np.intp).reshape(-1, 2))
 
 
 def _sure_starts(lines: Lines, braces: Offsets) -> Offsets:
@@ -99,6 +123,21 @@ def _sure_starts(lines: Lines, braces: Offsets) -> Offsets:
     is_start[2:] = lines.is_tag[2:] & lines.is_blank[1:-1] & is_plain[:-2]
     starts = lines.starts[is_start]
     return starts[~_is_open(lines, braces, starts, starts - _LONGEST_COMMENT)]
+
+
+def _results_inside(lines: Lines) -> Offsets:
+    """Where another game may come behind a result: the move number 1 or a tag."""
+    buffer = lines.buffer
+    dots = np.flatnonzero(buffer == ord("."))
+    ones = dots[buffer[dots - 1] == ord("1")] - 1
+    tags = np.flatnonzero(buffer == ord("["))
+    follows = np.concatenate([ones[buffer[ones - 1] <= ord(" ")], tags[buffer[tags - 1] == ord(" ")]])
+    follows = follows[follows >= 4]
+    ends = follows - 2
+    ends -= buffer[ends] == ord(" ")  # as a line end of CR LF leaves it
+    last = buffer[ends]
+    found: Offsets = follows[(last == ord("*")) | ((last >= ord("0")) & (last <= ord("2")))]
+    return found
 
 
 def _is_open(lines: Lines, braces: Offsets, at: Offsets, since: Offsets) -> Flags:
@@ -133,13 +172,13 @@ def _plain_games(lines: Lines, braces: Offsets, first_lines: Offsets) -> tuple[F
     return is_plain & ~_is_open(lines, braces, end, begin), begin, end
 
 
-def walk_games(text: bytes) -> tuple[list[GameSpan], int]:
-    """The games of a text, in order, and how many blocks of other text lie between them.
+def walk_games(text: bytes) -> tuple[list[GameSpan], list[tuple[int, int]]]:
+    """The games of a text, in order, and where the blocks of other text between them begin and end.
 
     The text must have LF line ends and begin where a game may begin.
     """
     games: list[GameSpan] = []
-    skipped = 0
+    skipped: list[tuple[int, int]] = []
     has_comments = b"{" in text
     at = _skip_blanks(text, 0)
     while at < len(text):
@@ -157,7 +196,7 @@ def walk_games(text: bytes) -> tuple[list[GameSpan], int]:
                 following = _skip_blanks(text, end)
             games.append(GameSpan(at, moves, end))
         else:
-            skipped += 1
+            skipped.append((at, end))
         at = following
     return games, skipped
 
@@ -176,7 +215,8 @@ def _end_of_run(pattern: re.Pattern[bytes], text: bytes, at: int) -> int:
 def _end_of_moves(text: bytes, at: int, has_comments: bool) -> int:
     found = _BREAK.search(text, at)
     end = found.end() if found else len(text)
-    if found and has_comments and text.rfind(b"{", at, end) > text.rfind(b"}", at, end):
+    is_in_comment = has_comments and text.rfind(b"{", at, end) > text.rfind(b"}", at, end)
+    if found and (is_in_comment or text.find(b";", at, end) >= 0):
         return _end_after_comments(text, at)
     return end
 

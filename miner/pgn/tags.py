@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+from chess.variant import find_variant
 
 from miner.arrays import Flags, Hashes, Offsets, Strings
 from miner.pgn.text import Column, Lines
@@ -31,8 +32,14 @@ TAGS = (
     "Variant",
     "FEN",
 )
-_TAG = re.compile(rb"\[(\w+)[ \t]+\"(.*)\"", re.ASCII)
-_DIGITS = re.compile(r"\d{1,9}")  # Python refuses to read numbers of thousands of digits
+_TAG = re.compile(rb"([A-Za-z0-9_]+)[ \t]*\"((?:[^\"\\]|\\.)*|[^\"]*)(?:\"|\Z)")
+_AFTER_TAG = re.compile(rb"[^\\]\"[ \t]*\][ \t]*\Z")
+_VALUE = re.compile(rb"(?:[^\"\\]|\\.)*(?=\"|\Z)|[^\"]*")  # else the last quote comes after a backslash
+_RATING = re.compile(r"[^\d-]*(\d{3,4})(?![\d,])")
+_HIGHEST = 4000
+_ECO = re.compile(r"[A-E]\d\d(?!\d)", re.ASCII)
+_DATE = re.compile(r"[\d?]{4}(?:\.[\d?]{1,2}){0,2}", re.ASCII)
+_OPENING = re.compile(r"[^\[\]{}\"\x00-\x1f]{1,120}")
 _STANDARD_VARIANTS = ("", "?", "standard", "normal", "chess", "classical", "from position", "fromposition")
 _START_FEN = ["rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR", "w", "KQkq", "-"]
 _PERIOD = re.compile(r"(?:(\d{1,9})/)?(\d{1,9})(?:\+(\d{1,9}))?")
@@ -47,21 +54,17 @@ _CACHED = 40_000  # names; about 10 MB in each process
 def read_tags(lines: Lines, starts: Offsets, moves: Offsets) -> dict[str, Column]:
     """The tags that matter, of games whose tags lie from `starts` up to `moves`; an absent tag is empty.
 
-    Of a tag given twice, the last counts. A value is UTF-8, or else Latin-1; escaped quotes and backslashes
-    are unescaped. Source: PGN Specification and Implementation Guide (1994), sections 7 and 8.1.
+    A value ends at the first quote that is not escaped; any number of tags may stand on a line. Of a tag
+    given twice, the last counts. A value is UTF-8, or else Latin-1; escaped quotes and backslashes are
+    unescaped. Source: PGN Specification and Implementation Guide (1994), sections 7 and 8.1.
     """
-    at, ends = lines.tag_lines()
-    first, after = np.searchsorted(at, starts), np.searchsorted(at, moves)
-    counts = after - first
-    game = np.repeat(np.arange(len(starts)), counts)
-    inside = np.arange(len(game)) + np.repeat(first - np.cumsum(counts) + counts, counts)
-    at, ends = at[inside], ends[inside]
+    at, ends, game = _tag_places(lines, starts, moves)
     prefixes = lines.eight_bytes(at + 1)
-    ends -= lines.buffer[ends - 1] == ord(" ")  # what is left of a CRLF
-    blanks = " \t" if b"\t" in lines.text else " "
     columns = {}
     for name in TAGS:
-        named = np.flatnonzero(np.any([_begins_with(prefixes, name + blank) for blank in blanks], axis=0))
+        named = np.flatnonzero(_begins_with(prefixes, name))
+        after = lines.buffer.take(at[named] + 1 + len(name), mode="clip")
+        named = named[_is_blank(after) | (after == ord('"'))]
         if not len(named):
             columns[name] = Column([""], np.zeros(len(starts), dtype=np.int32))
             continue
@@ -76,6 +79,37 @@ def read_tags(lines: Lines, starts: Offsets, moves: Offsets) -> dict[str, Column
     return columns
 
 
+def _tag_places(lines: Lines, starts: Offsets, moves: Offsets) -> tuple[Offsets, Offsets, Offsets]:
+    """Where each tag of the games begins, just before its name, where its text ends, and whose it is.
+
+    Most stand on a line of their own. Its text ends where the line, the next tag or the moves begin.
+    """
+    at, _ = lines.tag_lines()
+    buffer = lines.buffer
+    brackets = np.flatnonzero(buffer == ord("["))
+    behind = brackets[_is_blank(buffer[brackets - 1]) | (buffer[brackets - 1] == ord("]"))]
+    behind = behind[buffer.take(behind + 1, mode="clip") != ord("%")]  # a command in a comment
+    of_tags = [place for place in behind.tolist() if _AFTER_TAG.search(lines.text, max(0, place - 99), place)]
+    within = starts[(buffer[starts] == ord("[")) & (buffer[starts - 1] != ord("\n"))]
+    if of_tags or len(within):
+        at = np.unique(np.concatenate([at, within, np.array(of_tags, dtype=np.intp)]))
+    ends = np.minimum(lines.ends[np.searchsorted(lines.ends, at)], np.append(at[1:], len(buffer)))
+    first, after = np.searchsorted(at, starts), np.searchsorted(at, moves)
+    counts = after - first
+    game = np.repeat(np.arange(len(starts)), counts)
+    inside = np.arange(len(game)) + np.repeat(first - np.cumsum(counts) + counts, counts)
+    at, ends = at[inside], np.minimum(ends[inside], moves[game])
+    for spaced in np.flatnonzero(_is_blank(buffer[at + 1])).tolist():
+        text = lines.text[at[spaced] + 1 : ends[spaced]]
+        at[spaced] += len(text) - len(text.lstrip(b" \t"))
+    return at, ends - _is_blank(buffer[ends - 1]), game  # what is left of a CRLF
+
+
+def _is_blank(letters: npt.NDArray[np.uint8]) -> Flags:
+    is_blank: Flags = (letters == ord(" ")) | (letters == ord("\t"))
+    return is_blank
+
+
 def _begins_with(prefixes: npt.NDArray[np.uint64], name: str) -> Flags:
     begin = name.encode("ascii")[:8]
     mask = np.uint64((1 << 8 * len(begin)) - 1)
@@ -84,19 +118,21 @@ def _begins_with(prefixes: npt.NDArray[np.uint64], name: str) -> Flags:
 
 
 def _values(lines: Lines, at: Offsets, ends: Offsets, name: str) -> tuple[Offsets, Offsets]:
-    """Where the values of tag lines begin and end; -1 for a line that is none of this tag."""
+    """Where the values of tags begin and end; -1 for text that is none of this tag."""
     buffer = lines.buffer
     first, last = np.minimum(at + len(name) + 3, len(buffer) - 1), ends - 2
     is_plain = (buffer[first - 1] == ord('"')) & (buffer[first - 2] == ord(" ")) & (first <= last)
     is_plain &= (buffer[last] == ord('"')) & (buffer[last + 1] == ord("]"))
     for odd in np.flatnonzero(~is_plain).tolist():
-        found = _TAG.match(lines.text, at[odd], ends[odd])
+        found = _TAG.match(lines.text, at[odd] + 1, ends[odd])
         is_named = found is not None and found[1] == name.encode("ascii")
         first[odd], last[odd] = found.span(2) if found and is_named else (-1, -1)
     return first, last
 
 
 def _text(value: bytes) -> str:
+    if b'"' in value and (until := _VALUE.match(value)):
+        value = until[0]
     try:
         text = value.decode("utf-8")
     except UnicodeDecodeError:
@@ -105,23 +141,42 @@ def _text(value: bytes) -> str:
 
 
 def dates(tags: dict[str, Column]) -> Column:
-    """The dates of games: the Date tag, or UTCDate where it names no year."""
-    return tags["Date"].join(
+    """The dates of games: the Date tag, or UTCDate where it names no year; empty if it is no date."""
+    found = tags["Date"].join(
         tags["UTCDate"], lambda date, other: date if date[:4].isdigit() or not other else other
     )
+    return Column([date if _DATE.fullmatch(date) else "" for date in found.values], found.codes)
 
 
 def openings(tags: dict[str, Column]) -> Column:
-    """The names of openings: the Opening and Variation tags, joined where a game has both."""
-    return tags["Opening"].join(
+    """The names of openings: the Opening and Variation tags, joined where a game has both.
+
+    No name of an opening has 120 letters, quotes or brackets: what has is left out.
+    """
+    found = tags["Opening"].join(
         tags["Variation"], lambda opening, variation: ": ".join(part for part in (opening, variation) if part)
     )
+    return Column([name if _OPENING.fullmatch(name) else "" for name in found.values], found.codes)
+
+
+def eco_of(value: str) -> str:
+    """The ECO code that a tag begins with, a letter from A to E and two digits, or empty.
+
+    >>> eco_of("C41"), eco_of("C41/03"), eco_of("Philidor")
+    ('C41', 'C41', '')
+    """
+    found = _ECO.match(value)
+    return found[0] if found else ""
 
 
 def rating_of(value: str) -> int:
-    """The rating in a tag value, 0 for none, at most 65,535; `1500?` counts as 1500."""
-    digits = _DIGITS.search(value)
-    return min(int(digits[0]), 65_535) if digits else 0
+    """The rating in a tag value, 100 to 4000, or 0 for none: common practice, no source.
+
+    >>> [rating_of(value) for value in ("1500", "1500?", "1 500", "-200", "15000", "?")]
+    [1500, 1500, 0, 0, 0, 0]
+    """
+    found = _RATING.match(value)
+    return int(found[1]) if found and 100 <= int(found[1]) <= _HIGHEST else 0
 
 
 def time_class_of(time_control: str) -> str:
@@ -154,6 +209,14 @@ def time_class_of(time_control: str) -> str:
 def is_variant(variant: str) -> bool:
     """Whether a Variant tag tells of other rules than standard chess, Chess960 included."""
     return variant.strip().lower() not in _STANDARD_VARIANTS
+
+
+def variant_of(variant: str) -> str:
+    """A variant's usual name, or empty if it is none that is known."""
+    try:
+        return str(find_variant(variant.strip()).aliases[0])
+    except ValueError:
+        return ""
 
 
 def is_set_up(fen: str) -> bool:

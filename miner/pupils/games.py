@@ -21,12 +21,12 @@ from miner.pgn.sources import check_readable, find_sources, total_bytes
 from miner.pgn.tags import Players, is_within
 from miner.progress import Progress, Silent
 from miner.pupils.roster import NAME_LENGTH, Roster
+from miner.schema import KEPT
 from miner.settings import ReadSettings
 
 NO_MOVE = -1
 """Stands for a move that the game does not tell, because it or what is kept of it ends before."""
 
-_KEPT = ("kept", "kept to illegal move")
 _READ = ["source", "number", "date", "white", "black", "white_rating", "black_rating", "game"]
 _GAMES = ["game", "player", "side", "source", "number", "date", "rating"]
 _VISITS = {"game": np.int64, "key": np.uint64, "ply": np.int64, "move": np.int64, "next": np.int64}
@@ -96,7 +96,7 @@ class _Gathering:
         self._ledger += count_states(ledger)
         for name in ledger["source"].unique().to_pylist():
             self._sources.setdefault(name, len(self._sources) + 1)
-        kept = ledger.filter(pc.is_in(ledger["state"], value_set=pa.array(_KEPT)))
+        kept = ledger.filter(pc.is_in(ledger["state"], value_set=pa.array(KEPT)))
         found = [game for row in kept.select(_READ).to_pylist() for game in self._of_pupils(row)]
         self._games += found
         wanted = pa.array(sorted({game["game"] for game in found}), pa.uint32())

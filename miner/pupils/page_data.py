@@ -16,6 +16,7 @@ from miner.lesson.sentences import demonstration, solution_words, task_words, to
 from miner.pupils.before_after import EVERYBODY, FEWEST, ChangeVerdict
 from miner.pupils.check import Outcome, PupilsCheck
 from miner.pupils.mastery import Record, next_exercises, records
+from miner.schema import KEPT
 from miner.terms import Kind
 
 SHOWN_FINDINGS = 8
@@ -347,10 +348,12 @@ def _game_words(row: Any, several: bool) -> str:
 
 def _notes(check: PupilsCheck) -> list[str]:
     """The games that were looked at or set aside, and how the numbers were reckoned."""
-    broken = check.ledger["kept to illegal move"]
+    broken = sum(check.ledger[state] for state in KEPT[1:])
     lines = [_ledger_words(check)]
     if broken:
-        lines.append(f"{counted(broken, 'game')} count up to a move that is not legal.")
+        lines.append(
+            f"{counted(broken, 'game')} count up to a move that is not legal or a bracket never closed."
+        )
     if check.without_pupils:
         lines.append(f"{counted(check.without_pupils, 'game')} are of nobody whose games count.")
     if check.too_early:
@@ -371,7 +374,7 @@ def _notes(check: PupilsCheck) -> list[str]:
 
 
 def _ledger_words(check: PupilsCheck) -> str:
-    kept = check.ledger["kept"] + check.ledger["kept to illegal move"]
+    kept = sum(check.ledger[state] for state in KEPT)
     aside = [
         (-count, state) for state, count in check.ledger.items() if count and not state.startswith("kept")
     ]

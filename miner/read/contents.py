@@ -34,7 +34,7 @@ class KnownSource:
     stamp: list[int] | None  # of the file when it was hashed; None: tells nothing
     first_game: int  # number in the store of its first game
     games: int
-    skipped: int  # blocks of text between games
+    skipped: int  # lines that are no game
     digest: SourceDigest = field(default_factory=dict)
 
     @property
@@ -114,7 +114,7 @@ class Contents:
             facts={
                 "ledger": {state: self.ledger[state] for state in LEDGER_STATES},
                 "games": games,
-                "skipped_texts": sum(source.skipped for source in self.sources),
+                "skipped_lines": sum(source.skipped for source in self.sources),
                 "games_read": games_read,
                 "seconds": round(seconds, 3),
                 "games_per_second": round(games_read / seconds) if seconds else 0,

@@ -16,7 +16,7 @@ from miner.means import USUAL, Means, ReaderName
 from miner.pgn.batches import Piece, Span, in_batches, texts_of
 from miner.pgn.decode import make_reader
 from miner.pgn.ledger import BatchReader, EarlierGames, LedgerRows, TextPlace, blanked, sorted_moves
-from miner.pgn.split import one_line_end
+from miner.pgn.split import one_line_end, unindented
 from miner.pgn.tags import Players
 from miner.read.contents import Contents, Forgotten, KnownSource, Revision
 from miner.read.known import unchanged
@@ -182,7 +182,7 @@ def _rows_of(known: KnownSource, games: pa.Table, reader: BatchReader) -> Iterat
         """Each game by itself."""
         for row, text in texts_of(unchanged(known), spans):
             read.append(row)
-            yield Piece(names[row], one_line_end(text), begins_text=False)
+            yield Piece(names[row], unindented(one_line_end(text)), begins_text=False)
 
     done = 0
     for batch in in_batches(pieces()):

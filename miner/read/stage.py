@@ -6,9 +6,10 @@ import logging
 import os
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from miner.errors import Place, SourceError
 from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
 from miner.pgn.decode import make_reader
@@ -26,6 +27,8 @@ from miner.store.places import Location, is_shared
 
 _log = logging.getLogger(__name__)
 
+_NOT_PGN = "is it PGN? what stands before its lines, such as the signs of a quoted mail, must go"
+_LATER = (1 << 62, "")  # than any batch
 _EFFORT = ("games_read", "seconds", "games_per_second")  # facts of a manifest about the last run
 
 
@@ -238,7 +241,7 @@ def _read_all(
     numbering = Numbering(before.next_game, seen)
     added = Contents(forgotten=before.forgotten)
     moves = 0
-    games, skipped = Counter[int](), Counter[int]()
+    games, skipped, signs = Counter[int](), Counter[int](), dict[int, tuple[int, str]]()
     processes = (means.processes or os.cpu_count() or 1) if is_shared(folder) else 1
     started = time.perf_counter()
     total = total_bytes(sources)
@@ -252,6 +255,8 @@ def _read_all(
             for count in outcome.counts:
                 games[count.origin] += count.games
                 skipped[count.origin] += count.skipped
+                if count.skipped:
+                    signs[count.origin] = min(signs.get(count.origin, _LATER), (outcome.number, count.sign))
             moves += outcome.moves
             added.ledger.update(outcome.states)
             added.digests.update(outcome.digests)
@@ -259,6 +264,7 @@ def _read_all(
             batch_games = outcome.states.total()
             added.batches[outcome.number] = (outcome.first_game, outcome.first_game + batch_games)
             task.facts(f"{added.ledger.total() / (time.perf_counter() - started):,.0f} games/s")
+    _tell_skipped(sources, games, skipped, {origin: sign for origin, (_, sign) in signs.items()})
     known = []
     first_game = before.next_game
     for origin, now in enumerate(described):
@@ -266,3 +272,21 @@ def _read_all(
         known.append(now.known(first_game, games[origin], skipped[origin]))
         first_game += games[origin]
     return replace(added, sources=tuple(known), moves=moves)
+
+
+def _tell_skipped(
+    sources: Sequence[Source], games: Counter[int], skipped: Counter[int], signs: Mapping[int, str]
+) -> None:
+    """Warn of sources without a game, and of lines that are none. Raises SourceError if there is no game."""
+    for origin, source in enumerate(sources):
+        lines = f"{skipped[origin]:,} line{'s are' if skipped[origin] > 1 else ' is'} no game"
+        sign = f'; the first begins with "{signs[origin]}"' if signs.get(origin) else ""
+        if not games[origin]:
+            found = f"no game is found: {lines}{sign}" if skipped[origin] else "no game is found"
+            if len(sources) == 1:
+                raise SourceError(found, where=Place(source.name), advice=_NOT_PGN)
+            _log.warning("%s: %s", source.name, found)
+        elif skipped[origin]:
+            _log.warning("%s: %s%s", source.name, lines, sign)
+    if sources and not games.total():
+        raise SourceError(f"no game is found in any of {len(sources):,} sources", advice=_NOT_PGN)

@@ -38,7 +38,13 @@ def tags_of(text: str | bytes) -> dict[str, list[str]]:
         (b'[White "Ada"]  ', "Ada"),
         (b'[White "Ada"] ', "Ada"),
         (b'[White ""]', ""),
-        (b'[White "A "big" B"]', 'A "big" B'),
+        (b'[White "A \\"big\\" B"]', 'A "big" B'),
+        (b'[White "A "big" B"]', "A "),
+        (b'[White "C:\\"]', "C:\\"),
+        (b'[ECO "C41"] [Opening "Philidor"]  [White "Ada"][Black "Bo"]', "Ada"),
+        (b'  [ White"Ada" ]', ""),
+        (b'[\tWhite"Ada" ]', "Ada"),
+        (b'[Opening "Italian [White "Bo"]\n[White "Ada"]', "Ada"),
         (b'[White "J\xf6rg"]', "Jörg"),
         ('[White "Jörg"]'.encode(), "Jörg"),
         (b'[White "Ada"]\n[White "Bo"]', "Bo"),
@@ -71,7 +77,19 @@ def test_opening_and_variation() -> None:
 
 @pytest.mark.parametrize(
     ("value", "rating"),
-    [("1500", 1500), ("1500?", 1500), ("?", 0), ("-", 0), ("", 0), ("0", 0), ("99999", 65_535)],
+    [
+        ("1500", 1500),
+        ("1500?", 1500),
+        ("?", 0),
+        ("-", 0),
+        ("", 0),
+        ("0", 0),
+        ("99999", 0),
+        ("1 500", 0),
+        ("-200", 0),
+        ("4001", 0),
+        ("Elo 1500", 1500),
+    ],
 )
 def test_rating(value: str, rating: int) -> None:
     """A rating is the number in the tag, or 0."""

@@ -73,7 +73,12 @@ def test_other_settings_keep_only_what_is_named(
 
     read([str(club[1])], store, ReadSettings(plies=7), Means(processes=1))
 
-    assert caplog.messages == ["a.pgn is not named any more; its games go"]
+    assert caplog.messages == [
+        f"{club[0]}: 14 lines are no game",
+        f"{club[1]}: 2 lines are no game",
+        "a.pgn is not named any more; its games go",
+        f"{club[1]}: 2 lines are no game",
+    ]
     assert store.require("read").rows["games"] == 4
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from miner.errors import SourceError
 from miner.means import Means
 from miner.pgn.movetext import main_line
 from miner.read.stage import read
@@ -26,10 +27,17 @@ def ledger(tmp_path: Path, text: bytes) -> list[str]:
     return states
 
 
-@pytest.mark.parametrize("text", [b"1-0", b"\n", b"\xef\xbb\xbf", b"*", b"[", b"1"])
+@pytest.mark.parametrize("text", [b"1-0", b"*", b"["])
 def test_tiny_files_are_read(tmp_path: Path, text: bytes) -> None:
     """A file of a few bytes holds no game that is kept."""
     assert "kept" not in ledger(tmp_path, text)
+
+
+@pytest.mark.parametrize("text", [b"", b"\n", b"\xef\xbb\xbf", b"1"])
+def test_files_without_a_game(tmp_path: Path, text: bytes) -> None:
+    """A file in which no game is found at all is an error that names it."""
+    with pytest.raises(SourceError, match="no game is found"):
+        ledger(tmp_path, text)
 
 
 def test_file_may_be_cut_off_anywhere(tmp_path: Path) -> None:

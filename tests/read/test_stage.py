@@ -268,13 +268,6 @@ def test_folders_are_searched_in_order(tmp_path: Path) -> None:
     assert names == [str(folder / "a.pgn"), str(folder / "b" / "two.pgn.gz")]
 
 
-def test_empty_file_has_no_games(tmp_path: Path) -> None:
-    """An empty file is no error."""
-    tables = read_text(tmp_path, "")
-
-    assert (tables.games, tables.moves) == ([], [])
-
-
 def test_standard_input(tmp_path: Path) -> None:
     """`-` reads what is piped in, every time."""
     code = (

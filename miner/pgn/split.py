@@ -46,7 +46,7 @@ _TAG_AFTER_BLANK = re.compile(rb"\n[ \t]*\n(?=" + _TAG + rb")")
 _ASIDE = re.compile(rb"[{;]|\n%")
 _TAG_LINE = re.compile(_TAG)
 _INDENTED = re.compile(rb"\n([ \t]+)(" + _TAG + rb"[^\n]*)")
-_LONG_BLANK = re.compile(rb"\n([ \t]{2,})(?=\n)")
+_SPACE = re.compile(rb"\n[ \t\n]+")
 _FIRST_MOVE = re.compile(
     rb"(?:(?:[NBRQK][a-h]?[1-8]?x?)?[a-h](?:x[a-h])?[1-8](?![A-Za-z])|O-O|0-0|--|(?:1-0|0-1|1/2-1/2|\*)(?!\S))"
 )
@@ -75,8 +75,16 @@ def unindented(text: bytes) -> bytes:
     buffer = np.frombuffer(text, dtype=np.uint8)
     begins = buffer[np.append(0, np.flatnonzero(buffer[:-1] == ord("\n")) + 1)] if text else buffer
     if ((begins == ord(" ")) | (begins == ord("\t"))).any():
-        text = _INDENTED.sub(rb"\n\2\1", b"\n" + _LONG_BLANK.sub(rb"\1\n", text))[1:]
+        text = _INDENTED.sub(rb"\n\2\1", b"\n" + _SPACE.sub(_blanks_first, text))[1:]
     return text
+
+
+def _blanks_first(space: re.Match[bytes]) -> bytes:
+    """Lines of nothing but blanks with these before them, but for what the next line begins with."""
+    lines, line_end, indent = space[0].rpartition(b"\n")
+    if max(map(len, lines.split(b"\n"))) < 2:
+        return space[0]
+    return lines.replace(b"\n", b"") + b"\n" * lines.count(b"\n") + line_end + indent
 
 
 class GameSpans(NamedTuple):

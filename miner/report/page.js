@@ -13,7 +13,7 @@
  *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[]}} ToldMistake
  * @typedef {ToldMistake & {board: Board, mark: Mark}} Mistake
  * @typedef {Told & {number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
- * @typedef {{sources: string[], games: number, ledger: [string, number][], first: string, last: string, stale: boolean, positions: number,
+ * @typedef {{sources: number, games: number, ledger: [string, number][], first: string, last: string, stale: boolean, positions: number,
  *   engines: string[], nodes: number}} Mined
  * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: ToldMistake[], columns: string[],
  *   findings: Value[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
@@ -181,10 +181,10 @@ class Page {
 function minedWords(page) {
   const { mined } = page.contents;
   const dates = mined.last ? ` of ${mined.first === mined.last ? mined.first : `${mined.first} to ${mined.last}`}` : "";
-  const sources = mined.sources.slice(0, 4).join(", ") + (mined.sources.length > 4 ? ` and ${mined.sources.length - 4} more` : "");
+  const sources = mined.sources ? ` from ${mined.sources === 1 ? "one source" : `${count(mined.sources)} sources`}` : "";
   const bands = page.bands.length ? `; bands ${page.bands[0]} to ${page.bands[page.bands.length - 1]}` : "";
   const stale = mined.stale ? "Out of date: these findings are of other games or settings than the store holds now. " : "";
-  return `${stale}${count(mined.games)} games${dates}${sources ? ` from ${sources}` : ""}${bands}; ${page.contents.mistakes.length} losing replies, judged by ${mined.engines.join(", ") || "no engine"}. Ledger: ${ledgerWords(mined)}.`;
+  return `${stale}${count(mined.games)} games${dates}${sources}${bands}; ${page.contents.mistakes.length} losing replies, judged by ${mined.engines.join(", ") || "no engine"}. Ledger: ${ledgerWords(mined)}.`;
 }
 
 /** @param {Mined} mined @returns {string} */
@@ -216,7 +216,7 @@ function notesView(page) {
       el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "What became of the games"), el("th", { scope: "col" }, "games"))),
       el("tbody", {}, ...mined.ledger.map(([state, number]) => el("tr", {}, el("td", {}, state), el("td", {}, count(number)))),
         el("tr", { class: "this" }, el("td", {}, "seen"), el("td", {}, count(mined.games))))),
-    el("p", {}, `Sources: ${mined.sources.join(", ") || "not known"}. ${count(mined.positions)} positions were tallied; the deepest searches took ${count(mined.nodes)} nodes each.`),
+    el("p", {}, `${count(mined.positions)} positions were tallied; the deepest searches took ${count(mined.nodes)} nodes each.`),
     el("p", {}, "Games of one player are not independent of each other, and the numbers are those of the games that were read, not of all players."));
 }
 

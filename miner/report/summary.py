@@ -87,12 +87,15 @@ def _games(count: float) -> str:
 def mined(
     manifests: Mapping[str, Manifest | None], dates: Iterable[str], findings: Sequence[Finding]
 ) -> dict[str, Any]:
-    """The mined games, ready for JSON: sources, games and their ledger, dates, bands, engine."""
+    """The mined games, ready for JSON: sources, games and their ledger, dates, bands, engine.
+
+    Sources are counted, not named: the name of a file could be that of a pupil.
+    """
     read, tally = manifests.get("read"), manifests.get("tally")
     sources, ledger = (read.inputs.get("sources", []), read.facts.get("ledger", {})) if read else ([], {})
     days = [day for day in map(_known_day, dates) if day]
     return {
-        "sources": [plain(str(source["name"]), 120) for source in sources],
+        "sources": len(sources),
         "games": read.rows.get("games", 0) if read else 0,
         "ledger": [[state, ledger[state]] for state in LEDGER_STATES if ledger.get(state)],
         "first": min(days, default=""),

@@ -8,7 +8,14 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from miner.pgn.split import find_games, first_sure_start, last_sure_start, one_line_end, walk_games
+from miner.pgn.split import (
+    find_games,
+    first_sure_start,
+    last_sure_start,
+    one_line_end,
+    unindented,
+    walk_games,
+)
 from miner.pgn.text import Lines
 from tests import strategies
 from tests.reading import game_text
@@ -18,7 +25,7 @@ B = game_text("1. d4 d5", White="B")
 
 
 def found(text: str) -> list[str]:
-    data = one_line_end(text.encode("latin-1"))
+    data = unindented(one_line_end(text.encode("latin-1")))
     games = find_games(Lines(data), np.array([0]))
     return [
         data[a:b].decode("latin-1") for a, b in zip(games.starts.tolist(), games.ends.tolist(), strict=True)
@@ -52,6 +59,17 @@ def found(text: str) -> list[str]:
         (A.replace("?", "a { b"), 1),
         (A.replace("?", "a { b") + B + A + B, 4),
         ("% escaped\n" + A + "; a remark\n\n" + B, 2),
+        ((A + B).replace("\n", "\n    "), 2),
+        ((A + B).replace("\n", "\r\n\t"), 2),
+        ((A + B).replace("\n", " "), 2),
+        ((A + B + A).replace("] [", "][").replace("\n", "  "), 3),
+        ("1. e4 e5 1-0 1. d4 d5 0-1 1. c4 *\n", 3),
+        ("1. e4 e5 1/2-1/2\n1. d4 d5 0-1\n", 2),
+        (A.replace("1-0\n", "1-0 ") + B, 2),
+        (A.replace(" 1-0\n", " 1-0 1. c4 c5 1/2-1/2\n") + B, 3),
+        (A.replace("e5", "e5 {1-0 1. d4 is no game} (1. d4 1-0)") + B, 2),
+        (A.replace("e5", "e5 ; 1-0 1. d4 is no game\n2. Nf3") + B, 2),
+        (A.replace("e5", "e5 {[%eval 0.1] [%clk 0:10:00]} 2. Nf3 Nc6 11. c4") + B, 2),
     ],
 )
 def test_number_of_games(text: str, games: int) -> None:
@@ -71,6 +89,34 @@ def test_all_at_once_is_as_bit_by_bit(file: tuple[list[strategies.Played], str])
     assert list(zip(*(array.tolist() for array in at_once[:3]), strict=True)) == spans
     assert list(map(tuple, at_once.skipped.tolist())) == skipped
     assert len(spans) == len(played)
+
+
+LINES = (
+    b"1. e4",
+    b"",
+    b" ",
+    b"\t  ",
+    b'  [White "Ada"]',
+    b'[A "b"]',
+    b'\t[ B "c"]  ',
+    b" [%clk 1]",
+    b"  words",
+)
+
+
+@given(st.lists(st.sampled_from(LINES), max_size=12))
+def test_indented_tags_keep_their_lines(lines: list[bytes]) -> None:
+    """Tags begin their lines; no line goes to another place, and nothing but blanks is moved."""
+    text = b"\n".join(lines)
+
+    plain = unindented(text)
+
+    assert len(plain) == len(text)
+    assert plain.translate(None, b" \t") == text.translate(None, b" \t")
+    assert unindented(plain) == plain
+    assert [line for line in plain.split(b"\n") if line.lstrip().startswith((b"[W", b"[A", b"[ B"))] == [
+        line for line in plain.split(b"\n") if line.startswith((b"[W", b"[A", b"[ B"))
+    ]
 
 
 @given(file=strategies.messy_files())

@@ -40,8 +40,6 @@ def ledger_line(ledger: dict[str, int]) -> str:
 
 def _read(manifest: Manifest) -> str:
     ledger: dict[str, int] = manifest.facts.get("ledger", {})
-    if not manifest.rows["games"]:
-        return "no games were found; see that the sources are PGN text"
     return (
         f"{manifest.rows['games']:,} games seen: {ledger_line(ledger)}; {manifest.rows['moves']:,} positions"
     )

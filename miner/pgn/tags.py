@@ -41,6 +41,7 @@ _ECO = re.compile(r"[A-E]\d\d(?!\d)", re.ASCII)
 _DATE = re.compile(r"[\d?]{4}(?:\.[\d?]{1,2}){0,2}", re.ASCII)
 _OPENING = re.compile(r"[^\[\]{}\"\x00-\x1f]{1,120}")
 _STANDARD_VARIANTS = ("", "?", "standard", "normal", "chess", "classical", "from position", "fromposition")
+_SHUFFLED = ("chess960", "chess 960", "fischerandom", "fischer random")  # python-chess has no class for it
 _START_FEN = ["rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR", "w", "KQkq", "-"]
 _PERIOD = re.compile(r"(?:(\d{1,9})/)?(\d{1,9})(?:\+(\d{1,9}))?")
 _MOVES = 40  # of a game by which time controls are compared
@@ -212,7 +213,13 @@ def is_variant(variant: str) -> bool:
 
 
 def variant_of(variant: str) -> str:
-    """A variant's usual name, or empty if it is none that is known."""
+    """A variant's usual name, or empty if it is none that is known.
+
+    >>> [variant_of(variant) for variant in ("Chess960", "atomic", "Ada's chess")]
+    ['Chess960', 'Atomic', '']
+    """
+    if variant.strip().lower() in _SHUFFLED:
+        return "Chess960"
     try:
         return str(find_variant(variant.strip()).aliases[0])
     except ValueError:

@@ -154,18 +154,18 @@ def test_settings_file_that_cannot_be_read(miner: Miner, desk: Path) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "These are my notes on the club's evening.\n"])
-def test_source_without_games(miner: Miner, desk: Path, engine: Path, text: str) -> None:
-    """An empty file and one that is no PGN end well, and say that there was nothing."""
+def test_source_without_games(
+    miner: Miner, desk: Path, engine: Path, caplog: pytest.LogCaptureFixture, text: str
+) -> None:
+    """An empty file and one that is no PGN are errors that name them; what is there beside them is read."""
     (desk / "empty.pgn").write_text(text, encoding="utf-8")
 
     ran = miner("run", "empty.pgn", "--store", "store", "--cache", "cache", "--engine", engine)
-    shown = miner("show", "--store", "store")
-    status = miner("status", "--store", "store")
+    both = miner("read", "empty.pgn", "games.pgn", "--store", "store")
 
-    assert [(one.code, one.err) for one in (ran, shown, status)] == [(0, "")] * 3
-    assert "read   no games were found; see that the sources are PGN text\n" in ran.out
-    assert shown.out == "No findings, as no game was kept: miner status --store store tells why.\n"
-    assert "deepest look" not in status.out
+    check_refused(ran, 1, "empty.pgn: no game is found")
+    assert both.code == 0
+    assert [line.startswith("empty.pgn: no game is found") for line in caplog.messages] == [True]
 
 
 def test_filters_that_leave_no_game(miner: Miner, desk: Path, engine: Path) -> None:

@@ -11,7 +11,7 @@ from miner.terms import alternatives
 
 SCHEMA_VERSION = 6
 
-METHODS = {"read": 5, "tally": 5, "judge": 2, "follow": 2, "rank": 7}
+METHODS = {"read": 5, "tally": 5, "judge": 2, "follow": 2, "rank": 8}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -277,8 +277,10 @@ FINDINGS = _table(
     _column("key", UINT64, "its position key"),
     _column("ply", INT64, "least ply at which it arises"),
     _column("path", TEXT, "a shortest way to it, SAN, space-separated"),
-    _column("eco", TEXT, "the commonest ECO tag of the games through it"),
-    _column("opening", TEXT, "their commonest opening name"),
+    _column("eco", TEXT, "its opening's ECO code"),
+    _column(
+        "opening", TEXT, "its opening's name: by the table of names, or else the commonest tag of its games"
+    ),
     _column("side", TEXT, "white or black: the side that profits"),
     _column("kind", TEXT, "trap (the opponent errs) or pitfall (our own side errs)"),
     _column("band", TEXT, "rating band of the side that errs"),

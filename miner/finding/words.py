@@ -11,8 +11,6 @@ from miner.finding.finding import Finding
 from miner.terms import UNRATED, Kind
 
 TITLE_PLIES = 6
-NAMED_PLIES = 4
-"""A position of fewer moves is common to many openings; the name of the commonest would mislead."""
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
@@ -82,13 +80,13 @@ def best_line_words(finding: Finding) -> str:
 
 
 def own_opening(finding: Finding, longest: int = 60) -> str:
-    """The name of the position's opening; empty where the games name none or it has none of its own yet."""
-    return plain(finding.opening, longest) if finding.ply >= NAMED_PLIES else ""
+    """The name of the position's opening; empty where it has none of its own yet."""
+    return plain(finding.opening, longest)
 
 
 def own_eco(finding: Finding, longest: int = 8) -> str:
     """The ECO code of the position's opening, or empty likewise."""
-    return plain(finding.eco, longest) if finding.ply >= NAMED_PLIES else ""
+    return plain(finding.eco, longest)
 
 
 def opening_words(finding: Finding) -> str:

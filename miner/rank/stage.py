@@ -16,6 +16,7 @@ from miner.errors import Place, SourceError, UsageError
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
 from miner.finding.finding import is_losing
+from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
 from miner.rank.afterwards import REPLY, with_aftermath
 from miner.rank.worth import part_observed, reached, within_price, worth_of
@@ -25,6 +26,7 @@ from miner.store import Manifest, Store, digest_of
 from miner.terms import BandScheme, Kind, Score, Side
 
 _BEST_LINE_PLIES = 8  # of the best line as it is shown
+_NAMED_PLIES = 4  # from which the tags of the games through a position name its opening
 
 EXPLAINED = [
     *("losing_reply", "losing_reply_uci", "best_move", "best_line", "refutation"),
@@ -159,8 +161,12 @@ def _findings(store: Store, ranked: pd.DataFrame) -> pa.Table:
     others = rows["games_at_position"] - rows["games"]
     score_of_others = rows["score_sum_at_position"] - rows["score_sum"]
     is_followed = rows["after_games"] > 0
+    paths = rows["path"].map(_path_san)
+    openings = [_opening(*row) for row in zip(paths, rows["eco"], rows["opening"], strict=True)]
     rows = rows.assign(
-        path=rows["path"].map(_path_san),
+        path=paths,
+        eco=[opening.eco for opening in openings],
+        opening=[opening.name for opening in openings],
         side=np.where(rows["white_errs"], Side.BLACK, Side.WHITE),
         games_with_reply=rows["games"],
         players_with_reply=rows["players"],
@@ -183,3 +189,12 @@ def _findings(store: Store, ranked: pd.DataFrame) -> pa.Table:
 def _path_san(path: str) -> str:
     board = chess.Board()
     return line_san(board, parse_uci_line(board, path.split()))
+
+
+def _opening(path: str, eco: str, name: str) -> Opening:
+    """The opening of a position: by the table of names, or else by the tags of the games through it.
+
+    Their commonest name would mislead where the position is common to many openings.
+    """
+    moves = path.split()
+    return opening_after(moves) or (Opening(eco, name) if len(moves) >= _NAMED_PLIES else Opening("", ""))

@@ -196,12 +196,3 @@ def test_a_worse_position_is_somebodys() -> None:
     row = vienna(reason=Reason.POSITION, reason_detail="the position is worse")
 
     assert words.reason_sentence(row) == "Black is left with the worse position."
-
-
-def test_a_shallow_position_has_no_opening_of_its_own() -> None:
-    """After two moves the commonest opening name would be that of games that went another way."""
-    early = vienna(ply=2, path=("e4", "e5"), opening="Philidor Defence", eco="C41")
-
-    assert words.title(early) == "Trap: 1.e4 e5"
-    assert (words.own_opening(early), words.own_eco(early)) == ("", "")
-    assert words.own_eco(vienna(eco="C29")) == "C29"

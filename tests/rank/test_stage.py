@@ -12,7 +12,7 @@ import pytest
 from miner.board.moves import pack
 from miner.errors import SourceError, StoreError, UsageError
 from miner.judge.candidates import find_candidates
-from miner.rank.stage import rank
+from miner.rank.stage import _opening, rank
 from miner.schema import FINDINGS, JUDGED
 from miner.settings import JudgeSettings, RankSettings, TallySettings, as_dict
 from miner.store import Manifest, Store
@@ -385,3 +385,17 @@ def test_broken_repertoire_leaves_the_findings_there(tmp_path: Path) -> None:
 
     assert store.manifest("rank") is not None
     assert store.read_table("findings").to_pylist() == before
+
+
+@pytest.mark.parametrize(
+    ("path", "opening"),
+    [
+        ("e4 e5 Nf3 d6", ("C41", "Philidor Defence")),
+        ("e4 e5", ("C20", "Open Game")),
+        ("", ("", "")),
+        ("Nh3 a5 Ng1 a4", ("A00", "Amar Opening")),
+    ],
+)
+def test_code_and_name_come_from_the_table(path: str, opening: tuple[str, str]) -> None:
+    """Both of the same row, whatever most games through the position have in their tags."""
+    assert _opening(path, "C44", "Scotch Game") == opening

@@ -136,8 +136,43 @@ def test_manifest_changed_by_hand(finished: tuple[Path, Means], tmp_path: Path, 
             list(upkeep.repair(store, means))
         return
     done = list(upkeep.repair(store, means))
-    assert f"run `miner {stage}` again" in " ".join(done)
+    assert f"made again by `{stage}`" in " ".join(done)
     assert upkeep.check(Store.open(root_of(store))) == []
+    assert store.require(stage).fingerprint == Store.open(root).require(stage).fingerprint
+
+
+@pytest.mark.engine
+def test_settings_changed_by_hand(finished: tuple[Path, Means], tmp_path: Path) -> None:
+    """They are named and go; those of finished stages are in the manifests."""
+    store = copy_of(finished[0], tmp_path)
+    settings = store.settings()
+    path = root_of(store) / "settings.json"
+    path.write_text(path.read_text().replace("500", "400"))
+
+    with pytest.raises(StoreError, match="the list of settings is damaged: it was changed after"):
+        store.settings()
+    faults = upkeep.check(store)
+    list(upkeep.repair(store, finished[1]))
+
+    assert [fault.name for fault in faults] == ["settings.json"]
+    assert upkeep.check(store) == []
+    assert store.settings() == settings
+
+
+@pytest.mark.engine
+def test_manifest_and_settings_are_lost(finished: tuple[Path, Means], tmp_path: Path) -> None:
+    """The tables of the stage go, and it is told that it has to run again."""
+    store = copy_of(finished[0], tmp_path)
+    (root_of(store) / "settings.json").unlink()
+    flip_bit(root_of(store) / "judge.json")
+
+    done = list(upkeep.repair(store, finished[1]))
+
+    assert done == [
+        "judge.json: its settings are lost, so its tables went, too; run `miner judge` again",
+    ]
+    assert upkeep.check(store) == []
+    assert not (root_of(store) / "judged.parquet").exists()
 
 
 @pytest.mark.engine

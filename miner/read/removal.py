@@ -258,8 +258,7 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
 
         contents = Contents.of(store, manifest)
         forgotten = Forgotten(Forgotten.of(store).identities | {identity})
-        # What a killed run left on the disk may tell of players, too: the scratch folder is cleared.
-        with store.scratch(), store.changing() as change:
+        with store.changing() as change:
             revision = Revision(store, change, contents)
             games = sum(_forget_in(revision, number, is_wanted) for number in contents.batches)
             forgotten.write(change.folder)

@@ -20,7 +20,7 @@ import posixpath
 import secrets
 import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, nullcontext
+from contextlib import closing, contextmanager, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import IO, Any
@@ -28,7 +28,7 @@ from typing import IO, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.errors import StoreError
+from miner.errors import StoreError, cause
 from miner.schema import METHODS, SCHEMA_VERSION, TABLES, encodings_of
 from miner.store.change import (
     PENDING,
@@ -56,6 +56,7 @@ TABLES_OF = {
 """The tables that each stage writes."""
 
 SETTINGS = "settings.json"
+_SCRATCH = ".spill"
 
 _LEVEL_OF_TABLES = 3  # of zstd: smaller than by the first level (of `games`, `moves`) in no more time
 
@@ -105,7 +106,8 @@ class Store:
     def create(cls, root: Location | str) -> Store:
         """The store in `root`, a folder or a URL such as s3://bucket/club, made if there is none.
 
-        Raises StoreError if the folder cannot be made or holds something else, and what `located` does.
+        Raises StoreError if the folder cannot be made or holds something else, or another run is making it,
+        and what `located` does.
         """
         root = located(root)
         if isinstance(root, Path):
@@ -115,16 +117,18 @@ class Store:
             # Looked at once: another run may be making the store at the same time.
             there = {path.name for path in root.iterdir() if not is_unfinished(path.name)}
             if "salt" not in there:
-                if there:
+                if there - {"lock"}:
                     raise StoreError(
                         "the folder is not empty and holds no store",
                         where=root,
                         advice="name an empty or a new folder",
                     )
-                _make_salt(root)
+                with closing(claimed(root)):
+                    if not (root / "salt").exists():
+                        _make_salt(root)
         except OSError as error:
             is_taken = isinstance(error, FileExistsError | NotADirectoryError)
-            why = "there is a file of that name on the way" if is_taken else error.strerror
+            why = "there is a file of that name on the way" if is_taken else cause(error)
             advice = "name a folder that is empty or new" if is_taken else "name a folder you may write to"
             raise StoreError(f"cannot make a store: {why}", where=root, advice=advice) from error
         return cls.open(root)
@@ -378,7 +382,7 @@ class Store:
         manifest = self.manifest(stage)
         damaged = list(self.changed_files(manifest)) if manifest else []
         if not damaged:
-            return StoreError(f"{what}: {error}", where=self.root, advice=advice)
+            return StoreError(f"{what}: {cause(error)}", where=self.root, advice=advice)
         more = f", and {len(damaged) - 1} more of its files are damaged" if len(damaged) > 1 else ""
         return StoreError(
             f"the file is {damaged[0].what}{more}", where=self.root / damaged[0].name, advice=self.mended_by
@@ -415,7 +419,8 @@ class Store:
     def writing(self) -> Iterator[None]:
         """Keep other runs out while tables are written; may be nested.
 
-        A change of its files that was cut off is carried out to its end first.
+        A change of its files that was cut off is carried out to its end first, and what a kill left of the
+        scratch folder is cleared: it may tell of players who are to be forgotten.
         Raises StoreError if another run is at work in the store, or it cannot be written to.
         """
         if self._writers == 0:
@@ -424,6 +429,7 @@ class Store:
         try:
             if self._writers == 1:
                 recover(self.root)
+                remove_tree(self.root / _SCRATCH)
             yield
         finally:
             self._writers -= 1
@@ -450,10 +456,9 @@ class Store:
                 yield Path(folder) / "spill"
             return
         try:
-            remove_tree(self.root / ".spill")  # what a kill left
-            yield self.root / ".spill"
+            yield self.root / _SCRATCH
         finally:
-            remove_tree(self.root / ".spill")
+            remove_tree(self.root / _SCRATCH)
 
     def read_table(self, name: str, columns: list[str] | None = None) -> pa.Table:
         """A table, or some of its columns. Raises StoreError if it is missing or damaged."""

@@ -68,15 +68,16 @@ def check_targets(targets: Sequence[Path], suffixes: Collection[str]) -> None:
         _make_folder(target, _NAME_A_FILE)
         if target.is_dir():
             raise _cannot_write(target, "it is a folder", _NAME_A_FILE)
-        if not os.access(target.parent, os.W_OK):
+        if not os.access(Path(os.path.realpath(target)).parent, os.W_OK):
             raise _cannot_write(target, "its folder is closed to you", _NAME_A_FILE)
 
 
 def write_file(target: Path, contents: bytes, *, advice: str = _NAME_A_FILE) -> None:
-    """Write a file that is whole or not there; missing folders are made.
+    """Write a file that is whole or not there; missing folders are made, a link is followed.
 
     Raises ExportError with that advice if it cannot be written.
     """
+    target = Path(os.path.realpath(target))
     _make_folder(target, advice)
     try:
         with replacing(target) as unfinished:

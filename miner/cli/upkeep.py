@@ -149,7 +149,8 @@ def unlock(store: options.StoreDir) -> None:
 
 
 def _later(store: Store, means: Means, run: bool) -> None:
-    stages = [stage for stage in store.settings() if stage != "read"]
+    settings = store.settings()
+    stages = [stage for stage in STAGES[1:] if stage in settings]
     if run:
         for done in upkeep.remake(store, stages, means):
             typer.echo(stage_line(done.manifest, was_current=done.was_current))

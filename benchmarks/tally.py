@@ -40,9 +40,9 @@ from benchmarks.record import Figure
 from miner.board.moves import pack
 from miner.board.play import Boards
 from miner.means import Means
-from miner.schema import GAMES, KEPT, MOVES
+from miner.schema import GAMES, KEPT, METHODS, MOVES
 from miner.settings import TallySettings
-from miner.store import Manifest, Store
+from miner.store import Manifest, Store, digest_of
 from miner.store.query import create_views
 from miner.tally.stage import tally
 
@@ -138,13 +138,15 @@ def _enlarged(source: Store, root: Path, rows: int, alike: bool) -> Store:
         written += _copy_moves(source, store, copy, first, games, rows - written)
         _copy_games(source, store, copy, games)
         copy += 1
-    store.finish(
+    store.record(
         Manifest(
             stage="read",
             settings={},
             inputs={"sources": []},
             rows={"games": copy * games, "moves": written},
             facts={"ledger": dict.fromkeys(KEPT, 0) | {"kept": copy * games}},
+            digests={name: digest_of(store.root / name) for name in store.files_of("read")},
+            method=METHODS["read"],
         )
     )
     return store

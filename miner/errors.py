@@ -12,7 +12,14 @@ MinerError              the command line prints it without a traceback
 
 from __future__ import annotations
 
+import errno
 from dataclasses import dataclass
+
+_SAID_OF_A_FULL_DISK = (
+    "No space left on device",
+    "disk is full",  # SQLite's words
+    "max_temp_directory_size",  # DuckDB's, which sees beforehand that there is no room
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +37,20 @@ class Place:
         if self.line is not None:
             parts.append(f"line {self.line:,}")
         return ", ".join(parts)
+
+
+def cause(error: Exception) -> str:
+    """What an error of the system or of a library says, in a line; of a full disk it says so first.
+
+    >>> cause(OSError(28, "No space left on device"))
+    'the disk is full (No space left on device)'
+    """
+    said = str(error)
+    line = (error.strerror if isinstance(error, OSError) else None) or said.partition("\n")[0]
+    is_full = isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
+    if is_full or any(words in said for words in _SAID_OF_A_FULL_DISK):
+        return f"the disk is full ({line})"
+    return line
 
 
 class MinerError(Exception):

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
-from typing import Any
 
 from miner import pipeline
 from miner.engine.identity import find_engine
@@ -16,37 +15,25 @@ from miner.read.mend import mend
 from miner.read.removal import forget, remove
 from miner.read.stage import add
 from miner.settings import settings_of
-from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Manifest, Store
+from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Store
 
-__all__ = ["add", "check", "forget", "remake", "remove", "repair", "run_again", "settings_by_stage"]
-
-SettingsByStage = dict[str, dict[str, Any]]
+__all__ = ["add", "check", "forget", "remake", "remove", "repair"]
 
 
-def settings_by_stage(store: Store) -> SettingsByStage:
-    """The settings of all stages that are finished."""
-    manifests = {stage: store.manifest(stage) for stage in STAGES}
-    return {stage: manifest.settings for stage, manifest in manifests.items() if manifest}
+def remake(store: Store, stages: Collection[str], means: Means) -> Iterator[StageDone]:
+    """Run those of the later stages that are named, in order; what is up to date is skipped.
 
-
-def remake(store: Store, settings: SettingsByStage, means: Means) -> Iterator[Manifest]:
-    """Run those of the later stages that the settings name, in order; what is up to date is skipped."""
-    wanted = settings_of(settings)
-    with store.writing():
-        for stage in STAGES[1:]:
-            if stage in settings:
-                yield pipeline.run_later(stage, store, wanted, means)
-
-
-def run_again(store: Store, means: Means) -> Iterator[StageDone]:
-    """Run all later stages under the settings that they were made with; what is up to date is skipped.
-
-    Raises StoreError if one of them has never run: its settings are not known.
+    Each runs under the settings that it was begun with last, one that never was under the usual ones.
+    Raises StoreError if no games were read yet, and what the stages raise.
     """
-    before = {stage: store.require(stage) for stage in STAGES}
-    settings = {stage: manifest.settings for stage, manifest in before.items()}
-    for manifest in remake(store, settings, means):
-        yield StageDone(manifest, manifest == before[manifest.stage])
+    store.require("read")
+    with store.writing():
+        settings = settings_of(store.settings())
+        for stage in STAGES[1:]:
+            if stage in stages:
+                before = store.manifest(stage)
+                manifest = pipeline.run_later(stage, store, settings, means)
+                yield StageDone(manifest, manifest == before)
 
 
 def check(store: Store) -> list[Fault]:
@@ -70,8 +57,8 @@ def _list_of_forgotten(store: Store) -> list[Fault]:
 def repair(store: Store, means: Means) -> Iterator[str]:
     """Put right what `check` finds, and tell of each thing that was done.
 
-    Files of games are made again from their sources, later tables by running their stages again under their
-    settings. A stage of which the manifest is damaged counts as not run.
+    Files of games are made again from their sources, later tables and manifests by running their stages again
+    under their settings.
 
     Raises StoreError where something is lost for good: the manifest of the games, or the list of forgotten
     players; SourceError if a source is missing or changed; and what the stages raise.
@@ -131,19 +118,20 @@ def _mend_games(store: Store, faults: list[Fault], means: Means) -> Iterator[str
 
 
 def _mend_later(store: Store, faults: list[Fault], means: Means) -> Iterator[str]:
+    for fault in faults:
+        if fault.name == f"{fault.stage}.json":
+            (store.root / fault.name).unlink()  # it tells nothing, and would be in the way
+    settings = store.settings()
     for stage in STAGES[1:]:
         damaged = [fault.name for fault in faults if fault.stage == stage]
         if not damaged:
             continue
-        if f"{stage}.json" in damaged:
-            for name in (f"{stage}.json", *store.files_of(stage)):
-                (store.root / name).unlink(missing_ok=True)
+        # A stage whose file is missing is done anew; one without settings is to leave nothing behind.
+        for name in damaged if stage in settings else store.files_of(stage):
+            (store.root / name).unlink(missing_ok=True)
+        if stage not in settings:
             yield f"{stage}.json: its settings are lost, so its tables went, too; run `miner {stage}` again"
             continue
-        settings = settings_by_stage(store)
         engaged = replace(means, engine=means.engine or find_engine())  # there may be none
-        for name in damaged:
-            # A stage whose file is missing is done anew; its settings stay until that has been.
-            (store.root / name).unlink(missing_ok=True)
-        for _ in remake(store, {stage: settings[stage]}, engaged):
+        for _ in remake(store, [stage], engaged):
             yield f"{', '.join(damaged)}: made again by `{stage}`"

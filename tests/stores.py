@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import chess
 import chess.polyglot
+import pyarrow as pa
 
 from miner.board.moves import unpack_move
 from miner.means import Means
 from miner.read.stage import read
+from miner.schema import METHODS, TABLES
 from miner.settings import ReadSettings, TallySettings
-from miner.store import Store
+from miner.store import Manifest, Store, digest_of, write_parquet
 from miner.store.places import Location
 from miner.tally.stage import tally
 
@@ -40,6 +42,19 @@ def here(place: Location) -> Path:
     """The path of a place that is one of this machine."""
     assert isinstance(place, Path)
     return place
+
+
+def write_table(store: Store, name: str, table: pa.Table) -> None:
+    """Put a table in place by itself."""
+    write_parquet(store.path(name), table.cast(TABLES[name]))
+
+
+def finish(store: Store, manifest: Manifest) -> Manifest:
+    """Have a stage count as finished, its tables being as they are."""
+    names = [name for table in manifest.rows for name in store.files(table)]
+    digests = {name: digest_of(store.root / name) for name in names}
+    store.record(recorded := replace(manifest, digests=digests, method=METHODS[manifest.stage]))
+    return recorded
 
 
 def pgn_of(games: Iterable[Game]) -> str:

@@ -15,7 +15,7 @@ import typer
 from typer.core import TyperCommand
 
 from miner.cli.terminal import printable
-from miner.errors import MinerError
+from miner.errors import MinerError, cause
 
 COMMANDS = {
     **dict.fromkeys(("run", "read", "tally", "judge", "follow", "rank"), "stages"),
@@ -111,7 +111,12 @@ def main() -> None:
         # A full disk, a folder that may not be written to: what no stage could name better.
         if verbose:
             traceback.print_exc()
-        print(f"miner: {printable(str(error))}; what was finished before is kept", file=sys.stderr)
+        where = f"{error.filename}: " if error.filename else ""
+        print(
+            f"miner: {printable(where + cause(error))}; put that right and run the same again, "
+            "what was finished before is kept",
+            file=sys.stderr,
+        )
         sys.exit(1)
     except SystemExit as leaving:
         if leaving.code == _INTERRUPTED:

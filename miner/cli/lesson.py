@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -78,8 +79,7 @@ def lesson(
         pdf=pdf,
     )
     day = start.date() if start else None
-    for file in write_files(out, lesson_files(exercises, looks, read_backing(opened), day)):
-        typer.echo(f"wrote {file}")
+    _write(out, lesson_files(exercises, looks, read_backing(opened), day), "lesson")
     typer.echo(f"{len(exercises)} exercise{'' if len(exercises) == 1 else 's'}")
 
 
@@ -142,8 +142,15 @@ def plan(
         ),
         sheets=sheets,
     )
-    for file in write_files(out, files):
+    _write(out, files, "plan")
+
+
+def _write(out: Path, files: Mapping[str, bytes], command: str) -> None:
+    written, gone = write_files(out, files, command)
+    for file in written:
         typer.echo(f"wrote {file}")
+    for file in gone:
+        typer.echo(f"deleted {file} of an earlier call")
 
 
 def keys_of(only: list[str] | None) -> list[int]:

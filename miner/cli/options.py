@@ -19,6 +19,7 @@ from miner.engine.identity import find_engine
 from miner.errors import UsageError
 from miner.means import USUAL, Means
 from miner.settings import Option, Settings, Taught, load_settings, settings_in
+from miner.store.claim import without_locks
 
 _SOURCES = (
     "PGN files (.pgn, also .gz .bz2 .zst .xz .zip), folders, patterns such as 'games/*.pgn', "
@@ -44,6 +45,13 @@ SettingsFile = Annotated[
         metavar="FILE",
         help="TOML file with settings; options given here come before it. "
         "`miner status --settings` prints one to start from.",
+    ),
+]
+NoLock = Annotated[
+    bool,
+    typer.Option(
+        "--no-lock",
+        help="Go on where a store's place knows no locks, as some shares: be alone at work there.",
     ),
 ]
 Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every step, and show where an error arose.")]
@@ -176,7 +184,7 @@ def ready(given: dict[str, Any], *, find: bool = True) -> Iterator[Means]:
 
 
 def as_command(function: Callable[..., None]) -> Callable[..., None]:
-    """The function as Typer takes it: with options for its settings and means, and with --verbose."""
+    """The function as Typer takes it: with options for settings and means, --no-lock and --verbose."""
     hints = get_type_hints(function, include_extras=True)
     own = inspect.signature(function).parameters
     marks: dict[str, SettingsOf | MeansOf] = {}
@@ -190,10 +198,12 @@ def as_command(function: Callable[..., None]) -> Callable[..., None]:
                 options[name] = option_of(_STAGES[like.stage], like.setting), parameter.default
             case _ if name not in options:
                 options[name] = hints[name], parameter.default
+    options["no_lock"] = (NoLock, False)
     options["verbose"] = (Verbose, False)  # seen by `main`
 
     def command(**values: Any) -> None:
-        function(**{name: marks[name].take(values) if name in marks else values[name] for name in own})
+        with without_locks() if values["no_lock"] else nullcontext():
+            function(**{name: marks[name].take(values) if name in marks else values[name] for name in own})
 
     command.__doc__ = function.__doc__
     command.__annotations__ = {name: kind for name, (kind, _) in options.items()}

@@ -79,12 +79,11 @@ def pupils(
         )
     typer.echo(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
     files = pupils_files(check, exercises=exercises, paper=paper, pdf=pdf)
-    write_files(out, files)
+    _, gone = write_files(out, files, "pupils")
     if check.absent:
         typer.echo(f"{len(check.absent)} of the list have no game there", err=True)
-    older = sorted(path.name for path in out.glob("pupil-*.*") if path.name not in files)
-    if older:
-        typer.echo(f"{out} still holds {len(older)} older files of pupils, such as {older[0]}", err=True)
+    if gone:
+        typer.echo(f"deleted {len(gone)} files of an earlier call")
     typer.echo(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
     if names:
         typer.echo("The pages hold names: keep them to yourself.")

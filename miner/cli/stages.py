@@ -13,7 +13,7 @@ from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf, SettingsO
 from miner.cli.terminal import stage_line
 from miner.errors import UsageError
 from miner.settings import Settings
-from miner.store import Store
+from miner.store import STAGES, Store
 
 
 def run(
@@ -27,18 +27,18 @@ def run(
     """Do everything: read the games, count the replies, judge them, follow and rank the mistakes.
 
     Stages that are up to date are skipped, and a run that was stopped goes on where it was. Without SOURCE
-    the stages after reading run again, under the settings that they were made with.
+    the stages after reading run again, each under the settings of its last run, finished or not.
     """
     if sources:
         pipeline.check(sources, settings)
     elif settings_file or settings != Settings():
         raise UsageError(
-            "without SOURCE the stages run under the settings that they were made with",
+            "without SOURCE the stages run under the settings of their last run",
             advice="leave the settings out, or name all sources again",
         )
     with means() as ready:
         opened = Store.create(store) if sources else Store.open(store)
-        again = upkeep.run_again(opened, ready)
+        again = upkeep.remake(opened, STAGES, ready)
         for done in pipeline.run(sources, opened, settings, ready) if sources else again:
             typer.echo(stage_line(done.manifest, was_current=done.was_current))
     typer.echo(f"Now: miner show --store {opened.root}")

@@ -20,11 +20,10 @@ def status(
 ) -> None:
     """Tell what a store holds: sources, games, bands, replies judged, findings, and what is out of date."""
     opened = Store.open(store)
-    manifests = {stage: opened.manifest(stage) for stage in STAGES}
     if settings:
-        made_with = {stage: manifest.settings for stage, manifest in manifests.items() if manifest}
-        typer.echo(to_toml(settings_of(made_with)), nl=False)
+        typer.echo(to_toml(settings_of(opened.settings())), nl=False)
         return
+    manifests = {stage: opened.manifest(stage) for stage in STAGES}
     for line in _lines(opened, manifests, opened.out_of_date()):
         typer.echo(printable(line))
 

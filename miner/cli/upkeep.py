@@ -14,7 +14,6 @@ from miner.cli.terminal import stage_line
 from miner.errors import StoreError
 from miner.means import Means
 from miner.pipeline import check_sources
-from miner.settings import changed_settings
 from miner.store import STAGES, Store
 from miner.store.claim import release
 
@@ -45,7 +44,7 @@ def add(
         before = opened.manifest("read")
         manifest = upkeep.add(sources, opened, ready)
         typer.echo(stage_line(manifest, was_current=manifest == before))
-        _later(opened, upkeep.settings_by_stage(opened), ready, run)
+        _later(opened, ready, run)
 
 
 def remove(
@@ -68,7 +67,7 @@ def remove(
     opened = Store.open(store)
     with means(find=run) as ready:
         typer.echo(stage_line(upkeep.remove(sources, opened, ready), was_current=False))
-        _later(opened, upkeep.settings_by_stage(opened), ready, run)
+        _later(opened, ready, run)
 
 
 def forget(
@@ -91,7 +90,6 @@ def forget(
     Reports, sheets and lists that were made before are not touched: delete those yourself.
     """
     opened = Store.open(store)
-    settings = upkeep.settings_by_stage(opened)
     with means(find=run) as ready:
         if player == "-" and sys.stdin.isatty():
             typer.echo("The name as it stands in the games: ", nl=False, err=True)
@@ -104,7 +102,7 @@ def forget(
             typer.echo(
                 "No game of this player is in the store: see that the name is spelled as in the games."
             )
-        _later(opened, settings, ready, run)
+        _later(opened, ready, run)
 
 
 def check(
@@ -150,22 +148,19 @@ def unlock(store: options.StoreDir) -> None:
     typer.echo(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
 
 
-def _later(store: Store, settings: upkeep.SettingsByStage, means: Means, run: bool) -> None:
+def _later(store: Store, means: Means, run: bool) -> None:
+    settings = store.settings()
+    stages = [stage for stage in STAGES[1:] if stage in settings]
     if run:
-        for manifest in upkeep.remake(store, settings, means):
-            typer.echo(stage_line(manifest, was_current=False))
+        for done in upkeep.remake(store, stages, means):
+            typer.echo(stage_line(done.manifest, was_current=done.was_current))
         if store.manifest("rank"):
             typer.echo(f"Now: miner show --store {store.root}")
         return
-    stages = [stage for stage in settings if stage != "read"]
-    lost = [stage for stage in stages if store.manifest(stage) is None]
-    if not lost and not store.out_of_date():
+    if all(map(store.manifest, stages)) and not store.out_of_date():
         return
-    if not lost and stages == list(STAGES[1:]):
+    if len(stages) == len(STAGES[1:]):
         typer.echo(f"Now: miner run --store {store.root}")
         return
-    commands = ", ".join(f"miner {stage}" for stage in stages)
-    typer.echo(f"Now run again, with the options of before: {commands}")
-    for stage in lost:
-        if changed := changed_settings(stage, settings[stage]):
-            typer.echo(f"       {stage} had {changed}")
+    typer.echo(f"Now run again: {', '.join(f'miner {stage}' for stage in stages)}")
+    typer.echo(f"       `miner status --store {store.root} --settings` prints the settings that they had")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from miner.engine.identity import EngineIdentity
 from miner.engine.verdicts import Request, Verdict, mover
-from miner.errors import StoreError
+from miner.errors import StoreError, cause
 from miner.terms import Score
 
 FORMAT = 1
@@ -120,14 +120,18 @@ class VerdictCache:
         try:
             yield
         except sqlite3.OperationalError as error:
-            what = f"cannot be used: {error}"
-            advice = "see that its folder can be written to and no other run holds it, or name another"
+            # Without room for its list of who reads what, SQLite speaks of no full disk.
+            has_no_room = getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_IOERR_SHMSIZE
+            what = f"cannot be used: {'the disk is full' if has_no_room else cause(error)}"
+            advice = (
+                "see that its folder has room, can be written to and no other run holds it, or name another"
+            )
             raise self._failure(what, advice) from error
         except sqlite3.DatabaseError as error:
             advice = "move the file away; what it held will be searched again"
             raise self._failure(f"is damaged: {error}", advice) from error
         except OSError as error:
-            what, advice = f"cannot be made: {error.strerror}", "name a folder you may write to"
+            what, advice = f"cannot be made: {cause(error)}", "name a folder you may write to"
             raise self._failure(what, advice) from error
 
     def _failure(self, what: str, advice: str) -> StoreError:

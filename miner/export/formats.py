@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import pyarrow as pa
 
-from miner.errors import ExportError, Place
+from miner.errors import ExportError, Place, cause
 from miner.export.epd import epd_bytes
 from miner.export.lists import csv_bytes, parquet_bytes
 from miner.export.pgn import pgn_bytes
@@ -68,21 +68,22 @@ def check_targets(targets: Sequence[Path], suffixes: Collection[str]) -> None:
         _make_folder(target, _NAME_A_FILE)
         if target.is_dir():
             raise _cannot_write(target, "it is a folder", _NAME_A_FILE)
-        if not os.access(target.parent, os.W_OK):
+        if not os.access(Path(os.path.realpath(target)).parent, os.W_OK):
             raise _cannot_write(target, "its folder is closed to you", _NAME_A_FILE)
 
 
 def write_file(target: Path, contents: bytes, *, advice: str = _NAME_A_FILE) -> None:
-    """Write a file that is whole or not there; missing folders are made.
+    """Write a file that is whole or not there; missing folders are made, a link is followed.
 
     Raises ExportError with that advice if it cannot be written.
     """
+    target = Path(os.path.realpath(target))
     _make_folder(target, advice)
     try:
         with replacing(target) as unfinished:
             unfinished.write_bytes(contents)
     except OSError as error:
-        raise _cannot_write(target, error.strerror or str(error), advice) from error
+        raise _cannot_write(target, cause(error), advice) from error
 
 
 def _make_folder(target: Path, advice: str) -> None:
@@ -90,7 +91,7 @@ def _make_folder(target: Path, advice: str) -> None:
         target.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         in_the_way = isinstance(error, FileExistsError | NotADirectoryError)
-        why = "a file stands where its folder should be" if in_the_way else error.strerror or str(error)
+        why = "a file stands where its folder should be" if in_the_way else cause(error)
         raise _cannot_write(target, why, advice) from error
 
 

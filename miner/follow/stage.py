@@ -46,7 +46,9 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
     store.require_current("tally", "judge")
     engines = Engines(means, judged_before.settings["hash_mb"])
     inputs = {"judge": judged_before.fingerprint, "engine": engines.identity.as_dict()}
-    if store.is_current("follow", as_dict(settings), inputs):
+    asked = as_dict(settings)
+    store.begin({"follow": asked})
+    if store.is_current("follow", asked, inputs):
         manifest = store.require("follow")
         missing, sources = manifest.facts["sources_missing"], store.require("read").inputs["sources"]
         if not manifest.facts["inconclusive"] and not sources_now(missing, sources):
@@ -61,7 +63,7 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
         with _connected(store) as connection:
             given = _Inputs(connection, asking.losing_replies(losing), settings, engines)
             tables, facts = _tables(given, losing, store.require("read"), tallied.settings)
-    return store.write_stage("follow", as_dict(settings), inputs, tables, facts | engines.work.facts)
+    return store.write_stage("follow", asked, inputs, tables, facts | engines.work.facts)
 
 
 def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:

@@ -34,8 +34,9 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
     """
     tally = store.require("tally")
     engines = Engines(means, settings.hash_mb)
-    inputs = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}
-    if store.is_current("judge", as_dict(settings), inputs):
+    inputs, asked = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}, as_dict(settings)
+    store.begin({"judge": asked})
+    if store.is_current("judge", asked, inputs):
         manifest = store.require("judge")
         if not manifest.facts["inconclusive"]:
             log.info("the replies are judged already")
@@ -58,7 +59,7 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
     rows = [_row(judgement, engines.identity.name) for judgement in judgements]
     tables = {"judged": pa.Table.from_pylist(rows, schema=JUDGED)}
     facts = _facts(judgements, len(positions), engines.work) | {"min_games": supported.min_games}
-    return store.write_stage("judge", as_dict(settings), inputs, tables, facts)
+    return store.write_stage("judge", asked, inputs, tables, facts)
 
 
 def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -30,6 +32,7 @@ from miner.lesson.exercises import Exercise, QuestionKind
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
 from miner.lesson.sheets import Looks, answers_pdf, coach_pdf, pupil_pdf
+from miner.store import digest_of
 
 NEW_A_DAY = 3
 """Cards that are met for the first time on one day."""
@@ -144,12 +147,49 @@ def lesson_files(
     return files
 
 
-def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
-    """Write files into a folder, which is made if it is missing; each is whole or not there.
+def write_files(folder: Path, files: Mapping[str, bytes], command: str) -> tuple[list[Path], list[Path]]:
+    """Put a command's files into a folder in place of all that it wrote there before; they, and what went.
 
+    The folder is made if it is missing; each file is whole or not there. A file that is not the command's
+    stays, and one that was changed since: the list `.COMMAND.sha256` there has the digest of each.
     Raises ExportError if that cannot be done.
     """
+    listed = folder / f".{command}.sha256"
+    before = _listed(listed)
+    now = {(hashlib.sha256(contents).hexdigest(), name) for name, contents in files.items()}
+    _write(listed, _as_list(before | now))  # first, so that what a kill leaves is known
     targets = [folder / name for name in files]
     for target, contents in zip(targets, files.values(), strict=True):
-        write_file(target, contents, advice="name a folder you may write to")
-    return targets
+        _write(target, contents)
+    gone = [
+        folder / name for digest, name in sorted(before) if name not in files if _goes(folder / name, digest)
+    ]
+    _write(listed, _as_list(now))
+    return targets, gone
+
+
+def _write(target: Path, contents: bytes) -> None:
+    write_file(target, contents, advice="name a folder you may write to")
+
+
+def _listed(file: Path) -> set[tuple[str, str]]:
+    """The digests and names in a list of files."""
+    try:
+        lines = file.read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError):
+        return set()
+    return {(digest, name) for digest, _, name in (line.partition("  ") for line in lines)}
+
+
+def _as_list(written: Iterable[tuple[str, str]]) -> bytes:
+    return "".join(f"{digest}  {name}\n" for digest, name in sorted(written)).encode()
+
+
+def _goes(file: Path, digest: str) -> bool:
+    """Delete a file if it is as it was written, and its folder if that is empty then; whether it was."""
+    if not file.is_file() or digest_of(file) != digest:
+        return False
+    file.unlink()
+    with suppress(OSError):
+        file.parent.rmdir()
+    return True

@@ -77,8 +77,9 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
     check_thresholds(settings, judged_before.settings)
     bands = store.bands
     bands.require(settings.bands)
-    inputs, given = _inputs(store, judged_before, settings), as_dict(settings)
-    if store.is_current("rank", given, inputs):
+    inputs, asked = _inputs(store, judged_before, settings), as_dict(settings)
+    store.begin({"rank": asked})
+    if store.is_current("rank", asked, inputs):
         return store.require("rank")
     judged, replies = (store.read_table(name).to_pandas() for name in ("judged", "replies"))
     losing = judged[is_losing(judged, settings)]
@@ -101,7 +102,7 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
         "part_observed": round(part.mean, 3),
         "part_observed_deviation": round(part.deviation, 3),
     }
-    return store.write_stage("rank", given, inputs, tables, facts)
+    return store.write_stage("rank", asked, inputs, tables, facts)
 
 
 def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -30,7 +31,8 @@ def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest
 
     A source is named as it was read, by its path, by the folder it lies in, or by its file's name
     if no other has that; it need not be there any more. Games of other sources that were set aside because
-    these had them first are read again from their sources, which must be there as they were.
+    these had them first are read again from their sources, which must be there as they were. Does nothing if
+    taking out the same ones was the last change of the store's games.
 
     Raises UsageError for a name that stands for no source of the store, SourceError for a source that is
     needed and missing or changed, StoreError if the store was not read into yet or a file is damaged; all of
@@ -38,12 +40,22 @@ def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest
     """
     with store.writing():
         manifest = store.require_whole("read")
+        if manifest.facts.get("taken_out") == (taken_out := _digest_of_names(named, store)):
+            return manifest  # what comes after it was cut off
         settings = settings_of({"read": manifest.settings}).read
         contents = Contents.of(store, manifest)
         dropped = {number for name in named for number in _numbers_of(name, contents.sources, store)}
         with store.changing() as change:
             left = without(store, change, contents, dropped, settings, means.reader)
-            return change.commit(left.manifest(as_dict(settings)))
+            removed = left.manifest(as_dict(settings))
+            return change.commit(replace(removed, facts=removed.facts | {"taken_out": taken_out}))
+
+
+def _digest_of_names(named: Sequence[str], store: Store) -> str:
+    """What tells the names again and does not give them away: a source that went is to be named nowhere."""
+    return hashlib.sha256(
+        store.salt + "\n".join(sorted(named)).encode("utf-8", "surrogateescape")
+    ).hexdigest()
 
 
 def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[int]:
@@ -246,8 +258,7 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
 
         contents = Contents.of(store, manifest)
         forgotten = Forgotten(Forgotten.of(store).identities | {identity})
-        # What a killed run left on the disk may tell of players, too: the scratch folder is cleared.
-        with store.scratch(), store.changing() as change:
+        with store.changing() as change:
             revision = Revision(store, change, contents)
             games = sum(_forget_in(revision, number, is_wanted) for number in contents.batches)
             forgotten.write(change.folder)

@@ -21,7 +21,7 @@ from miner.read.known import Described, Difference, compare, describe, readable_
 from miner.read.removal import without
 from miner.read.workers import BatchJob, read_batches
 from miner.settings import ReadSettings, as_dict, settings_of
-from miner.store import FOLDERS, Manifest, Store
+from miner.store import Manifest, Store, StoreChange
 from miner.store.change import settling
 from miner.store.places import Location, is_shared
 
@@ -64,6 +64,7 @@ def read(
     make_reader(means.reader)
     with store.writing():
         run = _run(store, settings, means)
+        store.begin({"read": as_dict(settings)})
         manifest = store.manifest("read")
         if manifest is not None and _goes_on(manifest, run):
             return _bring_up(run, manifest, found)
@@ -192,15 +193,13 @@ def _tell(contents: Contents, difference: Difference, dropped: set[int]) -> None
 
 def _read_afresh(run: _Run, described: Sequence[Described]) -> Manifest:
     started = time.perf_counter()
-    run.store.begin("read")
-    make_folders(run.store.root)
-    for table in FOLDERS:
-        # What an earlier read, finished or not, left there.
-        for file in run.store.path(table).iterdir():
-            file.unlink()
     nothing = Contents(forgotten=run.forgotten.digest)
-    contents = _read_all(run, run.store.root, nothing, Seen(), described)
-    return run.store.finish(_manifest(run, contents, contents, started))
+    make_folders(run.store.root)  # also where no game is found
+    with StoreChange(run.store) as change:
+        for name in run.store.files_of("read"):
+            change.take_out(name)
+        contents = _read_all(run, change.folder, nothing, Seen(), described)
+        return change.commit(_manifest(run, contents, contents, started))
 
 
 def _change(run: _Run, contents: Contents, dropped: set[int], described: Sequence[Described]) -> Manifest:

@@ -3,11 +3,13 @@
 Of a folder of this machine a run holds a lock, which ends with the process. In a remote store, where no lock
 reaches, a file names the writer. On this machine a lock is held besides: a claim whose lock is free is that
 of a run that was killed, and the next run takes it over. A claim of another machine stays until somebody
-takes it away: nobody here can know whether that run is alive.
+takes it away: nobody here can know whether that run is alive. Where a place knows no locks at all, as some
+shares, a run goes on only `without_locks`.
 """
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import logging
@@ -18,6 +20,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
@@ -28,6 +31,18 @@ from miner.store.places import Location, Remote, located
 _log = logging.getLogger(__name__)
 
 FILE = "writer.json"
+_NO_LOCKS_THERE = (errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOLCK, errno.ENOSYS)
+_goes_without: ContextVar[bool] = ContextVar("goes_without", default=False)
+
+
+@contextmanager
+def without_locks() -> Iterator[None]:
+    """Go on where a place knows no locks, as some shares; another run there is not noticed then."""
+    before = _goes_without.set(True)
+    try:
+        yield
+    finally:
+        _goes_without.reset(before)
 
 
 def claimed(root: Location) -> IO[str] | Claim:
@@ -81,18 +96,21 @@ def _locked(root: Path, mode: str) -> IO[str]:
             where=root,
             advice="see that you may write there, or copy it to another place",
         ) from error
-    if not _locks(lock):
-        lock.close()
-        raise StoreError(
-            "another run is at work in this store",
-            where=root,
-            advice="wait until it is done, or name another folder",
-        )
+    taken = StoreError(
+        "another run is at work in this store",
+        where=root,
+        advice="wait until it is done, or name another folder",
+    )
+    _lock(lock, taken)
     return lock
 
 
-def _locks(file: IO[str]) -> bool:
-    """Take the lock of an open file, which ends with the process; whether it was free."""
+def _lock(file: IO[str], taken: StoreError) -> None:
+    """Take the lock of an open file, which ends with the process.
+
+    A file that is only read is locked against those who write: a share gives no other lock of it.
+    Raises `taken` if the lock is, StoreError where there are no locks; the file is closed then.
+    """
     try:
         if sys.platform == "win32":
             import msvcrt
@@ -101,10 +119,18 @@ def _locks(file: IO[str]) -> bool:
         else:
             import fcntl
 
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
+            fcntl.flock(file, (fcntl.LOCK_EX if file.writable() else fcntl.LOCK_SH) | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno not in _NO_LOCKS_THERE:
+            file.close()
+            raise taken from error
+        if not _goes_without.get():
+            file.close()
+            raise StoreError(
+                f"this place knows no locks ({error.strerror}), so that another run would not be noticed",
+                where=Path(file.name).parent,
+                advice="where nobody else can be at work, go on with --no-lock; else name another place",
+            ) from error
 
 
 class Claim:
@@ -114,9 +140,8 @@ class Claim:
         """Take it. Raises StoreError if another run has it, or the store cannot be written to."""
         self._file = root / FILE
         self._guard = _guard(root)
-        if self._guard is not None and not _locks(self._guard):
-            self._guard.close()
-            raise _busy(root, "another run of this machine is at work in this store")
+        if self._guard is not None:
+            _lock(self._guard, _busy(root, "another run of this machine is at work in this store"))
         token = _token(self._guard)
         claim = {
             "host": socket.gethostname(),

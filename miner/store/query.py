@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import os
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -92,7 +93,8 @@ class Movers:
         """Put all movers into `file`, which is to be temporary, from the connection's view `games`."""
         [(games,)] = connection.sql("select coalesce(max(game), 0)::bigint + 1 from games").fetchall()
         file.parent.mkdir(parents=True, exist_ok=True)
-        filled = np.memmap(file, dtype=np.uint64, mode="w+", shape=(games, 2))
+        _allocate(file, games * 16)
+        filled = np.memmap(file, dtype=np.uint64, mode="r+", shape=(games, 2))
         rows = connection.sql(
             f"""select game, white_player, black_player, white_rating, black_rating,
                        {_WHITES_SCORE}::utinyint as white_score,
@@ -114,6 +116,15 @@ class Movers:
     def of(self, games: npt.NDArray[np.uint32], plies: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint64]:
         """The movers of rows of `moves`, to be taken apart by `UNPACKED_SQL`."""
         return np.asarray(self._packed.take(games * np.intp(2) + (plies & 1)))
+
+
+def _allocate(file: Path, size_bytes: int) -> None:
+    """Make a file of zeros. Raises OSError on a full disk: to fill a mapped file there ends the process."""
+    with file.open("wb") as allocated:
+        if hasattr(os, "posix_fallocate"):
+            os.posix_fallocate(allocated.fileno(), 0, size_bytes)
+        else:
+            allocated.truncate(size_bytes)
 
 
 UNPACKED_SQL = """(mover >> 24)::uinteger as player, ((mover >> 8) & 65535)::usmallint as rating,

@@ -4,6 +4,7 @@ STORE/
   salt                 the secret behind the players' hashes
   lock                 held while a run writes; of a remote store it is writer.json, see `miner.store.claim`
   forgotten            salted hashes of players whose games are not to be known, if there are any
+  settings.json        the settings that each stage was begun with last, finished or not
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
   replies.parquet positions.parquet reach.parquet edges.parquet judged.parquet findings.parquet
@@ -19,7 +20,7 @@ import posixpath
 import secrets
 import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, nullcontext
+from contextlib import closing, contextmanager, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import IO, Any
@@ -27,12 +28,11 @@ from typing import IO, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.errors import StoreError
+from miner.errors import StoreError, cause
 from miner.schema import METHODS, SCHEMA_VERSION, TABLES, encodings_of
 from miner.store.change import (
     PENDING,
     FolderChange,
-    clear_unfinished,
     is_pending,
     is_unfinished,
     recover,
@@ -54,6 +54,9 @@ TABLES_OF = {
     "rank": ("findings", "curves"),
 }
 """The tables that each stage writes."""
+
+SETTINGS = "settings.json"
+_SCRATCH = ".spill"
 
 _LEVEL_OF_TABLES = 3  # of zstd: smaller than by the first level (of `games`, `moves`) in no more time
 
@@ -98,13 +101,13 @@ class Store:
         self.root = root
         self._writers = 0
         self._claim: IO[str] | Claim
-        self._written: dict[str, str] = {}  # digests of the files written since the last stage was finished
 
     @classmethod
     def create(cls, root: Location | str) -> Store:
         """The store in `root`, a folder or a URL such as s3://bucket/club, made if there is none.
 
-        Raises StoreError if the folder cannot be made or holds something else, and what `located` does.
+        Raises StoreError if the folder cannot be made or holds something else, or another run is making it,
+        and what `located` does.
         """
         root = located(root)
         if isinstance(root, Path):
@@ -114,16 +117,18 @@ class Store:
             # Looked at once: another run may be making the store at the same time.
             there = {path.name for path in root.iterdir() if not is_unfinished(path.name)}
             if "salt" not in there:
-                if there:
+                if there - {"lock"}:
                     raise StoreError(
                         "the folder is not empty and holds no store",
                         where=root,
                         advice="name an empty or a new folder",
                     )
-                _make_salt(root)
+                with closing(claimed(root)):
+                    if not (root / "salt").exists():
+                        _make_salt(root)
         except OSError as error:
             is_taken = isinstance(error, FileExistsError | NotADirectoryError)
-            why = "there is a file of that name on the way" if is_taken else error.strerror
+            why = "there is a file of that name on the way" if is_taken else cause(error)
             advice = "name a folder that is empty or new" if is_taken else "name a folder you may write to"
             raise StoreError(f"cannot make a store: {why}", where=root, advice=advice) from error
         return cls.open(root)
@@ -181,7 +186,7 @@ class Store:
             values = json.loads(path.read_text(encoding="utf-8"))
             # Before the rest of it: another version may write other things.
             self._require_version(values.get("schema_version") if isinstance(values, dict) else None)
-            return _unsealed(values, stage)
+            return _manifest_of(values, stage)
         except FileNotFoundError:
             return None
         except (OSError, ValueError, TypeError) as error:
@@ -204,10 +209,11 @@ class Store:
         """The manifest of a stage that must have run. Raises StoreError if it has not."""
         manifest = self.manifest(stage)
         if manifest is None:
+            source = " SOURCE" if stage == "read" else ""
             raise StoreError(
                 f"the stage `{stage}` has not been run here",
                 where=self.root,
-                advice=f"run `miner {stage}` or `miner run` first",
+                advice=f"run `miner {stage}{source}` or `miner run{source}` first",
             )
         return manifest
 
@@ -235,26 +241,33 @@ class Store:
             and not self.missing_files(manifest)
         )
 
-    def begin(self, stage: str) -> None:
-        """Forget that the stage was finished, before its tables are touched; clear what a kill left."""
-        (self.root / f"{stage}.json").unlink(missing_ok=True)
-        clear_unfinished(self.root)
+    def settings(self) -> dict[str, dict[str, Any]]:
+        """The settings that each stage was begun with last, by stage; a stage that never was is not there.
 
-    def finish(self, manifest: Manifest) -> Manifest:
-        """Record that a stage is finished, with the digests of its tables' files, which must be in place.
-
-        A file is read for it only if its digest is known neither from `write_table` nor from the manifest.
+        Raises StoreError if the list of them or a manifest is damaged.
         """
-        known = manifest.digests | self._written
-        digests = {
-            name: known.get(name) or digest_of(self.root / name)
-            for table in manifest.rows
-            for name in self.files(table)
-        }
-        self._written.clear()
-        recorded = replace(manifest, digests=digests, method=METHODS[manifest.stage])
-        self.record(recorded)
-        return recorded
+        manifests = filter(None, map(self.manifest, STAGES))
+        return {manifest.stage: manifest.settings for manifest in manifests} | self._begun()
+
+    def _begun(self) -> dict[str, dict[str, Any]]:
+        path = self.root / SETTINGS
+        try:
+            return _unsealed(json.loads(path.read_text(encoding="utf-8")))
+        except FileNotFoundError:
+            return {}
+        except (OSError, ValueError, TypeError) as error:
+            raise StoreError(
+                f"the list of settings is damaged: {error}",
+                where=path,
+                advice="delete it, and name the settings of stages that are not finished again",
+            ) from error
+
+    def begin(self, settings: Mapping[str, dict[str, Any]]) -> None:
+        """Keep the settings, by stage, that stages are to run with: whatever is killed, they are known."""
+        begun = self._begun()
+        if begun != (now := {**begun, **settings}):
+            with self.writing():
+                _write_sealed(self.root / SETTINGS, now)
 
     def write_stage(
         self,
@@ -264,13 +277,21 @@ class Store:
         tables: Mapping[str, pa.Table],
         facts: dict[str, Any],
     ) -> Manifest:
-        """Replace the one-file tables of a stage, and record that it is finished."""
-        self.begin(stage)
-        for name, table in tables.items():
-            self.write_table(name, table)
+        """Replace the one-file tables of a stage and its manifest, all of them or none.
+
+        Their columns must be those of the schema.
+        """
         rows = {name: table.num_rows for name, table in tables.items()}
         manifest = Manifest(stage=stage, settings=settings, inputs=inputs, rows=rows, facts=facts)
-        return self.finish(manifest)
+        with self.writing(), StoreChange(self) as change:
+            digests = {
+                file: write_parquet(
+                    change.folder / file, table.cast(TABLES[name]), compression_level=_LEVEL_OF_TABLES
+                )
+                for name, table in tables.items()
+                for file in self.files(name)
+            }
+            return change.commit(replace(manifest, digests=digests))
 
     def record(self, manifest: Manifest) -> None:
         """Write a manifest down as it is."""
@@ -309,6 +330,10 @@ class Store:
             if manifest is not None:
                 named.update(manifest.digests)
                 found += self.changed_files(manifest)
+        try:
+            self._begun()
+        except StoreError as error:
+            found.append(Fault(SETTINGS, error.what, "read", is_stray=True))
         return found + self._strays(named)
 
     def changed_files(self, manifest: Manifest) -> Iterator[Fault]:
@@ -357,7 +382,7 @@ class Store:
         manifest = self.manifest(stage)
         damaged = list(self.changed_files(manifest)) if manifest else []
         if not damaged:
-            return StoreError(f"{what}: {error}", where=self.root, advice=advice)
+            return StoreError(f"{what}: {cause(error)}", where=self.root, advice=advice)
         more = f", and {len(damaged) - 1} more of its files are damaged" if len(damaged) > 1 else ""
         return StoreError(
             f"the file is {damaged[0].what}{more}", where=self.root / damaged[0].name, advice=self.mended_by
@@ -394,7 +419,8 @@ class Store:
     def writing(self) -> Iterator[None]:
         """Keep other runs out while tables are written; may be nested.
 
-        A change of its files that was cut off is carried out to its end first.
+        A change of its files that was cut off is carried out to its end first, and what a kill left of the
+        scratch folder is cleared: it may tell of players who are to be forgotten.
         Raises StoreError if another run is at work in the store, or it cannot be written to.
         """
         if self._writers == 0:
@@ -403,6 +429,7 @@ class Store:
         try:
             if self._writers == 1:
                 recover(self.root)
+                remove_tree(self.root / _SCRATCH)
             yield
         finally:
             self._writers -= 1
@@ -429,17 +456,9 @@ class Store:
                 yield Path(folder) / "spill"
             return
         try:
-            remove_tree(self.root / ".spill")  # what a kill left
-            yield self.root / ".spill"
+            yield self.root / _SCRATCH
         finally:
-            remove_tree(self.root / ".spill")
-
-    def write_table(self, name: str, table: pa.Table) -> None:
-        """Write a one-file table whole or not at all; its columns must be those of the schema."""
-        [file] = self.files(name)
-        self._written[file] = write_parquet(
-            self.root / file, table.cast(TABLES[name]), compression_level=_LEVEL_OF_TABLES
-        )
+            remove_tree(self.root / _SCRATCH)
 
     def read_table(self, name: str, columns: list[str] | None = None) -> pa.Table:
         """A table, or some of its columns. Raises StoreError if it is missing or damaged."""
@@ -494,27 +513,35 @@ def empty_tables(stage: str) -> dict[str, pa.Table]:
     return {name: TABLES[name].empty_table() for name in TABLES_OF[stage]}
 
 
-def _unsealed(values: Any, stage: str) -> Manifest:
+def _manifest_of(values: Any, stage: str) -> Manifest:
     """A manifest from the values in its file. Raises TypeError or ValueError for anything else."""
-    if not isinstance(values, dict):
-        raise TypeError("it is no table")
-    seal = values.pop("seal", None)
-    manifest = Manifest(**values)
+    manifest = Manifest(**_unsealed(values))
     for name in ("settings", "inputs", "rows", "facts", "digests"):
         if not isinstance(getattr(manifest, name), dict):
             raise TypeError(f"{name} is no table")
-    if seal != _sha256_of(values):
-        raise ValueError("it was changed after it was written")
     if manifest.stage != stage:
         raise ValueError(f"it is that of the stage `{manifest.stage}`")
     return manifest
 
 
 def _write_manifest(root: Location, manifest: Manifest) -> None:
-    values = asdict(manifest)
-    sealed = values | {"seal": _sha256_of(values)}  # by which a change by hand or by the disk is noticed
-    with replacing(root / f"{manifest.stage}.json") as unfinished:
+    _write_sealed(root / f"{manifest.stage}.json", asdict(manifest))
+
+
+def _write_sealed(path: Location, values: dict[str, Any]) -> None:
+    """Write values with their digest, by which a change by hand or by the disk is noticed."""
+    sealed = values | {"seal": _sha256_of(values)}
+    with replacing(path) as unfinished:
         unfinished.write_text(json.dumps(sealed, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+
+
+def _unsealed(values: Any) -> dict[str, Any]:
+    """The values that were sealed. Raises TypeError or ValueError if they are not as they were."""
+    if not isinstance(values, dict):
+        raise TypeError("it is no table")
+    if values.pop("seal", None) != _sha256_of(values):
+        raise ValueError("it was changed after it was written")
+    return values
 
 
 def _sha256_of(values: dict[str, Any]) -> str:
@@ -534,7 +561,8 @@ class StoreChange(FolderChange):
         return self.store.read_file(f"{PENDING}/{name}" if is_new else name, columns)
 
     def take_out_later_stages(self) -> None:
-        """Have the tables of all stages after `read` go, and their manifests."""
+        """Have the tables of all stages after `read` go, and their manifests; not their settings."""
+        self.store.begin(self.store.settings())  # those that only a manifest tells
         for stage in STAGES[1:]:
             self.take_out(f"{stage}.json")
             for name in self.store.files_of(stage):

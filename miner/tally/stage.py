@@ -67,6 +67,7 @@ def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manife
     """
     inputs = tally_inputs(store, settings)
     asked = as_dict(settings)
+    store.begin({"tally": asked})
     if store.is_current("tally", asked, inputs):
         return store.require("tally")
     if means.cluster is not None:

@@ -21,11 +21,16 @@ Miner = Callable[..., Told]
 LESSON_FILES = {"pupil.pdf", "answers.pdf", "coach.pdf", "exercises.pgn", "exercises.epd", "cards.csv"}
 
 
+def shown(folder: Path) -> list[Path]:
+    """What lies in a folder, but for hidden files: by one a command knows what it wrote there."""
+    return [file for file in folder.iterdir() if not file.name.startswith(".")]
+
+
 def test_a_lesson(club: Path, miner: Miner, tmp_path: Path) -> None:
     """All files are written and told, each with the same exercises, and nobody's name is in them."""
     told = miner("lesson", "--store", club, "--out", tmp_path, "--side", "white", "--start", "2025-09-15")
 
-    files = {file.name: file.read_bytes() for file in tmp_path.iterdir()}
+    files = {file.name: file.read_bytes() for file in shown(tmp_path)}
     count = len(diagrams(files["pupil.pdf"]))
     games = io.StringIO(files["exercises.pgn"].decode())
     assert told.code == 0
@@ -46,7 +51,7 @@ def test_only_one_position(club: Path, miner: Miner, tmp_path: Path) -> None:
     told = miner("lesson", "--store", club, "--out", tmp_path, "--only", f"{row['key']:016x}", "--no-pdf")
 
     assert told.code == 0
-    assert {file.name for file in tmp_path.iterdir()} == {"exercises.pgn", "exercises.epd", "cards.csv"}
+    assert {file.name for file in shown(tmp_path)} == {"exercises.pgn", "exercises.epd", "cards.csv"}
     records = (tmp_path / "exercises.epd").read_text().splitlines()
     assert records
     assert len(records) <= 2
@@ -91,7 +96,7 @@ def test_a_plan(club: Path, miner: Miner, tmp_path: Path) -> None:
 
     events = icalendar.Calendar.from_ical((tmp_path / "plan.ics").read_bytes()).walk("VEVENT")
     assert told.code == 0
-    assert {file.name for file in tmp_path.iterdir()} == {"plan.md", "plan.pdf", "plan.ics"}
+    assert {file.name for file in shown(tmp_path)} == {"plan.md", "plan.pdf", "plan.ics"}
     assert [str(event["DTSTART"].to_ical(), "ascii") for event in events] == [  # type: ignore[arg-type]
         "20250916T173000",
         "20250930T173000",
@@ -106,6 +111,40 @@ def test_a_plan_with_sheets(club: Path, miner: Miner, tmp_path: Path) -> None:
     assert told.code == 0
     assert {file.name for file in (tmp_path / "session-01").iterdir()} == LESSON_FILES
     assert not (tmp_path / "plan.ics").exists()
+
+
+def test_files_of_an_earlier_call_go(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """All of the same command, and nothing else: neither the coach's own files nor one that was changed."""
+    lesson = ("lesson", "--store", club, "--out", tmp_path)
+    plan = ("plan", "--store", club, "--out", tmp_path, "--sessions")
+    miner(*lesson, "--side", "white")
+    miner(*plan, "2", "--sheets", "--start", "2025-09-15")
+    (tmp_path / "answers.pdf").write_text("mine")
+    (tmp_path / "notes.txt").write_text("mine")
+    (tmp_path / "session-02" / "notes.txt").write_text("mine")
+
+    told = miner(*lesson, "--side", "black", "--no-pdf")
+    planned = miner(*plan, "1", "--no-pdf")
+
+    left = {str(file.relative_to(tmp_path)) for file in tmp_path.rglob("[!.]*") if file.is_file()}
+    assert left == {
+        *("exercises.pgn", "exercises.epd", "cards.csv", "answers.pdf", "notes.txt"),
+        *("plan.md", "session-02/notes.txt"),
+    }
+    assert f"deleted {tmp_path / 'coach.pdf'} of an earlier call" in told.out
+    assert not (tmp_path / "session-01").exists()
+    assert (told.code, planned.code) == (0, 0)
+
+
+def test_folder_of_another_command(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """What the coach had there under a name of ours is not deleted."""
+    (tmp_path / "coach.pdf").write_text("mine")
+    lesson = ("lesson", "--store", club, "--out", tmp_path, "--no-pdf")
+
+    for _ in range(2):
+        assert miner(*lesson).code == 0
+
+    assert (tmp_path / "coach.pdf").read_text() == "mine"
 
 
 @pytest.mark.parametrize("options", [("--minutes", "5"), ("--weekday", "tue"), ("--band", "1-2")])

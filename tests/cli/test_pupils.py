@@ -44,14 +44,19 @@ def test_names(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
 
 
 def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
-    """Pages of pupils who are not listed any more are told, not deleted."""
+    """Pages of pupils who are not listed any more go; what the coach has changed stays."""
     (tmp_path / "list.txt").write_text(NAMES[0], encoding="utf-8")
     call = ("pupils", "--store", club, "--games", games, "--no-pdf", "--out", tmp_path / "out")
     miner(*call)
+    (tmp_path / "out" / "pupil-notes.html").write_text("mine")
 
     told = miner(*call, "--players", tmp_path / "list.txt")
 
-    assert "still holds" in told.err
+    pages = sorted(file.name for file in (tmp_path / "out").glob("pupil-*.html"))
+    assert len(pages) == 2
+    assert pages[-1] == "pupil-notes.html"
+    assert "files of an earlier call\n" in told.out
+    assert "Pupil" not in told.out
 
 
 def test_wrong_day(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from miner.store import STAGES, Store
 from tests.cli.conftest import CLUB, QUICK, Told
-from tests.stores import pgn_of
+from tests.stores import here, pgn_of
 
 Miner = Callable[..., Told]
 
@@ -65,6 +65,25 @@ def without(text: str, column: str) -> list[list[str]]:
     return [row[:at] + row[at + 1 :] for row in rows]
 
 
+def test_removal_that_was_cut_off_goes_on(
+    miner: Miner, halves: list[Path], engine: Path, tmp_path: Path, club: Path
+) -> None:
+    """Once the games are gone the same command makes the later stages; what went is named nowhere."""
+    halves[0] = halves[0].rename(halves[0].with_name("autumn.pgn"))
+    work = ("--store", tmp_path / "store", "--engine", engine, "--cache", club.parent / "cache")
+    assert miner("run", *halves, *work, *QUICK).code == 0
+
+    cut_off = miner("remove", halves[0], *work[:2])
+    told = miner("remove", halves[0], *work, "--run")
+    other = miner("remove", halves[0].with_name("winter.pgn"), *work)
+
+    assert f"Now: miner run --store {work[1]}" in cut_off.out
+    assert (told.code, told.err) == (0, "")
+    assert Store.open(str(work[1])).out_of_date() is None
+    assert b"autumn.pgn" not in (tmp_path / "store" / "read.json").read_bytes()
+    assert "no source of that name" in other.err
+
+
 def test_added_games_make_later_stages_old(
     club: Path, miner: Miner, tmp_path: Path, halves: list[Path]
 ) -> None:
@@ -84,7 +103,7 @@ def test_added_games_make_later_stages_old(
 def test_running_without_sources(
     club: Path, miner: Miner, tmp_path: Path, halves: list[Path], engine: Path
 ) -> None:
-    """It makes the later stages new as they were made before; other settings and half a store are refused."""
+    """It makes the later stages new as they were made before, also one that is gone; no other settings."""
     store = tmp_path / "store"
     shutil.copytree(club, store)
     halves[0].write_text(pgn_of(CLUB[:3]).replace("Pupil", "Guest"), encoding="utf-8")
@@ -96,7 +115,7 @@ def test_running_without_sources(
     after = Store.open(store)
     stale = after.out_of_date()
     settings = [after.require(one).settings for one in STAGES]
-    after.begin("tally")
+    (here(after.root) / "tally.json").unlink()
 
     assert refused.code == 2
     assert "leave the settings out, or name all sources again" in refused.err
@@ -104,8 +123,42 @@ def test_running_without_sources(
     assert f"Now: miner show --store {store}" in told.out
     assert stale is None
     assert settings == [Store.open(club).require(one).settings for one in STAGES]
-    assert "the stage `tally` has not been run here" in miner("run", *work).err
     assert "not done yet: miner tally" in miner("check", "--store", store, "--repair").out
+    assert miner("run", *work).code == 0
+    assert after.out_of_date() is None
+    assert Store.open(store).settings() == Store.open(club).settings()
+
+
+def test_running_without_sources_what_was_never_run(miner: Miner, tmp_path: Path) -> None:
+    """Games are wanted first."""
+    store = tmp_path / "store"
+    Store.create(store)
+
+    told = miner("run", "--store", store)
+
+    assert (told.code, told.err) == (
+        1,
+        f"miner: {store}: the stage `read` has not been run here; "
+        "run `miner read SOURCE` or `miner run SOURCE` first\n",
+    )
+
+
+def test_run_that_stops_keeps_its_settings(
+    miner: Miner, games: Path, club: Path, engine: Path, tmp_path: Path
+) -> None:
+    """Also those of stages that were never reached; the run goes on without them being named."""
+    store = tmp_path / "store"
+    Store.create(store)
+    shutil.copy(club / "salt", store)
+
+    stopped = miner("run", games, "--store", store, *QUICK, "--engine", engine, "--cache", tmp_path)
+    told = miner("run", "--store", store, "--engine", engine, "--cache", club.parent / "cache")
+
+    assert (stopped.code, "cache of verdicts cannot be used" in stopped.err) == (1, True)
+    assert (told.code, told.err) == (0, "")
+    assert [Store.open(store).require(stage).fingerprint for stage in STAGES] == [
+        Store.open(club).require(stage).fingerprint for stage in STAGES
+    ]
 
 
 def test_forgotten_player_is_named_nowhere(
@@ -125,9 +178,9 @@ def test_forgotten_player_is_named_nowhere(
     assert (told.code, typed.code, again.code) == (0, 0, 0)
     assert "23 kept, 3 forgotten" in told.out
     assert "3 games are forgotten. Reports" in told.out
-    assert "judge had " in told.out
+    assert f"Now: miner run --store {store}\n" in told.out
     assert later == []
-    assert left == {"salt", "lock", "forgotten", "read.json", "games", "moves"}
+    assert left == {"salt", "lock", "forgotten", "settings.json", "read.json", "games", "moves"}
     assert "20 kept, 6 forgotten" in again.out
     for words in (told.out, told.err, typed.out, typed.err):
         assert "pupil" not in words.lower()
@@ -148,6 +201,27 @@ def test_forgetting_and_running_again(club: Path, miner: Miner, tmp_path: Path, 
     before, after = Store.open(club), Store.open(store)
     assert [after.require(one).settings for one in STAGES] == [before.require(one).settings for one in STAGES]
     assert after.out_of_date() is None
+
+
+def test_forgetting_first_and_running_then(club: Path, miner: Miner, tmp_path: Path, engine: Path) -> None:
+    """The settings outlast what was counted; of a store that was only tallied, the stage is named."""
+    store, tallied = tmp_path / "store", tmp_path / "tallied"
+    for folder in (store, tallied):
+        shutil.copytree(club, folder)
+    (tallied / "settings.json").unlink()
+    for stage in ("judge", "follow", "rank"):
+        (tallied / f"{stage}.json").unlink()
+    work = ("--engine", engine, "--cache", club.parent / "cache")
+
+    told = [miner("forget", "Pupil 3", "--store", folder) for folder in (store, tallied)]
+    done = miner("run", "--store", store, *work)
+    again = miner("forget", "Pupil 3", "--store", store, "--run", *work)
+
+    assert f"Now: miner run --store {store}\n" in told[0].out
+    assert "Now run again: miner tally\n       `miner status --store" in told[1].out
+    assert (done.code, done.err) == (0, "")
+    assert Store.open(store).settings() == Store.open(club).settings()
+    assert again.out.count("(up to date, nothing to do)") == 4
 
 
 def test_player_without_games(club: Path, miner: Miner, tmp_path: Path) -> None:

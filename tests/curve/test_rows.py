@@ -14,7 +14,7 @@ from miner.errors import StoreError
 from miner.schema import JUDGED
 from miner.store import Manifest, Store
 from miner.terms import BandScheme, pack_move
-from tests.stores import Game, board_after, key_after, tallied_store
+from tests.stores import Game, board_after, finish, key_after, tallied_store, write_table
 
 BANDS = BandScheme((1500,))
 
@@ -44,9 +44,9 @@ def judged(moves: str, san: str, cp: int | None, wdl: list[int] | None = None) -
 
 def judged_store(folder: Path, games: list[Game], rows: list[dict[str, Any]]) -> Store:
     store = tallied_store(folder, games)
-    store.write_table("judged", pa.Table.from_pylist(rows, schema=JUDGED))
+    write_table(store, "judged", pa.Table.from_pylist(rows, schema=JUDGED))
     inputs = {"tally": store.require("tally").fingerprint}
-    store.finish(Manifest(stage="judge", settings={}, inputs=inputs, rows={"judged": len(rows)}, facts={}))
+    finish(store, Manifest(stage="judge", settings={}, inputs=inputs, rows={"judged": len(rows)}, facts={}))
     return store
 
 
@@ -118,14 +118,14 @@ def test_curves_are_read_while_they_are_up_to_date(tmp_path: Path) -> None:
     fitted = fit_curves(store, BANDS).to_table()
     assert curves_in(store, BANDS).to_table() == fitted
     marked = fitted.set_column(2, fitted.schema.field("games"), pa.array([70.0, 80.0, 90.0]))
-    store.write_table("curves", marked)
+    write_table(store, "curves", marked)
     inputs = {"judge": store.require("judge").fingerprint}
-    store.finish(Manifest(stage="rank", settings={}, inputs=inputs, rows={"curves": 3}, facts={}))
+    finish(store, Manifest(stage="rank", settings={}, inputs=inputs, rows={"curves": 3}, facts={}))
 
     assert curves_in(store, BANDS).to_table() == marked
 
     inputs = {"tally": store.require("tally").fingerprint}
-    store.finish(Manifest(stage="judge", settings={"nodes": 1}, inputs=inputs, rows={"judged": 1}, facts={}))
+    finish(store, Manifest(stage="judge", settings={"nodes": 1}, inputs=inputs, rows={"judged": 1}, facts={}))
     assert curves_in(store, BANDS).to_table() == fitted
 
 

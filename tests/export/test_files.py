@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -37,3 +38,19 @@ def test_no_folder_is_made_if_a_suffix_is_wrong(tmp_path: Path) -> None:
         check_targets([tmp_path / "club" / "list.csv", tmp_path / "list.xls"], (".csv",))
 
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+def test_link_is_followed(tmp_path: Path) -> None:
+    """The file that it points to is written, be it there or not, and the link stays."""
+    (there := tmp_path / "there").mkdir()
+    (there / "old.csv").write_text("old")
+    for name in ("old.csv", "new.csv"):
+        (link := tmp_path / name).symlink_to(there / name)
+
+        check_targets([link], (".csv",))
+        write_file(link, b"new")
+
+        assert link.is_symlink()
+        assert (there / name).read_bytes() == b"new"
+    assert sorted(file.name for file in there.iterdir()) == ["new.csv", "old.csv"]

@@ -12,7 +12,7 @@ from miner.schema import JUDGED
 from miner.settings import FollowSettings, JudgeSettings, TallySettings, as_dict
 from miner.store import Manifest, Store
 from miner.terms import expected_score
-from tests.stores import Game, board_after, key_after, tallied_store
+from tests.stores import Game, board_after, finish, key_after, tallied_store, write_table
 
 BEFORE = "e4 e5 Qh5"
 """2...g6 loses a rook to 3.Qxe5+ and 4.Qxh8; 2...Nc6 does not."""
@@ -82,14 +82,15 @@ def verdict(**other: Any) -> dict[str, Any]:
 def judged_store(folder: Path, *rows: dict[str, Any], games: list[Game] | None = None) -> Store:
     """A store of these games (the club's), tallied, with these verdicts (that on 2...g6)."""
     store = tallied_store(folder, GAMES if games is None else games, TallySettings(min_games=2))
-    store.write_table("judged", pa.Table.from_pylist(list(rows or [verdict()]), schema=JUDGED))
-    store.finish(
+    write_table(store, "judged", pa.Table.from_pylist(list(rows or [verdict()]), schema=JUDGED))
+    finish(
+        store,
         Manifest(
             stage="judge",
             settings=as_dict(JudgeSettings()),
             inputs={"tally": store.require("tally").fingerprint, "engine": {"name": "Engine 1"}},
             rows={"judged": len(rows or [1])},
             facts={"min_games": 5},
-        )
+        ),
     )
     return store

@@ -21,7 +21,7 @@ from miner.schema import TABLES
 from miner.store import TABLES_OF, Manifest, Store
 from tests.follow.stores import BEFORE, QUICK, judged_store, verdict
 from tests.judge.test_stage import committed, is_alive, wait_for
-from tests.stores import board_after, here, key_after
+from tests.stores import board_after, finish, here, key_after
 
 pytestmark = pytest.mark.engine
 ROOT = Path(__file__).resolve().parents[2]
@@ -195,7 +195,7 @@ def test_verdicts_must_come_first(tmp_path: Path, engine: Path) -> None:
 
     store = judged_store(tmp_path / "club")
     tallied = store.require("tally")
-    store.finish(replace(tallied, facts={}, settings=tallied.settings | {"min_games": 3}))
+    finish(store, replace(tallied, facts={}, settings=tallied.settings | {"min_games": 3}))
     with pytest.raises(StoreError, match="`tally` was run again since `judge`"):
         follow(store, QUICK, Means(engine=engine, cache=tmp_path / "v.sqlite"))
 

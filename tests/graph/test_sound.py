@@ -17,7 +17,16 @@ from miner.graph.walk import edges_of
 from miner.schema import JUDGED
 from miner.settings import TallySettings
 from miner.store import Manifest, Store
-from tests.stores import Game, board_after, key_after, reach_after, replies_after, tallied_store
+from tests.stores import (
+    Game,
+    board_after,
+    finish,
+    key_after,
+    reach_after,
+    replies_after,
+    tallied_store,
+    write_table,
+)
 
 
 def steered_along(edges: list[tuple[int, int, float, float]], positions: int) -> Steered:
@@ -189,8 +198,8 @@ def judged_store(folder: Path, losses: dict[tuple[str, str], float]) -> Store:
             "detail": "",
         }
         rows.append(row)
-    store.write_table("judged", pa.Table.from_pylist(rows, schema=JUDGED))
-    store.finish(Manifest(stage="judge", settings={}, inputs={}, rows={"judged": len(rows)}, facts={}))
+    write_table(store, "judged", pa.Table.from_pylist(rows, schema=JUDGED))
+    finish(store, Manifest(stage="judge", settings={}, inputs={}, rows={"judged": len(rows)}, facts={}))
     return store
 
 

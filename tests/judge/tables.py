@@ -13,6 +13,7 @@ from miner.board.moves import pack
 from miner.judge.candidates import Candidate, Position
 from miner.schema import POSITIONS, REACH, REPLIES
 from miner.store import Manifest, Store
+from tests.stores import finish, write_table
 
 LINES = (
     "e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 d5",
@@ -109,8 +110,8 @@ def tallied_store(folder: Path, lines: tuple[str, ...] = LINES, from_ply: int = 
             }
         )
     store = Store.create(folder)
-    store.write_table("replies", replies_table(*replies))
-    store.write_table("reach", reach_table(*reach))
-    store.write_table("positions", pa.Table.from_pylist(positions, schema=POSITIONS))
-    store.finish(Manifest(stage="tally", settings={}, inputs={"games": "some"}, rows={}, facts={}))
+    write_table(store, "replies", replies_table(*replies))
+    write_table(store, "reach", reach_table(*reach))
+    write_table(store, "positions", pa.Table.from_pylist(positions, schema=POSITIONS))
+    finish(store, Manifest(stage="tally", settings={}, inputs={"games": "some"}, rows={}, facts={}))
     return store

@@ -26,7 +26,7 @@ from miner.schema import JUDGED
 from miner.settings import JudgeSettings
 from miner.store import Store
 from tests.judge.tables import board_after, key_of, tallied_store
-from tests.stores import here
+from tests.stores import finish, here
 
 pytestmark = pytest.mark.engine
 QUICK = JudgeSettings(nodes=(1000, 3000, 8000))
@@ -82,7 +82,7 @@ def test_fewer_games_than_were_tallied_is_told(
 ) -> None:
     """Replies of so few games lie, for the most part, in positions that the tally left out."""
     tally = store.require("tally")
-    store.finish(replace(tally, facts=tally.facts | {"min_games": 20}))
+    finish(store, replace(tally, facts=tally.facts | {"min_games": 20}))
     few = replace(QUICK, min_games=5, nodes=(100, 200))
 
     judge(store, few, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
@@ -94,7 +94,7 @@ def test_number_of_engines_changes_nothing(store: Store, engine: Path, tmp_path:
     """One engine and three give the same table, each from an empty cache."""
     tables = []
     for engines in (1, 3):
-        store.begin("judge")
+        here(store.root / "judge.json").unlink(missing_ok=True)
         judge(store, QUICK, Means(engine=engine, engines=engines, cache=tmp_path / f"{engines}.sqlite"))
         tables.append(store.read_table("judged"))
 

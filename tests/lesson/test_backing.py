@@ -12,6 +12,7 @@ from miner.lesson.backing import PLAN_ROWS, read_backing
 from miner.schema import MODEL_GAMES, PLANS
 from miner.store import Store
 from tests.export.examples import legal, vienna
+from tests.stores import write_table
 
 LEGAL = "e2e4 e7e5 g1f3 d7d6 f1c4 c8g4 b1c3 g7g6 f3e5 g4d1 c4f7 e8e7 c3d5"
 
@@ -63,7 +64,7 @@ def test_the_best_model_game(tmp_path: Path) -> None:
     """The game in the first place is taken, told without names and without an unknown date."""
     store = Store.create(tmp_path / "store")
     rows = [model(2, result="0-1"), model(1)]
-    store.write_table("model_games", pa.Table.from_pylist(rows, schema=MODEL_GAMES))
+    write_table(store, "model_games", pa.Table.from_pylist(rows, schema=MODEL_GAMES))
 
     game = read_backing(store).model(legal())
 
@@ -78,7 +79,7 @@ def test_the_strongest_players_plans(tmp_path: Path) -> None:
     """The commonest plans of the strongest players are told, at most four."""
     store = Store.create(tmp_path / "store")
     rows = [plan("pawn d5", 0.9, "1000-1199"), *(plan(f"knight f{rank}", rank / 10) for rank in range(1, 7))]
-    store.write_table("plans", pa.Table.from_pylist(rows, schema=PLANS))
+    write_table(store, "plans", pa.Table.from_pylist(rows, schema=PLANS))
 
     told = read_backing(store).plan(legal())
 
@@ -95,7 +96,7 @@ def test_plans_of_one_band(tmp_path: Path) -> None:
         plan("pawn h4", 0.4, "800-999") | {"theme": "pawn", "to_square": "h4"},
         plan("", 0.3, "800-999") | trade,
     ]
-    store.write_table("plans", pa.Table.from_pylist(rows, schema=PLANS))
+    write_table(store, "plans", pa.Table.from_pylist(rows, schema=PLANS))
 
     assert read_backing(store).plan(legal()) == (
         "pawn to h4 (40% of 12 won games)",

@@ -32,7 +32,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ]
     players = [Member("Anna", HOSTILE), Member("Bert")]
     check = check_games(store, [written(folder, games)], players, lesson=date(2025, 6, 1))
-    write_files(folder / "out", pupils_files(check, pdf=False))
+    write_files(folder / "out", pupils_files(check, pdf=False), "pupils")
     return folder / "out"
 
 

@@ -18,7 +18,17 @@ from miner.settings import JudgeSettings, RankSettings, TallySettings, as_dict
 from miner.store import Manifest, Store
 from miner.tally.stage import tally
 from miner.terms import expected_score
-from tests.stores import Game, board_after, here, key_after, read_store, replies_after, tallied_store
+from tests.stores import (
+    Game,
+    board_after,
+    finish,
+    here,
+    key_after,
+    read_store,
+    replies_after,
+    tallied_store,
+    write_table,
+)
 
 MATE = "e4 e5 Bc4 Nc6 Qh5"  # and 3...Nf6 4.Qxf7 is mate
 SMOTHERED = "e4 c6 d4 d5 Nc3 dxe4 Nxe4 Nd7 Qe2"  # and 5...Ngf6 6.Nd6 is mate
@@ -96,15 +106,16 @@ def judged_store(folder: Path, verdicts: list[dict[str, Any]], games: list[Game]
 
 def record(store: Store, verdicts: list[dict[str, Any]]) -> None:
     settings = JudgeSettings(min_players=3, min_pick_rate=0.03)
-    store.write_table("judged", pa.Table.from_pylist(verdicts, schema=JUDGED))
-    store.finish(
+    write_table(store, "judged", pa.Table.from_pylist(verdicts, schema=JUDGED))
+    finish(
+        store,
         Manifest(
             stage="judge",
             settings=as_dict(settings),
             inputs={"tally": store.require("tally").fingerprint, "engine": {"name": "Engine 1"}},
             rows={"judged": len(verdicts)},
             facts={"min_games": 5},
-        )
+        ),
     )
 
 
@@ -288,8 +299,8 @@ def test_other_verdicts_of_equal_number_are_ranked_again(tmp_path: Path) -> None
     judged = store.require("judge")
     rows = store.read_table("judged").to_pylist()
     changed = [row | {"state": "inconclusive", "detail": "the engine died"} for row in rows]
-    store.write_table("judged", pa.Table.from_pylist(changed, schema=JUDGED))
-    store.finish(judged)
+    write_table(store, "judged", pa.Table.from_pylist(changed, schema=JUDGED))
+    finish(store, judged)
 
     assert rank(store, RankSettings()).rows["findings"] == 0
 

@@ -443,7 +443,7 @@ def test_unfinished_read_leaves_no_trace(tmp_path: Path) -> None:
         "    read([sys.argv[1]], Store.create(Path(sys.argv[2])), ReadSettings(), Means(processes=1))\n"
     )
     killed = subprocess.Popen([sys.executable, "-c", code, str(source), str(tmp_path / "store")])
-    moves = tmp_path / "store" / "moves"
+    moves = tmp_path / "store" / ".change" / "moves"
     while not (moves.is_dir() and any(moves.iterdir())):
         assert killed.poll() is None, "the read ended before it could be killed"
         time.sleep(0.005)

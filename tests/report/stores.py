@@ -21,6 +21,7 @@ from miner.schema import GAMES, TABLES
 from miner.store import Manifest, Store
 from miner.terms import Kind
 from tests.export.examples import finding, first_move, legal, table, vienna
+from tests.stores import finish, write_table
 
 BANDS = ("800-999", "1000-1199", "1200-1399")
 EDGES = [800, 1000, 1200, 1400]
@@ -83,16 +84,16 @@ def written_store(
                 pa.Table.from_pylist(list(some), GAMES), store.root / "games" / "0.parquet"
             )
         else:
-            store.write_table(name, pa.Table.from_pylist(list(some), TABLES[name]))
-    store.write_table("findings", table(*findings))
-    read = store.finish(
-        _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])
+            write_table(store, name, pa.Table.from_pylist(list(some), TABLES[name]))
+    write_table(store, "findings", table(*findings))
+    read = finish(
+        store, _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])
     )
-    tally = store.finish(_manifest("tally", {"band_edges": EDGES}, {"read": read.fingerprint}, ["replies"]))
-    judge = store.finish(_manifest("judge", {}, {"tally": tally.fingerprint}, []))
-    follow = store.finish(_manifest("follow", {"kept": 0.5}, {"judge": judge.fingerprint}, []))
+    tally = finish(store, _manifest("tally", {"band_edges": EDGES}, {"read": read.fingerprint}, ["replies"]))
+    judge = finish(store, _manifest("judge", {}, {"tally": tally.fingerprint}, []))
+    follow = finish(store, _manifest("follow", {"kept": 0.5}, {"judge": judge.fingerprint}, []))
     made_from = {"judge": judge.fingerprint, "follow": follow.fingerprint}
-    store.finish(_manifest("rank", {}, made_from, ["findings"]))
+    finish(store, _manifest("rank", {}, made_from, ["findings"]))
     return store
 
 

@@ -28,6 +28,7 @@ from tests.report.stores import (
     legal_season,
     written_store,
 )
+from tests.stores import finish
 
 PAGE = page_bytes("A title <&>", {"name": "</script><script>alert(1)"}).decode()
 
@@ -109,7 +110,7 @@ def test_findings_that_are_out_of_date_are_told_to_be(tmp_path: Path) -> None:
     store = written_store(tmp_path, club_findings())
     report(store, tmp_path / "before.html")
     read = store.require("read")
-    store.finish(replace(read, inputs={"sources": []}))
+    finish(store, replace(read, inputs={"sources": []}))
 
     report(store, tmp_path / "after.html")
 

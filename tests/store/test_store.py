@@ -16,9 +16,10 @@ import pyarrow as pa
 import pytest
 
 from miner.errors import StoreError
-from miner.schema import REACH, SCHEMA_VERSION
-from miner.store import STAGES, Manifest, Store, replacing
-from tests.stores import here
+from miner.schema import REACH, SCHEMA_VERSION, TABLES
+from miner.store import STAGES, TABLES_OF, Manifest, Store, digest_of, replacing
+from miner.store.places import files_below
+from tests.stores import finish, here, write_table
 
 
 def manifest(**other: Any) -> Manifest:
@@ -34,8 +35,8 @@ def manifest(**other: Any) -> Manifest:
 
 def finished(store: Store) -> Store:
     """The store with a finished tally of one empty table."""
-    store.write_table("reach", REACH.empty_table())
-    store.finish(manifest())
+    write_table(store, "reach", REACH.empty_table())
+    finish(store, manifest())
     return store
 
 
@@ -91,15 +92,43 @@ def test_current_means_same_settings_inputs_and_tables(tmp_path: Path) -> None:
     assert not store.is_current("tally", told.settings, told.inputs)
 
 
-def test_stage_that_begins_is_not_finished(tmp_path: Path) -> None:
-    """From the first touch of its tables until the end a stage counts as not run."""
-    store = finished(Store.create(tmp_path / "store"))
-
-    store.begin("tally")
+def test_stage_that_was_not_run_is_named(tmp_path: Path) -> None:
+    """The message says how it is run."""
+    store = Store.create(tmp_path / "store")
 
     with pytest.raises(StoreError, match="the stage `tally` has not been run here") as raised:
         store.require("tally")
-    assert "miner tally" in raised.value.advice
+    assert raised.value.advice == "run `miner tally` or `miner run` first"
+
+
+def test_settings_of_a_stage_that_begins_are_kept(tmp_path: Path) -> None:
+    """They come before those that it was finished with, which go with its manifest; so for each stage."""
+    store = finished(Store.create(tmp_path / "store"))
+    assert store.settings() == {"tally": {"min_games": 10}}
+
+    store.begin({"tally": {"min_games": 5}, "rank": {"side": "white"}})
+    store.begin({"judge": {"nodes": [1]}})
+    here(store.root / "tally.json").unlink()
+
+    assert Store.open(store.root).settings() == {
+        "tally": {"min_games": 5},
+        "rank": {"side": "white"},
+        "judge": {"nodes": [1]},
+    }
+
+
+def test_stage_is_replaced_whole_or_not_at_all(tmp_path: Path) -> None:
+    """One table that breaks the schema leaves the others as they were, too, and the manifest."""
+    store = Store.create(tmp_path / "store")
+    tables = {name: TABLES[name].empty_table() for name in TABLES_OF["rank"]}
+    before = store.write_stage("rank", {}, {}, tables, {})
+    files = {name: digest_of(store.root / name) for name in files_below(store.root)}
+
+    with pytest.raises((ValueError, pa.ArrowException)):
+        store.write_stage("rank", {}, {}, tables | {"curves": pa.table({"key": [1]})}, {})
+
+    assert store.manifest("rank") == before
+    assert {name: digest_of(store.root / name) for name in files_below(store.root)} == files
 
 
 def test_whole_or_not_at_all(tmp_path: Path) -> None:
@@ -137,20 +166,20 @@ def test_table_with_other_columns_is_not_written(tmp_path: Path) -> None:
     store = Store.create(tmp_path / "store")
 
     with pytest.raises((ValueError, pa.ArrowException)):
-        store.write_table("reach", pa.table({"key": [1]}))
+        store.write_stage("tally", {}, {}, {"reach": pa.table({"key": [1]})}, {})
 
-    assert [path.name for path in store.root.iterdir()] == ["salt"]
+    assert {path.name for path in store.root.iterdir()} == {"salt", "lock"}
 
 
 def test_what_a_kill_left_is_cleared(tmp_path: Path) -> None:
-    """Unfinished files go when the next stage begins; other hidden files stay."""
+    """Unfinished files go when the next stage is written; other hidden files stay."""
     store = Store.create(tmp_path / "store")
     here(store.root / ".reach.parquet.4711.unfinished").write_bytes(b"half")
     here(store.root / ".notes").write_bytes(b"mine")
 
-    store.begin("tally")
+    store.write_stage("tally", {}, {}, {}, {})
 
-    assert {path.name for path in store.root.iterdir()} == {"salt", ".notes"}
+    assert {path.name for path in store.root.iterdir()} == {"salt", "lock", "tally.json", ".notes"}
 
 
 def test_kill_while_a_store_is_made(tmp_path: Path) -> None:
@@ -220,7 +249,7 @@ def test_folder_whose_name_is_not_utf8(tmp_path: Path) -> None:
 def test_other_schema_version_is_refused(tmp_path: Path) -> None:
     """A store of another version is not read by guesswork."""
     store = finished(Store.create(tmp_path / "store"))
-    store.finish(manifest(schema_version=SCHEMA_VERSION - 1))
+    finish(store, manifest(schema_version=SCHEMA_VERSION - 1))
 
     with pytest.raises(
         StoreError, match=f"version {SCHEMA_VERSION - 1}, this program {SCHEMA_VERSION}"
@@ -338,7 +367,7 @@ def test_a_change_of_games_takes_all_later_stages_along(tmp_path: Path) -> None:
     store = finished(Store.create(tmp_path / "store"))
     read = manifest(stage="read", inputs={}, rows={"games": 0})
     for stage in ("read", "judge", "follow", "rank"):
-        store.finish(manifest(stage=stage, inputs={}))
+        finish(store, manifest(stage=stage, inputs={}))
 
     with store.changing() as change:
         change.take_out_later_stages()
@@ -354,7 +383,7 @@ def test_ranking_does_without_what_follows_until_it_is_there(tmp_path: Path) -> 
 
     def done(stage: str, *before: str) -> None:
         inputs = {name: store.require(name).fingerprint for name in before}
-        store.finish(Manifest(stage=stage, settings={}, inputs=inputs, rows={}, facts={}))
+        finish(store, Manifest(stage=stage, settings={}, inputs=inputs, rows={}, facts={}))
 
     for stage, before in (("read", ()), ("tally", ("read",)), ("judge", ("tally",)), ("rank", ("judge",))):
         done(stage, *before)

@@ -20,7 +20,7 @@ from miner.tally.replies import Counting, count_range, key_ranges, rows_per_rang
 from miner.tally.stage import tally
 from miner.terms import BandScheme
 from tests.clusters import Local
-from tests.stores import Game, key_after, read_store, replies_after, tables_of, tallied_store
+from tests.stores import Game, here, key_after, read_store, replies_after, tables_of, tallied_store
 
 CLUB = [
     Game(moves="e4 e5 Nf3", result="1-0", white="Anna", white_rating=1010, black="Bert", black_rating=1250),
@@ -162,7 +162,7 @@ def test_one_range_or_many(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     at_once = tables_of(store)
 
     monkeypatch.setattr(counting, "ROWS_PER_RANGE", 1)
-    store.begin("tally")
+    here(store.root / "tally.json").unlink()
     tally(store, settings)
 
     assert len(key_ranges(11, rows_per_range(1024))) == 16

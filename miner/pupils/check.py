@@ -19,6 +19,7 @@ from miner.progress import Progress
 from miner.pupils.before_after import progress_of
 from miner.pupils.games import NO_MOVE, PupilGames, read_games
 from miner.pupils.roster import Member, Roster, is_day, period_of, pseudonyms
+from miner.read.contents import Forgotten
 from miner.store import Store
 from miner.terms import UNRATED, BandScheme, Kind
 
@@ -169,7 +170,7 @@ def check_games(
     `sources` as for reading; `players`: whose games count (all if None), from `since` on (2024, 2024.09 or
     2024.09.15) unless their own entry says otherwise. With the day of a `lesson`, progress is told, of all
     findings or of those at the `taught` position keys only. Each pupil has the pseudonym that his or her name
-    has by the store's salt; names are told only if `names` are asked for.
+    has by the store's salt; names are told only if `names` are asked for. Who was forgotten stays so.
     Raises StoreError if nothing was ranked yet, SourceError for a source that cannot be read, UsageError for
     a `since` that is no date.
     """
@@ -179,7 +180,8 @@ def check_games(
     roster = Roster.of(store.salt, players, since)
     plies = min(MOST_PLIES, store.require("read").settings.get("plies", 30) + 1)
     keys = {key for key, _, _ in index.rows}
-    read = read_games(sources, roster, keys, plies, names=names, progress=progress)
+    forgotten = Forgotten.of(store).identities
+    read = read_games(sources, roster, keys, plies, forgotten=forgotten, names=names, progress=progress)
     called = pseudonyms(read.games["player"])
     meetings = _meetings(read, index, called, lesson)
     at_taught = meetings["key"].isin(np.array(sorted(taught), dtype=np.uint64))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -41,6 +43,22 @@ def test_names(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
 
     assert told.out.endswith("The pages hold names: keep them to yourself.\n")
     assert f">{NAMES[0]}<" in (tmp_path / "out" / "group.html").read_text(encoding="utf-8")
+
+
+def test_forgotten_pupil(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """Who was forgotten has no page again, nor a line or a number in the group's, from the old games."""
+    store = shutil.copytree(club, tmp_path / "store")
+    call = ("pupils", "--store", store, "--games", games, "--no-pdf", "--names", "--out")
+    miner(*call, tmp_path / "before")
+    miner("forget", NAMES[0], "--store", store, "--run", "--cache", club.parent / "cache")
+
+    told = miner(*call, tmp_path / "after")
+
+    before, after = ({file.name for file in (tmp_path / name).iterdir()} for name in ("before", "after"))
+    assert told.out.startswith("26 games seen: 23 kept, 3 forgotten\n")
+    assert len([name for name in before - after if name.endswith(".html")]) == 1
+    for file in (tmp_path / "after").iterdir():
+        assert not re.search(rf"{NAMES[0]}\b", file.read_text(encoding="utf-8")), file.name
 
 
 def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:

@@ -24,9 +24,12 @@ SettingsByStage = dict[str, dict[str, Any]]
 
 
 def settings_by_stage(store: Store) -> SettingsByStage:
-    """The settings of all stages that are finished."""
+    """The settings of all stages that are finished, or were until `forget` took their tables out."""
     manifests = {stage: store.manifest(stage) for stage in STAGES}
-    return {stage: manifest.settings for stage, manifest in manifests.items() if manifest}
+    finished = {stage: manifest.settings for stage, manifest in manifests.items() if manifest}
+    read = manifests["read"]
+    known = (read.facts.get("later_settings", {}) if read else {}) | finished
+    return {stage: known[stage] for stage in STAGES if stage in known}
 
 
 def remake(store: Store, settings: SettingsByStage, means: Means) -> Iterator[Manifest]:

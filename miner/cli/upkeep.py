@@ -11,7 +11,7 @@ from miner import upkeep
 from miner.cli import options
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf
 from miner.cli.terminal import stage_line
-from miner.errors import StoreError
+from miner.errors import StoreError, UsageError
 from miner.means import Means
 from miner.pipeline import check_sources
 from miner.settings import changed_settings
@@ -25,6 +25,8 @@ Run = Annotated[
         "--run", help="Run the later stages again at once, under the settings that they were made with."
     ),
 ]
+
+Yes = Annotated[bool, typer.Option("--yes", help="Do not ask first.")]
 
 
 def add(
@@ -57,6 +59,7 @@ def remove(
         ),
     ],
     store: options.StoreDir,
+    yes: Yes = False,
     run: Run = False,
     means: Annotated[GivenMeans, MeansOf(_OF_THIS_MACHINE)],
 ) -> None:
@@ -66,8 +69,13 @@ def remove(
     aside as repeated because this source had them first: these come back.
     """
     opened = Store.open(store)
+    _require_consent("Take all games of these sources out of the store?", yes)
     with means(find=run) as ready:
-        typer.echo(stage_line(upkeep.remove(sources, opened, ready), was_current=False))
+        before = opened.manifest("read")
+        manifest = upkeep.remove(sources, opened, ready)
+        typer.echo(stage_line(manifest, was_current=manifest == before))
+        if manifest == before:
+            typer.echo("An earlier call has taken these games out already.")
         _later(opened, upkeep.settings_by_stage(opened), ready, run)
 
 
@@ -82,6 +90,7 @@ def forget(
         ),
     ],
     store: options.StoreDir,
+    yes: Yes = False,
     run: Run = False,
     means: Annotated[GivenMeans, MeansOf((*ENGINES, "memory_mb"))],
 ) -> None:
@@ -91,20 +100,31 @@ def forget(
     Reports, sheets and lists that were made before are not touched: delete those yourself.
     """
     opened = Store.open(store)
-    settings = upkeep.settings_by_stage(opened)
+    _require_consent("Take all games of this player out of the store, for good?", yes)
     with means(find=run) as ready:
         if player == "-" and sys.stdin.isatty():
             typer.echo("The name as it stands in the games: ", nl=False, err=True)
         name = sys.stdin.readline().strip() if player == "-" else player
+        before = opened.manifest("read")
         manifest, games = upkeep.forget(name, opened)
-        typer.echo(stage_line(manifest, was_current=False))
-        if games:
-            typer.echo(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
+        typer.echo(stage_line(manifest, was_current=manifest == before))
+        if manifest == before:
+            typer.echo("An earlier call has forgotten this player already.")
         else:
-            typer.echo(
-                "No game of this player is in the store: see that the name is spelled as in the games."
-            )
-        _later(opened, settings, ready, run)
+            typer.echo(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
+        _later(opened, upkeep.settings_by_stage(opened), ready, run)
+
+
+def _require_consent(question: str, given: bool) -> None:
+    """Ask before what cannot be undone.
+
+    Raises UsageError where nobody can be asked, typer.Abort unless the answer is yes.
+    """
+    if given:
+        return
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise UsageError("this cannot be undone, and there is no terminal to ask on", advice="add `--yes`")
+    typer.confirm(question, abort=True, err=True)
 
 
 def check(

@@ -58,6 +58,8 @@ class Contents:
     batches: dict[int, tuple[int, int]] = field(default_factory=dict)  # by file: games from, up to
     digests: dict[str, str] = field(default_factory=dict)  # SHA-256 of each file, by its path in the store
     forgotten: str = ""  # SHA-256 of the list of forgotten players that was applied; empty: there is none
+    removed: tuple[KnownSource, ...] = ()  # by the last call that took sources out
+    later_settings: dict[str, Any] = field(default_factory=dict)  # of stages that had to go, by stage
 
     @classmethod
     def of(cls, store: Store, manifest: Manifest) -> Contents:
@@ -77,6 +79,8 @@ class Contents:
                 batches={int(number): (first, after) for number, (first, after) in facts["batches"].items()},
                 digests=manifest.digests,
                 forgotten=inputs.get("forgotten", ""),
+                removed=tuple(KnownSource(**known) for known in facts.get("removed", ())),
+                later_settings=facts.get("later_settings", {}),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise StoreError(
@@ -123,6 +127,8 @@ class Contents:
                     for source in self.sources
                 ],
                 "batches": {str(number): list(games) for number, games in sorted(self.batches.items())},
+                "removed": [asdict(source) for source in self.removed],
+                "later_settings": self.later_settings,
             },
             digests=self.digests,
         )

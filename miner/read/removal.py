@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -22,7 +23,7 @@ from miner.read.contents import Contents, Forgotten, KnownSource, Revision
 from miner.read.known import unchanged
 from miner.schema import GAMES, KEPT, MOVES
 from miner.settings import ReadSettings, as_dict, settings_of
-from miner.store import Manifest, Store, StoreChange
+from miner.store import STAGES, Manifest, Store, StoreChange
 
 
 def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
@@ -30,23 +31,37 @@ def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest
 
     A source is named as it was read, by its path, by the folder it lies in, or by its file's name
     if no other has that; it need not be there any more. Games of other sources that were set aside because
-    these had them first are read again from their sources, which must be there as they were.
+    these had them first are read again from their sources, which must be there as they were. If the last
+    call took out all that are named, as it may have if it was killed at its end, nothing is left to do.
 
-    Raises UsageError for a name that stands for no source of the store, SourceError for a source that is
-    needed and missing or changed, StoreError if the store was not read into yet or a file is damaged; all of
-    them before anything is touched.
+    Raises UsageError for a name that stands for several sources, SourceError for a source that is needed and
+    missing or changed, StoreError for a name that stands for none, if the store was not read into yet or a
+    file is damaged; all of them before anything is touched.
     """
     with store.writing():
         manifest = store.require_whole("read")
         settings = settings_of({"read": manifest.settings}).read
         contents = Contents.of(store, manifest)
-        dropped = {number for name in named for number in _numbers_of(name, contents.sources, store)}
+        dropped = {number for name in named for number in _numbers_of(name, contents, store)}
+        if not dropped:
+            return manifest
         with store.changing() as change:
             left = without(store, change, contents, dropped, settings, means.reader)
             return change.commit(left.manifest(as_dict(settings)))
 
 
-def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[int]:
+def _numbers_of(name: str, contents: Contents, store: Store) -> set[int]:
+    numbers = _named(name, contents.sources)
+    if not numbers and not _named(name, contents.removed):
+        raise StoreError(
+            "no source of that name was read into the store",
+            where=Place(name),
+            advice=f"`miner status --store {store.root}` lists those that were",
+        )
+    return numbers
+
+
+def _named(name: str, sources: Sequence[KnownSource]) -> set[int]:
     place = Path(name).resolve()
     by_path = {
         number
@@ -62,11 +77,7 @@ def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[
             where=Place(name),
             advice="name the one that is meant by its path",
         )
-    raise UsageError(
-        "no source of that name was read into the store",
-        where=Place(name),
-        advice=f"`miner status --store {store.root}` lists those that were",
-    )
+    return set()
 
 
 def without(
@@ -100,7 +111,7 @@ def without(
             games = pa.concat_tables([games, back_games]).sort_by("game")
             moves = sorted_moves(pa.concat_tables([moves, back_moves]))
         revision.put(number, LedgerRows(games, moves))
-    return replace(revision.contents(), sources=left)
+    return replace(revision.contents(), sources=left, removed=tuple(gone))
 
 
 def _is_of(games: pa.Table, sources: Sequence[KnownSource]) -> Flags:
@@ -219,11 +230,12 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
     """Take all games of a player out of a store, for good; the manifest, and how many games these were.
 
     The rows that are left say that there were games, and nothing else of them. The tables of all later stages
-    go, if there were any, since they tell of single games: model games, plans, counts of rare replies.
-    Reading the same sources again does not bring the games back.
+    go, if there were any, since they tell of single games: model games, plans, counts of rare replies. Their
+    settings are kept. Reading the same sources again does not bring the games back. Who is forgotten already
+    stays so, and nothing is left to do.
 
     Raises UsageError for a name that stands for nobody, or a store that keeps nothing of names, StoreError if
-    it was not read into yet or a file is damaged. No message tells the name.
+    it holds no game of the player, was not read into yet or a file is damaged. No message tells the name.
     """
     with store.writing():
         manifest = store.require_whole("read")
@@ -244,17 +256,33 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
         def is_wanted(shown: str) -> bool:
             return (int(shown, 16) if names == "hash" else players.player(shown).identity) == identity
 
-        contents = Contents.of(store, manifest)
-        forgotten = Forgotten(Forgotten.of(store).identities | {identity})
+        contents, known = Contents.of(store, manifest), Forgotten.of(store)
+        if identity in known.identities and known.digest == contents.forgotten:
+            return manifest, 0
+        forgotten = Forgotten(known.identities | {identity})
         # What a killed run left on the disk may tell of players, too: the scratch folder is cleared.
         with store.scratch(), store.changing() as change:
             revision = Revision(store, change, contents)
             games = sum(_forget_in(revision, number, is_wanted) for number in contents.batches)
+            if not games:
+                raise StoreError(
+                    "no game of this player is in the store",
+                    where=Place(str(store.root)),
+                    advice="see that the name is spelled as in the games; nothing was changed",
+                )
             forgotten.write(change.folder)
-            if games:
-                change.take_out_later_stages()
-            left = replace(revision.contents(), forgotten=forgotten.digest)
+            change.take_out_later_stages()
+            left = replace(
+                revision.contents(),
+                forgotten=forgotten.digest,
+                later_settings=contents.later_settings | _later_settings(store),
+            )
             return change.commit(left.manifest(manifest.settings)), games
+
+
+def _later_settings(store: Store) -> dict[str, Any]:
+    manifests = {stage: store.manifest(stage) for stage in STAGES[1:]}
+    return {stage: manifest.settings for stage, manifest in manifests.items() if manifest}
 
 
 def _forget_in(revision: Revision, number: int, is_wanted: Callable[[str], bool]) -> int:

@@ -50,7 +50,7 @@ def test_forgotten_pupil(club: Path, games: Path, miner: Miner, tmp_path: Path) 
     store = shutil.copytree(club, tmp_path / "store")
     call = ("pupils", "--store", store, "--games", games, "--no-pdf", "--names", "--out")
     miner(*call, tmp_path / "before")
-    miner("forget", NAMES[0], "--store", store, "--run", "--cache", club.parent / "cache")
+    miner("forget", NAMES[0], "--store", store, "--yes", "--run", "--cache", club.parent / "cache")
 
     told = miner(*call, tmp_path / "after")
 

@@ -110,9 +110,9 @@ def test_a_store_that_grows_and_shrinks(bucket: str, tmp_path: Path, games: Path
     for line in (
         ("read", games),
         ("add", more),
-        ("remove", more),
+        ("remove", more, "--yes"),
         ("add", more),
-        ("forget", "Another"),
+        ("forget", "Another", "--yes"),
         ("check",),
     ):
         told = miner(*line, "--store", bucket)

@@ -29,6 +29,7 @@ from tests.growing import assert_sound, games_of, root_of, store_of, told
 from tests.stores import pgn_of
 
 Miner = Callable[..., Told]
+REMOVE, FORGET = ["remove", "a.pgn", "--yes"], ["forget", "Ada", "--yes"]
 SETTINGS = settings_of(
     {
         "tally": {"min_games": 3},
@@ -315,8 +316,7 @@ def test_store_that_may_not_be_written_to(miner: Miner, sources: list[Path], tmp
             pytest.skip("no read-only mount can be had here")
         looked = [miner(name, "--store", folder) for name in ("status", "check")]
         changes = [
-            miner(*words, "--store", folder)
-            for words in (("add", sources[2]), ("remove", "a.pgn"), ("forget", "Ada"), ("tally",))
+            miner(*words, "--store", folder) for words in (("add", sources[2]), REMOVE, FORGET, ("tally",))
         ]
 
     assert [one.code for one in looked] == [0, 0]
@@ -325,9 +325,7 @@ def test_store_that_may_not_be_written_to(miner: Miner, sources: list[Path], tmp
         assert f"{folder}: the store cannot be written to: Read-only file system; see that" in refused.err
 
 
-@pytest.mark.parametrize(
-    "words", [["check"], ["check", "--repair"], ["tally"], ["remove", "a.pgn"], ["forget", "Ada"]]
-)
+@pytest.mark.parametrize("words", [["check"], ["check", "--repair"], ["tally"], REMOVE, FORGET])
 def test_store_in_use(miner: Miner, sources: list[Path], tmp_path: Path, words: list[str]) -> None:
     """The second one is told so, and touches nothing."""
     store = store_of(tmp_path / "store", sources)
@@ -358,7 +356,7 @@ def test_check_while_a_run_is_at_work(miner: Miner, tmp_path: Path) -> None:
     assert "another run is at work in this store" in refused.err
 
 
-@pytest.mark.parametrize("words", [["add", "a.pgn"], ["remove", "a.pgn"], ["forget", "Ada"], ["check"]])
+@pytest.mark.parametrize("words", [["add", "a.pgn"], REMOVE, FORGET, ["check"]])
 def test_store_of_an_older_version(
     miner: Miner, sources: list[Path], tmp_path: Path, words: list[str]
 ) -> None:

@@ -264,7 +264,7 @@ def test_names_of_sources(club: list[Path], tmp_path: Path) -> None:
 
     with pytest.raises(UsageError, match="2 sources in the store have this file name"):
         remove(["a.pgn"], store)
-    with pytest.raises(UsageError, match="no source of that name"):
+    with pytest.raises(StoreError, match="no source of that name"):
         remove(["z.pgn"], store)
     remove([str(folder)], store)
 

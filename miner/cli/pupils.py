@@ -12,16 +12,12 @@ from miner.cli import options
 from miner.cli.findings import open_findings
 from miner.cli.lesson import PaperSize, keys_of
 from miner.cli.terminal import Bars, ledger_line
-from miner.errors import UsageError
 from miner.lesson.files import write_files
 from miner.lesson.sheets import Paper
 from miner.pupils.check import check_games
 from miner.pupils.pages import EXERCISES, pupils_files
 from miner.pupils.roster import read_roster
 from miner.store import Store
-
-MOST_PUPILS = 300
-"""Players beyond which nobody means all of them to be pupils."""
 
 
 def pupils(
@@ -58,7 +54,8 @@ def pupils(
 ) -> None:
     """Hold pupils' own games against the findings: who fell in, who punished, and what comes next.
 
-    Pupils have pseudonyms that stay the same for this store, such as Pupil 4172, unless names are asked for.
+    Pupils have pseudonyms such as Pupil 4172, unless names are asked for. A number stays with its pupil: the
+    store keeps it with the salted hash of the name.
     """
     opened = Store.open(store)
     open_findings(opened)
@@ -72,11 +69,6 @@ def pupils(
         names=names,
         progress=Bars(),
     )
-    found = len(check.by_pupil)
-    if players is None and found > MOST_PUPILS:
-        raise UsageError(
-            f"{found:,} players have games there", advice="say which of them are pupils with --players FILE"
-        )
     typer.echo(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
     files = pupils_files(check, exercises=exercises, paper=paper, pdf=pdf)
     write_files(out, files)

@@ -78,7 +78,7 @@ class Contents:
                 moves=manifest.rows["moves"],
                 batches={int(number): (first, after) for number, (first, after) in facts["batches"].items()},
                 digests=manifest.digests,
-                forgotten=inputs.get("forgotten", ""),
+                forgotten=facts.get("forgotten", ""),
                 removed=tuple(KnownSource(**known) for known in facts.get("removed", ())),
                 later_settings=facts.get("later_settings", {}),
             )
@@ -113,7 +113,7 @@ class Contents:
         return Manifest(
             stage="read",
             settings=settings,
-            inputs=inputs_of([source.digest for source in self.sources], self.forgotten),
+            inputs={"sources": [source.digest for source in self.sources]},
             rows={"games": games, "moves": self.moves},
             facts={
                 "ledger": {state: self.ledger[state] for state in LEDGER_STATES},
@@ -127,6 +127,7 @@ class Contents:
                     for source in self.sources
                 ],
                 "batches": {str(number): list(games) for number, games in sorted(self.batches.items())},
+                "forgotten": self.forgotten,
                 "removed": [asdict(source) for source in self.removed],
                 "later_settings": self.later_settings,
             },
@@ -143,12 +144,6 @@ class Contents:
             batches=self.batches | other.batches,
             digests=self.digests | other.digests,
         )
-
-
-def inputs_of(digests: Sequence[SourceDigest], forgotten: str) -> dict[str, Any]:
-    """The manifest's inputs: the sources, and the list of forgotten players if there is one."""
-    inputs: dict[str, Any] = {"sources": list(digests)}
-    return inputs | {"forgotten": forgotten} if forgotten else inputs
 
 
 @dataclass(frozen=True, slots=True)

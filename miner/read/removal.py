@@ -24,6 +24,7 @@ from miner.read.known import unchanged
 from miner.schema import GAMES, KEPT, MOVES
 from miner.settings import ReadSettings, as_dict, settings_of
 from miner.store import STAGES, Manifest, Store, StoreChange
+from miner.store.numbers import PupilNumbers
 
 
 def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
@@ -232,10 +233,10 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
     The rows that are left say that there were games, and nothing else of them. The tables of all later stages
     go, if there were any, since they tell of single games: model games, plans, counts of rare replies. Their
     settings are kept. Reading the same sources again does not bring the games back. Who is forgotten already
-    stays so, and nothing is left to do.
+    stays so, and nothing is left to do. The player's number among the pupils goes to nobody else.
 
     Raises UsageError for a name that stands for nobody, or a store that keeps nothing of names, StoreError if
-    it holds no game of the player, was not read into yet or a file is damaged. No message tells the name.
+    it knows nothing of the player, was not read into yet or a file is damaged. No message tells the name.
     """
     with store.writing():
         manifest = store.require_whole("read")
@@ -260,18 +261,22 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
         if identity in known.identities and known.digest == contents.forgotten:
             return manifest, 0
         forgotten = Forgotten(known.identities | {identity})
+        numbers, pupil = PupilNumbers.of(store), f"{identity:016x}"
         # What a killed run left on the disk may tell of players, too: the scratch folder is cleared.
         with store.scratch(), store.changing() as change:
             revision = Revision(store, change, contents)
             games = sum(_forget_in(revision, number, is_wanted) for number in contents.batches)
-            if not games:
+            if not games and pupil not in numbers.given:
                 raise StoreError(
                     "no game of this player is in the store",
                     where=Place(str(store.root)),
                     advice="see that the name is spelled as in the games; nothing was changed",
                 )
             forgotten.write(change.folder)
-            change.take_out_later_stages()
+            if pupil in numbers.given:
+                numbers.without(pupil).write(change.folder)
+            if games:
+                change.take_out_later_stages()
             left = replace(
                 revision.contents(),
                 forgotten=forgotten.digest,

@@ -15,7 +15,7 @@ from miner.pgn.decode import make_reader
 from miner.pgn.ledger import Numbering, Seen
 from miner.pgn.sources import Source, check_readable, find_sources, total_bytes
 from miner.read.clustered import read_on_cluster
-from miner.read.contents import Contents, Forgotten, inputs_of, make_folders, signatures_in
+from miner.read.contents import Contents, Forgotten, make_folders, signatures_in
 from miner.read.known import Described, Difference, compare, describe, readable_again
 from miner.read.removal import without
 from miner.read.workers import BatchJob, read_batches
@@ -95,8 +95,7 @@ def _goes_on(manifest: Manifest, run: _Run) -> bool:
     inputs = manifest.inputs
     return (
         run.store.is_current("read", as_dict(run.settings), inputs)
-        and inputs == inputs_of(inputs["sources"], run.forgotten.digest)
-        and "batches" in manifest.facts
+        and manifest.facts.get("forgotten") == run.forgotten.digest
     )
 
 

@@ -4,6 +4,7 @@ STORE/
   salt                 the secret behind the players' hashes
   lock                 held while a run writes; of a remote store it is writer.json, see `miner.store.claim`
   forgotten            salted hashes of players whose games are not to be known, if there are any
+  pupils               the numbers that pupils are called by, if there are any, see `miner.store.numbers`
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
   replies.parquet positions.parquet reach.parquet edges.parquet judged.parquet findings.parquet

@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+from miner.store import Store
 from tests.cli.conftest import NAMES, Told
 
 Miner = Callable[..., Told]
@@ -59,6 +60,67 @@ def test_forgotten_pupil(club: Path, games: Path, miner: Miner, tmp_path: Path) 
     assert len([name for name in before - after if name.endswith(".html")]) == 1
     for file in (tmp_path / "after").iterdir():
         assert not re.search(rf"{NAMES[0]}\b", file.read_text(encoding="utf-8")), file.name
+
+
+def test_forgotten_pupil_with_games_elsewhere(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """Who has a number only is forgotten as well: it goes to nobody else, and no stage is out of date."""
+    store = shutil.copytree(club, tmp_path / "store")
+    own = tmp_path / "own.pgn"
+    own.write_text(games.read_text(encoding="utf-8").replace('Pupil 1"', 'Newcomer"'), encoding="utf-8")
+    call = ("pupils", "--store", store, "--games", own, "--no-pdf", "--out", tmp_path / "out")
+    miner(*call)
+    before = (store / "pupils").read_text(encoding="ascii").split("\n")
+
+    told = miner("forget", "Newcomer", "--store", store, "--yes")
+    again = miner(*call)
+
+    after = (store / "pupils").read_text(encoding="ascii").split("\n")
+    [gone] = set(before) - set(after)
+    assert (told.code, told.err, again.code) == (0, "", 0)
+    assert set(after) - set(before) == {gone[:4]}
+    assert Store.open(store).out_of_date() is None
+    assert again.out.startswith("26 games seen: 23 kept, 3 forgotten\n")
+
+
+def test_newcomer_among_pupils(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """The others are called as before, whoever comes; also while a run is at work in the store."""
+    store = shutil.copytree(club, tmp_path / "store")
+    listed = tmp_path / "list.txt"
+    call = ("pupils", "--store", store, "--games", games, "--no-pdf", "--players", listed, "--out")
+    listed.write_text("\n".join(NAMES[:9]), encoding="utf-8")
+    miner(*call, tmp_path / "first")
+
+    with Store.open(store).writing():
+        known = miner(*call, tmp_path / "second")
+        listed.write_text("\n".join(NAMES), encoding="utf-8")
+        refused = miner(*call, tmp_path / "third")
+    miner(*call, tmp_path / "fourth")
+
+    pages = [{file.name for file in (tmp_path / name).iterdir()} for name in ("first", "second", "fourth")]
+    assert known.code == 0
+    assert refused.code == 1
+    assert "no number can be kept for 1 new pupil: another run is at work in this store; wait" in refused.err
+    assert not (tmp_path / "third").exists()
+    assert pages[0] == pages[1] < pages[2]
+
+
+def test_too_many_to_be_pupils(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """All players of a database are not taken for pupils, and take no number from those who are."""
+    store = shutil.copytree(club, tmp_path / "store")
+    many = tmp_path / "many.pgn"
+    many.write_text(
+        "".join(
+            f'[White "White {number}"]\n[Black "Black {number}"]\n[Result "1-0"]\n\n1. e4 e5 1-0\n\n'
+            for number in range(200)
+        ),
+        encoding="utf-8",
+    )
+
+    told = miner("pupils", "--store", store, "--games", many, "--out", tmp_path / "out", "--no-pdf")
+
+    assert told.code == 2
+    assert "400 players have games there; say which of them are pupils with --players FILE" in told.err
+    assert not (store / "pupils").exists()
 
 
 def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:

@@ -58,6 +58,7 @@ class Contents:
     batches: dict[int, tuple[int, int]] = field(default_factory=dict)  # by file: games from, up to
     digests: dict[str, str] = field(default_factory=dict)  # SHA-256 of each file, by its path in the store
     forgotten: str = ""  # SHA-256 of the list of forgotten players that was applied; empty: there is none
+    salt_check: str = ""  # of the salt of the players' hashes, see `store.check_value`
     removed: tuple[KnownSource, ...] = ()  # by the last call that took sources out
     later_settings: dict[str, Any] = field(default_factory=dict)  # of stages that had to go, by stage
 
@@ -79,6 +80,7 @@ class Contents:
                 batches={int(number): (first, after) for number, (first, after) in facts["batches"].items()},
                 digests=manifest.digests,
                 forgotten=facts.get("forgotten", ""),
+                salt_check=facts.get("salt_check", ""),
                 removed=tuple(KnownSource(**known) for known in facts.get("removed", ())),
                 later_settings=facts.get("later_settings", {}),
             )
@@ -128,6 +130,7 @@ class Contents:
                 ],
                 "batches": {str(number): list(games) for number, games in sorted(self.batches.items())},
                 "forgotten": self.forgotten,
+                "salt_check": self.salt_check,
                 "removed": [asdict(source) for source in self.removed],
                 "later_settings": self.later_settings,
             },

@@ -20,7 +20,7 @@ from miner.read.known import Described, Difference, compare, describe, readable_
 from miner.read.removal import without
 from miner.read.workers import BatchJob, read_batches
 from miner.settings import ReadSettings, as_dict, settings_of
-from miner.store import FOLDERS, Manifest, Store
+from miner.store import FOLDERS, Manifest, Store, check_value
 from miner.store.change import settling
 from miner.store.places import Location, is_shared
 
@@ -36,6 +36,7 @@ class _Run:
     store: Store
     settings: ReadSettings
     forgotten: Forgotten
+    salt: bytes
     means: Means
 
 
@@ -87,7 +88,7 @@ def add(sources: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
 def _run(store: Store, settings: ReadSettings, means: Means) -> _Run:
     if means.cluster is not None:
         means.cluster.require_file(store.root / "salt")
-    return _Run(store, settings, Forgotten.of(store), means)
+    return _Run(store, settings, Forgotten.of(store), store.salt, means)
 
 
 def _goes_on(manifest: Manifest, run: _Run) -> bool:
@@ -194,7 +195,7 @@ def _read_afresh(run: _Run, described: Sequence[Described]) -> Manifest:
         # What an earlier read, finished or not, left there.
         for file in run.store.path(table).iterdir():
             file.unlink()
-    nothing = Contents(forgotten=run.forgotten.digest)
+    nothing = Contents(forgotten=run.forgotten.digest, salt_check=check_value(run.salt))
     contents = _read_all(run, run.store.root, nothing, Seen(), described)
     return run.store.finish(_manifest(run, contents, contents, started))
 
@@ -231,11 +232,9 @@ def _read_all(
     """
     make_folders(folder)
     sources, means = [now.source for now in described], run.means
-    job = BatchJob(
-        run.settings, run.store.salt, means.reader, folder, before.next_batch, run.forgotten.identities
-    )
+    job = BatchJob(run.settings, run.salt, means.reader, folder, before.next_batch, run.forgotten.identities)
     numbering = Numbering(before.next_game, seen)
-    added = Contents(forgotten=before.forgotten)
+    added = Contents(forgotten=before.forgotten, salt_check=before.salt_check)
     moves = 0
     games, skipped = Counter[int](), Counter[int]()
     processes = (means.processes or os.cpu_count() or 1) if is_shared(folder) else 1

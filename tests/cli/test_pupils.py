@@ -7,10 +7,18 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from miner.store import Store
 from tests.cli.conftest import NAMES, Told
 
 Miner = Callable[..., Told]
+
+
+@pytest.fixture
+def club(club: Path, tmp_path: Path) -> Path:
+    """A copy of the club's store, since it is to keep the pupils' numbers; the cache lies beside it."""
+    return Path(shutil.copytree(club.parent, tmp_path / "club")) / "store"
 
 
 def test_pages_are_written_and_told(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
@@ -48,10 +56,9 @@ def test_names(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
 
 def test_forgotten_pupil(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
     """Who was forgotten has no page again, nor a line or a number in the group's, from the old games."""
-    store = shutil.copytree(club, tmp_path / "store")
-    call = ("pupils", "--store", store, "--games", games, "--no-pdf", "--names", "--out")
+    call = ("pupils", "--store", club, "--games", games, "--no-pdf", "--names", "--out")
     miner(*call, tmp_path / "before")
-    miner("forget", NAMES[0], "--store", store, "--yes", "--run", "--cache", club.parent / "cache")
+    miner("forget", NAMES[0], "--store", club, "--yes", "--run", "--cache", club.parent / "cache")
 
     told = miner(*call, tmp_path / "after")
 
@@ -64,33 +71,31 @@ def test_forgotten_pupil(club: Path, games: Path, miner: Miner, tmp_path: Path) 
 
 def test_forgotten_pupil_with_games_elsewhere(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
     """Who has a number only is forgotten as well: it goes to nobody else, and no stage is out of date."""
-    store = shutil.copytree(club, tmp_path / "store")
     own = tmp_path / "own.pgn"
     own.write_text(games.read_text(encoding="utf-8").replace('Pupil 1"', 'Newcomer"'), encoding="utf-8")
-    call = ("pupils", "--store", store, "--games", own, "--no-pdf", "--out", tmp_path / "out")
+    call = ("pupils", "--store", club, "--games", own, "--no-pdf", "--out", tmp_path / "out")
     miner(*call)
-    before = (store / "pupils").read_text(encoding="ascii").split("\n")
+    before = (club / "pupils").read_text(encoding="ascii").split("\n")
 
-    told = miner("forget", "Newcomer", "--store", store, "--yes")
+    told = miner("forget", "Newcomer", "--store", club, "--yes")
     again = miner(*call)
 
-    after = (store / "pupils").read_text(encoding="ascii").split("\n")
+    after = (club / "pupils").read_text(encoding="ascii").split("\n")
     [gone] = set(before) - set(after)
     assert (told.code, told.err, again.code) == (0, "", 0)
     assert set(after) - set(before) == {gone[:4]}
-    assert Store.open(store).out_of_date() is None
+    assert Store.open(club).out_of_date() is None
     assert again.out.startswith("26 games seen: 23 kept, 3 forgotten\n")
 
 
 def test_newcomer_among_pupils(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
     """The others are called as before, whoever comes; also while a run is at work in the store."""
-    store = shutil.copytree(club, tmp_path / "store")
     listed = tmp_path / "list.txt"
-    call = ("pupils", "--store", store, "--games", games, "--no-pdf", "--players", listed, "--out")
+    call = ("pupils", "--store", club, "--games", games, "--no-pdf", "--players", listed, "--out")
     listed.write_text("\n".join(NAMES[:9]), encoding="utf-8")
     miner(*call, tmp_path / "first")
 
-    with Store.open(store).writing():
+    with Store.open(club).writing():
         known = miner(*call, tmp_path / "second")
         listed.write_text("\n".join(NAMES), encoding="utf-8")
         refused = miner(*call, tmp_path / "third")
@@ -106,7 +111,6 @@ def test_newcomer_among_pupils(club: Path, games: Path, miner: Miner, tmp_path: 
 
 def test_too_many_to_be_pupils(club: Path, miner: Miner, tmp_path: Path) -> None:
     """All players of a database are not taken for pupils, and take no number from those who are."""
-    store = shutil.copytree(club, tmp_path / "store")
     many = tmp_path / "many.pgn"
     many.write_text(
         "".join(
@@ -116,11 +120,11 @@ def test_too_many_to_be_pupils(club: Path, miner: Miner, tmp_path: Path) -> None
         encoding="utf-8",
     )
 
-    told = miner("pupils", "--store", store, "--games", many, "--out", tmp_path / "out", "--no-pdf")
+    told = miner("pupils", "--store", club, "--games", many, "--out", tmp_path / "out", "--no-pdf")
 
     assert told.code == 2
     assert "400 players have games there; say which of them are pupils with --players FILE" in told.err
-    assert not (store / "pupils").exists()
+    assert not (club / "pupils").exists()
 
 
 def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from miner.schema import METHODS
 from miner.settings import ReadSettings
 from miner.store import Store
 from tests.growing import assert_sound, games_of, root_of, store_of, told
+from tests.reading import SALT
 
 
 @pytest.fixture
@@ -290,7 +291,7 @@ def test_forgotten_player(club: list[Path], tmp_path: Path, names: Any) -> None:
     assert len(hashes - {game["white"] for game in rows}) == 1
     assert not {(game["source"], game["number"]) for game in of_ada} & {move["game"] for move in moves}
     again = Store.create(tmp_path / "again")
-    (root_of(again) / "salt").write_bytes(b"salt")
+    (root_of(again) / "salt").write_bytes(SALT)
     (root_of(again) / "forgotten").write_bytes((root_of(store) / "forgotten").read_bytes())
     read([str(one) for one in club], again, ReadSettings(names=names), Means(processes=1))
     assert told(again) == (rows, moves, counts)

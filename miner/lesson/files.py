@@ -30,6 +30,7 @@ from miner.lesson.exercises import Exercise, QuestionKind
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
 from miner.lesson.sheets import Looks, answers_pdf, coach_pdf, pupil_pdf
+from miner.store.change import clear_unfinished
 
 NEW_A_DAY = 3
 """Cards that are met for the first time on one day."""
@@ -147,8 +148,11 @@ def lesson_files(
 def write_files(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
     """Write files into a folder, which is made if it is missing; each is whole or not there.
 
+    What a kill left there of files that were being written goes first: it may hold names.
     Raises ExportError if that cannot be done.
     """
+    if folder.is_dir():
+        clear_unfinished(folder)
     targets = [folder / name for name in files]
     for target, contents in zip(targets, files.values(), strict=True):
         write_file(target, contents, advice="name a folder you may write to")

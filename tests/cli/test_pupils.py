@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,6 +14,7 @@ import pytest
 
 from miner.store import Store
 from tests.cli.conftest import NAMES, Told
+from tests.conftest import ROOT
 
 Miner = Callable[..., Told]
 
@@ -125,6 +129,37 @@ def test_too_many_to_be_pupils(club: Path, miner: Miner, tmp_path: Path) -> None
     assert told.code == 2
     assert "400 players have games there; say which of them are pupils with --players FILE" in told.err
     assert not (club / "pupils").exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked here")
+def test_names_after_a_kill(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """Wherever a run that writes names is killed, the next one, without names, leaves none in any file."""
+    temporary, listed = tmp_path / "temporary", tmp_path / "list.txt"
+    temporary.mkdir()
+    listed.write_text(NAMES[0], encoding="utf-8")
+    script = ("-m", "tests.faults.killed_changes", "pupils", 5, club, tmp_path, games, NAMES[0])
+    done = subprocess.run(
+        [sys.executable, *map(str, script)],
+        cwd=ROOT,
+        env=os.environ | {"TMPDIR": str(temporary)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    left_over = 0
+
+    for step in range(1, int(done.stdout) + 1):
+        store, out = tmp_path / str(step), tmp_path / f"{step}-pages"
+        left_over += any(path.name.endswith(".unfinished") for path in out.glob(".*"))
+        told = miner("pupils", "--store", store, "--games", games, "--players", listed, "--out", out)
+
+        assert (told.code, told.err) == (0, "")
+        assert not [path.name for path in out.iterdir() if path.name.startswith(".")]
+        for path in out.glob("*.html"):
+            assert not re.search(rf"{NAMES[0]}\b", path.read_text(encoding="utf-8"))
+
+    assert left_over > 1
+    assert not list(temporary.iterdir())
 
 
 def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:

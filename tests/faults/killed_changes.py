@@ -1,9 +1,10 @@
 """Makes a change of copies of a store, and kills each just before another of its steps on the disk.
 
-    python -m tests.faults.killed_changes add|remove|forget|repair EVERY STORE FOLDER ARGUMENT...
+    python -m tests.faults.killed_changes add|remove|forget|repair|pupils EVERY STORE FOLDER ARGUMENT...
 
 Kills before step 1 and each EVERY steps further on. Leaves FOLDER/1, FOLDER/2, ... and tells how many changes
-were killed; the copy after these was not.
+were killed; the copy after these was not. The change `pupils` is that pages with names are written to
+FOLDER/1-pages, FOLDER/2-pages, ...
 """
 
 from __future__ import annotations
@@ -19,7 +20,10 @@ from pathlib import Path
 from typing import Any
 
 from miner import upkeep
+from miner.lesson.files import write_files
 from miner.means import Means
+from miner.pupils import check_games
+from miner.pupils.pages import pupils_files
 from miner.store import Store
 
 NO_ENGINE = Means(engine=Path("files of games need no engine"), processes=1)
@@ -37,6 +41,9 @@ def change(what: str, store: Store, arguments: list[str]) -> None:
             upkeep.forget(arguments[0], store)
         case "repair":
             list(upkeep.repair(store, NO_ENGINE))
+        case "pupils":
+            check = check_games(store, arguments[:1], arguments[1:], names=True)
+            write_files(Path(f"{store.root}-pages"), pupils_files(check))
 
 
 def kill_before(step: int) -> None:

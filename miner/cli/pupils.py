@@ -30,8 +30,8 @@ def pupils(
         Path | None,
         typer.Option(
             metavar="FILE",
-            help="Whose games count: one name a line, or a CSV with the columns name, group, since "
-            "(default: everybody's).",
+            help="Whose games count: one name a line, or a CSV with the columns name, group, since. "
+            "Without it every player in the games gets a page, opponents as well, if they are 300 or fewer.",
         ),
     ] = None,
     since: options.Since = None,

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from miner.pupils.check import MOST_PUPILS
 from miner.store import Store
 from tests.cli.conftest import NAMES, Told
 from tests.conftest import ROOT
@@ -171,6 +172,18 @@ def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_pat
     told = miner(*call, "--players", tmp_path / "list.txt")
 
     assert "still holds" in told.err
+
+
+def test_everybody_without_a_list(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """All players of the games have a page, opponents as well, and the help says so."""
+    shown = miner("pupils", "--help")
+    miner("pupils", "--store", club, "--games", games, "--out", tmp_path / "out", "--no-pdf")
+
+    told = re.sub(r"\s+", " ", shown.out)
+    assert "Without it every player in the games gets a page, opponents as well, if they are 300" in told
+    assert f"if they are {MOST_PUPILS} or fewer" in told
+    players = set(re.findall(r'\[(?:White|Black) "([^"?]+)"', games.read_text(encoding="utf-8")))
+    assert len(list((tmp_path / "out").glob("pupil-*.html"))) == len(players) > len(NAMES)
 
 
 def test_wrong_day(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:

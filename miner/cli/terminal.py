@@ -58,6 +58,7 @@ def _judge(manifest: Manifest) -> str:
     line = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} inconclusive"
+    line += _suspicion(facts)
     # Stores that were judged before this was counted do not say.
     if without := facts.get("without_wdl", 0):
         line += (
@@ -74,9 +75,15 @@ def _follow(manifest: Manifest) -> str:
     )
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} positions inconclusive"
+    line += _suspicion(facts)
     if missing := facts["sources_missing"]:
         line += f"; {len(missing):,} sources could not be read again"
     return line
+
+
+def _suspicion(facts: dict[str, Any]) -> str:
+    claims = facts.get("false_claims", 0)  # stores from before they were counted do not say
+    return f"; false claims of the engine: {claims:,}, which do not count: do not trust it" if claims else ""
 
 
 def _rank(manifest: Manifest) -> str:

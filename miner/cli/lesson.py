@@ -10,6 +10,7 @@ import typer
 
 from miner.cli import options
 from miner.cli.findings import open_findings
+from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.finding.finding import findings_of
 from miner.lesson.backing import read_backing
@@ -79,8 +80,8 @@ def lesson(
     )
     day = start.date() if start else None
     for file in write_files(out, lesson_files(exercises, looks, read_backing(opened), day)):
-        typer.echo(f"wrote {file}")
-    typer.echo(f"{len(exercises)} exercise{'' if len(exercises) == 1 else 's'}")
+        say(f"wrote {file}")
+    say(f"{len(exercises)} exercise{'' if len(exercises) == 1 else 's'}")
 
 
 def plan(
@@ -143,7 +144,7 @@ def plan(
         sheets=sheets,
     )
     for file in write_files(out, files):
-        typer.echo(f"wrote {file}")
+        say(f"wrote {file}")
 
 
 def keys_of(only: list[str] | None) -> list[int]:

@@ -11,7 +11,7 @@ import typer
 from miner.cli import options
 from miner.cli.findings import open_findings
 from miner.cli.lesson import PaperSize, keys_of
-from miner.cli.terminal import Bars, ledger_line
+from miner.cli.terminal import Bars, ledger_line, say
 from miner.lesson.files import write_files
 from miner.lesson.sheets import Paper
 from miner.pupils.check import check_games
@@ -69,14 +69,14 @@ def pupils(
         names=names,
         progress=Bars(),
     )
-    typer.echo(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
+    say(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
     files = pupils_files(check, exercises=exercises, paper=paper, pdf=pdf)
     write_files(out, files)
     if check.absent:
-        typer.echo(f"{len(check.absent)} of the list have no game there", err=True)
+        say(f"{len(check.absent)} of the list have no game there", err=True)
     older = sorted(path.name for path in out.glob("pupil-*.*") if path.name not in files)
     if older:
-        typer.echo(f"{out} still holds {len(older)} older files of pupils, such as {older[0]}", err=True)
-    typer.echo(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
+        say(f"{out} still holds {len(older)} older files of pupils, such as {older[0]}", err=True)
+    say(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
     if names:
-        typer.echo("The pages hold names: keep them to yourself.")
+        say("The pages hold names: keep them to yourself.")

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
+
+import typer
 
 from miner.progress import Task
 
@@ -15,15 +18,29 @@ if TYPE_CHECKING:
 
 
 def printable(text: str) -> str:
-    r"""Text for a terminal: what would turn its colours, its writing direction or its cursor is written out.
+    r"""Text for one line of a terminal: what would turn its colours, its writing direction or its cursor, or
+    break the line, is written out.
 
-    >>> printable("club\x1b[31m.pgn")
-    'club\\x1b[31m.pgn'
+    >>> printable("club\x1b[31m\n.pgn")
+    'club\\x1b[31m\\n.pgn'
     """
     return "".join(
-        letter if letter.isprintable() or letter == "\n" else letter.encode("unicode_escape").decode("ascii")
-        for letter in text
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text
     )
+
+
+def say(line: str, *, err: bool = False) -> None:
+    """Print one line, whatever stands in it."""
+    typer.echo(printable(line), err=err)
+
+
+def have_letters_for(text: str) -> bool:
+    """Whether the output's encoding has all letters of a text."""
+    try:
+        text.encode(sys.stdout.encoding or "utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def stage_line(manifest: Manifest, *, was_current: bool) -> str:

@@ -10,7 +10,7 @@ import typer
 from miner import upkeep
 from miner.cli import options
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf
-from miner.cli.terminal import stage_line
+from miner.cli.terminal import say, stage_line
 from miner.errors import StoreError, UsageError
 from miner.means import Means
 from miner.pipeline import check_sources
@@ -46,7 +46,7 @@ def add(
     with means(find=run) as ready:
         before = opened.manifest("read")
         manifest = upkeep.add(sources, opened, ready)
-        typer.echo(stage_line(manifest, was_current=manifest == before))
+        say(stage_line(manifest, was_current=manifest == before))
         _later(opened, upkeep.settings_by_stage(opened), ready, run)
 
 
@@ -73,9 +73,9 @@ def remove(
     with means(find=run) as ready:
         before = opened.manifest("read")
         manifest = upkeep.remove(sources, opened, ready)
-        typer.echo(stage_line(manifest, was_current=manifest == before))
+        say(stage_line(manifest, was_current=manifest == before))
         if manifest == before:
-            typer.echo("An earlier call has taken these games out already.")
+            say("An earlier call has taken these games out already.")
         _later(opened, upkeep.settings_by_stage(opened), ready, run)
 
 
@@ -102,17 +102,23 @@ def forget(
     opened = Store.open(store)
     _require_consent("Take all games of this player out of the store, for good?", yes)
     with means(find=run) as ready:
-        if player == "-" and sys.stdin.isatty():
-            typer.echo("The name as it stands in the games: ", nl=False, err=True)
-        name = sys.stdin.readline().strip() if player == "-" else player
+        name = _typed_name() if player == "-" else player
         before = opened.manifest("read")
         manifest, games = upkeep.forget(name, opened)
-        typer.echo(stage_line(manifest, was_current=manifest == before))
+        say(stage_line(manifest, was_current=manifest == before))
         if manifest == before:
-            typer.echo("An earlier call has forgotten this player already.")
+            say("An earlier call has forgotten this player already.")
         else:
-            typer.echo(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
+            say(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
         _later(opened, upkeep.settings_by_stage(opened), ready, run)
+
+
+def _typed_name() -> str:
+    if sys.stdin is None:
+        raise UsageError("the standard input is closed", advice="pipe the name in, or type it on a terminal")
+    if sys.stdin.isatty():
+        typer.echo("The name as it stands in the games: ", nl=False, err=True)
+    return sys.stdin.readline().strip()
 
 
 def _require_consent(question: str, given: bool) -> None:
@@ -143,18 +149,18 @@ def check(
     if repair:
         with means(find=False) as ready:
             for line in upkeep.repair(opened, ready):
-                typer.echo(line)
+                say(line)
     faults = upkeep.check(opened)
     for fault in faults:
-        typer.echo(f"{fault.name}: {fault.what}")
+        say(f"{fault.name}: {fault.what}")
     if faults:
         raise StoreError(
             f"files of the store that are not as they were written: {len(faults):,}", advice=opened.mended_by
         )
-    typer.echo("every file is as it was written")
+    say("every file is as it was written")
     if stale := opened.out_of_date():
         missing = [stage for stage in STAGES[: STAGES.index(stale)] if opened.manifest(stage) is None]
-        typer.echo(
+        say(
             f"not done yet: miner {missing[0]}"
             if missing
             else f"out of date: an earlier stage has changed; miner {stale} makes it new"
@@ -167,25 +173,25 @@ def unlock(store: options.StoreDir) -> None:
     Make sure that it is dead: two runs at once damage the store. A folder needs no such thing.
     """
     whose = release(store)
-    typer.echo(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
+    say(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
 
 
 def _later(store: Store, settings: upkeep.SettingsByStage, means: Means, run: bool) -> None:
     if run:
         for manifest in upkeep.remake(store, settings, means):
-            typer.echo(stage_line(manifest, was_current=False))
+            say(stage_line(manifest, was_current=False))
         if store.manifest("rank"):
-            typer.echo(f"Now: miner show --store {store.root}")
+            say(f"Now: miner show --store {store.root}")
         return
     stages = [stage for stage in settings if stage != "read"]
     lost = [stage for stage in stages if store.manifest(stage) is None]
     if not lost and not store.out_of_date():
         return
     if not lost and stages == list(STAGES[1:]):
-        typer.echo(f"Now: miner run --store {store.root}")
+        say(f"Now: miner run --store {store.root}")
         return
     commands = ", ".join(f"miner {stage}" for stage in stages)
-    typer.echo(f"Now run again, with the options of before: {commands}")
+    say(f"Now run again, with the options of before: {commands}")
     for stage in lost:
         if changed := changed_settings(stage, settings[stage]):
-            typer.echo(f"       {stage} had {changed}")
+            say(f"       {stage} had {changed}")

@@ -3,7 +3,7 @@
 MinerError              the command line prints it without a traceback
   UsageError            exit 2: options that contradict each other, an unknown band
   SourceError           exit 1, as all below: a source cannot be opened, decompressed or decoded at all
-  StoreError            not a store, another schema version, damaged, or a stage is missing
+  StoreError            not a store, another schema version, damaged, or a stage or a name is not there
   EngineNotFound        looked where, how to name one
   EngineFailed          died, hung or talked nonsense too often; what it said last
   ClusterFailed         nobody answers at its address, it was lost, or its workers cannot do their part
@@ -84,7 +84,7 @@ class SourceError(MinerError):
 
 
 class StoreError(MinerError):
-    """Not a store, another schema version, damaged, or a stage that was not run yet."""
+    """Not a store, another schema version, damaged, or a stage or a name is not there."""
 
 
 class EngineNotFound(MinerError):

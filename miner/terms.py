@@ -152,6 +152,13 @@ class Score:
         assert (self.cp is None) != (self.mate is None), f"a score is centipawns or mate, not {self}"
 
     @property
+    def winner(self) -> Side | None:
+        """The side that mates; None: the score is no mate."""
+        if self.mate is None:
+            return None
+        return self.side if self.mate > 0 else self.side.other
+
+    @property
     def as_cp(self) -> int:
         """Centipawns, at most `MOST_CP` either way; a mate in n counts `MATE_SCORE_CP` - n."""
         if self.cp is not None:

@@ -19,6 +19,13 @@ from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Store
 
 __all__ = ["add", "check", "forget", "remake", "remove", "repair"]
 
+_NOT_TO_BE_MADE_AGAIN = {
+    "salt": "put it back from a copy of this store; without it no player is known again",
+    "forgotten": "put it back from a copy; or forget the players again: without the list their games come "
+    "back with the next `miner read` of all sources",
+}
+"""Files that nothing makes again, with the advice for each."""
+
 
 def remake(store: Store, stages: Collection[str], means: Means) -> Iterator[StageDone]:
     """Run those of the later stages that are named, in order; what is up to date is skipped.
@@ -39,7 +46,17 @@ def remake(store: Store, stages: Collection[str], means: Means) -> Iterator[Stag
 def check(store: Store) -> list[Fault]:
     """All that is not as the stages left it; reads every file. Raises StoreError if a run is at work."""
     with store.resting():
-        return store.faults() + _list_of_forgotten(store)
+        return store.faults() + _salt(store) + _list_of_forgotten(store)
+
+
+def _salt(store: Store) -> list[Fault]:
+    try:
+        _ = store.salt
+    except DamagedManifest:  # told already
+        return []
+    except StoreError as error:
+        return [Fault("salt", error.what, "read")]
+    return []
 
 
 def _list_of_forgotten(store: Store) -> list[Fault]:
@@ -60,8 +77,8 @@ def repair(store: Store, means: Means) -> Iterator[str]:
     Files of games are made again from their sources, later tables and manifests by running their stages again
     under their settings.
 
-    Raises StoreError where something is lost for good: the manifest of the games, or the list of forgotten
-    players; SourceError if a source is missing or changed; and what the stages raise.
+    Raises StoreError where something is lost for good: the manifest of the games, the salt, or the list of
+    forgotten players; SourceError if a source is missing or changed; and what the stages raise.
     """
     with store.writing():
         faults = check(store)
@@ -99,12 +116,9 @@ def _check_reparable(store: Store, fault: Fault) -> None:
             advice="delete it and read the sources again, `miner read SOURCE... --store DIR`: "
             "if they are the same, all later stages stay up to date",
         )
-    if fault.name == "forgotten":
+    if fault.name in _NOT_TO_BE_MADE_AGAIN:
         raise StoreError(
-            f"{fault.what}; it cannot be made again",
-            where=where,
-            advice="put it back from a copy; or forget the players again: without the list their games come "
-            "back with the next `miner read` of all sources",
+            f"{fault.what}; it cannot be made again", where=where, advice=_NOT_TO_BE_MADE_AGAIN[fault.name]
         )
 
 

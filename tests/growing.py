@@ -11,7 +11,7 @@ from miner.means import Means
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Manifest, Store
-from tests.reading import Tables, game_text, tables_of
+from tests.reading import SALT, Tables, game_text, tables_of
 
 LINES = (
     "1. e4 e5 2. Nf3 Nc6 3. Bc4",
@@ -43,7 +43,7 @@ def games_of(seed: int, count: int) -> str:
 def store_of(folder: Path, sources: Sequence[Path], **settings: Any) -> Store:
     """A store that was read from the sources, in one go, under a known salt."""
     store = Store.create(folder)
-    (root_of(store) / "salt").write_bytes(b"salt")
+    (root_of(store) / "salt").write_bytes(SALT)
     read([str(source) for source in sources], store, ReadSettings(**settings), Means(processes=1))
     return store
 

@@ -28,6 +28,7 @@ needs_compiled = pytest.mark.skipif(compiled is None, reason="the compiled reade
 each_reader = pytest.mark.parametrize("reader", [pytest.param("compiled", marks=needs_compiled), "reference"])
 
 Row = dict[str, Any]
+SALT = 8 * b"salt"
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ def read_tables(
     *,
     reader: ReaderName = "auto",
     processes: int = 1,
-    salt: bytes = b"salt",
+    salt: bytes = SALT,
     **settings: Any,
 ) -> Tables:
     """Read sources into a new store in `folder`."""
@@ -85,7 +86,7 @@ def read_in_memory(
     text: str, *, reader: ReaderName = "auto", batch_bytes: int = 1 << 20, **settings: Any
 ) -> tuple[list[Row], list[Row]]:
     """The rows of both tables, by the same functions as the stage but without a file or a process."""
-    batch_reader = BatchReader(ReadSettings(**settings), b"salt", make_reader(reader))
+    batch_reader = BatchReader(ReadSettings(**settings), SALT, make_reader(reader))
     numbering = Numbering()
     games: list[Row] = []
     moves: list[Row] = []

@@ -75,7 +75,8 @@ def test_every_command_of_the_readme_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """One after the other, as a coach would type them; the list then has the trap that the games hold."""
-    (tmp_path / "games.pgn").write_text(GAMES, encoding="utf-8")
+    forgotten = GAMES.replace("White 15", "Surname, First name")
+    (tmp_path / "games.pgn").write_text(forgotten, encoding="utf-8")
     (tmp_path / "pupils.pgn").write_text(GAMES, encoding="utf-8")
     (tmp_path / "round9.pgn").write_text(GAMES.replace('"White ', '"Guest '), encoding="utf-8")
     commands = [shlex.split(line)[1:] for line in shell_lines(README) if line.startswith("miner ")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import io
 import logging
 import sys
 import traceback
@@ -85,13 +86,18 @@ _INTERRUPTED = 130
 class _Printable(logging.Formatter):
     """Log lines as a terminal may have them: names of files and what an engine says come from outside."""
 
-    def format(self, record: logging.LogRecord) -> str:
-        return printable(super().format(record))
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - the base class's name
+        return printable(super().formatMessage(record))
+
+    def formatException(self, ei: Any) -> str:  # noqa: N802
+        return "\n".join(map(printable, super().formatException(ei).splitlines()))
 
 
 def main() -> None:
     """Run the command line; exit with 0, with 1 for a failed job, with 2 for wrong use."""
     verbose = "--verbose" in sys.argv[1:]
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # an old encoding has no figurines
     handler = logging.StreamHandler()
     handler.setFormatter(
         _Printable("%(levelname)s %(name)s: %(message)s" if verbose else "miner: %(message)s")

@@ -9,6 +9,7 @@ import pyarrow as pa
 import typer
 
 from miner.cli import options
+from miner.cli.terminal import say
 from miner.export.formats import FORMATS
 from miner.export.formats import export as write
 from miner.report import report as write_report
@@ -23,7 +24,7 @@ def open_findings(store: Store) -> pa.Table:
     """
     store.require("rank")
     if stale := store.out_of_date():
-        typer.echo(
+        say(
             f"miner: these findings are out of date, since `{stale}` has not been run on what there is now; "
             f"`miner run --store {store.root}` makes them new",
             err=True,
@@ -42,7 +43,7 @@ def export(
     findings = open_findings(Store.open(store))
     write(findings, to)
     for file in to:
-        typer.echo(f"wrote {file} ({findings.num_rows:,} findings)")
+        say(f"wrote {file} ({findings.num_rows:,} findings)")
 
 
 def report(
@@ -55,4 +56,4 @@ def report(
     opened = Store.open(store)
     findings = open_findings(opened)
     size = write_report(opened, out)
-    typer.echo(f"wrote {out} ({findings.num_rows:,} findings, {size / 1e6:.1f} MB)")
+    say(f"wrote {out} ({findings.num_rows:,} findings, {size / 1e6:.1f} MB)")

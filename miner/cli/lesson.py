@@ -11,6 +11,7 @@ import typer
 
 from miner.cli import options
 from miner.cli.findings import open_findings
+from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.finding.finding import findings_of
 from miner.lesson.backing import read_backing
@@ -80,7 +81,7 @@ def lesson(
     )
     day = start.date() if start else None
     _write(out, lesson_files(exercises, looks, read_backing(opened), day), "lesson")
-    typer.echo(f"{len(exercises)} exercise{'' if len(exercises) == 1 else 's'}")
+    say(f"{len(exercises)} exercise{'' if len(exercises) == 1 else 's'}")
 
 
 def plan(
@@ -148,9 +149,9 @@ def plan(
 def _write(out: Path, files: Mapping[str, bytes], command: str) -> None:
     written, gone = write_files(out, files, command)
     for file in written:
-        typer.echo(f"wrote {file}")
+        say(f"wrote {file}")
     for file in gone:
-        typer.echo(f"deleted {file} of an earlier call")
+        say(f"deleted {file} of an earlier call")
 
 
 def keys_of(only: list[str] | None) -> list[int]:

@@ -11,17 +11,13 @@ import typer
 from miner.cli import options
 from miner.cli.findings import open_findings
 from miner.cli.lesson import PaperSize, keys_of
-from miner.cli.terminal import Bars, ledger_line
-from miner.errors import UsageError
+from miner.cli.terminal import Bars, ledger_line, say
 from miner.lesson.files import write_files
 from miner.lesson.sheets import Paper
 from miner.pupils.check import check_games
 from miner.pupils.pages import EXERCISES, pupils_files
 from miner.pupils.roster import read_roster
 from miner.store import Store
-
-MOST_PUPILS = 300
-"""Players beyond which nobody means all of them to be pupils."""
 
 
 def pupils(
@@ -34,8 +30,8 @@ def pupils(
         Path | None,
         typer.Option(
             metavar="FILE",
-            help="Whose games count: one name a line, or a CSV with the columns name, group, since "
-            "(default: everybody's).",
+            help="Whose games count: one name a line, or a CSV with the columns name, group, since. "
+            "Without it every player in the games gets a page, opponents as well, if they are 300 or fewer.",
         ),
     ] = None,
     since: options.Since = None,
@@ -58,7 +54,8 @@ def pupils(
 ) -> None:
     """Hold pupils' own games against the findings: who fell in, who punished, and what comes next.
 
-    Pupils have pseudonyms that stay the same for this store, such as Pupil 4172, unless names are asked for.
+    Pupils have pseudonyms such as Pupil 4172, unless names are asked for. A number stays with its pupil: the
+    store keeps it with the salted hash of the name.
     """
     opened = Store.open(store)
     open_findings(opened)
@@ -72,18 +69,13 @@ def pupils(
         names=names,
         progress=Bars(),
     )
-    found = len(check.by_pupil)
-    if players is None and found > MOST_PUPILS:
-        raise UsageError(
-            f"{found:,} players have games there", advice="say which of them are pupils with --players FILE"
-        )
-    typer.echo(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
+    say(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
     files = pupils_files(check, exercises=exercises, paper=paper, pdf=pdf)
     _, gone = write_files(out, files, "pupils")
     if check.absent:
-        typer.echo(f"{len(check.absent)} of the list have no game there", err=True)
+        say(f"{len(check.absent)} of the list have no game there", err=True)
     if gone:
-        typer.echo(f"deleted {len(gone)} files of an earlier call")
-    typer.echo(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
+        say(f"deleted {len(gone)} files of an earlier call")
+    say(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
     if names:
-        typer.echo("The pages hold names: keep them to yourself.")
+        say("The pages hold names: keep them to yourself.")

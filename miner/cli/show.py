@@ -15,6 +15,7 @@ import typer
 
 from miner.cli import options
 from miner.cli.findings import open_findings
+from miner.cli.terminal import have_letters_for, printable
 from miner.errors import UsageError
 from miner.finding import aftermath
 from miner.finding.finding import Finding, Reply, findings_of
@@ -53,8 +54,11 @@ DARK, LIGHT, INK, END = "\x1b[48;5;250m", "\x1b[48;5;231m", "\x1b[38;5;16m", "\x
 BOARD_WIDTH = 29
 LABEL_WIDTH = 13
 GAP = "  "
+FIGURINES = "♔♚◂"
 FULL_WIDTH = 100
-NARROWEST = 72
+NARROWEST = 40
+BESIDE_FROM = 72
+"""The narrowest terminal on which the text of a card stands beside its board; else it stands below."""
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 
 _HEADINGS = {
@@ -87,21 +91,21 @@ def show(
         if not 1 <= number <= len(findings):
             raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
         finding = findings[number - 1][1]
-        typer.echo(_card(finding, number, letters))
-        for line in _afterwards(opened, finding):
-            typer.echo(line)
+        typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
         return
     opened.bands.require(bands or ())
     wanted = [pair for pair in findings if is_wanted(pair[1], side or "both", bands or ())]
     kinds = [each for each in Kind if kind in (None, each)]
     shown = [(each, _one_per_reply([row for row in wanted if row[1].kind is each])[:top]) for each in kinds]
     if not any(rows for _, rows in shown):
-        typer.echo(_nothing(opened, findings))
+        typer.echo("\n".join(_wrapped(_nothing(opened, findings), _width())))
         return
     typer.echo("\n\n".join(_section(each, rows, diagrams, letters) for each, rows in shown if rows))
     if not diagrams:
         first = next(rows for _, rows in shown if rows)[0].number
-        typer.echo(f"\nOne of them on a board: miner show --store {store} {first}")
+        words, command = "One of them on a board:", f"miner show --store {printable(store)} {first}"
+        # On a narrow terminal it stands alone, since it is to be copied whole.
+        typer.echo(f"\n{words}{' ' if _width() >= BESIDE_FROM else chr(10)}{command}")
 
 
 def _nothing(store: Store, findings: list[tuple[int, Finding]]) -> str:
@@ -116,7 +120,8 @@ def _nothing(store: Store, findings: list[tuple[int, Finding]]) -> str:
 
 
 def _card(finding: Finding, number: int, letters: bool) -> str:
-    return finding_card(finding, rank=number, width=_width(), color=sys.stdout.isatty(), unicode=not letters)
+    unicode = not letters and have_letters_for(FIGURINES)
+    return finding_card(finding, rank=number, width=_width(), color=sys.stdout.isatty(), unicode=unicode)
 
 
 def _afterwards(store: Store, finding: Finding) -> list[str]:
@@ -133,7 +138,7 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
         line
         for heading, lines in sections.items()
         if lines
-        for line in ("", heading, *(f"  {plain(said)}" for said in lines))
+        for line in ("", heading, *(part for said in lines for part in _wrapped(plain(said), _width(), "  ")))
     ]
 
 
@@ -159,20 +164,32 @@ def _one_per_reply(findings: list[tuple[int, Finding]]) -> list[_Shown]:
 
 
 def _section(kind: Kind, rows: list[_Shown], diagrams: bool, letters: bool) -> str:
+    heading = "\n".join(_wrapped(_HEADINGS[kind], _width()))
     if diagrams:
         cards = [_card(row.finding, row.number, letters) for row in rows]
-        return "\n\n".join([_HEADINGS[kind], *cards])
+        return "\n\n".join([heading, *cards])
     table = findings_table(
         [row.finding for row in rows],
         _width(),
         ranks=[row.number for row in rows],
         also=[row.also for row in rows],
     )
-    return f"{_HEADINGS[kind]}\n{table}"
+    return f"{heading}\n{table}"
 
 
 def _width() -> int:
     return max(NARROWEST, min(FULL_WIDTH, shutil.get_terminal_size((FULL_WIDTH, 24)).columns))
+
+
+def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def board_diagram(
@@ -219,6 +236,7 @@ def finding_card(
 ) -> str:
     """One finding in full: the diagram on the left, what there is to say about it on the right.
 
+    On a narrow terminal it stands below.
     The side that is taught sits at the bottom; the losing reply's squares are marked.
     """
     move = chess.Move.from_uci(finding.losing_reply_uci)
@@ -230,6 +248,8 @@ def finding_card(
         unicode=unicode,
     ).splitlines()
     width = min(width, FULL_WIDTH)
+    if width < BESIDE_FROM:
+        return "\n".join([*_heading(finding, rank, width), "", *board, "", *_facts(finding, width)])
     text = _facts(finding, width - BOARD_WIDTH - len(GAP))
     rows = max(len(board), len(text))
     left = [line + " " * (BOARD_WIDTH - _cells(line)) for line in board] + [" " * BOARD_WIDTH] * (
@@ -245,7 +265,7 @@ def _heading(finding: Finding, rank: int, width: int) -> list[str]:
     name = f"{rank}. {title(finding)}" + (f" ({eco})" if eco else "")
     errs, profits = finding.mover.capitalize(), finding.side.capitalize()
     who = f"{errs} errs ({band_words(finding.band)}), {profits} profits."
-    return [_cut(name, width), _cut(who, width)]
+    return [_cut(line, width) for text in (name, who) for line in _wrapped(text, width)]
 
 
 def _facts(finding: Finding, width: int) -> list[str]:
@@ -294,12 +314,13 @@ def findings_table(
     `also` holds for each finding the other bands that make the same mistake.
     """
     indent = " " * (WIDTHS[0] + 1)
-    lines = [_row(HEADINGS, width)]
+    lines = _row(HEADINGS, width)
     others = also or [()] * len(findings)
     for rank, finding, bands in zip(ranks or range(1, len(findings) + 1), findings, others, strict=True):
         more = f"  also {', '.join(bands)}" if bands else ""
-        lines.append(_row(_values(finding, rank), width))
-        lines.append(_cut(indent + _moves(finding, width - len(indent) - len(more)) + more, width))
+        lines += _row(_values(finding, rank), width)
+        moves = _moves(finding, width - len(indent) - len(more)) + more
+        lines += [_cut(indent + moves, width)] if width >= BESIDE_FROM else _wrapped(moves, width, indent)
     return "\n".join(lines)
 
 
@@ -317,12 +338,18 @@ def _values(finding: Finding, rank: int) -> tuple[str, ...]:
     )
 
 
-def _row(values: Sequence[str], width: int) -> str:
+def _row(values: Sequence[str], width: int) -> list[str]:
+    """The cells side by side, in as many lines as they need; further ones are indented."""
     cells = [
         value.rjust(size) if heading in TO_THE_RIGHT else value.ljust(size)
         for value, size, heading in zip(values, WIDTHS, HEADINGS, strict=True)
     ]
-    return _cut(" ".join(cells), width)
+    lines = [""]
+    for cell in cells:
+        if lines[-1] and _cells(lines[-1].rstrip()) + 1 + _cells(cell.rstrip()) > width:
+            lines.append(" " * WIDTHS[0])
+        lines[-1] += f" {cell}" if lines[-1] else cell
+    return [line.rstrip() for line in lines]
 
 
 def _moves(finding: Finding, width: int) -> str:

@@ -5,12 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from miner import pipeline, upkeep
 from miner.cli import options
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf, SettingsOf
-from miner.cli.terminal import stage_line
+from miner.cli.terminal import say, stage_line
 from miner.errors import UsageError
 from miner.settings import Settings
 from miner.store import STAGES, Store
@@ -40,8 +38,8 @@ def run(
         opened = Store.create(store) if sources else Store.open(store)
         again = upkeep.remake(opened, STAGES, ready)
         for done in pipeline.run(sources, opened, settings, ready) if sources else again:
-            typer.echo(stage_line(done.manifest, was_current=done.was_current))
-    typer.echo(f"Now: miner show --store {opened.root}")
+            say(stage_line(done.manifest, was_current=done.was_current))
+    say(f"Now: miner show --store {opened.root}")
 
 
 def read(
@@ -59,7 +57,7 @@ def read(
         opened = Store.create(store)
         before = opened.manifest("read")
         manifest = pipeline.read(sources, opened, settings.read, ready)
-    typer.echo(stage_line(manifest, was_current=manifest == before))
+    say(stage_line(manifest, was_current=manifest == before))
 
 
 def tally(
@@ -106,4 +104,4 @@ def _run_one(stage: str, store: str, settings: Settings, means: GivenMeans) -> N
     with opened.writing(), means() as ready:
         before = opened.manifest(stage)
         manifest = pipeline.run_later(stage, opened, settings, ready)
-    typer.echo(stage_line(manifest, was_current=manifest == before))
+    say(stage_line(manifest, was_current=manifest == before))

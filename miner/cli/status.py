@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.terminal import printable, stage_line
+from miner.cli.terminal import say, stage_line
 from miner.settings import changed_settings, settings_of, to_toml
 from miner.store import STAGES, Manifest, Store
 
@@ -25,7 +25,7 @@ def status(
         return
     manifests = {stage: opened.manifest(stage) for stage in STAGES}
     for line in _lines(opened, manifests, opened.out_of_date()):
-        typer.echo(printable(line))
+        say(line)
 
 
 def _lines(store: Store, manifests: dict[str, Manifest | None], first_stale: str | None) -> list[str]:

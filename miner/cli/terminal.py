@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
+
+import typer
 
 from miner.progress import Task
 
@@ -15,15 +18,29 @@ if TYPE_CHECKING:
 
 
 def printable(text: str) -> str:
-    r"""Text for a terminal: what would turn its colours, its writing direction or its cursor is written out.
+    r"""Text for one line of a terminal: what would turn its colours, its writing direction or its cursor, or
+    break the line, is written out.
 
-    >>> printable("club\x1b[31m.pgn")
-    'club\\x1b[31m.pgn'
+    >>> printable("club\x1b[31m\n.pgn")
+    'club\\x1b[31m\\n.pgn'
     """
     return "".join(
-        letter if letter.isprintable() or letter == "\n" else letter.encode("unicode_escape").decode("ascii")
-        for letter in text
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text
     )
+
+
+def say(line: str, *, err: bool = False) -> None:
+    """Print one line, whatever stands in it."""
+    typer.echo(printable(line), err=err)
+
+
+def have_letters_for(text: str) -> bool:
+    """Whether the output's encoding has all letters of a text."""
+    try:
+        text.encode(sys.stdout.encoding or "utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def stage_line(manifest: Manifest, *, was_current: bool) -> str:
@@ -40,6 +57,8 @@ def ledger_line(ledger: dict[str, int]) -> str:
 
 def _read(manifest: Manifest) -> str:
     ledger: dict[str, int] = manifest.facts.get("ledger", {})
+    if not manifest.rows["games"]:
+        return "no games are left"
     return (
         f"{manifest.rows['games']:,} games seen: {ledger_line(ledger)}; {manifest.rows['moves']:,} positions"
     )
@@ -56,6 +75,7 @@ def _judge(manifest: Manifest) -> str:
     line = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} inconclusive"
+    line += _suspicion(facts)
     # Stores that were judged before this was counted do not say.
     if without := facts.get("without_wdl", 0):
         line += (
@@ -72,9 +92,15 @@ def _follow(manifest: Manifest) -> str:
     )
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} positions inconclusive"
+    line += _suspicion(facts)
     if missing := facts["sources_missing"]:
         line += f"; {len(missing):,} sources could not be read again"
     return line
+
+
+def _suspicion(facts: dict[str, Any]) -> str:
+    claims = facts.get("false_claims", 0)  # stores from before they were counted do not say
+    return f"; false claims of the engine: {claims:,}, which do not count: do not trust it" if claims else ""
 
 
 def _rank(manifest: Manifest) -> str:

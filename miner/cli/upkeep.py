@@ -10,8 +10,8 @@ import typer
 from miner import upkeep
 from miner.cli import options
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf
-from miner.cli.terminal import stage_line
-from miner.errors import StoreError
+from miner.cli.terminal import say, stage_line
+from miner.errors import StoreError, UsageError
 from miner.means import Means
 from miner.pipeline import check_sources
 from miner.store import STAGES, Store
@@ -24,6 +24,8 @@ Run = Annotated[
         "--run", help="Run the later stages again at once, under the settings that they were made with."
     ),
 ]
+
+Yes = Annotated[bool, typer.Option("--yes", help="Do not ask first.")]
 
 
 def add(
@@ -43,7 +45,7 @@ def add(
     with means(find=run) as ready:
         before = opened.manifest("read")
         manifest = upkeep.add(sources, opened, ready)
-        typer.echo(stage_line(manifest, was_current=manifest == before))
+        say(stage_line(manifest, was_current=manifest == before))
         _later(opened, ready, run)
 
 
@@ -56,6 +58,7 @@ def remove(
         ),
     ],
     store: options.StoreDir,
+    yes: Yes = False,
     run: Run = False,
     means: Annotated[GivenMeans, MeansOf(_OF_THIS_MACHINE)],
 ) -> None:
@@ -65,8 +68,13 @@ def remove(
     aside as repeated because this source had them first: these come back.
     """
     opened = Store.open(store)
+    _require_consent("Take all games of these sources out of the store?", yes)
     with means(find=run) as ready:
-        typer.echo(stage_line(upkeep.remove(sources, opened, ready), was_current=False))
+        before = opened.manifest("read")
+        manifest = upkeep.remove(sources, opened, ready)
+        say(stage_line(manifest, was_current=manifest == before))
+        if manifest == before:
+            say("An earlier call has taken these games out already.")
         _later(opened, ready, run)
 
 
@@ -81,6 +89,7 @@ def forget(
         ),
     ],
     store: options.StoreDir,
+    yes: Yes = False,
     run: Run = False,
     means: Annotated[GivenMeans, MeansOf((*ENGINES, "memory_mb"))],
 ) -> None:
@@ -90,19 +99,37 @@ def forget(
     Reports, sheets and lists that were made before are not touched: delete those yourself.
     """
     opened = Store.open(store)
+    _require_consent("Take all games of this player out of the store, for good?", yes)
     with means(find=run) as ready:
-        if player == "-" and sys.stdin.isatty():
-            typer.echo("The name as it stands in the games: ", nl=False, err=True)
-        name = sys.stdin.readline().strip() if player == "-" else player
+        name = _typed_name() if player == "-" else player
+        before = opened.manifest("read")
         manifest, games = upkeep.forget(name, opened)
-        typer.echo(stage_line(manifest, was_current=False))
-        if games:
-            typer.echo(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
+        say(stage_line(manifest, was_current=manifest == before))
+        if manifest == before:
+            say("An earlier call has forgotten this player already.")
         else:
-            typer.echo(
-                "No game of this player is in the store: see that the name is spelled as in the games."
-            )
+            say(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
         _later(opened, ready, run)
+
+
+def _typed_name() -> str:
+    if sys.stdin is None:
+        raise UsageError("the standard input is closed", advice="pipe the name in, or type it on a terminal")
+    if sys.stdin.isatty():
+        typer.echo("The name as it stands in the games: ", nl=False, err=True)
+    return sys.stdin.readline().strip()
+
+
+def _require_consent(question: str, given: bool) -> None:
+    """Ask before what cannot be undone.
+
+    Raises UsageError where nobody can be asked, typer.Abort unless the answer is yes.
+    """
+    if given:
+        return
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise UsageError("this cannot be undone, and there is no terminal to ask on", advice="add `--yes`")
+    typer.confirm(question, abort=True, err=True)
 
 
 def check(
@@ -121,18 +148,18 @@ def check(
     if repair:
         with means(find=False) as ready:
             for line in upkeep.repair(opened, ready):
-                typer.echo(line)
+                say(line)
     faults = upkeep.check(opened)
     for fault in faults:
-        typer.echo(f"{fault.name}: {fault.what}")
+        say(f"{fault.name}: {fault.what}")
     if faults:
         raise StoreError(
             f"files of the store that are not as they were written: {len(faults):,}", advice=opened.mended_by
         )
-    typer.echo("every file is as it was written")
+    say("every file is as it was written")
     if stale := opened.out_of_date():
         missing = [stage for stage in STAGES[: STAGES.index(stale)] if opened.manifest(stage) is None]
-        typer.echo(
+        say(
             f"not done yet: miner {missing[0]}"
             if missing
             else f"out of date: an earlier stage has changed; miner {stale} makes it new"
@@ -145,7 +172,7 @@ def unlock(store: options.StoreDir) -> None:
     Make sure that it is dead: two runs at once damage the store. A folder needs no such thing.
     """
     whose = release(store)
-    typer.echo(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
+    say(f"the claim of {whose} is taken away" if whose else "nobody has a claim on this store")
 
 
 def _later(store: Store, means: Means, run: bool) -> None:
@@ -153,14 +180,14 @@ def _later(store: Store, means: Means, run: bool) -> None:
     stages = [stage for stage in STAGES[1:] if stage in settings]
     if run:
         for done in upkeep.remake(store, stages, means):
-            typer.echo(stage_line(done.manifest, was_current=done.was_current))
+            say(stage_line(done.manifest, was_current=done.was_current))
         if store.manifest("rank"):
-            typer.echo(f"Now: miner show --store {store.root}")
+            say(f"Now: miner show --store {store.root}")
         return
     if all(map(store.manifest, stages)) and not store.out_of_date():
         return
     if len(stages) == len(STAGES[1:]):
-        typer.echo(f"Now: miner run --store {store.root}")
+        say(f"Now: miner run --store {store.root}")
         return
-    typer.echo(f"Now run again: {', '.join(f'miner {stage}' for stage in stages)}")
-    typer.echo(f"       `miner status --store {store.root} --settings` prints the settings that they had")
+    say(f"Now run again: {', '.join(f'miner {stage}' for stage in stages)}")
+    say(f"       `miner status --store {store.root} --settings` prints the settings that they had")

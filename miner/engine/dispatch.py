@@ -37,6 +37,7 @@ class Work:
     wall_s: float = 0.0
     engines: int = 0
     lost: int = 0  # engines that were replaced
+    false_claims: int = 0  # for which some of them were
 
     @property
     def nodes_per_s(self) -> float:
@@ -61,6 +62,7 @@ class Work:
             "nodes": self.nodes,
             "wall_s": round(self.wall_s, 3),
             "engines_lost": self.lost,
+            "false_claims": self.false_claims,
         }
 
 
@@ -102,6 +104,7 @@ class Dispatcher(Generic[Found]):
         """
         log.warning("an engine was lost over %s: %s", job.request.fen, lost.reason)
         self.work.lost += 1
+        self.work.false_claims += lost.is_false_claim
         # Not engines but positions are counted: one position may kill many engines, and one hand all of them.
         if self.schedule.lose(job, lost.reason):
             self.hopeless.add(job.request.fen)

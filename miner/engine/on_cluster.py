@@ -58,7 +58,8 @@ class _Wanted:
 class _Searched:
     worker: str  # its address
     verdicts: list[Verdict] = field(default_factory=list)  # of the first requests
-    lost: tuple[str, str] | None = None  # reason and last words of an engine that was lost over the next
+    # Reason, last words, and whether for a false claim, of an engine that was lost over the next.
+    lost: tuple[str, str, bool] | None = None
     unfit: str = ""  # why the worker has no engine for the batch; empty: it has one
 
 
@@ -168,8 +169,9 @@ class _EnginesOfWorkers(Generic[Found]):
                 self.dispatcher.take(job, verdict)
             rest = jobs[len(searched.verdicts) :]
             if searched.lost:
-                reason, said_last = searched.lost
-                lost = EngineLost(f"{reason} (worker {searched.worker})", said_last)
+                reason, said_last, is_false_claim = searched.lost
+                reason = f"{reason} (worker {searched.worker})"
+                lost = EngineLost(reason, said_last, is_false_claim=is_false_claim)
                 self.dispatcher.lose(rest.pop(0), lost)
             self.dispatcher.schedule.give_back(*rest)
             if searched.unfit and (worker := self.fit.get(searched.worker)):
@@ -258,7 +260,7 @@ async def _search(
             verdicts.append(await engine.search(request, patience_s))
         except EngineLost as lost:
             await engine.kill()
-            return _Searched(worker, verdicts, (lost.reason, lost.said_last))
+            return _Searched(worker, verdicts, (lost.reason, lost.said_last, lost.is_false_claim))
     kept.put(kind, engine)
     return _Searched(worker, verdicts)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import chess
 
-from miner.board.moves import parse_uci_line
+from miner.board.moves import after, parse_uci_line
 from miner.terms import MATE_SCORE_CP, MOST_CP, Score, Side
 
 FULL_BUDGET = 0.5
@@ -58,6 +58,10 @@ class Failure:
 Answer = Verdict | Failure
 
 
+class FalseClaim(Exception):
+    """An engine says what can be seen not to be so."""
+
+
 def search_fen(board: chess.Board) -> str:
     """The FEN a position is searched by: en passant only if legal, and the counters of a new game.
 
@@ -91,6 +95,26 @@ def nonsense_in(request: Request, verdict: Verdict, best_move: str) -> str | Non
     if nodes < FULL_BUDGET * request.nodes and not may_stop:
         return f"the search ended after {nodes:,} of {request.nodes:,} nodes"
     return None
+
+
+def line_end(request: Request, verdict: Verdict) -> chess.Board:
+    """The position at the end of a verdict's line, which must be legal."""
+    board = chess.Board(request.fen)
+    return after(board, parse_uci_line(board, verdict.pv))
+
+
+def shows_mate(request: Request, verdict: Verdict) -> bool:
+    """Whether the line of a verdict on a mate ends in that mate; False: it ends before, and nobody knows.
+
+    Raises FalseClaim if the line shows that there is no such mate: it is as long, or the game ends otherwise.
+    """
+    mate, end = verdict.score.mate, line_end(request, verdict)
+    assert mate is not None
+    plies = 2 * mate - 1 if mate > 0 else -2 * mate
+    is_mated = end.is_checkmate() and Side.of(not end.turn) is verdict.score.winner
+    if len(verdict.pv) > plies or (not is_mated and (len(verdict.pv) == plies or end.is_game_over())):
+        raise FalseClaim(f"mate in {abs(mate)} is not what the line {' '.join(verdict.pv)} ends in")
+    return is_mated
 
 
 def mover(request: Request) -> Side:

@@ -33,6 +33,7 @@ from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
 from miner.lesson.sheets import Looks, answers_pdf, coach_pdf, pupil_pdf
 from miner.store import digest_of
+from miner.store.change import clear_unfinished
 
 NEW_A_DAY = 3
 """Cards that are met for the first time on one day."""
@@ -151,9 +152,12 @@ def write_files(folder: Path, files: Mapping[str, bytes], command: str) -> tuple
     """Put a command's files into a folder in place of all that it wrote there before; they, and what went.
 
     The folder is made if it is missing; each file is whole or not there. A file that is not the command's
-    stays, and one that was changed since: the list `.COMMAND.sha256` there has the digest of each.
+    stays, and one that was changed since: the list `.COMMAND.sha256` there has the digest of each. What
+    a kill left there of files that were being written goes first: it may hold names.
     Raises ExportError if that cannot be done.
     """
+    if folder.is_dir():
+        clear_unfinished(folder)
     listed = folder / f".{command}.sha256"
     before = _listed(listed)
     now = {(hashlib.sha256(contents).hexdigest(), name) for name, contents in files.items()}

@@ -113,6 +113,9 @@ def _all_named(named: Sequence[str]) -> Iterator[Source]:
         raise SourceError("no source is named", advice="name a PGN file, a folder, or `-` for standard input")
     for name in named:
         if name == STDIN:
+            if sys.stdin is None:
+                advice = "pipe the games in, or name a file"
+                raise SourceError("the standard input is closed", where=Place(STDIN), advice=advice)
             yield Source(STDIN, None)
             continue
         with _opening(_printable(name)):

@@ -19,12 +19,15 @@ from miner.progress import Progress
 from miner.pupils.before_after import progress_of
 from miner.pupils.games import NO_MOVE, PupilGames, read_games
 from miner.pupils.roster import Member, Roster, is_day, period_of, pseudonyms
+from miner.read.contents import Forgotten
 from miner.store import Store
 from miner.terms import UNRATED, BandScheme, Kind
 
 ENOUGH_KEPT = 0.5
 """Share of the gain that an answer must keep to have punished, where the stage `follow` says nothing else."""
 MOST_PLIES = 255
+MOST_PUPILS = 300
+"""Players beyond which nobody means all of them to be pupils."""
 _OF_GAME = ("pupil", "side", "source", "number", "date", "period", "rating", "key", "ply")
 _OF_FINDING = ("move", "losing_reply", "kind", "band")
 _OF_OUTCOME = ("outcome", "played", "kept", "basis", "usual", "lost", "won")
@@ -164,14 +167,15 @@ def check_games(
     names: bool = False,
     progress: Progress | None = None,
 ) -> PupilsCheck:
-    """Hold the games of players against the findings of a store; nothing is written.
+    """Hold the games of players against a store's findings; only the numbers of new pupils are written to it.
 
     `sources` as for reading; `players`: whose games count (all if None), from `since` on (2024, 2024.09 or
     2024.09.15) unless their own entry says otherwise. With the day of a `lesson`, progress is told, of all
-    findings or of those at the `taught` position keys only. Each pupil has the pseudonym that his or her name
-    has by the store's salt; names are told only if `names` are asked for.
-    Raises StoreError if nothing was ranked yet, SourceError for a source that cannot be read, UsageError for
-    a `since` that is no date.
+    findings or of those at the `taught` position keys only. Each pupil has a pseudonym
+    by the number that the store keeps; names are told only if `names` are asked for. Who was forgotten stays
+    so.
+    Raises StoreError if nothing was ranked yet, or new pupils' numbers cannot be kept, SourceError for a
+    source that cannot be read, UsageError for a `since` that is no date, or for too many players.
     """
     if since and not is_day(since):
         raise UsageError(f"since {since!r} is no date", advice="write 2024, 2024.09 or 2024.09.15")
@@ -179,8 +183,14 @@ def check_games(
     roster = Roster.of(store.salt, players, since)
     plies = min(MOST_PLIES, store.require("read").settings.get("plies", 30) + 1)
     keys = {key for key, _, _ in index.rows}
-    read = read_games(sources, roster, keys, plies, names=names, progress=progress)
-    called = pseudonyms(read.games["player"])
+    forgotten = Forgotten.of(store).identities
+    read = read_games(sources, roster, keys, plies, forgotten=forgotten, names=names, progress=progress)
+    found = read.games["player"].nunique()
+    if roster.everybody and found > MOST_PUPILS:
+        raise UsageError(
+            f"{found:,} players have games there", advice="say which of them are pupils with --players FILE"
+        )
+    called = pseudonyms(store, read.games["player"])
     meetings = _meetings(read, index, called, lesson)
     at_taught = meetings["key"].isin(np.array(sorted(taught), dtype=np.uint64))
     places = {player: place for place, player in enumerate(roster.members, start=1)}

@@ -55,12 +55,14 @@ def read_games(
     keys: Collection[int],
     plies: int,
     *,
+    forgotten: Collection[int] = (),
     names: bool = False,
     progress: Progress | None = None,
 ) -> PupilGames:
     """Read the games of the roster's players as far as `plies`, and note where they meet one of `keys`.
 
-    Nothing is written. Names leave the text only if they are asked for.
+    Nothing is written. Names leave the text only if they are asked for. No game of a `forgotten` player (by
+    `tags.Player.identity`) counts, for nobody.
     Raises SourceError if a source is missing, unknown or unreadable from its very beginning.
     """
     found = find_sources(sources)
@@ -68,7 +70,7 @@ def read_games(
         check_readable(source)
     settings = ReadSettings(plies=plies, names="keep" if names else "hash")
     gathering = _Gathering(roster, keys, names)
-    reader = BatchReader(settings, roster.salt, make_reader("auto"))
+    reader = BatchReader(settings, roster.salt, make_reader("auto"), forgotten)
     numbering = Numbering()
     with (progress or Silent()).task("reading games", total=total_bytes(found), unit="B") as task:
         for batch in cut_batches(found, task.advance):

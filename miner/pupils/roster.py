@@ -11,13 +11,14 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-from miner.errors import Place, SourceError, UsageError
-from miner.finding.words import plain
+from miner.errors import Place, SourceError, StoreError, UsageError
+from miner.finding.words import counted, plain
 from miner.pgn.tags import Players
+from miner.store import Store
+from miner.store.numbers import PupilNumbers
 
 NAME_LENGTH, GROUP_LENGTH = 60, 30
 
-_CODES, _FIRST_CODE = 9_000, 1_000  # four digits: a club's pupils seldom share one
 _COLUMNS = ("name", "group", "since")
 _DAY = re.compile(r"(\d{4})(?:\.(\d{1,2}|\?\?)(?:\.(\d{1,2}|\?\?))?)?", re.ASCII)
 _LIMIT = re.compile(r"\d{4}(\.\d{2}(\.\d{2})?)?", re.ASCII)
@@ -120,26 +121,23 @@ class Roster:
         return self.members.get(player, Member(""))
 
 
-def pseudonyms(players: Iterable[str]) -> dict[str, str]:
-    """Pseudonyms such as `Pupil 4172` for the players with these hashes.
+def pseudonyms(store: Store, players: Iterable[str]) -> dict[str, str]:
+    """Pseudonyms such as `Pupil 4172` for the players with these hashes, by the numbers that the store keeps.
 
-    The number comes from the salted hash alone, so that a pupil keeps it whoever else is in the list. If two
-    would have the same, the one whose hash is greater takes the next that is free.
-    Raises UsageError for more players than there are numbers.
+    Raises StoreError if there are newcomers and the store cannot be written to: their numbers would not stay.
     """
-    taken: dict[int, str] = {}
-    known = sorted(set(players))
-    if len(known) > _CODES:
-        raise UsageError(
-            f"{len(known):,} players are too many to be pupils",
-            advice="say which of them are pupils with --players FILE",
-        )
-    for player in known:
-        code = int(player, 16) % _CODES
-        while code in taken:
-            code = (code + 1) % _CODES
-        taken[code] = player
-    return {player: f"Pupil {code + _FIRST_CODE}" for code, player in taken.items()}
+    wanted = set(players)
+    numbers = PupilNumbers.of(store)
+    if newcomers := wanted - numbers.given.keys():
+        try:
+            with store.writing():
+                numbers = PupilNumbers.of(store).with_newcomers(newcomers)  # which may have changed until now
+                numbers.write(store.root)
+        except StoreError as error:
+            whom = counted(len(newcomers), "new pupil")
+            what = f"no number can be kept for {whom}: {error.what}"
+            raise StoreError(what, where=error.where, advice=error.advice) from error
+    return {player: f"Pupil {numbers.given[player]}" for player in sorted(wanted)}
 
 
 Period = Literal["before", "after", ""]

@@ -58,6 +58,7 @@ class Contents:
     batches: dict[int, tuple[int, int]] = field(default_factory=dict)  # by file: games from, up to
     digests: dict[str, str] = field(default_factory=dict)  # SHA-256 of each file, by its path in the store
     forgotten: str = ""  # SHA-256 of the list of forgotten players that was applied; empty: there is none
+    salt_check: str = ""  # of the salt of the players' hashes, see `store.check_value`
 
     @classmethod
     def of(cls, store: Store, manifest: Manifest) -> Contents:
@@ -76,7 +77,8 @@ class Contents:
                 moves=manifest.rows["moves"],
                 batches={int(number): (first, after) for number, (first, after) in facts["batches"].items()},
                 digests=manifest.digests,
-                forgotten=inputs.get("forgotten", ""),
+                forgotten=facts.get("forgotten", ""),
+                salt_check=facts.get("salt_check", ""),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise StoreError(
@@ -109,7 +111,7 @@ class Contents:
         return Manifest(
             stage="read",
             settings=settings,
-            inputs=inputs_of([source.digest for source in self.sources], self.forgotten),
+            inputs={"sources": [source.digest for source in self.sources]},
             rows={"games": games, "moves": self.moves},
             facts={
                 "ledger": {state: self.ledger[state] for state in LEDGER_STATES},
@@ -123,6 +125,8 @@ class Contents:
                     for source in self.sources
                 ],
                 "batches": {str(number): list(games) for number, games in sorted(self.batches.items())},
+                "forgotten": self.forgotten,
+                "salt_check": self.salt_check,
             },
             digests=self.digests,
         )
@@ -137,12 +141,6 @@ class Contents:
             batches=self.batches | other.batches,
             digests=self.digests | other.digests,
         )
-
-
-def inputs_of(digests: Sequence[SourceDigest], forgotten: str) -> dict[str, Any]:
-    """The manifest's inputs: the sources, and the list of forgotten players if there is one."""
-    inputs: dict[str, Any] = {"sources": list(digests)}
-    return inputs | {"forgotten": forgotten} if forgotten else inputs
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from miner.read.known import unchanged
 from miner.schema import GAMES, KEPT, MOVES
 from miner.settings import ReadSettings, as_dict, settings_of
 from miner.store import Manifest, Store, StoreChange
+from miner.store.numbers import PupilNumbers
 
 
 def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
@@ -34,9 +35,9 @@ def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest
     these had them first are read again from their sources, which must be there as they were. Does nothing if
     taking out the same ones was the last change of the store's games.
 
-    Raises UsageError for a name that stands for no source of the store, SourceError for a source that is
-    needed and missing or changed, StoreError if the store was not read into yet or a file is damaged; all of
-    them before anything is touched.
+    Raises UsageError for a name that stands for several sources, SourceError for a source that is needed and
+    missing or changed, StoreError for a name that stands for none, if the store was not read into yet or a
+    file is damaged; all of them before anything is touched.
     """
     with store.writing():
         manifest = store.require_whole("read")
@@ -44,7 +45,7 @@ def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest
             return manifest  # what comes after it was cut off
         settings = settings_of({"read": manifest.settings}).read
         contents = Contents.of(store, manifest)
-        dropped = {number for name in named for number in _numbers_of(name, contents.sources, store)}
+        dropped = {number for name in named for number in _numbers_of(name, contents, store)}
         with store.changing() as change:
             left = without(store, change, contents, dropped, settings, means.reader)
             removed = left.manifest(as_dict(settings))
@@ -58,7 +59,18 @@ def _digest_of_names(named: Sequence[str], store: Store) -> str:
     ).hexdigest()
 
 
-def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[int]:
+def _numbers_of(name: str, contents: Contents, store: Store) -> set[int]:
+    numbers = _named(name, contents.sources)
+    if not numbers:
+        raise StoreError(
+            "no source of that name was read into the store",
+            where=Place(name),
+            advice=f"`miner status --store {store.root}` lists those that were",
+        )
+    return numbers
+
+
+def _named(name: str, sources: Sequence[KnownSource]) -> set[int]:
     place = Path(name).resolve()
     by_path = {
         number
@@ -74,11 +86,7 @@ def _numbers_of(name: str, sources: Sequence[KnownSource], store: Store) -> set[
             where=Place(name),
             advice="name the one that is meant by its path",
         )
-    raise UsageError(
-        "no source of that name was read into the store",
-        where=Place(name),
-        advice=f"`miner status --store {store.root}` lists those that were",
-    )
+    return set()
 
 
 def without(
@@ -231,11 +239,12 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
     """Take all games of a player out of a store, for good; the manifest, and how many games these were.
 
     The rows that are left say that there were games, and nothing else of them. The tables of all later stages
-    go, if there were any, since they tell of single games: model games, plans, counts of rare replies.
-    Reading the same sources again does not bring the games back.
+    go, if there were any, since they tell of single games: model games, plans, counts of rare replies. Their
+    settings are kept. Reading the same sources again does not bring the games back. Who is forgotten already
+    stays so, and nothing is left to do. The player's number among the pupils goes to nobody else.
 
     Raises UsageError for a name that stands for nobody, or a store that keeps nothing of names, StoreError if
-    it was not read into yet or a file is damaged. No message tells the name.
+    it knows nothing of the player, was not read into yet or a file is damaged. No message tells the name.
     """
     with store.writing():
         manifest = store.require_whole("read")
@@ -256,15 +265,30 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
         def is_wanted(shown: str) -> bool:
             return (int(shown, 16) if names == "hash" else players.player(shown).identity) == identity
 
-        contents = Contents.of(store, manifest)
-        forgotten = Forgotten(Forgotten.of(store).identities | {identity})
-        with store.changing() as change:
+        contents, known = Contents.of(store, manifest), Forgotten.of(store)
+        if identity in known.identities and known.digest == contents.forgotten:
+            return manifest, 0
+        forgotten = Forgotten(known.identities | {identity})
+        numbers, pupil = PupilNumbers.of(store), f"{identity:016x}"
+        # What a killed run left on the disk may tell of players, too: the scratch folder is cleared.
+        with store.scratch(), store.changing() as change:
             revision = Revision(store, change, contents)
             games = sum(_forget_in(revision, number, is_wanted) for number in contents.batches)
+            if not games and pupil not in numbers.given:
+                raise StoreError(
+                    "no game of this player is in the store",
+                    where=Place(str(store.root)),
+                    advice="see that the name is spelled as in the games; nothing was changed",
+                )
             forgotten.write(change.folder)
+            if pupil in numbers.given:
+                numbers.without(pupil).write(change.folder)
             if games:
                 change.take_out_later_stages()
-            left = replace(revision.contents(), forgotten=forgotten.digest)
+            left = replace(
+                revision.contents(),
+                forgotten=forgotten.digest,
+            )
             return change.commit(left.manifest(manifest.settings)), games
 
 

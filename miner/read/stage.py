@@ -16,12 +16,12 @@ from miner.pgn.decode import make_reader
 from miner.pgn.ledger import Numbering, Seen
 from miner.pgn.sources import Source, check_readable, find_sources, total_bytes
 from miner.read.clustered import read_on_cluster
-from miner.read.contents import Contents, Forgotten, inputs_of, make_folders, signatures_in
+from miner.read.contents import Contents, Forgotten, make_folders, signatures_in
 from miner.read.known import Described, Difference, compare, describe, readable_again
 from miner.read.removal import without
 from miner.read.workers import BatchJob, read_batches
 from miner.settings import ReadSettings, as_dict, settings_of
-from miner.store import Manifest, Store, StoreChange
+from miner.store import Manifest, Store, StoreChange, check_value
 from miner.store.change import settling
 from miner.store.places import Location, is_shared
 
@@ -39,6 +39,7 @@ class _Run:
     store: Store
     settings: ReadSettings
     forgotten: Forgotten
+    salt: bytes
     means: Means
 
 
@@ -91,7 +92,7 @@ def add(sources: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
 def _run(store: Store, settings: ReadSettings, means: Means) -> _Run:
     if means.cluster is not None:
         means.cluster.require_file(store.root / "salt")
-    return _Run(store, settings, Forgotten.of(store), means)
+    return _Run(store, settings, Forgotten.of(store), store.salt, means)
 
 
 def _goes_on(manifest: Manifest, run: _Run) -> bool:
@@ -99,8 +100,7 @@ def _goes_on(manifest: Manifest, run: _Run) -> bool:
     inputs = manifest.inputs
     return (
         run.store.is_current("read", as_dict(run.settings), inputs)
-        and inputs == inputs_of(inputs["sources"], run.forgotten.digest)
-        and "batches" in manifest.facts
+        and manifest.facts.get("forgotten") == run.forgotten.digest
     )
 
 
@@ -193,7 +193,7 @@ def _tell(contents: Contents, difference: Difference, dropped: set[int]) -> None
 
 def _read_afresh(run: _Run, described: Sequence[Described]) -> Manifest:
     started = time.perf_counter()
-    nothing = Contents(forgotten=run.forgotten.digest)
+    nothing = Contents(forgotten=run.forgotten.digest, salt_check=check_value(run.salt))
     make_folders(run.store.root)  # also where no game is found
     with StoreChange(run.store) as change:
         for name in run.store.files_of("read"):
@@ -234,11 +234,9 @@ def _read_all(
     """
     make_folders(folder)
     sources, means = [now.source for now in described], run.means
-    job = BatchJob(
-        run.settings, run.store.salt, means.reader, folder, before.next_batch, run.forgotten.identities
-    )
+    job = BatchJob(run.settings, run.salt, means.reader, folder, before.next_batch, run.forgotten.identities)
     numbering = Numbering(before.next_game, seen)
-    added = Contents(forgotten=before.forgotten)
+    added = Contents(forgotten=before.forgotten, salt_check=before.salt_check)
     moves = 0
     games, skipped, signs = Counter[int](), Counter[int](), dict[int, tuple[int, str]]()
     processes = (means.processes or os.cpu_count() or 1) if is_shared(folder) else 1

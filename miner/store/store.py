@@ -5,6 +5,7 @@ STORE/
   lock                 held while a run writes; of a remote store it is writer.json, see `miner.store.claim`
   forgotten            salted hashes of players whose games are not to be known, if there are any
   settings.json        the settings that each stage was begun with last, finished or not
+  pupils               the numbers that pupils are called by, if there are any, see `miner.store.numbers`
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
   replies.parquet positions.parquet reach.parquet edges.parquet judged.parquet findings.parquet
@@ -14,6 +15,7 @@ STORE/
 from __future__ import annotations
 
 import hashlib
+import hmac
 import json
 import os
 import posixpath
@@ -58,6 +60,7 @@ TABLES_OF = {
 SETTINGS = "settings.json"
 _SCRATCH = ".spill"
 
+_SALT_BYTES = 32
 _LEVEL_OF_TABLES = 3  # of zstd: smaller than by the first level (of `games`, `moves`) in no more time
 
 
@@ -117,6 +120,8 @@ class Store:
             # Looked at once: another run may be making the store at the same time.
             there = {path.name for path in root.iterdir() if not is_unfinished(path.name)}
             if "salt" not in there:
+                if "read.json" in there:
+                    raise _wrong_salt(root, "missing")
                 if there - {"lock"}:
                     raise StoreError(
                         "the folder is not empty and holds no store",
@@ -143,6 +148,8 @@ class Store:
         """
         root = located(root)
         if not (root / "salt").is_file():
+            if (root / "read.json").is_file():
+                raise _wrong_salt(root, "missing")
             raise StoreError(
                 "there is no store here", where=root, advice="make one with `miner run SOURCE --store DIR`"
             )
@@ -156,8 +163,17 @@ class Store:
 
     @property
     def salt(self) -> bytes:
-        """The secret that players' names are hashed with."""
-        return (self.root / "salt").read_bytes()
+        """The secret that players' names are hashed with.
+
+        Raises StoreError if it is not the one that the games were read with: hashes would be others.
+        """
+        salt = (self.root / "salt").read_bytes()
+        if len(salt) != _SALT_BYTES:
+            raise _wrong_salt(self.root, f"damaged: {len(salt)} bytes, not {_SALT_BYTES}")
+        manifest = self.manifest("read")
+        if manifest and manifest.facts.get("salt_check", check_value(salt)) != check_value(salt):
+            raise _wrong_salt(self.root, "not the one that the games were read with")
+        return salt
 
     @property
     def bands(self) -> BandScheme:
@@ -486,8 +502,22 @@ class Store:
             raise StoreError(f"{what} cannot be read: {error}", where=path, advice=self.mended_by) from error
 
 
+def check_value(salt: bytes) -> str:
+    """A value by which a salt is known again, and which tells nothing of it."""
+    return hmac.new(salt, b"this is the salt", "sha256").hexdigest()[:16]
+
+
+def _wrong_salt(root: Location, what: str) -> StoreError:
+    return StoreError(
+        f"the salt of the players' hashes is {what}",
+        where=root / "salt",
+        advice="put the file back from a copy of this store; without it no player is known again: read the "
+        "sources into a new store",
+    )
+
+
 def _make_salt(root: Location) -> None:
-    salt = secrets.token_bytes(32)
+    salt = secrets.token_bytes(_SALT_BYTES)
     if isinstance(root, Remote):
         (root / "salt").create(salt)  # unless another run was faster
         return

@@ -68,7 +68,7 @@ def test_games_are_added_by_a_cluster(workers: Local, games: Path, tmp_path: Pat
     more.write_text(games.read_text(encoding="utf-8").replace("Club", "Other club").replace("2024", "2025"))
     for store, options in {"here": (), "there": ("--cluster", workers.address)}.items():
         Store.create(tmp_path / store)
-        (tmp_path / store / "salt").write_bytes(b"the same")
+        (tmp_path / store / "salt").write_bytes(b"the same" * 4)
         first = in_process("read", games, "--store", tmp_path / store)
 
         added = in_process("add", more, "--store", tmp_path / store, *options)

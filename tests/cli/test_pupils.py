@@ -2,12 +2,28 @@
 
 from __future__ import annotations
 
+import os
+import re
+import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
+from miner.pupils.check import MOST_PUPILS
+from miner.store import Store
 from tests.cli.conftest import NAMES, Told
+from tests.conftest import ROOT
 
 Miner = Callable[..., Told]
+
+
+@pytest.fixture
+def club(club: Path, tmp_path: Path) -> Path:
+    """A copy of the club's store, since it is to keep the pupils' numbers; the cache lies beside it."""
+    return Path(shutil.copytree(club.parent, tmp_path / "club")) / "store"
 
 
 def test_pages_are_written_and_told(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
@@ -43,6 +59,110 @@ def test_names(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
     assert f">{NAMES[0]}<" in (tmp_path / "out" / "group.html").read_text(encoding="utf-8")
 
 
+def test_forgotten_pupil(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """Who was forgotten has no page again, nor a line or a number in the group's, from the old games."""
+    call = ("pupils", "--store", club, "--games", games, "--no-pdf", "--names", "--out")
+    miner(*call, tmp_path / "before")
+    miner("forget", NAMES[0], "--store", club, "--yes", "--run", "--cache", club.parent / "cache")
+
+    told = miner(*call, tmp_path / "after")
+
+    before, after = ({file.name for file in (tmp_path / name).iterdir()} for name in ("before", "after"))
+    assert told.out.startswith("26 games seen: 23 kept, 3 forgotten\n")
+    assert len([name for name in before - after if name.endswith(".html")]) == 1
+    for file in (tmp_path / "after").iterdir():
+        assert not re.search(rf"{NAMES[0]}\b", file.read_text(encoding="utf-8")), file.name
+
+
+def test_forgotten_pupil_with_games_elsewhere(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """Who has a number only is forgotten as well: it goes to nobody else, and no stage is out of date."""
+    own = tmp_path / "own.pgn"
+    own.write_text(games.read_text(encoding="utf-8").replace('Pupil 1"', 'Newcomer"'), encoding="utf-8")
+    call = ("pupils", "--store", club, "--games", own, "--no-pdf", "--out", tmp_path / "out")
+    miner(*call)
+    before = (club / "pupils").read_text(encoding="ascii").split("\n")
+
+    told = miner("forget", "Newcomer", "--store", club, "--yes")
+    again = miner(*call)
+
+    after = (club / "pupils").read_text(encoding="ascii").split("\n")
+    [gone] = set(before) - set(after)
+    assert (told.code, told.err, again.code) == (0, "", 0)
+    assert set(after) - set(before) == {gone[:4]}
+    assert Store.open(club).out_of_date() is None
+    assert again.out.startswith("26 games seen: 23 kept, 3 forgotten\n")
+
+
+def test_newcomer_among_pupils(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """The others are called as before, whoever comes; also while a run is at work in the store."""
+    listed = tmp_path / "list.txt"
+    call = ("pupils", "--store", club, "--games", games, "--no-pdf", "--players", listed, "--out")
+    listed.write_text("\n".join(NAMES[:9]), encoding="utf-8")
+    miner(*call, tmp_path / "first")
+
+    with Store.open(club).writing():
+        known = miner(*call, tmp_path / "second")
+        listed.write_text("\n".join(NAMES), encoding="utf-8")
+        refused = miner(*call, tmp_path / "third")
+    miner(*call, tmp_path / "fourth")
+
+    pages = [{file.name for file in (tmp_path / name).iterdir()} for name in ("first", "second", "fourth")]
+    assert known.code == 0
+    assert refused.code == 1
+    assert "no number can be kept for 1 new pupil: another run is at work in this store; wait" in refused.err
+    assert not (tmp_path / "third").exists()
+    assert pages[0] == pages[1] < pages[2]
+
+
+def test_too_many_to_be_pupils(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """All players of a database are not taken for pupils, and take no number from those who are."""
+    many = tmp_path / "many.pgn"
+    many.write_text(
+        "".join(
+            f'[White "White {number}"]\n[Black "Black {number}"]\n[Result "1-0"]\n\n1. e4 e5 1-0\n\n'
+            for number in range(200)
+        ),
+        encoding="utf-8",
+    )
+
+    told = miner("pupils", "--store", club, "--games", many, "--out", tmp_path / "out", "--no-pdf")
+
+    assert told.code == 2
+    assert "400 players have games there; say which of them are pupils with --players FILE" in told.err
+    assert not (club / "pupils").exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked here")
+def test_names_after_a_kill(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """Wherever a run that writes names is killed, the next one, without names, leaves none in any file."""
+    temporary, listed = tmp_path / "temporary", tmp_path / "list.txt"
+    temporary.mkdir()
+    listed.write_text(NAMES[0], encoding="utf-8")
+    script = ("-m", "tests.faults.killed_changes", "pupils", 5, club, tmp_path, games, NAMES[0])
+    done = subprocess.run(
+        [sys.executable, *map(str, script)],
+        cwd=ROOT,
+        env=os.environ | {"TMPDIR": str(temporary)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    left_over = 0
+
+    for step in range(1, int(done.stdout) + 1):
+        store, out = tmp_path / str(step), tmp_path / f"{step}-pages"
+        left_over += any(path.name.endswith(".unfinished") for path in out.glob(".*"))
+        told = miner("pupils", "--store", store, "--games", games, "--players", listed, "--out", out)
+
+        assert (told.code, told.err) == (0, "")
+        assert [path.name for path in out.iterdir() if path.name.startswith(".")] == [".pupils.sha256"]
+        for path in out.glob("*.html"):
+            assert not re.search(rf"{NAMES[0]}\b", path.read_text(encoding="utf-8"))
+
+    assert left_over > 1
+    assert not list(temporary.iterdir())
+
+
 def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
     """Pages of pupils who are not listed any more go; what the coach has changed stays."""
     (tmp_path / "list.txt").write_text(NAMES[0], encoding="utf-8")
@@ -57,6 +177,18 @@ def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_pat
     assert pages[-1] == "pupil-notes.html"
     assert "files of an earlier call\n" in told.out
     assert "Pupil" not in told.out
+
+
+def test_everybody_without_a_list(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """All players of the games have a page, opponents as well, and the help says so."""
+    shown = miner("pupils", "--help")
+    miner("pupils", "--store", club, "--games", games, "--out", tmp_path / "out", "--no-pdf")
+
+    told = re.sub(r"\s+", " ", shown.out)
+    assert "Without it every player in the games gets a page, opponents as well, if they are 300" in told
+    assert f"if they are {MOST_PUPILS} or fewer" in told
+    players = set(re.findall(r'\[(?:White|Black) "([^"?]+)"', games.read_text(encoding="utf-8")))
+    assert len(list((tmp_path / "out").glob("pupil-*.html"))) == len(players) > len(NAMES)
 
 
 def test_wrong_day(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import random
 import re
+import shutil
 import signal
 import subprocess
 from collections.abc import Callable
@@ -42,6 +43,12 @@ READING = [
 
 
 @pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory, club: Path) -> Path:
+    """The same store in a folder."""
+    return Path(shutil.copytree(club, tmp_path_factory.mktemp("folder") / "store"))
+
+
+@pytest.fixture(scope="module")
 def mined(
     s3: Line, tmp_path_factory: pytest.TempPathFactory, games: Path, engine: Path, club: Path
 ) -> tuple[str, list[str]]:
@@ -66,9 +73,9 @@ def test_a_second_run_does_nothing(mined: tuple[str, list[str]], s3: Line, miner
     assert s3.requests - before < 100
 
 
-def test_tables_are_those_of_a_folder(mined: tuple[str, list[str]], club: Path) -> None:
+def test_tables_are_those_of_a_folder(mined: tuple[str, list[str]], folder: Path) -> None:
     """To the byte; and no other files are there."""
-    here, there = club, located(mined[0])
+    here, there = folder, located(mined[0])
 
     assert {*files_below(there)} == {*files_below(here)} - {"lock"}
     tables = [name for name in files_below(here) if name.endswith(".parquet")]
@@ -78,12 +85,12 @@ def test_tables_are_those_of_a_folder(mined: tuple[str, list[str]], club: Path) 
 
 
 def test_every_command_gives_what_it_gives_on_a_folder(
-    mined: tuple[str, list[str]], club: Path, games: Path, tmp_path: Path, miner: Run
+    mined: tuple[str, list[str]], folder: Path, games: Path, tmp_path: Path, miner: Run
 ) -> None:
     """Words and files are the same, to the byte; only the store's name is another."""
     for arguments in READING:
         told = []
-        for name, store in (("folder", str(club)), ("bucket", mined[0])):
+        for name, store in (("folder", str(folder)), ("bucket", mined[0])):
             out = tmp_path / name
             given = [one.format(out=out, games=games) for one in arguments]
             done = miner(*given, "--store", store)
@@ -110,9 +117,9 @@ def test_a_store_that_grows_and_shrinks(bucket: str, tmp_path: Path, games: Path
     for line in (
         ("read", games),
         ("add", more),
-        ("remove", more),
+        ("remove", more, "--yes"),
         ("add", more),
-        ("forget", "Another"),
+        ("forget", "Another", "--yes"),
         ("check",),
     ):
         told = miner(*line, "--store", bucket)

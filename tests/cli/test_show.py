@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from miner.store import Store
-from tests.cli.conftest import Told
+from tests.cli.conftest import Told, command
+from tests.conftest import ROOT
 
 Miner = Callable[..., Told]
 
@@ -92,3 +97,34 @@ def test_what_became_of_it_stands_below_the_board(club: Path, miner: Miner) -> N
 
     assert "What the winners did\n  queen from h5 to h8 (100% of 5 won games)" in told.out
     assert "Where it leaks away" not in told.out
+
+
+@pytest.mark.parametrize(("encoding", "arguments"), [("cp1252", (1,)), ("latin-1", ("--diagrams",))])
+def test_output_in_an_old_encoding(club: Path, encoding: str, arguments: tuple[object, ...]) -> None:
+    """Where there are no figurines the board has letters; what else is lacking becomes a question mark."""
+    done = subprocess.run(
+        command("show", *arguments, "--store", club),
+        cwd=ROOT,
+        env=os.environ | {"PYTHONIOENCODING": encoding},
+        capture_output=True,
+        check=False,
+    )
+
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert "R  N  B" in done.stdout.decode(encoding)
+
+
+@pytest.mark.parametrize("arguments", [(), (1,), ("--diagrams",), ("--band", "2400+")])
+def test_narrow_terminal(
+    club: Path, miner: Miner, monkeypatch: pytest.MonkeyPatch, arguments: tuple[object, ...]
+) -> None:
+    """No line is longer than the terminal is wide, but for a command to be copied; no column is left out."""
+    monkeypatch.setenv("COLUMNS", "40")
+
+    told = miner("show", *arguments, "--store", club)
+
+    lines = [line for line in told.out.splitlines() if not line.startswith("miner show --store ")]
+    assert told.code == 0
+    assert max(map(len, lines)) <= 40
+    if not arguments:
+        assert told.out.count("material") == told.out.count("2...g6") > 0

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from miner.store import STAGES, Store
-from tests.cli.conftest import CLUB, QUICK, Told
+from tests.cli.conftest import CLUB, QUICK, Told, command
+from tests.conftest import ROOT
 from tests.stores import here, pgn_of
 
 Miner = Callable[..., Told]
@@ -45,7 +49,7 @@ def test_findings_of_a_store_that_grew_and_shrank(
 
     added = miner("add", halves[1], "--store", store, "--run", *work, "--processes", 1)
     grown = findings(miner, store)
-    removed = miner("remove", halves[0], "--store", store, "--run", *work)
+    removed = miner("remove", halves[0], "--store", store, "--yes", "--run", *work)
 
     assert (added.code, added.err) == (0, "")
     assert "read   29 games seen: 26 kept, 3 duplicate" in added.out
@@ -73,9 +77,9 @@ def test_removal_that_was_cut_off_goes_on(
     work = ("--store", tmp_path / "store", "--engine", engine, "--cache", club.parent / "cache")
     assert miner("run", *halves, *work, *QUICK).code == 0
 
-    cut_off = miner("remove", halves[0], *work[:2])
-    told = miner("remove", halves[0], *work, "--run")
-    other = miner("remove", halves[0].with_name("winter.pgn"), *work)
+    cut_off = miner("remove", halves[0], "--yes", *work[:2])
+    told = miner("remove", halves[0], "--yes", *work, "--run")
+    other = miner("remove", halves[0].with_name("winter.pgn"), "--yes", *work)
 
     assert f"Now: miner run --store {work[1]}" in cut_off.out
     assert (told.code, told.err) == (0, "")
@@ -168,11 +172,11 @@ def test_forgotten_player_is_named_nowhere(
     store = tmp_path / "store"
     shutil.copytree(club, store)
 
-    told = miner("forget", "pupil  3", "--store", store)
+    told = miner("forget", "pupil  3", "--store", store, "--yes")
     later = [stage for stage in STAGES[1:] if Store.open(store).manifest(stage)]
     left = {path.name for path in store.iterdir()}
     monkeypatch.setattr("sys.stdin", io.StringIO("Pupil 4\n"))
-    typed = miner("forget", "-", "--store", store, "--verbose")
+    typed = miner("forget", "-", "--store", store, "--yes", "--verbose")
     again = miner("read", games, "--store", store, "--processes", 1)
 
     assert (told.code, typed.code, again.code) == (0, 0, 0)
@@ -192,9 +196,8 @@ def test_forgetting_and_running_again(club: Path, miner: Miner, tmp_path: Path, 
     store = tmp_path / "store"
     shutil.copytree(club, store)
 
-    told = miner(
-        "forget", "Pupil 3", "--store", store, "--run", "--engine", engine, "--cache", club.parent / "cache"
-    )
+    work = ("--run", "--engine", engine, "--cache", club.parent / "cache")
+    told = miner("forget", "Pupil 3", "--store", store, "--yes", *work)
 
     assert told.code == 0
     assert [line.split()[0] for line in told.out.splitlines() if line.split()[0] in STAGES] == list(STAGES)
@@ -213,36 +216,125 @@ def test_forgetting_first_and_running_then(club: Path, miner: Miner, tmp_path: P
         (tallied / f"{stage}.json").unlink()
     work = ("--engine", engine, "--cache", club.parent / "cache")
 
-    told = [miner("forget", "Pupil 3", "--store", folder) for folder in (store, tallied)]
+    told = [miner("forget", "Pupil 3", "--yes", "--store", folder) for folder in (store, tallied)]
     done = miner("run", "--store", store, *work)
-    again = miner("forget", "Pupil 3", "--store", store, "--run", *work)
+    again = miner("forget", "Pupil 3", "--yes", "--store", store, "--run", *work)
 
     assert f"Now: miner run --store {store}\n" in told[0].out
     assert "Now run again: miner tally\n       `miner status --store" in told[1].out
     assert (done.code, done.err) == (0, "")
     assert Store.open(store).settings() == Store.open(club).settings()
-    assert again.out.count("(up to date, nothing to do)") == 4
+    assert again.out.count("(up to date, nothing to do)") == 5
 
 
-def test_player_without_games(club: Path, miner: Miner, tmp_path: Path) -> None:
-    """A misspelled name takes nothing out, and says so."""
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("forget", "Pupil Three"), "no game of this player is in the store; see that the name is"),
+        (("remove", "other.pgn"), "other.pgn: no source of that name was read into the store; `miner status"),
+    ],
+)
+def test_nothing_of_that_name(
+    club: Path, miner: Miner, tmp_path: Path, words: tuple[str, str], said: str
+) -> None:
+    """A misspelled name takes nothing out and puts nothing out of date; it is no success, and told."""
     store = tmp_path / "store"
     shutil.copytree(club, store)
 
-    told = miner("forget", "Pupil Three", "--store", store)
+    told = miner(*words, "--store", store, "--yes")
 
-    assert (told.code, told.err) == (0, "")
-    assert "26 kept;" in told.out
-    assert "No game of this player is in the store: see that the name is spelled as in the games." in told.out
-    assert Store.open(store).require("rank") == Store.open(club).require("rank")
+    assert (told.code, told.out) == (1, "")
+    assert said in told.err
+    assert "Three" not in told.err
+    assert contents(store) == contents(club)
 
 
-def test_nothing_of_that_name(club: Path, miner: Miner) -> None:
-    """A source that was never read is wrong use; what there is to remove is told elsewhere."""
-    told = miner("remove", "other.pgn", "--store", club)
+def contents(store: Path) -> dict[str, bytes]:
+    """The files of a store; its lock says nothing."""
+    files = [path for path in store.rglob("*") if path.is_file() and path.name != "lock"]
+    return {str(path.relative_to(store)): path.read_bytes() for path in files}
 
-    assert told.code == 2
-    assert "other.pgn: no source of that name was read into the store; `miner status --store" in told.err
+
+@pytest.mark.parametrize("words", [("forget", "Pupil 3"), ("remove", "club.pgn")])
+def test_nobody_to_be_asked(club: Path, miner: Miner, words: tuple[str, str]) -> None:
+    """Without a terminal what cannot be undone wants --yes, and nothing changes."""
+    before = contents(club)
+
+    told = miner(*words, "--store", club)
+
+    assert (told.code, told.out) == (2, "")
+    assert told.err == "miner: this cannot be undone, and there is no terminal to ask on; add `--yes`\n"
+    assert contents(club) == before
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a shell that closes files")
+def test_nothing_to_be_asked_by(club: Path) -> None:
+    """It is the same where the standard input is closed."""
+    shell = ["sh", "-c", 'exec "$@" <&-', "sh", *command("forget", "Pupil 3", "--store", club)]
+
+    done = subprocess.run(shell, cwd=ROOT, capture_output=True, text=True, check=False)
+
+    assert done.returncode == 2
+    assert "no terminal to ask on; add `--yes`\n" in done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+@pytest.mark.parametrize(
+    ("words", "answer", "code"),
+    [
+        (("forget", "Pupil 3"), "y", 0),
+        (("forget", "Pupil 3"), "", 1),
+        (("remove", "club.pgn"), "n", 1),
+    ],
+)
+def test_asked_first(club: Path, tmp_path: Path, words: tuple[str, str], answer: str, code: int) -> None:
+    """On a terminal the question comes first, and only a yes is one."""
+    store = tmp_path / "store"
+    shutil.copytree(club, store)
+    ours, theirs = os.openpty()
+    os.write(ours, f"{answer}\n".encode())
+
+    done = subprocess.run(
+        command(*words, "--store", store), cwd=ROOT, stdin=theirs, capture_output=True, text=True, check=False
+    )
+    os.close(ours)
+    os.close(theirs)
+
+    assert done.returncode == code
+    assert "out of the store" in done.stderr
+    assert (contents(store) == contents(club)) == (code == 1)
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked here")
+@pytest.mark.parametrize(
+    ("words", "said"), [(("forget", "Pupil 3"), "forgotten"), (("remove", "club.pgn"), "taken these games")]
+)
+def test_same_command_after_a_kill(
+    club: Path, games: Path, miner: Miner, tmp_path: Path, words: tuple[str, str], said: str
+) -> None:
+    """It finishes the job wherever it was killed, says so, and has the later stages' settings still."""
+    store = tmp_path / "store"
+    shutil.copytree(club, store)
+    script = ("-m", "tests.faults.killed_changes", words[0], 3, store, tmp_path, words[1])
+    done = subprocess.run(
+        [sys.executable, *map(str, script)], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    killed = int(done.stdout)
+    whole = Store.open(store).settings()
+    seen = set()
+
+    for step in range(1, killed + 2):
+        left = tmp_path / str(step)
+        told = miner(*words, "--store", left, "--yes")
+
+        seen.add("up to date" in told.out)
+        assert (told.code, told.err) == (0, "")
+        assert said in told.out or "no games are left" in told.out
+        assert Store.open(left).settings() == whole
+        assert Store.open(left).require("read") == Store.open(tmp_path / str(killed + 1)).require("read")
+
+    assert killed > 3
+    assert seen == {True, False}
 
 
 def test_store_that_is_sound(club: Path, miner: Miner) -> None:

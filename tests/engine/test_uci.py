@@ -65,14 +65,6 @@ def test_last_exact_score_counts_with_its_line(bound: str, scripted_engine: Scri
     assert (verdict.depth, verdict.nodes) == (9, 1003)
 
 
-def test_bound_is_better_than_nothing(scripted_engine: Scripted) -> None:
-    """Only a search too short for an exact score is told by its bound."""
-    [verdict] = search(scripted_engine(FAIL_HIGH, "bestmove d2d4"))
-
-    assert verdict.score == Score(Side.WHITE, cp=64)
-    assert verdict.wdl == ()
-
-
 def test_other_lines_of_many_are_not_the_best(scripted_engine: Scripted) -> None:
     """Of several lines the first one counts, from the side to move."""
     second = EXACT.replace("multipv 1", "multipv 2").replace("cp 31", "cp 12").replace("e2e4 e7e5", "c7c5")
@@ -87,18 +79,47 @@ def test_other_lines_of_many_are_not_the_best(scripted_engine: Scripted) -> None
 
 def test_mate_keeps_its_sign(scripted_engine: Scripted) -> None:
     """Mated in two is a mate score below 0 for the side to move."""
-    [verdict] = search(scripted_engine(EXACT.replace("score cp 31", "score mate -2"), "bestmove e2e4"))
+    mated = EXACT.replace("score cp 31", "score mate -2").replace("e2e4 e7e5", "f2f3 e7e5 g2g4 d8h4")
+
+    [verdict] = search(scripted_engine(mated, "bestmove f2f3"))
 
     assert verdict.score.mate == -2
     assert verdict.score.as_cp == -9998
 
 
-def test_mate_told_by_centipawns_is_as_many_as_count(scripted_engine: Scripted) -> None:
-    """Some engines tell a mate by a million centipawns, of which no expected score can be reckoned."""
-    [verdict] = search(scripted_engine(EXACT.replace("score cp 31", "score cp -1000000"), "bestmove e2e4"))
+FOOLS_MATE = "f2f3 e7e5 g2g4 d8h4"
 
-    assert verdict.score == Score(Side.WHITE, cp=-9000)
-    assert verdict.score.expected < 1e-9
+
+@pytest.mark.parametrize(
+    ("score", "line", "claim"),
+    [
+        ("cp 1000000", "e2e4 e7e5", "1,000,000 centipawns cannot be"),
+        ("cp -20001", "e2e4 e7e5", "-20,001 centipawns cannot be"),
+        ("mate 1", "e2e4", "mate in 1 is not what the line e2e4 ends in"),
+        ("mate 1", "e2e4 e7e5", "mate in 1 is not what the line e2e4 e7e5 ends in"),
+        ("mate -1", "e2e4 e7e5", "mate in 1 is not what the line e2e4 e7e5 ends in"),
+        ("mate 0", "e2e4", "mate in 0 is not what the line e2e4 ends in"),
+        ("mate 5", FOOLS_MATE, f"mate in 5 is not what the line {FOOLS_MATE} ends in"),
+        ("mate -1", FOOLS_MATE, f"mate in 1 is not what the line {FOOLS_MATE} ends in"),
+    ],
+)
+def test_false_claim(score: str, line: str, claim: str, scripted_engine: Scripted) -> None:
+    """A mate that does not come or comes for the other side, and a score beyond reason."""
+    said = EXACT.replace("cp 31", score).replace("e2e4 e7e5", line)
+
+    with pytest.raises(EngineLost, match="claims what is not so") as lost:
+        search(scripted_engine(said, f"bestmove {line.split()[0]}"))
+
+    assert claim in lost.value.reason
+    assert lost.value.is_false_claim
+
+
+@pytest.mark.parametrize(("score", "cp"), [("cp 20000", 9000), ("cp -15000", -9000), ("cp 8999", 8999)])
+def test_great_advantage_is_a_score(score: str, cp: int, scripted_engine: Scripted) -> None:
+    """Engines tell a win by the endgame tables so; as many count as a column can tell from a mate."""
+    [verdict] = search(scripted_engine(EXACT.replace("cp 31", score), "bestmove e2e4"))
+
+    assert verdict.score == Score(Side.WHITE, cp=cp)
 
 
 @pytest.mark.parametrize("shares", ["90 880 300", "-90 1060 30", f"{10**30} 0 0", "0 0 0"])
@@ -146,6 +167,8 @@ def test_each_search_begins_afresh(scripted_engine: Scripted, tmp_path: Path) ->
     [
         (["bestmove e2e4"], "no score"),
         ([CURRENT, COUNT, "bestmove e2e4"], "no score"),
+        ([FAIL_HIGH, "bestmove d2d4"], "no score"),
+        ([LATE_BOUND, "bestmove d2d4"], "no score"),
         ([EXACT, "bestmove"], "(none)"),
         ([EXACT, "bestmove (none)"], "(none)"),
         ([EXACT, "bestmove 0000"], "(none)"),

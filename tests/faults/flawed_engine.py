@@ -139,6 +139,10 @@ def _with(old: str, new: str) -> Callable[[list[str]], list[str]]:
     return lambda answer: [re.sub(old, new, line) for line in answer]
 
 
+def _as_bound(line: str) -> str:
+    return re.sub(r" score (cp|mate) -?\d+", " score cp 900 lowerbound", line)
+
+
 AFTER: dict[str, Callable[[list[str]], list[str]]] = {
     "says a line of 10 MB": lambda answer: [f"info depth 1 pv{2 * MEGABYTE * ' e2e4'}\n", *answer],
     "plays an illegal move": _with_best("a1h8"),
@@ -153,7 +157,17 @@ AFTER: dict[str, Callable[[list[str]], list[str]]] = {
     "tells a time beyond reason": _with(r" time \d+", f" time {10**400}"),
     "tells a mate beyond reason": _with(r" score (cp|mate) -?\d+", f" score mate {10**30}"),
     "tells a score that is no number": _with(r" score (cp|mate) -?\d+", " score cp nan"),
+    "tells bounds only": _with(r" score ((cp|mate) -?\d+)", r" score \1 upperbound"),
+    "tells centipawns beyond reason": _with(r" score (cp|mate) -?\d+", " score cp -20001"),
+    "lies of a mate": _with(r" score (cp|mate) -?\d+", " score mate 1"),
+    "lies of being mated": _with(r" score (cp|mate) -?\d+", " score mate -1"),
+    "lies of a mate on the board": _with(r" score (cp|mate) -?\d+", " score mate 0"),
+    "lies of a mate without its line": _with(
+        r" score (cp|mate) -?\d+(.*) pv (\S+).*", r" score mate 9\2 pv \3"
+    ),
     # What follows is no fault: the verdict is as without it.
+    "cuts lines short": _with(r" pv (\S+).*", r" pv \1"),
+    "ends with a bound": lambda answer: [*answer[:-1], _as_bound(answer[-2]), answer[-1]],
     "tells of many lines": lambda answer: [f"info depth 9 multipv {10**9} score cp 1 nodes 1\n", *answer],
     "chatters": lambda answer: [*(5000 * ["info string still thinking\n", "hello\n", "\n"]), *answer],
 }

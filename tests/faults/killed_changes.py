@@ -2,9 +2,10 @@
 
     python -m tests.faults.killed_changes WHAT EVERY STORE FOLDER ARGUMENT...
 
-WHAT is a stage, `run`, `add`, `remove`, `forget` or `repair`; stages work by `SETTINGS`. Kills before step 1
-and each EVERY steps further on. Leaves FOLDER/1, FOLDER/2, ... and tells how many changes were killed; the
-copy after these was not.
+WHAT is a stage, `run`, `add`, `remove`, `forget`, `repair` or `pupils` (pages with names, written to
+FOLDER/1-pages, FOLDER/2-pages, ...); stages work by `SETTINGS`. Kills before step 1 and each EVERY steps
+further on. Leaves FOLDER/1, FOLDER/2, ... and tells how many changes were killed; the copy after these was
+not.
 """
 
 from __future__ import annotations
@@ -20,8 +21,11 @@ from pathlib import Path
 from typing import Any
 
 from miner import pipeline, upkeep
+from miner.lesson.files import write_files
 from miner.means import Means
 from miner.pgn import batches
+from miner.pupils import check_games
+from miner.pupils.pages import pupils_files
 from miner.settings import settings_of
 from miner.store import Store
 
@@ -53,6 +57,9 @@ def change(what: str, store: Store, arguments: list[str]) -> None:
             upkeep.forget(arguments[0], store)
         case "repair":
             list(upkeep.repair(store, NO_ENGINE))
+        case "pupils":
+            check = check_games(store, arguments[:1], arguments[1:], names=True)
+            write_files(Path(f"{store.root}-pages"), pupils_files(check), "pupils")
         case "read":
             pipeline.read(arguments[:1], store, SETTINGS.read, Means(processes=1))
         case "run":

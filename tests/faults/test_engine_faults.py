@@ -39,7 +39,7 @@ from tests.conftest import ROOT
 from tests.engine.test_uci import members_of
 from tests.faults.conftest import Flawed
 from tests.follow.stores import QUICK, judged_store
-from tests.judge.tables import tallied_store
+from tests.judge.tables import board_after, tallied_store
 from tests.judge.test_stage import is_alive, wait_for
 from tests.stores import Game
 from tests.stores import tallied_store as steer_store
@@ -131,7 +131,16 @@ FLAWS = {
     "tells a time beyond reason": "it talked nonsense",
     "tells a mate beyond reason": "cannot be",
     "tells a score that is no number": "no score before `bestmove`",
+    "tells bounds only": "no score before `bestmove`",
+    "tells centipawns beyond reason": "it claims what is not so: -20,001 centipawns cannot be",
+    "lies of a mate": "it claims what is not so: mate in 1 is not what the line",
+    "lies of being mated": "it claims what is not so",
+    "lies of a mate on the board": "it claims what is not so: mate in 0 is not what the line",
+    "lies of a mate without its line": "it claims what is not so: no mate in 9 comes of",
 }
+LIES = [flaw for flaw, said in FLAWS.items() if "claims what is not so" in said]
+SAID_BEFORE = [flaw for flaw in FLAWS if "beyond reason" in flaw or "mated" in flaw or "on the board" in flaw]
+"""Flaws that are much like others."""
 """What an engine may do in a search, and what is said of it."""
 
 
@@ -139,7 +148,7 @@ FLAWS = {
     ("name", "flaw"),
     [
         *(
-            pytest.param("judge", flaw, marks=[pytest.mark.slow] if "beyond reason" in flaw else [])
+            pytest.param("judge", flaw, marks=[pytest.mark.slow] if flaw in SAID_BEFORE else [])
             for flaw in FLAWS
         ),
         *(("follow", flaw) for flaw in ("is killed", "hangs", "ends early")),
@@ -177,7 +186,10 @@ def test_advice_is_the_same_after_a_failure(flaw: str, engine: Path, flawed: Fla
     check_none_is_left(tmp_path)
 
 
-@pytest.mark.parametrize(("name", "flaw"), [("judge", "tells of many lines"), ("follow", "chatters")])
+@pytest.mark.parametrize(
+    ("name", "flaw"),
+    [("judge", "tells of many lines"), ("judge", "ends with a bound"), ("follow", "chatters")],
+)
 def test_oddities_are_no_faults(
     flaw: str, stage: Stage, flawed: Flawed, cache: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -189,7 +201,25 @@ def test_oddities_are_no_faults(
     assert caplog.messages == []
 
 
-@pytest.mark.parametrize("flaw", ["is killed", "ends early", "castles in letters"])
+def test_mate_whose_line_is_cut_short(flawed: Flawed, cache: Path) -> None:
+    """It counts as it was said, since the engine shows it when it is asked from there."""
+    board = board_after("e4 e5 Nf3 d6 Bc4 Bg4 Nc3 g6 Nxe5 Bxd1")
+
+    [answer] = ask(flawed("cuts lines short", "always"), cache, Request.of(board, 2000))
+
+    assert isinstance(answer, Verdict)
+    assert (answer.score.mate, answer.pv) == (2, ("c4f7",))
+
+
+@pytest.mark.parametrize(
+    "flaw",
+    [
+        "is killed",
+        "ends early",
+        "castles in letters",
+        *(pytest.param(lie, marks=[pytest.mark.slow] if lie in SAID_BEFORE else []) for lie in LIES),
+    ],
+)
 def test_search_that_always_fails_is_inconclusive(
     flaw: str, stages: dict[str, Stage], flawed: Flawed, cache: Path, tmp_path: Path
 ) -> None:
@@ -208,6 +238,10 @@ def test_search_that_always_fails_is_inconclusive(
     assert [row for row in rows_of(store) if row["move"] != pack(NA3)] == [
         row for row in rows_of(undisturbed) if row["move"] != pack(NA3)
     ]
+    false_claims = 3 * len(lost) if flaw in LIES else 0
+    assert manifest.facts["false_claims"] == false_claims
+    line = stage_line(manifest, was_current=False)
+    assert (f"; false claims of the engine: {false_claims}, which do not count" in line) == (flaw in LIES)
 
 
 @pytest.mark.parametrize(
@@ -217,6 +251,7 @@ def test_search_that_always_fails_is_inconclusive(
         pytest.param("hangs", marks=pytest.mark.slow),
         "says a line without end",
         "tells no score",
+        "lies of a mate without its line",
     ],
 )
 def test_engine_that_always_fails_ends_the_run(

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.errors import MinerError, SourceError, UsageError
-from miner.pupils.roster import Member, Roster, is_day, period_of, pseudonyms, read_roster
+from miner.pupils.roster import Member, Roster, is_day, period_of, read_roster
 
 
 def listed(folder: Path, text: str, encoding: str = "utf-8") -> list[Member]:
@@ -74,23 +74,6 @@ def test_first_entry_counts() -> None:
 
     [member] = roster.members.values()
     assert member.group == "U12"
-
-
-@given(st.sets(st.integers(0, 2**64 - 1).map(lambda one: f"{one:016x}"), max_size=40))
-def test_pseudonyms_differ(players: set[str]) -> None:
-    """Each pupil has one of his own, whatever the order."""
-    called = pseudonyms(players)
-
-    assert len(set(called.values())) == len(players)
-    assert called == pseudonyms(sorted(players, reverse=True))
-
-
-def test_pseudonyms_that_would_be_equal() -> None:
-    """The greater hash takes the next number."""
-    assert pseudonyms([f"{9_000 + 5:016x}", f"{5:016x}"]) == {
-        f"{5:016x}": "Pupil 1005",
-        f"{9_000 + 5:016x}": "Pupil 1006",
-    }
 
 
 LESSON = date(2025, 1, 20)

@@ -22,6 +22,7 @@ from miner.schema import METHODS
 from miner.settings import ReadSettings
 from miner.store import Store
 from tests.growing import assert_sound, games_of, root_of, store_of, told
+from tests.reading import SALT
 
 
 @pytest.fixture
@@ -269,7 +270,7 @@ def test_names_of_sources(club: list[Path], tmp_path: Path) -> None:
 
     with pytest.raises(UsageError, match="2 sources in the store have this file name"):
         remove(["a.pgn"], store)
-    with pytest.raises(UsageError, match="no source of that name"):
+    with pytest.raises(StoreError, match="no source of that name"):
         remove(["z.pgn"], store)
     remove([str(folder)], store)
 
@@ -295,7 +296,7 @@ def test_forgotten_player(club: list[Path], tmp_path: Path, names: Any) -> None:
     assert len(hashes - {game["white"] for game in rows}) == 1
     assert not {(game["source"], game["number"]) for game in of_ada} & {move["game"] for move in moves}
     again = Store.create(tmp_path / "again")
-    (root_of(again) / "salt").write_bytes(b"salt")
+    (root_of(again) / "salt").write_bytes(SALT)
     (root_of(again) / "forgotten").write_bytes((root_of(store) / "forgotten").read_bytes())
     read([str(one) for one in club], again, ReadSettings(names=names), Means(processes=1))
     assert told(again) == (rows, moves, counts)

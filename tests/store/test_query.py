@@ -108,7 +108,7 @@ def test_what_cannot_be_fetched_is_told_as_it_was(bucket: str) -> None:
 GAMES = [
     Game(moves="e4 e5", result="0-1", white="Anna", white_rating=1500, black="Bert"),
     Game(moves="d4 d5", result="1/2-1/2", white="?", black="Anna", black_rating=1600),
-    Game(moves="c4 c5", result="1-0", white="Bert", white_rating=900, black="Anna", black_rating=65_000),
+    Game(moves="c4 c5", result="1-0", white="Bert", white_rating=900, black="Anna", black_rating=3_900),
 ]
 
 EXPECTED = {
@@ -116,8 +116,8 @@ EXPECTED = {
     "e7e5": (0, 1500, 2),
     "d2d4": (0, 1600, 1),
     "d7d5": (1600, 0, 1),
-    "c2c4": (900, 65_000, 2),
-    "c7c5": (65_000, 900, 0),
+    "c2c4": (900, 3_900, 2),
+    "c7c5": (3_900, 900, 0),
 }
 """Rating, the opponent's rating and half points of who made the move."""
 

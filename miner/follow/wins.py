@@ -21,6 +21,7 @@ from miner.follow.models import Review, WonGame
 from miner.follow.plans import OWN_MOVES, plan_of, themes_of
 from miner.pgn.batches import Span, texts_of
 from miner.pgn.sources import Source, source_digest
+from miner.pgn.split import one_line_end, unindented, walk_games
 from miner.terms import STRONGEST
 
 log = logging.getLogger(__name__)
@@ -107,8 +108,10 @@ def moves_of_text(text: bytes) -> MoveLine:
     >>> [move.uci() for move in moves_of_text(b"1. e4 (1. d4 d5) e5 {!} 2. Nf3 *")]
     ['e2e4', 'e7e5', 'g1f3']
     """
-    # A blank line would end the game for python-chess; between tags and moves there may be several.
-    lines = _BLANK_LINES.sub("\n", text.decode("utf-8", "replace").replace("\r", "\n"))
+    plain = unindented(one_line_end(text))
+    games, _ = walk_games(plain)
+    moves = plain[games[0].moves : games[0].end] if games else b""  # whatever else stands on the tags' line
+    lines = _BLANK_LINES.sub("\n", moves.decode("utf-8", "replace"))  # which would end the game
     return tuple(chess.pgn.read_game(io.StringIO(lines), Visitor=_MainLine) or ())
 
 

@@ -109,3 +109,20 @@ def test_moves_of_a_text() -> None:
     ) == ("e4 e5 Nf3 Nc6")
     assert san_of(moves_of_text(b"1. e4 e5 2. Ke3 Nc6 *")) == "e4 e5"
     assert moves_of_text(b"") == ()
+
+
+@pytest.mark.parametrize(
+    "tags",
+    [
+        b'[Event "x"]\n[White "Nf3"]\n\n',
+        b'[Event "x"] [White "Nf3"] ',
+        b'   [Event "x"]\r\n   [White "Nf3"]\r\n   \r\n   ',
+        b'[Event"x"][White"Nf3"]\n\n\n',
+        b"",
+    ],
+)
+def test_moves_of_a_game_however_its_tags_are_written(tags: bytes) -> None:
+    """No word of a tag is taken for a move, and what stands behind the tags is read."""
+    moves = moves_of_text(tags + b"1. e4 e5 2. Nc3 1-0\n")
+
+    assert [move.uci() for move in moves] == ["e2e4", "e7e5", "b1c3"]

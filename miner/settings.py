@@ -294,6 +294,12 @@ class RankSettings(_Checked):
     ] = ()  # all
     loss_threshold: Share = 0.10
     tempo_threshold: Share = 0.05
+    mistake_score: Annotated[
+        Share,
+        Option(
+            "Expected score that a mistake leaves its player at the most (default 0.42, about -0.56 pawns)."
+        ),
+    ] = 0.42  # but for mate, two pawns or a tempo lost by force
     hold_share: Share = 0.5  # of its threshold that a finding must have lost at the budget before, too
     soundness: Annotated[
         Share,

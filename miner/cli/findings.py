@@ -10,17 +10,20 @@ import typer
 
 from miner.cli import options
 from miner.cli.terminal import say
+from miner.errors import UsageError
 from miner.export.formats import FORMATS
 from miner.export.formats import export as write
 from miner.report import report as write_report
 from miner.store import Store
 from miner.terms import alternatives
 
+_WITHOUT_SIGNS = (".csv", ".parquet")  # formats that put no "?" to a move
 
-def open_findings(store: Store) -> pa.Table:
-    """The table of findings; says so on standard error if an earlier stage has changed since.
 
-    Raises StoreError if there is none.
+def open_findings(store: Store, *, missed: bool = False) -> pa.Table:
+    """The table of findings, or of missed chances.
+
+    If an earlier stage has changed since, standard error says so. Raises StoreError if there is none.
     """
     store.require("rank")
     if stale := store.out_of_date():
@@ -29,7 +32,7 @@ def open_findings(store: Store) -> pa.Table:
             f"`miner run --store {store.root}` makes them new",
             err=True,
         )
-    return store.read_table("findings")
+    return store.read_table("missed" if missed else "findings")
 
 
 def export(
@@ -38,12 +41,17 @@ def export(
         list[Path],
         typer.Option("--to", metavar="FILE", help=f"Ends in {alternatives(FORMATS)}. May be given again."),
     ],
+    missed: options.Missed = False,
 ) -> None:
     """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
-    findings = open_findings(Store.open(store))
+    if missed and (signs := [file for file in to if file.suffix not in _WITHOUT_SIGNS]):
+        raise UsageError(
+            f"{signs[0]}: missed chances have no sign of a mistake", advice="write them to a .csv or .parquet"
+        )
+    findings = open_findings(Store.open(store), missed=missed)
     write(findings, to)
     for file in to:
-        say(f"wrote {file} ({findings.num_rows:,} findings)")
+        say(f"wrote {file} ({findings.num_rows:,} {'missed chances' if missed else 'findings'})")
 
 
 def report(

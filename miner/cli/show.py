@@ -32,6 +32,7 @@ from miner.finding.words import (
     numbered_sans,
     observed_sentence,
     often_words,
+    opening_words,
     path_words,
     percent,
     plain,
@@ -65,6 +66,10 @@ _HEADINGS = {
     Kind.TRAP: "Traps: mistakes of the opponents, worth setting up",
     Kind.PITFALL: "Pitfalls: mistakes of our own side, worth avoiding",
 }
+_MISSED_HEADINGS = {
+    Kind.TRAP: "Chances that the opponents miss: as much given away, but they stand no worse",
+    Kind.PITFALL: "Chances that our own side misses: as much given away, but it stands no worse",
+}
 HEADINGS = ("No", "Points", "Least", "For", "Kind", "Band", "Often", "Losing reply", "Reason")
 WIDTHS = (3, 6, 5, 5, 7, 9, 5, 12, 8)
 TO_THE_RIGHT = ("No", "Points", "Least", "Often")
@@ -79,6 +84,7 @@ def show(
     kind: Annotated[Kind | None, typer.Option(help="Only traps (they err) or pitfalls (we err).")] = None,
     side: options.SideOption = None,
     bands: options.Bands = None,
+    missed: options.Missed = False,
     diagrams: Annotated[bool, typer.Option("--diagrams", help="Each finding with its diagram.")] = False,
     letters: Annotated[
         bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
@@ -86,29 +92,35 @@ def show(
 ) -> None:
     """Show the top of the ranked list; with a NUMBER, that finding on a board and how it is punished."""
     opened = Store.open(store)
-    findings = list(enumerate(findings_of(open_findings(opened)), start=1))
+    findings = list(enumerate(findings_of(open_findings(opened, missed=missed)), start=1))
     if number is not None:
         if not 1 <= number <= len(findings):
             raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
         finding = findings[number - 1][1]
-        typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
+        card = _card(finding, number, letters, missed)
+        typer.echo("\n".join([card, *_afterwards(opened, finding)]))
         return
     opened.bands.require(bands or ())
     wanted = [pair for pair in findings if is_wanted(pair[1], side or "both", bands or ())]
     kinds = [each for each in Kind if kind in (None, each)]
     shown = [(each, _one_per_reply([row for row in wanted if row[1].kind is each])[:top]) for each in kinds]
     if not any(rows for _, rows in shown):
-        typer.echo("\n".join(_wrapped(_nothing(opened, findings), _width())))
+        typer.echo("\n".join(_wrapped(_nothing(opened, findings, missed), _width())))
         return
-    typer.echo("\n\n".join(_section(each, rows, diagrams, letters) for each, rows in shown if rows))
+    typer.echo("\n\n".join(_section(each, rows, diagrams, letters, missed) for each, rows in shown if rows))
     if not diagrams:
         first = next(rows for _, rows in shown if rows)[0].number
-        words, command = "One of them on a board:", f"miner show --store {printable(store)} {first}"
+        words, command = (
+            "One of them on a board:",
+            f"miner show --store {printable(store)} {'--missed ' if missed else ''}{first}",
+        )
         # On a narrow terminal it stands alone, since it is to be copied whole.
         typer.echo(f"\n{words}{' ' if _width() >= BESIDE_FROM else chr(10)}{command}")
 
 
-def _nothing(store: Store, findings: list[tuple[int, Finding]]) -> str:
+def _nothing(store: Store, findings: list[tuple[int, Finding]], missed: bool) -> str:
+    if missed:
+        return "No missed chances here."
     if findings:
         return "No findings of that kind here."
     if not store.require("read").rows["moves"]:
@@ -119,9 +131,15 @@ def _nothing(store: Store, findings: list[tuple[int, Finding]]) -> str:
     )
 
 
-def _card(finding: Finding, number: int, letters: bool) -> str:
-    unicode = not letters and have_letters_for(FIGURINES)
-    return finding_card(finding, rank=number, width=_width(), color=sys.stdout.isatty(), unicode=unicode)
+def _card(finding: Finding, number: int, letters: bool, missed: bool) -> str:
+    return finding_card(
+        finding,
+        rank=number,
+        width=_width(),
+        color=sys.stdout.isatty(),
+        unicode=not letters and have_letters_for(FIGURINES),
+        missed=missed,
+    )
 
 
 def _afterwards(store: Store, finding: Finding) -> list[str]:
@@ -163,16 +181,17 @@ def _one_per_reply(findings: list[tuple[int, Finding]]) -> list[_Shown]:
     return list(shown.values())
 
 
-def _section(kind: Kind, rows: list[_Shown], diagrams: bool, letters: bool) -> str:
-    heading = "\n".join(_wrapped(_HEADINGS[kind], _width()))
+def _section(kind: Kind, rows: list[_Shown], diagrams: bool, letters: bool, missed: bool) -> str:
+    heading = "\n".join(_wrapped((_MISSED_HEADINGS if missed else _HEADINGS)[kind], _width()))
     if diagrams:
-        cards = [_card(row.finding, row.number, letters) for row in rows]
+        cards = [_card(row.finding, row.number, letters, missed) for row in rows]
         return "\n\n".join([heading, *cards])
     table = findings_table(
         [row.finding for row in rows],
         _width(),
         ranks=[row.number for row in rows],
         also=[row.also for row in rows],
+        missed=missed,
     )
     return f"{heading}\n{table}"
 
@@ -232,7 +251,13 @@ def _cell(board: chess.Board, square: chess.Square, marked: bool, color: bool, u
 
 
 def finding_card(
-    finding: Finding, *, rank: int, width: int = 80, color: bool = False, unicode: bool = True
+    finding: Finding,
+    *,
+    rank: int,
+    width: int = 80,
+    color: bool = False,
+    unicode: bool = True,
+    missed: bool = False,
 ) -> str:
     """One finding in full: the diagram on the left, what there is to say about it on the right.
 
@@ -249,33 +274,37 @@ def finding_card(
     ).splitlines()
     width = min(width, FULL_WIDTH)
     if width < BESIDE_FROM:
-        return "\n".join([*_heading(finding, rank, width), "", *board, "", *_facts(finding, width)])
-    text = _facts(finding, width - BOARD_WIDTH - len(GAP))
+        return "\n".join(
+            [*_heading(finding, rank, width, missed), "", *board, "", *_facts(finding, width, missed)]
+        )
+    text = _facts(finding, width - BOARD_WIDTH - len(GAP), missed)
     rows = max(len(board), len(text))
     left = [line + " " * (BOARD_WIDTH - _cells(line)) for line in board] + [" " * BOARD_WIDTH] * (
         rows - len(board)
     )
     right = text + [""] * (rows - len(text))
     body = [f"{cell}{GAP}{other}".rstrip() for cell, other in zip(left, right, strict=True)]
-    return "\n".join([*_heading(finding, rank, width), "", *body])
+    return "\n".join([*_heading(finding, rank, width, missed), "", *body])
 
 
-def _heading(finding: Finding, rank: int, width: int) -> list[str]:
+def _heading(finding: Finding, rank: int, width: int, missed: bool) -> list[str]:
     eco = plain(finding.eco, 8)
-    name = f"{rank}. {title(finding)}" + (f" ({eco})" if eco else "")
+    named = f"Missed chance: {opening_words(finding)}" if missed else title(finding)
+    name = f"{rank}. {named}" + (f" ({eco})" if eco else "")
     errs, profits = finding.mover.capitalize(), finding.side.capitalize()
-    who = f"{errs} errs ({band_words(finding.band)}), {profits} profits."
+    does = "lets a chance go" if missed else "errs"
+    who = f"{errs} {does} ({band_words(finding.band)}), {profits} profits."
     return [_cut(line, width) for text in (name, who) for line in _wrapped(text, width)]
 
 
-def _facts(finding: Finding, width: int) -> list[str]:
+def _facts(finding: Finding, width: int, missed: bool) -> list[str]:
     players = finding.players_with_reply
     by = f", by {counted(players, 'player')}" if players else ""
     facts = {
         "Moves": path_words(finding),
-        "Losing reply": reply_words(finding),
+        "Reply" if missed else "Losing reply": reply_words(finding),
         "Best move": best_line_words(finding),
-        "Refutation": refutation_words(finding),
+        "Answer" if missed else "Refutation": refutation_words(finding),
         "Why": " ".join((reason_sentence(finding), cost_sentence(finding))).strip(),
         "Pattern": finding.pattern or "",
         "How often": f"{often_words(finding)}{by}",
@@ -304,22 +333,24 @@ def findings_table(
     *,
     ranks: Sequence[int] | None = None,
     also: Sequence[Sequence[str]] | None = None,
+    missed: bool = False,
 ) -> str:
     """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
 
     `Points` is what teaching it adds per 100 games, `Least` its lower bound, `For` the side that is taught,
     `Often` the pick rate.
-    Among the moves the losing reply carries a question mark; where they do not fit, the first are left out.
+    Among the moves the losing reply carries a question mark, a missed chance none; where they do not fit, the
+    first are left out.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
     `also` holds for each finding the other bands that make the same mistake.
     """
     indent = " " * (WIDTHS[0] + 1)
-    lines = _row(HEADINGS, width)
+    lines = _row([heading.removeprefix("Losing ") for heading in HEADINGS] if missed else HEADINGS, width)
     others = also or [()] * len(findings)
     for rank, finding, bands in zip(ranks or range(1, len(findings) + 1), findings, others, strict=True):
         more = f"  also {', '.join(bands)}" if bands else ""
         lines += _row(_values(finding, rank), width)
-        moves = _moves(finding, width - len(indent) - len(more)) + more
+        moves = _moves(finding, width - len(indent) - len(more), missed) + more
         lines += [_cut(indent + moves, width)] if width >= BESIDE_FROM else _wrapped(moves, width, indent)
     return "\n".join(lines)
 
@@ -352,8 +383,8 @@ def _row(values: Sequence[str], width: int) -> list[str]:
     return [line.rstrip() for line in lines]
 
 
-def _moves(finding: Finding, width: int) -> str:
-    sign = "??" if finding.is_severe else "?"
+def _moves(finding: Finding, width: int, missed: bool) -> str:
+    sign = "" if missed else "??" if finding.is_severe else "?"
     sans = [*finding.path, finding.losing_reply + sign, *finding.refutation]
     moves = numbered_sans(sans)
     for start in range(2, finding.ply + 1, 2):

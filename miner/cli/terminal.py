@@ -104,7 +104,13 @@ def _suspicion(facts: dict[str, Any]) -> str:
 
 
 def _rank(manifest: Manifest) -> str:
-    return f"{manifest.facts['losing_replies']:,} losing replies, {manifest.rows['findings']:,} findings"
+    facts = manifest.facts
+    missed = (
+        f"; {facts['missed_chances']:,} missed chances (miner show --missed)"
+        if facts["missed_chances"]
+        else ""
+    )
+    return f"{facts['mistakes']:,} mistakes, {manifest.rows['findings']:,} findings{missed}"
 
 
 _SUMMARIES = {"read": _read, "tally": _tally, "judge": _judge, "follow": _follow, "rank": _rank}

@@ -20,6 +20,10 @@ _DECISIVE_PAWNS = 2
 _ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
 WORSE = "the position is worse"
 """The detail of a reply that loses nothing in particular."""
+LETS_GO, GIVES_AWAY = "lets the advantage go", "gives away more than it had to"
+"""The same of one that leaves its player no worse: who stood better, and who did not."""
+ADVANTAGE = 0.58
+"""Expected score from which a player stood better: as far above one half as a mistake leaves him below."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +34,7 @@ class Explanation:
     detail: str  # plain English, from computed facts only
     pattern: Pattern | None
     refutation: tuple[chess.Move, ...]  # moves after the reply, as long as they are forced or needed
+    is_forced: bool = False  # the lines themselves show the harm: mate, two pawns or more, a verified retreat
 
 
 def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
@@ -47,34 +52,37 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
 
     `forced_loss` is the expected score that every other move must lose for a retreat to be forced.
     """
-    reason, detail, plies = next(_reasons(evidence, forced_loss))
+    reason, detail, plies, is_forced = next(_reasons(evidence, forced_loss))
     refutation = evidence.reply_line[1 : max(plies, 2)]
     pattern = find_pattern(evidence, refutation) if REASONS[reason].is_tactical else None
-    return Explanation(reason, detail, pattern, refutation)
+    return Explanation(reason, detail, pattern, refutation, is_forced)
 
 
-def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[tuple[Reason, str, int]]:
-    """All reasons, that which weighs most first, with the moves of the reply's line that show each."""
+def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[tuple[Reason, str, int, bool]]:
+    """All reasons, that which weighs most first, with the moves of the reply's line that show each.
+
+    And whether it is forced, see `Explanation`.
+    """
     mate = explain_mate(evidence)
     if mate is not None and not mate.missed:
-        yield Reason.MATE, mate.detail, len(evidence.reply_line)
+        yield Reason.MATE, mate.detail, len(evidence.reply_line), True
     material = explain_material(evidence)
     counts = material is not None and (material.cost is not Cost.MISSES or evidence.reply.as_cp >= 0)
     if material is not None and counts and material.pawns >= _DECISIVE_PAWNS:
-        yield Reason.MATERIAL, material.detail, material.plies
+        yield Reason.MATERIAL, material.detail, material.plies, material.cost is not Cost.MISSES
     tempo = explain_tempo(evidence, forced_loss=forced_loss)
     if tempo is not None and tempo.home:
-        yield Reason.TEMPO, tempo.detail, tempo.plies
+        yield Reason.TEMPO, tempo.detail, tempo.plies, True
     king = explain_king(evidence)
     if king is not None:
-        yield Reason.KING, king.detail, _attack_plies(evidence, king)
+        yield Reason.KING, king.detail, _attack_plies(evidence, king), False
     if material is not None:
-        yield Reason.MATERIAL, material.detail, material.plies
+        yield Reason.MATERIAL, material.detail, material.plies, False
     if tempo is not None:
-        yield Reason.TEMPO, tempo.detail, tempo.plies
+        yield Reason.TEMPO, tempo.detail, tempo.plies, False
     if mate is not None:
-        yield Reason.MATE, mate.detail, _SHOWN_PLIES
-    yield Reason.POSITION, WORSE, _SHOWN_PLIES
+        yield Reason.MATE, mate.detail, _SHOWN_PLIES, False
+    yield Reason.POSITION, WORSE, _SHOWN_PLIES, False
 
 
 @dataclass(frozen=True, slots=True)

@@ -191,7 +191,9 @@ def reason_sentence(finding: Finding) -> str:
     profits, errs = finding.side.capitalize(), finding.mover.capitalize()
     if detail == WORSE:
         return f"{errs} is left with the worse position."
-    begins = {"wins": f"{profits} ", "misses": f"{errs} ", "does": f"{errs} ", "mate": "It allows "}
+    begins = {"wins": f"{profits} ", "mate": "It allows "} | dict.fromkeys(
+        ("misses", "does", "lets", "gives"), f"{errs} "
+    )
     sentence = capital(begins.get(detail.split()[0], "") + detail)
     return sentence if detail.endswith((".", "!", "?")) else f"{sentence}."
 

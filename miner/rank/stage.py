@@ -14,7 +14,7 @@ from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, UsageError
 from miner.explain.evidence import Evidence
-from miner.explain.explanation import explain
+from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, WORSE, explain
 from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
@@ -35,8 +35,11 @@ EXPLAINED = [
 """Columns of FINDINGS that `explanation` fills."""
 
 
-def explanation(row: Any, settings: RankSettings) -> tuple[str, ...]:
-    """The columns EXPLAINED of a losing row of `judged`."""
+def explanation(row: Any, settings: RankSettings) -> tuple[str | bool, ...]:
+    """The columns EXPLAINED of a losing row of `judged`, and whether it is a mistake.
+
+    Else it is a missed chance: it gives away as much, and leaves its player no worse than `mistake_score`.
+    """
     board = chess.Board(row.fen)
     reply = unpack_move(int(row.move))
     best_line = parse_uci_line(board, row.pv_best)
@@ -61,6 +64,7 @@ def explanation(row: Any, settings: RankSettings) -> tuple[str, ...]:
         found.reason,
         found.detail,
         found.pattern or "",
+        found.is_forced or row.exp_reply <= settings.mistake_score,
     )
 
 
@@ -94,15 +98,30 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
         for row in losing.itertuples(index=False):
             explained.append(explanation(row, settings))
             task.advance()
-    words = losing[REPLY].join(pd.DataFrame(explained, index=losing.index, columns=EXPLAINED))
-    tables = {"findings": _findings(store, ranked.merge(words, on=REPLY)), "curves": curves.to_table()}
+    words = losing[REPLY].join(
+        pd.DataFrame(explained, index=losing.index, columns=[*EXPLAINED, "is_mistake"])
+    )
+    is_mistake = words.pop("is_mistake").astype(bool)
+    tables = {
+        "findings": _findings(store, ranked.merge(words[is_mistake], on=REPLY)),
+        "missed": _findings(store, ranked.merge(_as_missed(words[~is_mistake], losing), on=REPLY)),
+        "curves": curves.to_table(),
+    }
     facts = {
-        "losing_replies": len(losing),
+        "mistakes": int(is_mistake.sum()),
+        "missed_chances": int((~is_mistake).sum()),
         "judged_replies": len(judged),
         "part_observed": round(part.mean, 3),
         "part_observed_deviation": round(part.deviation, 3),
     }
     return store.write_stage("rank", asked, inputs, tables, facts)
+
+
+def _as_missed(words: pd.DataFrame, losing: pd.DataFrame) -> pd.DataFrame:
+    """The words of missed chances: nobody is worse after them."""
+    had_advantage = losing.loc[words.index, "exp_best"] >= ADVANTAGE
+    instead = had_advantage.map({True: LETS_GO, False: GIVES_AWAY})
+    return words.assign(reason_detail=words["reason_detail"].where(words["reason_detail"] != WORSE, instead))
 
 
 def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str, str]:

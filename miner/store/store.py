@@ -53,7 +53,7 @@ TABLES_OF = {
     "tally": ("replies", "positions", "reach", "edges"),
     "judge": ("judged",),
     "follow": ("followed", "answers", "afterwards", "model_games", "plans", "seasons"),
-    "rank": ("findings", "curves"),
+    "rank": ("findings", "missed", "curves"),
 }
 """The tables that each stage writes."""
 

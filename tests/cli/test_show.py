@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -128,3 +129,26 @@ def test_narrow_terminal(
     assert max(map(len, lines)) <= 40
     if not arguments:
         assert told.out.count("material") == told.out.count("2...g6") > 0
+
+
+def test_missed_chances_have_a_list_of_their_own(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """With words of their own, no sign of a mistake, and in no file that would put one to them."""
+    store = tmp_path / "store"
+    shutil.copytree(club, store)
+    shutil.copyfile(store / "findings.parquet", store / "missed.parquet")  # as if the player were no worse
+
+    told = [miner("show", "--store", folder, "--missed") for folder in (club, store)]
+    card = miner("show", 1, "--store", store, "--missed")
+    listed = miner("export", "--store", store, "--missed", "--to", tmp_path / "missed.csv")
+    refused = miner("export", "--store", store, "--missed", "--to", tmp_path / "missed.pgn")
+
+    assert told[0].out == "No missed chances here.\n"
+    assert "Chances that the opponents miss" in told[1].out
+    assert "?" not in told[1].out
+    assert "Losing" not in told[1].out
+    assert "Missed chance: " in card.out
+    assert "lets a chance go" in card.out
+    assert "errs" not in card.out
+    assert "missed chances)" in listed.out
+    assert (refused.code, (tmp_path / "missed.pgn").exists()) == (2, False)
+    assert "write them to a .csv or .parquet" in refused.err

@@ -23,13 +23,15 @@ def test_one_line_for_each_stage() -> None:
     """Numbers are grouped, the stage's name comes first."""
     read = manifest("read", {"games": 1_234, "moves": 30_000}, {"ledger": {"kept": 1_234}})
     tally = manifest("tally", {"positions": 50, "replies": 210}, {"min_games": 20})
-    rank = manifest("rank", {"findings": 8}, {"losing_replies": 4})
+    rank = manifest("rank", {"findings": 8}, {"mistakes": 4, "missed_chances": 3})
 
     assert stage_line(read, was_current=False) == "read   1,234 games seen: 1,234 kept; 30,000 positions"
     assert (
         stage_line(tally, was_current=False) == "tally  50 positions of 20 games or more, 210 replies by band"
     )
-    assert stage_line(rank, was_current=True).endswith("8 findings (up to date, nothing to do)")
+    assert stage_line(rank, was_current=True) == (
+        "rank   4 mistakes, 8 findings; 3 missed chances (miner show --missed) (up to date, nothing to do)"
+    )
 
 
 def test_what_following_lacked_is_told() -> None:

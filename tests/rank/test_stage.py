@@ -410,3 +410,57 @@ def test_broken_repertoire_leaves_the_findings_there(tmp_path: Path) -> None:
 def test_code_and_name_come_from_the_table(path: str, opening: tuple[str, str]) -> None:
     """Both of the same row, whatever most games through the position have in their tags."""
     assert _opening(path, "C44", "Scotch Game") == opening
+
+
+def misplay(cp_best: int, cp_reply: int, **other: Any) -> dict[str, Any]:
+    """A verdict on 3...Qe7, after which nothing in particular happens."""
+    loss = expected_score(cp_best) - expected_score(cp_reply)
+    lines = {"best_move": "g7g6", "pv_best": ["g7g6", "h5f3"], "pv_reply": ["d8e7", "g1f3"]}
+    given = lines | {"cp_best": cp_best, "cp_reply": cp_reply, "loss": loss, "loss_before": loss} | other
+    return verdict(MATE, "Qe7", **given)
+
+
+@pytest.mark.parametrize(
+    ("cp_best", "cp_reply", "table", "detail"),
+    [
+        (40, -60, "findings", "the position is worse"),
+        (100, -50, "missed", "lets the advantage go"),
+        (50, -50, "missed", "gives away more than it had to"),
+        (200, 90, "missed", "lets the advantage go"),
+    ],
+)
+def test_a_mistake_leaves_its_player_worse(
+    tmp_path: Path, cp_best: int, cp_reply: int, table: str, detail: str
+) -> None:
+    """Above an expected score of 0.42 (about -0.56 pawns) it is a missed chance, in a table of its own."""
+    store = judged_store(tmp_path, [misplay(cp_best, cp_reply)])
+
+    rank(store, RankSettings())
+
+    rows = {name: store.read_table(name).to_pylist() for name in ("findings", "missed")}
+    assert {row["losing_reply"] for row in rows.pop(table)} == {"Qe7"}
+    assert list(rows.values()) == [[]]
+    assert {row["reason_detail"] for row in store.read_table(table).to_pylist()} == {detail}
+    facts = store.require("rank").facts
+    assert (facts["mistakes"], facts["missed_chances"]) == ((1, 0) if table == "findings" else (0, 1))
+
+
+def test_what_is_worse_is_a_setting(tmp_path: Path) -> None:
+    """A coach of strong players may call a lost advantage a mistake."""
+    store = judged_store(tmp_path, [misplay(100, -50)])
+
+    rank(store, RankSettings(mistake_score=0.5))
+
+    assert store.read_table("missed").num_rows == 0
+    assert {row["losing_reply"] for row in store.read_table("findings").to_pylist()} == {"Qe7"}
+
+
+def test_what_the_board_shows_is_a_mistake_all_the_same(tmp_path: Path) -> None:
+    """A verified retreat loses its tempo whatever the number says; a pawn alone may be a gambit's price."""
+    home = ["d8e7", "g1f3", "e7d8"]
+    retreat = {"pv_reply": home, "retreat": "e7d8", "retreat_loss": 0.2}
+    store = judged_store(tmp_path, [misplay(70, -45, **retreat)])
+
+    rank(store, RankSettings())
+
+    assert {row["reason"] for row in store.read_table("findings").to_pylist()} == {"tempo"}

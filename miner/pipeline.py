@@ -73,8 +73,8 @@ def run(
     _check_settings(settings)
     with store.writing():
         before = {stage: store.manifest(stage) for stage in STAGES}
-        store.begin({stage: as_dict(getattr(settings, stage)) for stage in STAGES})
         read_now = read(sources, store, settings.read, means)
+        store.begin({stage: as_dict(getattr(settings, stage)) for stage in _LATER})
         yield StageDone(read_now, read_now == before["read"])
         for stage in _LATER:
             manifest = run_later(stage, store, settings, means)

@@ -279,7 +279,9 @@ FINDINGS = _table(
     _column("path", TEXT, "a shortest way to it, SAN, space-separated"),
     _column("eco", TEXT, "its opening's ECO code"),
     _column(
-        "opening", TEXT, "its opening's name: by the table of names, or else the commonest tag of its games"
+        "opening",
+        TEXT,
+        "its opening's name, by the table of names; by the tags where that knows one move",
     ),
     _column("side", TEXT, "white or black: the side that profits"),
     _column("kind", TEXT, "trap (the opponent errs) or pitfall (our own side errs)"),

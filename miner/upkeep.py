@@ -16,11 +16,13 @@ from miner.read.removal import forget, remove
 from miner.read.stage import add
 from miner.settings import settings_of
 from miner.store import FOLDERS, STAGES, DamagedManifest, Fault, Store
+from miner.store.numbers import PupilNumbers
 
 __all__ = ["add", "check", "forget", "remake", "remove", "repair"]
 
 _NOT_TO_BE_MADE_AGAIN = {
     "salt": "put it back from a copy of this store; without it no player is known again",
+    "pupils": "put it back from a copy; or delete it: pupils then get new numbers",
     "forgotten": "put it back from a copy; or forget the players again: without the list their games come "
     "back with the next `miner read` of all sources",
 }
@@ -46,7 +48,7 @@ def remake(store: Store, stages: Collection[str], means: Means) -> Iterator[Stag
 def check(store: Store) -> list[Fault]:
     """All that is not as the stages left it; reads every file. Raises StoreError if a run is at work."""
     with store.resting():
-        return store.faults() + _salt(store) + _list_of_forgotten(store)
+        return store.faults() + _salt(store) + _list_of_forgotten(store) + _numbers(store)
 
 
 def _salt(store: Store) -> list[Fault]:
@@ -56,6 +58,14 @@ def _salt(store: Store) -> list[Fault]:
         return []
     except StoreError as error:
         return [Fault("salt", error.what, "read")]
+    return []
+
+
+def _numbers(store: Store) -> list[Fault]:
+    try:
+        PupilNumbers.of(store)
+    except StoreError as error:
+        return [Fault("pupils", error.what, "read")]
     return []
 
 
@@ -135,7 +145,7 @@ def _mend_later(store: Store, faults: list[Fault], means: Means) -> Iterator[str
     for fault in faults:
         if fault.name == f"{fault.stage}.json":
             (store.root / fault.name).unlink()  # it tells nothing, and would be in the way
-    settings = store.settings()
+    settings = store.settings(made_with=True)
     for stage in STAGES[1:]:
         damaged = [fault.name for fault in faults if fault.stage == stage]
         if not damaged:
@@ -146,6 +156,7 @@ def _mend_later(store: Store, faults: list[Fault], means: Means) -> Iterator[str
         if stage not in settings:
             yield f"{stage}.json: its settings are lost, so its tables went, too; run `miner {stage}` again"
             continue
+        store.begin({stage: settings[stage]})  # it is to be as it was, whatever was begun since
         engaged = replace(means, engine=means.engine or find_engine())  # there may be none
         for _ in remake(store, [stage], engaged):
             yield f"{', '.join(damaged)}: made again by `{stage}`"

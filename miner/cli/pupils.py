@@ -76,6 +76,8 @@ def pupils(
         say(f"{len(check.absent)} of the list have no game there", err=True)
     if gone:
         say(f"deleted {len(gone)} files of an earlier call")
+    if strays := sorted(path.name for path in out.glob("pupil-*.*") if path.name not in files):
+        say(f"{out} still holds {len(strays)} other files of pupils, such as {strays[0]}", err=True)
     say(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
     if names:
         say("The pages hold names: keep them to yourself.")

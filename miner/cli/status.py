@@ -21,7 +21,7 @@ def status(
     """Tell what a store holds: sources, games, bands, replies judged, findings, and what is out of date."""
     opened = Store.open(store)
     if settings:
-        typer.echo(to_toml(settings_of(opened.settings())), nl=False)
+        typer.echo(to_toml(settings_of(opened.settings(made_with=True))), nl=False)
         return
     manifests = {stage: opened.manifest(stage) for stage in STAGES}
     for line in _lines(opened, manifests, opened.out_of_date()):

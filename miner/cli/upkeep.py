@@ -20,9 +20,7 @@ from miner.store.claim import release
 _OF_THIS_MACHINE = ALL_MEANS[:-1]
 Run = Annotated[
     bool,
-    typer.Option(
-        "--run", help="Run the later stages again at once, under the settings that they were made with."
-    ),
+    typer.Option("--run", help="Run the later stages again at once, under the settings of their last run."),
 ]
 
 Yes = Annotated[bool, typer.Option("--yes", help="Do not ask first.")]
@@ -107,8 +105,10 @@ def forget(
         say(stage_line(manifest, was_current=manifest == before))
         if manifest == before:
             say("An earlier call has forgotten this player already.")
-        else:
+        elif games:
             say(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
+        else:
+            say("The pupil's number is forgotten, and so are games that are read from now on.")
         _later(opened, ready, run)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from datetime import date, timedelta
@@ -193,7 +194,7 @@ def _goes(file: Path, digest: str) -> bool:
     """Delete a file if it is as it was written, and its folder if that is empty then; whether it was."""
     if not file.is_file() or digest_of(file) != digest:
         return False
-    file.unlink()
+    Path(os.path.realpath(file)).unlink()  # a link stays, as when it is written through
     with suppress(OSError):
         file.parent.rmdir()
     return True

@@ -31,27 +31,30 @@ _BLANKS = re.compile(
     rb"(?:[ \t\n]*\n|[%;][^\n]*(?:\n|\Z)|[ \t]+\Z|\xef\xbb\xbf){1,1000}"
 )  # also a byte-order mark
 _TAG = rb"\[[ \t]*[A-Za-z0-9_]+[ \t]*\""
+_PAIRS = rb"(?:" + _TAG + rb"(?:[^\"\\\n]|\\[^\n])*\"[ \t]*\][ \t]*){1,99}"
+_MOVE = rb"(?:\d{1,9}[ \t]*\.|(?:[NBRQK]?[a-h]?[1-8]?x?[a-h][1-8]|O-O)[-+#!?O=NBRQ]{0,9}[ \t])"
 _TAGS = re.compile(
-    rb"(?:(?:"
-    + _TAG
-    + rb"(?:[^\"\\\n]|\\[^\n])*\"[ \t]*\][ \t]*){1,99}(?=\d{1,9}[ \t]*\.)"  # moves behind them
+    rb"(?:" + _PAIRS + rb"(?=(?:\{[^}\n]*\}[ \t]*)?" + _MOVE + rb")"  # moves behind them
+    rb"|\[[^\n]*?\"[ \t]*\][ \t]*(?=\d{1,9}[ \t]*\.)"  # also where a value has quotes of its own
     rb"|\[[^\n]*(?:\n|\Z)|[%;][^\n]*\n|[ \t]*\n(?=(?!\[Event )" + _TAG + rb")){1,1000}"
 )
 _BEFORE_MOVES = re.compile(rb"(?:\{[^}]*\}\s*|\d+[ \t]*\.[. \t]*\n?){1,1000}")
 _BREAK = re.compile(
     rb"\n(?=" + _TAG + rb"|[ \t]*(?:\n|\Z))"
-    rb"|(?<=[-/ \n][012*])(?:[ \t]+\n?|\n)[ \t]*(?=1[ \t]*\.|" + _TAG + rb")"
+    rb"|(?:(?<=[\s})]1-0)|(?<=[\s})]0-1)|(?<=[\s})]1/2-1/2)|(?<=[\s})]\*))"
+    rb"(?=\s)[ \t]*+\n?+[ \t]*+(?=1[ \t]*\.|" + _TAG + rb")"
 )
 _TAG_AFTER_BLANK = re.compile(rb"\n[ \t]*\n(?=" + _TAG + rb")")
 _ASIDE = re.compile(rb"[{;]|\n%")
 _TAG_LINE = re.compile(_TAG)
-_INDENTED = re.compile(rb"\n([ \t]+)(" + _TAG + rb"[^\n]*)")
+_INDENTED = re.compile(rb"\n([ \t]+)(" + _PAIRS + rb"|" + _TAG + rb"[^\n]*)")
 _SPACE = re.compile(rb"\n[ \t\n]+")
 _FIRST_MOVE = re.compile(
     rb"(?:(?:[NBRQK][a-h]?[1-8]?x?)?[a-h](?:x[a-h])?[1-8](?![A-Za-z])|O-O|0-0|--|(?:1-0|0-1|1/2-1/2|\*)(?!\S))"
 )
 _GOES_ON = re.compile(rb"(?:\{[^}]*\}\s*)?(\d{1,9})[ \t]*\.")
 _LONGEST_COMMENT = 1 << 16
+_MOST_BLANKS = 8  # before what follows a result, in a line of moves that is looked at no closer
 
 
 class GameSpan(NamedTuple):
@@ -68,13 +71,14 @@ def one_line_end(text: bytes) -> bytes:
 
 
 def unindented(text: bytes) -> bytes:
-    """The text, of LF line ends, with the blanks before tags behind them: every line keeps its place.
+    """The text, of LF line ends, with the blanks before tags behind them; all else keeps its place.
 
     Blanks on a line of nothing else go to the end of the line before.
     """
-    buffer = np.frombuffer(text, dtype=np.uint8)
-    begins = buffer[np.append(0, np.flatnonzero(buffer[:-1] == ord("\n")) + 1)] if text else buffer
-    if ((begins == ord(" ")) | (begins == ord("\t"))).any():
+    buffer = np.frombuffer(text + b"\n\n", dtype=np.uint8)
+    begins = np.append(0, np.flatnonzero(buffer[:-2] == ord("\n")) + 1)
+    is_indented = (buffer[begins] == ord(" ")) & (buffer[begins + 1] != ord("\n"))  # not what CR LF leaves
+    if (is_indented | (buffer[begins] == ord("\t"))).any():
         text = _INDENTED.sub(rb"\n\2\1", b"\n" + _SPACE.sub(_blanks_first, text))[1:]
     return text
 
@@ -82,7 +86,7 @@ def unindented(text: bytes) -> bytes:
 def _blanks_first(space: re.Match[bytes]) -> bytes:
     """Lines of nothing but blanks with these before them, but for what the next line begins with."""
     lines, line_end, indent = space[0].rpartition(b"\n")
-    if max(map(len, lines.split(b"\n"))) < 2:
+    if b"\t" not in lines and max(map(len, lines.split(b"\n"))) < 2:
         return space[0]
     return lines.replace(b"\n", b"") + b"\n" * lines.count(b"\n") + line_end + indent
 
@@ -139,13 +143,14 @@ def _results_inside(lines: Lines) -> Offsets:
     dots = np.flatnonzero(buffer == ord("."))
     ones = dots[buffer[dots - 1] == ord("1")] - 1
     tags = np.flatnonzero(buffer == ord("["))
-    follows = np.concatenate([ones[buffer[ones - 1] <= ord(" ")], tags[buffer[tags - 1] == ord(" ")]])
-    follows = follows[follows >= 4]
-    ends = follows - 2
-    ends -= buffer[ends] == ord(" ")  # as a line end of CR LF leaves it
+    tags = tags[(buffer[tags - 1] == ord(" ")) | (buffer[tags - 1] == ord("\t"))]
+    follows = np.concatenate([ones[buffer[ones - 1] <= ord(" ")], tags])
+    ends = follows - 1
+    for _ in range(_MOST_BLANKS):
+        ends -= (buffer[ends] <= ord(" ")) & (ends > 0)
     last = buffer[ends]
-    found: Offsets = follows[(last == ord("*")) | ((last >= ord("0")) & (last <= ord("2")))]
-    return found
+    may_end = (last <= ord(" ")) | (last == ord("*")) | ((last >= ord("0")) & (last <= ord("2")))
+    return np.asarray(follows[may_end], dtype=np.intp)
 
 
 def _is_open(lines: Lines, braces: Offsets, at: Offsets, since: Offsets) -> Flags:
@@ -165,6 +170,9 @@ def _plain_games(lines: Lines, braces: Offsets, first_lines: Offsets) -> tuple[F
     tag, blank, moves, odd = range(4)
     kinds = np.where(lines.is_blank, blank, np.where(lines.is_odd, odd, moves)).astype(np.int8)
     kinds[lines.is_tag] = tag
+    ends = lines.ends - 1
+    ends -= lines.buffer[ends] == ord(" ")
+    kinds[lines.is_tag & (lines.buffer[ends] != ord("]"))] = odd  # there may be moves behind the tag
     is_change = np.ones(len(kinds), dtype=np.bool_)
     is_change[1:] = kinds[1:] != kinds[:-1]
     is_change[first_lines[:-1]] = True
@@ -317,7 +325,7 @@ def first_sure_start(text: bytes) -> int | None:
 def _is_sure(text: bytes, start: int) -> bool:
     """Whether a game surely begins after the line end at `start`."""
     blank = text.rfind(b"\n", 0, start)
-    if blank < 0 or text[blank + 1 : start] not in (b"", b" "):
+    if blank < 0 or text[blank + 1 : start] not in (b"", b" ", b"\t"):
         return False
     line = text[text.rfind(b"\n", 0, blank) + 1 : blank]
     if not line.strip() or line.startswith((b"[", b"%", b";")) or not _TAG_LINE.match(text, start + 1):

@@ -32,8 +32,8 @@ TAGS = (
     "Variant",
     "FEN",
 )
-_TAG = re.compile(rb"([A-Za-z0-9_]+)[ \t]*\"((?:[^\"\\]|\\.)*|[^\"]*)(?:\"|\Z)")
-_AFTER_TAG = re.compile(rb"[^\\]\"[ \t]*\][ \t]*\Z")
+_PAIR = re.compile(rb"([A-Za-z0-9_]+)[ \t]*\"((?:[^\"\\]|\\.)*|[^\"]*)(?:\"|\Z)")
+_AFTER_PAIR = re.compile(rb"(?<!\\)(?:\\\\)*\"[ \t]*\][ \t]*\Z")
 _VALUE = re.compile(rb"(?:[^\"\\]|\\.)*(?=\"|\Z)|[^\"]*")  # else the last quote comes after a backslash
 _RATING = re.compile(r"[^\d-]*(\d{3,4})(?![\d,])")
 _HIGHEST = 4000
@@ -90,7 +90,9 @@ def _tag_places(lines: Lines, starts: Offsets, moves: Offsets) -> tuple[Offsets,
     brackets = np.flatnonzero(buffer == ord("["))
     behind = brackets[_is_blank(buffer[brackets - 1]) | (buffer[brackets - 1] == ord("]"))]
     behind = behind[buffer.take(behind + 1, mode="clip") != ord("%")]  # a command in a comment
-    of_tags = [place for place in behind.tolist() if _AFTER_TAG.search(lines.text, max(0, place - 99), place)]
+    of_tags = [
+        place for place in behind.tolist() if _AFTER_PAIR.search(lines.text, max(0, place - 99), place)
+    ]
     within = starts[(buffer[starts] == ord("[")) & (buffer[starts - 1] != ord("\n"))]
     if of_tags or len(within):
         at = np.unique(np.concatenate([at, within, np.array(of_tags, dtype=np.intp)]))
@@ -125,7 +127,7 @@ def _values(lines: Lines, at: Offsets, ends: Offsets, name: str) -> tuple[Offset
     is_plain = (buffer[first - 1] == ord('"')) & (buffer[first - 2] == ord(" ")) & (first <= last)
     is_plain &= (buffer[last] == ord('"')) & (buffer[last + 1] == ord("]"))
     for odd in np.flatnonzero(~is_plain).tolist():
-        found = _TAG.match(lines.text, at[odd] + 1, ends[odd])
+        found = _PAIR.match(lines.text, at[odd] + 1, ends[odd])
         is_named = found is not None and found[1] == name.encode("ascii")
         first[odd], last[odd] = found.span(2) if found and is_named else (-1, -1)
     return first, last

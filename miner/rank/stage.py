@@ -212,9 +212,13 @@ def _path_san(path: str) -> str:
 
 
 def _opening(path: str, eco: str, name: str) -> Opening:
-    """The opening of a position: by the table of names, or else by the tags of the games through it.
+    """The opening of a position: by the table of names, or by the tags of the games through it.
 
-    Their commonest name would mislead where the position is common to many openings.
+    These are asked where the table knows the first move alone; of a position common to many openings their
+    commonest name would mislead.
     """
     moves = path.split()
-    return opening_after(moves) or (Opening(eco, name) if len(moves) >= _NAMED_PLIES else Opening("", ""))
+    found = opening_after(moves)
+    if name and len(moves) >= _NAMED_PLIES and found == opening_after(moves[:1]):
+        return Opening(eco, name)
+    return found or Opening("", "")

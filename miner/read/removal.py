@@ -41,10 +41,12 @@ def remove(named: Sequence[str], store: Store, means: Means = USUAL) -> Manifest
     """
     with store.writing():
         manifest = store.require_whole("read")
-        if manifest.facts.get("taken_out") == (taken_out := _digest_of_names(named, store)):
-            return manifest  # what comes after it was cut off
         settings = settings_of({"read": manifest.settings}).read
         contents = Contents.of(store, manifest)
+        taken_out = _digest_of_names(named, store)
+        is_there = any(_named(name, contents.sources) for name in named)
+        if manifest.facts.get("taken_out") == taken_out and not is_there:
+            return manifest  # what comes after it was cut off
         dropped = {number for name in named for number in _numbers_of(name, contents, store)}
         with store.changing() as change:
             left = without(store, change, contents, dropped, settings, means.reader)
@@ -249,12 +251,6 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
     with store.writing():
         manifest = store.require_whole("read")
         names = settings_of({"read": manifest.settings}).read.names
-        if names == "drop":
-            raise UsageError(
-                "this store keeps nothing of names (names = drop), so nobody's games can be told in it",
-                where=Place(str(store.root)),
-                advice="take the player's games out of the sources, and read these into a new store",
-            )
         players = Players(store.salt, names)
         identity = players.player(player).identity
         if not identity:
@@ -270,10 +266,16 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
             return manifest, 0
         forgotten = Forgotten(known.identities | {identity})
         numbers, pupil = PupilNumbers.of(store), f"{identity:016x}"
-        # What a killed run left on the disk may tell of players, too: the scratch folder is cleared.
-        with store.scratch(), store.changing() as change:
+        if names == "drop" and pupil not in numbers.given:
+            raise UsageError(
+                "this store keeps nothing of this player (names = drop), whose games cannot be told in it",
+                where=Place(str(store.root)),
+                advice="take the player's games out of the sources, and read these into a new store",
+            )
+        with store.changing() as change:
             revision = Revision(store, change, contents)
-            games = sum(_forget_in(revision, number, is_wanted) for number in contents.batches)
+            batches = contents.batches if names != "drop" else ()  # whose games they are is not known there
+            games = sum(_forget_in(revision, number, is_wanted) for number in batches)
             if not games and pupil not in numbers.given:
                 raise StoreError(
                     "no game of this player is in the store",

@@ -65,7 +65,6 @@ def read(
     make_reader(means.reader)
     with store.writing():
         run = _run(store, settings, means)
-        store.begin({"read": as_dict(settings)})
         manifest = store.manifest("read")
         if manifest is not None and _goes_on(manifest, run):
             return _bring_up(run, manifest, found)
@@ -261,7 +260,8 @@ def _read_all(
             batch_games = outcome.states.total()
             added.batches[outcome.number] = (outcome.first_game, outcome.first_game + batch_games)
             task.facts(f"{added.ledger.total() / (time.perf_counter() - started):,.0f} games/s")
-    _tell_skipped(sources, games, skipped, {origin: sign for origin, (_, sign) in signs.items()})
+    told = {origin: sign for origin, (_, sign) in signs.items()}
+    _tell_skipped(sources, games, skipped, told, must_have_games=not before.sources)
     known = []
     first_game = before.next_game
     for origin, now in enumerate(described):
@@ -272,18 +272,26 @@ def _read_all(
 
 
 def _tell_skipped(
-    sources: Sequence[Source], games: Counter[int], skipped: Counter[int], signs: Mapping[int, str]
+    sources: Sequence[Source],
+    games: Counter[int],
+    skipped: Counter[int],
+    signs: Mapping[int, str],
+    *,
+    must_have_games: bool,
 ) -> None:
-    """Warn of sources without a game, and of lines that are none. Raises SourceError if there is no game."""
+    """Warn of sources without a game, and of lines that are none.
+
+    Raises SourceError if there is no game at all where there must be one.
+    """
     for origin, source in enumerate(sources):
         lines = f"{skipped[origin]:,} line{'s are' if skipped[origin] > 1 else ' is'} no game"
         sign = f'; the first begins with "{signs[origin]}"' if signs.get(origin) else ""
         if not games[origin]:
             found = f"no game is found: {lines}{sign}" if skipped[origin] else "no game is found"
-            if len(sources) == 1:
+            if len(sources) == 1 and must_have_games:
                 raise SourceError(found, where=Place(source.name), advice=_NOT_PGN)
             _log.warning("%s: %s", source.name, found)
         elif skipped[origin]:
             _log.warning("%s: %s%s", source.name, lines, sign)
-    if sources and not games.total():
+    if must_have_games and sources and not games.total():
         raise SourceError(f"no game is found in any of {len(sources):,} sources", advice=_NOT_PGN)

@@ -257,13 +257,15 @@ class Store:
             and not self.missing_files(manifest)
         )
 
-    def settings(self) -> dict[str, dict[str, Any]]:
+    def settings(self, *, made_with: bool = False) -> dict[str, dict[str, Any]]:
         """The settings that each stage was begun with last, by stage; a stage that never was is not there.
 
-        Raises StoreError if the list of them or a manifest is damaged.
+        `made_with`: rather those that what is there was made with.
+        Raises StoreError if the list of settings or a manifest is damaged.
         """
         manifests = filter(None, map(self.manifest, STAGES))
-        return {manifest.stage: manifest.settings for manifest in manifests} | self._begun()
+        finished = {manifest.stage: manifest.settings for manifest in manifests}
+        return self._begun() | finished if made_with else finished | self._begun()
 
     def _begun(self) -> dict[str, dict[str, Any]]:
         path = self.root / SETTINGS

@@ -46,6 +46,9 @@ SHAPES: dict[str, Callable[[Tags], str]] = {
     "quotes in names": lambda tags: a_line_each(
         tags | {side: tags[side].replace(" ", ' "') + '" jr' for side in ("White", "Black")}
     ),
+    "a backslash before a quote": lambda tags: (
+        '[Remark "Club C:\\\\games\\\\"] ' + a_line_each(tags).replace("\n", " ")
+    ),
     "escaped quotes": lambda tags: a_line_each(
         tags | {side: tags[side].replace(" ", ' \\"') + '\\"' for side in ("White", "Black")}
     ),

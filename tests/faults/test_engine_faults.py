@@ -138,10 +138,10 @@ FLAWS = {
     "lies of a mate on the board": "it claims what is not so: mate in 0 is not what the line",
     "lies of a mate without its line": "it claims what is not so: no mate in 9 comes of",
 }
+"""What an engine may do in a search, and what is said of it."""
 LIES = [flaw for flaw, said in FLAWS.items() if "claims what is not so" in said]
 SAID_BEFORE = [flaw for flaw in FLAWS if "beyond reason" in flaw or "mated" in flaw or "on the board" in flaw]
 """Flaws that are much like others."""
-"""What an engine may do in a search, and what is said of it."""
 
 
 @pytest.mark.parametrize(

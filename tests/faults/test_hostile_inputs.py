@@ -509,6 +509,14 @@ def test_variations_ten_thousand_deep(tmp_path: Path) -> None:
 
 
 @needs_peak
+@pytest.mark.parametrize("blanks", [b" ", b"\t", b"\n", b" \n"])
+def test_blanks_without_end(tmp_path: Path, blanks: bytes) -> None:
+    """However many stand behind a result, in a line or on lines of their own, the next game is read."""
+    text = GOOD.rstrip() + blanks * 100_000 + b"{x\n\n" + LAST
+
+    assert checked(read_text(tmp_path, text)).states[-1] == "kept"
+
+
 def test_stream_that_ends_by_a_closed_pipe(tmp_path: Path) -> None:
     """A writer that is killed in the middle of a game ends the stream; what it wrote before is kept."""
     writer = subprocess.Popen(
@@ -531,8 +539,7 @@ def test_stream_that_ends_by_a_closed_pipe(tmp_path: Path) -> None:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     )
-    moves = tmp_path / "store" / "moves"
-    while not (moves.is_dir() and any(moves.iterdir())):
+    while not any((tmp_path / "store").rglob("moves/*.parquet")):  # put in place when all are there
         assert reader.poll() is None, "the read ended before its stream did"
         time.sleep(0.01)
     writer.kill()

@@ -24,9 +24,10 @@ from miner.pgn.batches import (
     cut_stretches,
     frame_places,
     read_portion,
+    texts_of,
 )
 from miner.pgn.sources import Source
-from tests.reading import game_text
+from tests.reading import game_text, read_tables
 
 KB = 1 << 10
 # A remark in which tags stand, as long as a comment may be, and blank lines within the moves.
@@ -205,3 +206,26 @@ def test_no_more_of_a_text_is_held_than_a_span_needs() -> None:
 
     assert found == size * len(spans)
     assert peak < 5 * block
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+@pytest.mark.parametrize("indent", ["", "   ", "\t"])
+@pytest.mark.parametrize("between", ["\n", " ", "   "])
+def test_games_are_cut_out_of_the_file_as_it_is(
+    tmp_path: Path, line_end: str, indent: str, between: str
+) -> None:
+    """The bytes that the ledger names hold each game's tags and moves, and nothing of its neighbours'."""
+    file = tmp_path / "games.pgn"
+    games = [
+        between.join([f'[White "{name}"]', '[Black "Bo"]', f"{moves} 1-0"]).replace("\n", f"\n{indent}")
+        for name, moves in (("Ada", "1. e4 e5 2. Nf3"), ("Cleo", "1. d4 d5"), ("Dan", "1. c4 c5"))
+    ]
+    text = f"{indent}{games[0]} {games[1]}\n\n{indent}{games[2]}\n"
+    file.write_bytes(text.replace("\n", line_end).encode())
+    rows = read_tables(tmp_path, [file], names="keep").games
+
+    spans = [Span(row["start_byte"], row["end_byte"], row["game"]) for row in rows]
+    cut = dict(texts_of(Source(str(file), file), {str(file): spans}))
+
+    assert [row["white"] for row in rows] == ["Ada", "Cleo", "Dan"]
+    assert [cut[number].split() for number in range(3)] == [game.encode().split() for game in games]

@@ -404,11 +404,15 @@ def test_broken_repertoire_leaves_the_findings_there(tmp_path: Path) -> None:
         ("e4 e5 Nf3 d6", ("C41", "Philidor Defence")),
         ("e4 e5", ("C20", "Open Game")),
         ("", ("", "")),
-        ("Nh3 a5 Ng1 a4", ("A00", "Amar Opening")),
+        ("Nh3 a5 Ng1", ("A00", "Amar Opening")),
+        ("Nh3 a5 Ng1 a4", ("C44", "Scotch Game")),
     ],
 )
 def test_code_and_name_come_from_the_table(path: str, opening: tuple[str, str]) -> None:
-    """Both of the same row, whatever most games through the position have in their tags."""
+    """Both of the same row, whatever most games through the position have in their tags.
+
+    But where it knows no more than the first move of four, these tell more.
+    """
     assert _opening(path, "C44", "Scotch Game") == opening
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import chess.pgn
 import pytest
 import zstandard
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from miner.means import ReaderName
@@ -144,6 +144,7 @@ def _board(game: strategies.Played) -> chess.Board:
 
 
 @given(words=st.lists(st.sampled_from(WORDS), max_size=30))
+@example(words=["0-0", "1.", "e4"])
 @patient
 @needs_compiled
 def test_any_words(words: list[str]) -> None:

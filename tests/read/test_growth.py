@@ -319,7 +319,7 @@ def test_nobody_to_forget(club: list[Path], tmp_path: Path) -> None:
     """A name for unknown players, or a store without names: it is said, and no message tells a name."""
     with pytest.raises(UsageError, match="stands for players who are not known"):
         forget("?", store_of(tmp_path / "store", club))
-    with pytest.raises(UsageError, match="keeps nothing of names") as raised:
+    with pytest.raises(UsageError, match="keeps nothing of this player") as raised:
         forget("Ada", store_of(tmp_path / "dropped", club, names="drop"))
 
     assert "Ada" not in str(raised.value)

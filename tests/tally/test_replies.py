@@ -77,7 +77,7 @@ def test_unrated_players_have_no_mean_rating(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("rating", "band"),
     [
-        (1, "0-799"),
+        (100, "0-799"),
         (799, "0-799"),
         (800, "800-999"),
         (2399, "2200-2399"),

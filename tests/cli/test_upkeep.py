@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.store import STAGES, Store
+from miner.store import STAGES, Store, digest_of
 from tests.cli.conftest import CLUB, QUICK, Told, command
 from tests.conftest import ROOT
 from tests.stores import here, pgn_of
@@ -342,3 +342,51 @@ def test_store_that_is_sound(club: Path, miner: Miner) -> None:
     told = miner("check", "--store", club)
 
     assert (told.code, told.out, told.err) == (0, "every file is as it was written\n", "")
+
+
+def test_name_that_stands_for_another_source_now(
+    miner: Miner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same word in another folder is another file: its games go, too."""
+    store = tmp_path / "store"
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "round.pgn").write_text(pgn_of(CLUB[:2] if folder == "a" else CLUB[2:5]))
+    (tmp_path / "rest.pgn").write_text(pgn_of(CLUB[5:9]))
+    sources = [tmp_path / "a" / "round.pgn", tmp_path / "b" / "round.pgn", tmp_path / "rest.pgn"]
+    assert miner("read", *sources, "--store", store).code == 0
+
+    for folder in ("a", "b"):
+        monkeypatch.chdir(tmp_path / folder)
+        assert miner("remove", "round.pgn", "--store", store, "--yes").code == 0
+
+    [left] = Store.open(store).require("read").facts["sources"]
+    assert left["name"] == str(tmp_path / "rest.pgn")
+
+
+def test_file_that_has_become_empty_stops_nothing(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A source without a game beside a store's others is no error, whether it is read or added."""
+    store, empty = tmp_path / "store", tmp_path / "empty.pgn"
+    shutil.copytree(club, store)
+    empty.touch()
+
+    told = miner("add", empty, "--store", store)
+
+    assert (told.code, told.out.startswith("read   26 games seen")) == (0, True)
+
+
+def test_repair_goes_by_what_was_made(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A run that failed at once changes no settings, and a repair makes the tables as they were."""
+    store, mail = tmp_path / "store", tmp_path / "mail.pgn"
+    shutil.copytree(club, store)
+    mail.write_text("> a letter\n")
+    before = Store.open(store).settings()
+
+    failed = miner("run", mail, "--store", store, "--min-games-at-position", 50)
+    (store / "replies.parquet").unlink()
+    mended = miner("check", "--repair", "--store", store)
+
+    assert failed.code == 1
+    assert Store.open(store).settings() == before
+    assert "replies.parquet: made again by `tally`" in mended.out
+    assert digest_of(store / "replies.parquet") == digest_of(club / "replies.parquet")

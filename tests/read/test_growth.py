@@ -14,15 +14,18 @@ from miner.errors import SourceError, StoreError, UsageError
 from miner.means import Means
 from miner.pgn import batches
 from miner.pgn.sources import Source, source_digest
+from miner.pgn.tags import Players
 from miner.read import known
+from miner.read.contents import Forgotten
 from miner.read.known import Described
 from miner.read.removal import forget, remove
 from miner.read.stage import add, read
 from miner.schema import METHODS
 from miner.settings import ReadSettings
 from miner.store import Store
+from miner.store.numbers import PupilNumbers
 from tests.growing import assert_sound, games_of, root_of, store_of, told
-from tests.reading import SALT
+from tests.reading import SALT, game_text
 
 
 @pytest.fixture
@@ -366,3 +369,18 @@ def test_changed_within_the_tick_of_its_hash(club: list[Path], tmp_path: Path) -
     read([str(one) for one in club], store, ReadSettings(), Means(processes=1))
 
     assert told(store) == told(store_of(tmp_path / "fresh", club))
+
+
+def test_number_of_a_pupil_goes_whatever_is_kept_of_names(tmp_path: Path) -> None:
+    """A store that keeps no names may know a pupil's hash: forgetting takes it, and games that come later."""
+    file = tmp_path / "club.pgn"
+    file.write_text(game_text("1. e4 e5", White="Ada"))
+    store = Store.create(tmp_path / "store")
+    read([str(file)], store, ReadSettings(names="drop"), Means(processes=1))
+    pupil = f"{Players(store.salt, 'drop').player('Ada').identity:016x}"
+    PupilNumbers().with_newcomers([pupil]).write(store.root)
+
+    _, games = forget("Ada", store)
+
+    assert (games, PupilNumbers.of(store).given) == (0, {})
+    assert int(pupil, 16) in Forgotten.of(store).identities

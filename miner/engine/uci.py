@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ctypes
 import logging
 import os
 import re
@@ -41,6 +42,8 @@ from miner.engine.verdicts import FalseClaim, Request, Verdict, line_end, mover,
 from miner.terms import MOST_CP, Score, Side
 
 log = logging.getLogger(__name__)
+_LIBC = ctypes.CDLL(None) if sys.platform == "linux" else None
+_PR_SET_PDEATHSIG = 1  # of Linux's prctl(2)
 
 LONGEST_LINE = 1 << 16  # bytes; a line of a UCI engine is far shorter
 LONGEST_GREETING = 1 << 20  # bytes up to `uciok`; hundreds of options are far shorter
@@ -202,6 +205,12 @@ class ListeningProtocol(UciProtocol):
                 os.killpg(self.transport.get_pid(), signal.SIGKILL)
 
 
+def _end_with_this_thread() -> None:
+    """Have the system kill a new process as soon as who started it has gone: an engine might not notice."""
+    assert _LIBC is not None
+    _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
 @dataclass(slots=True)
 class Dialogue:
     """A running engine, and the conversation with it."""
@@ -226,6 +235,7 @@ class Dialogue:
                 str(program),
                 stderr=asyncio.subprocess.STDOUT,  # what a dying engine says is worth hearing
                 start_new_session=True,  # Ctrl-C in the terminal is for us; we end the engines ourselves
+                preexec_fn=_end_with_this_thread if _LIBC else None,
             )
         except OSError as error:
             raise EngineLost(f"it cannot be started: {error.strerror}") from error

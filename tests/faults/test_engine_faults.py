@@ -433,6 +433,27 @@ def test_time_in_which_the_run_is_stopped_does_not_count(flawed: Flawed, tmp_pat
     assert (facts["engines_lost"], facts["inconclusive"]) == (0, 0)
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux is asked to end the engines of a killed run")
+def test_engine_ends_with_a_run_that_is_killed(flawed: Flawed, tmp_path: Path) -> None:
+    """Also one that is deep in a search and hears nothing of the end of its input."""
+    tallied_store(tmp_path / "store", lines=("e4",))
+    engine = flawed("hangs", "always")
+    arguments = [tmp_path / "store", tmp_path / "verdicts.sqlite", engine, 200_000, 250_000]
+    with subprocess.Popen(
+        [sys.executable, "-m", "tests.faults.run_judge", *map(str, arguments)], cwd=ROOT
+    ) as run:
+        wait_for((tmp_path / "searches").exists)
+        run.kill()
+
+    engines = [int(pid) for pid in (tmp_path / "groups").read_text().split()]
+    try:
+        wait_for(lambda: not any(map(is_alive, engines)))
+    finally:
+        for group in engines:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(group, signal.SIGKILL)  # the engine behind the go-between is stopped
+
+
 class Killer(Silent):
     """Progress that ends all engines after some of the searches."""
 

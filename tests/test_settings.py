@@ -94,6 +94,7 @@ def rankings(sides: tuple[str, ...], repertoire: st.SearchStrategy[str]) -> st.S
         bands=tuples(st.sampled_from(["1000-1199", "unrated", "2400+"]), max_size=2),
         loss_threshold=SHARES,
         tempo_threshold=SHARES,
+        mistake_score=SHARES,
         hold_share=SHARES,
         soundness=SHARES,
         repertoire=repertoire,

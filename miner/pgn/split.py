@@ -31,7 +31,7 @@ _BLANKS = re.compile(
     rb"(?:[ \t\n]*\n|[%;][^\n]*(?:\n|\Z)|[ \t]+\Z|\xef\xbb\xbf){1,1000}"
 )  # also a byte-order mark
 _TAG = rb"\[[ \t]*[A-Za-z0-9_]+[ \t]*\""
-_PAIRS = rb"(?:" + _TAG + rb"(?:[^\"\\\n]|\\[^\n])*\"[ \t]*\][ \t]*){1,99}"
+_PAIRS = rb"(?:" + _TAG + rb"[^\"\\\n]*(?:\\[^\n][^\"\\\n]*){0,999}\"[ \t]*\][ \t]*){1,99}"
 _MOVE = rb"(?:\d{1,9}[ \t]*\.|(?:[NBRQK]?[a-h]?[1-8]?x?[a-h][1-8]|O-O)[-+#!?O=NBRQ]{0,9}[ \t])"
 _TAGS = re.compile(
     rb"(?:" + _PAIRS + rb"(?=(?:\{[^}\n]*\}[ \t]*)?" + _MOVE + rb")"  # moves behind them

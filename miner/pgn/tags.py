@@ -32,9 +32,10 @@ TAGS = (
     "Variant",
     "FEN",
 )
-_PAIR = re.compile(rb"([A-Za-z0-9_]+)[ \t]*\"((?:[^\"\\]|\\.)*|[^\"]*)(?:\"|\Z)")
+_TEXT = rb"[^\"\\]*(?:\\.[^\"\\]*){0,999}"  # up to a quote; bounded, since a pattern's memory grows with it
+_PAIR = re.compile(rb"([A-Za-z0-9_]+)[ \t]*\"(" + _TEXT + rb"|[^\"]*)(?:\"|\Z)")
 _AFTER_PAIR = re.compile(rb"(?<!\\)(?:\\\\)*\"[ \t]*\][ \t]*\Z")
-_VALUE = re.compile(rb"(?:[^\"\\]|\\.)*(?=\"|\Z)|[^\"]*")  # else the last quote comes after a backslash
+_VALUE = re.compile(_TEXT + rb"(?=\"|\Z)|[^\"]*")  # else the last quote comes after a backslash
 _RATING = re.compile(r"[^\d-]*(\d{3,4})(?![\d,])")
 _HIGHEST = 4000
 _ECO = re.compile(r"[A-E]\d\d(?!\d)", re.ASCII)

@@ -479,7 +479,7 @@ def test_text_without_end(tmp_path: Path, kind: str, size: int) -> None:
     if size > MB:
         done = read_measured(tmp_path, source, good)
         assert done.code == 0
-        assert [line for line in done.err.splitlines() if not line.endswith("no game")] == []
+        assert [line for line in done.err.splitlines() if " no game" not in line] == []
         assert done.peak_mb < MOST_MB
         tables = done.tables
     else:

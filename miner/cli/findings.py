@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -35,6 +36,17 @@ def open_findings(store: Store, *, missed: bool = False) -> pa.Table:
     return store.read_table("missed" if missed else "findings")
 
 
+def spare_sources(store: Store, targets: Sequence[Path]) -> None:
+    """Raise UsageError for a target that is one of the files that the store was read from."""
+    sources = {source["place"] for source in store.require("read").facts["sources"]}
+    for target in targets:
+        if str(target.resolve()) in sources:
+            raise UsageError(
+                f"{target}: the store was read from this file, which would be lost",
+                advice="name another file",
+            )
+
+
 def export(
     store: options.StoreDir,
     to: Annotated[
@@ -48,7 +60,9 @@ def export(
         raise UsageError(
             f"{signs[0]}: missed chances have no sign of a mistake", advice="write them to a .csv or .parquet"
         )
-    findings = open_findings(Store.open(store), missed=missed)
+    opened = Store.open(store)
+    spare_sources(opened, to)
+    findings = open_findings(opened, missed=missed)
     write(findings, to)
     for file in to:
         say(f"wrote {file} ({findings.num_rows:,} {'missed chances' if missed else 'findings'})")

@@ -72,7 +72,8 @@ class SettingOf:
 
 SideOption = Annotated[Taught | None, SettingOf("rank", "side")]
 Missed = Annotated[
-    bool, typer.Option("--missed", help="Missed chances: as much given away, but the player is no worse.")
+    bool,
+    typer.Option("--missed", help="Missed chances: as much given away, but nobody is clearly worse."),
 ]
 Bands = Annotated[list[str] | None, SettingOf("rank", "bands")]
 Since = Annotated[str | None, SettingOf("read", "since")]

@@ -67,8 +67,8 @@ _HEADINGS = {
     Kind.PITFALL: "Pitfalls: mistakes of our own side, worth avoiding",
 }
 _MISSED_HEADINGS = {
-    Kind.TRAP: "Chances that the opponents miss: as much given away, but they stand no worse",
-    Kind.PITFALL: "Chances that our own side misses: as much given away, but it stands no worse",
+    Kind.TRAP: "Chances that the opponents miss: as much given away, but not clearly worse",
+    Kind.PITFALL: "Chances that our own side misses: as much given away, but not clearly worse",
 }
 HEADINGS = ("No", "Points", "Least", "For", "Kind", "Band", "Often", "Losing reply", "Reason")
 WIDTHS = (3, 6, 5, 5, 7, 9, 5, 12, 8)

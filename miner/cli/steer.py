@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
+from miner.cli.findings import spare_sources
 from miner.cli.options import ENGINES, GivenMeans, MeansOf, SettingsOf
 from miner.export.formats import check_targets, write_files
 from miner.graph.repertoire import not_covered, reach_in_repertoire, read_repertoire
@@ -57,6 +58,7 @@ def steer(
     targets = to or []
     check_targets(targets, TREE_FORMATS)
     opened = Store.open(store)
+    spare_sources(opened, targets)
     ours = read_repertoire(repertoire, side) if repertoire else None
     with means() as ready:
         advice = advise(opened, side, band, settings.steer, ready, start=start, repertoire=ours)

@@ -261,7 +261,7 @@ def found_sentence(finding: Finding) -> str:
     rate, low, high = finding.find_rate, finding.find_rate_low, finding.find_rate_high
     if rate is None or low is None or high is None:
         return ""
-    return f"Of {band_words(finding.band)} {percent(rate)} find the punishment ({between(low, high)})."
+    return f"Of {band_words(finding.band)} {percent(rate)} keep half of the gain ({between(low, high)})."
 
 
 def conversion_sentence(finding: Finding) -> str:
@@ -269,7 +269,7 @@ def conversion_sentence(finding: Finding) -> str:
     observed, expected = finding.conversion_observed, finding.conversion_expected
     if observed is None or expected is None:
         return ""
-    seen = f"then scored {percent(observed)} in {counted(finding.conversion_games, 'game')}"
+    seen = f"scored {percent(observed)} after the reply in {counted(finding.conversion_games, 'game')}"
     return f"{finding.side.capitalize()} {seen}; {percent(expected)} were to be expected."
 
 

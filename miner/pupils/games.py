@@ -13,6 +13,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from miner.errors import SourceError
 from miner.finding.words import plain
 from miner.pgn.batches import cut_batches
 from miner.pgn.decode import make_reader
@@ -63,7 +64,7 @@ def read_games(
 
     Nothing is written. Names leave the text only if they are asked for. No game of a `forgotten` player (by
     `tags.Player.identity`) counts, for nobody.
-    Raises SourceError if a source is missing, unknown or unreadable from its very beginning.
+    Raises SourceError if a source is missing, unknown or unreadable from its beginning, or none has a game.
     """
     found = find_sources(sources)
     for source in found:
@@ -76,7 +77,12 @@ def read_games(
         for batch in cut_batches(found, task.advance):
             pending = reader.read(batch)
             gathering.add(*pending.rows(numbering.answer(pending.report)))
-    return gathering.result()
+    found_games = gathering.result()
+    if not found_games.ledger.total():
+        raise SourceError(
+            "no game is found in what was named", advice="`miner read` of it tells what is there"
+        )
+    return found_games
 
 
 class _Gathering:

@@ -41,6 +41,7 @@ class _Run:
     forgotten: Forgotten
     salt: bytes
     means: Means
+    is_addition: bool = False  # of games to those that are there, which stay
 
 
 def read(
@@ -84,7 +85,7 @@ def add(sources: Sequence[str], store: Store, means: Means = USUAL) -> Manifest:
     make_reader(means.reader)
     with store.writing():
         manifest = store.require_whole("read")
-        run = _run(store, settings_of({"read": manifest.settings}).read, means)
+        run = replace(_run(store, settings_of({"read": manifest.settings}).read, means), is_addition=True)
         return _bring_up(run, manifest, found, keeps_unnamed=True)
 
 
@@ -261,7 +262,7 @@ def _read_all(
             added.batches[outcome.number] = (outcome.first_game, outcome.first_game + batch_games)
             task.facts(f"{added.ledger.total() / (time.perf_counter() - started):,.0f} games/s")
     told = {origin: sign for origin, (_, sign) in signs.items()}
-    _tell_skipped(sources, games, skipped, told, must_have_games=not before.sources)
+    _tell_skipped(sources, games, skipped, told, must_have_games=run.is_addition or not before.sources)
     known = []
     first_game = before.next_game
     for origin, now in enumerate(described):

@@ -32,3 +32,13 @@ def test_unknown_suffix(club: Path, miner: Miner, tmp_path: Path) -> None:
     assert told.code == 1
     assert ".docx" in told.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_games_are_not_written_over(club: Path, games: Path, miner: Miner) -> None:
+    """A target that the store was read from would be lost: it is refused, and stays."""
+    before = games.read_bytes()
+
+    told = miner("export", "--store", club, "--to", games)
+
+    assert (told.code, games.read_bytes() == before) == (2, True)
+    assert "the store was read from this file" in told.err

@@ -364,15 +364,20 @@ def test_name_that_stands_for_another_source_now(
     assert left["name"] == str(tmp_path / "rest.pgn")
 
 
-def test_file_that_has_become_empty_stops_nothing(club: Path, miner: Miner, tmp_path: Path) -> None:
-    """A source without a game beside a store's others is no error, whether it is read or added."""
+def test_file_without_games(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """A source without a game beside others is no error; alone it is, and the store stays as it was."""
     store, empty = tmp_path / "store", tmp_path / "empty.pgn"
     shutil.copytree(club, store)
     empty.touch()
 
-    told = miner("add", empty, "--store", store)
+    before = Store.open(store).require("read")
 
-    assert (told.code, told.out.startswith("read   26 games seen")) == (0, True)
+    added = miner("add", empty, "--store", store)
+    still = Store.open(store).require("read")
+    both = miner("read", games, empty, "--store", store)
+
+    assert (added.code, "no game is found" in added.err, still == before) == (1, True, True)
+    assert (both.code, both.out.startswith("read   26 games seen")) == (0, True)
 
 
 def test_repair_goes_by_what_was_made(club: Path, miner: Miner, tmp_path: Path) -> None:

@@ -58,8 +58,9 @@ def test_bytes_of_one_game() -> None:
         "must go back from f6 to g8. Teaching it is worth 0.47 points per 100 games,",
         "likely 0.20 or more: it comes up in 25% of the games if White plays towards it,",
         "is chosen by 35%, gains 0.09 of a point, is missed by 60% today. Of players",
-        "rated 1000-1199 40% find the punishment (31 to 49%). White then scored 58% in",
-        "26 games; 60% were to be expected. Model games in the store: 12, 7. } *",
+        "rated 1000-1199 40% keep half of the gain (31 to 49%). White scored 58% after",
+        "the reply in 26 games; 60% were to be expected. Model games in the store: 12,",
+        "7. } *",
         "",
     ]
 

@@ -132,6 +132,7 @@ def test_too_many_to_be_pupils(club: Path, miner: Miner, tmp_path: Path) -> None
     assert not (club / "pupils").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked here")
 def test_names_after_a_kill(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
     """Wherever a run that writes names is killed, the next one, without names, leaves none in any file."""

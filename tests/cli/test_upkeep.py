@@ -305,6 +305,7 @@ def test_asked_first(club: Path, tmp_path: Path, words: tuple[str, str], answer:
     assert (contents(store) == contents(club)) == (code == 1)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked here")
 @pytest.mark.parametrize(
     ("words", "said"), [(("forget", "Pupil 3"), "forgotten"), (("remove", "club.pgn"), "taken these games")]

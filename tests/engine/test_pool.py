@@ -72,7 +72,7 @@ def ask_all(
 
 
 @pytest.mark.engine
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+@pytest.mark.parametrize("how", [signal.SIGKILL, pytest.param(signal.SIGSTOP, marks=pytest.mark.slow)])
 def test_lost_engines_change_nothing(how: signal.Signals, recorded_engine: Path, tmp_path: Path) -> None:
     """Engines that are killed or stopped in the middle are replaced, and all verdicts are as without."""
     pids = tmp_path / "pids"

@@ -73,8 +73,11 @@ def run(
     _check_settings(settings)
     with store.writing():
         before = {stage: store.manifest(stage) for stage in STAGES}
+        later = {stage: as_dict(getattr(settings, stage)) for stage in _LATER}
+        if before["read"] is None:  # else a run that fails at once would change what is to be made again
+            store.begin(later)
         read_now = read(sources, store, settings.read, means)
-        store.begin({stage: as_dict(getattr(settings, stage)) for stage in _LATER})
+        store.begin(later)
         yield StageDone(read_now, read_now == before["read"])
         for stage in _LATER:
             manifest = run_later(stage, store, settings, means)

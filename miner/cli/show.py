@@ -32,7 +32,6 @@ from miner.finding.words import (
     numbered_sans,
     observed_sentence,
     often_words,
-    opening_words,
     path_words,
     percent,
     plain,
@@ -92,13 +91,12 @@ def show(
 ) -> None:
     """Show the top of the ranked list; with a NUMBER, that finding on a board and how it is punished."""
     opened = Store.open(store)
-    findings = list(enumerate(findings_of(open_findings(opened, missed=missed)), start=1))
+    findings = list(enumerate(findings_of(open_findings(opened, missed=missed), missed=missed), start=1))
     if number is not None:
         if not 1 <= number <= len(findings):
             raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
         finding = findings[number - 1][1]
-        card = _card(finding, number, letters, missed)
-        typer.echo("\n".join([card, *_afterwards(opened, finding)]))
+        typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
         return
     opened.bands.require(bands or ())
     wanted = [pair for pair in findings if is_wanted(pair[1], side or "both", bands or ())]
@@ -131,15 +129,9 @@ def _nothing(store: Store, findings: list[tuple[int, Finding]], missed: bool) ->
     )
 
 
-def _card(finding: Finding, number: int, letters: bool, missed: bool) -> str:
-    return finding_card(
-        finding,
-        rank=number,
-        width=_width(),
-        color=sys.stdout.isatty(),
-        unicode=not letters and have_letters_for(FIGURINES),
-        missed=missed,
-    )
+def _card(finding: Finding, number: int, letters: bool) -> str:
+    unicode = not letters and have_letters_for(FIGURINES)
+    return finding_card(finding, rank=number, width=_width(), color=sys.stdout.isatty(), unicode=unicode)
 
 
 def _afterwards(store: Store, finding: Finding) -> list[str]:
@@ -184,14 +176,13 @@ def _one_per_reply(findings: list[tuple[int, Finding]]) -> list[_Shown]:
 def _section(kind: Kind, rows: list[_Shown], diagrams: bool, letters: bool, missed: bool) -> str:
     heading = "\n".join(_wrapped((_MISSED_HEADINGS if missed else _HEADINGS)[kind], _width()))
     if diagrams:
-        cards = [_card(row.finding, row.number, letters, missed) for row in rows]
+        cards = [_card(row.finding, row.number, letters) for row in rows]
         return "\n\n".join([heading, *cards])
     table = findings_table(
         [row.finding for row in rows],
         _width(),
         ranks=[row.number for row in rows],
         also=[row.also for row in rows],
-        missed=missed,
     )
     return f"{heading}\n{table}"
 
@@ -251,13 +242,7 @@ def _cell(board: chess.Board, square: chess.Square, marked: bool, color: bool, u
 
 
 def finding_card(
-    finding: Finding,
-    *,
-    rank: int,
-    width: int = 80,
-    color: bool = False,
-    unicode: bool = True,
-    missed: bool = False,
+    finding: Finding, *, rank: int, width: int = 80, color: bool = False, unicode: bool = True
 ) -> str:
     """One finding in full: the diagram on the left, what there is to say about it on the right.
 
@@ -274,37 +259,34 @@ def finding_card(
     ).splitlines()
     width = min(width, FULL_WIDTH)
     if width < BESIDE_FROM:
-        return "\n".join(
-            [*_heading(finding, rank, width, missed), "", *board, "", *_facts(finding, width, missed)]
-        )
-    text = _facts(finding, width - BOARD_WIDTH - len(GAP), missed)
+        return "\n".join([*_heading(finding, rank, width), "", *board, "", *_facts(finding, width)])
+    text = _facts(finding, width - BOARD_WIDTH - len(GAP))
     rows = max(len(board), len(text))
     left = [line + " " * (BOARD_WIDTH - _cells(line)) for line in board] + [" " * BOARD_WIDTH] * (
         rows - len(board)
     )
     right = text + [""] * (rows - len(text))
     body = [f"{cell}{GAP}{other}".rstrip() for cell, other in zip(left, right, strict=True)]
-    return "\n".join([*_heading(finding, rank, width, missed), "", *body])
+    return "\n".join([*_heading(finding, rank, width), "", *body])
 
 
-def _heading(finding: Finding, rank: int, width: int, missed: bool) -> list[str]:
+def _heading(finding: Finding, rank: int, width: int) -> list[str]:
     eco = plain(finding.eco, 8)
-    named = f"Missed chance: {opening_words(finding)}" if missed else title(finding)
-    name = f"{rank}. {named}" + (f" ({eco})" if eco else "")
+    name = f"{rank}. {title(finding)}" + (f" ({eco})" if eco else "")
     errs, profits = finding.mover.capitalize(), finding.side.capitalize()
-    does = "lets a chance go" if missed else "errs"
+    does = "lets a chance go" if finding.is_missed else "errs"
     who = f"{errs} {does} ({band_words(finding.band)}), {profits} profits."
     return [_cut(line, width) for text in (name, who) for line in _wrapped(text, width)]
 
 
-def _facts(finding: Finding, width: int, missed: bool) -> list[str]:
+def _facts(finding: Finding, width: int) -> list[str]:
     players = finding.players_with_reply
     by = f", by {counted(players, 'player')}" if players else ""
     facts = {
         "Moves": path_words(finding),
-        "Reply" if missed else "Losing reply": reply_words(finding),
+        "Reply" if finding.is_missed else "Losing reply": reply_words(finding),
         "Best move": best_line_words(finding),
-        "Answer" if missed else "Refutation": refutation_words(finding),
+        "Answer" if finding.is_missed else "Refutation": refutation_words(finding),
         "Why": " ".join((reason_sentence(finding), cost_sentence(finding))).strip(),
         "Pattern": finding.pattern or "",
         "How often": f"{often_words(finding)}{by}",
@@ -333,7 +315,6 @@ def findings_table(
     *,
     ranks: Sequence[int] | None = None,
     also: Sequence[Sequence[str]] | None = None,
-    missed: bool = False,
 ) -> str:
     """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
 
@@ -345,12 +326,13 @@ def findings_table(
     `also` holds for each finding the other bands that make the same mistake.
     """
     indent = " " * (WIDTHS[0] + 1)
-    lines = _row([heading.removeprefix("Losing ") for heading in HEADINGS] if missed else HEADINGS, width)
+    is_missed = any(finding.is_missed for finding in findings)
+    lines = _row([heading.removeprefix("Losing ") for heading in HEADINGS] if is_missed else HEADINGS, width)
     others = also or [()] * len(findings)
     for rank, finding, bands in zip(ranks or range(1, len(findings) + 1), findings, others, strict=True):
         more = f"  also {', '.join(bands)}" if bands else ""
         lines += _row(_values(finding, rank), width)
-        moves = _moves(finding, width - len(indent) - len(more), missed) + more
+        moves = _moves(finding, width - len(indent) - len(more)) + more
         lines += [_cut(indent + moves, width)] if width >= BESIDE_FROM else _wrapped(moves, width, indent)
     return "\n".join(lines)
 
@@ -383,9 +365,8 @@ def _row(values: Sequence[str], width: int) -> list[str]:
     return [line.rstrip() for line in lines]
 
 
-def _moves(finding: Finding, width: int, missed: bool) -> str:
-    sign = "" if missed else "??" if finding.is_severe else "?"
-    sans = [*finding.path, finding.losing_reply + sign, *finding.refutation]
+def _moves(finding: Finding, width: int) -> str:
+    sans = [*finding.path, finding.losing_reply + finding.sign, *finding.refutation]
     moves = numbered_sans(sans)
     for start in range(2, finding.ply + 1, 2):
         if len(moves) <= width:

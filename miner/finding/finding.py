@@ -102,6 +102,8 @@ class Finding:
     trend: Trend
     trend_p: float | None
 
+    is_missed = False  # of the class, no column
+
     @property
     def mover(self) -> Side:
         """The side that errs."""
@@ -116,6 +118,11 @@ class Finding:
     def is_severe(self) -> bool:
         """Whether the reply earns two question marks: it costs a quarter of a point, or is about mate."""
         return self.loss >= BLUNDER_LOSS or self.reason is Reason.MATE
+
+    @property
+    def sign(self) -> str:
+        """The sign behind the reply, as print has it."""
+        return "" if self.is_missed else "??" if self.is_severe else "?"
 
     @property
     def reply(self) -> Reply:
@@ -140,12 +147,20 @@ class Finding:
         return board
 
 
-def findings_of(table: pa.Table) -> list[Finding]:
-    """The rows of a table of the schema FINDINGS, in their order."""
-    return [_finding(row) for row in table.to_pylist()]
+class MissedChance(Finding):
+    """A row of the table of missed chances: as much given away, but nobody is clearly worse."""
+
+    __slots__ = ()
+    is_missed = True
 
 
-def _finding(row: dict[str, Any]) -> Finding:
+def findings_of(table: pa.Table, *, missed: bool = False) -> list[Finding]:
+    """The rows of a table of the schema FINDINGS, in their order; `missed`: that of missed chances."""
+    kind = MissedChance if missed else Finding
+    return [kind(**_fields(row)) for row in table.to_pylist()]
+
+
+def _fields(row: dict[str, Any]) -> dict[str, Any]:
     values = {
         "side": Side(row["side"]),
         "kind": Kind(row["kind"]),
@@ -154,4 +169,4 @@ def _finding(row: dict[str, Any]) -> Finding:
         **{name: tuple(row[name].split()) for name in ("path", "refutation", "best_line")},
         **{name: tuple(row[name]) for name in ("wdl_best", "wdl_reply", "model_games")},
     }
-    return Finding(**(row | values))
+    return row | values

@@ -96,7 +96,8 @@ def opening_words(finding: Finding) -> str:
 
 def title(finding: Finding, longest: int = 90) -> str:
     """The finding's name, e.g. `Trap: Vienna Game`."""
-    return plain(f"{finding.kind.capitalize()}: {opening_words(finding)}", longest)
+    what = "Missed chance" if finding.is_missed else finding.kind.capitalize()
+    return plain(f"{what}: {opening_words(finding)}", longest)
 
 
 def band_words(band: str) -> str:

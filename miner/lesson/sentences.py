@@ -97,11 +97,6 @@ class BoardLine:
     after: str
 
 
-def sign_of(finding: Finding) -> str:
-    """One question mark or two, as the losing reply earns them."""
-    return "??" if finding.is_severe else "?"
-
-
 def demonstration(finding: Finding, tongue: Tongue) -> BoardLine:
     """The way to the position, the losing reply with its sign, and the refutation."""
     after = refutation_words(finding, SHOWN_PLIES)
@@ -111,7 +106,7 @@ def demonstration(finding: Finding, tongue: Tongue) -> BoardLine:
         after = after.partition("...")[2]
     return BoardLine(
         before=tongue.moves(numbered_sans(finding.path)),
-        reply=tongue.moves(reply) + sign_of(finding),
+        reply=tongue.moves(reply) + finding.sign,
         after=tongue.moves(after),
     )
 

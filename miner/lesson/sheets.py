@@ -19,7 +19,6 @@ from miner.lesson.sentences import (
     heading,
     number_words,
     say_words,
-    sign_of,
     solution_words,
     task_words,
     to_move_words,
@@ -223,7 +222,7 @@ def _coaching(exercise: Exercise, looks: Looks, backing: Backing) -> dict[str, A
         "say": say_words(exercise, tongue),
         "numbers": number_words(exercise, tongue),
         "plan": list(backing.plan(finding)),
-        "model": None if model is None else _model_game(model, tongue, sign_of(finding)),
+        "model": None if model is None else _model_game(model, tongue, finding.sign),
     }
 
 

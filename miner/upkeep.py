@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import replace
 
 from miner import pipeline
@@ -48,24 +48,22 @@ def remake(store: Store, stages: Collection[str], means: Means) -> Iterator[Stag
 def check(store: Store) -> list[Fault]:
     """All that is not as the stages left it; reads every file. Raises StoreError if a run is at work."""
     with store.resting():
-        return store.faults() + _salt(store) + _list_of_forgotten(store) + _numbers(store)
+        return (
+            store.faults()
+            + _unreadable("salt", lambda: store.salt)
+            + _list_of_forgotten(store)
+            + _unreadable("pupils", lambda: PupilNumbers.of(store))
+        )
 
 
-def _salt(store: Store) -> list[Fault]:
+def _unreadable(name: str, read: Callable[[], object]) -> list[Fault]:
+    """A fault if what a file of the store tells cannot be had."""
     try:
-        _ = store.salt
+        read()
     except DamagedManifest:  # told already
         return []
     except StoreError as error:
-        return [Fault("salt", error.what, "read")]
-    return []
-
-
-def _numbers(store: Store) -> list[Fault]:
-    try:
-        PupilNumbers.of(store)
-    except StoreError as error:
-        return [Fault("pupils", error.what, "read")]
+        return [Fault(name, error.what, "read")]
     return []
 
 

@@ -75,10 +75,13 @@ def unindented(text: bytes) -> bytes:
 
     Blanks on a line of nothing else go to the end of the line before.
     """
-    buffer = np.frombuffer(text + b"\n\n", dtype=np.uint8)
-    begins = np.append(0, np.flatnonzero(buffer[:-2] == ord("\n")) + 1)
-    is_indented = (buffer[begins] == ord(" ")) & (buffer[begins + 1] != ord("\n"))  # not what CR LF leaves
-    if (is_indented | (buffer[begins] == ord("\t"))).any():
+    if not text:
+        return text
+    buffer = np.frombuffer(text, dtype=np.uint8)
+    begins = np.append(0, np.flatnonzero(buffer[:-1] == ord("\n")) + 1)
+    first, second = (buffer.take(begins + place, mode="clip") for place in (0, 1))
+    is_indented = (first == ord(" ")) & (second != ord("\n"))  # not what CR LF leaves
+    if (is_indented | (first == ord("\t"))).any():
         text = _INDENTED.sub(rb"\n\2\1", b"\n" + _SPACE.sub(_blanks_first, text))[1:]
     return text
 
@@ -142,8 +145,8 @@ def _results_inside(lines: Lines) -> Offsets:
     buffer = lines.buffer
     dots = np.flatnonzero(buffer == ord("."))
     ones = dots[buffer[dots - 1] == ord("1")] - 1
-    tags = np.flatnonzero(buffer == ord("["))
-    tags = tags[(buffer[tags - 1] == ord(" ")) | (buffer[tags - 1] == ord("\t"))]
+    before = buffer[lines.brackets - 1]
+    tags = lines.brackets[(before == ord(" ")) | (before == ord("\t"))]
     follows = np.concatenate([ones[buffer[ones - 1] <= ord(" ")], tags])
     ends = follows - 1
     for _ in range(_MOST_BLANKS):

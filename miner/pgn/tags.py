@@ -86,9 +86,7 @@ def _tag_places(lines: Lines, starts: Offsets, moves: Offsets) -> tuple[Offsets,
 
     Most stand on a line of their own. Its text ends where the line, the next tag or the moves begin.
     """
-    at, _ = lines.tag_lines()
-    buffer = lines.buffer
-    brackets = np.flatnonzero(buffer == ord("["))
+    at, buffer, brackets = lines.tag_lines(), lines.buffer, lines.brackets
     behind = brackets[_is_blank(buffer[brackets - 1]) | (buffer[brackets - 1] == ord("]"))]
     behind = behind[buffer.take(behind + 1, mode="clip") != ord("%")]  # a command in a comment
     of_tags = [

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import accumulate
 from typing import Any
 
@@ -42,14 +43,19 @@ class Lines:
         self.is_blank: Flags = (length == 0) | (length == 1) & ((first == ord(" ")) | (first == ord("\t")))
         self.is_odd: Flags = _IS_ODD[first] & ~self.is_blank
 
-    def tag_lines(self) -> tuple[Offsets, Offsets]:
-        """Where the tag lines begin and end, in order, those after a byte-order mark with them."""
+    @cached_property
+    def brackets(self) -> Offsets:
+        """All places of `[`."""
+        return np.flatnonzero(self.buffer == ord("["))
+
+    def tag_lines(self) -> Offsets:
+        """Where the tag lines begin, in order, those after a byte-order mark with them."""
         is_tag, begins = self.is_tag.copy(), self.starts.copy()
         for line in np.flatnonzero(self._first == _BYTE_ORDER_MARK[0]).tolist():
             if self.text.startswith(_BYTE_ORDER_MARK + b"[", begins[line]):
                 begins[line] += len(_BYTE_ORDER_MARK)
                 is_tag[line] = True
-        return begins[is_tag], self.ends[is_tag]
+        return begins[is_tag]
 
     def eight_bytes(self, at: Offsets) -> npt.NDArray[np.uint64]:
         """The eight bytes from each place on, the first lowest; those outside the text are 0.

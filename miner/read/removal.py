@@ -287,10 +287,7 @@ def forget(player: str, store: Store) -> tuple[Manifest, int]:
                 numbers.without(pupil).write(change.folder)
             if games:
                 change.take_out_later_stages()
-            left = replace(
-                revision.contents(),
-                forgotten=forgotten.digest,
-            )
+            left = replace(revision.contents(), forgotten=forgotten.digest)
             return change.commit(left.manifest(manifest.settings)), games
 
 

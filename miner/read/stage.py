@@ -8,12 +8,13 @@ import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import itemgetter
 
 from miner.errors import Place, SourceError
 from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
 from miner.pgn.decode import make_reader
-from miner.pgn.ledger import Numbering, Seen
+from miner.pgn.ledger import Count, Numbering, Seen
 from miner.pgn.sources import Source, check_readable, find_sources, total_bytes
 from miner.read.clustered import read_on_cluster
 from miner.read.contents import Contents, Forgotten, make_folders, signatures_in
@@ -28,7 +29,6 @@ from miner.store.places import Location, is_shared
 _log = logging.getLogger(__name__)
 
 _NOT_PGN = "is it PGN? what stands before its lines, such as the signs of a quoted mail, must go"
-_LATER = (1 << 62, "")  # than any batch
 _EFFORT = ("games_read", "seconds", "games_per_second")  # facts of a manifest about the last run
 
 
@@ -194,7 +194,7 @@ def _tell(contents: Contents, difference: Difference, dropped: set[int]) -> None
 def _read_afresh(run: _Run, described: Sequence[Described]) -> Manifest:
     started = time.perf_counter()
     nothing = Contents(forgotten=run.forgotten.digest, salt_check=check_value(run.salt))
-    make_folders(run.store.root)  # also where no game is found
+    make_folders(run.store.root)  # empty until all is read, for whoever looks
     with StoreChange(run.store) as change:
         for name in run.store.files_of("read"):
             change.take_out(name)
@@ -238,7 +238,7 @@ def _read_all(
     numbering = Numbering(before.next_game, seen)
     added = Contents(forgotten=before.forgotten, salt_check=before.salt_check)
     moves = 0
-    games, skipped, signs = Counter[int](), Counter[int](), dict[int, tuple[int, str]]()
+    counts: list[tuple[int, Count]] = []  # of the pieces of each batch, by its number
     processes = (means.processes or os.cpu_count() or 1) if is_shared(folder) else 1
     started = time.perf_counter()
     total = total_bytes(sources)
@@ -249,11 +249,7 @@ def _read_all(
             else read_on_cluster(sources, job, means.cluster, task.advance, numbering)
         )
         for outcome in outcomes:
-            for count in outcome.counts:
-                games[count.origin] += count.games
-                skipped[count.origin] += count.skipped
-                if count.skipped:
-                    signs[count.origin] = min(signs.get(count.origin, _LATER), (outcome.number, count.sign))
+            counts += [(outcome.number, count) for count in outcome.counts]
             moves += outcome.moves
             added.ledger.update(outcome.states)
             added.digests.update(outcome.digests)
@@ -261,8 +257,13 @@ def _read_all(
             batch_games = outcome.states.total()
             added.batches[outcome.number] = (outcome.first_game, outcome.first_game + batch_games)
             task.facts(f"{added.ledger.total() / (time.perf_counter() - started):,.0f} games/s")
-    told = {origin: sign for origin, (_, sign) in signs.items()}
-    _tell_skipped(sources, games, skipped, told, must_have_games=run.is_addition or not before.sources)
+    games, skipped, signs = Counter[int](), Counter[int](), dict[int, str]()
+    for _, count in sorted(counts, key=itemgetter(0)):
+        games[count.origin] += count.games
+        skipped[count.origin] += count.skipped
+        if count.skipped:
+            signs.setdefault(count.origin, count.sign)
+    _tell_skipped(sources, games, skipped, signs, must_have_games=run.is_addition or not before.sources)
     known = []
     first_game = before.next_game
     for origin, now in enumerate(described):
@@ -284,15 +285,18 @@ def _tell_skipped(
 
     Raises SourceError if there is no game at all where there must be one.
     """
+    found = []
     for origin, source in enumerate(sources):
         lines = f"{skipped[origin]:,} line{'s are' if skipped[origin] > 1 else ' is'} no game"
         sign = f'; the first begins with "{signs[origin]}"' if signs.get(origin) else ""
-        if not games[origin]:
-            found = f"no game is found: {lines}{sign}" if skipped[origin] else "no game is found"
-            if len(sources) == 1 and must_have_games:
-                raise SourceError(found, where=Place(source.name), advice=_NOT_PGN)
-            _log.warning("%s: %s", source.name, found)
-        elif skipped[origin]:
-            _log.warning("%s: %s%s", source.name, lines, sign)
-    if must_have_games and sources and not games.total():
-        raise SourceError(f"no game is found in any of {len(sources):,} sources", advice=_NOT_PGN)
+        words = [] if games[origin] else ["no game is found"]
+        words += [f"{lines}{sign}"] if skipped[origin] else []
+        found.append((source.name, ": ".join(words)))
+    is_error = must_have_games and bool(found) and not games.total()
+    if is_error and len(found) == 1:
+        raise SourceError(found[0][1], where=Place(found[0][0]), advice=_NOT_PGN)
+    for name, said in found:
+        if said:
+            _log.warning("%s: %s", name, said)
+    if is_error:
+        raise SourceError(f"no game is found in any of {len(found):,} sources", advice=_NOT_PGN)

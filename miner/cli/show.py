@@ -327,7 +327,8 @@ def findings_table(
     """
     indent = " " * (WIDTHS[0] + 1)
     is_missed = any(finding.is_missed for finding in findings)
-    lines = _row([heading.removeprefix("Losing ") for heading in HEADINGS] if is_missed else HEADINGS, width)
+    headings = [heading.replace("Losing reply", "Reply") for heading in HEADINGS] if is_missed else HEADINGS
+    lines = _row(headings, width)
     others = also or [()] * len(findings)
     for rank, finding, bands in zip(ranks or range(1, len(findings) + 1), findings, others, strict=True):
         more = f"  also {', '.join(bands)}" if bands else ""

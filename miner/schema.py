@@ -9,9 +9,9 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 
-METHODS = {"read": 5, "tally": 5, "judge": 2, "follow": 2, "rank": 9}
+METHODS = {"read": 5, "tally": 5, "judge": 3, "follow": 2, "rank": 10}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -284,8 +284,10 @@ FINDINGS = _table(
         "its opening's name, by the table of names; by the tags where that knows one move",
     ),
     _column("side", TEXT, "white or black: the side that profits"),
-    _column("kind", TEXT, "trap (the opponent errs) or pitfall (our own side errs)"),
-    _column("band", TEXT, "rating band of the side that errs"),
+    _column(
+        "kind", TEXT, "trap (the opponent errs) or pitfall (our own side errs): what it is worth more as"
+    ),
+    _column("band", TEXT, "rating band of the side that errs, or bands together, such as 800-1399 or all"),
     _column("games_at_position", INT64, "games of the band through the position"),
     _column("games_with_reply", INT64, "of those, with the losing reply"),
     _column("players_with_reply", INT64, "distinct players among them; 0: none is known"),
@@ -343,7 +345,16 @@ FINDINGS = _table(
     _nullable("games_per_player", FLOAT, "games at the position by player of the band"),
     _column("trend", TEXT, "falling, rising or steady between the last two seasons, or empty"),
     _nullable("trend_p", FLOAT, "how likely chance alone makes such a change"),
+    _nullable(
+        "punish_value",
+        FLOAT,
+        "teaching value to the side that profits, who punish it; null: it is not taught",
+    ),
+    _nullable("punish_value_low", FLOAT, "lower bound"),
+    _nullable("avoid_value", FLOAT, "teaching value to the side that errs, who avoid it; null likewise"),
+    _nullable("avoid_value_low", FLOAT, "lower bound"),
 )
+"""One row per losing reply in `findings` and `missed`, and one per reply and band in `by_band`."""
 
 TABLES = {
     "games": GAMES,
@@ -362,4 +373,5 @@ TABLES = {
     "curves": CURVES,
     "findings": FINDINGS,
     "missed": FINDINGS,
+    "by_band": FINDINGS,
 }

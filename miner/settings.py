@@ -163,8 +163,8 @@ class TallySettings(_Checked):
     min_games: Annotated[
         Support,
         Option(
-            "Games through a position from which it is tallied (default: 10; more in databases of "
-            "640,000 games or more).",
+            "Games through a position from which it is tallied (default: 5; more in databases of "
+            "160,000 games or more).",
             "min-games-at-position",
         ),
     ] = 0
@@ -189,12 +189,11 @@ class TallySettings(_Checked):
     def enough_games(self, games: int) -> int:
         """Games through a position, all bands together, from which a store of so many `games` tells of it.
 
-        10, and twice as many for every fourfold of 160,000 games: 20 of 1.5 million, 160 of a month's 90
-        million. From 160,000 games on that is half of what one reply needs to be judged by default
-        (`JudgeSettings.enough_games`), or less. It goes up by leaps, so that an addition rarely changes it.
+        5, from 160,000 games on 10, and twice as many for every fourfold of that: 20 of 1.5 million, 160 of a
+        month's 90 million. It goes up by leaps, so that an addition rarely changes it.
         """
         leaps = max(0, ((games // 160_000).bit_length() - 1) // 2)
-        return self.min_games or 10 << leaps
+        return self.min_games or (10 << leaps if games >= 160_000 else 5)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -204,8 +203,9 @@ class JudgeSettings(_Checked):
     min_games: Annotated[
         Support,
         Option(
-            "Games with a reply, in one band, below which it is not judged (default: grows with the data). "
-            "In a large database a small number needs --min-games-at-position, too."
+            "Games with a reply, a band and those beside it together, below which it is not judged (default: "
+            "3, more in databases of 120,000 games or more). In a large database a small number needs "
+            "--min-games-at-position, too."
         ),
     ] = 0
     min_players: Annotated[
@@ -213,16 +213,13 @@ class JudgeSettings(_Checked):
         _at_least(0, "give 0 for any number"),
         Option("Different players among them, at least (default 3)."),
     ] = 3  # where players are known
-    min_pick_rate: Annotated[
-        Share, Option("Share of the band that must choose the reply, 0 to 1 (default 0.03).")
-    ] = 0.03
-    min_points: Annotated[
-        float,
+    nodes_in_all: Annotated[
+        FromZero,
         Option(
-            "Points per 100 games that a reply would be worth if it lost half a point, "
-            "below which it is not judged (default 1)."
+            "Nodes that judging may take in all: what could be worth most is judged first, the rest is left "
+            "(default 600,000,000, some ten minutes on two cores; 0: no limit)."
         ),
-    ] = 1.0
+    ] = 600_000_000
     nodes: Annotated[
         tuple[int, ...],
         Option(
@@ -245,24 +242,19 @@ class JudgeSettings(_Checked):
         _require(len(self.keep) >= 1, "keep is empty", "give a share of the threshold for each stage")
         for share in self.keep:
             _is_share("keep", share)
-        _require(
-            0.0 <= self.min_points < math.inf,
-            f"min_points {self.min_points} is no number of points",
-            "give 0 or more",
-        )
 
     def keeps_from(self, stage: int) -> float:
         """Share of the threshold that a reply must lose at a stage (from 0) to go on."""
         return self.keep[min(stage, len(self.keep) - 1)]
 
     def enough_games(self, games: int) -> int:
-        """Games with a reply, in one band, from which it is judged, where the store holds so many `games`.
+        """Games with a reply from which it is judged, where the store holds so many `games`.
 
-        The root of the games by 20, and 5 at least: 5 of a club's 3,000, 19 of 146,000, 500 of a hundred
-        million. Rare replies are then judged as far as they can be told from chance, and the number of
-        candidates grows no faster than the games.
+        The hundredth part of the games' root, and 3 at least: 3 of a club's, 12 of 1.5 million, 95 of a
+        month's 90 million. The budget decides how many are judged; this only keeps out what can hardly be
+        told from chance.
         """
-        return self.min_games or max(5, round(math.sqrt(games) / 20))
+        return self.min_games or max(3, round(math.sqrt(games) / 100))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

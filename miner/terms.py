@@ -16,6 +16,9 @@ from miner.errors import UsageError
 
 UNRATED = "unrated"
 
+ALL_BANDS = "all"
+"""The name of all bands together."""
+
 STRONGEST = "strongest"
 """The name of the strongest players' plan among those of the bands."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -14,26 +15,33 @@ from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.export.formats import FORMATS
 from miner.export.formats import export as write
+from miner.rank.stage import ranked
 from miner.report import report as write_report
+from miner.settings import Taught, settings_of
 from miner.store import Store
 from miner.terms import alternatives
 
 _WITHOUT_SIGNS = (".csv", ".parquet")  # formats that put no "?" to a move
 
 
-def open_findings(store: Store, *, missed: bool = False) -> pa.Table:
-    """The table of findings, or of missed chances.
+def open_findings(
+    store: Store, *, side: Taught | None = None, bands: Sequence[str] = (), missed: bool = False
+) -> pa.Table:
+    """The table of findings, or of missed chances: as they were ranked, or for another side or other bands.
 
-    If an earlier stage has changed since, standard error says so. Raises StoreError if there is none.
+    If an earlier stage has changed since, standard error says so. Raises StoreError if there is none,
+    UsageError for a band that the tally does not have.
     """
-    store.require("rank")
+    made_with = settings_of({"rank": store.require("rank").settings}).rank
     if stale := store.out_of_date():
         say(
             f"miner: these findings are out of date, since `{stale}` has not been run on what there is now; "
             f"`miner run --store {store.root}` makes them new",
             err=True,
         )
-    return store.read_table("missed" if missed else "findings")
+    name = "missed" if missed else "findings"
+    wanted = replace(made_with, side=side or made_with.side, bands=tuple(bands) or made_with.bands)
+    return store.read_table(name) if wanted == made_with else ranked(store, wanted).tables[name]
 
 
 def spare_sources(store: Store, targets: Sequence[Path]) -> None:

@@ -14,8 +14,9 @@ from miner.cli.findings import open_findings
 from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.finding.finding import findings_of
+from miner.finding.words import counted
 from miner.lesson.backing import read_backing
-from miner.lesson.exercises import choose, is_wanted
+from miner.lesson.exercises import choose
 from miner.lesson.files import lesson_files, write_files
 from miner.lesson.phrases import ENGLISH, Tongue
 from miner.lesson.plan import Plan, Weekday, plan_files, session_days
@@ -65,11 +66,10 @@ def lesson(
 ) -> None:
     """Print exercises: a pupils' sheet, an answer key, the coach's pages; also as PGN, EPD and cards."""
     opened = Store.open(store)
-    findings = findings_of(open_findings(opened))
-    opened.bands.require(bands or ())
-    exercises = choose(findings, side=side or "both", bands=bands or (), keys=keys_of(only), top=top)
+    findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
+    exercises = choose(findings, side=side or "both", keys=keys_of(only), top=top)
     if not exercises:
-        raise UsageError("no finding is left to print", advice="ask for fewer bands, sides or keys")
+        raise UsageError("no finding is left to print", advice="ask for more bands, or both sides")
     looks = Looks(
         tongue=Tongue.of(language, figurines=figurines),
         paper=paper,
@@ -118,16 +118,16 @@ def plan(
     if start is None and (weekday or at or without):
         raise UsageError("days need a first day", advice="say when the term begins with --start DATE")
     opened = Store.open(store)
-    opened.bands.require(bands or ())
-    findings = findings_of(open_findings(opened))
-    wanted = [finding for finding in findings if is_wanted(finding, side or "both", bands or ())]
+    findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
     backing = read_backing(opened)
-    planned = term(wanted, sessions, minutes, backing.models)
+    planned = term(findings, sessions, minutes, backing.models)
+    if len(planned) < sessions:
+        say(f"{counted(len(planned), 'session')}: there are no topics for {sessions}")
     holidays = {day.date() for day in without or ()}
     files = plan_files(
         Plan(
             sessions=planned,
-            days=session_days(start.date(), sessions, weekday, holidays) if start else (),
+            days=session_days(start.date(), len(planned), weekday, holidays) if start else (),
             minutes=minutes,
             whom=", ".join([(side or "both").capitalize(), *(bands or ["all bands"])]),
             looks=Looks(

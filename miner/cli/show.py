@@ -7,7 +7,6 @@ import sys
 import textwrap
 import unicodedata
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from typing import Annotated
 
 import chess
@@ -18,7 +17,7 @@ from miner.cli.findings import open_findings
 from miner.cli.terminal import have_letters_for, printable
 from miner.errors import UsageError
 from miner.finding import aftermath
-from miner.finding.finding import Finding, Reply, findings_of
+from miner.finding.finding import Finding, findings_of
 from miner.finding.words import (
     band_words,
     best_line_words,
@@ -46,7 +45,6 @@ from miner.finding.words import (
     worth_words,
 )
 from miner.lesson.backing import read_backing
-from miner.lesson.exercises import is_wanted
 from miner.store import Store
 from miner.terms import Kind
 
@@ -61,17 +59,10 @@ BESIDE_FROM = 72
 """The narrowest terminal on which the text of a card stands beside its board; else it stands below."""
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 
-_HEADINGS = {
-    Kind.TRAP: "Traps: mistakes of the opponents, worth setting up",
-    Kind.PITFALL: "Pitfalls: mistakes of our own side, worth avoiding",
-}
-_MISSED_HEADINGS = {
-    Kind.TRAP: "Chances that the opponents miss: as much given away, but not clearly worse",
-    Kind.PITFALL: "Chances that our own side misses: as much given away, but not clearly worse",
-}
-HEADINGS = ("No", "Points", "Least", "For", "Kind", "Band", "Often", "Losing reply", "Reason")
-WIDTHS = (3, 6, 5, 5, 7, 9, 5, 12, 8)
-TO_THE_RIGHT = ("No", "Points", "Least", "Often")
+_WORTH = "points in 100 games that it is worth to punish and to avoid each"
+HEADINGS = ("No", "Punish", "Avoid", "Errs", "Often", "Games", "Losing reply", "Reason")
+WIDTHS = (3, 6, 6, 5, 5, 6, 12, 8)
+TO_THE_RIGHT = ("No", "Punish", "Avoid", "Often", "Games")
 
 
 def show(
@@ -79,8 +70,10 @@ def show(
     number: Annotated[
         int | None, typer.Argument(metavar="NUMBER", help="Show this finding of the list with its diagram.")
     ] = None,
-    top: Annotated[int, typer.Option(min=1, help="How many of each kind to list.")] = 10,
-    kind: Annotated[Kind | None, typer.Option(help="Only traps (they err) or pitfalls (we err).")] = None,
+    top: Annotated[int, typer.Option(min=1, help="How many to list.")] = 20,
+    kind: Annotated[
+        Kind | None, typer.Option(help="As traps, to be punished, or as pitfalls, to be avoided.")
+    ] = None,
     side: options.SideOption = None,
     bands: options.Bands = None,
     missed: options.Missed = False,
@@ -91,29 +84,46 @@ def show(
 ) -> None:
     """Show the top of the ranked list; with a NUMBER, that finding on a board and how it is punished."""
     opened = Store.open(store)
-    findings = list(enumerate(findings_of(open_findings(opened, missed=missed), missed=missed), start=1))
+    table = open_findings(opened, side=side, bands=bands or (), missed=missed)
+    findings = list(enumerate(findings_of(table, missed=missed), start=1))
     if number is not None:
         if not 1 <= number <= len(findings):
             raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
         finding = findings[number - 1][1]
         typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
         return
-    opened.bands.require(bands or ())
-    wanted = [pair for pair in findings if is_wanted(pair[1], side or "both", bands or ())]
-    kinds = [each for each in Kind if kind in (None, each)]
-    shown = [(each, _one_per_reply([row for row in wanted if row[1].kind is each])[:top]) for each in kinds]
-    if not any(rows for _, rows in shown):
+    shown = _by_worth(findings, kind)[:top]
+    if not shown:
         typer.echo("\n".join(_wrapped(_nothing(opened, findings, missed), _width())))
         return
-    typer.echo("\n\n".join(_section(each, rows, diagrams, letters, missed) for each, rows in shown if rows))
-    if not diagrams:
-        first = next(rows for _, rows in shown if rows)[0].number
-        words, command = (
-            "One of them on a board:",
-            f"miner show --store {printable(store)} {'--missed ' if missed else ''}{first}",
-        )
-        # On a narrow terminal it stands alone, since it is to be copied whole.
-        typer.echo(f"\n{words}{' ' if _width() >= BESIDE_FROM else chr(10)}{command}")
+    if diagrams:
+        typer.echo("\n\n".join(_card(finding, number, letters) for number, finding in shown))
+        return
+    typer.echo("\n".join(_wrapped(_heading_of_list(shown[0][1]), _width())))
+    typer.echo(findings_table([finding for _, finding in shown], _width(), ranks=[rank for rank, _ in shown]))
+    asked = "".join(f" --band {band}" for band in bands or ()) + (f" --side {side}" if side else "")
+    words, command = (
+        "One of them on a board:",
+        f"miner show --store {printable(store)}{asked} {'--missed ' if missed else ''}{shown[0][0]}",
+    )
+    # On a narrow terminal it stands alone, since it is to be copied whole.
+    typer.echo(f"\n{words}{' ' if _width() >= BESIDE_FROM else chr(10)}{command}")
+
+
+def _by_worth(findings: list[tuple[int, Finding]], kind: Kind | None) -> list[tuple[int, Finding]]:
+    """The numbered findings in their order; by what they are worth as one `kind`, where that is asked for."""
+    if kind is None:
+        return findings
+    seen = [(number, finding.as_kind(kind)) for number, finding in findings]
+    wanted = [(number, finding) for number, finding in seen if finding.kind is kind]
+    return sorted(wanted, key=lambda pair: -pair[1].teaching_value_low)
+
+
+def _heading_of_list(finding: Finding) -> str:
+    whom = band_words(finding.band)
+    if finding.is_missed:
+        return f"Missed chances of {whom}: as much given away, but not clearly worse; {_WORTH}"
+    return f"Mistakes of {whom}; {_WORTH}"
 
 
 def _nothing(store: Store, findings: list[tuple[int, Finding]], missed: bool) -> str:
@@ -125,7 +135,7 @@ def _nothing(store: Store, findings: list[tuple[int, Finding]], missed: bool) ->
         return f"No findings, as no game was kept: miner status --store {store.root} tells why."
     return (
         "No findings. Perhaps there are too few games: add more, or have rarer replies judged "
-        "(--min-points, --min-games and --min-pick-rate of `miner run`)."
+        "(--min-games and --nodes-in-all of `miner run`)."
     )
 
 
@@ -150,41 +160,6 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
         if lines
         for line in ("", heading, *(part for said in lines for part in _wrapped(plain(said), _width(), "  ")))
     ]
-
-
-@dataclass(frozen=True, slots=True)
-class _Shown:
-    """A finding as it is listed: for the band where it is worth most, the others being named."""
-
-    number: int
-    finding: Finding
-    also: list[str]
-
-
-def _one_per_reply(findings: list[tuple[int, Finding]]) -> list[_Shown]:
-    """The findings, best first, with those of one reply in several bands told as one."""
-    shown: dict[Reply, _Shown] = {}
-    for number, finding in findings:
-        reply = finding.reply
-        if reply in shown:
-            shown[reply].also.append(finding.band)
-        else:
-            shown[reply] = _Shown(number, finding, [])
-    return list(shown.values())
-
-
-def _section(kind: Kind, rows: list[_Shown], diagrams: bool, letters: bool, missed: bool) -> str:
-    heading = "\n".join(_wrapped((_MISSED_HEADINGS if missed else _HEADINGS)[kind], _width()))
-    if diagrams:
-        cards = [_card(row.finding, row.number, letters) for row in rows]
-        return "\n\n".join([heading, *cards])
-    table = findings_table(
-        [row.finding for row in rows],
-        _width(),
-        ranks=[row.number for row in rows],
-        also=[row.also for row in rows],
-    )
-    return f"{heading}\n{table}"
 
 
 def _width() -> int:
@@ -310,43 +285,35 @@ def _facts(finding: Finding, width: int) -> list[str]:
 
 
 def findings_table(
-    findings: Sequence[Finding],
-    width: int = 80,
-    *,
-    ranks: Sequence[int] | None = None,
-    also: Sequence[Sequence[str]] | None = None,
+    findings: Sequence[Finding], width: int = 80, *, ranks: Sequence[int] | None = None
 ) -> str:
     """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
 
-    `Points` is what teaching it adds per 100 games, `Least` its lower bound, `For` the side that is taught,
-    `Often` the pick rate.
+    `Punish` and `Avoid` are what teaching it adds per 100 games on either side, `Often` is the pick rate and
+    `Games` those with the reply.
     Among the moves the losing reply carries a question mark, a missed chance none; where they do not fit, the
     first are left out.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
-    `also` holds for each finding the other bands that make the same mistake.
     """
     indent = " " * (WIDTHS[0] + 1)
     is_missed = any(finding.is_missed for finding in findings)
     headings = [heading.replace("Losing reply", "Reply") for heading in HEADINGS] if is_missed else HEADINGS
     lines = _row(headings, width)
-    others = also or [()] * len(findings)
-    for rank, finding, bands in zip(ranks or range(1, len(findings) + 1), findings, others, strict=True):
-        more = f"  also {', '.join(bands)}" if bands else ""
+    for rank, finding in zip(ranks or range(1, len(findings) + 1), findings, strict=True):
         lines += _row(_values(finding, rank), width)
-        moves = _moves(finding, width - len(indent) - len(more)) + more
+        moves = _moves(finding, width - len(indent))
         lines += [_cut(indent + moves, width)] if width >= BESIDE_FROM else _wrapped(moves, width, indent)
     return "\n".join(lines)
 
 
 def _values(finding: Finding, rank: int) -> tuple[str, ...]:
+    values = (finding.punish_value, finding.avoid_value)
     return (
         str(rank),
-        points_words(finding.teaching_value),
-        points_words(finding.teaching_value_low),
-        finding.taught.capitalize(),
-        finding.kind,
-        finding.band,
+        *("" if value is None else points_words(value) for value in values),
+        finding.mover.capitalize(),
         percent(finding.pick_rate).replace("under ", "<"),
+        f"{finding.games_with_reply:,}",
         reply_words(finding),
         finding.reason,
     )

@@ -73,6 +73,8 @@ def _tally(manifest: Manifest) -> str:
 def _judge(manifest: Manifest) -> str:
     facts: dict[str, Any] = manifest.facts
     line = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
+    if left := facts["left"]:
+        line += f" by {facts['nodes_asked']:,} nodes; {left:,} that are worth less were left (--nodes-in-all)"
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} inconclusive"
     line += _suspicion(facts)
@@ -141,7 +143,7 @@ class Bars:
             desc=f"{what:<10}",
             total=total,
             unit=unit if is_bytes else f" {unit}",
-            unit_scale=is_bytes,
+            unit_scale=is_bytes or unit == "nodes",
             unit_divisor=1024 if is_bytes else 1000,
             disable=None,  # no bar where standard error is not a terminal
             dynamic_ncols=True,

@@ -12,7 +12,7 @@ from miner.engine import on_cluster
 from miner.engine.cache import VerdictCache
 from miner.engine.dispatch import COMMIT_S, Dispatcher, Work, engine_options, failed, identify, run
 from miner.engine.identity import find_engine
-from miner.engine.schedule import Found, Inquiry, Job, Schedule
+from miner.engine.schedule import Budget, Found, Inquiry, Job, Schedule
 from miner.engine.uci import Dialogue, EngineLost
 from miner.errors import EngineFailed
 from miner.means import Means
@@ -76,6 +76,35 @@ class Engines:
             )
         self.work += work
         return found
+
+    def ask_within(
+        self, task_name: str, inquiries: Sequence[Inquiry[Found]], nodes: int, expected: int
+    ) -> tuple[list[Found], int]:
+        """The results of the first inquiries, as far as so many `nodes` go (0: of all), and the nodes asked for.
+
+        `expected`: nodes that all of them will take, about; by it the time that is left is told.
+        Raises what `consult` does.
+        """
+        budget, total = Budget(nodes), min(nodes or expected, expected)
+        with (
+            VerdictCache(self.means.cache_file, self.identity) as cache,
+            self.means.progress.task(task_name, total=total, unit="nodes") as task,
+        ):
+            shown = 0
+
+            def advance(_finished: int, work: Work) -> None:
+                nonlocal shown
+                task.advance(min(budget.spent, total) - shown)
+                shown = min(budget.spent, total)
+                if work.wall_s:
+                    task.facts(f"{work.nodes / work.wall_s:,.0f} nodes/s")
+
+            metered, work = consult(
+                budget.begin(inquiries), self.means, hash_mb=self.hash_mb, cache=cache, on_progress=advance
+            )
+            task.advance(total - shown)
+        self.work += work
+        return budget.within(metered), budget.spent
 
 
 def advancing(task: Task) -> OnProgress:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
 
@@ -12,6 +12,51 @@ from miner.engine.verdicts import Answer, Failure, Request, Verdict
 Found = TypeVar("Found")
 Inquiry = Generator[list[Request], list[Answer], Found]
 """Searches that depend on each other: yields batches of requests, is sent their answers, returns a result."""
+
+
+@dataclass(slots=True)
+class Budget:
+    """Nodes that inquiries may ask for together; which of them that is depends on no clock.
+
+    Nodes count as they are asked for, whether an engine or the cache answers.
+    """
+
+    nodes: int  # 0: no limit
+    spent: int = 0  # by the inquiries that have returned
+
+    def begin(self, inquiries: Iterable[Inquiry[Found]]) -> Iterator[Inquiry[tuple[Found, int]]]:
+        """The inquiries that are begun before the nodes are spent; each returns the nodes it took, too."""
+        for inquiry in inquiries:
+            if self.nodes and self.spent >= self.nodes:
+                return
+            yield self._metered(inquiry)
+
+    def _metered(self, inquiry: Inquiry[Found]) -> Inquiry[tuple[Found, int]]:
+        asked = 0
+        answers: list[Answer] | None = None
+        while True:
+            try:
+                requests = next(inquiry) if answers is None else inquiry.send(answers)
+            except StopIteration as end:
+                self.spent += asked
+                return end.value, asked
+            asked += sum(request.nodes for request in requests)
+            answers = yield requests
+
+    def within(self, found: Iterable[tuple[Found, int]]) -> list[Found]:
+        """Of what was found, in order, that which was begun before the nodes of all before it were spent.
+
+        While some engines were still at work, others may have begun a few more: how many is chance, and
+        they do not count.
+        """
+        kept, spent = [], 0
+        for result, asked in found:
+            if self.nodes and spent >= self.nodes:
+                break
+            kept.append(result)
+            spent += asked
+        self.spent = spent
+        return kept
 
 
 @dataclass(frozen=True, order=True, slots=True)

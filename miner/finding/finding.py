@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import chess
@@ -101,8 +102,43 @@ class Finding:
     games_per_player: float | None
     trend: Trend
     trend_p: float | None
+    punish_value: float | None
+    punish_value_low: float | None
+    avoid_value: float | None
+    avoid_value_low: float | None
 
     is_missed = False  # of the class, no column
+
+    def as_kind(self, kind: Kind) -> Finding:
+        """The finding with the numbers of one of its two views; itself where that side is not taught."""
+        is_trap = kind is Kind.TRAP
+        value, low = (
+            (self.punish_value, self.punish_value_low)
+            if is_trap
+            else (self.avoid_value, self.avoid_value_low)
+        )
+        if kind is self.kind or value is None or low is None:
+            return self
+        found, found_high = (rate or 0.0 for rate in (self.find_rate, self.find_rate_high))
+        missed, missed_low = (1.0 - found, 1.0 - found_high) if is_trap else (1.0, 1.0)
+        points = value / missed if missed else 0.0
+        # The logarithm of a bound adds up in squares: what the misses put to it is taken off again.
+        spread = (
+            math.log(value / low) ** 2 - math.log(missed / missed_low) ** 2 if low and missed_low else 0.0
+        )
+        return replace(
+            self,
+            kind=kind,
+            points_per_100=points,
+            points_per_100_low=points * math.exp(-math.sqrt(max(spread, 0.0))),
+            teaching_value=value,
+            teaching_value_low=low,
+        )
+
+    @property
+    def views(self) -> list[Finding]:
+        """The finding as a trap and as a pitfall, as far as pupils of that side are taught."""
+        return [seen for kind in Kind if (seen := self.as_kind(kind)).kind is kind]
 
     @property
     def mover(self) -> Side:

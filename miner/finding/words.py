@@ -8,7 +8,7 @@ from typing import Any
 
 from miner.explain.explanation import WORSE
 from miner.finding.finding import Finding
-from miner.terms import UNRATED, Kind
+from miner.terms import ALL_BANDS, UNRATED, Kind
 
 TITLE_PLIES = 6
 RAREST = 0.005  # a share up to here would be rounded to nothing
@@ -108,6 +108,10 @@ def band_words(band: str) -> str:
     """
     if band == UNRATED:
         return "unrated players"
+    if band == ALL_BANDS:
+        return "players of all bands"
+    if ", " in band:
+        return " and ".join(band_words(part) for part in band.split(", "))
     if lowest := re.fullmatch(r"0-(\d+)", band):
         return f"players rated below {int(lowest[1]) + 1}"
     if highest := re.fullmatch(r"(\d+)\+", band):

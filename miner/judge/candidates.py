@@ -1,4 +1,4 @@
-"""Which replies are worth an engine's time. Columns in, columns out."""
+"""Which replies are worth an engine's time, and in which order. Columns in, columns out."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.moves import unpack_move
+from miner.board.moves import after, unpack_move
+from miner.board.settle import MATED, settled_balance
 from miner.settings import JudgeSettings
+from miner.terms import UNRATED
 
 MOST_LOST = 0.5
 """Expected score that a reply is assumed to lose at the most when its worth is estimated."""
@@ -18,6 +20,14 @@ CLEARLY_LESS = 2.0
 """Standard errors by which players of a reply score less than the others, to be evidence against it."""
 MOST_VARIANCE = 0.25
 """Variance of a result between 0 and 1 cannot be greater."""
+OBVIOUS_GAMES = 2
+"""Games that are enough for a reply which everybody can see to be a mistake."""
+OBVIOUS_PAWNS = 3
+"""Material that such a reply hangs, in pawns: a piece."""
+OBVIOUS_FIRST = 10.0
+"""How much sooner than others of like worth such a reply is judged, as a factor: most others lose nothing."""
+MOST_RARE = 50_000
+"""Replies of so few games that are looked at on the board, the most valuable first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,29 +49,100 @@ class Position:
     candidates: tuple[Candidate, ...]
 
 
-def find_candidates(replies: pa.Table, reach: pa.Table, settings: JudgeSettings) -> pd.DataFrame:
-    """The replies that pass all limits of the settings in at least one band.
+def find_candidates(
+    replies: pa.Table, reach: pa.Table, positions: pa.Table, bands: tuple[str, ...], settings: JudgeSettings
+) -> pd.DataFrame:
+    """The replies that enough games of neighbouring bands stand for, and what each could be worth.
 
-    Columns key, move, worth, promoted; the most valuable first, equals by key and move. A distinct
-    player who is not known counts as another one.
+    Columns key, move, worth, promoted; those to be judged first come first, equals by key and move. A
+    distinct player who is not known counts as another one. Two games are enough for a reply that allows mate
+    in one or two, or hangs a piece, and it is judged sooner.
     """
     tallied = replies.to_pandas().merge(
         reach.to_pandas(), on=["key", "band"], how="left", validate="many_to_one"
     )
     most_reach = tallied[["steered_reach", "plain_reach"]].max(axis=1).fillna(0.0)
     tallied["worth"] = 100.0 * most_reach * tallied["pick_rate"] * MOST_LOST
-    enough = (
-        (tallied["games"] >= settings.min_games)
-        & (tallied["players"] + tallied["games_unknown"] >= settings.min_players)
-        & (tallied["pick_rate"] >= settings.min_pick_rate)
-        & (tallied["worth"] >= settings.min_points)
-    )
-    worth = tallied[enough].groupby(["key", "move"], as_index=False)["worth"].max()
-    found = worth.merge(scoring_clearly_less(tallied), on=["key", "move"], how="left", validate="one_to_one")
-    ordered: pd.DataFrame = found.sort_values(
-        ["worth", "key", "move"], ascending=[False, True, True], ignore_index=True
+    around = with_neighbours(tallied, bands)
+    people = around["players"] + around["games_unknown"]
+    is_enough = (around["games"] >= settings.min_games) & (people >= settings.min_players)
+    is_rare = (around["games"] >= OBVIOUS_GAMES) & (people >= min(OBVIOUS_GAMES, settings.min_players))
+    by_reply = tallied.assign(enough=is_enough, rare=is_rare).groupby(["key", "move"], as_index=False)
+    found = by_reply.agg({"worth": "max", "enough": "max", "rare": "max"})
+    found = found[(found["worth"] > 0.0) & (found["enough"] | found["rare"])]
+    found = _in_order(found.merge(scoring_clearly_less(tallied), on=["key", "move"], validate="one_to_one"))
+    looked_at = found["enough"] | (~found["enough"]).cumsum().le(MOST_RARE)
+    found = with_obvious(found[looked_at], positions)
+    sooner = found["worth"] * np.where(found["obvious"], OBVIOUS_FIRST, 1.0)
+    return _in_order(found[found["enough"] | found["obvious"]], sooner)[["key", "move", "worth", "promoted"]]
+
+
+def _in_order(found: pd.DataFrame, worth: pd.Series[float] | None = None) -> pd.DataFrame:
+    by = found["worth"] if worth is None else worth
+    ordered: pd.DataFrame = (
+        found.assign(by=by)
+        .sort_values(["by", "key", "move"], ascending=[False, True, True], ignore_index=True)
+        .drop(columns="by")
     )
     return ordered
+
+
+def with_neighbours(tallied: pd.DataFrame, bands: tuple[str, ...]) -> pd.DataFrame:
+    """Games and players of each row's band and the bands beside it together, index as in `tallied`.
+
+    `bands` in the order of ratings. Unrated players have no neighbours. A player whose rating has crossed
+    the edge of a band counts in both.
+    """
+    counted = ["games", "players", "games_unknown"]
+    place = pd.Index(bands).get_indexer(pd.Index(tallied["band"]))
+    rows = tallied[["key", "move", *counted]].assign(band=place)
+    around = rows[counted].copy()
+    for step in (-1, 1):
+        beside = rows.assign(band=rows["band"] + step)
+        if UNRATED in bands:
+            unrated = bands.index(UNRATED)
+            beside = beside[(rows["band"] != unrated) & (beside["band"] != unrated)]
+        together = rows.merge(beside, on=["key", "move", "band"], how="left", suffixes=("", "_beside"))
+        for name in counted:
+            around[name] += together[f"{name}_beside"].fillna(0).to_numpy(dtype=np.int64)
+    return around
+
+
+def with_obvious(found: pd.DataFrame, positions: pa.Table) -> pd.DataFrame:
+    """The rows with a column `obvious`: whether everybody can see on the board that the reply loses."""
+    fens = dict(zip(*(positions[name].to_pylist() for name in ("key", "fen")), strict=True))
+    obvious = np.zeros(len(found), dtype=bool)
+    for at, (key, move) in enumerate(found[["key", "move"]].itertuples(index=False, name=None)):
+        obvious[at] = is_obvious(chess.Board(fens[key]), unpack_move(move))
+    return found.assign(obvious=obvious)
+
+
+def is_obvious(board: chess.Board, reply: chess.Move) -> bool:
+    """Whether a reply allows mate in one, mate in two by checks alone, or hangs a piece.
+
+    Hangs: when all captures are settled its side has three pawns less than captures alone would have left it.
+    """
+    if not board.is_legal(reply):
+        return False
+    now = after(board, (reply,))
+    had, has = settled_balance(board, board.turn), settled_balance(now, board.turn)
+    if MATED not in (abs(had), abs(has)) and had - has >= OBVIOUS_PAWNS:
+        return True
+    return _mates_by_checks(now, moves=2)
+
+
+def _mates_by_checks(board: chess.Board, moves: int) -> bool:
+    """Whether the side to move can mate within so many moves, each of them a check."""
+    for move in board.generate_legal_moves():
+        if not board.gives_check(move):
+            continue
+        checked = after(board, (move,))
+        answers = list(checked.generate_legal_moves())
+        if not answers or (
+            moves > 1 and all(_mates_by_checks(after(checked, (answer,)), moves - 1) for answer in answers)
+        ):
+            return True
+    return False
 
 
 def scoring_clearly_less(tallied: pd.DataFrame) -> pd.DataFrame:
@@ -81,7 +162,7 @@ def scoring_clearly_less(tallied: pd.DataFrame) -> pd.DataFrame:
 
 
 def positions_of(found: pd.DataFrame, positions: pa.Table) -> list[Position]:
-    """The candidates gathered by position; the position of the most valuable candidate comes first."""
+    """The candidates gathered by position; the position of the first candidate comes first."""
     fens = positions.select(["key", "fen"]).to_pandas()
     placed = found.merge(fens, on="key", how="inner", validate="many_to_one")
     assert len(placed) == len(found), "every reply's position is in the table of positions"

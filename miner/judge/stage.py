@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from miner.engine.consult import Engines
 from miner.engine.dispatch import Work
-from miner.judge.candidates import find_candidates, positions_of
+from miner.judge.candidates import Position, find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
 from miner.means import USUAL, Means
 from miner.schema import JUDGED
@@ -51,14 +51,24 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
             settings.min_games,
             floor,
         )
-    found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
+    replies, reach = store.read_table("replies"), store.read_table("reach")
+    found = find_candidates(replies, reach, tallied, store.bands.names, supported)
     positions = positions_of(found, tallied)
-    judged = engines.ask("judging", "positions", [inquire(position, settings) for position in positions])
+    judged, asked_nodes = engines.ask_within(
+        "judging",
+        [inquire(position, settings) for position in positions],
+        settings.nodes_in_all,
+        expected_nodes(positions, settings),
+    )
     judgements = list(chain.from_iterable(judged))
     judgements.sort(key=lambda judgement: (judgement.position.key, judgement.candidate.packed))
     rows = [_row(judgement, engines.identity.name) for judgement in judgements]
     tables = {"judged": pa.Table.from_pylist(rows, schema=JUDGED)}
-    facts = _facts(judgements, len(positions), engines.work) | {"min_games": supported.min_games}
+    facts = _facts(judgements, len(judged), engines.work) | {
+        "min_games": supported.min_games,
+        "nodes_asked": asked_nodes,
+        "left": len(found) - len(judgements),
+    }
     return store.write_stage("judge", asked, inputs, tables, facts)
 
 
@@ -66,6 +76,14 @@ def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:
     """The settings with the games that a reply needs in a store with these positions."""
     games = pc.max(positions["games"]).as_py() or 0
     return replace(settings, min_games=settings.enough_games(games))
+
+
+def expected_nodes(positions: list[Position], settings: JudgeSettings) -> int:
+    """Nodes that judging all these will take, about: the first look at each, and as much again for the rest.
+
+    Measured on amateur games: see docs/measured.md.
+    """
+    return 2 * settings.nodes[0] * sum(1 + len(position.candidates) for position in positions)
 
 
 def _row(judgement: Judgement, engine: str) -> dict[str, Any]:

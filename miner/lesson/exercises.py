@@ -71,7 +71,6 @@ def choose(
     findings: Sequence[Finding],
     *,
     side: Taught = "both",
-    bands: Collection[str] = (),
     keys: Sequence[int] = (),
     top: int = 12,
 ) -> list[Exercise]:
@@ -82,10 +81,9 @@ def choose(
     show no idea twice, then what is left. With `keys`, everything in these positions is taken, whatever it
     is worth. For pupils of both sides, the mistakes are seen by turns from either side of the board.
     """
-    asked = [finding for finding in findings if is_wanted(finding, side, bands) and task_of(finding)]
-    wanted = distinct(asked)
-    chosen = [finding for finding in wanted if finding.key in keys] if keys else _best(wanted, top)
-    return as_exercises(_by_turns(chosen, asked) if side == "both" else chosen)
+    asked = [finding for finding in findings if task_of(finding)]
+    chosen = [finding for finding in asked if finding.key in keys] if keys else _best(asked, top)
+    return as_exercises(_by_turns(chosen) if side == "both" else chosen)
 
 
 def as_exercises(findings: Iterable[Finding]) -> list[Exercise]:
@@ -101,31 +99,15 @@ def exercise_of(finding: Finding, number: int = 1) -> Exercise:
     return Exercise(number=number, task=task, finding=finding)
 
 
-def _by_turns(chosen: Sequence[Finding], findings: Iterable[Finding]) -> list[Finding]:
-    """Some of the traps as the pitfalls that they are for the other side: every third one, and such as
-    cannot be punished move by move.
+def _by_turns(chosen: Sequence[Finding]) -> list[Finding]:
+    """The findings as traps; every third one, and such as cannot be punished move by move, as the pitfall that
+    it is for the other side.
     """
-    pitfalls = {
-        (*finding.reply, finding.band): finding for finding in findings if finding.kind is Kind.PITFALL
-    }
     turned = []
     for place, finding in enumerate(chosen):
         turns = place % 3 == 2 or not REASONS[finding.reason].is_tactical
-        turned.append(pitfalls.get((*finding.reply, finding.band), finding) if turns else finding)
+        turned.append(finding.as_kind(Kind.PITFALL if turns else Kind.TRAP))
     return turned
-
-
-def is_wanted(finding: Finding, side: Taught, bands: Collection[str]) -> bool:
-    """Whether a finding is for the pupils' side and for one of the bands; no bands means every band."""
-    return side in ("both", finding.taught) and (not bands or finding.band in bands)
-
-
-def distinct(findings: Iterable[Finding]) -> list[Finding]:
-    """Each losing reply once, for the band and kind where it stands highest in the list."""
-    by_reply: dict[Reply, Finding] = {}
-    for finding in findings:
-        by_reply.setdefault(finding.reply, finding)
-    return list(by_reply.values())
 
 
 def is_missed(finding: Finding) -> bool:

@@ -68,7 +68,7 @@ def term(
     minutes: int,
     modelled: Collection[Reply] = (),
 ) -> list[Session]:
-    """The sessions of a term.
+    """The sessions of a term: as many as are asked for, but no more than there are topics.
 
     `findings` come in the order of their value; as many as there is time for are taught, each once, what lies
     on the way to others before them. In a term of three sessions or more, the last one only revises.
@@ -80,11 +80,13 @@ def term(
             f"{sessions} sessions of {minutes} minutes are too little",
             advice=f"plan at least one session of {FEWEST_MINUTES} minutes",
         )
-    teaching = sessions - 1 if sessions >= TEST_FROM else sessions
     at_once = max(1, min(MOST_NEW, minutes // MINUTES_FOR_ONE - 1))
-    chosen = [finding for finding in distinct(findings) if task_of(finding)][: teaching * at_once]
-    if not chosen:
-        raise UsageError("no finding is left to teach", advice="ask for fewer bands or another side")
+    topics = [finding for finding in distinct(findings) if task_of(finding)]
+    if not topics:
+        raise UsageError("no finding is left to teach", advice="ask for more bands or another side")
+    tests = sessions >= TEST_FROM and len(topics) > 1
+    teaching = min(sessions - tests, len(topics))
+    sessions, chosen = teaching + tests, topics[: teaching * at_once]
     taught = [*_shared_out(in_order(chosen), teaching), *[()] * (sessions - teaching)]
     revised = _revisions(taught, most=max(2, minutes // 10))
     return [

@@ -52,8 +52,9 @@ class FindingIndex:
         tally, follow = store.require("tally").settings, store.manifest("follow")
         rows: dict[tuple[int, int, str], list[Finding]] = {}
         refutations: dict[Reply, int] = {}
-        for finding in findings_of(store.read_table("findings")):
-            rows.setdefault((*finding.reply, finding.kind), []).append(finding)
+        for finding in findings_of(store.read_table("by_band")):
+            for view in finding.views:
+                rows.setdefault((*finding.reply, view.kind), []).append(view)
             if finding.refutation:
                 refutations[finding.reply] = pack(finding.board_after.parse_san(finding.refutation[0]))
         losing: dict[tuple[int, str], list[int]] = {}

@@ -8,15 +8,25 @@ import pandas as pd
 from miner import pooling, stats
 from miner.arrays import Floats
 from miner.finding import aftermath
+from miner.rank.groups import REPLY, Group
 from miner.store import Store
+from miner.terms import UNRATED
 
-REPLY = ["key", "move"]
 _EVEN_GAMES = 10.0  # that half the players find it, before any game is seen
+AFTERMATH = (
+    *("find_rate", "find_rate_low", "find_rate_high", "after_score", "after_gap"),
+    *("model_games", "trend", "trend_p"),
+)
+"""Columns of `with_aftermath` that are not added up over bands, but counted anew for them together."""
 _UNKNOWN = ("find_rate", "find_rate_low", "find_rate_high", "after_games", "after_score", "after_gap")
 
 
-def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> pd.DataFrame:
+def with_aftermath(
+    store: Store, rows: pd.DataFrame, bands: tuple[str, ...], group: Group | None = None
+) -> pd.DataFrame:
     """The rows (of columns key, move, band) with more columns, empty where nothing is known.
+
+    With a `group` the rows are of that, under its name, not of one of the `bands`.
 
     find_rate with its bounds find_rate_low and find_rate_high; after_games, after_score (sum) and after_gap
     (mean rating gap) of the band's players who profited; model_games, a list of numbers; trend and trend_p.
@@ -24,13 +34,16 @@ def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> 
     if store.manifest("follow") is None:
         return rows.assign(**dict.fromkeys(_UNKNOWN, np.nan), model_games=None, trend="", trend_p=np.nan)
     tally = store.require("tally")
+    counted, after = aftermath.find_rates(store), store.read_table("afterwards").to_pandas()
+    if group is not None:
+        counted, after = _of_group(counted, group), _of_group(after, group)
+        bands = (group.name, UNRATED)
     found = pooled_find_rates(
-        aftermath.find_rates(store),
+        counted,
         bands,
         confidence=tally.settings["confidence"],
         correlation=tally.facts.get("player_correlation", 0.0),
     )
-    after = store.read_table("afterwards").to_pandas()
     names = {"games": "after_games", "score_sum": "after_score", "mean_rating_gap": "after_gap"}
     models = model_games(store.read_table("model_games", [*REPLY, "place", "game"]).to_pandas())
     trends = aftermath.trends(store).rename(columns={"p": "trend_p"})[[*REPLY, "trend", "trend_p"]]
@@ -39,6 +52,19 @@ def with_aftermath(store: Store, rows: pd.DataFrame, bands: tuple[str, ...]) -> 
     for by_reply in (models, trends):
         rows = rows.merge(by_reply, on=REPLY, how="left")
     return rows.fillna({"trend": ""})
+
+
+def _of_group(by_band: pd.DataFrame, group: Group) -> pd.DataFrame:
+    """Counts by losing reply and band, added up for the bands of a group; rating gaps are averaged."""
+    rows = by_band[by_band["band"].isin(group.bands)]
+    if "mean_rating_gap" in rows:
+        rows = rows.assign(gaps=rows["games"] * rows["mean_rating_gap"])
+    sums: pd.DataFrame = rows.groupby(REPLY)[
+        [column for column in rows.select_dtypes("number") if column not in REPLY]
+    ].sum()
+    if "gaps" in rows:
+        sums = sums.assign(mean_rating_gap=sums["gaps"] / sums["games"])
+    return sums.reset_index().assign(band=group.name)
 
 
 def pooled_find_rates(

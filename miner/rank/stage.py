@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,12 +19,13 @@ from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, WORSE, exp
 from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
-from miner.rank.afterwards import REPLY, with_aftermath
-from miner.rank.worth import part_observed, reached, within_price, worth_of
+from miner.rank.afterwards import AFTERMATH, with_aftermath
+from miner.rank.groups import REPLY, Group, band_games, is_many_people, together
+from miner.rank.worth import part_observed, reached, with_gain, with_worth, within_price
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store, digest_of
-from miner.terms import BandScheme, Kind, Score, Side
+from miner.terms import Score, Side
 
 _BEST_LINE_PLIES = 8  # of the best line as it is shown
 _NAMED_PLIES = 4  # from which the tags of the games through a position name its opening
@@ -85,36 +87,70 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
     store.begin({"rank": asked})
     if store.is_current("rank", asked, inputs):
         return store.require("rank")
+    ranking = ranked(store, settings, means)
+    return store.write_stage("rank", asked, inputs, ranking.tables, ranking.facts)
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """The tables of the stage, and what its manifest tells."""
+
+    tables: dict[str, pa.Table]
+    facts: dict[str, Any]
+
+
+def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Ranking:
+    """The findings under these settings, whether or not they are what the store holds.
+
+    Raises as `rank` does.
+    """
+    judged_before, tallied = store.require("judge"), store.require("tally")
+    bands = store.bands
+    bands.require(settings.bands)
     judged, replies = (store.read_table(name).to_pandas() for name in ("judged", "replies"))
     losing = judged[is_losing(judged, settings)]
     with means.progress.task("expected scores", total=1, unit="fit") as task:
         curves = fit_curves(store, bands)
         task.advance()
     part = part_observed(replies, judged, curves)
-    supported = within_price(_supported(store, replies, losing, settings, bands), judged, settings)
-    ranked = worth_of(supported, curves, part, settings, tallied.settings["confidence"])
+    confidence = tallied.settings["confidence"]
+    group = Group.of(settings.bands, bands)
+    losing = losing[_is_supported(replies, losing, group, judged_before)]
+    met = with_gain(_met(store, replies, losing, judged, settings, group), curves, part, confidence)
+    by_band = met[(met["games"] > 0) & is_many_people(met)]
+    grouped = by_band if group.is_one_band else _together(store, met, replies, group, tallied)
+    words = _words(losing, settings, means)
+    is_mistake = words.pop("is_mistake").astype(bool)
+    mistakes, missed = words[is_mistake], _as_missed(words[~is_mistake], losing)
+
+    def table(rows: pd.DataFrame, told: pd.DataFrame) -> pa.Table:
+        return _findings(store, with_worth(rows, settings, confidence).merge(told, on=REPLY))
+
+    tables = {
+        "findings": table(grouped, mistakes),
+        "missed": table(grouped, missed),
+        "by_band": table(by_band, mistakes),
+        "curves": curves.to_table(),
+    }
+    facts = {
+        "mistakes": tables["findings"].num_rows,
+        "missed_chances": tables["missed"].num_rows,
+        "judged_replies": len(judged),
+        "part_observed": round(part.mean, 3),
+        "part_observed_deviation": round(part.deviation, 3),
+    }
+    return Ranking(tables, facts)
+
+
+def _words(losing: pd.DataFrame, settings: RankSettings, means: Means) -> pd.DataFrame:
+    """By reply: the columns EXPLAINED, and is_mistake."""
     explained = []
     with means.progress.task("explaining", total=len(losing), unit="reply") as task:
         for row in losing.itertuples(index=False):
             explained.append(explanation(row, settings))
             task.advance()
-    words = losing[REPLY].join(
-        pd.DataFrame(explained, index=losing.index, columns=[*EXPLAINED, "is_mistake"])
-    )
-    is_mistake = words.pop("is_mistake").astype(bool)
-    tables = {
-        "findings": _findings(store, ranked.merge(words[is_mistake], on=REPLY)),
-        "missed": _findings(store, ranked.merge(_as_missed(words[~is_mistake], losing), on=REPLY)),
-        "curves": curves.to_table(),
-    }
-    facts = {
-        "mistakes": int(is_mistake.sum()),
-        "missed_chances": int((~is_mistake).sum()),
-        "judged_replies": len(judged),
-        "part_observed": round(part.mean, 3),
-        "part_observed_deviation": round(part.deviation, 3),
-    }
-    return store.write_stage("rank", asked, inputs, tables, facts)
+    told = pd.DataFrame(explained, index=losing.index, columns=[*EXPLAINED, "is_mistake"])
+    return losing[REPLY].join(told)
 
 
 def _as_missed(words: pd.DataFrame, losing: pd.DataFrame) -> pd.DataFrame:
@@ -151,28 +187,66 @@ def check_thresholds(settings: RankSettings, judged: dict[str, Any]) -> None:
             )
 
 
-def _supported(
-    store: Store, replies: pd.DataFrame, losing: pd.DataFrame, settings: RankSettings, bands: BandScheme
+def _is_supported(
+    replies: pd.DataFrame, losing: pd.DataFrame, group: Group, judge: Manifest
+) -> pd.Series[bool]:
+    """For each losing reply: whether enough games of the group and the bands beside it stand for it.
+
+    Enough is what the judge asked for; or all the games that there are, since some replies need fewer.
+    """
+    games = replies.groupby(REPLY)["games"].sum()
+    around = replies[replies["band"].isin(group.with_neighbours)].groupby(REPLY)["games"].sum()
+    enough = games.clip(upper=judge.facts["min_games"])
+    is_enough = around.reindex(games.index, fill_value=0) >= enough
+    wanted = is_enough.reindex(pd.MultiIndex.from_frame(losing[REPLY]), fill_value=False)
+    return pd.Series(wanted.to_numpy(), index=losing.index, dtype=bool)
+
+
+def _met(
+    store: Store,
+    replies: pd.DataFrame,
+    losing: pd.DataFrame,
+    judged: pd.DataFrame,
+    settings: RankSettings,
+    group: Group,
 ) -> pd.DataFrame:
-    """One row per losing reply, band and kind that enough games stand for: all that is known of it."""
-    judge = store.require("judge")
-    wanted = list(settings.bands or bands.names)
-    replies = replies[replies["band"].isin(wanted)]
+    """One row per losing reply and band that met its position, whether or not any of it chose the reply."""
+    there = ["games_at_position", "score_sum_at_position", "players_at_position", "games_squared_at_position"]
+    replies = replies[replies["band"].isin(group.bands)]
     unknown = replies.groupby(["key", "band"])["games_unknown"].transform("sum")
     replies = replies.assign(known_games=replies["games_at_position"] - unknown)
-    rows = replies.merge(losing.drop(columns="best_move"), on=REPLY)
-    enough_players = rows["players"] + rows["games_unknown"] >= judge.settings["min_players"]
-    enough = rows["games"] >= judge.facts["min_games"]
-    rows = rows[enough & enough_players & (rows["pick_rate"] >= judge.settings["min_pick_rate"])]
-    rows = rows.merge(reached(store, settings, wanted), on=["key", "band"])
-    rows = with_aftermath(store, rows, bands.names)
-    both = pd.concat([rows.assign(kind=str(kind)) for kind in Kind], ignore_index=True)
-    both["white_errs"] = both["fen"].str.contains(" w ", regex=False)
-    if settings.side == "both":
-        return both
-    # Taught White: Black errs in a trap, White in a pitfall; and the other way round.
-    teaches_white = settings.side == "white"
-    return both[both["white_errs"] == (teaches_white == (both["kind"] == Kind.PITFALL))]
+    positions = replies.drop_duplicates(["key", "band"])[["key", "band", *there, "known_games"]]
+    rows = positions.merge(losing.drop(columns="best_move"), on="key")
+    chosen = replies.drop(columns=[*there, "known_games"])
+    rows = rows.merge(chosen, on=[*REPLY, "band"], how="left")
+    counts = ["games", "players", "games_unknown", "score_sum", "games_squared"]
+    rows = rows.fillna(dict.fromkeys([*counts, "pick_rate", "pick_rate_low", "pick_rate_high"], 0))
+    rows = rows.astype(dict.fromkeys(counts[:3], np.int64))
+    rows = rows.merge(reached(store, settings, list(group.bands)), on=["key", "band"])
+    rows = rows.assign(white_errs=rows["fen"].str.contains(" w ", regex=False))
+    rows = within_price(rows, judged, settings)
+    return with_aftermath(store, rows, store.bands.names)
+
+
+def _together(
+    store: Store, met: pd.DataFrame, replies: pd.DataFrame, group: Group, tallied: Manifest
+) -> pd.DataFrame:
+    """The bands of the group as one, with what is known of their games after the replies."""
+    fens = store.read_table("positions", ["key", "fen"]).to_pandas().set_index("key")["fen"]
+    games_of = band_games(
+        replies[replies["band"].isin(group.bands)],
+        store.read_table("reach", ["key", "band", "plain_reach"]).to_pandas(),
+        fens.str.contains(" w ", regex=False),
+    )
+    rows = together(
+        met.drop(columns=[*AFTERMATH]),
+        games_of,
+        group.name,
+        confidence=tallied.settings["confidence"],
+        correlation=tallied.facts.get("player_correlation", 0.0),
+    )
+    rows = rows[(rows["games"] > 0) & is_many_people(rows)]
+    return with_aftermath(store, rows, store.bands.names, group)
 
 
 def _findings(store: Store, ranked: pd.DataFrame) -> pa.Table:

@@ -74,39 +74,58 @@ def plain_log_variance(rows: pd.DataFrame) -> pd.Series[float]:
     return variance
 
 
-def worth_of(
-    rows: pd.DataFrame, curves: Curves, part: SeenGain, settings: RankSettings, confidence: float
-) -> pd.DataFrame:
-    """The rows (losing reply, band and kind) with points and teaching value, what is worth most first.
+def with_gain(rows: pd.DataFrame, curves: Curves, part: SeenGain, confidence: float) -> pd.DataFrame:
+    """The rows (losing reply and band) with what the reply costs players of the band.
 
-    More columns: those of `points`, gain_for_band (the part of the curve's gain that is seen on the board),
-    curve (its source) and expected_after (score of the side that profits, as the curve has it).
+    More columns: gain_for_band (the part of the curve's gain that is seen on the board) and its lower bound
+    gain_low, curve (its source) and expected_after (score of the side that profits, as the curve has it).
     """
-    is_trap = (rows["kind"] == Kind.TRAP).to_numpy()
     curved = _by_curve(rows, curves, confidence)
     gain = _part_of(BoundedShare(curved["gain"].to_numpy(), curved["gain_low"].to_numpy()), part, confidence)
-    # Our own side does not steer towards its mistakes: a pitfall counts as often as the band's games meet it.
-    # But in a repertoire both arise as the repertoire has it.
-    is_steered = is_trap | bool(settings.repertoire)
-    reach = reach_share(
-        np.where(is_steered, rows["steered_reach"], rows["plain_reach"]),
-        np.where(is_steered, rows["steered_log_variance"], plain_log_variance(rows)),
-        confidence=confidence,
-    )
-    # Who falls into a pitfall loses what the band's curve says, whether or not the others find it.
-    is_known = is_trap & rows["find_rate"].notna().to_numpy()
-    missed, missed_low = (
-        np.where(is_known, 1.0 - rows[rate], 1.0) for rate in ("find_rate", "find_rate_high")
-    )
-    pick_rate = BoundedShare(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy())
-    ordered: pd.DataFrame = rows.assign(
+    return rows.assign(
         gain_for_band=gain.value,
+        gain_low=gain.low,
         curve=curved["curve"],
         expected_after=curved["expected_after"],
-        **points_columns(reach, pick_rate, gain, missed=BoundedShare(missed, missed_low)),
-    ).sort_values(
-        ["teaching_value_low", "key", "move", "band", "kind"], ascending=[False, True, True, True, True]
     )
+
+
+VIEWS = {Kind.TRAP: "punish_value", Kind.PITFALL: "avoid_value"}
+"""What teaching is worth to each side: the column of the value, whose lower bound is that with `_low`."""
+
+
+def with_worth(rows: pd.DataFrame, settings: RankSettings, confidence: float) -> pd.DataFrame:
+    """The rows (with gain) with points and teaching value, what is worth most first.
+
+    To the side that profits a reply is a trap worth punish_value, to the one that errs a pitfall worth
+    avoid_value; both with lower bounds (null: not for the side that is taught). `kind` is what it is worth
+    more as; points_per_100 and teaching_value with their bounds are of that kind.
+    """
+    pick_rate = BoundedShare(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy())
+    gain = BoundedShare(rows["gain_for_band"].to_numpy(), rows["gain_low"].to_numpy())
+    steered = reach_share(rows["steered_reach"], rows["steered_log_variance"], confidence=confidence)
+    plain = reach_share(rows["plain_reach"], plain_log_variance(rows), confidence=confidence)
+    # Who falls into a pitfall loses what the band's curve says, whether or not the others find it.
+    found, found_high = (rows[rate].fillna(0.0).to_numpy() for rate in ("find_rate", "find_rate_high"))
+    all_of_it = np.ones(len(rows))
+    # Our own side does not steer towards its mistakes: a pitfall counts as often as the band's games meet it.
+    # But in a repertoire both arise as the repertoire has it.
+    own = steered if settings.repertoire else plain
+    as_trap = points_columns(steered, pick_rate, gain, missed=BoundedShare(1.0 - found, 1.0 - found_high))
+    as_pitfall = points_columns(own, pick_rate, gain, missed=BoundedShare(all_of_it, all_of_it))
+    is_trap = as_trap["teaching_value_low"] >= as_pitfall["teaching_value_low"]
+    if settings.side != "both":
+        is_trap = rows["white_errs"].to_numpy() != (settings.side == "white")
+    values = {name: np.where(is_trap, as_trap[name], as_pitfall[name]) for name in as_trap}
+    for kind, points, is_told in ((Kind.TRAP, as_trap, is_trap), (Kind.PITFALL, as_pitfall, ~is_trap)):
+        for bound in ("", "_low"):
+            told = points[f"teaching_value{bound}"]
+            values[f"{VIEWS[kind]}{bound}"] = (
+                told if settings.side == "both" else np.where(is_told, told, np.nan)
+            )
+    ordered: pd.DataFrame = rows.assign(
+        kind=np.where(is_trap, str(Kind.TRAP), str(Kind.PITFALL)), **values
+    ).sort_values(["teaching_value_low", "key", "move", "band"], ascending=[False, True, True, True])
     return ordered
 
 

@@ -27,6 +27,7 @@ from miner.finding.words import (
 )
 from miner.report.opening_map import RepliesByPosition, opening_map
 from miner.report.summary import summaries
+from miner.terms import ALL_BANDS
 
 RowsOf = Mapping[Reply, Sequence[Row]]
 
@@ -182,6 +183,7 @@ def _shares(row: Row, name: str) -> list[float]:
 
 def contents(
     findings: Sequence[Finding],
+    by_band: Sequence[Finding],
     details: Details,
     replies: RepliesByPosition,
     bands: Sequence[str],
@@ -189,9 +191,10 @@ def contents(
 ) -> dict[str, Any]:
     """All of the page: each losing reply once, the findings about them, the map and the summaries.
 
-    `findings` come in the order of the list, `bands` are those of the tally, weakest first.
+    `findings` come in the order of the list, `by_band` are the same in each band, `bands` are those of the tally, weakest first.
     """
     places: dict[Reply, int] = {}
+    group = findings[0].band if findings else ALL_BANDS
     mistakes: list[dict[str, Any]] = []
     rows: list[list[Any]] = []
     for finding in findings:
@@ -199,12 +202,15 @@ def contents(
         if reply not in places:
             places[reply] = len(mistakes)
             mistakes.append(mistake(finding, reply, details, bands))
-        rows.append(_row(finding, places[reply]))
+        rows += [_row(view, places[reply]) for view in finding.views]
+    apart = [finding for finding in by_band if finding.reply in places and finding.band != group]
+    rows += [_row(view, places[finding.reply]) for finding in apart for view in finding.views]
     paths = [f"{line['path']['uci']} {line['reply']['uci']}".split() for line in mistakes]
     return {
         "mined": mined,
         "bands": list(bands),
-        "summaries": summaries(findings),
+        "group": group,
+        "summaries": summaries([view for finding in (*findings, *apart) for view in finding.views]),
         "mistakes": mistakes,
         "columns": ["mistake", *WORDS, *FINDING_COLUMNS],
         "findings": rows,

@@ -157,7 +157,7 @@ function cpWords(cp) {
 
 /** Links back, and to the findings before and after it in the list. @param {Page} page @param {Finding} finding @returns {HTMLElement} */
 function trail(page, finding) {
-  const found = page.found.length ? page.found : wantedFindings(page.findings, page.state);
+  const found = page.found.length ? page.found : wantedFindings(page.findings, page.state, page.group);
   const at = found.indexOf(finding);
   const link = (/** @type {Finding | undefined} */ to, /** @type {string} */ words, /** @type {string} */ id) =>
     to ? el("a", { class: "button", id, href: page.linkTo(to) }, words) : null;

@@ -27,15 +27,16 @@ const ROWS_AT_ONCE = 40;
 
 /**
  * The findings that a state of the page asks for, in its order.
- * @param {Finding[]} findings @param {State} state @returns {Finding[]}
+ * Without a band that is chosen, what is told of the bands together; or of each by itself.
+ * @param {Finding[]} findings @param {State} state @param {string} group @returns {Finding[]}
  */
-function wantedFindings(findings, state) {
+function wantedFindings(findings, state, group) {
   const words = state.q.toLowerCase().split(/\s+/).filter(Boolean);
   const moves = movesOf(state.moves);
   const found = findings.filter((one) =>
     (!state.side || one.taught === state.side) &&
     (!state.kind || one.kind === state.kind) &&
-    (!state.band || one.band === state.band) &&
+    (state.band ? one.band === state.band : state.each ? one.band !== group : one.band === group) &&
     (!state.reason || one.about.reason === state.reason) &&
     (!state.pattern || (one.about.pattern || "none") === state.pattern) &&
     (!state.opening || openingOf(one) === state.opening) &&
@@ -43,6 +44,11 @@ function wantedFindings(findings, state) {
     words.every((word) => one.search.includes(word)));
   const ordered = inOrder(found, /** @type {Order} */ (state.sort), state.way === "up");
   return state.each ? ordered : onePerMistake(ordered);
+}
+
+/** What the bands together are called where one may be chosen. @param {Page} page @returns {string} */
+function groupWords(page) {
+  return page.group === "all" ? "all together" : page.group;
 }
 
 /** Typed first moves without their numbers, ending in a space; empty for none. @param {string} typed @returns {string} */
@@ -78,19 +84,11 @@ function reachOf(finding) {
   return finding.kind === "trap" ? finding.steered_reach : finding.plain_reach;
 }
 
-/** The first of each mistake and kind; the bands of the others stay with it. @param {Finding[]} findings @returns {Finding[]} */
+/** The first of each mistake. @param {Finding[]} findings @returns {Finding[]} */
 function onePerMistake(findings) {
-  /** @type {Map<string, Finding>} */
+  /** @type {Map<number, Finding>} */
   const first = new Map();
-  for (const one of findings) {
-    const mistake = `${one.mistake} ${one.kind}`;
-    const kept = first.get(mistake);
-    if (kept) kept.also.push(one.band);
-    else {
-      one.also = [];
-      first.set(mistake, one);
-    }
-  }
+  for (const one of findings) if (!first.has(one.mistake)) first.set(one.mistake, one);
   return [...first.values()];
 }
 
@@ -118,7 +116,7 @@ function filterForm(page) {
       typed("moves", "text", "First moves", "e4 e5 Nc3"),
       chooser("side", "Side taught", [["", "both"], ["white", "White"], ["black", "Black"]]),
       chooser("kind", "Trap or pitfall", [["", "both"], ["trap", "traps: they err"], ["pitfall", "pitfalls: we err"]]),
-      chooser("band", "Band", [["", "all"], ...bands.filter((band) => findings.some((one) => one.band === band)).map(pair)]),
+      chooser("band", "Band", [["", groupWords(page)], ...bands.filter((band) => findings.some((one) => one.band === band)).map(pair)]),
       chooser("reason", "Reason", [["", "all"], ...reasons.map(pair)]),
       chooser("pattern", "Pattern", [["", "all"], ...patterns.map(pair)]),
       chooser("opening", "Opening", [["", "all"], ...openings.map(pair)]),
@@ -182,7 +180,7 @@ function tallied(values) {
 
 /** Fill the part below the filters. @param {Page} page @param {number} shown rows to show */
 function showResults(page, shown = ROWS_AT_ONCE) {
-  const found = wantedFindings(page.findings, page.state);
+  const found = wantedFindings(page.findings, page.state, page.group);
   page.found = found;
   page.shown = shown;
   const results = /** @type {HTMLElement} */ (document.getElementById("results"));
@@ -199,7 +197,7 @@ function showResults(page, shown = ROWS_AT_ONCE) {
 /** What 100 games hold, for the side and band that are chosen. @param {Page} page @returns {HTMLElement[]} */
 function summaryOf(page) {
   const { state, contents } = page;
-  const band = state.band || page.mainBand;
+  const band = state.band || page.group;
   const sides = state.side ? [state.side] : ["white", "black"];
   return sides.flatMap((side) => {
     const words = contents.summaries[`${side} ${band}`];
@@ -253,7 +251,7 @@ function row(page, finding) {
     el("td", { class: "words" },
       el("div", { class: "title" }, el("span", { class: "number" }, `${finding.number}. `), el("a", { href: page.linkTo(finding) }, titleOf(finding)), about.eco ? el("span", { class: "number" }, ` ${about.eco}`) : null),
       el("div", { class: "moves" }, shortPath(about), el("b", { class: "mark" }, replyWords(about, !about.path.san))),
-      el("div", { class: "small quiet" }, `${capital(finding.kind)} for ${capital(finding.taught)}, ${bandWords(finding.band)}${alsoWords(finding)}`),
+      el("div", { class: "small quiet" }, `${capital(finding.kind)} for ${capital(finding.taught)}, ${bandWords(finding.band)}`),
       el("div", { class: "small quiet" }, reasonWords(about)),
       chooseBox(page, finding)),
     ...COLUMNS.map((order) => {
@@ -277,11 +275,6 @@ function shortPath(about) {
 /** The losing reply with number and question marks; behind White's move Black's has none. @param {Mistake} about @param {boolean} first @returns {string} */
 function replyWords(about, first = true) {
   return moveNumber(about.ply, first) + about.reply.san + (about.severe ? "??" : "?");
-}
-
-/** @param {Finding} finding @returns {string} */
-function alsoWords(finding) {
-  return finding.also.length ? `; also ${finding.also.join(", ")}` : "";
 }
 
 /** @param {Mistake} about @returns {string} */

@@ -42,7 +42,7 @@ function weigh(page, band, side) {
     const worth = 100 * finding.gain_for_band * (finding.kind === "trap" ? 1 - (finding.find_rate ?? 0) : 1);
     for (const at of map.ends[finding.mistake]) {
       lost[at] += share[at] * worth;
-      below[at].push(finding.number - 1);
+      below[at].push(page.findings.indexOf(finding));
     }
   }
   for (let at = share.length - 1; at > 0; at--) {
@@ -54,7 +54,7 @@ function weigh(page, band, side) {
 
 /** One finding per mistake and kind: the band's own, or that with most games. @param {Page} page @param {string} band @param {string} side @returns {Finding[]} */
 function mapFindings(page, band, side) {
-  const wanted = page.findings.filter((one) => one.taught === side && (!band || one.band === band));
+  const wanted = page.findings.filter((one) => one.taught === side && one.band === (band || page.group));
   return onePerMistake(inOrder(wanted, "games_with_reply", false));
 }
 
@@ -65,7 +65,7 @@ function mapView(page) {
     el("p", {}, "Each box is a move, as high as it is often played by the chosen band. The darker and the closer hatched, the more points 100 games through it give away to what is in the list. White space stands for rarer moves. Choose a box to look behind it; the first box leads back."),
     el("div", { class: "filters no-print" },
       chooser("side", "Side taught", [["white", "White"], ["black", "Black"]], mapSide(page)),
-      chooser("band", "Band", [["", "all together"], ...page.bands.map(pair)], mapBand(page))),
+      chooser("band", "Band", [["", groupWords(page)], ...page.bands.map(pair)], mapBand(page))),
     legend(),
     el("div", { id: "map-place" }));
   return view;
@@ -85,7 +85,7 @@ function mapSide(page) {
 
 /** Empty: all bands together. @param {Page} page @returns {string} */
 function mapBand(page) {
-  return page.state.band === "all" ? "" : page.state.band || page.mainBand;
+  return page.state.band === "all" ? "" : page.state.band;
 }
 
 /** @returns {HTMLElement} */

@@ -12,10 +12,10 @@
  *   engine: string, nodes: number, picks: ShareRow[], answers: {san: string, games: number, kept: number | null}[],
  *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[]}} ToldMistake
  * @typedef {ToldMistake & {board: Board, mark: Mark}} Mistake
- * @typedef {Told & {number: number, id: string, about: Mistake, moves: string, search: string, also: string[]}} Finding
+ * @typedef {Told & {number: number, id: string, about: Mistake, moves: string, search: string}} Finding
  * @typedef {{sources: number, games: number, ledger: [string, number][], first: string, last: string, stale: boolean, positions: number,
  *   engines: string[], nodes: number}} Mined
- * @typedef {{mined: Mined, bands: string[], summaries: Record<string, string>, mistakes: ToldMistake[], columns: string[],
+ * @typedef {{mined: Mined, bands: string[], group: string, summaries: Record<string, string>, mistakes: ToldMistake[], columns: string[],
  *   findings: Value[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
  * @typedef {string | number | null} Value
  * @typedef {typeof DEFAULTS} State
@@ -54,13 +54,13 @@ function toldIn(columns, values) {
 /** The findings as objects, each with its mistake. @param {Contents} contents @returns {Finding[]} */
 function findingsOf(contents) {
   const mistakes = contents.mistakes.map((one) => Object.assign(one, { board: boardOf(one.fen), mark: markOf(one.reply.uci) }));
-  return contents.findings.map((values, at) => {
+  return contents.findings.map((values) => {
     const told = toldIn(contents.columns, values);
     const about = mistakes[told.mistake];
     const moves = `${about.path.san} ${about.reply.san}`.trim();
     return Object.assign(told, {
-      number: at + 1, about, moves, also: [], id: `${about.key}-${about.reply.uci}-${told.band}-${told.kind}`,
-      search: [about.name, about.eco, moves, about.refutation.san, about.why, about.reason, about.pattern, told.band, told.kind, `#${at + 1}`].join(" ").toLowerCase(),
+      number: told.mistake + 1, about, moves, id: `${about.key}-${about.reply.uci}-${told.band}-${told.kind}`,
+      search: [about.name, about.eco, moves, about.refutation.san, about.why, about.reason, about.pattern, told.band, told.kind, `#${told.mistake + 1}`].join(" ").toLowerCase(),
     });
   });
 }
@@ -73,7 +73,8 @@ class Page {
     this.findings = findingsOf(contents);
     this.byId = new Map(this.findings.map((one) => [one.id, one]));
     this.moves = mapMoves(contents);
-    this.mainBand = tallied(this.findings.map((one) => one.band))[0] || "";
+    /** The bands together that the list is for. */
+    this.group = contents.group;
     /** @type {State} */
     this.state = { ...DEFAULTS };
     /** What the list shows. @type {Finding[]} */
@@ -131,7 +132,7 @@ class Page {
 
   /** @param {Finding} finding */
   showFinding(finding) {
-    if (!this.found.length) this.found = wantedFindings(this.findings, this.state);
+    if (!this.found.length) this.found = wantedFindings(this.findings, this.state, this.group);
     this.replace(findingView(this, finding));
     document.title = `${finding.number}. ${titleOf(finding)}`;
   }

@@ -82,7 +82,8 @@ def _contents(store: Store) -> dict[str, Any]:
         seasons=rows_by_reply(store, "seasons", wanted),
     )
     mined_from = mined(manifests, dates, findings) | {"stale": bool(store.out_of_date())}
-    return contents(findings, details, RepliesByPosition(replies, bands), bands, mined_from)
+    by_band = findings_of(store.read_table("by_band"))
+    return contents(findings, by_band, details, RepliesByPosition(replies, bands), bands, mined_from)
 
 
 def _leaks(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:

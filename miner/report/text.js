@@ -57,6 +57,8 @@ function capital(words) {
 /** Who is in a band. @param {string} band @returns {string} */
 function bandWords(band) {
   if (band === "unrated") return "unrated players";
+  if (band === "all") return "players of all bands";
+  if (band.includes(", ")) return band.split(", ").map(bandWords).join(" and ");
   if (/^0-\d+$/.test(band)) return `players rated below ${Number(band.slice(2)) + 1}`;
   return band.endsWith("+") ? `players rated ${band.slice(0, -1)} and above` : `players rated ${band}`;
 }

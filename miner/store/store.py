@@ -53,7 +53,7 @@ TABLES_OF = {
     "tally": ("replies", "positions", "reach", "edges"),
     "judge": ("judged",),
     "follow": ("followed", "answers", "afterwards", "model_games", "plans", "seasons"),
-    "rank": ("findings", "missed", "curves"),
+    "rank": ("findings", "missed", "by_band", "curves"),
 }
 """The tables that each stage writes."""
 

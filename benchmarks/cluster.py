@@ -44,9 +44,8 @@ from miner.engine.dispatch import identify
 from miner.engine.identity import EngineIdentity, find_engine
 from miner.engine.schedule import Inquiry, Schedule
 from miner.engine.verdicts import Answer, Request, Verdict
-from miner.judge.candidates import find_candidates, positions_of
 from miner.judge.inquiry import inquire
-from miner.judge.stage import with_support
+from miner.judge.stage import to_judge
 from miner.means import Means
 from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches, cut_stretches
 from miner.pgn.ledger import Count, Numbering, Report
@@ -343,10 +342,7 @@ def _judged(
     store: Store, engine: Path, folder: Path, cluster: Cluster | None, engines: int = 2
 ) -> tuple[float, float, float]:
     """Nodes that all candidates need, nodes/s of an engine, and seconds for JUDGED positions."""
-    tallied = store.read_table("positions", ["key", "fen", "games"])
-    settings = with_support(JudgeSettings(nodes=NODES), tallied)
-    found = find_candidates(store.read_table("replies"), store.read_table("reach"), settings)
-    positions = positions_of(found, tallied)
+    positions, settings = to_judge(store, JudgeSettings(nodes=NODES))
     identity = identify(Means(engine=engine), settings.hash_mb)
     with (
         tempfile.TemporaryDirectory(dir=folder) as own,

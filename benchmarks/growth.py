@@ -37,8 +37,7 @@ from benchmarks.processes import watched
 from benchmarks.read import count_text
 from miner.engine.identity import find_engine
 from miner.follow.stage import follow
-from miner.judge.candidates import find_candidates
-from miner.judge.stage import judge, with_support
+from miner.judge.stage import judge
 from miner.means import Means
 from miner.rank.stage import rank
 from miner.read.stage import read
@@ -73,7 +72,7 @@ class Task:
     store: Path
     games: list[str]  # sources
     engine: str
-    min_points: float
+    candidates: int
     nodes: list[int]
 
 
@@ -140,29 +139,24 @@ def _measured(
     enlarger: Enlarger, games: int, folder: Path, engine: str, options: argparse.Namespace
 ) -> dict[str, Run]:
     file, more = enlarger.file_of(games), enlarger.more_than(games, ADDED)
-    task = Task(store=folder / "store", games=[str(file)], engine=engine, min_points=0.0, nodes=options.nodes)
+    task = Task(
+        store=folder / "store",
+        games=[str(file)],
+        engine=engine,
+        candidates=options.candidates,
+        nodes=options.nodes,
+    )
     runs: dict[str, Run] = {}
     print(f"\n{games:,} games")
     print(f"{'stage':12} {'wall s':>9} {'cpu s':>9} {'games/s':>9} {'peak MiB':>9} {'store MiB':>9}  rows")
     for stage in STAGES:
         if options.without_engine and stage in WITH_VERDICTS:
             continue
-        if stage == "judge":
-            task = replace(task, min_points=_points_of_candidate(options.candidates, Store.open(task.store)))
         if stage == "read again":
             task = replace(task, games=[str(file), str(more)])
         runs[stage] = _done_in_a_process(stage, task)
         _print_run(stage, games, runs[stage])
     return runs
-
-
-def _points_of_candidate(number: int, store: Store) -> float:
-    """The points from which so many replies are judged."""
-    settings = with_support(
-        replace(JudgeSettings(), min_points=0.0), store.read_table("positions", ["games"])
-    )
-    found = find_candidates(store.read_table("replies"), store.read_table("reach"), settings)
-    return float(found["worth"].iloc[min(number, len(found)) - 1]) if len(found) else 0.0
 
 
 def _done_in_a_process(stage: str, task: Task) -> Run:
@@ -211,7 +205,7 @@ def _tally(task: Task) -> dict[str, int]:
 
 def _judge(task: Task) -> dict[str, int]:
     settings = JudgeSettings(
-        min_points=task.min_points,
+        nodes_in_all=2 * task.candidates * task.nodes[0],
         nodes=tuple(task.nodes),
         loss_threshold=THRESHOLD,
         tempo_threshold=THRESHOLD,

@@ -27,9 +27,9 @@ from miner.engine.consult import consult
 from miner.engine.dispatch import Work, engine_options, identify
 from miner.engine.identity import find_engine
 from miner.engine.verdicts import Request
-from miner.judge.candidates import Position, find_candidates, positions_of
+from miner.judge.candidates import Position
 from miner.judge.inquiry import Questions, inquire
-from miner.judge.stage import with_support
+from miner.judge.stage import to_judge
 from miner.means import Means
 from miner.settings import JudgeSettings
 from miner.store import Store
@@ -137,10 +137,7 @@ def main() -> None:
     given = parser.parse_args()
 
     settings, store, program = JudgeSettings(), Store.open(given.store), find_engine(given.engine)
-    tallied = store.read_table("positions", ["key", "fen", "games"])
-    supported = with_support(settings, tallied)
-    found = find_candidates(store.read_table("replies"), store.read_table("reach"), supported)
-    positions = positions_of(found, tallied)
+    positions, _ = to_judge(store, settings)
     bench = own_bench(program)
     pool_nodes, could, wall_s = 0, 0.0, 0.0
     for number in range(given.rounds):

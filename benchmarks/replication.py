@@ -323,8 +323,7 @@ def main() -> None:
     parser.add_argument("--min-games-at-position", type=int, default=10, help="for both halves alike")
     parser.add_argument("--min-games", type=int, default=usual.min_games)
     parser.add_argument("--min-players", type=int, default=usual.min_players)
-    parser.add_argument("--min-pick-rate", type=float, default=usual.min_pick_rate)
-    parser.add_argument("--min-points", type=float, default=usual.min_points)
+    parser.add_argument("--nodes-in-all", type=int, default=usual.nodes_in_all)
     parser.add_argument("--loss", type=float, default=usual.loss_threshold, help="that makes a reply losing")
     parser.add_argument("--top", type=int, default=100)
     parser.add_argument("--least", type=int, default=20)
@@ -333,8 +332,7 @@ def main() -> None:
         nodes=tuple(map(int, asked.nodes.split(","))),
         min_games=asked.min_games,
         min_players=asked.min_players,
-        min_pick_rate=asked.min_pick_rate,
-        min_points=asked.min_points,
+        nodes_in_all=asked.nodes_in_all,
         loss_threshold=asked.loss,
         tempo_threshold=min(asked.loss, usual.tempo_threshold),
     )

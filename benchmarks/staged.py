@@ -12,7 +12,7 @@ import argparse
 import dataclasses
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import chess
@@ -23,9 +23,9 @@ from miner.engine.consult import consult
 from miner.engine.dispatch import Work, identify
 from miner.engine.identity import find_engine
 from miner.engine.verdicts import Request, Verdict
-from miner.judge.candidates import MOST_LOST, Position, find_candidates, positions_of
+from miner.judge.candidates import MOST_LOST, Position
 from miner.judge.inquiry import Judgement, Questions, inquire, look
-from miner.judge.stage import with_support
+from miner.judge.stage import to_judge
 from miner.means import Means
 from miner.settings import JudgeSettings
 from miner.store import Store
@@ -97,14 +97,19 @@ def exhaustive(position: Position, nodes: int) -> Questions:
 
 def sample_of(store: Path, settings: JudgeSettings, size: int, seed: int) -> list[Position]:
     opened = Store.open(store)
-    tallied = opened.read_table("positions", ["key", "fen", "games"])
-    supported = with_support(settings, tallied)
-    found = find_candidates(opened.read_table("replies"), opened.read_table("reach"), supported)
+    positions, _ = to_judge(opened, settings)
+    candidates = [(position.key, candidate) for position in positions for candidate in position.candidates]
     # By a hash of each candidate, so that another candidate more or less does not change the whole sample.
-    pairs = zip(found["key"], found["move"], strict=True)
-    found["order"] = [hashlib.sha256(f"{seed} {key} {move}".encode()).digest() for key, move in pairs]
-    drawn = found.sort_values("order").head(size).sort_index()
-    return positions_of(drawn, tallied)
+    candidates.sort(key=lambda pair: hashlib.sha256(f"{seed} {pair[0]} {pair[1].packed}".encode()).digest())
+    drawn = set(candidates[:size])
+    parts = [
+        replace(
+            position,
+            candidates=tuple(each for each in position.candidates if (position.key, each) in drawn),
+        )
+        for position in positions
+    ]
+    return [position for position in parts if position.candidates]
 
 
 def points(one: Judgement) -> float:

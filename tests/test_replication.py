@@ -295,7 +295,7 @@ def test_the_sample_is_mined_both_ways(tmp_path: Path, capsys: pytest.CaptureFix
     text = (ROOT / "data/sample/club.pgn").read_text(encoding="utf-8")
     some = tmp_path / "some.pgn"
     some.write_text("[Event ".join(text.split("[Event ")[:401]), encoding="utf-8")
-    judging = JudgeSettings(nodes=(500, 1000), min_points=10.0)
+    judging = JudgeSettings(nodes=(500, 1000), nodes_in_all=100_000)
 
     files = halves(some, tmp_path)
     ways = mine(files, tmp_path, TallySettings(), judging, tmp_path / "verdicts.sqlite", both=True)

@@ -80,7 +80,7 @@ class Engines:
     def ask_within(
         self, task_name: str, inquiries: Sequence[Inquiry[Found]], nodes: int, expected: int
     ) -> tuple[list[Found], int]:
-        """The results of the first inquiries, as far as so many `nodes` go (0: of all), and the nodes asked for.
+        """The results of the first inquiries, as far as the `nodes` go (0: of all), and the nodes they took.
 
         `expected`: nodes that all of them will take, about; by it the time that is left is told.
         Raises what `consult` does.

@@ -70,19 +70,18 @@ def find_candidates(
     by_reply = tallied.assign(enough=is_enough, rare=is_rare).groupby(["key", "move"], as_index=False)
     found = by_reply.agg({"worth": "max", "enough": "max", "rare": "max"})
     found = found[(found["worth"] > 0.0) & (found["enough"] | found["rare"])]
-    found = _in_order(found.merge(scoring_clearly_less(tallied), on=["key", "move"], validate="one_to_one"))
+    found = found.merge(scoring_clearly_less(tallied), on=["key", "move"], validate="one_to_one")
+    found = _in_order(found, "worth")
     looked_at = found["enough"] | (~found["enough"]).cumsum().le(MOST_RARE)
     found = with_obvious(found[looked_at], positions)
-    sooner = found["worth"] * np.where(found["obvious"], OBVIOUS_FIRST, 1.0)
-    return _in_order(found[found["enough"] | found["obvious"]], sooner)[["key", "move", "worth", "promoted"]]
+    found = found.assign(sooner=found["worth"] * np.where(found["obvious"], OBVIOUS_FIRST, 1.0))
+    found = found[found["enough"] | found["obvious"]]
+    return _in_order(found, "sooner")[["key", "move", "worth", "promoted"]]
 
 
-def _in_order(found: pd.DataFrame, worth: pd.Series[float] | None = None) -> pd.DataFrame:
-    by = found["worth"] if worth is None else worth
-    ordered: pd.DataFrame = (
-        found.assign(by=by)
-        .sort_values(["by", "key", "move"], ascending=[False, True, True], ignore_index=True)
-        .drop(columns="by")
+def _in_order(found: pd.DataFrame, by: str) -> pd.DataFrame:
+    ordered: pd.DataFrame = found.sort_values(
+        [by, "key", "move"], ascending=[False, True, True], ignore_index=True
     )
     return ordered
 

@@ -42,8 +42,7 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
             log.info("the replies are judged already")
             return manifest
 
-    tallied = store.read_table("positions", ["key", "fen", "games"])
-    supported = with_support(settings, tallied)
+    positions, supported = to_judge(store, settings)
     if 0 < 2 * settings.min_games < (floor := tally.facts.get("min_games", 0)):
         log.warning(
             "replies of %d games are asked for, but positions of fewer than %d were not tallied: "
@@ -51,9 +50,6 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
             settings.min_games,
             floor,
         )
-    replies, reach = store.read_table("replies"), store.read_table("reach")
-    found = find_candidates(replies, reach, tallied, store.bands.names, supported)
-    positions = positions_of(found, tallied)
     judged, asked_nodes = engines.ask_within(
         "judging",
         [inquire(position, settings) for position in positions],
@@ -67,15 +63,19 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
     facts = _facts(judgements, len(judged), engines.work) | {
         "min_games": supported.min_games,
         "nodes_asked": asked_nodes,
-        "left": len(found) - len(judgements),
+        "left": sum(len(position.candidates) for position in positions) - len(judgements),
     }
     return store.write_stage("judge", asked, inputs, tables, facts)
 
 
-def with_support(settings: JudgeSettings, positions: pa.Table) -> JudgeSettings:
-    """The settings with the games that a reply needs in a store with these positions."""
-    games = pc.max(positions["games"]).as_py() or 0
-    return replace(settings, min_games=settings.enough_games(games))
+def to_judge(store: Store, settings: JudgeSettings) -> tuple[list[Position], JudgeSettings]:
+    """All that could be judged, in the order of judging, and the settings with the games a reply needs."""
+    tallied = store.read_table("positions", ["key", "fen", "games"])
+    games = pc.max(tallied["games"]).as_py() or 0
+    supported = replace(settings, min_games=settings.enough_games(games))
+    replies, reach = store.read_table("replies"), store.read_table("reach")
+    found = find_candidates(replies, reach, tallied, store.bands.names, supported)
+    return positions_of(found, tallied), supported
 
 
 def expected_nodes(positions: list[Position], settings: JudgeSettings) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -100,14 +100,22 @@ def exercise_of(finding: Finding, number: int = 1) -> Exercise:
 
 
 def _by_turns(chosen: Sequence[Finding]) -> list[Finding]:
-    """The findings as traps; every third one, and such as cannot be punished move by move, as the pitfall that
-    it is for the other side.
+    """The findings as traps; every third one, and such as cannot be punished move by move, as the pitfall
+    that it is for the other side.
     """
     turned = []
     for place, finding in enumerate(chosen):
         turns = place % 3 == 2 or not REASONS[finding.reason].is_tactical
         turned.append(finding.as_kind(Kind.PITFALL if turns else Kind.TRAP))
     return turned
+
+
+def distinct(findings: Iterable[Finding]) -> list[Finding]:
+    """Each losing reply once, as the kind by which it stands highest in the list."""
+    by_reply: dict[Reply, Finding] = {}
+    for finding in findings:
+        by_reply.setdefault(finding.reply, finding)
+    return list(by_reply.values())
 
 
 def is_missed(finding: Finding) -> bool:

@@ -63,7 +63,7 @@ def _group_name(bands: Sequence[str], names: Sequence[str]) -> str:
 
 
 def is_many_people(rows: pd.DataFrame) -> pd.Series[bool]:
-    """For each row: whether rates there are those of enough players; one that is not known counts as another."""
+    """For each row: whether its rates are those of enough players; who is not known counts as another one."""
     people: pd.Series[int] = rows["players_at_position"] + rows["games_at_position"] - rows["known_games"]
     return people >= FEWEST_PEOPLE
 

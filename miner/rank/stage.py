@@ -78,7 +78,8 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
     earlier tally; UsageError for a band that the tally does not have; SourceError for a repertoire that
     cannot be read.
     """
-    judged_before, tallied = store.require("judge"), store.require("tally")
+    judged_before = store.require("judge")
+    store.require("tally")
     store.require_current("tally", "judge", "follow")
     check_thresholds(settings, judged_before.settings)
     bands = store.bands

@@ -103,8 +103,13 @@ def with_worth(rows: pd.DataFrame, settings: RankSettings, confidence: float) ->
     """
     pick_rate = BoundedShare(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy())
     gain = BoundedShare(rows["gain_for_band"].to_numpy(), rows["gain_low"].to_numpy())
-    steered = reach_share(rows["steered_reach"], rows["steered_log_variance"], confidence=confidence)
-    plain = reach_share(rows["plain_reach"], plain_log_variance(rows), confidence=confidence)
+    reach, plain_reach, variance = (
+        rows[name].to_numpy(dtype=np.float64)
+        for name in ("steered_reach", "plain_reach", "steered_log_variance")
+    )
+    steered = reach_share(reach, variance, confidence=confidence)
+    counted = np.asarray(plain_log_variance(rows), dtype=np.float64)
+    plain = reach_share(plain_reach, counted, confidence=confidence)
     # Who falls into a pitfall loses what the band's curve says, whether or not the others find it.
     found, found_high = (rows[rate].fillna(0.0).to_numpy() for rate in ("find_rate", "find_rate_high"))
     all_of_it = np.ones(len(rows))

@@ -191,7 +191,8 @@ def contents(
 ) -> dict[str, Any]:
     """All of the page: each losing reply once, the findings about them, the map and the summaries.
 
-    `findings` come in the order of the list, `by_band` are the same in each band, `bands` are those of the tally, weakest first.
+    `findings` come in the order of the list, `by_band` are the same in each band, `bands` are those of the
+    tally, weakest first.
     """
     places: dict[Reply, int] = {}
     group = findings[0].band if findings else ALL_BANDS

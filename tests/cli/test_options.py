@@ -58,10 +58,10 @@ def test_nothing_given_is_the_default() -> None:
 
 
 def test_zero_is_a_value() -> None:
-    """`--min-pick-rate 0` is heard."""
-    settings = taken(None, judge_min_pick_rate=0.0, judge_min_players=0)
+    """`--nodes-in-all 0` is heard."""
+    settings = taken(None, judge_nodes_in_all=0, judge_min_players=0)
 
-    assert settings.judge == JudgeSettings(min_pick_rate=0.0, min_players=0)
+    assert settings.judge == JudgeSettings(nodes_in_all=0, min_players=0)
 
 
 def test_bands_of_another_tally_are_no_contradiction() -> None:

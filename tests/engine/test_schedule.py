@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import chess
+import pytest
 
-from miner.engine.schedule import Inquiry, Job, Schedule
+from miner.engine.schedule import Budget, Inquiry, Job, Schedule
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.terms import Score, Side
 
@@ -112,3 +113,36 @@ def test_no_inquiries_are_finished_at_once() -> None:
 
     assert schedule.next_job() is None
     assert schedule.is_finished
+
+
+def spend(budget: Budget, inquiries: list[Inquiry[list[Answer]]], at_once: int) -> list[list[Answer]]:
+    """Work inquiries off with so many engines, the last that has begun answering first."""
+    schedule = Schedule(budget.begin(inquiries), nothing_known, max_tries=3)
+    in_flight: list[Job] = []
+    while not schedule.is_finished:
+        while len(in_flight) < at_once and (job := schedule.next_job()) is not None:
+            in_flight.append(job)
+        if in_flight:
+            job = in_flight.pop()
+            schedule.answer(job, verdict(job.request.nodes))
+    return budget.within(found for _, found in sorted(schedule.found.items()))
+
+
+@pytest.mark.parametrize("at_once", [1, 2, 3, 5])
+def test_budget_does_not_depend_on_who_is_quicker(at_once: int) -> None:
+    """The first inquiries count up to the one with which the nodes are spent, whatever else was begun."""
+    inquiries = [asks([100], [50]), asks([200]), asks([30, 30]), asks([500]), asks([1])]
+    budget = Budget(360)
+
+    found = spend(budget, inquiries, at_once)
+
+    assert found == [[verdict(100), verdict(50)], [verdict(200)], [verdict(30), verdict(30)]]
+    assert budget.spent == 410
+
+
+def test_no_budget_is_no_limit() -> None:
+    """0 nodes: all are worked off."""
+    budget = Budget(0)
+
+    assert len(spend(budget, [asks([100]), asks([200])], 2)) == 2
+    assert budget.spent == 300

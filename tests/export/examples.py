@@ -75,6 +75,10 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         games_per_player=1.3,
         trend="",
         trend_p=None,
+        punish_value=0.47,
+        punish_value_low=0.2,
+        avoid_value=0.03,
+        avoid_value_low=0.01,
     )
     return replace(found, **changes)
 

@@ -43,7 +43,7 @@ pytestmark = pytest.mark.slow
 
 OFTEN, SHARE = 20, 0.05
 BAND_GAMES = 5  # games of one band with a reply that count as a share of that band
-FEW = JudgeSettings(min_games=2, min_players=2, min_points=0.0)
+FEW = JudgeSettings(min_games=2, min_players=2)
 """Lower limits, for replies that were played a few times only; the budgets are the default ones."""
 
 

@@ -5,17 +5,32 @@ from __future__ import annotations
 from typing import Any
 
 import chess
+import pandas as pd
 import pyarrow as pa
 import pytest
 
 from miner.board.moves import pack
+from miner.judge import candidates
 from miner.judge.candidates import find_candidates, positions_of
 from miner.schema import POSITIONS
 from miner.settings import JudgeSettings
 from tests.judge.tables import board_after, key_of, reach_row, reach_table, replies_table, reply_row
 
-SETTINGS = JudgeSettings(min_games=5, min_players=3, min_pick_rate=0.03, min_points=1.0)
+SETTINGS = JudgeSettings(min_games=5, min_players=3)
+BANDS = ("1000-1199", "1200-1399", "1400-1599", "1600-1799", "unrated")
 OPEN_GAME = board_after("e4 e5 Nf3")
+BOARDS = (OPEN_GAME, board_after("e4 e5 Nc3"), board_after("e4 e5 Nf3 Nc6"))
+
+
+def found_among(replies: pa.Table, reach: pa.Table, settings: JudgeSettings = SETTINGS) -> pd.DataFrame:
+    """The candidates among replies on the boards of this file."""
+    return find_candidates(replies, reach, positions_table(*BOARDS), BANDS, settings)
+
+
+def positions_table(*boards: chess.Board) -> pa.Table:
+    empty = {"path": "", "games": 100, "eco": "", "opening": ""}
+    rows = [{"key": key_of(board), "fen": board.fen(), "ply": board.ply()} | empty for board in boards]
+    return pa.Table.from_pylist(rows, schema=POSITIONS)
 
 
 @pytest.mark.parametrize(
@@ -29,28 +44,80 @@ OPEN_GAME = board_after("e4 e5 Nf3")
         ({"players": 1, "games_unknown": 2}, True),
         ({"players": 1, "games_unknown": 1}, False),
         ({"players": 3}, True),
-        ({"pick_rate": 0.03}, True),
-        ({"pick_rate": 0.02}, False),
+        ({"pick_rate": 0.001}, True),  # whatever the share
     ],
 )
 def test_reply_must_be_frequent_enough(row: dict[str, Any], is_found: bool) -> None:
-    """Too few games, too few players or too low a pick rate, each alone keeps a reply from being judged."""
+    """Too few games or too few players, each alone keeps a reply from being judged."""
     replies = replies_table(reply_row(OPEN_GAME, "f6", **row))
 
-    found = find_candidates(replies, reach_table(reach_row(OPEN_GAME, steered_reach=1.0)), SETTINGS)
+    found = found_among(replies, reach_table(reach_row(OPEN_GAME, steered_reach=1.0)))
 
     assert len(found) == is_found
 
 
-def test_limits_must_be_passed_in_the_same_band() -> None:
-    """Many games in one band and a high pick rate in another do not make a candidate."""
-    weaker = reply_row(OPEN_GAME, "f6", games=4, pick_rate=0.5)
-    stronger = reply_row(OPEN_GAME, "f6", band="2000-2199", games=40, pick_rate=0.01)
-    reach = reach_table(reach_row(OPEN_GAME), reach_row(OPEN_GAME, band="2000-2199"))
+@pytest.mark.parametrize(
+    ("bands", "is_found"),
+    [
+        (("1000-1199", "1200-1399", "1400-1599"), True),
+        (("1000-1199", "1400-1599", "1600-1799"), False),  # none has both others beside it
+        (("1400-1599", "1600-1799", "unrated"), False),  # nobody knows who the unrated resemble
+    ],
+)
+def test_neighbouring_bands_count_together(bands: tuple[str, ...], is_found: bool) -> None:
+    """Two games in each of three bands are six, where the bands lie side by side."""
+    rows = [reply_row(OPEN_GAME, "f6", band=band, games=2, players=2) for band in bands]
+    reach = reach_table(*(reach_row(OPEN_GAME, band=band) for band in bands))
 
-    found = find_candidates(replies_table(weaker, stronger), reach, SETTINGS)
+    found = found_among(replies_table(*rows), reach)
 
-    assert found.empty
+    assert len(found) == is_found
+
+
+@pytest.mark.parametrize(
+    ("moves", "reply", "is_obvious"),
+    [
+        ("f3 e5", "g4", True),  # mate in one: Qh4
+        ("e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 d5 exd5 Nxd5 Nxf7", "a6", True),  # the queen hangs
+        ("e4 e5 Nf3 Nc6", "Nxe5", False),  # a knight for a pawn: two pawns
+        ("e4 e5 Nf3", "f6", False),  # 3.Nxe5 fxe5 4.Qh5+ is no matter of captures
+        ("e4 e5 Nf3", "Nc6", False),
+        ("e4 e5 Nf3", "Qg5", True),  # 3.Nxg5
+    ],
+)
+def test_what_everybody_can_see(moves: str, reply: str, is_obvious: bool) -> None:
+    """Mate in one or two, or a piece that hangs."""
+    board = board_after(moves)
+
+    assert is_obvious is candidates.is_obvious(board, board.parse_san(reply))
+
+
+def test_mate_in_two_by_checks_is_obvious() -> None:
+    """1.e4 e5 2.Bc4 Bc5 3.Qh5 Nf6 4.Qxf7 is mate in one; a check that only leads to mate counts, too."""
+    # White mates by Re8+ Rxe8 Rxe8, after a move of Black's that is none of his affair.
+    board = chess.Board("3r2k1/5ppp/8/8/8/8/p3R3/4R1K1 b - - 0 1")
+
+    assert candidates.is_obvious(board, chess.Move.from_uci("h7h5")) is False
+    assert candidates.is_obvious(board, chess.Move.from_uci("d8a8")) is True
+
+
+@pytest.mark.parametrize(("reply", "is_found"), [("Qg5", True), ("d5", False)])
+def test_two_games_are_enough_for_the_obvious(reply: str, is_found: bool) -> None:
+    """2...Qg5 gives the queen away, 2...d5 would need an engine to know."""
+    row = reply_row(OPEN_GAME, reply, games=2, players=2)
+
+    found = found_among(replies_table(row), reach_table(reach_row(OPEN_GAME)))
+
+    assert len(found) == is_found
+
+
+def test_the_obvious_comes_sooner() -> None:
+    """A queen given away by one in a hundred comes before what one in ten play."""
+    rows = reply_row(OPEN_GAME, "d6", pick_rate=0.05), reply_row(OPEN_GAME, "Qg5", pick_rate=0.01)
+
+    found = found_among(replies_table(*rows), reach_table(reach_row(OPEN_GAME)))
+
+    assert found["move"].tolist() == [row["move"] for row in rows[::-1]]
 
 
 @pytest.mark.parametrize(
@@ -58,22 +125,22 @@ def test_limits_must_be_passed_in_the_same_band() -> None:
     [
         ({"plain_reach": 0.25, "steered_reach": 0.5}, 5.0),  # 100 x 0.5 x 0.2 x 0.5
         ({"plain_reach": 0.25, "steered_reach": 0.1}, 2.5),
-        ({"plain_reach": 0.0, "steered_reach": 0.1}, 1.0),  # just enough
-        ({"plain_reach": 0.01, "steered_reach": 0.02}, None),  # 0.2 points at the most
+        ({"plain_reach": 0.0, "steered_reach": 0.1}, 1.0),
+        ({"plain_reach": 0.0, "steered_reach": 0.0}, None),  # nobody comes there
     ],
 )
 def test_worth_is_by_the_likelier_way_to_the_position(reach: dict[str, float], worth: float | None) -> None:
-    """A reply is worth what it could lose where it is met most; too little is not judged."""
+    """A reply is worth what it could lose where it is met most; nothing is not judged."""
     replies = replies_table(reply_row(OPEN_GAME, "f6"))
 
-    found = find_candidates(replies, reach_table(reach_row(OPEN_GAME, **reach)), SETTINGS)
+    found = found_among(replies, reach_table(reach_row(OPEN_GAME, **reach)))
 
     assert found["worth"].tolist() == ([] if worth is None else [pytest.approx(worth)])
 
 
 def test_reply_of_unknown_reach_is_worth_nothing() -> None:
     """A position that nobody of the band reaches by any counted way is not judged."""
-    found = find_candidates(replies_table(reply_row(OPEN_GAME, "f6")), reach_table(), SETTINGS)
+    found = found_among(replies_table(reply_row(OPEN_GAME, "f6")), reach_table())
 
     assert found.empty
 
@@ -84,7 +151,7 @@ def test_equally_valuable_come_by_key_and_move() -> None:
     sans = sorted(("Nc6", "f6", "d6"), key=lambda san: pack(OPEN_GAME.parse_san(san)), reverse=True)
     replies = replies_table(*(reply_row(board, san) for board in boards for san in sans))
 
-    found = find_candidates(replies, reach_table(*map(reach_row, boards)), SETTINGS)
+    found = found_among(replies, reach_table(*map(reach_row, boards)))
 
     ordered = [(key_of(board), pack(board.parse_san(san))) for board in boards[::-1] for san in sans[::-1]]
     assert list(zip(found["key"], found["move"], strict=True)) == ordered
@@ -102,11 +169,8 @@ def test_most_valuable_comes_first() -> None:
     reach = reach_table(
         reach_row(rare, steered_reach=0.3), reach_row(frequent), reach_row(frequent, band="1000-1199")
     )
-    fens = [{"key": key_of(board), "fen": board.fen(), "ply": board.ply()} for board in (rare, frequent)]
-    empty = {"path": "", "games": 100, "eco": "", "opening": ""}
-
-    found = find_candidates(replies, reach, SETTINGS)
-    positions = positions_of(found, pa.Table.from_pylist([fen | empty for fen in fens], schema=POSITIONS))
+    found = found_among(replies, reach)
+    positions = positions_of(found, positions_table(rare, frequent))
 
     assert [one.fen for one in positions] == [frequent.fen(), rare.fen()]
     assert [one.move for one in positions[0].candidates] == [
@@ -129,7 +193,7 @@ def test_reply_that_scores_clearly_less_is_promoted(score_sum: float, promoted: 
     """Two standard errors less than the others at the position are evidence."""
     row = reply_row(OPEN_GAME, "f6", score_sum=score_sum, score_sum_at_position=50.0)
 
-    found = find_candidates(replies_table(row), reach_table(reach_row(OPEN_GAME)), SETTINGS)
+    found = found_among(replies_table(row), reach_table(reach_row(OPEN_GAME)))
 
     assert found["promoted"].tolist() == [promoted]
 
@@ -140,7 +204,7 @@ def test_two_standard_errors_are_enough() -> None:
     exactly = reply_row(OPEN_GAME, "f6", score_sum=2.0, **numbers)
     not_quite = reply_row(OPEN_GAME, "Nc6", score_sum=2.5, **numbers)
 
-    found = find_candidates(replies_table(exactly, not_quite), reach_table(reach_row(OPEN_GAME)), SETTINGS)
+    found = found_among(replies_table(exactly, not_quite), reach_table(reach_row(OPEN_GAME)))
 
     promoted = dict(zip(found["move"], found["promoted"], strict=True))
     assert promoted == {exactly["move"]: True, not_quite["move"]: False}
@@ -156,8 +220,8 @@ def test_bands_are_pooled_as_evidence() -> None:
     rows.append(reply_row(only, "Bc4", games=100, score_sum=10.0, score_sum_at_position=10.0))
     reach = reach_table(*(reach_row(OPEN_GAME, band=band) for band in bands), reach_row(only))
 
-    apart = find_candidates(replies_table(rows[0]), reach, SETTINGS)
-    together = find_candidates(replies_table(*rows), reach, SETTINGS)
+    apart = found_among(replies_table(rows[0]), reach)
+    together = found_among(replies_table(*rows), reach)
 
     assert apart["promoted"].tolist() == [False]
     assert dict(zip(together["key"], together["promoted"], strict=True)) == {

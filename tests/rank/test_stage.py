@@ -11,7 +11,7 @@ import pytest
 
 from miner.board.moves import pack
 from miner.errors import SourceError, StoreError, UsageError
-from miner.judge.candidates import find_candidates
+from miner.judge.stage import to_judge
 from miner.rank.stage import _opening, rank
 from miner.schema import FINDINGS, JUDGED
 from miner.settings import JudgeSettings, RankSettings, TallySettings, as_dict
@@ -105,7 +105,7 @@ def judged_store(folder: Path, verdicts: list[dict[str, Any]], games: list[Game]
 
 
 def record(store: Store, verdicts: list[dict[str, Any]]) -> None:
-    settings = JudgeSettings(min_players=3, min_pick_rate=0.03)
+    settings = JudgeSettings(min_players=3)
     write_table(store, "judged", pa.Table.from_pylist(verdicts, schema=JUDGED))
     finish(
         store,
@@ -124,14 +124,22 @@ def findings_of(store: Store, settings: RankSettings | None = None) -> list[dict
     return list(store.read_table("findings").to_pylist())
 
 
+def by_band(store: Store, settings: RankSettings | None = None) -> dict[str, dict[str, Any]]:
+    """The row of each band; there must be one mistake only."""
+    rank(store, settings or RankSettings())
+    rows = store.read_table("by_band").to_pylist()
+    assert len({(row["key"], row["losing_reply"], row["band"]) for row in rows}) == len(rows)
+    return {row["band"]: row for row in rows}
+
+
 def test_finding_tells_what_was_counted_and_judged(tmp_path: Path) -> None:
     """Scholar's mate at 800-999: 6 of 10 blunder into it; every number of the row by hand."""
     store = judged_store(tmp_path, [INTO_MATE, verdict(MATE, "g6")])
     tallied = replies_after(store, MATE)["800-999", "Nf6"]
 
-    rows = findings_of(store)
-    [found] = [row for row in rows if row["kind"] == "trap" and row["band"] == "800-999"]
+    found = by_band(store)["800-999"]
 
+    assert found["kind"] == "trap"
     told = {name: found[name] for name in ("losing_reply", "losing_reply_uci", "best_move", "refutation")}
     assert told == {
         "losing_reply": "Nf6",
@@ -167,28 +175,27 @@ def test_every_column_is_there(tmp_path: Path) -> None:
 
 def test_trap_and_pitfall_are_two_sides_of_one_mistake(tmp_path: Path) -> None:
     """Taught White we set the trap, by steered reach; taught Black we fall into it, by plain reach."""
-    rows = findings_of(judged_store(tmp_path, [INTO_MATE]))
+    row = by_band(judged_store(tmp_path, [INTO_MATE]))["1200-1399"]
 
-    [trap, pitfall] = sorted(
-        (row for row in rows if row["band"] == "1200-1399"), key=lambda row: row["kind"], reverse=True
-    )
-
-    assert (trap["kind"], pitfall["kind"]) == ("trap", "pitfall")
-    assert trap["side"] == pitfall["side"] == "white"  # the side that profits
-    for row, reach in ((trap, "steered_reach"), (pitfall, "plain_reach")):
-        assert row["points_per_100"] == pytest.approx(
-            100 * row[reach] * row["pick_rate"] * row["gain_for_band"]
-        )
+    assert row["side"] == "white"  # the side that profits
+    for value, reach in (("punish_value", "steered_reach"), ("avoid_value", "plain_reach")):
+        assert row[value] == pytest.approx(100 * row[reach] * row["pick_rate"] * row["gain_for_band"])
+    assert row["kind"] == "trap"  # steering makes it the more frequent
+    assert row["teaching_value"] == row["points_per_100"] == row["punish_value"]
 
 
 @pytest.mark.parametrize(
-    ("side", "kinds"), [("white", {"trap"}), ("black", {"pitfall"}), ("both", {"trap", "pitfall"})]
+    ("side", "values"),
+    [("white", {"punish_value"}), ("black", {"avoid_value"}), ("both", {"punish_value", "avoid_value"})],
 )
-def test_side_that_is_taught(side: Any, kinds: set[str], tmp_path: Path) -> None:
+def test_side_that_is_taught(side: Any, values: set[str], tmp_path: Path) -> None:
     """Black's mistake is a trap for those who are taught White and a pitfall for those taught Black."""
     rows = findings_of(judged_store(tmp_path, [INTO_MATE, INTO_SMOTHERED_MATE]), RankSettings(side=side))
 
-    assert {row["kind"] for row in rows} == kinds
+    assert len(rows) == 2
+    for row in rows:
+        assert {name for name in ("punish_value", "avoid_value") if row[name] is not None} == values
+        assert {"trap": "punish_value", "pitfall": "avoid_value"}[row["kind"]] in values
 
 
 def test_whites_mistake_is_blacks_trap(tmp_path: Path) -> None:
@@ -232,13 +239,42 @@ def test_unknown_band_is_wrong_use(tmp_path: Path) -> None:
     assert "0-999, 1000+, unrated" in raised.value.advice
 
 
-def test_support_is_asked_of_each_band(tmp_path: Path) -> None:
-    """A reply that was judged for one band's sake is no finding in a band with too few games."""
+def test_bands_together_are_one_entry(tmp_path: Path) -> None:
+    """Each mistake once, for all bands: games are added up, the share is that of all of them."""
+    store = judged_store(tmp_path, [INTO_MATE])
+
+    [found] = findings_of(store)
+
+    bands = by_band(store)
+    assert set(bands) == {"800-999", "1200-1399"}
+    assert found["band"] == "all"
+    for counted in ("games_with_reply", "games_at_position", "players_with_reply"):
+        assert found[counted] == sum(row[counted] for row in bands.values())
+    assert found["pick_rate"] == found["games_with_reply"] / found["games_at_position"]
+    assert found["pick_rate_low"] < found["pick_rate"] < found["pick_rate_high"]
+    gains = [row["gain_for_band"] for row in bands.values()]
+    assert min(gains) <= found["gain_for_band"] <= max(gains)
+
+
+def test_a_few_persons_are_no_band(tmp_path: Path) -> None:
+    """Four players of 2000 at the position say nothing of their band; of all together they count."""
     few = [Game(moves=f"{MATE} Nf6 Qxf7", black=name, black_rating=2000) for name in PLAYERS[:4]]
+    store, without = (
+        judged_store(tmp_path / name, [INTO_MATE], games)
+        for name, games in (("with", [*GAMES, *few]), ("without", GAMES))
+    )
 
-    rows = findings_of(judged_store(tmp_path, [INTO_MATE], [*GAMES, *few]))
+    assert set(by_band(store)) == {"800-999", "1200-1399"}
+    assert findings_of(store)[0]["games_with_reply"] == findings_of(without)[0]["games_with_reply"] + 4
 
-    assert {row["band"] for row in rows} == {"800-999", "1200-1399"}
+
+def test_bands_far_away_lend_no_support(tmp_path: Path) -> None:
+    """Of a band with none of these games nothing is told; with those beside it, there is enough."""
+    store = judged_store(tmp_path, [INTO_MATE])
+
+    assert findings_of(store, RankSettings(bands=("2000-2199",))) == []
+    [found] = findings_of(store, RankSettings(bands=("800-999", "1000-1199", "1200-1399")))
+    assert found["band"] == "800-1399"
 
 
 def test_order_is_by_the_lower_bound_and_always_the_same(tmp_path: Path) -> None:
@@ -248,7 +284,7 @@ def test_order_is_by_the_lower_bound_and_always_the_same(tmp_path: Path) -> None
 
     lows = [row["teaching_value_low"] for row in one]
     assert one == other
-    assert len(one) == 6
+    assert len(one) == 2
     assert lows == sorted(lows, reverse=True)
 
 
@@ -323,9 +359,7 @@ def test_verdicts_here_are_sound_chess(tmp_path: Path) -> None:
     """The mates of this file are mates, and the replies are candidates of the judge's own choice."""
     store = judged_store(tmp_path, [])
 
-    found = find_candidates(
-        store.read_table("replies"), store.read_table("reach"), JudgeSettings(min_games=5, min_points=0.0)
-    )
+    positions, _ = to_judge(store, JudgeSettings(min_games=5))
 
     assert board_after(f"{MATE} Nf6 Qxf7").is_checkmate()
     assert board_after(f"{SMOTHERED} Ngf6 Nd6").is_checkmate()
@@ -333,7 +367,7 @@ def test_verdicts_here_are_sound_chess(tmp_path: Path) -> None:
         (key_after(MATE), pack(chess.Move.from_uci("g8f6"))),
         (key_after(SMOTHERED), pack(chess.Move.from_uci("g8f6"))),
     }
-    assert wanted <= set(zip(found["key"].tolist(), found["move"].tolist(), strict=True))
+    assert wanted <= {(each.key, candidate.packed) for each in positions for candidate in each.candidates}
 
 
 def test_trap_that_costs_too_much_is_not_steered_to(tmp_path: Path) -> None:
@@ -348,9 +382,7 @@ def test_trap_that_costs_too_much_is_not_steered_to(tmp_path: Path) -> None:
 
 
 def _trap_at(folder: Path, verdict: dict[str, Any]) -> dict[str, Any]:
-    rows = findings_of(judged_store(folder, [verdict]))
-    [trap] = [row for row in rows if row["kind"] == "trap" and row["band"] == "800-999"]
-    return trap
+    return by_band(judged_store(folder, [verdict]), RankSettings(side="white"))["800-999"]
 
 
 def test_repertoire_leaves_what_arises_in_it(tmp_path: Path) -> None:
@@ -363,7 +395,7 @@ def test_repertoire_leaves_what_arises_in_it(tmp_path: Path) -> None:
         rows = findings_of(store, RankSettings(side="white", repertoire=str(file)))
         found[name] = {(row["band"], row["losing_reply"]) for row in rows}
 
-    assert found == {"bishop": {("800-999", "Nf6"), ("1200-1399", "Nf6")}, "knight": set()}
+    assert found == {"bishop": {("all", "Nf6")}, "knight": set()}
 
 
 def test_changed_repertoire_is_ranked_again(tmp_path: Path) -> None:

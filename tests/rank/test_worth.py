@@ -12,7 +12,15 @@ from hypothesis import strategies as st
 
 from miner.arrays import Floats
 from miner.curve.fit import Curve, Curves
-from miner.rank.worth import BoundedShare, SeenGain, part_observed, points_columns, reach_share, worth_of
+from miner.rank.worth import (
+    BoundedShare,
+    SeenGain,
+    part_observed,
+    points_columns,
+    reach_share,
+    with_gain,
+    with_worth,
+)
 from miner.settings import RankSettings
 from miner.terms import Kind
 
@@ -23,7 +31,7 @@ PAWN = float(RULE.gain(0.0, -100.0)[0])  # 0.14: a pawn lost from an even positi
 
 
 def rows(find_rate: float | None) -> pd.DataFrame:
-    """One reply as a trap and as a pitfall: chosen by 1 of 4 in 1 of 10 games, in 1 of 2 when steered to."""
+    """A reply of Black's and one of White's: chosen by 1 of 4 in 1 of 10 games, in 1 of 2 when steered to."""
     row = {
         "key": 1,
         "move": 2,
@@ -40,7 +48,7 @@ def rows(find_rate: float | None) -> pd.DataFrame:
         "find_rate": find_rate,
         "find_rate_high": find_rate,
     }
-    table = pd.DataFrame([row | {"kind": kind} for kind in (Kind.PITFALL, Kind.TRAP)])
+    table = pd.DataFrame([row | {"white_errs": errs} for errs in (True, False)])
     return table.astype({"find_rate": float, "find_rate_high": float})
 
 
@@ -52,7 +60,8 @@ def test_a_trap_is_steered_to_and_missed(
     """It adds only what is missed today; a pitfall arises by itself, or by a repertoire, and costs it all."""
     settings = RankSettings(side="white", repertoire=repertoire)
 
-    found = worth_of(rows(find_rate), Curves({"1000-1199": RULE}), SeenGain(1.0, 0.0), settings, 0.9)
+    gaining = with_gain(rows(find_rate), Curves({"1000-1199": RULE}), SeenGain(1.0, 0.0), 0.9)
+    found = with_worth(gaining, settings, 0.9)
 
     worth = found.set_index("kind")
     assert worth["points_per_100"].to_dict() == pytest.approx(

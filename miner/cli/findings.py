@@ -7,7 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
+import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import typer
 
 from miner.cli import options
@@ -15,8 +17,10 @@ from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.export.formats import FORMATS
 from miner.export.formats import export as write
+from miner.finding.words import band_words, counted
 from miner.rank.stage import ranked
 from miner.report import report as write_report
+from miner.schema import KEPT
 from miner.settings import Taught, settings_of
 from miner.store import Store
 from miner.terms import alternatives
@@ -42,6 +46,28 @@ def open_findings(
     name = "missed" if missed else "findings"
     wanted = replace(made_with, side=side or made_with.side, bands=tuple(bands) or made_with.bands)
     return store.read_table(name) if wanted == made_with else ranked(store, wanted).tables[name]
+
+
+FEW = 5
+"""Mistakes below which a list says how many games it rests on, and what would help."""
+
+
+def few_words(store: Store, found: int, bands: Sequence[str] = ()) -> str:
+    """Where hardly anything was found: the games of each band, and what would tell more; else empty."""
+    if found >= FEW:
+        return ""
+    games = store.read_table("games", ["white_rating", "black_rating", "state"])
+    games = games.filter(pc.is_in(games["state"], value_set=pa.array(KEPT)))
+    ratings = np.concatenate([games[name].to_numpy() for name in ("white_rating", "black_rating")])
+    names = store.bands.names
+    counts = np.bincount(store.bands.places_of(ratings), minlength=len(names))
+    told = ", ".join(f"{name} {count:,}" for name, count in zip(names, counts, strict=True) if count)
+    whom = f" of {' and '.join(map(band_words, bands))}" if bands else ""
+    wider = "more bands (--band), " if bands else ""
+    return (
+        f"{counted(found, 'mistake')}{whom}: games of each band's players are {told or 'none'}. More games, "
+        f"{wider}or a larger database's store behind these (--prior) would tell more."
+    )
 
 
 def spare_sources(store: Store, targets: Sequence[Path]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.findings import open_findings
+from miner.cli.findings import few_words, open_findings
 from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.finding.finding import findings_of
@@ -69,7 +69,8 @@ def lesson(
     findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
     exercises = choose(findings, side=side or "both", keys=keys_of(only), top=top)
     if not exercises:
-        raise UsageError("no finding is left to print", advice="ask for more bands, or both sides")
+        few = few_words(opened, len(findings), bands or ())
+        raise UsageError("no finding is left to print", advice=few or "ask for both sides")
     looks = Looks(
         tongue=Tongue.of(language, figurines=figurines),
         paper=paper,
@@ -81,7 +82,8 @@ def lesson(
     )
     day = start.date() if start else None
     _write(out, lesson_files(exercises, looks, read_backing(opened), day), "lesson")
-    say(f"{len(exercises)} exercise{'' if len(exercises) == 1 else 's'}")
+    say(counted(len(exercises), "exercise"))
+    _say_if_few(opened, len(findings), bands or ())
 
 
 def plan(
@@ -144,6 +146,12 @@ def plan(
         sheets=sheets,
     )
     _write(out, files, "plan")
+    _say_if_few(opened, len(findings), bands or ())
+
+
+def _say_if_few(store: Store, found: int, bands: Sequence[str]) -> None:
+    if few := few_words(store, found, bands):
+        say(few)
 
 
 def _write(out: Path, files: Mapping[str, bytes], command: str) -> None:

@@ -13,7 +13,7 @@ import chess
 import typer
 
 from miner.cli import options
-from miner.cli.findings import open_findings
+from miner.cli.findings import few_words, open_findings
 from miner.cli.terminal import have_letters_for, printable
 from miner.errors import UsageError
 from miner.finding import aftermath
@@ -94,7 +94,7 @@ def show(
         return
     shown = _by_worth(findings, kind)[:top]
     if not shown:
-        typer.echo("\n".join(_wrapped(_nothing(opened, findings, missed), _width())))
+        typer.echo("\n".join(_wrapped(_nothing(opened, bands or (), missed), _width())))
         return
     if diagrams:
         typer.echo("\n\n".join(_card(finding, number, letters) for number, finding in shown))
@@ -106,6 +106,8 @@ def show(
         "One of them on a board:",
         f"miner show --store {printable(store)}{asked} {'--missed ' if missed else ''}{shown[0][0]}",
     )
+    if few := "" if missed else few_words(opened, len(findings), bands or ()):
+        typer.echo("\n" + "\n".join(_wrapped(few, _width())))
     # On a narrow terminal it stands alone, since it is to be copied whole.
     typer.echo(f"\n{words}{' ' if _width() >= BESIDE_FROM else chr(10)}{command}")
 
@@ -126,17 +128,12 @@ def _heading_of_list(finding: Finding) -> str:
     return f"Mistakes of {whom}; {_WORTH}"
 
 
-def _nothing(store: Store, findings: list[tuple[int, Finding]], missed: bool) -> str:
+def _nothing(store: Store, bands: Sequence[str], missed: bool) -> str:
     if missed:
         return "No missed chances here."
-    if findings:
-        return "No findings of that kind here."
     if not store.require("read").rows["moves"]:
         return f"No findings, as no game was kept: miner status --store {store.root} tells why."
-    return (
-        "No findings. Perhaps there are too few games: add more, or have rarer replies judged "
-        "(--min-games and --nodes-in-all of `miner run`)."
-    )
+    return few_words(store, 0, bands)
 
 
 def _card(finding: Finding, number: int, letters: bool) -> str:

@@ -7,6 +7,7 @@ from typing import Annotated
 
 from miner import pipeline, upkeep
 from miner.cli import options
+from miner.cli.findings import few_words
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf, SettingsOf
 from miner.cli.terminal import say, stage_line
 from miner.errors import UsageError
@@ -39,6 +40,8 @@ def run(
         again = upkeep.remake(opened, STAGES, ready)
         for done in pipeline.run(sources, opened, settings, ready) if sources else again:
             say(stage_line(done.manifest, was_current=done.was_current))
+    if few := few_words(opened, opened.require("rank").rows["findings"]):
+        say(few)
     say(f"Now: miner show --store {opened.root}")
 
 

@@ -100,13 +100,13 @@ def exercise_of(finding: Finding, number: int = 1) -> Exercise:
 
 
 def _by_turns(chosen: Sequence[Finding]) -> list[Finding]:
-    """The findings as traps; every third one, and such as cannot be punished move by move, as the pitfall
-    that it is for the other side.
+    """The findings, every third one, and such as cannot be punished move by move, as the pitfall that it is
+    for the other side.
     """
     turned = []
     for place, finding in enumerate(chosen):
         turns = place % 3 == 2 or not REASONS[finding.reason].is_tactical
-        turned.append(finding.as_kind(Kind.PITFALL if turns else Kind.TRAP))
+        turned.append(finding.as_kind(Kind.PITFALL) if turns else finding)
     return turned
 
 

@@ -118,13 +118,6 @@ def test_card_of_a_pitfall_has_no_price() -> None:
     assert "Price" not in finding_card(vienna(kind=Kind.PITFALL), rank=1)
 
 
-def test_list_names_the_other_bands() -> None:
-    """One reply that several bands choose takes one place in the list."""
-    table = findings_table([vienna()], 100, also=[["1200-1399", "unrated"]])
-
-    assert table.splitlines()[-1].endswith("  also 1200-1399, unrated")
-
-
 def test_card_turns_the_board_to_the_side_that_is_taught() -> None:
     """A pitfall is shown from the side that errs, a trap of Black's from Black's side."""
     pitfall = finding_card(first_move(), rank=1, unicode=False).splitlines()
@@ -169,13 +162,13 @@ def test_cards_and_lists_fit(width: int, color: bool) -> None:
 
 def test_list() -> None:
     """One line of numbers and one of moves for each finding."""
-    row = first_move(band="unrated", pick_rate=0.003, teaching_value=0.04, teaching_value_low=0.004)
+    row = first_move(pick_rate=0.003, punish_value=None, avoid_value=0.04)
 
     assert findings_table([legal(), row], 80).splitlines() == [
-        " No Points Least For   Kind    Band      Often Losing reply Reason",
-        "  1   0.47  0.20 White trap    1000-1199   35% 5...Bxd1     mate",
+        " No Punish  Avoid Errs  Often  Games Losing reply Reason",
+        "  1   0.47   0.03 Black   35%     28 5...Bxd1     mate",
         "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#",
-        "  2   0.04 0.004 White pitfall unrated     <1% 1.g4         tempo",
+        "  2          0.04 White   <1%     28 1.g4         tempo",
         "    1.g4? d5 2.Bg2 Bxg4",
     ]
 

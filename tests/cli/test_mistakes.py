@@ -187,7 +187,8 @@ def test_games_without_ratings(miner: Miner, desk: Path, engine: Path) -> None:
     shown = miner("show", "--store", "store")
 
     assert (ran.code, shown.code) == (0, 0)
-    assert "unrated" in shown.out
+    assert "4.Qxf7#" in shown.out
+    assert "games of each band's players are unrated " in shown.out
     assert "2...g6" in shown.out
 
 

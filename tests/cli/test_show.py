@@ -17,14 +17,14 @@ from tests.conftest import ROOT
 Miner = Callable[..., Told]
 
 
-def test_list_has_traps_and_pitfalls(club: Path, miner: Miner) -> None:
-    """Both kinds are listed with the losing reply that the games hold."""
+def test_list_has_each_mistake_once(club: Path, miner: Miner) -> None:
+    """One line for all bands and both sides, with what it is worth to either."""
     told = miner("show", "--store", club)
 
     assert told.code == 0
-    assert "Traps: mistakes of the opponents" in told.out
-    assert "Pitfalls: mistakes of our own side" in told.out
-    assert "2...g6" in told.out
+    assert "Mistakes of players of all bands" in told.out
+    assert told.out.split("\n")[1].split()[:4] == ["No", "Punish", "Avoid", "Errs"]
+    assert told.out.count("2...g6 ") == 1
     assert f"One of them on a board: miner show --store {club} " in told.out
 
 
@@ -42,19 +42,36 @@ def test_one_finding_on_a_board(club: Path, miner: Miner) -> None:
 
 
 def test_filters_keep_the_numbers_of_the_list(club: Path, miner: Miner) -> None:
-    """Only one kind is shown, under the numbers that the findings have in the whole list."""
-    kinds = [row["kind"] for row in Store.open(club).read_table("findings").to_pylist()]
+    """By what they are worth to avoid, under the numbers that the findings have in the whole list."""
+    rows = Store.open(club).read_table("findings").to_pylist()
+    worst = max(range(len(rows)), key=lambda place: rows[place]["avoid_value_low"])
 
     told = miner("show", "--store", club, "--kind", "pitfall", "--top", 1)
 
-    assert "Traps:" not in told.out
-    assert f"miner show --store {club} {kinds.index('pitfall') + 1}" in told.out
+    assert f"miner show --store {club} {worst + 1}\n" in told.out
 
 
-def test_side_that_is_taught(club: Path, miner: Miner) -> None:
-    """Black errs in these games: taught White they are traps, taught Black pitfalls."""
-    assert "Pitfalls:" not in miner("show", "--store", club, "--side", "white").out
-    assert "Traps:" not in miner("show", "--store", club, "--side", "black").out
+@pytest.mark.parametrize(("side", "place"), [("white", 1), ("black", 2)])
+def test_side_that_is_taught(club: Path, miner: Miner, side: str, place: int) -> None:
+    """Black errs in these games: taught White they are to be punished, taught Black to be avoided."""
+    told = miner("show", "--store", club, "--side", side)
+    number = told.out.split()[-1]
+    card = miner("show", "--store", club, "--side", side, number)
+
+    cells = told.out.split("\n")[2].split()
+    assert cells[2:4] == ["Black", cells[3]]  # one value only
+    assert told.out.split("\n")[2].index(cells[1]) < [0, 11, 18][place]
+    assert card.out.startswith(f"{number}. {'Trap' if side == 'white' else 'Pitfall'}: ")
+
+
+def test_list_for_one_band(club: Path, miner: Miner) -> None:
+    """Of the games of one band, without those of others; the command below it names it, too."""
+    [band] = {row["band"] for row in Store.open(club).read_table("by_band").to_pylist()}
+
+    told = miner("show", "--store", club, "--band", band)
+
+    assert f"Mistakes of players rated {band}" in told.out
+    assert f"--band {band} 1\n" in told.out
 
 
 def test_bands_of_the_store(club: Path, miner: Miner) -> None:
@@ -62,7 +79,11 @@ def test_bands_of_the_store(club: Path, miner: Miner) -> None:
     empty = miner("show", "--store", club, "--band", "2400+")
     unknown = miner("show", "--store", club, "--band", "800")
 
-    assert (empty.code, empty.out) == (0, "No findings of that kind here.\n")
+    assert empty.code == 0
+    assert empty.out.startswith(
+        "0 mistakes of players rated 2400 and above: games of each band's players are"
+    )
+    assert "More games, more bands (--band), or" in " ".join(empty.out.split())
     assert unknown.code == 2
     assert "no band is called 800" in unknown.err
 
@@ -90,9 +111,7 @@ def test_unranked_store(games: Path, miner: Miner, tmp_path: Path) -> None:
 def test_what_became_of_it_stands_below_the_board(club: Path, miner: Miner) -> None:
     """The winners took the rook that 2...g6 loses: the strongest five are told of, and that nothing leaks."""
     rows = Store.open(club).read_table("findings").to_pylist()
-    [number] = [n for n, row in enumerate(rows, 1) if (row["losing_reply"], row["kind"]) == ("g6", "trap")][
-        :1
-    ]
+    [number] = [n for n, row in enumerate(rows, 1) if row["losing_reply"] == "g6"][:1]
 
     told = miner("show", number, "--store", club)
 
@@ -143,7 +162,7 @@ def test_missed_chances_have_a_list_of_their_own(club: Path, miner: Miner, tmp_p
     refused = miner("export", "--store", store, "--missed", "--to", tmp_path / "missed.pgn")
 
     assert told[0].out == "No missed chances here.\n"
-    assert "Chances that the opponents miss" in told[1].out
+    assert "Missed chances of players of all bands" in told[1].out
     assert "?" not in told[1].out
     assert "Losing" not in told[1].out
     assert "Missed chance: " in card.out

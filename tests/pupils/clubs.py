@@ -7,7 +7,6 @@ queen with 5...Bxd1 and is mated by 6.Bxf7+. On the first move, White falls in w
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,6 @@ import chess
 from miner.board.moves import pack
 from miner.finding.finding import Finding
 from miner.store import Store
-from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 from tests.report.stores import written_store
 
@@ -29,14 +27,13 @@ QUIET = "d4 d5 c4 e6"
 
 
 def club_findings() -> list[Finding]:
-    """Each losing reply as a trap and as a pitfall, the Vienna's for two bands."""
-    rows = [
+    """Losing replies by band, the Vienna's for two bands."""
+    return [
         vienna(gain_for_band=0.2),
         vienna(band="800-999", gain_for_band=0.1, pick_rate=0.5),
         legal(gain_for_band=0.8),
         first_move(gain_for_band=0.05, pick_rate=0.02),
     ]
-    return [replace(one, kind=kind) for one in rows for kind in Kind]
 
 
 def followed_row(finding: Finding, answer: str, kept: float | None) -> Row:

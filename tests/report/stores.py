@@ -7,6 +7,7 @@ import random
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +16,11 @@ import chess.polyglot
 import pyarrow as pa
 
 from miner.board.moves import pack
-from miner.finding.finding import Finding
+from miner.finding.finding import Finding, Reply
 from miner.reasons import Pattern, Reason
 from miner.schema import GAMES, TABLES
 from miner.store import Manifest, Store
-from miner.terms import Kind
+from miner.terms import ALL_BANDS, Kind
 from tests.export.examples import finding, first_move, legal, table, vienna
 from tests.stores import finish, write_table
 
@@ -50,6 +51,7 @@ def club_findings() -> list[Finding]:
             pattern=Pattern.MATING_NET,
         ),
         legal(
+            band="800-999",
             kind=Kind.PITFALL,
             conversion_expected=None,
             conversion_observed=None,
@@ -85,7 +87,12 @@ def written_store(
             )
         else:
             write_table(store, name, pa.Table.from_pylist(list(some), TABLES[name]))
-    write_table(store, "findings", table(*findings))
+    write_table(store, "by_band", table(*findings))
+    together: dict[Reply, Finding] = {}
+    for one in findings:
+        together.setdefault(one.reply, replace(one, band=ALL_BANDS))
+    in_order = sorted(together.values(), key=lambda one: -one.teaching_value_low)
+    write_table(store, "findings", table(*in_order))
     read = finish(
         store, _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])
     )
@@ -93,7 +100,7 @@ def written_store(
     judge = finish(store, _manifest("judge", {}, {"tally": tally.fingerprint}, []))
     follow = finish(store, _manifest("follow", {"kept": 0.5}, {"judge": judge.fingerprint}, []))
     made_from = {"judge": judge.fingerprint, "follow": follow.fingerprint}
-    finish(store, _manifest("rank", {}, made_from, ["findings"]))
+    finish(store, _manifest("rank", {}, made_from, ["findings", "by_band"]))
     return store
 
 

@@ -119,13 +119,18 @@ def test_findings_that_are_out_of_date_are_told_to_be(tmp_path: Path) -> None:
 
 
 def test_mistakes_are_told_once(tmp_path: Path) -> None:
-    """One losing reply in two bands is one mistake with two findings."""
+    """Each is told of all bands together and of each band, and for either side."""
     report(written_store(tmp_path, [vienna(), vienna(band="800-999"), legal()]), tmp_path / "report.html")
 
     told = contents_of(tmp_path / "report.html")
 
     assert len(told["mistakes"]) == 2
-    assert [row[0] for row in told["findings"]] == [0, 0, 1]
+    band, kind = (told["columns"].index(name) for name in ("band", "kind"))
+    assert [(row[0], row[band], row[kind]) for row in told["findings"]] == [
+        *((mistake, "all", kind) for mistake in (0, 1) for kind in ("trap", "pitfall")),
+        *((0, band, kind) for band in ("1000-1199", "800-999") for kind in ("trap", "pitfall")),
+        *((1, "1000-1199", kind) for kind in ("trap", "pitfall")),
+    ]
     assert told["bands"] == ["800-999", "1000-1199", "1200-1399"]
 
 

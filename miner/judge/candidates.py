@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import chess
@@ -26,6 +27,7 @@ OBVIOUS_PAWNS = 3
 """Material that such a reply hangs, in pawns: a piece."""
 OBVIOUS_FIRST = 10.0
 """How much sooner than others of like worth such a reply is judged, as a factor: most others lose nothing."""
+_APART = 4.0  # by how much worth must differ for candidates of one position to be judged apart, at the least
 MOST_RARE = 50_000
 """Replies of so few games that are looked at on the board, the most valuable first."""
 
@@ -54,9 +56,9 @@ def find_candidates(
 ) -> pd.DataFrame:
     """The replies that enough games of neighbouring bands stand for, and what each could be worth.
 
-    Columns key, move, worth, promoted; those to be judged first come first, equals by key and move. A
-    distinct player who is not known counts as another one. Two games are enough for a reply that allows mate
-    in one or two, or hangs a piece, and it is judged sooner.
+    Columns key, move, worth, promoted and sooner, the worth by which they are in order: those to be judged
+    first come first, equals by key and move. A distinct player who is not known counts as another one. Two
+    games are enough for a reply that allows mate in one or two, or hangs a piece, and it is judged sooner.
     """
     tallied = replies.to_pandas().merge(
         reach.to_pandas(), on=["key", "band"], how="left", validate="many_to_one"
@@ -76,7 +78,7 @@ def find_candidates(
     found = with_obvious(found[looked_at], positions)
     found = found.assign(sooner=found["worth"] * np.where(found["obvious"], OBVIOUS_FIRST, 1.0))
     found = found[found["enough"] | found["obvious"]]
-    return _in_order(found, "sooner")[["key", "move", "worth", "promoted"]]
+    return _in_order(found, "sooner")[["key", "move", "worth", "promoted", "sooner"]]
 
 
 def _in_order(found: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -161,12 +163,19 @@ def scoring_clearly_less(tallied: pd.DataFrame) -> pd.DataFrame:
 
 
 def positions_of(found: pd.DataFrame, positions: pa.Table) -> list[Position]:
-    """The candidates gathered by position; the position of the first candidate comes first."""
+    """The candidates gathered by position; the position of the first candidate comes first.
+
+    Those of a position that come much later are gathered apart: a rare first move of the game is not judged
+    before what is common a few moves later.
+    """
     fens = positions.select(["key", "fen"]).to_pandas()
     placed = found.merge(fens, on="key", how="inner", validate="many_to_one")
     assert len(placed) == len(found), "every reply's position is in the table of positions"
-    candidates: dict[tuple[int, str], list[Candidate]] = {}
-    columns = ["key", "fen", "move", "worth", "promoted"]
-    for key, fen, move, worth, promoted in placed[columns].itertuples(index=False, name=None):
-        candidates.setdefault((key, fen), []).append(Candidate(unpack_move(move), move, worth, promoted))
-    return [Position(key, fen, tuple(of_position)) for (key, fen), of_position in candidates.items()]
+    candidates: dict[tuple[int, int, str], list[Candidate]] = {}
+    columns = ["sooner", "key", "fen", "move", "worth", "promoted"]
+    for sooner, key, fen, move, worth, promoted in placed[columns].itertuples(index=False, name=None):
+        tier = math.floor(math.log(sooner, _APART))
+        candidates.setdefault((tier, key, fen), []).append(
+            Candidate(unpack_move(move), move, worth, promoted)
+        )
+    return [Position(key, fen, tuple(some)) for (_, key, fen), some in candidates.items()]

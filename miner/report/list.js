@@ -43,7 +43,7 @@ function wantedFindings(findings, state, group) {
     (!moves || `${one.moves} `.startsWith(moves)) &&
     words.every((word) => one.search.includes(word)));
   const ordered = inOrder(found, /** @type {Order} */ (state.sort), state.way === "up");
-  return state.each ? ordered : onePerMistake(ordered);
+  return onePerMistake(ordered);
 }
 
 /** What the bands together are called where one may be chosen. @param {Page} page @returns {string} */
@@ -84,11 +84,14 @@ function reachOf(finding) {
   return finding.kind === "trap" ? finding.steered_reach : finding.plain_reach;
 }
 
-/** The first of each mistake. @param {Finding[]} findings @returns {Finding[]} */
+/** The first of each mistake and band. @param {Finding[]} findings @returns {Finding[]} */
 function onePerMistake(findings) {
-  /** @type {Map<number, Finding>} */
+  /** @type {Map<string, Finding>} */
   const first = new Map();
-  for (const one of findings) if (!first.has(one.mistake)) first.set(one.mistake, one);
+  for (const one of findings) {
+    const mistake = `${one.mistake} ${one.band}`;
+    if (!first.has(mistake)) first.set(mistake, one);
+  }
   return [...first.values()];
 }
 

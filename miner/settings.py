@@ -269,8 +269,8 @@ class JudgeSettings(_Checked):
 class FollowSettings(_Checked):
     """How the games after a losing reply are followed."""
 
-    nodes: FromOne = 200_000  # per search of an answer
-    kept: Share = 0.5  # of the gain that a move must keep to have found the punishment
+    nodes: FromOne = 200_000  # per search of a later position; right after the reply as the verdict
+    kept: Share = 0.75  # of the gain that a good answer keeps at least
     moves: FromOne = 12  # moves of the side that profits that are followed
     min_games: FromOne = 5  # games through a later position from which it is told
     most_games: FromZero = (

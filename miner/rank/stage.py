@@ -18,7 +18,7 @@ from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, WORSE, exp
 from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
-from miner.rank.afterwards import REPLY, with_aftermath
+from miner.rank.afterwards import REPLY, told_rates, with_aftermath, with_taught_lines
 from miner.rank.worth import part_observed, reached, within_price, worth_of
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
@@ -86,7 +86,7 @@ def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest
     if store.is_current("rank", asked, inputs):
         return store.require("rank")
     judged, replies = (store.read_table(name).to_pandas() for name in ("judged", "replies"))
-    losing = judged[is_losing(judged, settings)]
+    losing = with_taught_lines(store, judged[is_losing(judged, settings)])
     with means.progress.task("expected scores", total=1, unit="fit") as task:
         curves = fit_curves(store, bands)
         task.advance()
@@ -177,7 +177,7 @@ def _supported(
 
 def _findings(store: Store, ranked: pd.DataFrame) -> pa.Table:
     positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"]).to_pandas()
-    rows = ranked.merge(positions, on="key", how="left")
+    rows = told_rates(ranked.merge(positions, on="key", how="left"))
     others = rows["games_at_position"] - rows["games"]
     score_of_others = rows["score_sum_at_position"] - rows["score_sum"]
     is_followed = rows["after_games"] > 0

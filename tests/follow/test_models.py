@@ -23,7 +23,7 @@ MOVES = "e4 e5 Nf3 f6 Nxe5 fxe5 Qh5 Ke7 Qxe5 Kf7 Qd5 Kg6 Qf5 Kh6"
 """Damiano's defence: 2...f6 3.Nxe5 fxe5 4.Qh5+."""
 
 
-def won_game(moves: str = MOVES, reply_ply: int = 3, **other: int) -> WonGame:
+def won_game(moves: str = MOVES, reply_ply: int = 3, is_taught: bool = True, **other: int) -> WonGame:
     """A game in SAN that White won after Black's losing reply."""
     board = chess.Board()
     line = tuple(board.push_san(san) for san in moves.split())
@@ -34,6 +34,7 @@ def won_game(moves: str = MOVES, reply_ply: int = 3, **other: int) -> WonGame:
         is_whole=True,
         band="1600-1799",
         is_strongest=True,
+        is_taught=is_taught,
         date="2024.01.01",
         result="1-0",
         **values,

@@ -91,7 +91,7 @@ def written_store(
     )
     tally = finish(store, _manifest("tally", {"band_edges": EDGES}, {"read": read.fingerprint}, ["replies"]))
     judge = finish(store, _manifest("judge", {}, {"tally": tally.fingerprint}, []))
-    follow = finish(store, _manifest("follow", {"kept": 0.5}, {"judge": judge.fingerprint}, []))
+    follow = finish(store, _manifest("follow", {"kept": 0.75}, {"judge": judge.fingerprint}, []))
     made_from = {"judge": judge.fingerprint, "follow": follow.fingerprint}
     finish(store, _manifest("rank", {}, made_from, ["findings"]))
     return store

@@ -151,7 +151,7 @@ def test_finding_tells_everything(club: Opened) -> None:
         "The knight must go back from f6 to g8.",
         "28 of 80 games",
         "1000-1199",
-        "40% of players rated 1000-1199 (31–49%) keep most of the gain",
+        "Of players rated 1000-1199 40% find 4.e5 (31 to 49%; 39 games by 31 players).",
         "should score 60%, and scores 58%",
         "--only",
     ):
@@ -241,7 +241,7 @@ def test_leaks_as_sentences(club: Opened) -> None:
     """Under what was answered; nothing where nothing is known."""
     club.go(f"view=finding&id={ids(club)[2]}")
     expect(club.page.locator(".leak")).to_have_text(
-        ["After 5...Bxd1 3 of 8 went wrong, most often by 6.Kxd1; best is 6.Bxf7+."]
+        ["After 5...Bxd1 3 of 8 went wrong, most often by 6.Kxd1; better is 6.Bxf7+."]
     )
 
     club.go(f"view=finding&id={ids(club)[0]}")

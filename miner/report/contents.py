@@ -65,8 +65,6 @@ FINDING_COLUMNS = (
     "gain_for_band",
     "curve",
     "find_rate",
-    "find_rate_low",
-    "find_rate_high",
     "teaching_value",
     "teaching_value_low",
     "conversion_expected",

@@ -46,6 +46,16 @@ def steps(*shares: tuple[float, float]) -> list[WinnerMove]:
     return [WinnerMove(4 + 2 * place, best, played) for place, (best, played) in enumerate(shares)]
 
 
+def test_games_with_the_taught_answer_come_first() -> None:
+    """A weaker player's game with the taught answer is looked at and shown before a master's with another."""
+    other = won_game(game=1, winner_rating=2400, is_taught=False)
+    taught = won_game(f"{MOVES} d4", game=2, winner_rating=1200)
+    reviews = [Review(game, steps((0.9, 0.9))) for game in (other, taught)]
+
+    assert [game.game for game in candidates([other, taught], most=2)][:1] == [2]
+    assert [seen.game.game for seen in models_among(reviews, 2)] == [2, 1]
+
+
 def test_review_looks_at_the_winners_moves() -> None:
     """Each of White's moves from 3.Nxe5 on, against the best one, until three in a row leave it decided."""
     script = Script({"f3e5": 150, "d1h5": 300, "h5e5": 700, "e5d5": 800, "d5f5": 900, "d2d4": 100})

@@ -110,6 +110,18 @@ def test_who_finds_the_punishment(followed: Store) -> None:
     }
 
 
+def test_what_punishes_it(followed: Store) -> None:
+    """Only 3.Qxe5+ keeps the gain, by searches of the verdict's nodes; in all eight games 3...Be7 came then,
+    and 4.Qxh8 takes the rook, as where the gain leaks away.
+    """
+    [row] = rows(followed, "punishments")
+
+    assert (row["answers"], row["kept"], row["taught"]) == (["h5e5"], [1.0], "h5e5")
+    assert (row["line"][0], row["nodes"]) == ("h5e5", 4_000)
+    assert (row["defence"], row["defence_games"], row["games_taught"]) == ("f8e7", 8, 8)
+    assert row["against_defence"][0] == "e5h8"
+
+
 def test_where_the_gain_leaks_away(followed: Store) -> None:
     """After 3.Qxe5+ Be7 five of eight take the rook; 4.d4 lets it off. The way there is told."""
     there = f"{BEFORE} g6 Qxe5 Be7"

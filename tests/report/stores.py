@@ -46,6 +46,7 @@ def club_findings() -> list[Finding]:
             find_rate=None,
             find_rate_low=None,
             find_rate_high=None,
+            points_per_100=0.6,
             teaching_value=0.6,
             pattern=Pattern.MATING_NET,
         ),

@@ -168,6 +168,17 @@ def test_what_is_not_known(club: Opened) -> None:
     assert club.page.locator(".product b").count() == 4
 
 
+def test_rate_of_too_few_players(tmp_path: Path, open_file: OpenFile) -> None:
+    """Where a rate is counted with but not told, it is said what it is taken to be."""
+    few = vienna(find_rate=None, find_rate_low=None, find_rate_high=None, best_rate=None)
+    report(written_store(tmp_path, [few]), tmp_path / "report.html")
+    opened = open_file(tmp_path / "report.html")
+
+    opened.page.get_by_role("link", name="Vienna Gambit").click()
+
+    expect(opened.page.locator("main")).to_contain_text("it counts as if they were like the others")
+
+
 def test_stepping(club: Opened) -> None:
     """Buttons, arrow keys and clicks make the moves, in the refutation and in the best line."""
     club.page.get_by_role("link", name="Vienna Gambit").click()

@@ -24,6 +24,8 @@ ENOUGH_GAMES = 20
 """Games at the position from which a season is compared with another."""
 CHANCE = 0.05
 """How likely chance alone may make a change that is still called one."""
+LEAST_COST = 0.05
+"""Expected score that a move in a later position must give away to go wrong: less is mostly noise there."""
 _REPLY = ["key", "move"]
 _MOMENTS = {True: "every other move is clearly worse", False: "gives away more"}
 LEAK_COLUMNS = (
@@ -268,7 +270,8 @@ def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.D
 
     `followed` and `answers`: rows of those tables, of any losing replies and bands.
     A move goes wrong that leaves less than the share `kept` of the gain, where the best move would have left
-    as much, and gives away more than the rest of it at once: what was lost before is not its fault.
+    as much, and gives away more than the rest of it at once: what was lost before is not its fault. In a
+    later position that must be `LEAST_COST` or more.
     `games`: in which a judged move was played there; `wrong`: those of them in which it went wrong;
     `share_wrong` (0 to 1); `cost`: expected score that a wrong move gives away, mean; `cost_per_game`: the
     same over all the games; `commonest_wrong`: the move, packed. Positions in which nobody went wrong are
@@ -281,9 +284,11 @@ def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.D
     by_best = best[[*point, "kept"]].rename(columns={"kept": "kept_by_best"})
     judged = followed[followed["kept"].notna()].merge(games, on=[*point, "answer"]).merge(by_best, on=point)
     at_once = judged["kept_by_best"] - judged["kept"] > 1.0 - kept
-    is_wrong = (judged["kept"] < kept) & (judged["kept_by_best"] >= kept) & at_once
+    cost = judged["exp_best"] - judged["exp_answer"]
+    costs = (judged["plies"] == 0) | (cost >= LEAST_COST)
+    is_wrong = (judged["kept"] < kept) & (judged["kept_by_best"] >= kept) & at_once & costs
     judged["wrong"] = judged["games"].where(is_wrong, 0)
-    judged["lost"] = (judged["exp_best"] - judged["exp_answer"]) * judged["wrong"]
+    judged["lost"] = cost * judged["wrong"]
     sums = judged.groupby(point)[["games", "wrong", "lost"]].sum()
     commonest = judged.sort_values(["wrong", "answer"], ascending=[False, True]).drop_duplicates(point)
     commonest = commonest.rename(columns={"answer": "commonest_wrong"}).drop(columns=[*sums.columns])

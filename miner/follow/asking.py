@@ -23,7 +23,9 @@ SMALLEST_GAIN = 0.02
 SCREEN = 0.1
 """Share of the nodes that a later answer is looked at with first."""
 SURE = 0.12
-"""Expected score by which an answer must miss the dividing line for that first look to be enough."""
+"""Expected score by which an answer must lie above the dividing line for that first look to be enough."""
+CONFIRM = 2
+"""Times the nodes that a later answer must seem to go wrong with, and the best move be searched with then."""
 _POINT = ["key", "move", "at"]
 
 
@@ -178,8 +180,9 @@ Seen = dict[int, tuple[Verdict, int]]
 def ask(point: Point, settings: FollowSettings) -> Questions:
     """The inquiry about the commonest answers at a later point.
 
-    A first look is enough where it leaves no doubt. The best move is the best of all that were looked at with
-    the full budget, and no other keeps more.
+    A first look is enough for what is clearly good; what seems to go wrong must do so with `CONFIRM` times
+    the nodes, and the best move is sought as deep. It is the best of all that were looked at like that, and
+    no other keeps more.
     """
     gain = point.reply.gain
     [best] = yield [Request.of(point.board, settings.nodes)]
@@ -188,12 +191,18 @@ def ask(point: Point, settings: FollowSettings) -> Questions:
     line = gain.line(settings.kept)
     seen = {pack(chess.Move.from_uci(best.move)): (best, settings.nodes)}
     chosen = [packed for packed in list(point.games)[:MOST_LATER_ANSWERS] if packed not in seen]
-    budgets = sorted({max(1, round(SCREEN * settings.nodes)), settings.nodes})
+    deepest = CONFIRM * settings.nodes
+    margins = {max(1, round(SCREEN * settings.nodes)): SURE, settings.nodes: 0.0, deepest: 0.0}
     seen |= yield from look(
-        point.board, chosen, budgets, lambda verdict, _: abs(verdict.score.expected - line) < SURE
+        point.board, chosen, margins, lambda verdict, nodes: verdict.score.expected < line + margins[nodes]
     )
+    if any(nodes == deepest for _, nodes in seen.values()):
+        [best] = yield [Request.of(point.board, deepest)]
+        if not isinstance(best, Verdict):
+            return Asked(failure=best.reason)
+        seen[pack(chess.Move.from_uci(best.move))] = best, deepest
     opinions = opinions_of(seen, gain)
-    elected = most_expected(seen, settings.nodes)
+    elected = most_expected(seen, max(nodes for _, nodes in seen.values()))
     return Asked(unpack_move(elected), capped(opinions, elected), failure=missing(chosen, seen))
 
 

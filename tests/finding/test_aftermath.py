@@ -198,6 +198,16 @@ def test_what_was_lost_before_is_not_this_moves_fault() -> None:
     assert found(followed, [chosen(BEST, 5), chosen(POOR, 5)]).empty
 
 
+def test_small_losses_later_are_noise() -> None:
+    """Of a small gain a third is soon lost: later it is not told, right after the losing reply it is."""
+    small = {"exp_best": 0.6, "exp_answer": 0.56}
+    there, later = ([row(BEST, 1.0, plies=at, **small), row(POOR, 0.6, plies=at, **small)] for at in (0, 2))
+    answers = [chosen(BEST, 5), chosen(POOR, 5)]
+
+    assert len(found(there, answers, kept=0.75)) == 1
+    assert found(later, answers, kept=0.75).empty
+
+
 def test_nothing_leaks_where_nothing_is_left() -> None:
     """Who stood as before the losing reply and then loses a piece has another problem."""
     followed = [row(BEST, 0.0, exp_best=0.5), row(POOR, -0.9)]

@@ -67,13 +67,24 @@ def test_mate_that_is_missed_in_a_won_position() -> None:
 
 
 def test_first_look_is_enough_where_there_is_no_doubt() -> None:
-    """A clear miss is looked at with a tenth of the nodes, a doubtful answer with all, the best not again."""
-    script = Script({"f7d8": 300, "f7h8": -300, "d2d4": 250})
+    """A clearly good answer is looked at with a tenth of the nodes, a doubtful one with all of them."""
+    script = Script({"f7d8": 900, "f7h8": 800, "d2d4": 250})
 
     asked = later(script, "f7d8", "f7h8", "d2d4")
 
     assert script.asked == [(1000, ()), (100, ("f7h8",)), (100, ("d2d4",)), (1000, ("d2d4",))]
     assert [asked.opinions[one].nodes for one in packed("f7d8", "f7h8", "d2d4")] == [1000, 100, 1000]
+
+
+def test_what_seems_wrong_is_confirmed() -> None:
+    """7.d4 goes wrong with twice the nodes, too, and the best is sought as deep; 7.Nxh8 only seemed to."""
+    script = Script({"f7d8": 300, "f7h8": 280, "d2d4": -50}, by_nodes={("f7h8", 1000): 50, ("f7h8", 100): 50})
+
+    asked = later(script, "f7h8", "d2d4")
+
+    assert script.asked[-3:] == [(2000, ("f7h8",)), (2000, ("d2d4",)), (2000, ())]
+    assert kept(asked, "f7h8") > 0.75 > kept(asked, "d2d4")
+    assert asked.best_opinion.nodes == 2000
 
 
 def test_larger_budget_has_the_last_word() -> None:
@@ -104,7 +115,7 @@ def test_what_is_called_best_is_never_worse_than_another() -> None:
 
 def test_first_look_never_beats_the_best_move() -> None:
     """What a tenth of the nodes overrates is told as no better than the best move."""
-    script = Script({"f7d8": 80, "f7h8": 60}, by_nodes={("f7h8", 100): 900})
+    script = Script({"f7d8": 580, "f7h8": 560}, by_nodes={("f7h8", 100): 900})
 
     asked = later(script, "f7h8")
 

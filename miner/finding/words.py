@@ -292,7 +292,7 @@ def usual_sentence(finding: Finding) -> str:
     taught, defence, then = (
         numbered_sans([san], finding.ply + at) for at, san in enumerate(finding.usual_line, start=1)
     )
-    often = f"{finding.usual_games:,} of {counted(finding.usual_of, 'game')}"
+    often = f"{finding.usual_games:,} of {counted(finding.usual_of, 'game')} of all bands"
     return f"After {taught} {finding.mover.capitalize()} played {defence} in {often}; then {then} is best."
 
 

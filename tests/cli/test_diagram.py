@@ -11,9 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.cli.show import board_diagram, finding_card, findings_table
+from miner.finding.finding import findings_of
 from miner.reasons import Pattern
 from miner.terms import Kind
-from tests.export.examples import first_move, legal, vienna
+from tests.export.examples import first_move, legal, table, vienna
 
 
 def without_color(text: str) -> str:
@@ -122,6 +123,16 @@ def test_list_names_the_other_bands() -> None:
     table = findings_table([vienna()], 100, also=[["1200-1399", "unrated"]])
 
     assert table.splitlines()[-1].endswith("  also 1200-1399, unrated")
+
+
+def test_missed_chance_is_no_trap() -> None:
+    """In the list a missed chance is called one; whose it is the heading says."""
+    [missed] = findings_of(table(vienna()), missed=True)
+
+    told = findings_table([missed])
+
+    assert "chance" in told
+    assert "trap" not in told
 
 
 def test_card_turns_the_board_to_the_side_that_is_taught() -> None:

@@ -167,7 +167,7 @@ def test_how_players_really_go_on() -> None:
     """What was played most after the taught answer, in how many games, and what is best then."""
     told = words.usual_sentence(vienna(usual_line=("e5", "Qe7", "Qe2"), usual_games=12, usual_of=20))
 
-    assert told == "After 4.e5 Black played 4...Qe7 in 12 of 20 games; then 5.Qe2 is best."
+    assert told == "After 4.e5 Black played 4...Qe7 in 12 of 20 games of all bands; then 5.Qe2 is best."
     assert words.usual_sentence(vienna()) == ""
 
 

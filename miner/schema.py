@@ -11,7 +11,7 @@ from miner.terms import alternatives
 
 SCHEMA_VERSION = 7
 
-METHODS = {"read": 5, "tally": 5, "judge": 3, "follow": 2, "rank": 10}
+METHODS = {"read": 5, "tally": 5, "judge": 3, "follow": 3, "rank": 10}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -185,15 +185,13 @@ FOLLOWED = _table(
     _column("plies", UINT8, "least plies from the losing reply to there; 0: right after it"),
     _column("path", TEXT, "the commonest moves from the losing reply to there, UCI, space-separated"),
     _column("answer", UINT16, "a move chosen there"),
-    _column("best_move", TEXT, "UCI; empty if inconclusive"),
+    _column("best_move", TEXT, "UCI; right after the reply the taught answer; empty if inconclusive"),
     _nullable("cp_best", INT32, "of the best move, for the side that profits"),
     _nullable("cp_answer", INT32, "of the answer, for the side that profits"),
     _nullable("exp_best", FLOAT, "expected score of the best move, for the same side"),
     _nullable("exp_answer", FLOAT, "expected score of the answer"),
-    _nullable(
-        "kept", FLOAT, "share of the gain that is left after the answer: 1 all of it, 0 or less nothing"
-    ),
-    _column("nodes", INT64, "budget of each search; 0: the answer was too rare to be judged"),
+    _nullable("kept", FLOAT, "share (0 to 1) of the gain that is left after the answer; null: not judged"),
+    _column("nodes", INT64, "budget of the search of the answer; 0: it was not judged"),
 )
 """One row per losing reply, later position and answer there: how well the side that profits goes on."""
 
@@ -209,6 +207,22 @@ ANSWERS = _table(
 )
 """How often players of each band chose each of the answers in `followed`."""
 
+PUNISHMENTS = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("answers", pa.list_(TEXT), "UCI: all moves that keep most of the gain, the best first"),
+    _column("kept", pa.list_(FLOAT), "share (0 to 1) of the gain that each of them keeps"),
+    _column("cp", pa.list_(INT32), "of each, for the side that profits; a mate in n counts 10000 - n"),
+    _column("taught", TEXT, "UCI: the one of them that is taught; empty: no answer is known"),
+    _column("line", pa.list_(TEXT), "UCI line that begins with it: the best defence against it"),
+    _column("nodes", INT64, "budget of each search of an answer: that of the verdict"),
+    _column("defence", TEXT, "UCI: what the side that erred played most after it, or empty: too few games"),
+    _column("defence_games", INT64, "games in which it did"),
+    _column("games_taught", INT64, "games that went on after the taught answer"),
+    _column("against_defence", pa.list_(TEXT), "UCI line that begins with the best move against the defence"),
+)
+"""One row per losing reply: what punishes it. No answers: the engine could not say."""
+
 AFTERWARDS = _table(
     _column("key", UINT64, "position before the losing reply"),
     _column("move", UINT16, "the losing reply"),
@@ -218,13 +232,14 @@ AFTERWARDS = _table(
     _nullable(
         "mean_rating_gap", FLOAT, "rating of the player who profits less that of the other; null: not known"
     ),
+    _column("players_answering", INT64, "distinct players who answered; each who is not known is another"),
 )
 """The scores of the side that profits from a losing reply, per band of its players."""
 
 MODEL_GAMES = _table(
     _column("key", UINT64, "position before the losing reply"),
     _column("move", UINT16, "the losing reply"),
-    _column("place", UINT8, "from 1: the best model first"),
+    _column("place", UINT8, "from 1: games with the taught answer first, of these the best"),
     _column("game", UINT32, "the game's number in the store"),
     _column("winner_rating", UINT16, "0: none"),
     _column("loser_rating", UINT16, "0: none"),
@@ -328,7 +343,7 @@ FINDINGS = _table(
     _nullable(
         "find_rate",
         FLOAT,
-        "share (0 to 1) of the band who keep most of the gain with their next move; null: not known",
+        "share (0 to 1) of the band who play one of the answers; null: fewer than five players met it",
     ),
     _nullable("find_rate_low", FLOAT, "lower bound of its interval"),
     _nullable("find_rate_high", FLOAT, "upper bound"),
@@ -353,6 +368,13 @@ FINDINGS = _table(
     _nullable("punish_value_low", FLOAT, "lower bound"),
     _nullable("avoid_value", FLOAT, "teaching value to the side that errs, who avoid it; null likewise"),
     _nullable("avoid_value_low", FLOAT, "lower bound"),
+    _column("answers", TEXT, "the moves that keep most of the gain, SAN, space-separated, the best first"),
+    _nullable("best_rate", FLOAT, "share of the band who play the first move of the refutation"),
+    _column("find_games", INT64, "games of the band that both rates rest on"),
+    _column("find_players", INT64, "players of these games; each who is not known is another"),
+    _column("usual_line", TEXT, "the taught answer, what was played most then and what punishes it, SAN"),
+    _column("usual_games", INT64, "games of all bands in which that was played"),
+    _column("usual_of", INT64, "games of all bands that went on after the taught answer"),
 )
 """One row per losing reply in `findings` and `missed`, and one per reply and band in `by_band`."""
 
@@ -366,6 +388,7 @@ TABLES = {
     "judged": JUDGED,
     "followed": FOLLOWED,
     "answers": ANSWERS,
+    "punishments": PUNISHMENTS,
     "afterwards": AFTERWARDS,
     "model_games": MODEL_GAMES,
     "plans": PLANS,

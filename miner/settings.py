@@ -217,17 +217,17 @@ class JudgeSettings(_Checked):
         FromZero,
         Option(
             "Nodes that judging may take in all: what could be worth most is judged first, the rest is left "
-            "(default 600,000,000, some ten minutes on two cores; 0: no limit)."
+            "(default 400,000,000, some five minutes on two cores; 0: no limit)."
         ),
-    ] = 600_000_000
+    ] = 400_000_000
     nodes: Annotated[
         tuple[int, ...],
         Option(
             "Nodes per search, from the first look to the last, at least two, rising (default "
-            "100000,400000,1600000). Smaller numbers are quicker and less sure.",
+            "100000,400000,1000000). Smaller numbers are quicker and less sure.",
             metavar="N,N,...",
         ),
-    ] = (100_000, 400_000, 1_600_000)
+    ] = (100_000, 400_000, 1_000_000)
     keep: tuple[float, ...] = (0.45, 0.85)  # share of the threshold that must be lost to go one stage on
     loss_threshold: Share = 0.10  # expected score
     tempo_threshold: Share = 0.05  # the same for a tempo lost by force
@@ -261,8 +261,8 @@ class JudgeSettings(_Checked):
 class FollowSettings(_Checked):
     """How the games after a losing reply are followed."""
 
-    nodes: FromOne = 200_000  # per search of an answer
-    kept: Share = 0.5  # of the gain that a move must keep to have found the punishment
+    nodes: FromOne = 200_000  # per search of a later position; right after the reply as the verdict
+    kept: Share = 0.75  # of the gain that a good answer keeps at least
     moves: FromOne = 12  # moves of the side that profits that are followed
     min_games: FromOne = 5  # games through a later position from which it is told
     most_games: FromZero = (

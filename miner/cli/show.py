@@ -26,6 +26,7 @@ from miner.finding.words import (
     counted,
     familiar_sentence,
     found_sentence,
+    joined,
     leak_sentence,
     models_sentence,
     numbered_sans,
@@ -42,6 +43,7 @@ from miner.finding.words import (
     shares_words,
     title,
     trend_sentence,
+    usual_sentence,
     worth_words,
 )
 from miner.lesson.backing import read_backing
@@ -263,7 +265,7 @@ def _facts(finding: Finding, width: int) -> list[str]:
         "Pattern": finding.pattern or "",
         "How often": f"{often_words(finding)}{by}",
         "Scores": observed_sentence(finding),
-        "Found": " ".join(filter(None, (found_sentence(finding), conversion_sentence(finding)))),
+        "Found": joined(found_sentence(finding), usual_sentence(finding), conversion_sentence(finding)),
         "Worth": worth_words(finding),
         "Made of": shares_words(finding),
         "Familiar": familiar_sentence(finding),

@@ -7,6 +7,7 @@ import pyarrow as pa
 from miner.board.moves import parse_san_line
 from miner.finding.finding import Finding, findings_of
 from miner.finding.words import (
+    answers_words,
     conversion_sentence,
     found_sentence,
     models_sentence,
@@ -32,7 +33,7 @@ def epd_bytes(findings: pa.Table) -> bytes:
     `bm` best move, `am` losing reply, `ce` evaluation for the side to move, `acn` nodes, `pv` best line,
     `id` rank and name; comments: `c0` the numbers in words, `c1` the reason, `c2` the refutation, `c3` the
     way to the position, `c4` what teaching it is worth, `c5` who finds the punishment and what they made of
-    it, `c6` the model games.
+    it, `c6` the model games, `c7` the good answers to the losing reply, the best first.
 
     Source: Portable Game Notation Specification (1994), section 16.2, from memory. It has no way to put a
     quotation mark into a string; python-chess's backslash is used.
@@ -55,6 +56,7 @@ def _record(finding: Finding, rank: int) -> str:
         c4=string_operand(worth_sentence(finding)),
         c5=string_operand(f"{found_sentence(finding)} {conversion_sentence(finding)}"),
         c6=string_operand(models_sentence(finding)),
+        c7=string_operand(answers_words(finding)),
         ce=_centipawns(finding.cp_best),
         id=string_operand(f"{rank}. {title(finding)}"),
         pv=parse_san_line(board, finding.better),

@@ -23,6 +23,7 @@ from miner.finding.words import (
     price_sentence,
     teaching_sentences,
     title,
+    usual_sentence,
 )
 from miner.terms import Side
 
@@ -47,7 +48,8 @@ def pgn_bytes(findings: pa.Table) -> bytes:
 
     A comment before the first move says how often the position arises. The main line is the way to it, the
     losing reply ($2, or $4 where it loses much) with how often it is chosen and what it costs, and its
-    refutation, which ends with the reason and a NAG for the standing. The best move is a variation that
+    refutation, which ends with the reason and a NAG for the standing. Where players mostly defend themselves
+    otherwise, that is the main line, and the best defence a variation. The best move is a variation that
     ends likewise.
 
     Source: Portable Game Notation Specification (1994), sections 8 and 10, from memory. Tag values may hold
@@ -86,7 +88,22 @@ def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     reply.nags.add(chess.pgn.NAG_BLUNDER if finding.is_severe else chess.pgn.NAG_MISTAKE)
     reply.comment = joined(chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding))
     lesson = joined(because_sentences(finding), teaching_sentences(finding))
-    end_line(add_line(reply, finding.refutation), finding, finding.cp_reply, lesson)
+    add_punishment(reply, finding, lesson)
+
+
+def add_punishment(reply: chess.pgn.GameNode, finding: Finding, lesson: str) -> None:
+    """Add what punishes the losing reply after it, with what is to be learned from it.
+
+    First what players choose after the taught answer, where that is not the best defence.
+    """
+    line, usual = finding.refutation, finding.usual_line
+    said = usual_sentence(finding)
+    if usual and usual[:1] == line[:1] and usual[1:2] != line[1:2]:
+        answer = add_line(reply, line[:1])
+        add_line(answer, usual[1:]).comment = said
+        end_line(add_line(answer, line[1:]), finding, finding.cp_reply, lesson)
+    else:
+        end_line(add_line(reply, line), finding, finding.cp_reply, joined(lesson, said))
 
 
 def add_best(position: chess.pgn.GameNode, finding: Finding) -> None:

@@ -24,6 +24,8 @@ ENOUGH_GAMES = 20
 """Games at the position from which a season is compared with another."""
 CHANCE = 0.05
 """How likely chance alone may make a change that is still called one."""
+LEAST_COST = 0.05
+"""Expected score that a move in a later position must give away to go wrong: less is mostly noise there."""
 _REPLY = ["key", "move"]
 _MOMENTS = {True: "every other move is clearly worse", False: "gives away more"}
 LEAK_COLUMNS = (
@@ -127,24 +129,30 @@ def find_rates(store: Store) -> pd.DataFrame:
     """Who finds the punishment: one row per losing reply and band of the player who profits.
 
     Columns: key, move, band; games in which an answer was played that was judged, and players, by how many
-    (0: not known); found, the games in which it kept enough of the gain (`kept` of the settings); find_rate
-    (0 to 1), not pooled, with the bounds low and high of Beta(found + 1/2, rest + 1/2); score_found and
-    score_missed, what was scored in either case (null: there was none).
+    (each who is not known is another); found, the games in which it was one of the good answers, and taught,
+    those of the taught one; find_rate (0 to 1), not pooled, with the bounds low and high of
+    Beta(found + 1/2, rest + 1/2); score_found and score_missed, what was scored in either case (null: there
+    was none).
     Raises StoreError if the stage has not been run.
     """
     settings = store.require("follow").settings
     confidence = store.require("tally").settings["confidence"]
-    followed = store.read_table("followed", [*_REPLY, "at", "plies", "answer", "kept"]).to_pandas()
+    columns = [*_REPLY, "at", "plies", "answer", "best_move", "kept"]
+    followed = store.read_table("followed", columns).to_pandas()
     first = followed[(followed["plies"] == 0) & followed["kept"].notna()]
     answers = store.read_table("answers").to_pandas().merge(first, on=[*_REPLY, "at", "answer"])
-    is_found = answers["kept"] > settings["kept"]
+    is_found = answers["kept"] >= settings["kept"]
     answers = answers.assign(
         found=answers["games"].where(is_found, 0),
+        taught=answers["games"].where(answers["answer"] == _packed(answers["best_move"]), 0),
         points_found=answers["score_sum"].where(is_found, 0.0),
         points_missed=answers["score_sum"].where(~is_found, 0.0),
     )
-    sums = ["games", "players", "found", "points_found", "points_missed"]
+    sums = ["games", "found", "taught", "points_found", "points_missed"]
     rates: pd.DataFrame = answers.groupby([*_REPLY, "band"])[sums].sum().reset_index()
+    after = store.read_table("afterwards", [*_REPLY, "band", "players_answering"]).to_pandas()
+    players = after.rename(columns={"players_answering": "players"})
+    rates = rates.merge(players, on=[*_REPLY, "band"], how="left")
     found, games = (rates[name].to_numpy(dtype=np.float64) for name in ("found", "games"))
     low, high = stats.beta_interval(found + 0.5, games - found + 0.5, confidence=confidence)
     missed = rates["games"] - rates["found"]
@@ -210,11 +218,15 @@ def model_game_pgn(store: Store, reply: Reply, place: int = 1) -> chess.pgn.Game
     if rows.empty:
         raise UsageError(f"there is no model game {place} of this losing reply", advice="see `model_games`")
     loss = _rows(store, "judged", reply)["loss"].iloc[0]
-    return annotated(rows.iloc[0].to_dict(), float(loss))
+    answers = _rows(store, "punishments", reply)["answers"].iloc[0]
+    return annotated(rows.iloc[0].to_dict(), float(loss), answers)
 
 
-def annotated(model: dict[Any, Any], loss: float) -> chess.pgn.Game:
-    """A row of `model_games` as a game with NAGs and comments; `loss` is what the losing reply gives away."""
+def annotated(model: dict[Any, Any], loss: float, answers: Collection[str]) -> chess.pgn.Game:
+    """A row of `model_games` as a game with NAGs and comments.
+
+    `loss` is what the losing reply gives away, `answers` are the moves (UCI) that punish it.
+    """
     game = chess.pgn.Game()
     game.headers.update({"Event": "Model game", "Date": model["date"], "Result": model["result"]})
     white_won = model["result"] == "1-0"
@@ -235,7 +247,7 @@ def annotated(model: dict[Any, Any], loss: float) -> chess.pgn.Game:
             is_winners = (ply - reply_ply) % 2 == 1
             node.nags.add(chess.pgn.NAG_GOOD_MOVE if is_winners else chess.pgn.NAG_MISTAKE)
             node.comment = _MOMENTS[is_winners]
-        elif ply == reply_ply + 1:
+        elif ply == reply_ply + 1 and uci in answers:
             node.comment = "the punishment"
     return game
 
@@ -249,12 +261,17 @@ def _rows(store: Store, table: str, reply: Reply | None) -> pd.DataFrame:
     return found
 
 
+def _packed(ucis: pd.Series[str]) -> pd.Series[int]:
+    return ucis.map(lambda uci: pack(chess.Move.from_uci(uci))).astype(np.uint16)
+
+
 def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.DataFrame:
     """The positions in which players go wrong, those that cost most per game first.
 
     `followed` and `answers`: rows of those tables, of any losing replies and bands.
-    A move goes wrong that leaves no more than the share `kept` of the gain, where the best move would have
-    left more, and gives away more than the rest of it at once: what was lost before is not its fault.
+    A move goes wrong that leaves less than the share `kept` of the gain, where the best move would have left
+    as much, and gives away more than the rest of it at once: what was lost before is not its fault. In a
+    later position that must be `LEAST_COST` or more.
     `games`: in which a judged move was played there; `wrong`: those of them in which it went wrong;
     `share_wrong` (0 to 1); `cost`: expected score that a wrong move gives away, mean; `cost_per_game`: the
     same over all the games; `commonest_wrong`: the move, packed. Positions in which nobody went wrong are
@@ -263,13 +280,15 @@ def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.D
     point = [*_REPLY, "at"]
     games = answers.groupby([*point, "answer"])["games"].sum().reset_index()
     best = followed[followed["best_move"] != ""]
-    best = best[best["answer"] == best["best_move"].map(lambda uci: pack(chess.Move.from_uci(uci)))]
+    best = best[best["answer"] == _packed(best["best_move"])]
     by_best = best[[*point, "kept"]].rename(columns={"kept": "kept_by_best"})
     judged = followed[followed["kept"].notna()].merge(games, on=[*point, "answer"]).merge(by_best, on=point)
     at_once = judged["kept_by_best"] - judged["kept"] > 1.0 - kept
-    is_wrong = (judged["kept"] <= kept) & (judged["kept_by_best"] > kept) & at_once
+    cost = judged["exp_best"] - judged["exp_answer"]
+    costs = (judged["plies"] == 0) | (cost >= LEAST_COST)
+    is_wrong = (judged["kept"] < kept) & (judged["kept_by_best"] >= kept) & at_once & costs
     judged["wrong"] = judged["games"].where(is_wrong, 0)
-    judged["lost"] = (judged["exp_best"] - judged["exp_answer"]) * judged["wrong"]
+    judged["lost"] = cost * judged["wrong"]
     sums = judged.groupby(point)[["games", "wrong", "lost"]].sum()
     commonest = judged.sort_values(["wrong", "answer"], ascending=[False, True]).drop_duplicates(point)
     commonest = commonest.rename(columns={"answer": "commonest_wrong"}).drop(columns=[*sums.columns])

@@ -106,6 +106,13 @@ class Finding:
     punish_value_low: float | None
     avoid_value: float | None
     avoid_value_low: float | None
+    answers: tuple[str, ...]
+    best_rate: float | None
+    find_games: int
+    find_players: int
+    usual_line: tuple[str, ...]
+    usual_games: int
+    usual_of: int
 
     is_missed = False  # of the class, no column
 
@@ -202,7 +209,10 @@ def _fields(row: dict[str, Any]) -> dict[str, Any]:
         "kind": Kind(row["kind"]),
         "reason": Reason(row["reason"]),
         "pattern": Pattern(row["pattern"]) if row["pattern"] else None,
-        **{name: tuple(row[name].split()) for name in ("path", "refutation", "best_line")},
+        **{
+            name: tuple(row[name].split())
+            for name in ("path", "refutation", "best_line", "answers", "usual_line")
+        },
         **{name: tuple(row[name]) for name in ("wdl_best", "wdl_reply", "model_games")},
     }
     return row | values

@@ -11,6 +11,9 @@ from miner.finding.finding import Finding
 from miner.terms import ALL_BANDS, UNRATED, Kind
 
 TITLE_PLIES = 6
+MANY_ANSWERS = 6
+"""Good answers from which there may be more that nobody has looked for."""
+_NUMBERS = {2: "two ", 3: "three ", 4: "four ", 5: "five "}
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
@@ -262,11 +265,39 @@ def shares_words(finding: Finding) -> str:
 
 
 def found_sentence(finding: Finding) -> str:
-    """Who finds the punishment today; empty where it is not known."""
-    rate, low, high = finding.find_rate, finding.find_rate_low, finding.find_rate_high
-    if rate is None or low is None or high is None:
+    """Who plays a good answer today, and who the taught one; empty where it is not known."""
+    rate, low, high, best = (
+        finding.find_rate,
+        finding.find_rate_low,
+        finding.find_rate_high,
+        finding.best_rate,
+    )
+    if rate is None or low is None or high is None or best is None or not finding.answers:
         return ""
-    return f"Of {band_words(finding.band)} {percent(rate)} keep half of the gain ({between(low, high)})."
+    taught, number = refutation_words(finding, 1), len(finding.answers)
+    bounds, games = between(low, high), counted(finding.find_games, "game")
+    seen = f"{games} by {counted(finding.find_players, 'player')}"
+    begin = f"Of {band_words(finding.band)} {percent(rate)} find"
+    if number == 1:
+        return f"{begin} {taught} ({bounds}; {seen})."
+    one = f"one of the {_NUMBERS.get(number, '')}good answers"
+    return f"{begin} {one} ({bounds}), {percent(best)} {taught} ({seen})."
+
+
+def answers_words(finding: Finding) -> str:
+    """The good answers, numbered, the best first, e.g. `3.Nxe5, 3.d4`; empty where they are not known."""
+    return ", ".join(numbered_sans([san], finding.ply + 1) for san in finding.answers)
+
+
+def usual_sentence(finding: Finding) -> str:
+    """How those who erred usually go on after the taught answer, and what is best then; else empty."""
+    if not finding.usual_line:
+        return ""
+    taught, defence, then = (
+        numbered_sans([san], finding.ply + at) for at, san in enumerate(finding.usual_line, start=1)
+    )
+    often = f"{finding.usual_games:,} of {counted(finding.usual_of, 'game')} of all bands"
+    return f"After {taught} {finding.mover.capitalize()} played {defence} in {often}; then {then} is best."
 
 
 def conversion_sentence(finding: Finding) -> str:
@@ -314,8 +345,9 @@ def leak_sentence(finding: Finding, leak: Mapping[Any, Any]) -> str:
     wrong, best = (
         numbered_sans([leak[name]], finding.ply + 1 + len(path)) for name in ("wrong_san", "best_san")
     )
-    often = f"{leak['wrong']:,} of {leak['games']:,} went wrong"
-    return f"After {way} {often}, most often by {wrong}; best is {best}."
+    went = "kept less" if finding.is_missed else "went wrong"
+    often = f"{leak['wrong']:,} of {leak['games']:,} {went}"
+    return f"After {way} {often}, most often by {wrong}; better is {best}."
 
 
 def plan_words(row: Mapping[str, Any]) -> str:

@@ -1,9 +1,9 @@
-"""The positions after a losing reply, and how much of the gain each answer that was chosen there keeps."""
+"""The positions after a losing reply, and how much of the gain each move that was chosen there keeps."""
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import chess
@@ -13,8 +13,6 @@ from miner.board.moves import after, pack, unpack_move
 from miner.engine.verdicts import Answer, Request, Verdict
 from miner.settings import FollowSettings
 
-MOST_FIRST_ANSWERS = 16
-"""Answers right after a losing reply that are judged, the commonest first."""
 MOST_LATER_ANSWERS = 6
 """Answers in a later position that are judged, the commonest first."""
 MOST_LATER_POINTS = 12
@@ -23,9 +21,11 @@ MOST_LATER_POINTS = 12
 SMALLEST_GAIN = 0.02
 """Expected score below which a gain counts as this: a mate that is missed where all is won costs no more."""
 SCREEN = 0.1
-"""Share of the nodes that an answer is looked at with first."""
+"""Share of the nodes that a later answer is looked at with first."""
 SURE = 0.12
-"""Expected score by which an answer must miss the dividing line for that first look to be enough."""
+"""Expected score by which an answer must lie above the dividing line for that first look to be enough."""
+CONFIRM = 2
+"""Times the nodes that a later answer must seem to go wrong with, and the best move be searched with then."""
 _POINT = ["key", "move", "at"]
 
 
@@ -39,16 +39,24 @@ class Gain:
     refutation: str  # the best answer, UCI; empty: not known
     nodes: int  # the budget of that search
 
-    def kept(self, expected: float) -> float:
-        """Share of the gain that is left to who now expects this much: 1 all of it, 0 or less nothing.
+    @property
+    def size(self) -> float:
+        """Expected score that was gained; a gain too small to be told from noise is not divided by."""
+        return max(self.has - self.had, SMALLEST_GAIN)
 
-        (expected - had) / (has - had), but counted from the full gain down, so that a gain too small to be
-        told from the engine's noise is not divided by.
+    def kept(self, expected: float) -> float:
+        """Share (0 to 1) of the gain that is left to who now expects this much.
+
+        It is counted from the full gain down. Who now expects more than that has all of it.
 
         >>> round(Gain(had=0.5, has=0.75, cp=190, refutation="", nodes=1).kept(0.7), 2)
         0.8
         """
-        return 1.0 - (self.has - expected) / max(self.has - self.had, SMALLEST_GAIN)
+        return min(1.0, max(0.0, 1.0 - (self.has - expected) / self.size))
+
+    def line(self, kept: float) -> float:
+        """The expected score that keeps this share of it."""
+        return self.has - (1.0 - kept) * self.size
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,6 +67,7 @@ class LosingReply:
     move: int  # packed
     fen: str  # before it
     gain: Gain
+    hangs_on_refutation: bool = False  # whether it loses by a retreat that only the best answer forces
 
     @property
     def board_after(self) -> chess.Board:
@@ -83,7 +92,9 @@ def losing_replies(judged: pd.DataFrame) -> Replies:
             nodes=int(row.nodes),
         )
         key, move = int(row.key), int(row.move)
-        replies[key, move] = LosingReply(key=key, move=move, fen=str(row.fen), gain=gain)
+        replies[key, move] = LosingReply(
+            key=key, move=move, fen=str(row.fen), gain=gain, hangs_on_refutation=bool(row.retreat)
+        )
     return replies
 
 
@@ -96,12 +107,7 @@ class Point:
     plies: int  # least plies from the losing reply to there; 0: right after it
     path: tuple[chess.Move, ...]  # the commonest way from there
     board: chess.Board
-    answers: tuple[int, ...]  # packed, the commonest first
-
-    @property
-    def judged_answers(self) -> tuple[int, ...]:
-        """The answers that are common enough to be judged."""
-        return self.answers[: MOST_LATER_ANSWERS if self.plies else MOST_FIRST_ANSWERS]
+    games: Mapping[int, int]  # by packed answer, the commonest first
 
 
 def choices_among(replies: Replies, later: pd.DataFrame) -> pd.DataFrame:
@@ -121,12 +127,14 @@ def points_of(replies: Replies, positions: pd.DataFrame, counted: pd.DataFrame) 
     """Positions (columns key, move, at, plies, path) with the answers that were chosen there, in order."""
     games = counted.groupby([*_POINT, "answer"])["games"].sum().reset_index()
     ordered = games.sort_values([*_POINT, "games", "answer"], ascending=[True, True, True, False, True])
-    answers = ordered.groupby(_POINT)["answer"].agg(tuple).to_dict()
+    by_point: dict[tuple[int, int, int], dict[int, int]] = {}
+    for key, move, at, answer, number in _rows(ordered, *_POINT, "answer", "games"):
+        by_point.setdefault((key, move, at), {})[answer] = number
     points = []
     for key, move, at, plies, packed_path in _rows(positions, *_POINT, "plies", "path"):
         reply, path = replies[key, move], _unpacked(packed_path)
-        board, chosen = after(reply.board_after, path), answers[key, move, at]
-        points.append(Point(reply=reply, at=at, plies=plies, path=path, board=board, answers=chosen))
+        board, chosen = after(reply.board_after, path), by_point[key, move, at]
+        points.append(Point(reply=reply, at=at, plies=plies, path=path, board=board, games=chosen))
     return points
 
 
@@ -146,14 +154,16 @@ class Opinion:
     expected: float | None = None
     kept: float | None = None
     nodes: int = 0
+    line: tuple[str, ...] = ()  # UCI, begins with the answer
 
 
 @dataclass(slots=True, eq=False)
 class Asked:
     """The opinions of a position's answers, and its best move, by packed move."""
 
-    best: chess.Move | None = None
+    best: chess.Move | None = None  # right after the reply the taught answer
     opinions: dict[int, Opinion] = field(default_factory=dict)
+    good: tuple[int, ...] = ()  # right after the reply: those that keep most of the gain, the best first
     failure: str = ""
 
     @property
@@ -162,63 +172,110 @@ class Asked:
         return self.opinions[pack(self.best)] if self.best else Opinion()
 
 
-def ask(point: Point, settings: FollowSettings) -> Generator[list[Request], list[Answer], Asked]:
-    """The inquiry about the answers at a point.
+Questions = Generator[list[Request], list[Answer], Asked]
+Seen = dict[int, tuple[Verdict, int]]
+"""By packed move: the verdict of the largest search of it, and the nodes of that search."""
 
-    Right after the reply the judge's refutation keeps all of the gain, for its search was deeper. Where this
-    search agrees with it on the best move, all others are measured from there, so that other budgets are no
-    mistake of theirs.
+
+def ask(point: Point, settings: FollowSettings) -> Questions:
+    """The inquiry about the commonest answers at a later point.
+
+    A first look is enough for what is clearly good; what seems to go wrong must do so with `CONFIRM` times
+    the nodes, and the best move is sought as deep. It is the best of all that were looked at like that, and
+    no other keeps more.
     """
     gain = point.reply.gain
     [best] = yield [Request.of(point.board, settings.nodes)]
     if not isinstance(best, Verdict):
         return Asked(failure=best.reason)
-    best_move = best.move if point.plies else gain.refutation or best.move
-    shift = gain.has - best.score.expected if point.plies == 0 and best_move == best.move else 0.0
-    opinions = yield from _ask_all(point, settings, best, shift)
-    if best_move != best.move:
-        opinions[pack(chess.Move.from_uci(best_move))] = Opinion(
-            cp=gain.cp, expected=gain.has, kept=1.0, nodes=gain.nodes
-        )
-    failed = sum(opinions[packed].nodes == 0 for packed in point.judged_answers)
-    failure = f"{failed} answers could not be judged" if failed else ""
-    return Asked(chess.Move.from_uci(best_move), opinions, failure)
+    line = gain.line(settings.kept)
+    seen = {pack(chess.Move.from_uci(best.move)): (best, settings.nodes)}
+    chosen = [packed for packed in list(point.games)[:MOST_LATER_ANSWERS] if packed not in seen]
+    deepest = CONFIRM * settings.nodes
+    margins = {max(1, round(SCREEN * settings.nodes)): SURE, settings.nodes: 0.0, deepest: 0.0}
+    seen |= yield from look(
+        point.board, chosen, margins, lambda verdict, nodes: verdict.score.expected < line + margins[nodes]
+    )
+    if any(nodes == deepest for _, nodes in seen.values()):
+        [best] = yield [Request.of(point.board, deepest)]
+        if not isinstance(best, Verdict):
+            return Asked(failure=best.reason)
+        seen[pack(chess.Move.from_uci(best.move))] = best, deepest
+    opinions = opinions_of(seen, gain)
+    elected = most_expected(seen, max(nodes for _, nodes in seen.values()))
+    return Asked(unpack_move(elected), capped(opinions, elected), failure=missing(chosen, seen))
 
 
-def _ask_all(
-    point: Point, settings: FollowSettings, best: Verdict, shift: float
-) -> Generator[list[Request], list[Answer], dict[int, Opinion]]:
-    """Opinions of the best move and the answers; the first look is enough where it leaves no doubt."""
-    gain = point.reply.gain
-    opinions = {pack(chess.Move.from_uci(best.move)): _opinion(best, gain, settings.nodes, shift)}
-    dividing_line = gain.had + settings.kept * (gain.has - gain.had)
-    open_answers = [packed for packed in point.judged_answers if packed not in opinions]
-    for nodes in sorted({max(1, round(SCREEN * settings.nodes)), settings.nodes}):
-        if not open_answers:
+def look(
+    board: chess.Board,
+    moves: Iterable[int],
+    budgets: Iterable[int],
+    in_doubt: Callable[[Verdict, int], bool],
+) -> Generator[list[Request], list[Answer], Seen]:
+    """The inquiry about packed moves, each alone: with the next budget where the one before leaves doubt.
+
+    A move whose last search failed is left out.
+    """
+    seen: Seen = {}
+    left = list(moves)
+    for nodes in budgets:
+        if not left:
             break
-        verdicts = yield [Request.of(point.board, nodes, (unpack_move(packed),)) for packed in open_answers]
-        doubtful = []
-        for packed, verdict in zip(open_answers, verdicts, strict=True):
-            opinions[packed] = _opinion(verdict, gain, nodes, shift)
-            if isinstance(verdict, Verdict) and abs(verdict.score.expected + shift - dividing_line) < SURE:
-                doubtful.append(packed)
-        open_answers = doubtful
-    return opinions
+        answers = yield [Request.of(board, nodes, (unpack_move(packed),)) for packed in left]
+        asked = list(zip(left, answers, strict=True))
+        left = []
+        for packed, answer in asked:
+            seen.pop(packed, None)
+            if isinstance(answer, Verdict):
+                seen[packed] = answer, nodes
+                if in_doubt(answer, nodes):
+                    left.append(packed)
+    return seen
 
 
-def _opinion(answer: Answer, gain: Gain, nodes: int, shift: float) -> Opinion:
-    if not isinstance(answer, Verdict):
-        return Opinion()
-    expected = answer.score.expected
-    return Opinion(cp=answer.score.as_cp, expected=expected, kept=gain.kept(expected + shift), nodes=nodes)
+def opinions_of(seen: Seen, gain: Gain, shift: float = 0.0) -> dict[int, Opinion]:
+    """The verdicts as opinions; `shift` is added to the expected scores before they are held to the gain."""
+    return {
+        packed: Opinion(
+            cp=verdict.score.as_cp,
+            expected=verdict.score.expected,
+            kept=gain.kept(verdict.score.expected + shift),
+            nodes=nodes,
+            line=verdict.pv,
+        )
+        for packed, (verdict, nodes) in seen.items()
+    }
+
+
+def most_expected(seen: Seen, nodes: int) -> int:
+    """The move of the highest expected score among those that were looked at with so many nodes."""
+    full = {packed: verdict for packed, (verdict, budget) in seen.items() if budget == nodes}
+    return max(full, key=lambda packed: full[packed].score.expected)
+
+
+def capped(opinions: Mapping[int, Opinion], best: int) -> dict[int, Opinion]:
+    """The opinions, none better than that of the best move: what a smaller search thinks so is as good."""
+    most = opinions[best]
+    return {
+        packed: replace(one, cp=most.cp, expected=most.expected, kept=most.kept)
+        if (one.expected or 0.0) > (most.expected or 0.0)
+        else one
+        for packed, one in opinions.items()
+    }
+
+
+def missing(chosen: Iterable[int], seen: Seen) -> str:
+    """How many of these moves could not be judged; empty: all were."""
+    failed = sum(packed not in seen for packed in chosen)
+    return f"{failed} answers could not be judged" if failed else ""
 
 
 def followed_rows(points: Sequence[Point], asked: Sequence[Asked]) -> list[dict[str, Any]]:
-    """Rows of `followed`: one per answer that was chosen, and one for the best move if nobody chose it."""
+    """Rows of `followed`: one per answer that was chosen, and for the best move and each good one."""
     rows = []
     for point, result in zip(points, asked, strict=True):
         best = [pack(result.best)] if result.best else []
-        rows += [_row(point, result, answer) for answer in dict.fromkeys([*point.answers, *best])]
+        rows += [_row(point, result, one) for one in dict.fromkeys([*point.games, *best, *result.good])]
     return rows
 
 
@@ -240,14 +297,3 @@ def _row(point: Point, asked: Asked, answer: int) -> dict[str, Any]:
         "kept": opinion.kept,
         "nodes": opinion.nodes,
     }
-
-
-def punishing(rows: Iterable[dict[str, Any]], kept: float) -> pd.DataFrame:
-    """The first answers that keep more than this share of the gain: columns key, move, answer."""
-    found = [
-        (row["key"], row["move"], row["answer"])
-        for row in rows
-        if row["plies"] == 0 and row["kept"] is not None and row["kept"] > kept
-    ]
-    columns = pd.DataFrame(found, columns=["key", "move", "answer"])
-    return columns.astype({"key": "uint64", "move": "uint16", "answer": "uint16"})

@@ -32,7 +32,7 @@ _LARGEST_GAP = 600  # and so much weaker nothing
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class WonGame:
-    """A game that the side which profits won after it had found the refutation."""
+    """A game that the side which profits won after it had found one of the good answers."""
 
     game: int
     moves: tuple[chess.Move, ...]  # from the start
@@ -42,12 +42,13 @@ class WonGame:
     loser_rating: int
     band: str  # of the winner
     is_strongest: bool  # whether he is one of the strongest players who won
+    is_taught: bool  # whether the answer was the taught one
     date: str
     result: str
 
     @property
     def answer_ply(self) -> int:
-        """The ply of the refutation's first move."""
+        """The ply of the good answer."""
         return self.reply_ply + 1
 
     @property
@@ -86,16 +87,19 @@ def _balance(game: WonGame) -> float:
 
 
 def models_among(reviews: Iterable[Review], most: int) -> list[Review]:
-    """The games that are models, the best first."""
+    """The games that are models: those with the taught answer first, and of either the best first."""
     models = [seen for seen in reviews if seen.is_model]
-    return sorted(models, key=lambda seen: (-seen.score, seen.game.game))[:most]
+    return sorted(models, key=lambda seen: (not seen.game.is_taught, -seen.score, seen.game.game))[:most]
 
 
 def candidates(games: Sequence[WonGame], most: int = CANDIDATES) -> list[WonGame]:
-    """The most promising games, the best first; of games that go alike for twelve moves only the best."""
+    """The most promising games, those with the taught answer first, and of either the best first.
+
+    Of games that go alike for twelve moves only the best is taken.
+    """
     best = max((game.winner_rating for game in games), default=0)
     chosen: dict[tuple[chess.Move, ...], WonGame] = {}
-    for game in sorted(games, key=lambda game: (-promise(game, best), game.game)):
+    for game in sorted(games, key=lambda game: (not game.is_taught, -promise(game, best), game.game)):
         chosen.setdefault(game.moves[: game.answer_ply + _ALIKE], game)
     return list(chosen.values())[:most]
 

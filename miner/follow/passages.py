@@ -17,8 +17,8 @@ def find_passages(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, b
     """Gather the games with a losing reply in the temporary table `passages`, and count them.
 
     `losing` has the columns key and move. A row per losing reply and game: key, move, game, ply (of the
-    reply), rating and band of the player who profits, gap (his rating less the other's, or null), half_points
-    (his result).
+    reply), player (0: not known), rating and band of who profits, gap (his rating less the other's, or null),
+    half_points (his result).
     """
     _register(connection, "losing", losing[["key", "move"]])
     connection.execute(
@@ -26,10 +26,12 @@ def find_passages(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, b
         create or replace temp table passages as
         with rated as (
             select m.key, m.move, m.game, m.ply::int as ply, (2 - m.score)::int as half_points,
-                   m.rating as rating_other, m.rating_other as rating
-            from movers m semi join losing l on m.key = l.key and m.move = l.move
+                   m.rating as rating_other, m.rating_other as rating,
+                   case when m.ply % 2 = 0 then g.black_player else g.white_player end as player
+            from movers m join games g using (game)
+            semi join losing l on m.key = l.key and m.move = l.move
         )
-        select key, move, game, ply, rating, half_points, {band_sql(bands, as_name=True)} as band,
+        select key, move, game, ply, player, rating, half_points, {band_sql(bands, as_name=True)} as band,
                case when rating > 0 and rating_other > 0 then rating::int - rating_other::int end as gap
         from rated
         """  # noqa: S608 - built from numbers of our own
@@ -41,9 +43,18 @@ def count_afterwards(connection: duckdb.DuckDBPyConnection) -> pa.Table:
     """The table `afterwards`: how the side that profits scored, per losing reply and band."""
     return connection.sql(
         """
-        select key, move, band, count(*) as games, sum(half_points)::bigint / 2.0 as score_sum,
-               sum(gap)::double / nullif(count(gap), 0) as mean_rating_gap
-        from passages group by key, move, band order by key, move, band
+        with by_player as (
+            select p.key, p.move, p.band, p.player, count(*) as games,
+                   sum(p.half_points)::bigint as half_points, sum(p.gap) as gaps,
+                   count(p.gap) as known_gaps, count(m.game) as answered
+            from passages p left join moves m on m.game = p.game and m.ply = p.ply + 1
+            group by all
+        )
+        select key, move, band, sum(games)::bigint as games, sum(half_points)::bigint / 2.0 as score_sum,
+               sum(gaps)::double / nullif(sum(known_gaps), 0) as mean_rating_gap,
+               sum(case when player = 0 then answered else least(answered, 1) end)::bigint
+                   as players_answering
+        from by_player group by key, move, band order by key, move, band
         """
     ).to_arrow_table()
 
@@ -68,19 +79,38 @@ def count_first_answers(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     return _frame(connection.sql(_ANSWERS.format(passages="passages", where="m.ply = p.ply + 1")))
 
 
-def keep_punished(connection: duckdb.DuckDBPyConnection, punishing: pd.DataFrame) -> None:
-    """Gather in the temporary table `punished` the passages whose first answer is a punishing one.
+def keep_punished(connection: duckdb.DuckDBPyConnection, good: pd.DataFrame) -> None:
+    """Gather in the temporary table `punished` the passages whose first answer is a good one.
 
-    `punishing` has the columns key, move and answer.
+    `good` has the columns key, move, answer and is_taught, which the table has, too.
     """
-    _register(connection, "punishing", punishing[["key", "move", "answer"]])
+    _register(connection, "good", good[["key", "move", "answer", "is_taught"]])
     connection.execute(
         """
         create or replace temp table punished as
-        select p.* from passages p join moves m on m.game = p.game and m.ply = p.ply + 1
-        semi join punishing a on a.key = p.key and a.move = p.move and a.answer = m.move
+        select p.*, a.is_taught from passages p join moves m on m.game = p.game and m.ply = p.ply + 1
+        join good a on a.key = p.key and a.move = p.move and a.answer = m.move
         """
     )
+
+
+def count_defences(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What the side that erred played most after the taught answer, all bands together.
+
+    Columns key, move, defence, games, games_taught (all that went on there); a row per losing reply with such
+    games. Of defences that were played equally often it is any one, but always the same.
+    """
+    sql = """
+        with chosen as (
+            select p.key, p.move, m.move as defence, count(*) as games
+            from punished p join moves m on m.game = p.game and m.ply = p.ply + 2
+            where p.is_taught group by all
+        )
+        select *, sum(games) over (partition by key, move)::bigint as games_taught from chosen
+        qualify row_number() over (partition by key, move order by games desc, defence) = 1
+        order by key, move
+    """
+    return _frame(connection.sql(sql))
 
 
 def later_positions(
@@ -155,9 +185,9 @@ def won_games(connection: duckdb.DuckDBPyConnection, *, most: int, least: int) -
     """The punished games that the profiting side won, at most `most` per losing reply.
 
     The strongest winners' make up one half, the other half goes round the bands, the strongest of each first.
-    Columns: key, move, game, ply, rating, rating_loser, band, is_strongest (a winner in the top quarter of
-    those who are rated, or among the first `least`; all if none is rated), result, date, source, start_byte,
-    end_byte.
+    Columns: key, move, game, ply, is_taught, rating, rating_loser, band, is_strongest (a winner in the top
+    quarter of those who are rated, or among the first `least`; all if none is rated), result, date, source,
+    start_byte, end_byte.
     """
     sql = f"""
         with won as (
@@ -172,7 +202,7 @@ def won_games(connection: duckdb.DuckDBPyConnection, *, most: int, least: int) -
             ) as turn
             from won
         )
-        select c.key, c.move, c.game, c.ply, c.rating, c.band, g.result, g.date, g.source,
+        select c.key, c.move, c.game, c.ply, c.is_taught, c.rating, c.band, g.result, g.date, g.source,
                g.start_byte, g.end_byte,
                case when c.ply % 2 = 0 then g.white_rating else g.black_rating end as rating_loser,
                rated = 0 or (rating > 0 and place <= greatest(ceil(rated / 4), {least})) as is_strongest

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import chain, islice
@@ -16,8 +16,8 @@ import pyarrow as pa
 from miner.engine.consult import Engines
 from miner.finding.aftermath import seasons_of
 from miner.finding.finding import is_losing
-from miner.follow import asking, passages
-from miner.follow.asking import MOST_LATER_POINTS, LosingReply, Replies
+from miner.follow import asking, passages, punish
+from miner.follow.asking import MOST_LATER_POINTS, Asked, LosingReply, Opinion, Point, Questions, Replies
 from miner.follow.models import WonGame, candidates, models_among, review, review_choices
 from miner.follow.wins import model_rows, plan_rows, read_whole, sources_now, wins_of
 from miner.means import USUAL, Means
@@ -67,11 +67,16 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
 
 
 def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:
+    """The rows of `judged` that are followed: not those that leave their player well enough off.
+
+    These are missed chances, of which nobody asks who punishes them; engines would look at them for nothing.
+    """
     thresholds = RankSettings(
         loss_threshold=judged_by["loss_threshold"], tempo_threshold=judged_by["tempo_threshold"]
     )
     judged = store.read_table("judged").to_pandas()
-    losing: pd.DataFrame = judged[is_losing(judged, thresholds)]
+    is_worse = (judged["exp_reply"] <= thresholds.mistake_score) | (judged["retreat"] != "")
+    losing: pd.DataFrame = judged[is_losing(judged, thresholds) & is_worse]
     return losing
 
 
@@ -114,31 +119,52 @@ def _tables(
         first = passages.count_first_answers(connection)
         task.advance()
     right_after = first.drop_duplicates(["key", "move", "at"]).assign(path="")  # no moves lead on to there
-    rows, failed = _judge_answers(given, "judging answers", right_after, first)
-    passages.keep_punished(connection, asking.punishing(rows, settings.kept))
-    later_rows, later, failed_later = _follow_later(given)
+    answered = _judge_answers(given, "judging answers", right_after, first, punish.seek)
+    passages.keep_punished(connection, punish.good_answers(answered.points, answered.asked))
+    afterwards_of, later = _follow_later(given)
     plans, models, facts = _study_wins(given, read)
     seasons = seasons_of(by_month, settings.season_starts, tallied["confidence"])
     tables = {
-        "followed": _table("followed", rows + later_rows),
+        "followed": _table("followed", answered.rows + afterwards_of.rows),
         "answers": _table("answers", pd.concat([first, later], ignore_index=True)),
+        "punishments": _table("punishments", _punishments(given, answered, afterwards_of)),
         "afterwards": afterwards,
         "model_games": _table("model_games", models),
         "plans": _table("plans", plans),
         "seasons": _table("seasons", seasons),
     }
-    failed += failed_later + facts.pop("failed")
+    failed = answered.failed + afterwards_of.failed + facts.pop("failed")
     return tables, {"losing_replies": len(given.replies), "passages": count, "inconclusive": failed} | facts
 
 
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """Positions after losing replies, and what the engine says of the moves there."""
+
+    points: list[Point]
+    asked: list[Asked]
+
+    @property
+    def rows(self) -> RowDicts:
+        """Rows of `followed`."""
+        return asking.followed_rows(self.points, self.asked)
+
+    @property
+    def failed(self) -> int:
+        """In how many of them a search failed."""
+        return sum(bool(result.failure) for result in self.asked)
+
+
 def _judge_answers(
-    given: _Inputs, task_name: str, positions: pd.DataFrame, counted: pd.DataFrame
-) -> tuple[RowDicts, int]:
-    """Rows of `followed` for these positions, and in how many of them a search failed."""
+    given: _Inputs,
+    task_name: str,
+    positions: pd.DataFrame,
+    counted: pd.DataFrame,
+    inquire: Callable[[Point, FollowSettings], Questions],
+) -> _Judged:
     points = asking.points_of(given.replies, positions, counted)
-    inquiries = [asking.ask(point, given.settings) for point in points]
-    asked = given.engines.ask(task_name, "position", inquiries)
-    return asking.followed_rows(points, asked), sum(bool(result.failure) for result in asked)
+    inquiries = [inquire(point, given.settings) for point in points]
+    return _Judged(points, given.engines.ask(task_name, "position", inquiries))
 
 
 def _table(name: str, rows: RowDicts | pd.DataFrame) -> pa.Table:
@@ -148,8 +174,8 @@ def _table(name: str, rows: RowDicts | pd.DataFrame) -> pa.Table:
     return pa.Table.from_pylist(rows, schema=schema)
 
 
-def _follow_later(given: _Inputs) -> tuple[RowDicts, pd.DataFrame, int]:
-    """The answers in later positions: rows of `followed`, counts, and in how many a search failed."""
+def _follow_later(given: _Inputs) -> tuple[_Judged, pd.DataFrame]:
+    """The answers in later positions, and how often each was chosen."""
     settings = given.settings
     with given.engines.means.progress.task("looking further", total=2, unit="part") as task:
         positions = passages.later_positions(
@@ -159,8 +185,37 @@ def _follow_later(given: _Inputs) -> tuple[RowDicts, pd.DataFrame, int]:
         chosen = asking.choices_among(given.replies, positions)
         later = passages.count_later_answers(given.connection, chosen)
         task.advance()
-    rows, failed = _judge_answers(given, "judging later", chosen, later)
-    return rows, later, failed
+    return _judge_answers(given, "judging later", chosen, later, asking.ask), later
+
+
+def _punishments(given: _Inputs, answered: _Judged, later: _Judged) -> RowDicts:
+    """Rows of `punishments`: good answers, and what to play against the commonest defence.
+
+    What was found in a later position holds there, so that nothing else is said of the same position.
+    """
+    counted: Any = passages.count_defences(given.connection).itertuples(index=False)
+    defences = {(row.key, row.move): row for row in counted}
+    known = {(point.reply, point.at): result for point, result in zip(later.points, later.asked, strict=True)}
+    defended: dict[LosingReply, Point] = {}
+    for point, result in zip(answered.points, answered.asked, strict=True):
+        defence = defences.get((point.reply.key, point.reply.move))
+        if result.best and defence is not None and defence.games >= punish.LEAST_DEFENCES:
+            defended[point.reply] = punish.defended(point, result.best, defence.defence)
+    open_points = [there for there in defended.values() if (there.reply, there.at) not in known]
+    inquiries = [asking.ask(there, given.settings) for there in open_points]
+    asked = given.engines.ask("judging defences", "position", inquiries)
+    known |= {(there.reply, there.at): result for there, result in zip(open_points, asked, strict=True)}
+    return [
+        punish.punishment_row(
+            point,
+            result,
+            defences.get((point.reply.key, point.reply.move)),
+            known[point.reply, defended[point.reply].at].best_opinion
+            if point.reply in defended
+            else Opinion(),
+        )
+        for point, result in zip(answered.points, answered.asked, strict=True)
+    ]
 
 
 def _study_wins(given: _Inputs, read: Manifest) -> tuple[RowDicts, RowDicts, dict[str, Any]]:

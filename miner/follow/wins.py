@@ -161,6 +161,7 @@ def wins_of(
                 loser_rating=row.rating_loser,
                 band=row.band,
                 is_strongest=row.is_strongest,
+                is_taught=row.is_taught,
                 date=row.date,
                 result=row.result,
             )
@@ -196,7 +197,7 @@ def plan_rows(reply: LosingReply, wins: Sequence[WonGame], least: int) -> list[d
 
 
 def model_rows(reply: LosingReply, models: Iterable[Review]) -> list[dict[str, Any]]:
-    """Rows of `model_games`: the models, the best first."""
+    """Rows of `model_games`: the models in their order."""
     return [
         {
             "key": reply.key,

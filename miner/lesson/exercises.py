@@ -17,6 +17,8 @@ from miner.terms import Kind, Side
 
 TOO_HARD, TOO_EASY = 0.10, 0.90
 """Find rates between which an exercise teaches: below, pupils guess; above, they know it already."""
+TOO_MANY = 3
+"""Good answers from which there is no move to find. Source: common practice, no source."""
 
 
 class QuestionKind(StrEnum):
@@ -55,6 +57,12 @@ class Exercise:
             QuestionKind.WRONG: wrong,
             QuestionKind.INSTEAD: finding.better,
         }[self.task]
+
+    @property
+    def accepted(self) -> tuple[str, ...]:
+        """The first moves that solve the task, SAN: where a reply is to be punished all good answers."""
+        others = self.finding.answers if self.task is QuestionKind.PUNISH else ()
+        return tuple(dict.fromkeys((self.solution[0], *others)))
 
     @property
     def taught(self) -> Side:
@@ -124,10 +132,11 @@ def is_missed(finding: Finding) -> bool:
 
 
 def task_of(finding: Finding) -> QuestionKind | None:
-    """The question that suits a finding; None if it holds no moves to answer with."""
+    """The question that suits a finding; None if it holds no moves to answer with, or too many good ones."""
+    is_punished = bool(finding.refutation) and len(finding.answers) < TOO_MANY
     if finding.kind is Kind.TRAP:
-        return QuestionKind.PUNISH if finding.refutation else None
-    shows = REASONS[finding.reason].is_tactical and finding.refutation and not is_missed(finding)
+        return QuestionKind.PUNISH if is_punished else None
+    shows = REASONS[finding.reason].is_tactical and is_punished and not is_missed(finding)
     return QuestionKind.WRONG if shows else QuestionKind.INSTEAD
 
 
@@ -148,7 +157,7 @@ def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
 
 
 def find_rate(finding: Finding) -> float:
-    """Share (0 to 1) of the band that finds the refutation: as counted, or else as guessed."""
+    """Share (0 to 1) of the band that finds a good answer: as counted, or else as guessed."""
     return guessed_find_rate(finding) if finding.find_rate is None else finding.find_rate
 
 

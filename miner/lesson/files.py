@@ -22,8 +22,8 @@ from miner.export.pgn import (
     add_best,
     add_line,
     add_opening_tags,
+    add_punishment,
     add_refutation,
-    end_line,
     games_bytes,
     tag_value,
 )
@@ -48,7 +48,8 @@ _ENGLISH = Tongue.of("en")
 def exercises_pgn(exercises: Sequence[Exercise]) -> bytes:
     """One game per exercise, which begins with its position (tags SetUp and FEN).
 
-    The comment before the first move is the task. The main line is the solution; where a losing reply is
+    The comment before the first move is the task. The main line is the solution, with other good answers as
+    variations; where a losing reply is
     asked about, the best move is a variation, and where the best move is asked for, the losing reply. Moves
     are English, as the standard has them.
 
@@ -67,7 +68,9 @@ def _game(exercise: Exercise) -> chess.pgn.Game:
     game.headers["SetUp"], game.headers["FEN"] = "1", exercise.board.fen()  # also for the start position
     game.comment = _task(exercise)
     if exercise.task is QuestionKind.PUNISH:
-        end_line(add_line(game, finding.refutation), finding, finding.cp_reply, why_words(exercise, _ENGLISH))
+        add_punishment(game, finding, why_words(exercise, _ENGLISH))
+        for san in exercise.accepted[1:]:
+            add_line(game, [san])
     elif exercise.task is QuestionKind.WRONG:
         add_refutation(game, finding)
         add_best(game, finding)
@@ -82,7 +85,7 @@ def _task(exercise: Exercise, tongue: Tongue = _ENGLISH) -> str:
 
 
 def exercises_epd(exercises: Sequence[Exercise]) -> bytes:
-    """One record per exercise: `bm` the solution's first move, or `am` the losing reply that is asked about
+    """One record per exercise: `bm` all good answers, or `am` the losing reply that is asked about
     with `bm` the better one; `id` number and name, `c0` the task, `pv` the solution; UTF-8, LF.
     """
     return "".join(_record(exercise) + "\n" for exercise in exercises).encode()
@@ -94,7 +97,9 @@ def _record(exercise: Exercise) -> str:
     name = string_operand(f"{exercise.number}. {title(finding)}")
     task = string_operand(_task(exercise))
     if exercise.task is QuestionKind.PUNISH:
-        return board.epd(bm=[solution[0]], c0=task, id=name, pv=solution)
+        return board.epd(
+            bm=[board.parse_san(san) for san in exercise.accepted], c0=task, id=name, pv=solution
+        )
     losing, best = board.parse_san(finding.losing_reply), board.parse_san(finding.best_move)
     return board.epd(am=[losing], bm=[best], c0=task, id=name, pv=solution)
 

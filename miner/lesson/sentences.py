@@ -25,6 +25,7 @@ from miner.finding.words import (
     refutation_words,
     reply_words,
     title,
+    usual_sentence,
     worth_words,
 )
 from miner.lesson.exercises import Exercise, QuestionKind, is_missed
@@ -55,8 +56,9 @@ def to_move_words(exercise: Exercise, tongue: Tongue) -> str:
 
 
 def solution_words(exercise: Exercise, tongue: Tongue) -> str:
-    """The moves that answer the task, numbered, as far as they are printed."""
-    return tongue.moves(numbered_sans(exercise.solution[:SHOWN_PLIES], exercise.ply))
+    """The moves that answer the task, numbered, as far as they are printed; other good ones after `/`."""
+    lines = [exercise.solution[:SHOWN_PLIES], *((san,) for san in exercise.accepted[1:])]
+    return tongue.moves(" / ".join(numbered_sans(line, exercise.ply) for line in lines))
 
 
 def why_words(exercise: Exercise, tongue: Tongue) -> str:
@@ -141,7 +143,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     steps = [
         f"Ask: {begin[exercise.task]}",
         f"If nobody knows: {ask}",
-        f"Show: {shown}. {because}" if shown else f"Show: {because}",
+        joined(f"Show: {shown}. {because}" if shown else f"Show: {because}", usual_sentence(finding)),
         f"Better was {best_words(finding)}. {price_sentence(finding)}".strip()
         if finding.kind is Kind.TRAP
         else f"Play instead: {best_words(finding)}.",
@@ -164,7 +166,7 @@ def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:
 def _found_sentence(exercise: Exercise) -> str:
     rate, finding = percent(exercise.find_rate), exercise.finding
     if finding.find_rate is None:
-        return f"Not counted how many find the punishment; a guess is {rate}."
+        return f"Not known how many find a good answer; a guess is {rate}."
     low, high = finding.find_rate_low, finding.find_rate_high
     bounds = "" if low is None or high is None else f" ({between(low, high)})"
-    return f"{capital(rate)} of the band find the punishment over the board{bounds}."
+    return f"{capital(rate)} of the band find a good answer over the board{bounds}."

@@ -23,8 +23,8 @@ from miner.read.contents import Forgotten
 from miner.store import Store
 from miner.terms import UNRATED, BandScheme, Kind
 
-ENOUGH_KEPT = 0.5
-"""Share of the gain that an answer must keep to have punished, where the stage `follow` says nothing else."""
+ENOUGH_KEPT = 0.75
+"""Share of the gain that a good answer keeps at least, where the stage `follow` says nothing else."""
 MOST_PLIES = 255
 MOST_PUPILS = 300
 """Players beyond which nobody means all of them to be pupils."""
@@ -91,7 +91,7 @@ class FindingIndex:
         """
         share = self.kept.get((key, move, answer))
         if share is not None:
-            return share, share > self.enough, "followed"
+            return share, share >= self.enough, "followed"
         is_best = answer == self.refutations.get((key, move))
         return 1.0 if is_best else None, is_best, "refutation"
 

@@ -2,44 +2,53 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import chess
 import numpy as np
 import pandas as pd
 
 from miner import pooling, stats
 from miner.arrays import Floats
+from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.finding import aftermath
 from miner.rank.groups import REPLY, Group
 from miner.store import Store
 from miner.terms import UNRATED
 
 _EVEN_GAMES = 10.0  # that half the players find it, before any game is seen
-AFTERMATH = (
-    *("find_rate", "find_rate_low", "find_rate_high", "after_score", "after_gap"),
-    *("model_games", "trend", "trend_p"),
-)
+_RATES = ("find_rate", "find_rate_low", "find_rate_high", "best_rate")
+_UNKNOWN = (*_RATES, "after_games", "after_score", "after_gap", "trend_p")
+_NONE = {"find_games": 0, "find_players": 0, "usual_games": 0, "usual_of": 0}
+_EMPTY = {"answers": "", "usual_line": "", "trend": ""}
+AFTERMATH = (*_RATES, "after_score", "after_gap", "trend_p", *_NONE, *_EMPTY, "model_games")
 """Columns of `with_aftermath` that are not added up over bands, but counted anew for them together."""
-_UNKNOWN = ("find_rate", "find_rate_low", "find_rate_high", "after_games", "after_score", "after_gap")
+FEWEST_PLAYERS = 5
+"""Players behind a find rate below which it is not told. Source: common practice, no source."""
 
 
 def with_aftermath(
     store: Store, rows: pd.DataFrame, bands: tuple[str, ...], group: Group | None = None
 ) -> pd.DataFrame:
-    """The rows (of columns key, move, band) with more columns, empty where nothing is known.
+    """The rows (of columns key, move, fen, band) with more columns, empty where nothing is known.
 
     With a `group` the rows are of that, under its name, not of one of the `bands`.
 
-    find_rate with its bounds find_rate_low and find_rate_high; after_games, after_score (sum) and after_gap
-    (mean rating gap) of the band's players who profited; model_games, a list of numbers; trend and trend_p.
+    Those of `find_rates_of`; after_games, after_score (sum) and after_gap (mean rating gap) of the band's
+    players who profited; those of `punishments_of`; model_games, a list of numbers; trend and trend_p.
     """
     if store.manifest("follow") is None:
-        return rows.assign(**dict.fromkeys(_UNKNOWN, np.nan), model_games=None, trend="", trend_p=np.nan)
+        return rows.assign(**dict.fromkeys(_UNKNOWN, np.nan), **_NONE, **_EMPTY, model_games=None)
+    punished = store.read_table("punishments").to_pandas()
+    several = punished.loc[punished["answers"].map(len) > 1, REPLY]
     tally = store.require("tally")
     counted, after = aftermath.find_rates(store), store.read_table("afterwards").to_pandas()
     if group is not None:
         counted, after = _of_group(counted, group), _of_group(after, group)
         bands = (group.name, UNRATED)
-    found = pooled_find_rates(
+    found = find_rates_of(
         counted,
+        several,
         bands,
         confidence=tally.settings["confidence"],
         correlation=tally.facts.get("player_correlation", 0.0),
@@ -49,9 +58,85 @@ def with_aftermath(
     trends = aftermath.trends(store).rename(columns={"p": "trend_p"})[[*REPLY, "trend", "trend_p"]]
     for by_band in (found, after.rename(columns=names)):
         rows = rows.merge(by_band, on=[*REPLY, "band"], how="left")
-    for by_reply in (models, trends):
+    fens = rows[[*REPLY, "fen"]].drop_duplicates(REPLY)
+    for by_reply in (models, trends, punishments_of(punished.merge(fens, on=REPLY))):
         rows = rows.merge(by_reply, on=REPLY, how="left")
-    return rows.fillna({"trend": ""})
+    return rows.fillna(_NONE | _EMPTY).astype(dict.fromkeys(_NONE, np.int64))
+
+
+def with_taught_lines(store: Store, losing: pd.DataFrame) -> pd.DataFrame:
+    """The rows of `judged` with the line of the taught answer, where the engine's line has another one.
+
+    A retreat that hangs on the engine's answer goes with it.
+    """
+    if store.manifest("follow") is None:
+        return losing
+    columns = [*REPLY, "taught", "line"]
+    lines = losing[REPLY].merge(store.read_table("punishments", columns).to_pandas(), on=REPLY, how="left")
+    shown: Any = zip(losing["pv_reply"], lines["taught"], lines["line"], strict=True)
+    pvs, is_other = [], []
+    for pv, taught, line in shown:
+        is_other.append(isinstance(taught, str) and taught != "" and [taught] != list(pv[1:2]))
+        pvs.append([pv[0], *line] if is_other[-1] else pv)
+    changed = np.array(is_other, dtype=bool)
+    return losing.assign(
+        pv_reply=pd.Series(pvs, index=losing.index, dtype=object),
+        retreat=losing["retreat"].mask(changed, ""),
+        retreat_loss=losing["retreat_loss"].mask(changed),
+    )
+
+
+def told_rates(rows: pd.DataFrame) -> pd.DataFrame:
+    """The rows without the find rates that fewer than `FEWEST_PLAYERS` players stand behind."""
+    few = rows["find_players"] < FEWEST_PLAYERS
+    return rows.assign(**{name: rows[name].mask(few) for name in _RATES})
+
+
+def punishments_of(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of `punishments` (and fen) as FINDINGS has them: answers, usual_line, usual_games, usual_of."""
+    told = []
+    row: Any
+    for row in rows.itertuples(index=False):
+        board = after(chess.Board(row.fen), [unpack_move(row.move)])
+        answers = " ".join(board.san(chess.Move.from_uci(uci)) for uci in row.answers)
+        told.append(
+            (row.key, row.move, answers, _usual_line(board, row), row.defence_games, row.games_taught)
+        )
+    columns = [*REPLY, "answers", "usual_line", "usual_games", "usual_of"]
+    return pd.DataFrame(told, columns=columns).astype({"key": np.uint64, "move": np.uint16})
+
+
+def _usual_line(board: chess.Board, row: Any) -> str:
+    if not row.defence or not len(row.against_defence):
+        return ""
+    return line_san(board, parse_uci_line(board, [row.taught, row.defence, row.against_defence[0]]))
+
+
+def find_rates_of(
+    counted: pd.DataFrame,
+    several: pd.DataFrame,
+    bands: tuple[str, ...],
+    *,
+    confidence: float,
+    correlation: float = 0.0,
+) -> pd.DataFrame:
+    """Find rates as from `pooled_find_rates`, with best_rate, find_games and find_players.
+
+    `several`: the losing replies (key, move) with more than one answer. Of the players who find one of these
+    a share plays the taught one, which is pooled likewise; best_rate is that share of the find rate.
+    """
+    rates = pooled_find_rates(counted, bands, confidence=confidence, correlation=correlation)
+    among = counted.merge(several, on=REPLY)
+    among = among.assign(
+        games=among["found"], found=among["taught"], players=np.minimum(among["players"], among["found"])
+    )
+    taught = pooled_find_rates(among, bands, confidence=confidence, correlation=correlation)
+    own = counted.rename(columns={"games": "find_games", "players": "find_players"})
+    by_band = [*REPLY, "band"]
+    rates = rates.merge(
+        taught[[*by_band, "find_rate"]].rename(columns={"find_rate": "best_rate"}), on=by_band, how="left"
+    ).merge(own[[*by_band, "find_games", "find_players"]], on=by_band, how="left")
+    return rates.assign(best_rate=rates["find_rate"] * rates["best_rate"].fillna(1.0))
 
 
 def _of_group(by_band: pd.DataFrame, group: Group) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, WORSE, exp
 from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
-from miner.rank.afterwards import AFTERMATH, with_aftermath
+from miner.rank.afterwards import AFTERMATH, told_rates, with_aftermath, with_taught_lines
 from miner.rank.groups import REPLY, Group, band_games, is_many_people, together
 from miner.rank.worth import part_observed, reached, with_gain, with_worth, within_price
 from miner.schema import FINDINGS
@@ -109,7 +109,7 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
     bands = store.bands
     bands.require(settings.bands)
     judged, replies = (store.read_table(name).to_pandas() for name in ("judged", "replies"))
-    losing = judged[is_losing(judged, settings)]
+    losing = with_taught_lines(store, judged[is_losing(judged, settings)])
     with means.progress.task("expected scores", total=1, unit="fit") as task:
         curves = fit_curves(store, bands)
         task.advance()
@@ -252,7 +252,7 @@ def _together(
 
 def _findings(store: Store, ranked: pd.DataFrame) -> pa.Table:
     positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"]).to_pandas()
-    rows = ranked.merge(positions, on="key", how="left")
+    rows = told_rates(ranked.merge(positions, on="key", how="left"))
     others = rows["games_at_position"] - rows["games"]
     score_of_others = rows["score_sum_at_position"] - rows["score_sum"]
     is_followed = rows["after_games"] > 0

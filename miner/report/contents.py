@@ -15,6 +15,8 @@ from miner.finding.finding import Finding, Reply
 from miner.finding.why import why
 from miner.finding.words import (
     capital,
+    found_sentence,
+    joined,
     leak_sentence,
     observed_sentence,
     often_words,
@@ -24,6 +26,7 @@ from miner.finding.words import (
     plain,
     plan_words,
     price_sentence,
+    usual_sentence,
 )
 from miner.report.opening_map import RepliesByPosition, opening_map
 from miner.report.summary import summaries
@@ -43,6 +46,7 @@ WORDS: dict[str, Callable[[Finding], str]] = {
     "often": often_words,
     "observed": observed_sentence,
     "price": price_sentence,
+    "found": lambda finding: joined(found_sentence(finding), usual_sentence(finding)),
 }
 """The words about each finding, by the name that the page's scripts have for it."""
 FINDING_COLUMNS = (
@@ -62,8 +66,6 @@ FINDING_COLUMNS = (
     "gain_for_band",
     "curve",
     "find_rate",
-    "find_rate_low",
-    "find_rate_high",
     "teaching_value",
     "teaching_value_low",
     "conversion_expected",

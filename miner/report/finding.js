@@ -184,7 +184,7 @@ function worthPart(finding) {
   return [el("h3", {}, "What it is worth"),
     el("ul", { class: "product" },
       ...factors.map(([value, name], at) => el("li", {}, el("span", { class: "sign" }, at ? "×" : "100 ×"), el("span", { class: "factor" }, el("b", {}, value), el("span", { class: "means" }, name)))), worth),
-    ...(isTrap && finding.find_rate === null ? [el("p", { class: "small quiet" }, "How many would find the punishment is not known: it counts as if nobody did.")] : [])];
+    ...(isTrap && finding.find_rate === null ? [el("p", { class: "small quiet" }, `How many would find a good answer is not known: it counts as if ${finding.teaching_value < finding.points_per_100 ? "they were like the others" : "nobody did"}.`)] : [])];
 }
 
 /** @param {number} share @returns {string} */
@@ -237,10 +237,10 @@ function whisker(row, most) {
 
 /** Whether the punishment is found, and what becomes of it. @param {Finding} finding @returns {HTMLElement[]} */
 function afterPart(finding) {
-  const { find_rate: found, find_rate_low: low, find_rate_high: high, conversion_expected: expected, conversion_observed: observed } = finding;
+  const { found, conversion_expected: expected, conversion_observed: observed } = finding;
   const side = capital(finding.side);
   const sentences = [];
-  if (found !== null) sentences.push(`${percent(found)} of ${bandWords(finding.band)}${low === null || high === null ? "" : ` (${range(low, high)})`} keep most of the gain with their next move.`);
+  if (found) sentences.push(found);
   if (expected !== null) sentences.push(`From there ${side} should score ${percent(expected)}${observed === null ? "" : `, and scores ${percent(observed)}`}.`);
   else if (observed !== null) sentences.push(`From there ${side} scores ${percent(observed)}.`);
   return [el("h3", {}, "Found, and turned into points"), el("p", {}, sentences.join(" ") || "Not known for this band.")];

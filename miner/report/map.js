@@ -39,7 +39,9 @@ function weigh(page, band, side) {
     share[at] = there ? share[up] * games(map.games[at]) / there : 0;
   }
   for (const finding of mapFindings(page, band, side)) {
-    const worth = 100 * finding.gain_for_band * (finding.kind === "trap" ? 1 - (finding.find_rate ?? 0) : 1);
+    // Where the find rate is not told, what is worth teaching tells it all the same.
+    const missed = finding.find_rate === null ? finding.teaching_value / (finding.points_per_100 || 1) : 1 - finding.find_rate;
+    const worth = 100 * finding.gain_for_band * (finding.kind === "trap" ? missed : 1);
     for (const at of map.ends[finding.mistake]) {
       lost[at] += share[at] * worth;
       below[at].push(page.findings.indexOf(finding));

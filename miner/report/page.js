@@ -200,7 +200,7 @@ const WORDS = [
   ["Pick rate", "Share of the band's games at the position that chose the reply, with its interval. A band with few games leans on its neighbours."],
   ["Gain", "Points per game that the losing reply gives away: a win is 1, a draw 1/2."],
   ["Reach", "Share of games that get to the position: if our side plays towards it (steered) for a trap, as games are played (plain) for a pitfall."],
-  ["Find rate", "Share of the band who keep most of the gain with their next move."],
+  ["Find rate", "Share of the band whose next move is one of those that keep three quarters of the gain or more. Not told of fewer than five players."],
   ["Worth", "Points in 100 games that pupils would still gain by knowing it: 100 × reach × pick rate × gain, for a trap × the share that does not find it yet. The list is ordered by what it is worth at least, so that small samples do not float to the top."],
   ["Score afterwards", "What the side that profits really scored after the reply."],
   ["On the map", "Points that 100 games through a move give away to what is in the list, as games are played: nobody steers."],

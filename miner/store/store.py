@@ -9,7 +9,8 @@ STORE/
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
   replies.parquet positions.parquet reach.parquet edges.parquet judged.parquet findings.parquet
-  followed.parquet answers.parquet afterwards.parquet model_games.parquet plans.parquet seasons.parquet
+  followed.parquet answers.parquet punishments.parquet afterwards.parquet model_games.parquet plans.parquet
+  seasons.parquet
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ TABLES_OF = {
     "read": FOLDERS,
     "tally": ("replies", "positions", "reach", "edges"),
     "judge": ("judged",),
-    "follow": ("followed", "answers", "afterwards", "model_games", "plans", "seasons"),
+    "follow": ("followed", "answers", "punishments", "afterwards", "model_games", "plans", "seasons"),
     "rank": ("findings", "missed", "by_band", "curves"),
 }
 """The tables that each stage writes."""

@@ -97,10 +97,9 @@ def test_card_of_a_trap() -> None:
         "3  .     N     .     .                      a point per game.",
         "2  P  P  P  P     .  P  P      How often    28 of 80 games (35%; 27 to 44%), by 25 players",
         "1  R     B  Q  K  B  N  R      Scores       Those who chose it scored 41%, the others there 52%.",
-        "   a  b  c  d  e  f  g  h      Found        "
-        "Of players rated 1000-1199 40% keep half of the gain (31",
-        "                                            to 49%). White scored 58% after the reply in 26 games;",
-        "                                            60% were to be expected.",
+        "   a  b  c  d  e  f  g  h      Found        Of players rated 1000-1199 40% find 4.e5 (31 to 49%; 39",
+        "                                            games by 31 players). White scored 58% after the reply",
+        "                                            in 26 games; 60% were to be expected.",
         "                               Worth        0.47 points per 100 games, likely 0.20 or more",
         "                               Made of      comes up in 25% of the games if White plays towards it,",
         "                                            is chosen by 35%, gains 0.09 of a point, is missed by",

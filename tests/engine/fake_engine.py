@@ -34,6 +34,9 @@ def say(*lines: str) -> None:
     sys.stdout.flush()
 
 
+_FATAL = {"dies-over-Na3": ["b1a3"], "dies-over-Qf3": ["h5f3"]}
+
+
 def answer(flaw: str, folder: Path, board: chess.Board, words: list[str]) -> list[str]:
     nodes = int(words[2])
     allowed = words[4:] or [move.uci() for move in board.legal_moves]
@@ -52,7 +55,7 @@ def answer(flaw: str, folder: Path, board: chess.Board, words: list[str]) -> lis
     if flaw == "unrestricted" and words[4:]:
         other = next(one.uci() for one in board.legal_moves if one.uci() not in allowed)
         return [f"info depth 5 score cp 20 nodes {nodes} pv {other}", f"bestmove {other}"]
-    if flaw == "dies-over-Na3" and words[4:] == ["b1a3"] and not (folder / "mended").exists():
+    if words[4:] == _FATAL.get(flaw) and not (folder / "mended").exists():
         raise SystemExit(1)
     if flaw == "dies-once" and not (folder / "died").exists():
         (folder / "died").touch()

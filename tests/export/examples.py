@@ -79,6 +79,13 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         punish_value_low=0.2,
         avoid_value=0.03,
         avoid_value_low=0.01,
+        answers=tuple(refutation.split()[:1]),
+        best_rate=0.4,
+        find_games=39,
+        find_players=31,
+        usual_line=(),
+        usual_games=0,
+        usual_of=0,
     )
     return replace(found, **changes)
 
@@ -142,5 +149,7 @@ def table(*findings: Finding) -> pa.Table:
 
 def _row(finding: Finding) -> dict[str, Any]:
     row = {name: getattr(finding, name) for name in FINDINGS.names}
-    lines = {name: " ".join(row[name]) for name in ("path", "refutation", "best_line")}
+    lines = {
+        name: " ".join(row[name]) for name in ("path", "refutation", "best_line", "answers", "usual_line")
+    }
     return row | lines | {"pattern": finding.pattern or ""}

@@ -44,6 +44,7 @@ def test_values_read_back() -> None:
         "c4": worth_sentence(row),
         "c5": f"{found_sentence(row)} {conversion_sentence(row)}",
         "c6": "Model games in the store: 12, 7.",
+        "c7": "6.Bxf7+",
         "ce": -240,
         "id": "1. Trap: Philidor Defence",
         "pv": [chess.Move.from_uci("d6e5"), chess.Move.from_uci("d1g4")],
@@ -72,7 +73,7 @@ def test_codes_are_in_order() -> None:
         == sorted(codes)
         == [
             *("acn", "am", "bm"),
-            *(f"c{number}" for number in range(7)),
+            *(f"c{number}" for number in range(8)),
             *("ce", "id", "pv"),
         ]
     )

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from miner.export.pgn import TAG_LENGTH, pgn_bytes
 from miner.finding.finding import Finding
-from miner.finding.words import chosen_sentence, plain, reason_sentence, teaching_sentences
+from miner.finding.words import chosen_sentence, plain, reason_sentence, teaching_sentences, usual_sentence
 from tests.export.examples import any_finding, first_move, legal, table, vienna
 
 HOSTILE = st.text(st.sampled_from('{}[]"\\%;()$ \n\r\t*aé\u2028')) | st.text(st.characters(codec="utf-8"))
@@ -58,9 +58,9 @@ def test_bytes_of_one_game() -> None:
         "must go back from f6 to g8. Teaching it is worth 0.47 points per 100 games,",
         "likely 0.20 or more: it comes up in 25% of the games if White plays towards it,",
         "is chosen by 35%, gains 0.09 of a point, is missed by 60% today. Of players",
-        "rated 1000-1199 40% keep half of the gain (31 to 49%). White scored 58% after",
-        "the reply in 26 games; 60% were to be expected. Model games in the store: 12,",
-        "7. } *",
+        "rated 1000-1199 40% find 4.e5 (31 to 49%; 39 games by 31 players). White scored",
+        "58% after the reply in 26 games; 60% were to be expected. Model games in the",
+        "store: 12, 7. } *",
         "",
     ]
 
@@ -82,6 +82,29 @@ def test_lines_read_back() -> None:
         assert comment_of(game.end()) == f"{reason_sentence(row)} {teaching_sentences(row)}"
         assert better is not None
         assert [better.san(), *(node.san() for node in better.mainline())] == list(row.best_line)
+
+
+def test_what_players_really_answer_is_the_main_line() -> None:
+    """Most go 4...Qe7 after 4.e5: that comes first, the best defence is a variation with the reason."""
+    row = vienna(usual_line=("e5", "Qe7", "Qe2"), usual_games=12, usual_of=20)
+
+    [game] = read_back(row)
+
+    assert [node.san() for node in game.mainline()][-3:] == ["e5", "Qe7", "Qe2"]
+    assert comment_of(game.end()) == usual_sentence(row)
+    best = list(game.mainline())[6].variations[1]
+    assert [best.san(), *(node.san() for node in best.mainline())] == ["Ng8", "Nf3"]
+    assert comment_of(best.end()).startswith(reason_sentence(row))
+
+
+def test_usual_defence_that_is_the_best_one() -> None:
+    """Where players defend themselves as well as they can, there is one line, and it is said."""
+    row = vienna(usual_line=("e5", "Ng8", "d4"), usual_games=12, usual_of=20)
+
+    [game] = read_back(row)
+
+    assert [node.san() for node in game.mainline()][-3:] == ["e5", "Ng8", "Nf3"]
+    assert comment_of(game.end()).endswith(usual_sentence(row))
 
 
 @pytest.mark.parametrize(

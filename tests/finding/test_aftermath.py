@@ -42,6 +42,7 @@ def test_find_rates(store: Store) -> None:
 
     strong, weak = told["1000-1199"], told["800-999"]
     assert (strong["games"], strong["found"], strong["find_rate"]) == (10, 8, 0.8)
+    assert (strong["taught"], strong["players"], weak["players"]) == (8, 10, 5)
     assert strong["low"] < 0.8 < strong["high"]
     assert (strong["score_found"], strong["score_missed"]) == (5 / 8, 0.5)
     assert (weak["games"], weak["found"], weak["find_rate"], weak["score_missed"]) == (5, 0, 0.0, 0.0)
@@ -100,7 +101,7 @@ def model(**other: Any) -> dict[str, Any]:
 
 def test_moments_and_ratings() -> None:
     """Black won: his rating stands with Black, his only good move is marked, and a mistake is no blunder."""
-    game = aftermath.annotated(model(), loss=0.2)
+    game = aftermath.annotated(model(), 0.2, ["d8h4"])
 
     nodes = list(game.mainline())
     assert ("WhiteElo" in game.headers, game.headers["BlackElo"]) == (False, "1700")
@@ -112,11 +113,13 @@ def test_moments_and_ratings() -> None:
 
 
 def test_losers_later_errors() -> None:
-    """What the loser plays on the way is marked as a mistake; the punishment is named if it is no moment."""
-    game = aftermath.annotated(model(reply_ply=0, moments=[2]), loss=0.5)
+    """What the loser plays on the way is marked as a mistake; only a good answer is the punishment."""
+    game = aftermath.annotated(model(reply_ply=0, moments=[2]), 0.5, ["e7e5", "d7d5"])
+    other = aftermath.annotated(model(reply_ply=0, moments=[2]), 0.5, ["d7d5"])
 
     nodes = list(game.mainline())
     assert nodes[1].comment == "the punishment"
+    assert list(other.mainline())[1].comment == ""
     assert (nodes[2].nags, nodes[2].comment) == ({chess.pgn.NAG_MISTAKE}, "gives away more")
 
 
@@ -193,6 +196,16 @@ def test_what_was_lost_before_is_not_this_moves_fault() -> None:
     followed = [row(BEST, 0.55, exp_best=0.72), row(POOR, 0.45)]
 
     assert found(followed, [chosen(BEST, 5), chosen(POOR, 5)]).empty
+
+
+def test_small_losses_later_are_noise() -> None:
+    """Of a small gain a third is soon lost: later it is not told, right after the losing reply it is."""
+    small = {"exp_best": 0.6, "exp_answer": 0.56}
+    there, later = ([row(BEST, 1.0, plies=at, **small), row(POOR, 0.6, plies=at, **small)] for at in (0, 2))
+    answers = [chosen(BEST, 5), chosen(POOR, 5)]
+
+    assert len(found(there, answers, kept=0.75)) == 1
+    assert found(later, answers, kept=0.75).empty
 
 
 def test_nothing_leaks_where_nothing_is_left() -> None:

@@ -20,7 +20,7 @@ from tests.export.examples import any_finding, finding, first_move, legal, table
 
 NARROWER = {
     **{"side": Side, "kind": Kind, "reason": Reason, "pattern": Pattern | None, "trend": Trend},
-    **dict.fromkeys(("path", "refutation", "best_line"), tuple[str, ...]),
+    **dict.fromkeys(("path", "refutation", "best_line", "answers", "usual_line"), tuple[str, ...]),
 }
 """Texts of the table that are more than texts."""
 

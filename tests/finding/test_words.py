@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.finding import words
+from miner.finding.finding import findings_of
 from miner.reasons import Pattern, Reason
 from miner.terms import Kind
-from tests.export.examples import first_move, legal, vienna
+from tests.export.examples import first_move, legal, table, vienna
 
 
 def test_summary_of_a_tempo() -> None:
@@ -128,7 +131,49 @@ def test_where_the_gain_leaks_away() -> None:
 
     told = words.leak_sentence(vienna(), leak)
 
-    assert told == "After 3...exf4 3 of 8 went wrong, most often by 4.fxe5; best is 4.e5."
+    assert told == "After 3...exf4 3 of 8 went wrong, most often by 4.fxe5; better is 4.e5."
+
+
+def test_leak_after_a_missed_chance() -> None:
+    """Nobody went wrong by a mistake: something of the chance was left."""
+    [missed] = findings_of(table(vienna()), missed=True)
+    leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "e5"}
+
+    told = words.leak_sentence(missed, leak)
+
+    assert told == "After 3...exf4 3 of 8 kept less, most often by 4.fxe5; better is 4.e5."
+
+
+def test_who_finds_a_good_answer() -> None:
+    """One answer is named; of several also who plays the taught one; of many nobody knows the number."""
+    one = words.found_sentence(vienna())
+    three = words.found_sentence(vienna(answers=("d3", "e5", "Qe2"), best_rate=0.18))
+    many = words.found_sentence(vienna(answers=("e5", "d3", "Qe2", "d4", "Qf3", "Nf3"), best_rate=0.18))
+
+    begin = "Of players rated 1000-1199 40% find"
+    assert one == f"{begin} 4.e5 (31 to 49%; 39 games by 31 players)."
+    rest = "(31 to 49%), 18% 4.e5 (39 games by 31 players)."
+    assert three == f"{begin} one of the three good answers {rest}"
+    assert many == f"{begin} one of the good answers {rest}"
+
+
+@pytest.mark.parametrize("changes", [{"find_rate": None, "best_rate": None}, {"answers": ()}])
+def test_who_finds_it_is_not_known(changes: dict[str, Any]) -> None:
+    """Without a rate, or without answers, nothing is said."""
+    assert words.found_sentence(vienna(**changes)) == ""
+
+
+def test_how_players_really_go_on() -> None:
+    """What was played most after the taught answer, in how many games, and what is best then."""
+    told = words.usual_sentence(vienna(usual_line=("e5", "Qe7", "Qe2"), usual_games=12, usual_of=20))
+
+    assert told == "After 4.e5 Black played 4...Qe7 in 12 of 20 games of all bands; then 5.Qe2 is best."
+    assert words.usual_sentence(vienna()) == ""
+
+
+def test_good_answers_in_words() -> None:
+    """All with their numbers, the best first."""
+    assert words.answers_words(legal(answers=("Bxf7+", "Nxd1"))) == "6.Bxf7+, 6.Nxd1"
 
 
 def test_plan_in_words() -> None:

@@ -21,6 +21,7 @@ class Script:
     cp: dict[str, int]
     others: int = -1000  # moves that are not named
     by_nodes: dict[tuple[str, int], int] = field(default_factory=dict)  # what a budget thinks of a move
+    alone: dict[str, int] = field(default_factory=dict)  # what it thinks of a move that is searched alone
     fails_over: str = ""  # a move that is asked for
     asked: list[tuple[int, tuple[str, ...]]] = field(default_factory=list)
 
@@ -32,6 +33,8 @@ class Script:
         moves = request.searchmoves or tuple(one.uci() for one in chess.Board(request.fen).legal_moves)
 
         def worth(move: str) -> int:
+            if request.searchmoves == (move,) and move in self.alone:
+                return self.alone[move]
             return self.by_nodes.get((move, request.nodes), self.cp.get(move, self.others))
 
         best = max(sorted(moves), key=worth)

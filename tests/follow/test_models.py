@@ -23,7 +23,7 @@ MOVES = "e4 e5 Nf3 f6 Nxe5 fxe5 Qh5 Ke7 Qxe5 Kf7 Qd5 Kg6 Qf5 Kh6"
 """Damiano's defence: 2...f6 3.Nxe5 fxe5 4.Qh5+."""
 
 
-def won_game(moves: str = MOVES, reply_ply: int = 3, **other: int) -> WonGame:
+def won_game(moves: str = MOVES, reply_ply: int = 3, is_taught: bool = True, **other: int) -> WonGame:
     """A game in SAN that White won after Black's losing reply."""
     board = chess.Board()
     line = tuple(board.push_san(san) for san in moves.split())
@@ -34,6 +34,7 @@ def won_game(moves: str = MOVES, reply_ply: int = 3, **other: int) -> WonGame:
         is_whole=True,
         band="1600-1799",
         is_strongest=True,
+        is_taught=is_taught,
         date="2024.01.01",
         result="1-0",
         **values,
@@ -43,6 +44,16 @@ def won_game(moves: str = MOVES, reply_ply: int = 3, **other: int) -> WonGame:
 def steps(*shares: tuple[float, float]) -> list[WinnerMove]:
     """Steps of the winner from ply 4 on: what was best and what was played."""
     return [WinnerMove(4 + 2 * place, best, played) for place, (best, played) in enumerate(shares)]
+
+
+def test_games_with_the_taught_answer_come_first() -> None:
+    """A weaker player's game with the taught answer is looked at and shown before a master's with another."""
+    other = won_game(game=1, winner_rating=2400, is_taught=False)
+    taught = won_game(f"{MOVES} d4", game=2, winner_rating=1200)
+    reviews = [Review(game, steps((0.9, 0.9))) for game in (other, taught)]
+
+    assert [game.game for game in candidates([other, taught], most=2)][:1] == [2]
+    assert [seen.game.game for seen in models_among(reviews, 2)] == [2, 1]
 
 
 def test_review_looks_at_the_winners_moves() -> None:

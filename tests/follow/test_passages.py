@@ -45,10 +45,10 @@ def game(after: str, **other: Any) -> Game:
 
 
 def answers(*sans: str) -> pd.DataFrame:
-    """These first answers, as those that punish."""
+    """These first answers, as those that punish; the first of them is taught."""
     board = board_after(f"{BEFORE} {REPLY}")
-    moves = [pack(board.parse_san(san)) for san in sans]
-    return pd.concat([losing().assign(answer=move) for move in moves]).astype({"answer": "uint16"})
+    good = [losing().assign(answer=pack(board.parse_san(san)), is_taught=san == sans[0]) for san in sans]
+    return pd.concat(good).astype({"answer": "uint16"})
 
 
 def test_bands_and_ratings_are_those_of_who_profits(tmp_path: Path) -> None:
@@ -89,7 +89,34 @@ def test_answers_count_games_and_players(tmp_path: Path) -> None:
 
     assert row["at"] == key_after(f"{BEFORE} {REPLY}")
     assert (row["games"], row["players"], row["score_sum"], row["plies"]) == (3, 2, 1.5, 0)
-    assert after["games"] == 4
+    assert (after["games"], after["players_answering"]) == (4, 2)
+
+
+def test_who_is_not_known_is_another_player(tmp_path: Path) -> None:
+    """Of two games of one who is known, and two of nobody, three players answered."""
+    games = [
+        game("Nf6", black="Bert"),
+        game("Nc6", black="Bert"),
+        game("d6", black="?"),
+        game("d6", black="?", white="Eva"),
+    ]
+
+    with gathered(tmp_path, games) as connection:
+        [after] = passages.count_afterwards(connection).to_pylist()
+
+    assert (after["games"], after["players_answering"]) == (4, 3)
+
+
+def test_commonest_defence_to_the_taught_answer(tmp_path: Path) -> None:
+    """After 2...Nf6 four of six go on 3.d3; what follows another good answer does not count."""
+    games = [*[game("Nf6 d3")] * 4, game("Nf6 Nc3"), game("Nf6 d4"), game("Nf6"), *[game("Nc6 Qh5")] * 9]
+
+    with gathered(tmp_path, games) as connection:
+        passages.keep_punished(connection, answers("Nf6", "Nc6"))
+        [row] = passages.count_defences(connection).to_dict("records")
+
+    assert row["defence"] == pack(board_after(f"{BEFORE} {REPLY} Nf6").parse_san("d3"))
+    assert (row["games"], row["games_taught"]) == (4, 6)
 
 
 def test_later_positions_by_any_way(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 from miner.finding.finding import Finding
 from miner.lesson.exercises import QuestionKind, choose, find_rate, guessed_find_rate, task_of
 from miner.lesson.phrases import Tongue
-from miner.lesson.sentences import number_words
+from miner.lesson.sentences import number_words, solution_words
 from miner.reasons import Reason
 from miner.terms import Kind
 from tests.export.examples import finding, legal, vienna
@@ -54,6 +54,22 @@ def test_no_moves_no_exercise() -> None:
     assert choose([vienna(refutation=())]) == []
 
 
+def test_all_good_answers_solve_it() -> None:
+    """6.Nxd1 is good as well as the taught 6.Bxf7+: both are accepted, and printed."""
+    [exercise] = choose([legal(answers=("Nxd1", "Bxf7+"))])
+
+    assert exercise.accepted == ("Bxf7+", "Nxd1")
+    assert solution_words(exercise, Tongue.of("en")) == "6.Bxf7+ Ke7 7.Nd5# / 6.Nxd1"
+
+
+def test_with_many_good_answers_there_is_nothing_to_find() -> None:
+    """Three good answers are too many to ask for one; the side that errs is asked what was better."""
+    many = ("Bxf7+", "Nxd1", "Kxd1")
+
+    assert choose([legal(answers=many)]) == []
+    assert choose([legal(answers=many, kind=Kind.PITFALL)])[0].task is QuestionKind.INSTEAD
+
+
 def test_from_easy_to_hard() -> None:
     """What most find comes first, whatever it is worth."""
     hard, easy = legal(find_rate=0.2), vienna(find_rate=0.8)
@@ -77,7 +93,7 @@ def test_without_find_rates_it_is_guessed() -> None:
     assert find_rate(one) == guessed_find_rate(one) > guessed_find_rate(two)
     assert guessed_find_rate(legal(band="1800-1999")) > guessed_find_rate(legal(band="0-799"))
     assert choose([one])[0].find_rate == guessed_find_rate(one)
-    assert number_words(choose([one])[0], Tongue.of("en"))[1].startswith("Not counted how many find")
+    assert number_words(choose([one])[0], Tongue.of("en"))[1].startswith("Not known how many find")
 
 
 def test_only_these_positions() -> None:

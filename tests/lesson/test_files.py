@@ -81,6 +81,18 @@ def test_records() -> None:
             assert sans["bm"] == [exercise.finding.best_move]
 
 
+def test_all_good_answers_are_listed() -> None:
+    """Where two moves punish, both are `bm`, the taught one first, and the other one is a variation."""
+    exercises = choose([legal(answers=("Nxd1", "Bxf7+"))])
+
+    board, operations = chess.Board.from_epd(exercises_epd(exercises).decode())
+    [game] = games_of(exercises)
+
+    best: Any = operations["bm"]
+    assert [board.san(move) for move in best] == ["Bxf7+", "Nxd1"]
+    assert [one.san() for one in game.variations] == ["Bxf7+", "Nxd1"]
+
+
 def test_two_columns() -> None:
     """Without a first day a card is a question and an answer."""
     contents = cards_csv(choose([legal()]), ENGLISH)

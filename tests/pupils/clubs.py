@@ -61,9 +61,9 @@ def followed_row(finding: Finding, answer: str, kept: float | None) -> Row:
 def club_store(
     folder: Path, findings: Sequence[Finding] | None = None, followed: Sequence[Row] | None = None
 ) -> Store:
-    """The store: 4.e5 keeps everything, 4.d3 a quarter of the gain and 4.Qe2 0.7 of it."""
+    """The store: 4.e5 keeps everything, 4.d3 a quarter of the gain and 4.Qe2 0.8 of it."""
     if followed is None:
-        answers = (("e5", 1.0), ("d3", 0.25), ("Qe2", 0.7))
+        answers = (("e5", 1.0), ("d3", 0.25), ("Qe2", 0.8))
         followed = [followed_row(vienna(), answer, kept) for answer, kept in answers]
     tables: Mapping[str, Sequence[Row]] = {"followed": followed} if followed else {}
     folder.mkdir(parents=True, exist_ok=True)

@@ -51,7 +51,7 @@ def at(check: PupilsCheck, key: int = VIENNA) -> dict[str, Any]:
     ],
 )
 def test_white_set_the_trap(tmp_path: Path, moves: str, outcome: str, played: str) -> None:
-    """Whether White's answer to the losing reply keeps more than half of the gain."""
+    """Whether White's answer to the losing reply keeps three quarters of the gain."""
     check = checked(tmp_path, game(f"{INTO_VIENNA} {moves}"))
 
     meeting = at(check)
@@ -80,7 +80,7 @@ def test_points(tmp_path: Path) -> None:
     assert told["black", 1] == (0.2, 0.0)
     assert told["white", 1] == (0.0, 0.2)
     assert told["white", 2] == pytest.approx((0.15, 0.05))
-    assert told["white", 3] == pytest.approx((0.0, 0.14))
+    assert told["white", 3] == pytest.approx((0.0, 0.16))
 
 
 def test_unknown_answer_costs_nothing(tmp_path: Path) -> None:

@@ -47,6 +47,7 @@ def club_findings() -> list[Finding]:
             find_rate=None,
             find_rate_low=None,
             find_rate_high=None,
+            points_per_100=0.6,
             teaching_value=0.6,
             pattern=Pattern.MATING_NET,
         ),
@@ -98,7 +99,7 @@ def written_store(
     )
     tally = finish(store, _manifest("tally", {"band_edges": EDGES}, {"read": read.fingerprint}, ["replies"]))
     judge = finish(store, _manifest("judge", {}, {"tally": tally.fingerprint}, []))
-    follow = finish(store, _manifest("follow", {"kept": 0.5}, {"judge": judge.fingerprint}, []))
+    follow = finish(store, _manifest("follow", {"kept": 0.75}, {"judge": judge.fingerprint}, []))
     made_from = {"judge": judge.fingerprint, "follow": follow.fingerprint}
     finish(store, _manifest("rank", {}, made_from, ["findings", "by_band"]))
     return store

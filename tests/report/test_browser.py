@@ -151,7 +151,7 @@ def test_finding_tells_everything(club: Opened) -> None:
         "The knight must go back from f6 to g8.",
         "28 of 80 games",
         "1000-1199",
-        "40% of players of all bands (31–49%) keep most of the gain",
+        "Of players of all bands 40% find 4.e5 (31 to 49%; 39 games by 31 players).",
         "should score 60%, and scores 58%",
         "--only",
     ):
@@ -166,6 +166,17 @@ def test_what_is_not_known(club: Opened) -> None:
 
     expect(club.page.locator("main")).to_contain_text("it counts as if nobody did")
     assert club.page.locator(".product b").count() == 4
+
+
+def test_rate_of_too_few_players(tmp_path: Path, open_file: OpenFile) -> None:
+    """Where a rate is counted with but not told, it is said what it is taken to be."""
+    few = vienna(find_rate=None, find_rate_low=None, find_rate_high=None, best_rate=None)
+    report(written_store(tmp_path, [few]), tmp_path / "report.html")
+    opened = open_file(tmp_path / "report.html")
+
+    opened.page.get_by_role("link", name="Vienna Gambit").click()
+
+    expect(opened.page.locator("main")).to_contain_text("it counts as if they were like the others")
 
 
 def test_stepping(club: Opened) -> None:
@@ -241,7 +252,7 @@ def test_leaks_as_sentences(club: Opened) -> None:
     """Under what was answered; nothing where nothing is known."""
     club.go(f"view=finding&id={ids(club)[2]}")
     expect(club.page.locator(".leak")).to_have_text(
-        ["After 5...Bxd1 3 of 8 went wrong, most often by 6.Kxd1; best is 6.Bxf7+."]
+        ["After 5...Bxd1 3 of 8 went wrong, most often by 6.Kxd1; better is 6.Bxf7+."]
     )
 
     club.go(f"view=finding&id={ids(club)[0]}")

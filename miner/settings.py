@@ -217,9 +217,9 @@ class JudgeSettings(_Checked):
         FromZero,
         Option(
             "Nodes that judging may take in all: what could be worth most is judged first, the rest is left "
-            "(default 400,000,000, some five minutes on two cores; 0: no limit)."
+            "(default 500,000,000, some seven minutes on two cores; 0: no limit)."
         ),
-    ] = 400_000_000
+    ] = 500_000_000
     nodes: Annotated[
         tuple[int, ...],
         Option(
@@ -228,7 +228,7 @@ class JudgeSettings(_Checked):
             metavar="N,N,...",
         ),
     ] = (100_000, 400_000, 1_000_000)
-    keep: tuple[float, ...] = (0.45, 0.85)  # share of the threshold that must be lost to go one stage on
+    keep: tuple[float, ...] = (0.5, 0.8)  # share of the threshold that must be lost to go one stage on
     loss_threshold: Share = 0.10  # expected score
     tempo_threshold: Share = 0.05  # the same for a tempo lost by force
     hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 16

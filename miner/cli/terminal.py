@@ -73,7 +73,7 @@ def _tally(manifest: Manifest) -> str:
 def _judge(manifest: Manifest) -> str:
     facts: dict[str, Any] = manifest.facts
     line = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
-    if left := facts["left"]:
+    if left := facts.get("left", 0):
         line += f" by {facts['nodes_asked']:,} nodes; {left:,} that are worth less were left (--nodes-in-all)"
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} inconclusive"

@@ -13,10 +13,6 @@ from miner.judge.candidates import Candidate, Position
 from miner.settings import JudgeSettings
 
 # No settings: who changes one of these raises METHODS["judge"], so that stores are judged again.
-USUAL_WORTH = 2.0
-"""Points per 100 games (see `Candidate.worth`) at which the settings' `keep` holds as it is."""
-LOWEST_BAR, HIGHEST_BAR = 0.5, 1.2
-"""How far worth may move the bar, as factors."""
 MOST_DETOURS = 4
 """Moves that only put off the way home which are set aside before the rest is compared."""
 
@@ -148,18 +144,8 @@ def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSetting
     sees_mate = look.best.score.mate is not None or look.reply.score.mate is not None
     if (sees_mate and look.loss > 0) or (candidate.promoted and stage == 0):
         return True
-    return look.loss >= bar(stage, candidate.worth, settings, tempo=tempo)
-
-
-def bar(stage: int, worth: float, settings: JudgeSettings, *, tempo: bool) -> float:
-    """Expected score that must be lost at `stage` (from 0) to go on: less if a tempo may be lost.
-
-    And lower for what is worth more: with the fourth root, a reply worth 16 times as much has half the bar,
-    so that noise costs few points and the nodes go where they are. Never above the threshold itself.
-    """
     threshold = min(settings.tempo_threshold, settings.loss_threshold) if tempo else settings.loss_threshold
-    by_worth = min(HIGHEST_BAR, max(LOWEST_BAR, (USUAL_WORTH / worth) ** 0.25)) if worth > 0 else HIGHEST_BAR
-    return min(threshold, settings.keeps_from(stage) * threshold * by_worth)
+    return look.loss >= settings.keeps_from(stage) * threshold
 
 
 def ask_retreat(

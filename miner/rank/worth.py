@@ -70,7 +70,7 @@ def within_price(rows: pd.DataFrame, judged: pd.DataFrame, settings: RankSetting
 
 def plain_log_variance(rows: pd.DataFrame) -> pd.Series[float]:
     """The variance of the logarithm of each plain reach: that of a count, `games_at_position`."""
-    variance: pd.Series[float] = (1.0 - rows["plain_reach"]) / rows["games_at_position"]
+    variance: pd.Series[float] = (1.0 - rows["plain_reach"]).clip(lower=0.0) / rows["games_at_position"]
     return variance
 
 

@@ -30,7 +30,7 @@ def test_demo_makes_a_list_and_files(
     files = [f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")]
     files += ["report.html", "lesson/pupil.pdf", "plan/plan.ics", "pupils/group.html", "advice.pgn"]
     assert [name for name in files if not (tmp_path / name).is_file()] == []
-    assert "Traps: mistakes of the opponents" in told.out
+    assert "Mistakes of players of all bands" in told.out
     assert "Refutation" in told.out  # the first finding on its card
 
 

@@ -10,8 +10,7 @@ import pyarrow as pa
 import pytest
 
 from miner.board.moves import pack
-from miner.judge import candidates
-from miner.judge.candidates import find_candidates, positions_of
+from miner.judge.candidates import OBVIOUS_PAWNS, find_candidates, pawns_hung, positions_of
 from miner.schema import POSITIONS
 from miner.settings import JudgeSettings
 from tests.judge.tables import board_after, key_of, reach_row, reach_table, replies_table, reply_row
@@ -19,7 +18,7 @@ from tests.judge.tables import board_after, key_of, reach_row, reach_table, repl
 SETTINGS = JudgeSettings(min_games=5, min_players=3)
 BANDS = ("1000-1199", "1200-1399", "1400-1599", "1600-1799", "unrated")
 OPEN_GAME = board_after("e4 e5 Nf3")
-BOARDS = (OPEN_GAME, board_after("e4 e5 Nc3"), board_after("e4 e5 Nf3 Nc6"))
+BOARDS = (OPEN_GAME, board_after("e4 e5 Nc3"), board_after("e4 e5 Nf3 Nc6"), board_after("d4"))
 
 
 def found_among(replies: pa.Table, reach: pa.Table, settings: JudgeSettings = SETTINGS) -> pd.DataFrame:
@@ -75,30 +74,30 @@ def test_neighbouring_bands_count_together(bands: tuple[str, ...], is_found: boo
 
 
 @pytest.mark.parametrize(
-    ("moves", "reply", "is_obvious"),
+    ("moves", "reply", "pawns"),
     [
-        ("f3 e5", "g4", True),  # mate in one: Qh4
-        ("e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 d5 exd5 Nxd5 Nxf7", "a6", True),  # the queen hangs
-        ("e4 e5 Nf3 Nc6", "Nxe5", False),  # a knight for a pawn: two pawns
-        ("e4 e5 Nf3", "f6", False),  # 3.Nxe5 fxe5 4.Qh5+ is no matter of captures
-        ("e4 e5 Nf3", "Nc6", False),
-        ("e4 e5 Nf3", "Qg5", True),  # 3.Nxg5
+        ("f3 e5", "g4", 3),  # mate in one: Qh4
+        ("e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 d5 exd5 Nxd5 Nxf7", "a6", 3),  # the queen hangs
+        ("e4 e5 Nf3 Nc6", "Nxe5", 2),  # a knight for a pawn
+        ("d4", "e5", 1),
+        ("e4 e5 Nf3", "f6", 0),  # 3.Nxe5 fxe5 4.Qh5+ is no matter of captures
+        ("e4 e5 Nf3", "Nc6", 0),
+        ("e4 e5 Nf3", "Qg5", 3),  # 3.Nxg5
     ],
 )
-def test_what_everybody_can_see(moves: str, reply: str, is_obvious: bool) -> None:
-    """Mate in one or two, or a piece that hangs."""
+def test_what_everybody_can_see(moves: str, reply: str, pawns: int) -> None:
+    """Mate in one or two, or what captures alone take."""
     board = board_after(moves)
 
-    assert is_obvious is candidates.is_obvious(board, board.parse_san(reply))
+    assert pawns_hung(board, board.parse_san(reply)) == pawns
 
 
-def test_mate_in_two_by_checks_is_obvious() -> None:
-    """1.e4 e5 2.Bc4 Bc5 3.Qh5 Nf6 4.Qxf7 is mate in one; a check that only leads to mate counts, too."""
-    # White mates by Re8+ Rxe8 Rxe8, after a move of Black's that is none of his affair.
-    board = chess.Board("3r2k1/5ppp/8/8/8/8/p3R3/4R1K1 b - - 0 1")
+def test_mate_in_two_by_checks_is_seen() -> None:
+    """Re8+ Rxe8 Rxe8 mates once Black's rook has left the back rank, or has no move there but to die."""
+    board = chess.Board("3r2k1/5ppp/8/p7/8/8/4R3/4R1K1 b - - 0 1")
 
-    assert candidates.is_obvious(board, chess.Move.from_uci("h7h5")) is False
-    assert candidates.is_obvious(board, chess.Move.from_uci("d8a8")) is True
+    assert pawns_hung(board, chess.Move.from_uci("h7h5")) == 0
+    assert pawns_hung(board, chess.Move.from_uci("d8a8")) == OBVIOUS_PAWNS
 
 
 @pytest.mark.parametrize(("reply", "is_found"), [("Qg5", True), ("d5", False)])
@@ -111,13 +110,19 @@ def test_two_games_are_enough_for_the_obvious(reply: str, is_found: bool) -> Non
     assert len(found) == is_found
 
 
-def test_the_obvious_comes_sooner() -> None:
-    """A queen given away by one in a hundred comes before what one in ten play."""
-    rows = reply_row(OPEN_GAME, "d6", pick_rate=0.05), reply_row(OPEN_GAME, "Qg5", pick_rate=0.01)
+def test_likely_mistakes_come_sooner() -> None:
+    """A pawn given away by one in twenty comes before what one in five play, and that before what most do."""
+    rows = [
+        reply_row(OPEN_GAME, san, games=games, pick_rate=games / 100)
+        for san, games in (("Nc6", 70), ("d6", 20), ("d5", 5))
+    ]
+    d4 = reply_row(BOARDS[3], "e5", games=5, pick_rate=0.05)
 
-    found = found_among(replies_table(*rows), reach_table(reach_row(OPEN_GAME)))
+    found = found_among(replies_table(*rows, d4), reach_table(reach_row(OPEN_GAME), reach_row(BOARDS[3])))
 
-    assert found["move"].tolist() == [row["move"] for row in rows[::-1]]
+    moves = [chess.Move.from_uci(uci) for uci in ("e7e5", "b8c6", "d7d6", "d7d5")]
+    assert found["move"].tolist()[0] == pack(moves[0])
+    assert found["worth"].idxmax() == found.index[found["move"] == pack(moves[1])][0] > 0
 
 
 @pytest.mark.parametrize(

@@ -11,12 +11,10 @@ from miner.board.moves import pack
 from miner.engine.verdicts import Answer, Failure, Request, Verdict, mover
 from miner.judge.candidates import Candidate
 from miner.judge.inquiry import (
-    USUAL_WORTH,
     Judgement,
     Look,
     Retreat,
     ask_retreat,
-    bar,
     goes_on,
     inquire,
     may_lose_tempo,
@@ -174,7 +172,7 @@ def look(best_cp: int, reply_cp: int, *, best: str = "d7d5", reply: str = "f7f6"
     )
 
 
-def candidate(worth: float = USUAL_WORTH, *, promoted: bool = False) -> Candidate:
+def candidate(worth: float = 2.0, *, promoted: bool = False) -> Candidate:
     move = chess.Move.from_uci("f7f6")
     return Candidate(move, pack(move), worth, promoted)
 
@@ -220,18 +218,6 @@ def test_mate_is_always_looked_at_again() -> None:
 
     assert goes_on(Look(100, mate, winning), 1, candidate(), SETTINGS, tempo=False)
     assert not goes_on(Look(100, mate, mate), 1, candidate(), SETTINGS, tempo=False)
-
-
-def test_worth_lowers_the_bar() -> None:
-    """16 times the usual worth halves the bar, little worth raises it, never above the threshold."""
-    strict = JudgeSettings(nodes=(100, 200), keep=(1.0,), loss_threshold=0.10)
-
-    assert bar(0, USUAL_WORTH, SETTINGS, tempo=False) == pytest.approx(0.04)
-    assert bar(0, 16 * USUAL_WORTH, SETTINGS, tempo=False) == pytest.approx(0.02)
-    assert bar(0, 1000 * USUAL_WORTH, SETTINGS, tempo=False) == pytest.approx(0.02)
-    assert bar(0, 0.1 * USUAL_WORTH, SETTINGS, tempo=False) == pytest.approx(0.048)
-    assert bar(0, 0.1 * USUAL_WORTH, strict, tempo=False) == pytest.approx(0.10)
-    assert bar(0, 0.0, SETTINGS, tempo=False) == pytest.approx(0.048)
 
 
 @pytest.mark.parametrize(

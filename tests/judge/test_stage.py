@@ -107,7 +107,7 @@ def test_nothing_is_done_twice(store: Store, engine: Path, tmp_path: Path) -> No
     written = here(store.path("judged")).stat().st_mtime_ns
     again = judge(store, QUICK, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
     untouched = here(store.path("judged")).stat().st_mtime_ns
-    stricter = JudgeSettings(nodes=QUICK.nodes, min_games=7)
+    stricter = JudgeSettings(nodes=QUICK.nodes, min_games=21)
     other = judge(store, stricter, Means(engine=engine, cache=tmp_path / "verdicts.sqlite"))
 
     assert again == first

@@ -33,6 +33,10 @@ class Pattern(StrEnum):
     OVERLOADED_DEFENDER = "overloaded defender"
     BACK_RANK = "back rank"
     MATING_NET = "mating net"
+    UNDEFENDED_PIECE = "undefended piece"
+    TOO_FEW_DEFENDERS = "too few defenders"
+    DESPERADO = "desperado"
+    IN_BETWEEN_MOVE = "in-between move"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,7 +67,7 @@ REASONS: Mapping[Reason, Words] = {
         ask="Which king is less safe now, and what opens the way to it?",
     ),
     Reason.POSITION: Words(
-        meaning="Nothing falls by force, but the engine finds no good way on for the side that erred.",
+        meaning="Nothing falls by force; with the best move the side that erred would stand better.",
         ask="What has the move given up: centre, development, or a square?",
         is_tactical=False,
     ),
@@ -105,5 +109,21 @@ PATTERNS: Mapping[Pattern, Words] = {
     Pattern.MATING_NET: Words(
         meaning="The king is checked or cut off at every move until it has no square left.",
         ask="Which squares are left to the king?",
+    ),
+    Pattern.UNDEFENDED_PIECE: Words(
+        meaning="Something stands where nothing defends it, and is taken for nothing.",
+        ask="What stands there without a defender?",
+    ),
+    Pattern.TOO_FEW_DEFENDERS: Words(
+        meaning="Something is attacked more often than it is defended, or by something that is worth less.",
+        ask="Count: how many attack it, how many defend it, and what is each of them worth?",
+    ),
+    Pattern.DESPERADO: Words(
+        meaning="A piece that is lost where it stands takes as much as it can before it goes.",
+        ask="If that piece is lost anyway, what can it take first?",
+    ),
+    Pattern.IN_BETWEEN_MOVE: Words(
+        meaning="Instead of taking back at once, a stronger move comes first.",
+        ask="Must one take back at once, or is there a stronger move first?",
     ),
 }

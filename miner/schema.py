@@ -171,6 +171,7 @@ JUDGED = _table(
         "retreat", TEXT, "UCI move that takes a developed piece home after the reply and its answer, or empty"
     ),
     _nullable("retreat_loss", FLOAT, "expected score the mover loses by every move that takes no piece home"),
+    _column("defences", pa.list_(TEXT), "UCI lines that begin with a losing reply: other defences as good"),
     _column("engine", TEXT, "name of the engine"),
     _column("state", TEXT, "judged or inconclusive"),
     _column("detail", TEXT, "why it is inconclusive, or empty"),

@@ -22,6 +22,12 @@ RANKED_WITH = {
         *("double attack", "pin", "skewer", "discovered attack", "trapped piece", "removed defender"),
         *("overloaded defender", "back rank", "mating net"),
     ),
+    10: (
+        *("mate", "material", "tempo", "king", "position"),
+        *("double attack", "pin", "skewer", "discovered attack", "trapped piece", "removed defender"),
+        *("overloaded defender", "back rank", "mating net", "undefended piece", "too few defenders"),
+        *("desperado", "in-between move"),
+    ),
 }
 """The reasons and patterns, by the method of `rank` from which on it has told them."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import chess
 
@@ -11,7 +11,9 @@ from miner.board.moves import after
 from miner.board.settle import MATED, material_balance, settled_balance
 from miner.terms import Score
 
-_LONGEST = 13  # plies: the reply and six moves of each side
+LONGEST = 13
+"""Plies of a line that are looked at and shown: the reply and six moves of each side."""
+
 _QUIET_MOVES = 1
 
 _NUMBERS = {1: "a", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight"}
@@ -29,6 +31,7 @@ class Evidence:
     reply: Score  # of the losing reply, for the side that errs
     retreat: chess.Move | None = None  # third move of a line in which the engine forced a piece home
     retreat_loss: float | None = None  # expected score lost by every move that takes no piece home
+    defences: tuple[tuple[chess.Move, ...], ...] = ()  # as `reply_line`, with defences as good as its own
 
     def __post_init__(self) -> None:
         assert self.best_line, "the best line begins with the best move"
@@ -39,6 +42,15 @@ class Evidence:
         """The side that makes the losing reply."""
         return self.board.turn
 
+    @property
+    def reply_lines(self) -> tuple[tuple[chess.Move, ...], ...]:
+        """The reply's line and those with other defences: what is said of the reply must hold in each."""
+        return (self.reply_line, *self.defences)
+
+    def along(self, line: tuple[chess.Move, ...]) -> Evidence:
+        """The same evidence with one of `reply_lines` alone."""
+        return replace(self, reply_line=line, defences=())
+
     def after_reply(self, plies: int) -> chess.Board:
         """The board after so many moves of the reply's line, the reply being the first."""
         return after(self.board, self.reply_line[:plies])
@@ -48,11 +60,11 @@ def forcing_plies(evidence: Evidence) -> int:
     """Moves of the reply's line, the reply included, up to the last that the opponent forces.
 
     One quiet move may stand among the forcing ones, for that is how a trap is closed; the part ends with the
-    answer to a forcing move, or with the line, and is 1 if nothing is forced. It is at most `_LONGEST` long:
+    answer to a forcing move, or with the line, and is 1 if nothing is forced. It is at most `LONGEST` long:
     far down a line almost every move threatens something.
     """
     board = evidence.after_reply(1)
-    line = evidence.reply_line[:_LONGEST]
+    line = evidence.reply_line[:LONGEST]
     quiet, forced = 0, 1
     for plies in range(1, len(line), 2):
         if _keeps_the_initiative(board, line[plies]):
@@ -96,6 +108,11 @@ def mates_in_one(board: chess.Board) -> chess.Move | None:
         if board.gives_check(move) and after(board, (move,)).is_checkmate():
             return move
     return None
+
+
+def rank_of(square: chess.Square, color: chess.Color) -> int:
+    """The rank of a square as counted from a side's own back rank, which is 0."""
+    return chess.square_rank(square if color == chess.WHITE else chess.square_mirror(square))
 
 
 def exchange(net: Mapping[chess.PieceType, int]) -> str:

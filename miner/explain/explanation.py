@@ -10,15 +10,16 @@ import chess
 
 from miner.explain.evidence import Evidence
 from miner.explain.king import KingExposed, explain_king
-from miner.explain.material import Cost, explain_material
+from miner.explain.material import Cost, MaterialLost, explain_material
 from miner.explain.pattern import find_pattern
+from miner.explain.position import explain_position
 from miner.explain.tempo import explain_tempo
 from miner.reasons import REASONS, Pattern, Reason
 
 _SHOWN_PLIES = 4  # of a line whose point is not on the board: the reply, the answer and a move of each side
 _DECISIVE_PAWNS = 2
 _ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
-WORSE = "the position is worse"
+NO_SIMPLE_REASON = "no simple reason"
 """The detail of a reply that loses nothing in particular."""
 LETS_GO, GIVES_AWAY = "lets the advantage go", "gives away more than it had to"
 """The same of one that leaves its player no worse: who stood better, and who did not."""
@@ -46,43 +47,71 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
        later in the line is the consequence and not the point.
     4. The king driven out or kept from castling: here, too, a pawn taken on the way is not the point.
     5. Any other material.
-    6. A chase, which only the line shows.
+    6. A piece that is sent home, chased or driven off, which only the lines show.
     7. A mate that the reply misses.
-    8. Otherwise the position.
+    8. Otherwise the position, by what it is left with.
 
+    Each must hold with every defence that is as good as the engine's own (`Evidence.defences`). What is only
+    missed follows no pattern: it is no tactic of the other side.
     `forced_loss` is the expected score that every other move must lose for a retreat to be forced.
     """
-    reason, detail, plies, is_forced = next(_reasons(evidence, forced_loss))
-    refutation = evidence.reply_line[1 : max(plies, 2)]
-    pattern = find_pattern(evidence, refutation) if REASONS[reason].is_tactical else None
-    return Explanation(reason, detail, pattern, refutation, is_forced)
+    told = next(_reasons(evidence, forced_loss))
+    shown = evidence.along(told.line or evidence.reply_line)
+    refutation = shown.reply_line[1 : max(told.plies, 2)]
+    follows_pattern = REASONS[told.reason].is_tactical and not told.is_missed
+    pattern = find_pattern(shown, refutation) if follows_pattern else None
+    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced)
 
 
-def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[tuple[Reason, str, int, bool]]:
-    """All reasons, that which weighs most first, with the moves of the reply's line that show each.
+@dataclass(frozen=True, slots=True)
+class _Told:
+    reason: Reason
+    detail: str
+    plies: int  # of the line, to show it
+    line: tuple[chess.Move, ...] = ()  # none: the reply's first
+    is_forced: bool = False  # see `Explanation`
+    is_missed: bool = False
 
-    And whether it is forced, see `Explanation`.
-    """
+
+def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
+    """All reasons, that which weighs most first."""
     mate = explain_mate(evidence)
     if mate is not None and not mate.missed:
-        yield Reason.MATE, mate.detail, len(evidence.reply_line), True
+        yield _Told(Reason.MATE, mate.detail, len(evidence.reply_line), is_forced=True)
     material = explain_material(evidence)
-    counts = material is not None and (material.cost is not Cost.MISSES or evidence.reply.as_cp >= 0)
+    counts = material is not None and (material.cost in _HARM or evidence.reply.as_cp >= 0)
     if material is not None and counts and material.pawns >= _DECISIVE_PAWNS:
-        yield Reason.MATERIAL, material.detail, material.plies, material.cost is not Cost.MISSES
+        yield _told(material)
     tempo = explain_tempo(evidence, forced_loss=forced_loss)
-    if tempo is not None and tempo.home:
-        yield Reason.TEMPO, tempo.detail, tempo.plies, True
+    if tempo is not None and tempo.verified:
+        yield _Told(Reason.TEMPO, tempo.detail, tempo.plies, is_forced=True)
     king = explain_king(evidence)
     if king is not None:
-        yield Reason.KING, king.detail, _attack_plies(evidence, king), False
+        yield _Told(Reason.KING, king.detail, _attack_plies(evidence, king))
     if material is not None:
-        yield Reason.MATERIAL, material.detail, material.plies, False
+        yield _told(material)
     if tempo is not None:
-        yield Reason.TEMPO, tempo.detail, tempo.plies, False
+        yield _Told(Reason.TEMPO, tempo.detail, tempo.plies)
     if mate is not None:
-        yield Reason.MATE, mate.detail, _SHOWN_PLIES, False
-    yield Reason.POSITION, WORSE, _SHOWN_PLIES, False
+        yield _Told(Reason.MATE, mate.detail, _SHOWN_PLIES, is_missed=True)
+    position = explain_position(evidence)
+    if position is not None:
+        yield _Told(Reason.POSITION, position.detail, max(position.plies, _SHOWN_PLIES))
+    yield _Told(Reason.POSITION, NO_SIMPLE_REASON, _SHOWN_PLIES)
+
+
+_HARM = (Cost.WINS, Cost.LEAVES)
+
+
+def _told(material: MaterialLost) -> _Told:
+    return _Told(
+        Reason.MATERIAL,
+        material.detail,
+        material.plies,
+        material.line,
+        is_forced=material.cost in _HARM and material.pawns >= _DECISIVE_PAWNS,
+        is_missed=material.cost is not Cost.WINS,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import chess
 
-from miner.explain.evidence import Evidence
+from miner.explain.evidence import Evidence, rank_of
 
 _HORIZON_PLIES = 12  # of either line: what happens to the king later has other causes
 
@@ -19,6 +19,7 @@ class KingExposed:
     castling_lost: bool
     driven_to: chess.Square | None  # where checks have driven it, if beyond its back rank
     plies: int  # moves of the reply's line until it has happened
+    driven: bool = False  # beyond its back rank, to one square or another
 
     @property
     def detail(self) -> str:
@@ -26,9 +27,10 @@ class KingExposed:
         side, parts = chess.COLOR_NAMES[self.side].capitalize(), []
         if self.castling_lost:
             parts.append(f"{side} can no longer castle")
-        if self.driven_to is not None:
+        if self.driven:
             king = "the king" if parts else f"{side}'s king"
-            parts.append(f"{king} is driven to {chess.square_name(self.driven_to)}")
+            whither = "out" if self.driven_to is None else f"to {chess.square_name(self.driven_to)}"
+            parts.append(f"{king} is driven {whither}")
         return "; ".join(parts)
 
 
@@ -36,15 +38,20 @@ def explain_king(evidence: Evidence) -> KingExposed | None:
     """Castling lost by force, where the best line keeps it; or a king driven beyond its back rank.
 
     By force means: the king moves out of check, takes what has just come to it, or the losing reply itself is
-    the king's move. It counts only while the other side has its queen, and only beyond the best line.
+    the king's move; and so with every defence. It counts only while the other side has its queen, and only
+    beyond the best line.
     """
-    in_reply = _king_walk(evidence.board, evidence.reply_line)
+    walks = [_king_walk(evidence.board, line) for line in evidence.reply_lines]
     in_best = _king_walk(evidence.board, evidence.best_line)
-    castling_lost = in_reply.castling_lost and not in_best.castling_lost
-    driven = in_reply.rank > max(in_best.rank, _rank(evidence.board.king(evidence.errs), evidence.errs))
+    castling_lost = all(walk.castling_lost for walk in walks) and not in_best.castling_lost
+    king = evidence.board.king(evidence.errs)
+    at_home = in_best.rank if king is None else max(in_best.rank, rank_of(king, evidence.errs))
+    driven = all(walk.rank > at_home for walk in walks)
     if not castling_lost and not driven:
         return None
-    return KingExposed(evidence.errs, castling_lost, in_reply.square if driven else None, in_reply.plies)
+    squares = {walk.square for walk in walks} if driven else set()
+    driven_to = squares.pop() if len(squares) == 1 else None
+    return KingExposed(evidence.errs, castling_lost, driven_to, walks[0].plies, driven)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +85,8 @@ def _stepped(walk: _Walk, board: chess.Board, move: chess.Move, plies: int) -> _
     if not queens:
         return walk
     loses_castling = walk.castling_lost or board.has_castling_rights(color)
-    rank = _rank(move.to_square, color)
+    rank = rank_of(move.to_square, color)
     if rank > walk.rank:
         return _Walk(loses_castling, move.to_square, rank, plies)
     plies = walk.plies if loses_castling == walk.castling_lost else plies
     return replace(walk, castling_lost=loses_castling, plies=plies)
-
-
-def _rank(square: chess.Square | None, color: chess.Color) -> int:
-    if square is None:
-        return 0
-    rank = chess.square_rank(square)
-    return rank if color == chess.WHITE else 7 - rank

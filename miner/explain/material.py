@@ -11,9 +11,12 @@ import chess
 
 from miner.board.moves import after
 from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer
-from miner.explain.evidence import Evidence, exchange, forcing_plies
+from miner.explain.evidence import LONGEST, Evidence, exchange, forcing_plies
 
-_HOLDS_PLIES = 4  # a gain must still be there two moves of each side later, where the line goes on
+_HOLDS_PLIES = 8  # a gain must still be there four moves of each side later, where the line goes on
+_TOO_LITTLE = 1  # pawns, for a line of more than `LONGEST` plies
+_ENOUGH = 3  # standings of a line among which one may be passed over
+_MISSED_PLIES = 4  # of the line after a reply that only misses something
 
 
 class Cost(StrEnum):
@@ -22,15 +25,20 @@ class Cost(StrEnum):
     WINS = "wins"  # the other side takes it
     MISSES = "misses the win of"  # the reply loses nothing, but lets a gain of its own side go
     LEAVES = "does not win back"  # it lets a gain go where its side has just lost something
+    GETS = "does not win all it could: it is short of"  # it wins something, and something better wins more
 
 
 @dataclass(frozen=True, slots=True)
 class MaterialLost:
-    """The cost of the reply against the best line at the same depth, when the captures have settled."""
+    """What the reply costs, when the captures have settled, counted from the position before it.
 
-    pawns: int  # at least 1
+    So whoever counts the men on the diagram and those at the end of the moves shown finds `net`.
+    """
+
+    pawns: int  # at least 1: what the reply costs beyond what the best line gives up
     net: Mapping[chess.PieceType, int]  # by piece: what the other side is up (positive) and down (negative)
-    plies: int  # moves of the reply's line until the gain is on the board
+    line: tuple[chess.Move, ...]  # one of the reply's lines: that with the defence which loses least
+    plies: int  # moves of that line until the gain is on the board
     cost: Cost = Cost.WINS
 
     @property
@@ -42,25 +50,38 @@ class MaterialLost:
 def explain_material(evidence: Evidence) -> MaterialLost | None:
     """Material that the reply costs, at the end of the refutation's forcing part.
 
-    It is measured in standard values 1-3-3-5-9, captures settled, against what the side that errs has before
-    the reply (with the captures it may make at once) or against the best line at the same depth, whichever
-    is less: a pawn that the best line gives up is not lost by the reply. A reply that loses nothing may
-    still miss what the best line wins. Where the line goes on, a gain must still be there two moves later:
-    what is taken back soon is no gain. Where the line stops with a threat, every answer is tried.
-    None for less than a pawn, and where the captures end in mate.
+    In standard values 1-3-3-5-9, captures settled. What is lost is counted from the position before the
+    reply, the reply's own capture included, and along the defence that loses least. It is no reason where
+    the best line gives up as much. A reply that loses nothing, or less than the best line wins, may still
+    miss that. Where a line goes on, a gain must still be there four moves later: what is taken back soon is
+    no gain. Where it stops with a threat, every answer is tried. None for less than a pawn, where the
+    captures end in mate, and for a pawn that takes too many moves to show.
     """
-    forced = forcing_plies(evidence)
-    line = _standings(evidence, evidence.reply_line, forced + _HOLDS_PLIES)
-    reply = max((later for later in line if later.plies >= forced), default=line[-1], key=_balance)
-    best = _at_depth(_standings(evidence, evidence.best_line, forced + _HOLDS_PLIES), forced)
-    start = _start(evidence)
-    had = min(start, best, key=_balance) if reply.balance < start.balance else best
-    pawns = had.balance - reply.balance
-    if pawns < 1 or MATED in (abs(had.balance), abs(reply.balance)):
+    ends = [_end(evidence.along(line)) for line in evidence.reply_lines]
+    end = max(ends, key=_balance)
+    standings = _standings(evidence, evidence.best_line, end.forced + _HOLDS_PLIES)
+    best = _at_depth(standings, end.forced)
+    before = material_balance(evidence.board, evidence.errs)
+    least_best = min(best, standings[-1], key=_balance)
+    if abs(end.balance) == MATED or least_best.balance == -MATED:
         return None
-    net = _net(had.board, reply.board, evidence.errs)
-    plies = _on_the_board(evidence, line, reply.balance, forced)
-    return MaterialLost(pawns, net, plies, _cost(evidence, reply, best))
+    lost, costs = before - end.balance, min(before, best.balance) - end.balance
+    wins = 0 if least_best.balance == MATED else least_best.balance - before
+    missed = min(wins, least_best.balance - end.balance)
+    if costs >= 1 and lost >= missed:
+        plies, board = _on_the_board(evidence, end)
+        if plies > LONGEST and costs <= _TOO_LITTLE:
+            return None
+        return MaterialLost(costs, _net(evidence.board, board, evidence.errs), end.line, plies)
+    if missed < 1:
+        return None
+    plies = min(_MISSED_PLIES, len(end.line))
+    if end.balance > before:
+        net = _net(least_best.board, end.board, evidence.errs)
+        return MaterialLost(missed, net, end.line, plies, Cost.GETS)
+    net = _net(least_best.board, evidence.board, evidence.errs)
+    cost = Cost.LEAVES if least_best.balance <= 0 else Cost.MISSES
+    return MaterialLost(missed, net, end.line, plies, cost)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,17 +89,30 @@ class _Standing:
     plies: int  # moves of the line
     balance: int  # of the side that errs, settled
     board: chess.Board  # where the captures have settled
+    is_quiet: bool  # they had settled before, and the line goes on without one
+
+
+@dataclass(frozen=True, slots=True)
+class _End(_Standing):
+    """Where a line leads, at its best for the side that errs once the forced moves are over."""
+
+    line: tuple[chess.Move, ...]
+    forced: int  # plies
+    on_the_way: list[_Standing]
 
 
 _balance = attrgetter("balance")
 
 
-def _start(evidence: Evidence) -> _Standing:
-    board = evidence.board
-    settled = settle(board)
-    if abs(settled.balance) == MATED:  # mate is no material: what stands on the board counts
-        return _Standing(0, material_balance(board, evidence.errs), board)
-    return _Standing(0, settled.balance, after(board, settled.line))
+def _end(evidence: Evidence) -> _End:
+    forced = forcing_plies(evidence)
+    standings = _standings(evidence, evidence.reply_line, forced + _HOLDS_PLIES)
+    held = [later for later in standings if later.plies >= forced] or standings[-1:]
+    quiet = [later for later in held if later.is_quiet]
+    # At its best but once: a single standing may lie in the midst of a combination, the more so a loud one.
+    from_best = sorted(quiet if len(quiet) >= _ENOUGH else held, key=_balance, reverse=True)
+    at = from_best[1 if len(from_best) >= _ENOUGH else 0]
+    return _End(at.plies, at.balance, at.board, at.is_quiet, evidence.reply_line, forced, standings)
 
 
 def _standings(evidence: Evidence, line: tuple[chess.Move, ...], limit: int) -> list[_Standing]:
@@ -91,7 +125,9 @@ def _standings(evidence: Evidence, line: tuple[chess.Move, ...], limit: int) -> 
         if they_move or plies == len(line):
             settled = settle(board) if they_move else settle_answer(board)
             balance = -settled.balance if they_move else settled.balance
-            standings.append(_Standing(plies, balance, after(board, settled.line)))
+            goes_on = any(board.is_capture(following) for following in line[plies : plies + 1])
+            is_quiet = not goes_on and balance == material_balance(board, evidence.errs)
+            standings.append(_Standing(plies, balance, after(board, settled.line), is_quiet))
     return standings
 
 
@@ -101,8 +137,8 @@ def _at_depth(standings: list[_Standing], plies: int) -> _Standing:
     return sorted(near, key=_balance)[(len(near) - 1) // 2]
 
 
-def _net(best: chess.Board, reply: chess.Board, errs: chess.Color) -> dict[chess.PieceType, int]:
-    net = {kind: _surplus(best, errs, kind) - _surplus(reply, errs, kind) for kind in VALUES}
+def _net(before: chess.Board, later: chess.Board, errs: chess.Color) -> dict[chess.PieceType, int]:
+    net = {kind: _surplus(before, errs, kind) - _surplus(later, errs, kind) for kind in VALUES}
     # A bishop for a knight is an even trade in standard values: nobody says it to a pupil.
     for gained, given in ((chess.BISHOP, chess.KNIGHT), (chess.KNIGHT, chess.BISHOP)):
         even = max(0, min(net[gained], -net[given]))
@@ -115,18 +151,19 @@ def _surplus(board: chess.Board, color: chess.Color, kind: chess.PieceType) -> i
     return len(board.pieces(kind, color)) - len(board.pieces(kind, not color))
 
 
-def _on_the_board(evidence: Evidence, standings: list[_Standing], balance: int, forced: int) -> int:
-    """Moves of the reply's line after which the loss has been taken, not merely threatened."""
-    decided = max((standing.plies for standing in standings if standing.balance > balance), default=1)
-    board = evidence.after_reply(decided)
-    for plies, move in enumerate(evidence.reply_line[decided:], decided + 1):
+def _on_the_board(evidence: Evidence, end: _End) -> tuple[int, chess.Board]:
+    """Moves of the line after which the loss has been taken, not merely threatened; and the board then.
+
+    Where the line stops before that, the captures that are left have been made on the board.
+    """
+    decided = max(
+        (standing.plies for standing in end.on_the_way if standing.balance > end.balance), default=1
+    )
+    board = after(evidence.board, end.line[:decided])
+    for plies, move in enumerate(end.line[decided:], decided + 1):
         board.push(move)
-        if material_balance(board, evidence.errs) == balance and not settle(board).line:
-            return plies
-    return max(decided, min(forced, len(evidence.reply_line)))
-
-
-def _cost(evidence: Evidence, reply: _Standing, best: _Standing) -> Cost:
-    if reply.balance < material_balance(evidence.board, evidence.errs):
-        return Cost.WINS
-    return Cost.LEAVES if best.balance <= 0 else Cost.MISSES
+        goes_on = any(board.is_capture(following) for following in end.line[plies : plies + 1])
+        is_there = material_balance(board, evidence.errs) == end.balance
+        if plies <= LONGEST and is_there and not goes_on and not settle(board).line:
+            return plies, board
+    return end.plies, end.board

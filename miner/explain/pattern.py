@@ -12,6 +12,7 @@ from miner.board.settle import VALUES, material_balance, settle, settle_answer, 
 from miner.explain.evidence import Evidence, mates_in_one
 from miner.reasons import Pattern
 
+_SOON = 4  # plies within which what waits is taken after an in-between move
 # A pattern that shows only later explains another mistake than the reply. Common practice, no source.
 SEARCHED_PLIES = 6  # of the refutation: three moves of the side that punishes
 
@@ -23,6 +24,7 @@ def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Patt
 
     A line that ends in mate is a back-rank mate or, if it takes more than one move, a mating net. Otherwise
     a pattern counts only if it pays: what it attacks is taken later in the line, or when captures settle.
+    Where a capture could be retaken and the line avoids that, what would happen then counts, too.
     """
     start = evidence.after_reply(1)
     end = after(start, refutation)
@@ -32,17 +34,40 @@ def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Patt
         return Pattern.MATING_NET if len(refutation) > 1 else None
     if evidence.reply.mate is not None and evidence.reply.mate < 0:
         return Pattern.MATING_NET
-    line, prizes = refutation, tuple(_prizes(start, refutation))
-    if not prizes or end.is_check():  # the line stops short of what it wins: let the captures settle
+    line = _Line.of(evidence, refutation)
+    if not line.prizes or end.is_check():  # the line stops short of what it wins: let the captures settle
         settled = settle_answer(end) if end.turn == evidence.errs else settle(end)
-        line = (*refutation, *settled.line)
-        prizes = tuple(_prizes(start, line))
-    for ply in range(0, min(len(line), SEARCHED_PLIES), 2):
-        strike = _Strike.of(after(start, line[:ply]), line, ply, prizes)
-        for pattern, shows in _DETECTORS:
-            if (strike.targets or strike.takes is not None) and shows(strike):
-                return pattern
+        line = _Line.of(evidence, (*refutation, *settled.line))
+    for ply in range(0, min(len(line.moves), SEARCHED_PLIES), 2):
+        strike = _Strike.of(line, ply)
+        found = _first(_DETECTORS, strike) or _first(_TIMING, strike)
+        if found is None and (retaken := _if_retaken(evidence, line, ply)):
+            found = _first(_DETECTORS, retaken)
+        if found or (found := _first(_PLAIN, strike)):
+            return found
     return None
+
+
+def _first(detectors: _Detectors, strike: _Strike) -> Pattern | None:
+    return next((pattern for pattern, shows in detectors if shows(strike)), None)
+
+
+def _if_retaken(evidence: Evidence, line: _Line, ply: int) -> _Strike | None:
+    """The strike as it would go on if its man were retaken by the cheapest; None where the line does so."""
+    strike = _Strike.of(line, ply)
+    if strike.takes is None or strike.is_retaken:
+        return None
+    here = chess.BB_SQUARES[strike.move.to_square]
+    retakes = sorted(
+        strike.now.generate_legal_captures(to_mask=here),
+        key=lambda retake: _value(strike.now, retake.from_square),
+    )
+    if not retakes:
+        return None
+    then = settle(after(strike.now, retakes[:1]))
+    if then.balance <= material_balance(strike.before, strike.before.turn):
+        return None  # it could be retaken
+    return _Strike.of(_Line.of(evidence, (*line.moves[: ply + 1], retakes[0], *then.line)), ply)
 
 
 def is_back_rank_mate(board: chess.Board) -> bool:
@@ -63,20 +88,62 @@ class _Prize:
 
     ply: int  # index of the capture in the line
     squares: tuple[chess.Square, ...]  # where it stands before each move of the line, up to the capture
+    takers: tuple[chess.Square, ...]  # where the man that takes it stands, likewise
     value: int
+    is_free: bool  # it has taken nothing itself since the diagram
 
 
-def _prizes(start: chess.Board, line: tuple[chess.Move, ...]) -> Iterator[_Prize]:
-    board = start.copy(stack=False)
-    for ply, move in enumerate(line):
-        if ply % 2 == 0 and board.is_capture(move):
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The moves after the reply, and what they win."""
+
+    reply: chess.Move
+    reply_takes: int  # value of what the reply takes, in pawns
+    boards: tuple[chess.Board, ...]  # before each move, and after the last
+    moves: tuple[chess.Move, ...]
+    prizes: tuple[_Prize, ...]
+    before: int  # balance of the side that punishes on the diagram
+
+    @classmethod
+    def of(cls, evidence: Evidence, moves: tuple[chess.Move, ...]) -> _Line:
+        reply, board = evidence.reply_line[0], evidence.after_reply(1)
+        boards = [board.copy(stack=False)]
+        for move in moves:
+            board.push(move)
+            boards.append(board.copy(stack=False))
+        takes = _taken_value(evidence.board, reply)
+        prizes = tuple(_prizes(boards, moves, {reply.to_square: takes}))
+        before = material_balance(evidence.board, not evidence.errs)
+        return cls(reply, takes, tuple(boards), moves, prizes, before)
+
+    @property
+    def balance(self) -> int:
+        """Of the side that punishes, at the end, captures settled."""
+        return settled_balance(self.boards[-1], self.boards[0].turn)
+
+
+def _prizes(
+    boards: list[chess.Board], moves: tuple[chess.Move, ...], has_taken: dict[chess.Square, int]
+) -> Iterator[_Prize]:
+    """`has_taken`: the value of what the man on a square has taken since the diagram."""
+    for ply, (board, move) in enumerate(zip(boards, moves, strict=False)):
+        takes = _taken_value(board, move)
+        if ply % 2 == 0 and takes:
             square = captured_square(board, move)
-            victim = VALUES[board.piece_type_at(square) or chess.PAWN]
             attacker = VALUES[board.piece_type_at(move.from_square) or chess.PAWN]
-            retaken = any(answer.to_square == move.to_square for answer in line[ply + 1 : ply + 2])
-            if victim - (attacker if retaken else 0) >= 1:
-                yield _Prize(ply, _trace_back(line[:ply], square), victim)
-        board.push(move)
+            retaken = any(answer.to_square == move.to_square for answer in moves[ply + 1 : ply + 2])
+            # A piece that has taken as much as it is worth is exchanged, not won by what came before.
+            is_sold = has_taken.get(square, 0) >= takes >= VALUES[chess.KNIGHT]
+            if not is_sold and takes - (attacker if retaken else 0) >= 1:
+                man, taker = _trace_back(moves[:ply], square), _trace_back(moves[:ply], move.from_square)
+                yield _Prize(ply, man, taker, takes, not has_taken.get(square))
+        has_taken[move.to_square] = has_taken.pop(move.from_square, 0) + takes
+
+
+def _taken_value(board: chess.Board, move: chess.Move) -> int:
+    if not board.is_capture(move):
+        return 0
+    return VALUES[board.piece_type_at(captured_square(board, move)) or chess.PAWN]
 
 
 def _trace_back(moves: tuple[chess.Move, ...], square: chess.Square) -> tuple[chess.Square, ...]:
@@ -94,25 +161,52 @@ class _Strike:
     before: chess.Board
     move: chess.Move
     now: chess.Board  # after the move
-    next_two: tuple[chess.Move, ...]  # the answer and the next punishing move, as far as the line goes
-    targets: frozenset[chess.Square]  # of the men that are taken with gain later, where they stand now
+    answered: chess.Move  # the move of the side that errs before this one
+    was_taken: int  # value of what that move took
+    rest: tuple[chess.Move, ...]  # of the line, after the move
+    pairs: frozenset[tuple[chess.Square, chess.Square]]  # targets, and where stands now what takes each
+    falls: frozenset[chess.Square]  # where those are taken
     takes: chess.Square | None  # where this move itself takes something with gain
+    takes_most: bool  # that is the point: it is free, nothing better is taken later, and the gain is kept
+    balance: int  # of the side that punishes, at the end of the line
 
     @classmethod
-    def of(
-        cls, board: chess.Board, line: tuple[chess.Move, ...], ply: int, prizes: tuple[_Prize, ...]
-    ) -> _Strike:
-        later = [prize for prize in prizes if prize.ply > ply]
-        best = max((prize.value for prize in prizes if prize.ply >= ply), default=0)
+    def of(cls, line: _Line, ply: int) -> _Strike:
+        own = next((prize for prize in line.prizes if prize.ply == ply), None)
+        best = max((prize.value for prize in line.prizes if prize.ply >= ply), default=0)
+        # Beside a piece that is won, pawns taken on the way are not what the pattern is about.
+        counts = min(best, VALUES[chess.KNIGHT])
+        later = [prize for prize in line.prizes if prize.ply > ply and prize.value >= counts]
+        balance = line.balance
         return cls(
-            before=board,
-            move=line[ply],
-            now=after(board, (line[ply],)),
-            next_two=line[ply + 1 : ply + 3],
-            # Beside a piece that is won, pawns taken on the way are not what the pattern is about.
-            targets=frozenset(prize.squares[ply + 1] for prize in later if prize.value >= min(best, 3)),
-            takes=next((prize.squares[ply] for prize in prizes if prize.ply == ply), None),
+            before=line.boards[ply],
+            move=line.moves[ply],
+            now=line.boards[ply + 1],
+            answered=line.moves[ply - 1] if ply else line.reply,
+            was_taken=_taken_value(line.boards[ply - 1], line.moves[ply - 1]) if ply else line.reply_takes,
+            rest=line.moves[ply + 1 :],
+            pairs=frozenset((prize.squares[ply + 1], prize.takers[ply + 1]) for prize in later),
+            falls=frozenset(prize.squares[-1] for prize in later),
+            takes=own.squares[ply] if own else None,
+            takes_most=(
+                own is not None
+                and own.is_free
+                and own.squares[ply] == own.squares[0]  # it is not put there as a shield
+                and own.value >= counts
+                and balance > line.before
+            ),
+            balance=balance,
         )
+
+    @property
+    def targets(self) -> frozenset[chess.Square]:
+        """Squares of the men that are taken with gain later, where they stand now."""
+        return frozenset(target for target, _ in self.pairs)
+
+    @property
+    def next_two(self) -> tuple[chess.Move, ...]:
+        """The answer and the next punishing move, as far as the line goes."""
+        return self.rest[:2]
 
     @property
     def is_retaken(self) -> bool:
@@ -121,13 +215,14 @@ class _Strike:
 
 
 def _discovered(strike: _Strike) -> bool:
-    """A line piece attacks a target piece or the king through the square that the move has left."""
-    # A developing move opens lines on pawns all the time; nobody calls that a discovered attack.
-    pieces = {target for target in strike.targets if _value(strike.now, target) >= VALUES[chess.KNIGHT]}
-    wanted = {*pieces, strike.now.king(strike.now.turn)}
+    """A line piece attacks the king, or a piece that it takes, through the square that the move has left."""
+    king = strike.now.king(strike.now.turn)
     for square in _line_pieces(strike.now, strike.before.turn) - chess.SquareSet([strike.move.to_square]):
         for target in strike.now.attacks(square) - strike.before.attacks(square):
-            if target in wanted and strike.move.from_square in chess.SquareSet.between(square, target):
+            # A developing move opens lines on pawns all the time; nobody calls that a discovered attack.
+            wins = (target, square) in strike.pairs and _value(strike.now, target) >= VALUES[chess.KNIGHT]
+            is_won = wins or (target == king and bool(strike.pairs))
+            if is_won and strike.move.from_square in chess.SquareSet.between(square, target):
                 return True
     return False
 
@@ -273,7 +368,8 @@ def _removed_defender(strike: _Strike) -> bool:
     if not strike.before.is_capture(strike.move):
         return False
     taken = strike.move.to_square
-    for target in strike.targets - {taken}:
+    stands = {square for square in strike.falls if strike.before.color_at(square) == strike.now.turn}
+    for target in (strike.targets | stands) - {taken}:
         is_less = _value(strike.before, taken) < _value(strike.now, target)
         defends = taken in strike.before.attackers(strike.now.turn, target)
         if defends and (strike.is_retaken or is_less):
@@ -294,7 +390,61 @@ def _back_rank(strike: _Strike) -> bool:
     return False
 
 
-_DETECTORS: tuple[tuple[Pattern, Callable[[_Strike], bool]], ...] = (
+def _in_between(strike: _Strike) -> bool:
+    """Something waits to be retaken; a check or another capture first brings more, and then it is taken."""
+    here = strike.answered.to_square
+    waits = _value(strike.before, here) >= VALUES[chess.KNIGHT]
+    is_forcing = strike.now.is_check() or strike.before.is_capture(strike.move)
+    if not strike.was_taken or not waits or strike.move.to_square == here or not is_forcing:
+        return False
+    at_once = [
+        -settle(after(strike.before, (retake,))).balance
+        for retake in strike.before.generate_legal_captures(to_mask=chess.BB_SQUARES[here])
+    ]
+    if not at_once or max(at_once) >= strike.balance:
+        return False
+    for ply, move in enumerate(strike.rest[:_SOON]):
+        if ply % 2 == 1 and move.to_square == here:
+            return True
+        if move.from_square == here:
+            here = move.to_square
+    return False
+
+
+def _desperado(strike: _Strike) -> bool:
+    """A piece that is lost where it stands takes something first, though it is retaken."""
+    before, here = strike.before, strike.move.from_square
+    if not before.is_capture(strike.move) or not strike.is_retaken or before.is_check():
+        return False
+    is_piece = VALUES[before.piece_type_at(here) or chess.PAWN] >= VALUES[chess.KNIGHT]
+    pays = _value(before, here) <= _value(before, captured_square(before, strike.move))
+    level = material_balance(before, before.turn)
+    if not is_piece or pays or strike.balance <= level:
+        return False
+    attackers = before.attackers(not before.turn, here)
+    is_cheaper = any(_value(before, attacker) < _value(before, here) for attacker in attackers)
+    return bool(attackers) and (is_cheaper or not before.attackers(before.turn, here))
+
+
+def _undefended(strike: _Strike) -> bool:
+    """The move takes, for good, what nothing defends."""
+    takes = strike.takes
+    return takes is not None and strike.takes_most and not strike.before.attackers(strike.now.turn, takes)
+
+
+def _too_few_defenders(strike: _Strike) -> bool:
+    """The move takes what is attacked more often than it is defended, or by something cheaper."""
+    if strike.takes is None or not strike.takes_most:
+        return False
+    before, target = strike.before, strike.takes
+    attackers, defenders = (before.attackers(side, target) for side in (before.turn, strike.now.turn))
+    cheaper = _value(before, strike.move.from_square) < _value(before, target)
+    return cheaper or len(attackers) > len(defenders)
+
+
+_Detectors = tuple[tuple[Pattern, Callable[[_Strike], bool]], ...]
+
+_DETECTORS: _Detectors = (
     (Pattern.DISCOVERED_ATTACK, _discovered),
     (Pattern.PIN, _pin),
     (Pattern.SKEWER, _skewer),
@@ -304,3 +454,14 @@ _DETECTORS: tuple[tuple[Pattern, Callable[[_Strike], bool]], ...] = (
     (Pattern.REMOVED_DEFENDER, _removed_defender),
     (Pattern.BACK_RANK, _back_rank),
 )
+
+_TIMING: _Detectors = (
+    (Pattern.IN_BETWEEN_MOVE, _in_between),
+    (Pattern.DESPERADO, _desperado),
+)
+
+_PLAIN: _Detectors = (
+    (Pattern.UNDEFENDED_PIECE, _undefended),
+    (Pattern.TOO_FEW_DEFENDERS, _too_few_defenders),
+)
+"""What is seen at a glance: only where nothing else explains the capture."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 import chess
 
@@ -11,35 +13,47 @@ from miner.explain.evidence import Evidence
 
 _CHASE_MOVES = 4  # moves of the side that errs, the reply included
 _CHASED_AT_LEAST = 3  # of them, by one piece
+_DRIVEN_BY = 3  # moves of the side that errs after the reply in which the piece must have left
+
+How = Literal["must go back", "is chased", "is driven back", "must leave"]
 
 
 @dataclass(frozen=True, slots=True)
 class TempoLost:
-    """A developed piece that must go home, or that is chased from square to square."""
+    """A piece that must go home, that is chased from square to square, or that is driven back or off."""
 
     piece: chess.PieceType
-    path: tuple[chess.Square, ...]  # squares it goes through; the last is its home if `home`
+    path: tuple[chess.Square, ...]  # squares it goes through, as far as they are the same with every defence
     plies: int  # moves of the reply's line until it has happened
-    home: bool
+    how: How
+    verified: bool = False  # an engine has found every other move to be worse
 
     @property
     def detail(self) -> str:
         """The reason in words, such as `the knight must go back from f6 to g8`."""
-        squares = [chess.square_name(square) for square in self.path]
-        if self.home:
-            return f"the {chess.piece_name(self.piece)} must go back from {squares[-2]} to {squares[-1]}"
-        return f"the {chess.piece_name(self.piece)} is chased: {'-'.join(squares)}"
+        piece, squares = chess.piece_name(self.piece), [chess.square_name(square) for square in self.path]
+        if self.how == "is chased":
+            return f"the {piece} is chased: {'-'.join(squares)}"
+        if self.how == "must leave":
+            return f"the {piece} must leave {squares[-1]} again"
+        return f"the {piece} {self.how} from {squares[-2]} to {squares[-1]}"
 
 
 def explain_tempo(evidence: Evidence, *, forced_loss: float = 0.10) -> TempoLost | None:
     """A tempo lost by force.
 
     Either a retreat that the engine has verified: after the first punishing move a developed piece goes
-    home, and every move that takes no piece home costs `forced_loss` of expected score or more. Or a chase
-    that the line shows: one piece makes three of its side's next four moves, the reply included, takes
-    nothing, and is attacked each time by a pawn move or by a piece that leaves its home.
+    home, and every move that takes no piece home costs `forced_loss` of expected score or more. Or what the
+    reply's line shows, and every line with another defence: the piece that has made the reply goes home; or
+    it makes three of its side's next four moves, hunted each time; or a single hunter drives it off. A
+    hunter is a pawn, or a piece that leaves its home. Who takes something on the way has not lost the move.
     """
-    return _verified_retreat(evidence, forced_loss) or _chase(evidence)
+    return (
+        _verified_retreat(evidence, forced_loss)
+        or _way_home(evidence)
+        or _chase(evidence)
+        or _driven(evidence)
+    )
 
 
 def _verified_retreat(evidence: Evidence, forced_loss: float) -> TempoLost | None:
@@ -53,29 +67,98 @@ def _verified_retreat(evidence: Evidence, forced_loss: float) -> TempoLost | Non
     # Where the line puts the retreat off by a move or two, it is shown up to there.
     line = evidence.reply_line[: 2 * _CHASE_MOVES - 1]
     plies = line.index(move) + 1 if move in line[2::2] else min(3, len(line))
-    return TempoLost(piece, (move.from_square, move.to_square), plies, home=True)
+    return TempoLost(piece, (move.from_square, move.to_square), plies, "must go back", verified=True)
 
 
-def _chase(evidence: Evidence) -> TempoLost | None:
-    board = evidence.after_reply(1)
-    square = evidence.reply_line[0].to_square
-    piece = board.piece_type_at(square)
-    if piece is None or not is_developed(board, square) or evidence.board.is_capture(evidence.reply_line[0]):
-        return None
-    path = [evidence.reply_line[0].from_square, square]
-    line = evidence.reply_line[: 2 * _CHASE_MOVES - 1]
-    for moves, (hunting, moving) in enumerate(zip(line[1::2], line[2::2], strict=False), 1):
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A move, after the reply, of the piece that has made it."""
+
+    move: chess.Move
+    plies: int  # moves of the line, this one included
+    hunted: bool  # the move before brought a new attack on it, by a pawn or a developing piece
+    goes_home: bool
+
+
+def _steps(start: chess.Board, line: tuple[chess.Move, ...]) -> Iterator[_Step]:
+    """The steps of the piece that has replied, while it takes nothing and is not taken."""
+    board, square = after(start, line[:1]), line[0].to_square
+    if not is_developed(board, square) or start.is_capture(line[0]):
+        return
+    line = line[: 2 * _CHASE_MOVES - 1]
+    for plies, (hunting, moving) in enumerate(zip(line[1::2], line[2::2], strict=False), 1):
+        if hunting.to_square == square:
+            return
         hunted = _attacks_with_tempo(board, hunting, square)
         board.push(hunting)
         if moving.from_square == square:
-            if not hunted or board.is_capture(moving):
-                return None
+            if board.is_capture(moving):
+                return
+            yield _Step(moving, 2 * plies + 1, hunted, goes_home(board, moving))
             square = moving.to_square
-            path.append(square)
         board.push(moving)
+
+
+def _way_home(evidence: Evidence) -> TempoLost | None:
+    ways = [_last_home(evidence.board, line) for line in evidence.reply_lines]
+    if _last_home(evidence.board, evidence.best_line):
+        return None
+    first = ways[0]
+    if first is None or any(way is None or way.move != first.move for way in ways):
+        return None
+    piece = evidence.board.piece_type_at(evidence.reply_line[0].from_square)
+    assert piece is not None
+    return TempoLost(piece, (first.move.from_square, first.move.to_square), first.plies, "must go back")
+
+
+def _last_home(start: chess.Board, line: tuple[chess.Move, ...]) -> _Step | None:
+    return next((step for step in _steps(start, line) if step.goes_home), None)
+
+
+def _chase(evidence: Evidence) -> TempoLost | None:
+    chases = {_chased(evidence.board, line) for line in evidence.reply_lines}
+    piece = evidence.after_reply(1).piece_type_at(evidence.reply_line[0].to_square)
+    if len(chases) > 1 or piece is None:
+        return None
+    [(path, plies)] = chases
+    return TempoLost(piece, path, plies, "is chased") if path else None
+
+
+def _chased(start: chess.Board, line: tuple[chess.Move, ...]) -> tuple[tuple[chess.Square, ...], int]:
+    """The squares of a piece that is hunted at each of its steps, and the plies; none if it is not."""
+    path = [line[0].from_square, line[0].to_square]
+    for step in _steps(start, line):
+        path.append(step.move.to_square)
+        if not step.hunted:
+            break
         if len(path) > _CHASED_AT_LEAST:
-            return TempoLost(piece, tuple(path), 2 * moves + 1, home=False)
-    return None
+            return tuple(path), step.plies
+    return (), 0
+
+
+def _driven(evidence: Evidence) -> TempoLost | None:
+    steps = [_driven_off(evidence.board, line) for line in evidence.reply_lines]
+    if None in steps or _driven_off(evidence.board, evidence.best_line):
+        return None
+    found = [step for step in steps if step is not None]
+    first = found[0]
+    piece = evidence.after_reply(1).piece_type_at(first.move.from_square)
+    assert piece is not None
+    hunted = all(step.hunted and step.move == first.move for step in found)
+    if hunted and _is_back(first.move, evidence.errs):
+        return TempoLost(piece, (first.move.from_square, first.move.to_square), first.plies, "is driven back")
+    return TempoLost(piece, (first.move.from_square,), first.plies, "must leave")
+
+
+def _driven_off(start: chess.Board, line: tuple[chess.Move, ...]) -> _Step | None:
+    step = next(_steps(start, line), None)
+    is_driven = step is not None and (step.hunted or step.goes_home)
+    return step if step and is_driven and step.plies <= 2 * _DRIVEN_BY + 1 else None
+
+
+def _is_back(move: chess.Move, color: chess.Color) -> bool:
+    step = chess.square_rank(move.to_square) - chess.square_rank(move.from_square)
+    return step < 0 if color == chess.WHITE else step > 0
 
 
 def _attacks_with_tempo(board: chess.Board, move: chess.Move, square: chess.Square) -> bool:

@@ -9,9 +9,10 @@ import chess
 
 from miner.board.settle import VALUES
 from miner.finding.finding import Finding
-from miner.finding.words import joined, numbered_sans, reason_sentence
+from miner.finding.words import capital, joined, numbered_sans, reason_sentence
 from miner.reasons import PATTERNS, REASONS, Pattern
 
+_SOON = 4  # plies within which what waits is taken after an in-between move
 _MOST = 9  # more than any piece but the king is worth
 
 
@@ -38,6 +39,7 @@ class _Strike:
     move: chess.Move
     before: chess.Board
     now: chess.Board
+    waits: chess.Square | None  # where the answer before has taken something, if that is taken back soon
     taken_later: frozenset[chess.Square]  # where it takes something with one of its next moves
 
 
@@ -54,8 +56,21 @@ def _strikes(finding: Finding) -> Iterator[_Strike]:
             move=moves[at],
             before=boards[at],
             now=boards[at + 1],
+            waits=_waits(boards, moves, at),
             taken_later=frozenset(moves[i].to_square for i in later if boards[i].is_capture(moves[i])),
         )
+
+
+def _waits(boards: list[chess.Board], moves: list[chess.Move], at: int) -> chess.Square | None:
+    if at == 0 or not boards[at - 1].is_capture(moves[at - 1]):
+        return None
+    waits = square = moves[at - 1].to_square
+    for later, move in enumerate(moves[at + 1 : at + 1 + _SOON]):
+        if later % 2 == 1 and move.to_square == square:
+            return waits
+        if move.from_square == square:
+            square = move.to_square
+    return None
 
 
 def _double_attack(strike: _Strike) -> str:
@@ -64,6 +79,8 @@ def _double_attack(strike: _Strike) -> str:
     if len(hit) < 2 or not strike.taken_later & set(hit):
         return ""
     *first, last = (_man(board, target) for target in sorted(hit, key=lambda target: -_value(board, target)))
+    if board.piece_type_at(square) == chess.PAWN:
+        return f"{strike.words} forks {', '.join(first)} and {last} with a pawn."
     return f"{strike.words} attacks {', '.join(first)} and {last} at the same time."
 
 
@@ -115,12 +132,55 @@ def _removed_defender(strike: _Strike) -> str:
     return ""
 
 
+def _undefended_piece(strike: _Strike) -> str:
+    before, taken = strike.before, strike.move.to_square
+    if before.color_at(taken) != strike.now.turn or before.attackers(strike.now.turn, taken):
+        return ""
+    return f"{strike.words} takes {_man(before, taken)}, which nothing defends."
+
+
+def _too_few_defenders(strike: _Strike) -> str:
+    before, taken, by = strike.before, strike.move.to_square, strike.move.from_square
+    if before.color_at(taken) != strike.now.turn:
+        return ""
+    if _value(before, by) < _value(before, taken):
+        return f"{strike.words} takes {_man(before, taken)}, which is worth more than {_man(before, by)}."
+    attackers, defenders = (len(before.attackers(side, taken)) for side in (before.turn, strike.now.turn))
+    if attackers <= defenders:
+        return ""
+    counts = f"attacked {_times(attackers)} and defended {_times(defenders)}"
+    return f"{strike.words} takes {_man(before, taken)}, which is {counts}."
+
+
+def _times(count: int) -> str:
+    return {0: "by nothing", 1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _desperado(strike: _Strike) -> str:
+    before, here = strike.before, strike.move.from_square
+    if not before.is_capture(strike.move) or not before.attackers(strike.now.turn, here):
+        return ""
+    return (
+        f"{capital(_man(before, here))} is attacked: with {strike.words} it takes what it can before it goes."
+    )
+
+
+def _in_between_move(strike: _Strike) -> str:
+    if strike.waits is None or strike.move.to_square == strike.waits:
+        return ""
+    return f"{strike.words} comes first; {_man(strike.before, strike.waits)} is taken after that."
+
+
 _EXACT: Mapping[Pattern, Callable[[_Strike], str]] = {
     Pattern.DISCOVERED_ATTACK: _discovered_attack,
     Pattern.REMOVED_DEFENDER: _removed_defender,
     Pattern.DOUBLE_ATTACK: _double_attack,
     Pattern.TRAPPED_PIECE: _trapped_piece,
     Pattern.PIN: _pin,
+    Pattern.UNDEFENDED_PIECE: _undefended_piece,
+    Pattern.TOO_FEW_DEFENDERS: _too_few_defenders,
+    Pattern.DESPERADO: _desperado,
+    Pattern.IN_BETWEEN_MOVE: _in_between_move,
 }
 
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from miner.explain.explanation import WORSE
+from miner.explain.explanation import NO_SIMPLE_REASON
 from miner.finding.finding import Finding
 from miner.terms import ALL_BANDS, UNRATED, Kind
 
@@ -197,8 +197,8 @@ def reason_sentence(finding: Finding) -> str:
     if not detail:
         return ""
     profits, errs = finding.side.capitalize(), finding.mover.capitalize()
-    if detail == WORSE:
-        return f"{errs} is left with the worse position."
+    if detail == NO_SIMPLE_REASON:
+        return "No simple reason can be named."
     begins = {"wins": f"{profits} ", "mate": "It allows "} | dict.fromkeys(
         ("misses", "does", "lets", "gives"), f"{errs} "
     )

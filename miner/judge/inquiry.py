@@ -11,10 +11,17 @@ from miner.board.moves import after, goes_home, parse_uci_line
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.judge.candidates import Candidate, Position
 from miner.settings import JudgeSettings
+from miner.terms import MATE_SCORE_CP
 
 # No settings: who changes one of these raises METHODS["judge"], so that stores are judged again.
 MOST_DETOURS = 4
 """Moves that only put off the way home which are set aside before the rest is compared."""
+DEFENCE_TURNS = 3
+"""Moves of the side that errs, after the losing reply, to which other defences are looked for."""
+MOST_DEFENCES = 3
+"""Other defences at each of these turns, at the most."""
+AS_GOOD_CP = 30
+"""Centipawns by which another defence may be worse than the best and is still as good as it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +58,7 @@ class Judgement:
     looks: list[Look] = field(default_factory=list)
     tempo: bool = False  # some look's line took a developed piece home
     retreat: Retreat | None = None
+    defences: tuple[tuple[str, ...], ...] = ()  # UCI lines that begin with the reply, beside the look's
     failure: str = ""
 
     @property
@@ -90,6 +98,9 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
         if judgement.tempo and not judgement.failure and judgement.loss >= settings.tempo_threshold:
             line = judgement.looks[-1].reply.pv
             judgement.retreat = yield from ask_retreat(board, line, settings.nodes[-2])
+        if may_be_explained(judgement, settings):
+            reply = judgement.looks[-1].reply
+            judgement.defences = yield from ask_defences(board, reply.pv, settings.nodes[-2])
     return judgements
 
 
@@ -185,3 +196,67 @@ def _is_detour(board: chess.Board, pv: tuple[str, ...], piece_from: chess.Square
         return False
     home = chess.Move.from_uci(pv[2])
     return home.from_square == piece_from and goes_home(after(board, parse_uci_line(board, pv[:2])), home)
+
+
+def may_be_explained(judgement: Judgement, settings: JudgeSettings) -> bool:
+    """Whether the reply loses enough at the deepest budget to be told of, and not by mate.
+
+    Against mate there is no defence.
+    """
+    if judgement.failure or judgement.looks[-1].nodes < settings.nodes[-1]:
+        return False
+    by_tempo = judgement.retreat is not None
+    threshold = (
+        min(settings.tempo_threshold, settings.loss_threshold) if by_tempo else settings.loss_threshold
+    )
+    return judgement.loss >= threshold and judgement.looks[-1].reply.score.mate is None
+
+
+@dataclass(slots=True)
+class _Turn:
+    """A turn of the side that errs, in the line after its reply."""
+
+    before: tuple[str, ...]  # the line up to here
+    board: chess.Board
+    played: chess.Move
+    others: list[chess.Move]  # that have not been looked at
+    least_cp: int = 0  # for the side that errs: from here on a defence is as good as the best
+
+
+def ask_defences(
+    board: chess.Board, reply_pv: tuple[str, ...], nodes: int
+) -> Generator[list[Request], list[Answer], tuple[tuple[str, ...], ...]]:
+    """An inquiry: lines with other defences as good, at the first turns after the refutation's first move.
+
+    What is said of a losing reply must hold in each of them. A defence counts if it is `AS_GOOD_CP` worse
+    than the best at the most, by searches of `nodes` each. An engine that could not say ends the search
+    there.
+    """
+    turns = []
+    for ply in range(2, min(len(reply_pv), 2 * DEFENCE_TURNS + 1), 2):
+        here = after(board, parse_uci_line(board, reply_pv[:ply]))
+        played = chess.Move.from_uci(reply_pv[ply])
+        others = [move for move in here.legal_moves if move != played]
+        if others:
+            turns.append(_Turn(reply_pv[:ply], here, played, others))
+    if not turns:
+        return ()
+    answers = yield [Request.of(turn.board, nodes, (turn.played,)) for turn in turns]
+    for turn, answer in zip(turns, answers, strict=True):
+        turn.least_cp = answer.score.as_cp - AS_GOOD_CP if isinstance(answer, Verdict) else MATE_SCORE_CP
+    found: list[tuple[str, ...]] = []
+    for _ in range(MOST_DEFENCES):
+        answers = yield [Request.of(turn.board, nodes, tuple(turn.others)) for turn in turns]
+        still_open = []
+        for turn, answer in zip(turns, answers, strict=True):
+            if not isinstance(answer, Verdict) or answer.score.as_cp < turn.least_cp:
+                continue
+            found.append((*turn.before, *answer.pv))
+            turn.least_cp = max(turn.least_cp, answer.score.as_cp - AS_GOOD_CP)
+            turn.others.remove(chess.Move.from_uci(answer.move))
+            if turn.others:
+                still_open.append(turn)
+        if not still_open:
+            break
+        turns = still_open
+    return tuple(found)

@@ -94,6 +94,7 @@ def _row(judgement: Judgement, engine: str) -> dict[str, Any]:
         "engine": engine,
         "retreat": judgement.retreat.move if judgement.retreat else "",
         "retreat_loss": judgement.retreat.loss if judgement.retreat else None,
+        "defences": [" ".join(line) for line in judgement.defences],
         "nodes": judgement.looks[-1].nodes if judgement.looks else 0,
         "nodes_before": 0,
         "best_move": "",

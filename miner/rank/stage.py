@@ -15,7 +15,7 @@ from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, UsageError
 from miner.explain.evidence import Evidence
-from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, WORSE, explain
+from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, NO_SIMPLE_REASON, explain
 from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
@@ -55,6 +55,7 @@ def explanation(row: Any, settings: RankSettings) -> tuple[str | bool, ...]:
         reply=Score.from_cp(Side.of(board.turn), int(row.cp_reply)),
         retreat=after(board, reply_line[:2]).parse_uci(row.retreat) if row.retreat else None,
         retreat_loss=None if pd.isna(row.retreat_loss) else float(row.retreat_loss),
+        defences=tuple(parse_uci_line(board, line.split()) for line in row.defences),
     )
     found = explain(evidence, forced_loss=settings.loss_threshold)
     return (
@@ -158,7 +159,8 @@ def _as_missed(words: pd.DataFrame, losing: pd.DataFrame) -> pd.DataFrame:
     """The words of missed chances: nobody is worse after them."""
     had_advantage = losing.loc[words.index, "exp_best"] >= ADVANTAGE
     instead = had_advantage.map({True: LETS_GO, False: GIVES_AWAY})
-    return words.assign(reason_detail=words["reason_detail"].where(words["reason_detail"] != WORSE, instead))
+    is_told = words["reason_detail"] != NO_SIMPLE_REASON
+    return words.assign(reason_detail=words["reason_detail"].where(is_told, instead))
 
 
 def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str, str]:

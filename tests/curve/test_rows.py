@@ -25,7 +25,7 @@ def judged(moves: str, san: str, cp: int | None, wdl: list[int] | None = None) -
     move = board.parse_san(san)
     row: dict[str, Any] = {field.name: None for field in JUDGED}
     filled = dict.fromkeys(("best_move", "retreat", "engine", "state", "detail"), "")
-    lists: dict[str, list[Any]] = {name: [] for name in ("wdl_best", "pv_best", "pv_reply")}
+    lists: dict[str, list[Any]] = {name: [] for name in ("wdl_best", "pv_best", "pv_reply", "defences")}
     return (
         row
         | filled

@@ -23,6 +23,7 @@ def evidence(
     reply_mate: int | None = None,
     retreat: str = "",
     retreat_loss: float | None = None,
+    defences: tuple[str, ...] = (),
 ) -> Evidence:
     """Evidence after `moves` from the start position, or in the position of a FEN."""
     board = board_of(moves)
@@ -39,6 +40,7 @@ def evidence(
         reply=score(side, reply_cp, reply_mate),
         retreat=punished.parse_san(retreat) if retreat else None,
         retreat_loss=retreat_loss,
+        defences=tuple(san_line(board, line) for line in defences),
     )
 
 

@@ -130,7 +130,7 @@ def test_position_when_nothing_happens() -> None:
 
     found = explain(known)
 
-    assert found == Explanation(Reason.POSITION, "the position is worse", None, known.reply_line[1:4])
+    assert found == Explanation(Reason.POSITION, "no simple reason", None, known.reply_line[1:4])
 
 
 @given(lines=random_lines())

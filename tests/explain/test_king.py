@@ -85,3 +85,32 @@ def test_castling_itself_is_no_loss() -> None:
     known = evidence("e4 e5 Nf3 Nc6 Bc4 Bc5", reply="O-O Nf6 d3 d6", best="c3 Nf6 d3 d6")
 
     assert explain_king(known) is None
+
+
+def test_king_that_need_not_move() -> None:
+    """1.e4 e5 2.f4 exf4 3.Nc3 Qh4+ drives the king to e2; after 2...Qh4+ White may play 3.g3 as well."""
+    forced = evidence("e4 e5 f4 exf4", reply="Nc3 Qh4+ Ke2 d5 Nxd5 Bg4+", best="Nf3 g5 Bc4")
+    free = evidence(
+        "e4 e5", reply="f4 Qh4+ Ke2 exf4", best="Nf3 Nc6 Bb5", defences=("f4 Qh4+ g3 Qe7 fxe5 Qxe5",)
+    )
+
+    found = explain_king(forced)
+    assert found is not None
+    assert found.detail == "White can no longer castle; the king is driven to e2"
+    assert explain_king(free) is None
+
+
+def test_square_is_named_where_every_defence_ends_on_it() -> None:
+    """With two squares to choose from, the king is driven out, nobody knows where to."""
+    moves, best = TWO_KNIGHTS, "Na5 Bb5+ c6 dxc6 bxc6"
+    known = evidence(
+        moves,
+        reply="Nxd5 Nxf7 Kxf7 Qf3+ Ke6 Nc3",
+        best=best,
+        defences=("Nxd5 Nxf7 Kxf7 Qf3+ Ke7 Qxd5",),
+    )
+
+    found = explain_king(known)
+
+    assert found is not None
+    assert found.detail == "Black can no longer castle; the king is driven out"

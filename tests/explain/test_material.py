@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import chess
 import pytest
+from hypothesis import given, settings
 
-from miner.board.moves import line_san
+from miner.board.moves import after, line_san
+from miner.board.settle import VALUES, settle, settle_answer
+from miner.explain.evidence import Evidence
+from miner.explain.explanation import explain
 from miner.explain.material import Cost, explain_material
-from tests.explain.positions import evidence
+from miner.reasons import Reason
+from tests.explain.positions import evidence, random_lines
 
 ELEPHANT = "d4 d5 c4 e6 Nc3 Nf6 Bg5 Nbd7 cxd5 exd5"
 NOAH = "e4 e5 Nf3 Nc6 Bb5 a6 Ba4 d6 d4 b5 Bb3 Nxd4 Nxd4 exd4"
@@ -22,7 +27,7 @@ NOAH = "e4 e5 Nf3 Nc6 Bb5 a6 Ba4 d6 d4 b5 Bb3 Nxd4 Nxd4 exd4"
             "fxe5 Qh4+ g3 Qxe4+ Qe2 Qxh1",
             "exd5 exf4 Nf3",
             4,
-            "wins a rook for a pawn",
+            "wins a rook",
         ),
         ("e4 d5 exd5 Qxd5 Nc3", "Qc6 Bb5 Bd7 Bxc6 Bxc6", "Qa5 d4 Nf6", 6, "wins a queen for a bishop"),
         (NOAH, "Qxd4 c5 Qc3 c4 a4 cxb3", "c3 dxc3 Nxc3 Nf6", 1, "wins a bishop for two pawns"),
@@ -51,8 +56,8 @@ def test_words_and_balance_agree() -> None:
 
 
 def test_loss_is_taken_with_the_last_move_of_a_short_line() -> None:
-    """3...d6 lets 4.hxg6 win a pawn: not the reply, but the capture with which the line ends, shows it."""
-    found = explain_material(evidence("e4 g6 h4 Nf6 h5", reply="d6 hxg6", best="gxh5 Rxh5"))
+    """2...a6 lets 3.Nxe5 win a pawn: not the reply, but the capture with which the line ends, shows it."""
+    found = explain_material(evidence("e4 e5 Nf3", reply="a6 Nxe5", best="Nc6 Bb5"))
 
     assert found is not None
     assert (found.pawns, found.plies) == (1, 2)
@@ -116,3 +121,70 @@ def test_threat_at_the_end_of_a_line_counts() -> None:
 
     assert found is not None
     assert found.pawns == 5
+
+
+def test_count_is_that_of_the_diagram() -> None:
+    """4.Nxe5 Qg5 5.Bxf7+ Kd8 6.O-O Qxe5: Black has a knight for two pawns, e5 included."""
+    known = evidence(
+        "e4 e5 Nf3 Nc6 Bc4 Nd4",
+        reply="Nxe5 Qg5 Bxf7+ Kd8 O-O Qxe5 d3 Qf6 Bc4 b5 Bd5 c6",
+        best="Nxd4 exd4 O-O c6 Re1 d6 c3 Be7 cxd4",
+    )
+
+    found = explain_material(known)
+
+    assert found is not None
+    assert found.detail == "wins a knight for two pawns"
+
+
+def test_least_that_a_good_defence_loses() -> None:
+    """With 5.Bxf7+ White has two pawns for the knight, with 5.O-O one: two is what is said, and shown."""
+    known = evidence(
+        "e4 e5 Nf3 Nc6 Bc4 Nd4",
+        reply="Nxe5 Qg5 O-O Qxe5",
+        best="Nxd4 exd4 O-O c6",
+        defences=("Nxe5 Qg5 Bxf7+ Kd8 O-O Qxe5",),
+    )
+
+    found = explain_material(known)
+
+    assert found is not None
+    assert found.line == known.defences[0]
+    assert found.detail == "wins a knight for two pawns"
+
+
+def test_nothing_lost_in_one_defence_is_nothing_lost() -> None:
+    """What a defence as good as the others keeps, the reply has not lost."""
+    known = evidence(
+        "e4 e5 Nf3", reply="a6 Nxe5 h6", best="Nc6 Bb5", defences=("a6 Nxe5 Qe7 d4 d6 Nf3 Qxe4+ Be2 Bf5",)
+    )
+
+    assert explain_material(known) is None
+
+
+@given(lines=random_lines())
+@settings(max_examples=60, deadline=None)
+def test_words_are_what_a_child_counts(lines: Evidence) -> None:
+    """The men on the diagram less those after the moves shown, or when the captures have settled."""
+    material, told = explain_material(lines), explain(lines)
+    if material is None or material.cost is not Cost.WINS or told.reason is not Reason.MATERIAL:
+        return
+
+    shown = after(lines.board, (material.line[0], *told.refutation))
+    settled = after(shown, (settle(shown) if shown.turn != lines.errs else settle_answer(shown)).line)
+    profit = [gained(lines.board, end, not lines.errs) for end in (shown, settled)]
+
+    assert ({kind: count for kind, count in material.net.items() if count}) in profit
+
+
+def gained(before: chess.Board, later: chess.Board, color: chess.Color) -> dict[int, int]:
+    """Men of one side less those of the other, later less before; a bishop for a knight is nothing."""
+    net = dict.fromkeys(VALUES, 0)
+    for board, sign in ((later, 1), (before, -1)):
+        for man in board.piece_map().values():
+            net[man.piece_type] += sign if man.color == color else -sign
+    while net[chess.BISHOP] * net[chess.KNIGHT] < 0:
+        step = 1 if net[chess.BISHOP] > 0 else -1
+        net[chess.BISHOP] -= step
+        net[chess.KNIGHT] += step
+    return {kind: count for kind, count in net.items() if count}

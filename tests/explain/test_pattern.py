@@ -111,6 +111,30 @@ POSITIONS = {
         "h6 Re7",
         Pattern.BACK_RANK,
     ),
+    "a pawn that nothing defends": (
+        "d4 d5 c4 dxc4 Nc3",
+        "b5 Nxb5 Nf6 e3 Bb7 Nf3 e6 Bxc4",
+        "a6 e3 b5",
+        Pattern.UNDEFENDED_PIECE,
+    ),
+    "a knight that a pawn takes, defended or not": (
+        "e4 Nc6 d4 Nf6 e5",
+        "a6 exf6 exf6",
+        "Nd5 c4 Nb6",
+        Pattern.TOO_FEW_DEFENDERS,
+    ),
+    "both knights hang, and one takes a pawn before it goes": (
+        "6k1/pp3ppp/8/2p5/3Nn3/6P1/PP3P1P/6K1 w - - 0 1",
+        "f3 Nxg3 hxg3 cxd4",
+        "Nb5 a6 Nc7",
+        Pattern.DESPERADO,
+    ),
+    "Elephant trap: the check before the queen's captor is taken": (
+        "d4 d5 c4 e6 Nc3 Nf6 Bg5 Nbd7 cxd5 exd5",
+        "Nxd5 Nxd5 Bxd8 Bb4+ Qd2 Bxd2+ Kxd2 Kxd8",
+        "e3 Be7 Bd3",
+        Pattern.IN_BETWEEN_MOVE,
+    ),
     "Légal's mate": (
         "e4 e5 Nf3 d6 Bc4 Bg4 Nc3 g6 Nxe5",
         "Bxd1 Bxf7+ Ke7 Nd5#",
@@ -141,21 +165,13 @@ def test_every_pattern_has_a_position() -> None:
         ("f3 e5", "g4 Qh4#", "Nc3"),
         ("e4 e5 Nf3 Nc6 Bb5 a6", "Bxc6 dxc6 O-O f6", "Ba4 Nf6"),
         ("e4 e5 Nf3 Nc6", "Nxe5 Nxe5 d4 Ng6", "Bb5 a6"),
-        ("d4 d5 c4 dxc4 Nc3", "b5 Nxb5 Nf6 e3 Bb7 Nf3 e6 Bxc4", "a6 e3 b5"),
         ("e4 e5 Nf3 Nc6 Bc4 Nf6", "O-O Nxe4 Bd5 Nf6 Bxc6 dxc6 Nxe5", "Ng5 d5 exd5"),
-        (
-            "e4 e5 Nf3 Nc6 Bc4 Bc5 c3 Nf6 d4",
-            "Bb6 Nxe5 Nxe5 dxe5 d5 exf6 Qxf6 Bb5+ c6 Qe2 cxb5 exd5+ Qe7",
-            "exd4 e5 d5",
-        ),
     ],
     ids=[
         "a mate in one",
         "an even exchange",
         "a piece simply taken",
-        "a pawn's line opened by development",
         "a bishop that takes a knight as it goes",
-        "a pin in the fifth move, after knights were exchanged",
     ],
 )
 def test_no_pattern(moves: str, reply: str, best: str) -> None:
@@ -163,6 +179,41 @@ def test_no_pattern(moves: str, reply: str, best: str) -> None:
     known = evidence(moves, reply=reply, best=best)
 
     assert find_pattern(known, known.reply_line[1:]) is None
+
+
+def test_what_the_line_does_not_take_is_no_target() -> None:
+    """6...Nxd5 opens the queen's line to g5, but it is the king that takes the bishop, and on d8."""
+    known = evidence(
+        "d4 d5 c4 e6 Nc3 Nf6 Bg5 Nbd7 cxd5 exd5",
+        reply="Nxd5 Nxd5 Bxd8 Bb4+ Qd2 Bxd2+ Kxd2 Kxd8",
+        best="e3 Be7",
+    )
+
+    assert find_pattern(known, known.reply_line[1:3]) is not Pattern.DISCOVERED_ATTACK
+
+
+def test_shield_is_not_an_undefended_piece() -> None:
+    """6.Qf3 attacks the rook: the knight that is put between was not left undefended, it is given up."""
+    known = evidence(
+        "d4 d5 c4 dxc4 e3 b5 a4 c6 axb5", reply="cxb5 Qf3 Nc6 Qxc6+ Bd7 Qa6 e6", best="Nf6 Bxc4 e6"
+    )
+
+    assert find_pattern(known, known.reply_line[1:]) is not Pattern.UNDEFENDED_PIECE
+
+
+def test_missed_gain_has_no_pattern() -> None:
+    """Who could have won a queen, and loses a rook to a fork, has missed the queen: no fork did that."""
+    found = explain(
+        evidence(
+            "r3k3/pp3ppp/8/3Np3/3Q4/8/PPP2PPP/4K3 b q - 0 1",
+            reply="h6 Nc7+ Ke7 Qxe5+ Kd7 Nxa8",
+            best="exd4 Kd2 Kd7 Kd3 Kd6",
+            reply_cp=0,
+        )
+    )
+
+    assert found.detail.startswith("misses")
+    assert found.pattern is None
 
 
 def test_smothered_mate_is_no_back_rank_mate() -> None:

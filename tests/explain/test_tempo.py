@@ -18,7 +18,7 @@ def test_retreat_counts_only_if_forced(loss: float | None, forced: bool) -> None
 
     found = explain_tempo(known, forced_loss=0.10)
 
-    expected = TempoLost(chess.KNIGHT, (chess.F6, chess.G8), plies=3, home=True)
+    expected = TempoLost(chess.KNIGHT, (chess.F6, chess.G8), plies=3, how="must go back", verified=True)
     assert found == (expected if forced else None)
 
 
@@ -43,7 +43,6 @@ def test_knight_chased_by_pawns() -> None:
 @pytest.mark.parametrize(
     "reply",
     [
-        "Ne4 d3 Nc5 Nf3 d6 Nc3 e6",  # hunted once only
         "Ne4 d3 Nxf2 Kxf2 d6 d4 dxe5",  # it takes something
         "Ne4 h3 Nc5 h4 Ne6 d4",  # it moves of its own will
     ],
@@ -51,3 +50,71 @@ def test_knight_chased_by_pawns() -> None:
 def test_no_chase(reply: str) -> None:
     """A piece that is not hunted all the way, or that takes something, is not chased."""
     assert explain_tempo(evidence("e4 Nf6 e5", reply=reply, best="Nd5 d4 d6")) is None
+
+
+def test_queen_that_goes_home() -> None:
+    """1.e4 e6 2.d4 Qh4 3.Nc3: sooner or later the queen is back on d8, and White is developed."""
+    known = evidence(
+        "e4 e6 d4",
+        reply="Qh4 Nc3 Nf6 Nf3 Qg4 h3 Qg6",
+        best="d5 Nc3 Nf6",
+    )
+    home = evidence(
+        "e4 e6 d4",
+        reply="Qh4 Nc3 Nc6 Nf3 Qd8 d5 Nce7",
+        best="d5 Nc3 Nf6",
+        defences=("Qh4 Nc3 d6 Nf3 Qd8 Bd3",),
+    )
+
+    chased, found = explain_tempo(known), explain_tempo(home)
+
+    assert chased is None or not chased.detail.startswith("the queen must go back")
+    assert found is not None
+    assert found.detail == "the queen must go back from h4 to d8"
+
+
+def test_knight_driven_back_by_a_pawn() -> None:
+    """2...Nc6 3.d5 Nce7: the pawn wins a move, whatever Black plays afterwards."""
+    known = evidence(
+        "e4 e5 d4",
+        reply="Nc6 d5 Nce7 Ne2 d6",
+        best="exd4 Qxd4 Nc6",
+        defences=("Nc6 d5 Nce7 Nf3 Ng6",),
+    )
+
+    found = explain_tempo(known)
+
+    assert found is not None
+    assert found.detail == "the knight is driven back from c6 to e7"
+    assert found.plies == 3
+
+
+def test_piece_that_may_stay_has_lost_no_time() -> None:
+    """A defence as good as the engine's own in which the piece does not move takes the claim away."""
+    known = evidence(
+        "e4 Nf6 e5",
+        reply="Ne4 d3 Nc5 Nf3 d6 Nc3 e6",
+        best="Nd5 d4 d6",
+        defences=("Ne4 d3 d5 dxe4 dxe4",),
+    )
+    forced = evidence("e4 Nf6 e5", reply="Ne4 d3 Nc5 Nf3 d6 Nc3 e6", best="Nd5 d4 d6")
+
+    found = explain_tempo(forced)
+    assert found is not None
+    assert found.detail == "the knight is driven back from e4 to c5"
+    assert explain_tempo(known) is None
+
+
+def test_queen_that_must_leave_again() -> None:
+    """1.e3 e5 2.Qh5: sooner or later ...Nf6 comes, to whichever square she goes then."""
+    known = evidence(
+        "e3 e5",
+        reply="Qh5 Nc6 c4 d5 cxd5 Nf6 Qd1 Nxd5",
+        best="d4 exd4 exd4 d5",
+        defences=("Qh5 Nc6 c4 d5 cxd5 Nf6 Qe2 Nxd5", "Qh5 Nc6 c4 d5 Qd1 d4"),
+    )
+
+    found = explain_tempo(known)
+
+    assert found is not None
+    assert found.detail == "the queen must leave h5 again"

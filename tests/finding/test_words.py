@@ -236,8 +236,8 @@ def test_plain_text_is_one_printable_line(text: str, longest: int) -> None:
     assert clean == clean.strip()
 
 
-def test_a_worse_position_is_somebodys() -> None:
-    """Where nothing is won at once, the sentence says whose position is worse."""
-    row = vienna(reason=Reason.POSITION, reason_detail="the position is worse")
+def test_no_reason_is_no_claim() -> None:
+    """Where nothing holds against every defence, the sentence says so, and calls nobody worse."""
+    row = vienna(reason=Reason.POSITION, reason_detail="no simple reason")
 
-    assert words.reason_sentence(row) == "Black is left with the worse position."
+    assert words.reason_sentence(row) == "No simple reason can be named."

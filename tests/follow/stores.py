@@ -70,6 +70,7 @@ def verdict(**other: Any) -> dict[str, Any]:
         "pv_best": ["b8c6", "f1c4"],
         "pv_reply": ["g7g6", "h5e5", "f8e7", "e5h8"],
         "retreat": "",
+        "defences": [],
         "engine": "Engine 1",
         "state": "judged",
         "detail": "",

@@ -193,6 +193,7 @@ def judged_store(folder: Path, losses: dict[tuple[str, str], float]) -> Store:
             "pv_best": [],
             "pv_reply": [],
             "retreat": "",
+            "defences": [],
             "engine": "by hand",
             "state": "judged",
             "detail": "",

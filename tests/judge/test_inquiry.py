@@ -14,6 +14,7 @@ from miner.judge.inquiry import (
     Judgement,
     Look,
     Retreat,
+    ask_defences,
     ask_retreat,
     goes_on,
     inquire,
@@ -130,10 +131,62 @@ def test_forced_retreat_is_measured_against_the_rest() -> None:
     [judgement] = script.judge("e4 e5 Nc3 Nf6 f4", "exf4")
 
     assert judgement.retreat == Retreat("f6g8", expected_score(-50) - expected_score(-250))
-    assert script.asked[-3] == (200, ())
-    assert "d8e7" in script.asked[-2][1]
-    assert "d8e7" not in script.asked[-1][1]
-    assert not {"f6g8"} & {*script.asked[-1][1], *script.asked[-2][1]}
+    whole = max(at for at, asked in enumerate(script.asked) if asked == (200, ()))
+    (_, others), (_, without_detour) = script.asked[whole + 1 : whole + 3]
+    assert "d8e7" in others
+    assert "d8e7" not in without_detour
+    assert not {"f6g8"} & {*others, *without_detour}
+
+
+def test_defences_as_good_are_kept() -> None:
+    """After 3...exf4 4.e5 the moves up to 0.30 worse than 4...Ng8 count; what is much worse does not."""
+    script = Script(VIENNA, {"f6g8": -50, "d8e7": -75, "f6h5": -80, "d7d6": -250}, LINES)
+
+    [judgement] = script.judge("e4 e5 Nc3 Nf6 f4", "exf4")
+
+    assert judgement.defences == (
+        ("e5f4", "e4e5", "d8e7", "d1e2", "f6g8"),
+        ("e5f4", "e4e5", "f6h5"),
+    )
+    assert {nodes for nodes, _ in script.asked[-4:]} == {SETTINGS.nodes[-2]}
+
+
+def test_defence_is_measured_against_the_best() -> None:
+    """Where another defence proves better than the line's own, the others are measured by it."""
+    script = Script(VIENNA, {"f6g8": -50, "d8e7": -30, "f6h5": -65, "d7d6": -250}, LINES)
+
+    [judgement] = script.judge("e4 e5 Nc3 Nf6 f4", "exf4")
+
+    assert [line[2] for line in judgement.defences] == ["d8e7"]
+
+
+def test_defences_that_cannot_be_had_are_none() -> None:
+    """A search that fails costs the defences of its turn, not the verdict."""
+    script = Script(VIENNA, {"f6g8": -50, "d8e7": -75, "d7d6": -250}, LINES, fails_over=("f6g8", 200))
+
+    [judgement] = script.judge("e4 e5 Nc3 Nf6 f4", "exf4")
+
+    assert (judgement.failure, judgement.defences) == ("", ())
+
+
+def test_defences_are_asked_for_losing_replies_only() -> None:
+    """A reply that the screen lets go, or that allows mate, needs none."""
+    script = Script({"g1f3": 30, "f1c4": 25}, {}, {"f1c4": "f1c4 b8c6 d2d3"})
+
+    [judgement] = script.judge(AFTER_E5, "Bc4")
+
+    assert judgement.defences == ()
+    assert {nodes for nodes, _ in script.asked} == {100}
+
+
+def test_only_move_leaves_no_other_defence() -> None:
+    """Black in check has one way out: no engine is asked."""
+    board = chess.Board("7k/6p1/8/8/8/8/5PPP/R5K1 w - - 0 1")
+
+    with pytest.raises(StopIteration) as end:
+        next(ask_defences(board, ("a1a8", "h8h7"), nodes=100))
+
+    assert end.value.value == ()
 
 
 def test_free_retreat_is_none() -> None:

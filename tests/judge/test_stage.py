@@ -168,6 +168,7 @@ def test_forced_retreat_is_found(engine: Path, tmp_path: Path) -> None:
     [row] = [row for row in rows(store) if (row["key"], row["move"]) == wanted]
     assert row["retreat"] == "f6g8"
     assert row["retreat_loss"] > 0.1
+    assert all(line.startswith("e5f4 ") for line in row["defences"])
     assert all(one["retreat_loss"] is None for one in rows(store) if not one["retreat"])
 
 

@@ -62,6 +62,7 @@ def verdict(before: str, reply: str, **other: Any) -> dict[str, Any]:
         "pv_best": [board.parse_san(reply).uci()],
         "pv_reply": [board.parse_san(reply).uci()],
         "retreat": "",
+        "defences": [],
         "engine": "Engine 1",
         "state": "judged",
         "detail": "",
@@ -459,7 +460,7 @@ def misplay(cp_best: int, cp_reply: int, **other: Any) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("cp_best", "cp_reply", "table", "detail"),
     [
-        (40, -60, "findings", "the position is worse"),
+        (40, -60, "findings", "no simple reason"),
         (100, -50, "missed", "lets the advantage go"),
         (50, -50, "missed", "gives away more than it had to"),
         (200, 90, "missed", "lets the advantage go"),
@@ -479,6 +480,20 @@ def test_a_mistake_leaves_its_player_worse(
     assert {row["reason_detail"] for row in store.read_table(table).to_pylist()} == {detail}
     facts = store.require("rank").facts
     assert (facts["mistakes"], facts["missed_chances"]) == ((1, 0) if table == "findings" else (0, 1))
+
+
+@pytest.mark.parametrize(
+    ("defences", "detail"),
+    [([], "the queen must go back from e7 to d8"), (["d8e7 g1f3 g7g6"], "no simple reason")],
+)
+def test_reason_holds_with_every_defence(tmp_path: Path, defences: list[str], detail: str) -> None:
+    """A queen that goes home in the line, but need not with another defence as good, has not lost a move."""
+    way_home = ["d8e7", "g1f3", "e7d8"]
+    store = judged_store(tmp_path, [misplay(40, -60, pv_reply=way_home, defences=defences)])
+
+    rank(store, RankSettings())
+
+    assert {row["reason_detail"] for row in store.read_table("findings").to_pylist()} == {detail}
 
 
 def test_what_is_worse_is_a_setting(tmp_path: Path) -> None:

@@ -32,6 +32,7 @@ class Evidence:
     retreat: chess.Move | None = None  # third move of a line in which the engine forced a piece home
     retreat_loss: float | None = None  # expected score lost by every move that takes no piece home
     defences: tuple[tuple[chess.Move, ...], ...] = ()  # as `reply_line`, with defences as good as its own
+    knows_defences: bool = True  # False: they were looked for after another answer than the line's
 
     def __post_init__(self) -> None:
         assert self.best_line, "the best line begins with the best move"

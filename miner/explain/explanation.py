@@ -51,6 +51,8 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     7. A mate that the reply misses.
     8. Otherwise the position, by what it is left with.
 
+    Where other defences are not known, only the first two.
+
     Each must hold with every defence that is as good as the engine's own (`Evidence.defences`). What is only
     missed follows no pattern: it is no tactic of the other side.
     `forced_loss` is the expected score that every other move must lose for a retreat to be forced.
@@ -82,6 +84,8 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     counts = material is not None and (material.cost in _HARM or evidence.reply.as_cp >= 0)
     if material is not None and counts and material.pawns >= _DECISIVE_PAWNS:
         yield _told(material)
+    if not evidence.knows_defences:
+        yield _Told(Reason.POSITION, NO_SIMPLE_REASON, _SHOWN_PLIES)
     tempo = explain_tempo(evidence, forced_loss=forced_loss)
     if tempo is not None and tempo.verified:
         yield _Told(Reason.TEMPO, tempo.detail, tempo.plies, is_forced=True)

@@ -67,10 +67,11 @@ def with_aftermath(
 def with_taught_lines(store: Store, losing: pd.DataFrame) -> pd.DataFrame:
     """The rows of `judged` with the line of the taught answer, where the engine's line has another one.
 
-    A retreat that hangs on the engine's answer goes with it.
+    A retreat that hangs on the engine's answer goes with it, and so do the defences against that; the column
+    `knows_defences` says so.
     """
     if store.manifest("follow") is None:
-        return losing
+        return losing.assign(knows_defences=True)
     columns = [*REPLY, "taught", "line"]
     lines = losing[REPLY].merge(store.read_table("punishments", columns).to_pandas(), on=REPLY, how="left")
     shown: Any = zip(losing["pv_reply"], lines["taught"], lines["line"], strict=True)
@@ -81,6 +82,8 @@ def with_taught_lines(store: Store, losing: pd.DataFrame) -> pd.DataFrame:
     changed = np.array(is_other, dtype=bool)
     return losing.assign(
         pv_reply=pd.Series(pvs, index=losing.index, dtype=object),
+        defences=losing["defences"].where(~changed, None).map(lambda lines: [] if lines is None else lines),
+        knows_defences=~changed,
         retreat=losing["retreat"].mask(changed, ""),
         retreat_loss=losing["retreat_loss"].mask(changed),
     )

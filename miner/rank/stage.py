@@ -56,6 +56,7 @@ def explanation(row: Any, settings: RankSettings) -> tuple[str | bool, ...]:
         retreat=after(board, reply_line[:2]).parse_uci(row.retreat) if row.retreat else None,
         retreat_loss=None if pd.isna(row.retreat_loss) else float(row.retreat_loss),
         defences=tuple(parse_uci_line(board, line.split()) for line in row.defences),
+        knows_defences=bool(row.knows_defences),
     )
     found = explain(evidence, forced_loss=settings.loss_threshold)
     return (

@@ -159,7 +159,7 @@ def test_shown_line_begins_with_the_taught_answer(tmp_path: Path) -> None:
     """
     key, move = vienna().reply
     store = written_store(tmp_path, [vienna()], {"punishments": [punishment()]})
-    row = {"key": key, "move": move, "retreat": "f6g8", "retreat_loss": 0.2}
+    row = {"key": key, "move": move, "retreat": "f6g8", "retreat_loss": 0.2, "defences": ["e5f4 d1e2 f8e7"]}
     by_queen = row | {"pv_reply": ["e5f4", "d1e2"]}
     by_pawn = row | {"pv_reply": ["e5f4", "e4e5", "d8e7"]}
 
@@ -172,6 +172,8 @@ def test_shown_line_begins_with_the_taught_answer(tmp_path: Path) -> None:
     ]
     assert shown["retreat"].tolist() == ["", "f6g8", "f6g8"]
     assert shown["retreat_loss"].isna().tolist() == [True, False, False]
+    assert shown["knows_defences"].tolist() == [False, True, True]
+    assert shown["defences"].map(list).tolist() == [[], row["defences"], row["defences"]]
 
 
 def test_answers_in_san() -> None:

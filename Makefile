@@ -14,6 +14,8 @@
 
 PYTHON ?= python3
 BIN := .venv/bin
+# Tests of one file stay together, since they share what is slow to make.
+SIDE_BY_SIDE := --numprocesses auto --maxprocesses 4 --dist loadfile
 NPM_OPTIONS := --silent --ignore-scripts --no-audit --no-fund --omit-lockfile-registry-resolved
 
 .PHONY: demo test test-slow lint page-types bench growth proofs lock audit engine browser clean fuzz
@@ -22,7 +24,7 @@ demo: .venv/installed engine
 	$(BIN)/miner demo --out out
 
 test: .venv/developing engine browser
-	$(BIN)/pytest -m "not slow"
+	$(BIN)/pytest -m "not slow" $(SIDE_BY_SIDE)
 
 test-slow: .venv/developing engine browser
 	$(BIN)/pytest -m slow

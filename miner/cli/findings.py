@@ -15,7 +15,7 @@ import typer
 from miner.cli import options
 from miner.cli.terminal import say
 from miner.errors import UsageError
-from miner.export.formats import FORMATS
+from miner.export.formats import FORMATS, check_targets
 from miner.export.formats import export as write
 from miner.finding.words import band_words, counted
 from miner.rank.stage import ranked
@@ -48,6 +48,8 @@ def open_findings(
     return store.read_table(name) if wanted == made_with else ranked(store, wanted).tables[name]
 
 
+BY_BAND = "bands"
+"""How a file is called that has a row for each mistake and band."""
 FEW = 5
 """Mistakes below which a list says how many games it rests on, and what would help."""
 
@@ -85,7 +87,12 @@ def export(
     store: options.StoreDir,
     to: Annotated[
         list[Path],
-        typer.Option("--to", metavar="FILE", help=f"Ends in {alternatives(FORMATS)}. May be given again."),
+        typer.Option(
+            "--to",
+            metavar="FILE",
+            help=f"Ends in {alternatives(FORMATS)}; a file called {BY_BAND} has each band apart. "
+            "May be given again.",
+        ),
     ],
     missed: options.Missed = False,
 ) -> None:
@@ -97,9 +104,13 @@ def export(
     opened = Store.open(store)
     spare_sources(opened, to)
     findings = open_findings(opened, missed=missed)
-    write(findings, to)
+    by_band = [file for file in to if file.stem == BY_BAND]
+    check_targets(to, FORMATS)
+    write(findings, [file for file in to if file not in by_band])
+    write(opened.read_table("by_band"), by_band)
     for file in to:
-        say(f"wrote {file} ({findings.num_rows:,} {'missed chances' if missed else 'findings'})")
+        rows = opened.require("rank").rows["by_band"] if file in by_band else findings.num_rows
+        say(f"wrote {file} ({rows:,} {'missed chances' if missed else 'findings'})")
 
 
 def report(

@@ -42,3 +42,18 @@ def test_games_are_not_written_over(club: Path, games: Path, miner: Miner) -> No
 
     assert (told.code, games.read_bytes() == before) == (2, True)
     assert "the store was read from this file" in told.err
+
+
+def test_bands_apart(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A file called bands has the long form, beside the list in which each mistake stands once."""
+    told = miner("export", "--store", club, "--to", tmp_path / "findings.csv", "--to", tmp_path / "bands.csv")
+
+    rows = {
+        name: (tmp_path / name).read_text(encoding="utf-8").splitlines()
+        for name in ("findings.csv", "bands.csv")
+    }
+    assert told.code == 0
+    assert rows["findings.csv"][0] == rows["bands.csv"][0]
+    assert ",all," in rows["findings.csv"][1]
+    assert ",all," not in "".join(rows["bands.csv"])
+    assert len(rows["bands.csv"]) > 1

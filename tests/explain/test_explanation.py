@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import chess
 import pytest
 from hypothesis import given, settings
 
 from miner.board.moves import line_san
 from miner.explain.evidence import Evidence
-from miner.explain.explanation import Explanation, explain
+from miner.explain.explanation import NO_SIMPLE_REASON, Explanation, explain
 from miner.reasons import Pattern, Reason
 from tests.explain.positions import evidence, mirrored, random_lines
 
@@ -153,3 +155,14 @@ def test_colours_do_not_matter(lines: Evidence) -> None:
 
     assert turned.reason is found.reason
     assert len(turned.refutation) == len(found.refutation)
+
+
+def test_nothing_is_said_of_defences_that_were_not_looked_for() -> None:
+    """A retreat, a king or a pawn could all be saved by one; mate and a piece speak for themselves."""
+    silent = {Reason.TEMPO, Reason.KING, Reason.POSITION}
+
+    told = {reason: explain(replace(shown, knows_defences=False)) for reason, shown in TEXTBOOK.items()}
+
+    assert {reason for reason, found in told.items() if found.detail == NO_SIMPLE_REASON} == silent
+    assert told[Reason.MATE].reason is Reason.MATE
+    assert told[Reason.MATERIAL].reason is Reason.MATERIAL

@@ -20,6 +20,9 @@ class Task(Protocol):
 class Progress(Protocol):
     """Where long work reports to."""
 
+    def note(self, text: str) -> None:
+        """Tell something before long work begins, such as how long it may take."""
+
     def task(self, what: str, *, total: int | None, unit: str) -> AbstractContextManager[Task]:
         """Begin a piece of work of `total` units (None: not known); unit `B` means bytes."""
 
@@ -31,6 +34,9 @@ class Silent:
     def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:  # noqa: ARG002 - the interface's names
         """A task that says nothing."""
         yield self
+
+    def note(self, text: str) -> None:
+        """Nothing is told."""
 
     def advance(self, amount: int = 1) -> None:
         """Nothing is shown."""

@@ -369,6 +369,11 @@ FINDINGS = _table(
     _nullable("punish_value_low", FLOAT, "lower bound"),
     _nullable("avoid_value", FLOAT, "teaching value to the side that errs, who avoid it; null likewise"),
     _nullable("avoid_value_low", FLOAT, "lower bound"),
+    _column(
+        "gambit",
+        pa.bool_(),
+        "whether those who chose it scored as well as the others there, so that it is worth nothing to know",
+    ),
     _column("answers", TEXT, "the moves that keep most of the gain, SAN, space-separated, the best first"),
     _nullable("best_rate", FLOAT, "share of the band who play the first move of the refutation"),
     _column("find_games", INT64, "games of the band that both rates rest on"),

@@ -19,6 +19,7 @@ from miner.errors import UsageError
 from miner.finding import aftermath
 from miner.finding.finding import Finding, findings_of
 from miner.finding.words import (
+    band_line,
     band_words,
     best_line_words,
     conversion_sentence,
@@ -149,7 +150,10 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
         return []
     leaks = aftermath.leaks(store, finding.reply)
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
+    bands = [row for row in findings_of(store.read_table("by_band")) if row.reply == finding.reply]
+    in_order = sorted(bands, key=lambda row: store.bands.names.index(row.band))
     sections = {
+        "By band": [band_line(row) for row in in_order] if len(bands) > 1 else [],
         "Where it leaks away": [leak_sentence(finding, leak) for leak in leaks.to_dict("records")],
         "What the winners did": list(read_backing(store).plan(finding)),
     }

@@ -132,6 +132,10 @@ class _Bar:
 class Bars:
     """Progress that a person watches."""
 
+    def note(self, text: str) -> None:
+        """One line beside the bars."""
+        say(text, err=True)
+
     @contextmanager
     def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:
         """A bar with the share done, the rate and the time left."""

@@ -43,6 +43,9 @@ Source: common practice, no source.
 """
 
 
+_SIGNS = {"?!": chess.pgn.NAG_DUBIOUS_MOVE, "?": chess.pgn.NAG_MISTAKE, "??": chess.pgn.NAG_BLUNDER}
+
+
 def pgn_bytes(findings: pa.Table) -> bytes:
     """One game per finding, in the order of the list; UTF-8, lines below 80 characters that end in LF.
 
@@ -85,7 +88,7 @@ def add_opening_tags(game: chess.pgn.Game, finding: Finding) -> None:
 def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     """Add the losing reply and what punishes it, behind the variations that are there."""
     reply = position.add_variation(position.board().parse_san(finding.losing_reply))
-    reply.nags.add(chess.pgn.NAG_BLUNDER if finding.is_severe else chess.pgn.NAG_MISTAKE)
+    reply.nags.add(_SIGNS[finding.sign])
     reply.comment = joined(chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding))
     lesson = joined(because_sentences(finding), teaching_sentences(finding))
     add_punishment(reply, finding, lesson)

@@ -106,6 +106,7 @@ class Finding:
     punish_value_low: float | None
     avoid_value: float | None
     avoid_value_low: float | None
+    gambit: bool
     answers: tuple[str, ...]
     best_rate: float | None
     find_games: int
@@ -165,7 +166,9 @@ class Finding:
     @property
     def sign(self) -> str:
         """The sign behind the reply, as print has it."""
-        return "" if self.is_missed else "??" if self.is_severe else "?"
+        if self.is_missed:
+            return ""
+        return "?!" if self.gambit else "??" if self.is_severe else "?"
 
     @property
     def reply(self) -> Reply:

@@ -152,13 +152,15 @@ def counted(number: int, name: str) -> str:
 def often_words(finding: Finding) -> str:
     """Games with the losing reply, pick rate and its interval, e.g. `28 of 80 games (35%; 27 to 44%)`.
 
-    The rate leans towards those of the neighbouring bands; `about` is put before it where that shows.
+    The rate of a single band leans towards those beside it; where that shows it is told apart from the count.
     """
     chosen, games = finding.games_with_reply, finding.games_at_position
     rate = percent(finding.pick_rate)
-    about = "" if rate in {percent(chosen / games), percent(RAREST)} else "about "
     bounds = between(finding.pick_rate_low, finding.pick_rate_high)
-    return f"{chosen:,} of {counted(games, 'game')} ({about}{rate}; {bounds})"
+    counts = f"{chosen:,} of {counted(games, 'game')}"
+    if rate in {percent(chosen / games), percent(RAREST)}:
+        return f"{counts} ({rate}; {bounds})"
+    return f"{counts} (by these and the bands beside it, {rate} are to be expected; {bounds})"
 
 
 def summary(finding: Finding) -> str:
@@ -216,6 +218,13 @@ def because_sentences(finding: Finding) -> str:
     return joined(reason_sentence(finding), pattern_sentence(finding))
 
 
+def band_line(finding: Finding) -> str:
+    """How often a band chooses the reply and finds the answer, e.g. `1000-1199: 28 of 80 games ...`."""
+    found = finding.find_rate
+    by = "" if found is None else f"; found by {percent(found)} in {counted(finding.find_games, 'game')}"
+    return f"{finding.band}: {often_words(finding)}{by}"
+
+
 def price_sentence(finding: Finding) -> str:
     """The price of setting a trap: its side's expectation if the opponent finds the best move; else empty."""
     if finding.kind is not Kind.TRAP:
@@ -226,10 +235,14 @@ def price_sentence(finding: Finding) -> str:
 
 
 def observed_sentence(finding: Finding) -> str:
-    """The score of those who chose the reply, and of the others there."""
+    """The score of those who chose the reply, and of the others there, each with its games."""
     others = finding.observed_without_reply
-    against = "" if others is None else f", the others there {percent(others)}"
-    return f"Those who chose it scored {percent(finding.observed_with_reply)}{against}."
+    chosen, rest = finding.games_with_reply, finding.games_at_position - finding.games_with_reply
+    against = "" if others is None else f", the others there {percent(others)} in {counted(rest, 'game')}"
+    seen = f"scored {percent(finding.observed_with_reply)} in {counted(chosen, 'game')}{against}"
+    if finding.gambit:
+        return f"It does well in practice: those who chose it {seen}."
+    return f"Those who chose it {seen}."
 
 
 def worth_words(finding: Finding) -> str:

@@ -134,6 +134,8 @@ def is_missed(finding: Finding) -> bool:
 def task_of(finding: Finding) -> QuestionKind | None:
     """The question that suits a finding; None if it holds no moves to answer with, or too many good ones."""
     is_punished = bool(finding.refutation) and len(finding.answers) < TOO_MANY
+    if finding.gambit:
+        return None
     if finding.kind is Kind.TRAP:
         return QuestionKind.PUNISH if is_punished else None
     shows = REASONS[finding.reason].is_tactical and is_punished and not is_missed(finding)

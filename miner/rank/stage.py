@@ -21,7 +21,7 @@ from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
 from miner.rank.afterwards import AFTERMATH, told_rates, with_aftermath, with_taught_lines
 from miner.rank.groups import REPLY, Group, band_games, is_many_people, together
-from miner.rank.worth import part_observed, reached, with_gain, with_worth, within_price
+from miner.rank.worth import part_observed, reached, with_gain, with_worth, within_price, without_gambits
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store, digest_of
@@ -127,7 +127,8 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
     mistakes, missed = words[is_mistake], _as_missed(words[~is_mistake], losing)
 
     def table(rows: pd.DataFrame, told: pd.DataFrame) -> pa.Table:
-        return _findings(store, with_worth(rows, settings, confidence).merge(told, on=REPLY))
+        valued = with_worth(without_gambits(rows, confidence), settings, confidence)
+        return _findings(store, valued.merge(told, on=REPLY))
 
     tables = {
         "findings": table(grouped, mistakes),

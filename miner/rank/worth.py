@@ -90,6 +90,24 @@ def with_gain(rows: pd.DataFrame, curves: Curves, part: SeenGain, confidence: fl
     )
 
 
+def without_gambits(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
+    """The rows with a column `gambit`; what a gambit costs is nothing that the games would bear out.
+
+    A gambit is a reply whose players scored at least as well as the others there, in so many games that the
+    interval of the difference leaves out the gain that the engine expects. Each player counts once, who is
+    not known as another one, with the largest variance that a result can have.
+    """
+    others = rows["games_at_position"] - rows["games"]
+    people = (rows["players"] + rows["games_unknown"]).clip(lower=1)
+    without = (rows["score_sum_at_position"] - rows["score_sum"]) / others.clip(lower=1)
+    more = rows["score_sum"] / rows["games"].clip(lower=1) - without
+    z = stats.normal_quantile((1.0 + confidence) / 2.0)
+    low = more - z * np.sqrt(_RESULT_VARIANCE / people + _RESULT_VARIANCE / others.clip(lower=1))
+    is_gambit = (others > 0) & (more >= 0.0) & (low > -rows["gain_for_band"])
+    gains = ["gain_for_band", "gain_low"]
+    return rows.assign(gambit=is_gambit, **{gain: rows[gain].mask(is_gambit, 0.0) for gain in gains})
+
+
 VIEWS = {Kind.TRAP: "punish_value", Kind.PITFALL: "avoid_value"}
 """What teaching is worth to each side: the column of the value, whose lower bound is that with `_low`."""
 

@@ -107,7 +107,7 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
         "reply": _line(board, [finding.losing_reply]),
         "refutation": _line(after, finding.refutation),
         "better": _line(board, finding.better),
-        "severe": finding.is_severe,
+        "sign": finding.sign,
         "reason": finding.reason,
         "pattern": finding.pattern or "",
         "detail": plain(finding.reason_detail),

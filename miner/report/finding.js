@@ -111,7 +111,7 @@ function linesOf(finding) {
   const { about } = finding;
   const way = stepsOf(about.path, 0, "way");
   const [reply] = stepsOf(about.reply, about.ply, "key");
-  reply.san += about.severe ? "??" : "?";
+  reply.san += about.sign;
   return [
     { name: "The mistake, and what punishes it", steps: [...way, reply, ...stepsOf(about.refutation, about.ply + 1, "")] },
     { name: "What was better", steps: [...way, ...stepsOf(about.better, about.ply, "")] },

@@ -277,7 +277,7 @@ function shortPath(about) {
 
 /** The losing reply with number and question marks; behind White's move Black's has none. @param {Mistake} about @param {boolean} first @returns {string} */
 function replyWords(about, first = true) {
-  return moveNumber(about.ply, first) + about.reply.san + (about.severe ? "??" : "?");
+  return moveNumber(about.ply, first) + about.reply.san + about.sign;
 }
 
 /** @param {Mistake} about @returns {string} */

@@ -8,7 +8,7 @@
  * @typedef {[string, number, number, number, number, number]} ShareRow name, games, of games, share, low, high
  * @typedef {[string, number, string, number, string, string]} PlanRow players, won games, words, share, from and to square or empty
  * @typedef {{key: string, fen: string, ply: number, path: Line, name: string, eco: string, opening: string, reply: Line,
- *   refutation: Line, better: Line, severe: boolean, reason: string, pattern: string, detail: string, why: string,
+ *   refutation: Line, better: Line, sign: string, reason: string, pattern: string, detail: string, why: string,
  *   engine: string, nodes: number, picks: ShareRow[], answers: {san: string, games: number, kept: number | null}[],
  *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[]}} ToldMistake
  * @typedef {ToldMistake & {board: Board, mark: Mark}} Mistake

@@ -79,6 +79,7 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         punish_value_low=0.2,
         avoid_value=0.03,
         avoid_value_low=0.01,
+        gambit=False,
         answers=tuple(refutation.split()[:1]),
         best_rate=0.4,
         find_games=39,

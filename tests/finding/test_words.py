@@ -79,7 +79,9 @@ def test_one_game_is_singular() -> None:
 
 def test_a_pooled_rate_is_marked() -> None:
     """Where the neighbouring bands move the rate away from the plain share, it is only about so much."""
-    assert words.often_words(vienna(pick_rate=0.33)) == "28 of 80 games (about 33%; 27 to 44%)"
+    assert words.often_words(vienna(pick_rate=0.33)) == (
+        "28 of 80 games (by these and the bands beside it, 33% are to be expected; 27 to 44%)"
+    )
 
 
 def test_worth() -> None:
@@ -241,3 +243,31 @@ def test_no_reason_is_no_claim() -> None:
     row = vienna(reason=Reason.POSITION, reason_detail="no simple reason")
 
     assert words.reason_sentence(row) == "No simple reason can be named."
+
+
+def test_scores_have_their_games() -> None:
+    """Of those who chose it and of the others; without others nothing is compared."""
+    assert words.observed_sentence(vienna()) == (
+        "Those who chose it scored 41% in 28 games, the others there 52% in 52 games."
+    )
+    assert words.observed_sentence(vienna(observed_without_reply=None)) == (
+        "Those who chose it scored 41% in 28 games."
+    )
+
+
+def test_gambit_is_no_mistake() -> None:
+    """What does well in practice is said to, and has the sign of a doubtful move."""
+    gambit = vienna(gambit=True, observed_with_reply=0.61, observed_without_reply=0.54)
+
+    assert gambit.sign == "?!"
+    assert words.observed_sentence(gambit).startswith(
+        "It does well in practice: those who chose it scored 61%"
+    )
+
+
+def test_band_in_a_line() -> None:
+    """How often it errs and how often it finds the answer; nothing of what is not known."""
+    assert words.band_line(vienna()) == (
+        "1000-1199: 28 of 80 games (35%; 27 to 44%); found by 40% in 39 games"
+    )
+    assert words.band_line(vienna(find_rate=None)) == "1000-1199: 28 of 80 games (35%; 27 to 44%)"

@@ -21,7 +21,7 @@ from miner.board.moves import pack
 from miner.errors import StoreError
 from miner.judge.stage import judge
 from miner.means import Means
-from miner.progress import Task
+from miner.progress import Silent
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings
 from miner.store import Store
@@ -183,11 +183,37 @@ def test_interrupted_run_leaves_what_was_judged_before(store: Store, engine: Pat
     assert len(rows(store)) == before.rows["judged"]
 
 
-class BrokenOff:
+class BrokenOff(Silent):
     """Progress during which somebody presses Ctrl-C."""
 
-    def task(self, what: str, *, total: int | None, unit: str) -> AbstractContextManager[Task]:  # noqa: ARG002 - the interface's names
+    def task(self, what: str, *, total: int | None, unit: str) -> AbstractContextManager[Any]:  # noqa: ARG002 - the interface's names
         raise KeyboardInterrupt
+
+
+class Told(Silent):
+    """Progress that keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.notes: list[str] = []
+
+    def note(self, text: str) -> None:
+        self.notes.append(text)
+
+
+def test_budget_is_told_and_kept(store: Store, engine: Path, tmp_path: Path) -> None:
+    """The minutes are told before, what was left after; a second run with the same budget does nothing."""
+    told, few = Told(), replace(QUICK, nodes_in_all=60_000)
+    means = Means(engine=engine, cache=tmp_path / "verdicts.sqlite", progress=told)
+
+    whole = judge(store, QUICK, means)
+    part = judge(store, few, means)
+
+    assert told.notes[0].startswith("judging takes up to 1 minute: ")
+    assert told.notes[1].startswith("judging takes up to 1 minute: 60,000 nodes")
+    assert part.facts["candidates"] + part.facts["left"] == whole.facts["candidates"]
+    assert 0 < part.facts["candidates"] < whole.facts["candidates"]
+    assert 60_000 <= part.facts["nodes_asked"] < whole.facts["nodes_asked"]
+    assert judge(store, few, means) == part
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, pytest.param(signal.SIGKILL, marks=pytest.mark.slow)])

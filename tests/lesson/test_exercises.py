@@ -109,3 +109,8 @@ def test_both_sides_by_turns() -> None:
 
     assert [one.finding for one in choose([trap])] == [trap.as_kind(Kind.PITFALL)]
     assert [one.finding for one in choose([trap], side="white")] == [trap]
+
+
+def test_gambit_is_no_exercise() -> None:
+    """Nobody is asked to punish what does well in practice."""
+    assert choose([legal(gambit=True)]) == []

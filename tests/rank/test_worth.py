@@ -198,3 +198,31 @@ def test_only_losing_replies_count(judged: pd.DataFrame) -> None:
 def test_no_gain_is_negative() -> None:
     """Where those who chose it score more, knowing the punishment is still worth something."""
     assert part_observed(counted(500_000, seen=-0.2), verdict(), CURVES).mean == 0.05
+
+
+@pytest.mark.parametrize(
+    ("games", "score", "is_gambit"),
+    [
+        (400, 0.56, True),  # 6% more than the others, give or take 5
+        (400, 0.44, False),  # less than the others
+        (10, 0.56, False),  # of so few games nobody knows
+    ],
+)
+def test_what_does_well_in_practice_is_a_gambit(games: int, score: float, is_gambit: bool) -> None:
+    """A pawn by the engine, which the games do not bear out: it is worth nothing to know."""
+    row = {
+        "games": games,
+        "players": games,
+        "games_unknown": 0,
+        "score_sum": score * games,
+        "games_at_position": games + 1_000,
+        "score_sum_at_position": score * games + 500.0,
+        "gain_for_band": PAWN,
+        "gain_low": PAWN / 2,
+    }
+
+    [found] = without_gambits(pd.DataFrame([row]), 0.9).to_dict("records")
+
+    assert found["gambit"] is is_gambit
+    assert found["gain_for_band"] == (0.0 if is_gambit else PAWN)
+    assert found["gain_low"] == (0.0 if is_gambit else PAWN / 2)

@@ -8,8 +8,8 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from miner.board.moves import pack
 from miner.errors import StoreError
 from miner.judge.stage import judge
 from miner.means import Means
-from miner.progress import Silent
+from miner.progress import Silent, Task
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings
 from miner.store import Store
@@ -186,8 +186,10 @@ def test_interrupted_run_leaves_what_was_judged_before(store: Store, engine: Pat
 class BrokenOff(Silent):
     """Progress during which somebody presses Ctrl-C."""
 
-    def task(self, what: str, *, total: int | None, unit: str) -> AbstractContextManager[Any]:  # noqa: ARG002 - the interface's names
+    @contextmanager
+    def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:  # noqa: ARG002 - the interface's names
         raise KeyboardInterrupt
+        yield self
 
 
 class Told(Silent):

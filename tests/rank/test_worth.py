@@ -20,6 +20,7 @@ from miner.rank.worth import (
     reach_share,
     with_gain,
     with_worth,
+    without_gambits,
 )
 from miner.settings import RankSettings
 from miner.terms import Kind

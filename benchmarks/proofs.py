@@ -48,6 +48,7 @@ from miner.terms import BandScheme
 Split = Literal["game", "player"]
 
 LEVELS = np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95])
+TOLD_FROM = 3  # games with a reply from which a list tells of it
 DRAWS = 400  # counts that are drawn for each cell, to hold the one that was seen against
 _MOVES = 1 << 16
 
@@ -185,16 +186,42 @@ def places_of(halves: Halves, *, habits: bool = True, seed: int = 1) -> pd.DataF
     games, seen = played[cell], halves.chosen[choices.row[is_told], cell[1]]
     correlation = halves.rates.player_correlation if habits else 0.0
     worth = pooling.worth_of_games(games, halves.squared[cell], correlation)
+    place = _places(random, successes, failures, games, seen, worth)
+    rate = successes / (successes + failures)
+    return pd.DataFrame(
+        {"band": cell[1], "rate": rate, "games": choices.played[cell].astype(np.int64), "place": place}
+    )
+
+
+def places_together(halves: Halves, seed: int = 1) -> pd.DataFrame:
+    """The same for all bands together: plain shares, with half a game for and against each reply."""
+    random = np.random.default_rng(seed)
+    choices = halves.choices
+    there = choices.played.sum(axis=1).astype(np.float64)
+    correlation = halves.rates.player_correlation
+    worth = pooling.worth_of_games(there, choices.squared_there.sum(axis=1), correlation)[choices.place]
+    chosen, there = choices.chosen.sum(axis=1), there[choices.place]
+    games, seen = halves.played.sum(axis=1)[choices.place], halves.chosen.sum(axis=1)
+    is_told = games > 0
+    successes, failures = chosen * worth + 0.5, (there - chosen) * worth + 0.5
+    squared = halves.squared.sum(axis=1)[choices.place]
+    habits = pooling.worth_of_games(games, squared, correlation)
+    place = _places(
+        random, successes[is_told], failures[is_told], games[is_told], seen[is_told], habits[is_told]
+    )
+    rate = (chosen / np.maximum(there, 1.0))[is_told]
+    return pd.DataFrame({"rate": rate, "games": there[is_told].astype(np.int64), "place": place})
+
+
+def _places(
+    random: np.random.Generator, successes: Floats, failures: Floats, games: Ints, seen: Ints, worth: Floats
+) -> Floats:
     below, same = np.zeros(len(games)), np.zeros(len(games))
     for _ in range(DRAWS):
         drawn = random.binomial(games, _scattered(random, random.beta(successes, failures), games, worth))
         below += drawn < seen
         same += drawn == seen
-    place = (below + random.uniform(size=len(games)) * (same + 1.0)) / (DRAWS + 1.0)
-    rate = successes / (successes + failures)
-    return pd.DataFrame(
-        {"band": cell[1], "rate": rate, "games": choices.played[cell].astype(np.int64), "place": place}
-    )
+    return np.asarray((below + random.uniform(size=len(games)) * (same + 1.0)) / (DRAWS + 1.0))
 
 
 def _scattered(random: np.random.Generator, rates: Floats, games: Ints, worth: Floats) -> Floats:
@@ -232,6 +259,12 @@ def picks(store: Store, by: Split, figure: Path | None) -> None:
     print(losses.round(4).to_string(index=False))
     print(f"intervals of 90 % that hold: {coverage(places, 0.9):.1%} of {len(places):,}", end="; ")
     print(f"with games of one player taken for independent {coverage(alone, 0.9):.1%}")
+    together = places_together(halves)
+    print(
+        f"all bands together, by their shares: {coverage(together, 0.9):.1%} of {len(together):,}", end="; "
+    )
+    common = together[together["rate"] * together["games"] >= TOLD_FROM]
+    print(f"of {TOLD_FROM} games with the reply or more {coverage(common, 0.9):.1%} of {len(common):,}")
     for name, edges in {
         "rate": (0, 0.01, 0.03, 0.1, 0.3, 0.6, 1),
         "games": (0, 3, 10, 30, 100, 1000, 1e9),

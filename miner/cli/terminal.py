@@ -134,7 +134,7 @@ class Bars:
 
     def note(self, text: str) -> None:
         """One line beside the bars."""
-        say(text, err=True)
+        say(text)
 
     @contextmanager
     def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:

@@ -100,7 +100,7 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
             judgement.retreat = yield from ask_retreat(board, line, settings.nodes[-2])
         if may_be_explained(judgement, settings):
             reply = judgement.looks[-1].reply
-            judgement.defences = yield from ask_defences(board, reply.pv, settings.nodes[-2])
+            judgement.defences = yield from ask_defences(board, reply.pv, settings.nodes[0])
     return judgements
 
 

@@ -148,7 +148,7 @@ def test_defences_as_good_are_kept() -> None:
         ("e5f4", "e4e5", "d8e7", "d1e2", "f6g8"),
         ("e5f4", "e4e5", "f6h5"),
     )
-    assert {nodes for nodes, _ in script.asked[-4:]} == {SETTINGS.nodes[-2]}
+    assert {nodes for nodes, _ in script.asked[-4:]} == {SETTINGS.nodes[0]}
 
 
 def test_defence_is_measured_against_the_best() -> None:

@@ -162,7 +162,7 @@ def test_defence_is_measured_against_the_best() -> None:
 
 def test_defences_that_cannot_be_had_are_none() -> None:
     """A search that fails costs the defences of its turn, not the verdict."""
-    script = Script(VIENNA, {"f6g8": -50, "d8e7": -75, "d7d6": -250}, LINES, fails_over=("f6g8", 200))
+    script = Script(VIENNA, {"f6g8": -50, "d8e7": -75, "d7d6": -250}, LINES, fails_over=("f6g8", 100))
 
     [judgement] = script.judge("e4 e5 Nc3 Nf6 f4", "exf4")
 

@@ -9,8 +9,9 @@ from itertools import zip_longest
 import chess
 
 from miner.explain.evidence import Evidence
+from miner.explain.habit import explain_habit
 from miner.explain.king import KingExposed, explain_king
-from miner.explain.material import Cost, MaterialLost, explain_material
+from miner.explain.material import Cost, MaterialLost, explain_material, given_up
 from miner.explain.pattern import find_pattern
 from miner.explain.position import explain_position
 from miner.explain.tempo import explain_tempo
@@ -49,8 +50,9 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     5. Any other material.
     6. A piece that is sent home, chased or driven off, which only the lines show.
     7. A mate that the reply misses.
-    8. Otherwise the position, by what it is left with.
+    8. Otherwise the position, by what it is left with, or by the advice that the reply goes against.
 
+    A pawn that is taken at once, and not at once taken back, is told behind other material.
     Where other defences are not known, only the first two.
 
     Each must hold with every defence that is as good as the engine's own (`Evidence.defences`). What is only
@@ -85,7 +87,7 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     if material is not None and counts and material.pawns >= _DECISIVE_PAWNS:
         yield _told(material)
     if not evidence.knows_defences:
-        yield _Told(Reason.POSITION, NO_SIMPLE_REASON, _SHOWN_PLIES)
+        yield _Told(Reason.POSITION, _habit(evidence), _SHOWN_PLIES)
     tempo = explain_tempo(evidence, forced_loss=forced_loss)
     if tempo is not None and tempo.verified:
         yield _Told(Reason.TEMPO, tempo.detail, tempo.plies, is_forced=True)
@@ -94,6 +96,8 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
         yield _Told(Reason.KING, king.detail, _attack_plies(evidence, king))
     if material is not None:
         yield _told(material)
+    if material is None and (taken := given_up(evidence)):
+        yield _Told(Reason.MATERIAL, f"gives up {taken}", _SHOWN_PLIES)
     if tempo is not None:
         yield _Told(Reason.TEMPO, tempo.detail, tempo.plies)
     if mate is not None:
@@ -101,7 +105,11 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     position = explain_position(evidence)
     if position is not None:
         yield _Told(Reason.POSITION, position.detail, max(position.plies, _SHOWN_PLIES))
-    yield _Told(Reason.POSITION, NO_SIMPLE_REASON, _SHOWN_PLIES)
+    yield _Told(Reason.POSITION, _habit(evidence), _SHOWN_PLIES)
+
+
+def _habit(evidence: Evidence) -> str:
+    return explain_habit(evidence.board, evidence.reply_line[0]) or NO_SIMPLE_REASON
 
 
 _HARM = (Cost.WINS, Cost.LEAVES)

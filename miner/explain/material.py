@@ -13,6 +13,7 @@ from miner.board.moves import after
 from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer
 from miner.explain.evidence import LONGEST, Evidence, exchange, forcing_plies
 
+_TAKEN_BACK_BY = 5  # plies: the reply, the answer, and two moves of the side that erred
 _HOLDS_PLIES = 8  # a gain must still be there four moves of each side later, where the line goes on
 _TOO_LITTLE = 1  # pawns, for a line of more than `LONGEST` plies
 _ENOUGH = 3  # standings of a line among which one may be passed over
@@ -82,6 +83,24 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
     net = _net(least_best.board, evidence.board, evidence.errs)
     cost = Cost.LEAVES if least_best.balance <= 0 else Cost.MISSES
     return MaterialLost(missed, net, end.line, plies, cost)
+
+
+def given_up(evidence: Evidence) -> str:
+    """What the answer takes at once, and nobody takes back with the next two moves; empty if there is none.
+
+    So in every line, captures settled, and not in the best line. It may come back later, or be worth it.
+    """
+    board = evidence.after_reply(1)
+    if len(evidence.reply_line) < 2 or not board.is_capture(evidence.reply_line[1]):
+        return ""
+    before = material_balance(evidence.board, evidence.errs)
+    lines = [_standings(evidence.along(line), line, _TAKEN_BACK_BY) for line in evidence.reply_lines]
+    best = _standings(evidence, evidence.best_line, _TAKEN_BACK_BY)
+    stays_away = all(standing.balance < before for line in lines for standing in line if standing.plies > 1)
+    if not stays_away or any(standing.balance < before for standing in best):
+        return ""
+    net = _net(evidence.board, evidence.after_reply(2), evidence.errs)
+    return exchange(net) if list(net.values()) == [1] else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -202,7 +202,7 @@ def reason_sentence(finding: Finding) -> str:
     if detail == NO_SIMPLE_REASON:
         return "No simple reason can be named."
     begins = {"wins": f"{profits} ", "mate": "It allows "} | dict.fromkeys(
-        ("misses", "does", "lets", "gives"), f"{errs} "
+        ("misses", "does", "lets", "gives", "brings", "shuts", "moves", "takes"), f"{errs} "
     )
     sentence = capital(begins.get(detail.split()[0], "") + detail)
     return sentence if detail.endswith((".", "!", "?")) else f"{sentence}."

@@ -25,6 +25,7 @@ LEAST_LOSS = 0.05
 """Expected score that a reply must lose by the engine to be counted: smaller losses are mostly its noise."""
 _EXPECTED, _VAGUE = 1.0, 0.5  # the part as it is taken to be beforehand, and by how much that may be wrong
 _LEAST = 0.05  # nothing is worth less than nothing
+_FEWEST = 10  # players who must have chosen a reply for its results to say anything against the engine
 _RESULT_VARIANCE = 0.25  # of a result between 0 and 1 at the most
 
 
@@ -103,7 +104,7 @@ def without_gambits(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
     more = rows["score_sum"] / rows["games"].clip(lower=1) - without
     z = stats.normal_quantile((1.0 + confidence) / 2.0)
     low = more - z * np.sqrt(_RESULT_VARIANCE / people + _RESULT_VARIANCE / others.clip(lower=1))
-    is_gambit = (others > 0) & (more >= 0.0) & (low > -rows["gain_for_band"])
+    is_gambit = (people >= _FEWEST) & (others > 0) & (more >= 0.0) & (low > -rows["gain_for_band"])
     gains = ["gain_for_band", "gain_low"]
     return rows.assign(gambit=is_gambit, **{gain: rows[gain].mask(is_gambit, 0.0) for gain in gains})
 

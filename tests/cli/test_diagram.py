@@ -96,7 +96,7 @@ def test_card_of_a_trap() -> None:
         "4     .     .  P [P]    .      Why          The knight must go back from f6 to g8. It costs 0.11 of",
         "3  .     N     .     .                      a point per game.",
         "2  P  P  P  P     .  P  P      How often    28 of 80 games (35%; 27 to 44%), by 25 players",
-        "1  R     B  Q  K  B  N  R      Scores       Those who chose it scored 41%, the others there 52%.",
+        "1  R     B  Q  K  B  N  R      Scores       Those who chose it scored 41% in 28 games, the others there 52% in 52 games.",
         "   a  b  c  d  e  f  g  h      Found        Of players rated 1000-1199 40% find 4.e5 (31 to 49%; 39",
         "                                            games by 31 players). White scored 58% after the reply",
         "                                            in 26 games; 60% were to be expected.",

@@ -10,7 +10,7 @@ from miner.board.moves import after, line_san
 from miner.board.settle import VALUES, settle, settle_answer
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
-from miner.explain.material import Cost, explain_material
+from miner.explain.material import Cost, explain_material, given_up
 from miner.reasons import Reason
 from tests.explain.positions import evidence, random_lines
 
@@ -188,3 +188,18 @@ def gained(before: chess.Board, later: chess.Board, color: chess.Color) -> dict[
         net[chess.BISHOP] -= step
         net[chess.KNIGHT] += step
     return {kind: count for kind, count in net.items() if count}
+
+
+@pytest.mark.parametrize(
+    ("reply", "defence", "told"),
+    [
+        ("Bc5 Nxe5 d6 Nf3 Nf6 d3", "Bc5 Nxe5 Nf6 Nd3 Bb6 e5", "a pawn"),  # 2...Bc5 leaves e5 to the knight
+        ("f6 Nxe5 Qe7 Nf3 Qxe4+ Be2", "f6 Nxe5 fxe5 Qh5+ Ke7 Qxe5+", ""),  # taken back at once in one line
+        ("d6 d4 exd4 Nxd4 Nf6 Nc3", "d6 d4 Nd7 Bc4 c6 O-O", ""),  # nothing is taken at once
+    ],
+)
+def test_what_is_taken_at_once_is_given_up(reply: str, defence: str, told: str) -> None:
+    """It must be gone in every line for two moves; whether it comes back later is not said."""
+    shown = evidence("e4 e5 Nf3", reply=reply, best="Nc6 Bb5 a6 Ba4 Nf6 O-O", defences=(defence,))
+
+    assert given_up(shown) == told

@@ -22,7 +22,7 @@ def test_summary_of_a_tempo() -> None:
     assert text == (
         "Players rated 1000-1199 chose 3...exf4 in 28 of 80 games (35%; 27 to 44%). Best is 3...d5. "
         "It costs 0.11 of a point per game. The knight must go back from f6 to g8. "
-        "Those who chose it scored 41%, the others there 52%."
+        "Those who chose it scored 41% in 28 games, the others there 52% in 52 games."
     )
 
 
@@ -30,7 +30,7 @@ def test_summary_where_everybody_chose_the_reply() -> None:
     """Where there were no others, nothing is said about them."""
     text = words.summary(legal(observed_with_reply=0.0))
 
-    assert text.endswith("It allows mate in 2. Those who chose it scored 0%.")
+    assert text.endswith("It allows mate in 2. Those who chose it scored 0% in 28 games.")
 
 
 def test_summary_without_a_detail() -> None:

@@ -263,9 +263,7 @@ class ScanSettings(_Checked):
 
     games: Annotated[
         FromZero,
-        Option(
-            "Games that are scanned for opening mistakes, spread over the rating bands (default 4,000; 0: all)."
-        ),
+        Option("Games that are scanned for mistakes, spread over the rating bands (default 4,000; 0: all)."),
     ] = 4_000
     nodes: tuple[int, ...] = (10_000, 100_000)  # per search: of every position, and of what may be a mistake
     first_ply: FromZero = 4  # before it hardly anything is lost

@@ -1,4 +1,4 @@
-"""`miner run`, `read`, `tally`, `judge`, `scan`, `follow`, `rank`: all stages from games to a ranked list, or one."""
+"""`miner run`, `read`, `tally`, `judge`, `scan`, `follow`, `rank`: all stages, or one of them."""
 
 from __future__ import annotations
 

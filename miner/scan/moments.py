@@ -34,12 +34,17 @@ def suspect_rows(moves: Walked, expected: Floats, settings: ScanSettings) -> Int
 def suspects_of(moves: Walked, expected: Floats, settings: ScanSettings) -> list[Suspect]:
     """Those moves, each once for all games in which it was played in that position."""
     played: dict[tuple[int, int], set[int]] = {}
+    came_to: dict[tuple[int, int], int | None] = {}
     for row in suspect_rows(moves, expected, settings).tolist():
-        answers = played.setdefault((int(moves.before[row]), int(moves.move[row])), set())
+        suspect = int(moves.before[row]), int(moves.move[row])
+        answers = played.setdefault(suspect, set())
         if (following := int(moves.next_row[row])) >= 0:
             answers.add(int(moves.move[following]))
+        has_before = row > 0 and moves.game[row - 1] == moves.game[row]
+        before = unpack_move(int(moves.move[row - 1])).to_square if has_before else None
+        came_to.setdefault(suspect, before)
     return [
-        Suspect(int(moves.keys[place]), move, moves.fens[place], tuple(sorted(answers)))
+        Suspect(int(moves.keys[place]), move, moves.fens[place], tuple(sorted(answers)), came_to[place, move])
         for (place, move), answers in played.items()
     ]
 
@@ -58,17 +63,14 @@ def moments_of(
         for suspect, mistake in zip(suspects, found, strict=True)
         if isinstance(mistake, Mistake)
     }
-    by_game = games.set_index("game")
+    players = _players(games, bands)
     rows: list[dict[str, Any]] = []
     keys = moves.keys[moves.before]
     for row, key_and_move in enumerate(zip(keys.tolist(), moves.move.tolist(), strict=True)):
         if key_and_move not in mistakes:
             continue
         mistake, game, ply = mistakes[key_and_move], int(moves.game[row]), int(moves.ply[row])
-        white, black = (
-            (int(by_game.at[game, f"{side}_player"]), bands.name_of(int(by_game.at[game, f"{side}_rating"])))
-            for side in ("white", "black")
-        )
+        white, black = players[game]
         (player, band), (other, band_other) = (white, black) if ply % 2 == 0 else (black, white)
         following = int(moves.next_row[row])
         played = unpack_move(int(moves.move[following])).uci() if following >= 0 else ""
@@ -90,6 +92,18 @@ def moments_of(
     return pd.DataFrame(rows, columns=list(dict.fromkeys(columns)))
 
 
+def _players(games: pd.DataFrame, bands: BandScheme) -> dict[int, list[tuple[int, str]]]:
+    """By game: hash and band of White, then of Black."""
+    sides = [
+        [
+            (player, bands.name_of(rating))
+            for player, rating in zip(games[f"{side}_player"], games[f"{side}_rating"], strict=True)
+        ]
+        for side in ("white", "black")
+    ]
+    return dict(zip(games["game"].tolist(), map(list, zip(*sides, strict=True)), strict=True))
+
+
 def _of_mistake(suspect: Suspect, mistake: Mistake, settings: ScanSettings) -> dict[str, Any]:
     board, move = chess.Board(suspect.fen), unpack_move(suspect.move)
     evidence = Evidence(
@@ -101,7 +115,7 @@ def _of_mistake(suspect: Suspect, mistake: Mistake, settings: ScanSettings) -> d
         defences=(parse_uci_line(board, mistake.pv_defence),) if mistake.pv_defence else (),
     )
     explanation = explain(evidence)
-    motif = find_motif(evidence, explanation)
+    motif = find_motif(evidence, explanation, suspect.came_to)
     return {
         "key": suspect.key,
         "fen": suspect.fen,

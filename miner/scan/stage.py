@@ -67,7 +67,7 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
     suspects = suspects_of(moves, np.array([np.nan if one is None else one for one in first]), settings)
     second = engines.ask("verifying", "move", [second_look(suspect, settings) for suspect in suspects])
     moments = moments_of(moves, suspects, second, games, store.bands, settings)
-    told, motifs = with_motifs(moments), pd.DataFrame()
+    told = with_motifs(moments)
     motifs = count_motifs(told, games, store.bands, tally.settings["confidence"])
     facts = {
         "games": len(games),
@@ -93,7 +93,7 @@ def walk_of(store: Store, games: pd.DataFrame, settings: ScanSettings, plies: in
         ):
             connection.register("sample", pa.table({"game": pa.array(games["game"], pa.uint32())}))
             moves = connection.sql(
-                "select m.game, m.ply, m.move from moves m semi join sample s on m.game = s.game order by 1, 2"
+                "select game, ply, move from moves semi join sample using (game) order by game, ply"
             ).fetchnumpy()
     except FAILURES as error:
         raise store.why(
@@ -104,5 +104,3 @@ def walk_of(store: Store, games: pd.DataFrame, settings: ScanSettings, plies: in
 
 def _table(rows: pd.DataFrame, schema: pa.Schema) -> pa.Table:
     return pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
-
-

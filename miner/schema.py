@@ -208,6 +208,7 @@ MOMENTS = _table(
     _column("piece", TEXT, "what strikes: K, Q, R, B, N or P; empty: nothing does"),
     _column("square", TEXT, "where, as seen by who punishes playing as White; or empty"),
     _column("wins", TEXT, "what is won, such as a knight for a pawn; or empty"),
+    _column("opening", TEXT, "name of the opening or variation that the game had reached, or empty"),
     _column("by", TEXT, "what kind of move the mistake is: capture, pawn move, castling, development ..."),
     _column("nodes", INT64, "budget of each search"),
     _column("pv_best", pa.list_(TEXT), "UCI line that begins with the best move"),

@@ -22,6 +22,7 @@ COMMANDS = {
     **dict.fromkeys(("run", "read", "tally", "judge", "scan", "follow", "rank"), "stages"),
     "export": "findings",
     "show": "show",
+    "motifs": "motifs",
     "report": "findings",
     "steer": "steer",
     "status": "status",

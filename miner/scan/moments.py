@@ -15,6 +15,7 @@ from miner.engine.verdicts import Failure
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
 from miner.explain.motif import find_motif
+from miner.finding import openings
 from miner.scan.inquiry import Mistake, Suspect
 from miner.scan.walk import Walked
 from miner.settings import ScanSettings
@@ -90,6 +91,32 @@ def moments_of(
         )
     columns = ["game", "ply", *next(iter(rows), {})]
     return pd.DataFrame(rows, columns=list(dict.fromkeys(columns)))
+
+
+def with_openings(moments: pd.DataFrame, played: pd.DataFrame) -> pd.DataFrame:
+    """The moments with a column `opening`: the last named position that the game had reached by then.
+
+    `played`: game, ply and key of all moves of these games.
+    """
+    if moments.empty:
+        return moments.assign(opening="")
+    names = {key: opening.name for key, opening in openings.table().items()}
+    named = played[played["key"].isin(list(names))]
+    # As text: keys would lose their last digits where one is missing.
+    reached = pd.DataFrame(
+        {
+            "game": named["game"].astype("int64"),
+            "ply": named["ply"].astype("int64"),
+            "opening": named["key"].map(names),
+        }
+    )
+    latest = pd.merge_asof(
+        moments[["game", "ply"]].astype("int64").sort_values("ply", kind="stable"),
+        reached.sort_values("ply", kind="stable"),
+        on="ply",
+        by="game",
+    ).sort_values(["game", "ply"])
+    return moments.assign(opening=latest["opening"].fillna("").to_numpy())
 
 
 def _players(games: pd.DataFrame, bands: BandScheme) -> dict[int, list[tuple[int, str]]]:

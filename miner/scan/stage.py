@@ -13,10 +13,10 @@ from miner.engine.consult import Engines
 from miner.engine.verdicts import Failure
 from miner.means import USUAL, Means
 from miner.scan.inquiry import first_look, second_look
-from miner.scan.moments import moments_of, suspects_of
+from miner.scan.moments import moments_of, suspects_of, with_openings
 from miner.scan.motifs import count_motifs, with_motifs
 from miner.scan.sample import sampled
-from miner.scan.walk import Walked, walked
+from miner.scan.walk import walked
 from miner.schema import MOMENTS, MOTIFS
 from miner.settings import ScanSettings, as_dict
 from miner.store import Manifest, Store, empty_tables
@@ -62,11 +62,19 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
     if games.empty:
         facts: dict[str, Any] = {"games": 0, "positions": 0, "suspects": 0, "inconclusive": 0}
         return store.write_stage("scan", asked, inputs, empty_tables("scan"), facts | engines.work.facts)
-    moves = walk_of(store, games, settings, read.settings["plies"])
+    played = moves_of(store, games)
+    moves = walked(
+        played["game"].to_numpy(),
+        played["ply"].to_numpy(),
+        played["move"].to_numpy(),
+        first=settings.first_ply,
+        most=read.settings["plies"],
+    )
     first = engines.ask("scanning", "position", [first_look(fen, settings.nodes[0]) for fen in moves.fens])
     suspects = suspects_of(moves, np.array([np.nan if one is None else one for one in first]), settings)
     second = engines.ask("verifying", "move", [second_look(suspect, settings) for suspect in suspects])
     moments = moments_of(moves, suspects, second, games, store.bands, settings)
+    moments = with_openings(moments, played)
     told = with_motifs(moments)
     motifs = count_motifs(told, games, store.bands, tally.settings["confidence"])
     facts = {
@@ -80,8 +88,8 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
     return store.write_stage("scan", asked, inputs, tables, facts | engines.work.facts)
 
 
-def walk_of(store: Store, games: pd.DataFrame, settings: ScanSettings, plies: int) -> Walked:
-    """The moves of these games, of which so many plies at the most were read, and all their positions.
+def moves_of(store: Store, games: pd.DataFrame) -> pd.DataFrame:
+    """The rows of `moves` of these games, by game and ply.
 
     Raises StoreError if the files of the games cannot be read.
     """
@@ -92,14 +100,14 @@ def walk_of(store: Store, games: pd.DataFrame, settings: ScanSettings, plies: in
             connected_to_games(store.path("moves"), store.path("games"), spill, Resources()) as connection,
         ):
             connection.register("sample", pa.table({"game": pa.array(games["game"], pa.uint32())}))
-            moves = connection.sql(
-                "select game, ply, move from moves semi join sample using (game) order by game, ply"
-            ).fetchnumpy()
+            moves: pd.DataFrame = connection.sql(
+                "select game, ply, key, move from moves semi join sample using (game) order by game, ply"
+            ).df()
+            return moves
     except FAILURES as error:
         raise store.why(
             "read", error, "the games cannot be scanned", "check the space on the disk"
         ) from error
-    return walked(moves["game"], moves["ply"], moves["move"], first=settings.first_ply, most=plies)
 
 
 def _table(rows: pd.DataFrame, schema: pa.Schema) -> pa.Table:

@@ -37,7 +37,6 @@ class Explanation:
     refutation: tuple[chess.Move, ...]  # moves after the reply, as long as they are forced or needed
     is_forced: bool = False  # the lines themselves show the harm: mate, two pawns or more, a verified retreat
     strike: Strike | None = None  # the punishing move that has the pattern
-    plies: int = 2  # moves of the reply's line until the reason is on the board
 
 
 def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
@@ -65,7 +64,7 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     follows_pattern = REASONS[told.reason].is_tactical and not told.is_missed
     strike = find_strike(shown, refutation) if follows_pattern else None
     pattern = strike.pattern if strike else None
-    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced, strike, told.plies)
+    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced, strike)
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,14 +147,12 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
     if explanation.reason is not Reason.TEMPO or len(line) < 2:
         return None
     detail = explanation.detail
-    if "must go back" in detail:
-        # The move before the way home: it is what sends the piece there.
-        ply = max(1, min(explanation.plies, len(line)) - 2)
-        return _struck(Theme.DRIVEN_HOME, evidence.after_reply(ply), line[ply], "")
     if "is chased" in detail:
         return _struck(Theme.CHASED, evidence.after_reply(1), line[1], "")
-    ply = max(1, min(explanation.plies, len(line)) - 2)
-    return _struck(Theme.GAIN_OF_TIME, evidence.after_reply(ply), line[ply], "")
+    # The move before the last one shown: it is what sends the piece away.
+    ply = max(1, min(len(explanation.refutation) + 1, len(line)) - 2)
+    theme = Theme.DRIVEN_HOME if "must go back" in detail else Theme.GAIN_OF_TIME
+    return _struck(theme, evidence.after_reply(ply), line[ply], "")
 
 
 def _checks_at(evidence: Evidence, king: KingExposed) -> int:

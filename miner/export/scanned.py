@@ -94,7 +94,8 @@ def of_node(moments: pd.DataFrame, node: Mapping[str, Any], band: str = ALL_BAND
     for name in ("piece", "square"):
         if node[name]:
             fits &= moments[name] == node[name]
-    return moments[fits if band == ALL_BANDS else fits & (moments["band"] == band)]
+    found: pd.DataFrame = moments[fits if band == ALL_BANDS else fits & (moments["band"] == band)]
+    return found
 
 
 def clearest(moments: pd.DataFrame, most: int = EXAMPLES) -> pd.DataFrame:

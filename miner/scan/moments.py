@@ -89,8 +89,7 @@ def moments_of(
                 "found_best": played == mistake["answers"][0] if played else None,
             }
         )
-    columns = ["game", "ply", *next(iter(rows), {})]
-    return pd.DataFrame(rows, columns=list(dict.fromkeys(columns)))
+    return pd.DataFrame(rows)
 
 
 def with_openings(moments: pd.DataFrame, played: pd.DataFrame) -> pd.DataFrame:
@@ -98,8 +97,6 @@ def with_openings(moments: pd.DataFrame, played: pd.DataFrame) -> pd.DataFrame:
 
     `played`: game, ply and key of all moves of these games.
     """
-    if moments.empty:
-        return moments.assign(opening="")
     names = {key: opening.name for key, opening in openings.table().items()}
     named = played[played["key"].isin(list(names))]
     # As text: keys would lose their last digits where one is missing.

@@ -21,8 +21,6 @@ _JEFFREYS = 0.5  # added to successes and failures
 
 def with_motifs(moments: pd.DataFrame) -> pd.DataFrame:
     """The moments with a column `motif`: the finest grain for which `TOLD_FROM` players fell, in words."""
-    if moments.empty:
-        return moments.assign(motif="").reindex(columns=[*moments.columns, "motif"])
     nodes = _nodes(moments)
     told = nodes[_is_told(nodes)]
     finest = told.sort_values("grain").drop_duplicates("moment", keep="last").set_index("moment")
@@ -40,8 +38,6 @@ def count_motifs(
     distributions, with as many independent games as the games of so few players are worth.
     Source: the prior of one half is H. Jeffreys', Proc. R. Soc. A 186 (1946) 453-461 (from memory).
     """
-    if moments.empty:
-        return pd.DataFrame({name: [] for name in MOTIFS.names})
     sides = _sides(games, bands)
     nodes = _nodes(moments)
     told = set(nodes[_is_told(nodes)][_NODE].itertuples(index=False, name=None))

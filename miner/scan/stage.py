@@ -74,9 +74,11 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
     suspects = suspects_of(moves, np.array([np.nan if one is None else one for one in first]), settings)
     second = engines.ask("verifying", "move", [second_look(suspect, settings) for suspect in suspects])
     moments = moments_of(moves, suspects, second, games, store.bands, settings)
-    moments = with_openings(moments, played)
-    told = with_motifs(moments)
-    motifs = count_motifs(told, games, store.bands, tally.settings["confidence"])
+    tables = empty_tables("scan")
+    if not moments.empty:
+        told = with_motifs(with_openings(moments, played))
+        counted = count_motifs(told, games, store.bands, tally.settings["confidence"])
+        tables = {"moments": _table(told, MOMENTS), "motifs": _table(counted, MOTIFS)}
     facts = {
         "games": len(games),
         "positions": len(moves.fens),
@@ -84,7 +86,6 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
         "inconclusive": sum(one is None for one in first) + sum(isinstance(one, Failure) for one in second),
         "nodes": engines.work.nodes,
     }
-    tables = {"moments": _table(told, MOMENTS), "motifs": _table(motifs, MOTIFS)}
     return store.write_stage("scan", asked, inputs, tables, facts | engines.work.facts)
 
 

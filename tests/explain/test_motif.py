@@ -156,7 +156,7 @@ def test_who_gives_away_more_than_he_misses_is_punished_for_that() -> None:
 
 
 def test_check_gains_no_time() -> None:
-    """A check must be answered whatever stands there: that the king or a man in between moves says nothing."""
+    """A check must be answered whatever stands there: which man moves then says nothing."""
     lines = evidence("e4 e5 Nf3 d6", reply="a3 Nf6 Nc3 Be7 d3 O-O", best="d4 exd4 Nxd4 Nf6")
     checks = evidence("e4 e5 f4 exf4", reply="d3 Qh4+ g3 fxg3 Nf3 g2+", best="Nf3 g5 h4 g4")
 

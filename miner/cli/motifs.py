@@ -14,6 +14,7 @@ from miner.cli import options
 from miner.cli.show import FIGURINES, board_diagram
 from miner.cli.terminal import have_letters_for, printable, say
 from miner.errors import UsageError
+from miner.explain.motif import Theme
 from miner.export.scanned import clearest, of_node, rows_of, scanned
 from miner.finding.words import band_words, between, counted, numbered_sans, percent
 from miner.store import Store
@@ -42,7 +43,8 @@ def motifs(
     if band != ALL_BANDS:
         opened.bands.require([band])
     table = scanned(opened, "motifs")
-    table = table[(table["band"] == band) & table["is_told"] & (table["games"] > 0)]
+    has_name = table["pattern"] != Theme.POSITION.value
+    table = table[(table["band"] == band) & table["is_told"] & has_name & (table["games"] > 0)]
     if table.empty:
         games = counted(opened.require("scan").facts["games"], "game")
         say(f"No motif that five players fell for in {games} scanned; more games (--games) would tell more.")
@@ -84,8 +86,10 @@ def _asked(band: str) -> str:
 
 
 def _heading(row: dict[str, Any]) -> str:
-    scanned_games = f"{row['games_scanned']:,} of their games scanned, each side's counted"
-    return f"Of 100 opening phases played by {band_words(row['band'])} ({scanned_games}):"
+    return (
+        f"Of 100 games of {band_words(row['band'])} "
+        f"({row['games_scanned']:,} scanned, each side's counted), those in which they fall for it:"
+    )
 
 
 def _row(number: int, row: dict[str, Any]) -> str:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from miner import pooling
+from miner.arrays import Floats
 from miner.explain.motif import Motif, words
 from miner.schema import MOTIFS
 from miner.stats import beta_interval
@@ -38,66 +40,74 @@ def count_motifs(
     distributions, with as many independent games as the games of so few players are worth.
     Source: the prior of one half is H. Jeffreys', Proc. R. Soc. A 186 (1946) 453-461 (from memory).
     """
-    sides = _sides(games, bands)
     nodes = _nodes(moments)
-    told = set(nodes[_is_told(nodes)][_NODE].itertuples(index=False, name=None))
-    node_of = moments.loc[nodes["moment"]].reset_index(drop=True)
+    told = nodes.loc[_is_told(nodes), _NODE].drop_duplicates().assign(is_told=True)
+    of_node = moments.loc[nodes["moment"]].reset_index(drop=True)
     rows = nodes.assign(
-        who=_who(node_of["player"], node_of["game"], node_of["ply"] % 2),
-        other=_who(node_of["player_other"], node_of["game"], (node_of["ply"] + 1) % 2),
-        **{name: node_of[name] for name in ("game", "band", "band_other", "found", "found_best", "loss")},
+        who=_who(of_node["player"], of_node["game"], of_node["ply"] % 2),
+        other=_who(of_node["player_other"], of_node["game"], (of_node["ply"] + 1) % 2),
+        found=of_node["found"].astype("float64"),
+        found_best=of_node["found_best"].astype("float64"),
+        **{name: of_node[name] for name in ("game", "band", "band_other", "loss")},
     )
     fallen = _counted(rows, "band", "who")
     faced = _counted(rows[rows["found"].notna()], "band_other", "other")
-    played = _exposure(sides)
-    correlation = _correlation(fallen, played)
-    found: list[dict[str, Any]] = []
-    for key in sorted({*fallen, *faced}, key=_order(bands)):
-        band, *node = key
-        mine, theirs = fallen.get(key), faced.get(key)
-        scanned, squared = played[band]
-        has = mine if mine is not None else _NONE
-        found.append(
-            {
-                "band": band,
-                "motif": words(*node),
-                **dict(zip(_NODE, node, strict=True)),
-                "games_scanned": scanned,
-                "games": has.games,
-                "players": has.players,
-                **_rate("per_100", has.games, scanned, squared, correlation, confidence, times=100.0),
-                **_finding(theirs if theirs is not None else _NONE, correlation, confidence),
-                "gain": has.gain if mine is not None else (theirs or _NONE).gain,
-                "is_told": tuple(node) in told,
-            }
-        )
-    return pd.DataFrame(found, columns=MOTIFS.names)
+    counted = fallen.join(faced.add_suffix("_faced"), how="outer").reset_index()
+    counted = counted.merge(_exposure(_sides(games, bands)), on="band").merge(told, how="left", on=_NODE)
+    gain = counted["gain"].fillna(counted["gain_faced"])
+    counted = (
+        counted.drop(columns="is_told").fillna(0.0).assign(is_told=counted["is_told"].notna(), gain=gain)
+    )
+    correlation = _correlation(counted)
+    counted = counted.assign(
+        motif=[words(*node) for node in counted[_NODE].itertuples(index=False, name=None)],
+        chances=counted["games_faced"],
+        chance_players=counted["players_faced"],
+        found=counted["found_faced"],
+        found_best=counted["found_best_faced"],
+    )
+    for name, share in _shares(
+        counted["games"], counted["games_scanned"], counted["own"], correlation, confidence
+    ):
+        counted[f"per_100{name}"] = 100.0 * share
+    of_few = counted["chance_players"] < TOLD_FROM
+    rates = _shares(counted["found"], counted["chances"], counted["squared_faced"], correlation, confidence)
+    for name, share in rates:
+        counted[f"find_rate{name}"] = np.where(of_few, np.nan, share)
+    best = counted["found_best"] / counted["chances"].where(counted["chances"] > 0)
+    counted["best_rate"] = best.where(~of_few)
+    places = {name: place for place, name in enumerate((ALL_BANDS, *bands.names))}
+    order = counted.assign(band=counted["band"].map(places)).sort_values(["band", *_NODE]).index
+    whole = dict.fromkeys(_COUNTS, "int64")
+    ordered: pd.DataFrame = counted.loc[order, MOTIFS.names].astype(whole).reset_index(drop=True)
+    return ordered
 
 
-class _Counted:
-    """What the moments of one band at one node add up to; a game counts once."""
-
-    def __init__(self, rows: pd.DataFrame, who: str) -> None:
-        once = rows.drop_duplicates(["game", who])
-        each = once[who].value_counts().to_numpy(dtype=np.float64)
-        self.games, self.players = len(once), len(each)
-        self.squared = float(np.sum(each * each))
-        known = once["found"].notna()
-        self.found = int(once.loc[known, "found"].astype(bool).sum())
-        self.found_best = int(once.loc[known, "found_best"].astype(bool).sum())
-        self.gain = float(once["loss"].mean()) if len(once) else 0.0
+_COUNTS = ("games_scanned", "games", "players", "chances", "chance_players", "found", "found_best")
 
 
-_NONE = _Counted(pd.DataFrame({name: [] for name in ("game", "who", "found", "found_best", "loss")}), "who")
+def _counted(rows: pd.DataFrame, band: str, who: str) -> pd.DataFrame:
+    """What the moments of each band, and of all, add up to at each node; a player's game counts once.
 
-
-def _counted(rows: pd.DataFrame, band: str, who: str) -> dict[tuple[str, ...], _Counted]:
-    counted: dict[tuple[str, ...], _Counted] = {}
-    for node, part in rows.groupby(_NODE, sort=False):
-        for name, of_band in part.groupby(band, sort=False):
-            counted[(str(name), *map(str, node))] = _Counted(of_band, who)
-        counted[(ALL_BANDS, *map(str, node))] = _Counted(part, who)
-    return counted
+    Index: band, pattern, piece, square; columns: games, players, squared (each player's games squared and
+    added up), found, found_best, gain.
+    """
+    named = rows.assign(band=rows[band])
+    both = pd.concat([named, named.assign(band=ALL_BANDS)], ignore_index=True)
+    keys = ["band", *_NODE]
+    once = both.drop_duplicates([*keys, "game", who])
+    of_each = once.groupby([*keys, who]).size()
+    grouped = once.groupby(keys)
+    return pd.DataFrame(
+        {
+            "games": grouped.size(),
+            "players": of_each.groupby(level=keys).size(),
+            "squared": (of_each**2).groupby(level=keys).sum(),
+            "found": grouped["found"].sum(),
+            "found_best": grouped["found_best"].sum(),
+            "gain": grouped["loss"].mean(),
+        }
+    )
 
 
 def _nodes(moments: pd.DataFrame) -> pd.DataFrame:
@@ -139,74 +149,44 @@ def _sides(games: pd.DataFrame, bands: BandScheme) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def _exposure(sides: pd.DataFrame) -> dict[str, tuple[int, float]]:
-    """Games of the players of each band, and each player's games squared and added up."""
-    exposure = {}
-    for band, part in (*sides.groupby("band", sort=False), (ALL_BANDS, sides)):
-        each = part["who"].value_counts().to_numpy(dtype=np.float64)
-        exposure[str(band)] = len(part), float(np.sum(each * each))
-    return exposure
+def _exposure(sides: pd.DataFrame) -> pd.DataFrame:
+    """By band: games of its players, and each player's games squared and added up (`own`)."""
+    both = pd.concat([sides, sides.assign(band=ALL_BANDS)], ignore_index=True)
+    of_each = both.groupby(["band", "who"]).size()
+    by_band = of_each.groupby(level="band")
+    own = (of_each**2).groupby(level="band").sum()
+    return pd.DataFrame({"games_scanned": by_band.sum(), "own": own}).reset_index()
 
 
-def _correlation(fallen: dict[tuple[str, ...], _Counted], played: dict[str, tuple[int, float]]) -> float:
-    """How much likelier a player falls for the same motif twice than two players each once.
+def _correlation(counted: pd.DataFrame) -> float:
+    """How much likelier one player falls for the same motif in two games than two players do: 0 no, 1 always.
 
-    By the finest nodes; a game without the motif is the other of two choices.
+    By the finest nodes, in all bands.
+    Source: the pair estimator of a common correlation, as in `pooling.intra_player_correlation`.
     """
-    cells = [
-        (one, played[band]) for (band, _, _, square), one in fallen.items() if square and band != ALL_BANDS
-    ]
-    if not cells:
-        return 0.0
-    chosen = np.array([one.games for one, _ in cells], dtype=np.float64)
-    squared = np.array([one.squared for one, _ in cells])
-    total = np.array([games for _, (games, _) in cells], dtype=np.float64)
-    there = np.array([own for _, (_, own) in cells])
-    # Of pairs of one player's games those with the motif in both are known; of the rest the difference is.
-    same, other = there - total, total * total - there
-    fine = (same > 0) & (other > 0)
-    chance = (chosen * chosen - squared)[fine] / other[fine]
-    room = float(np.sum(same[fine] * (chosen / total)[fine] * (1.0 - (chosen / total)[fine])))
+    fine = counted[(counted["square"] != "") & (counted["band"] != ALL_BANDS)]
+    total, own = fine["games_scanned"].to_numpy(float), fine["own"].to_numpy(float)
+    chosen, squared = fine["games"].to_numpy(float), fine["squared"].to_numpy(float)
+    same, other = own - total, total * total - own
+    known = (same > 0) & (other > 0)
+    share = chosen[known] / total[known]
+    room = float(np.sum(same[known] * share * (1.0 - share)))
     if room <= 0.0:
         return 0.0
-    return float(np.clip(np.sum((squared - chosen)[fine] - same[fine] * chance) / room, 0.0, 1.0))
+    by_chance = same[known] * (chosen * chosen - squared)[known] / other[known]
+    return float(np.clip(np.sum((squared - chosen)[known] - by_chance) / room, 0.0, 1.0))
 
 
-def _rate(
-    name: str,
-    count: int,
-    of: int,
-    squared: float,
-    correlation: float,
-    confidence: float,
-    *,
-    times: float = 1.0,
-) -> dict[str, float]:
-    """A share with its bounds, `count` of `of` games."""
-    [worth] = pooling.worth_of_games(np.array([float(of)]), np.array([squared]), correlation)
+def _shares(
+    count: pd.Series, of: pd.Series, squared: pd.Series, correlation: float, confidence: float
+) -> Iterator[tuple[str, Floats]]:
+    """The share `count` of `of` games and its bounds, each with how its name ends; `squared`: by players."""
+    hits, games = count.to_numpy(float), of.to_numpy(float)
+    worth = pooling.worth_of_games(games, squared.to_numpy(float), correlation)
     low, high = beta_interval(
-        np.array([count * worth + _JEFFREYS]),
-        np.array([(of - count) * worth + _JEFFREYS]),
-        confidence=confidence,
+        hits * worth + _JEFFREYS, (games - hits) * worth + _JEFFREYS, confidence=confidence
     )
-    share = count / of if of else 0.0
-    bounds = (share, min(float(low[0]), share), max(float(high[0]), share))
-    return {f"{name}{end}": times * value for end, value in zip(("", "_low", "_high"), bounds, strict=True)}
-
-
-def _finding(faced: _Counted, correlation: float, confidence: float) -> dict[str, Any]:
-    counts: dict[str, Any] = {
-        "chances": faced.games,
-        "chance_players": faced.players,
-        "found": faced.found,
-        "found_best": faced.found_best,
-    }
-    if faced.players < TOLD_FROM:
-        return counts | dict.fromkeys(("find_rate", "find_rate_low", "find_rate_high", "best_rate"))
-    rate = _rate("find_rate", faced.found, faced.games, faced.squared, correlation, confidence)
-    return counts | rate | {"best_rate": faced.found_best / faced.games}
-
-
-def _order(bands: BandScheme) -> Any:
-    places = {name: place for place, name in enumerate((ALL_BANDS, *bands.names))}
-    return lambda key: (places[key[0]], key[1:])
+    share = np.divide(hits, games, out=np.zeros_like(hits), where=games > 0)
+    yield "", share
+    yield "_low", np.minimum(low, share)
+    yield "_high", np.maximum(high, share)

@@ -12,8 +12,8 @@ from enum import StrEnum
 import chess
 
 from miner.board.moves import after, captured_square
-from miner.board.settle import MATED, VALUES, material_balance, settle
-from miner.explain.evidence import Evidence, mates_in_one, rank_of
+from miner.board.settle import MATED, VALUES, material_balance, settle, settled_balance
+from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
 from miner.explain.explanation import Explanation
 from miner.explain.king import KingExposed, explain_king
 from miner.explain.position import doubled, is_bare, isolated
@@ -22,6 +22,10 @@ from miner.reasons import Pattern, Reason
 CENTRE = (chess.D4, chess.E4, chess.D5, chess.E5)
 _OUTER_CENTRE = (*CENTRE, chess.C4, chess.F4, chess.C5, chess.F5)
 _MORE_THAN_ANY = 100  # pawns, for the king
+_EVEN_CP = 30  # centipawns from which a side stands better, and what it has won is a gain
+_WON = "misses the win"  # of a gain beyond what has been lost
+_THREAT = 2  # pawns: what is threatened is a piece
+_SOON = 4  # plies after the answer in which a forked man is taken
 
 
 class Theme(StrEnum):
@@ -36,6 +40,7 @@ class Theme(StrEnum):
     DRIVEN_HOME = "piece driven home"
     CHASED = "piece chased"
     GAIN_OF_TIME = "gain of time"
+    ATTACK = "attack on a piece"
     BREAKS_PAWNS = "pawns broken up by an exchange"
     EXCHANGE = "unfavourable exchange"
     PAWN_BREAK = "pawn break in the centre"
@@ -102,15 +107,16 @@ def find_motif(evidence: Evidence, explanation: Explanation, came_to: chess.Squa
         return _struck(strike.pattern, strike.before, strike.move, wins)
     if (told := _told_by_reason(evidence, explanation)) is not None:
         return told
+    best = evidence.best_line[0]
+    recaptures = evidence.board.is_capture(best) and best.to_square == came_to
+    has_gain = recaptures or evidence.best.as_cp >= (_EVEN_CP if _WON in explanation.detail else -_EVEN_CP)
+    misses = _misses(explanation) and has_gain
     # Whoever gives away more than he misses is punished for that.
-    is_missed = _misses(explanation) and evidence.best.as_cp >= -evidence.reply.as_cp
-    by_answer = None if is_missed else next(_by_answer(evidence, explanation), None)
-    if by_answer is not None:
+    gives_more = not misses or evidence.best.as_cp < -evidence.reply.as_cp
+    if gives_more and (by_answer := next(_by_answer(evidence, explanation), None)):
         theme, before, move = by_answer
         return _struck(theme, before, move, wins)
-    if _misses(explanation):
-        best = evidence.best_line[0]
-        recaptures = evidence.board.is_capture(best) and best.to_square == came_to
+    if misses:
         theme = Theme.MISSED_RECAPTURE if recaptures else Theme.MISSED_GAIN
         return _struck(theme, evidence.board, best, "")
     return Motif(_by_detail(explanation.detail), wins=wins)
@@ -190,12 +196,18 @@ def _by_answer(
         ):
             yield Theme.UNSOUND_SACRIFICE, before, answer
         yield _plain(before, answer), before, answer
-    if is_capture and wins_material and _pays(before, answer):
+    squares = {reply.to_square, *(line[2].to_square for line in lines if len(line) > 2)}
+    is_exchange = answer.to_square in squares
+    if is_capture and (wins_material or not is_exchange) and _pays(before, answer):
         yield _plain(before, answer), before, answer
+    if all(line[1] == answer and _forks_with_check(before, line[1:]) for line in lines):
+        yield Pattern.DOUBLE_ATTACK, before, answer
     if _hits_pinned(before, now, answer):
         yield Pattern.PIN, before, answer
     if all(line[1] == answer and _gains_time(before, line[1:3]) for line in lines):
         yield Theme.GAIN_OF_TIME, before, answer
+    if not is_capture and _threatens_piece(before, now):
+        yield Theme.ATTACK, before, answer
     if is_capture and all(_breaks_pawns(evidence.board, before, line[1:3], evidence.errs) for line in lines):
         yield Theme.BREAKS_PAWNS, before, answer
     if is_capture and all(_exchanges(evidence.board, line) for line in lines):
@@ -236,6 +248,27 @@ def _hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> b
         if worth > _value(now, square) or not now.attackers(now.turn, target):
             return True
     return False
+
+
+def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...]) -> bool:
+    """Whether the answer gives check and attacks a loose piece, or a better one, that it takes soon."""
+    now, square = after(before, line[:1]), line[0].to_square
+    if not now.is_check():
+        return False
+    forked = {
+        target
+        for target in now.attacks(square) & now.occupied_co[now.turn]
+        if VALUES[chess.KNIGHT] <= _value(now, target) < _MORE_THAN_ANY
+        and (not now.attackers(now.turn, target) or _value(now, target) > _value(now, square))
+    }
+    return any(move.to_square in forked and move.from_square == square for move in line[2:_SOON:2])
+
+
+def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:
+    """Whether the answer brings the threat to win a piece, which was not there before."""
+    threat = threat_gain(now)
+    there = settled_balance(before, before.turn) - material_balance(before, before.turn)
+    return threat >= _THREAT and threat > there
 
 
 def _gains_time(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:

@@ -155,6 +155,49 @@ def test_who_gives_away_more_than_he_misses_is_punished_for_that() -> None:
     assert motif_of(lines) == Motif(Theme.GAIN_OF_TIME, "N", "b5")
 
 
+def test_check_that_forks() -> None:
+    """10...Qa5+ hits king and knight: though pawns are had for the knight, that is a fork."""
+    lines = evidence(
+        "rnbqkb1r/p3p3/3p1p2/1pp1n2p/4P3/1PNP1NP1/P1P2PBP/R1BQK2R w KQkq - 0 10",
+        reply="Nxb5 Qa5+ b4 Qxb5 bxc5 Nbc6 cxd6 Nxf3+ Bxf3 Bh3 a4 Qe5 Bf4",
+        best="Nh4 Nbc6 h3 Nd4 O-O e6 Ne2 Nec6 Bb2 Bb7 Nxd4 cxd4",
+        defences=("Nxb5 Qa5+ Bd2 Qxb5 Nh4 Nbc6 f4 Nf7 O-O Bg4 Qe1 Qa6 Kh1 Bd7",),
+        best_cp=327,
+        reply_cp=-83,
+    )
+
+    assert explain(lines).pattern is None
+    assert motif_of(lines) == Motif(Pattern.DOUBLE_ATTACK, "Q", "a4")
+
+
+def test_attack_that_is_not_met_by_going() -> None:
+    """White's pawn hits the bishop; whether it goes or the knight takes first, the pawn has done its work."""
+    lines = evidence(
+        "2rqk2r/pp3ppp/2b1p2n/2b1P3/1n6/P1N2N2/1P1PQPPP/RBB1K2R b KQk - 0 13",
+        reply="Nd5 d4 Be7 O-O Nf5 a4 O-O h3 Nxc3 bxc3 Bd5 Bd2 Bc4 Bd3",
+        best="Bxf3 Qxf3 Nc6 Qg3 Kf8 Be4 Nf5 Bxf5 exf5 d4 Bxd4 O-O Bxe5 Bf4 Bxf4 Qxf4",
+        defences=("Nd5 d4 Nxc3 bxc3 Bxf3 Qxf3 Bxd4 O-O Rxc3 Qxb7 Rc7 Qb5+ Qd7 Qxd7+ Rxd7 Ra2",),
+        best_cp=-9,
+        reply_cp=-127,
+    )
+
+    assert motif_of(lines) == Motif(Theme.ATTACK, "P", "d4")
+
+
+def test_a_gain_that_leaves_nobody_better_is_none() -> None:
+    """The engine's line takes a knight and still leaves Black no better: nobody says that he missed it."""
+    lines = evidence(
+        "r2qk2r/ppp2p2/2np1n1p/4p3/3PP1b1/2PBBN2/P1P3PP/R2QK2R b KQkq - 3 12",
+        reply="Nh5 Rb1 f5 O-O f4 Bf2 Rb8 Be2 Nf6",
+        best="d5 Qb1 Bxf3 Qxb7 Na5 Qa6 Bxg2",
+        best_cp=-23,
+        reply_cp=-177,
+    )
+
+    assert explain(lines).detail.startswith("misses the win")
+    assert motif_of(lines).pattern == Theme.POSITION
+
+
 def test_check_gains_no_time() -> None:
     """A check must be answered whatever stands there: which man moves then says nothing."""
     lines = evidence("e4 e5 Nf3 d6", reply="a3 Nf6 Nc3 Be7 d3 O-O", best="d4 exd4 Nxd4 Nf6")

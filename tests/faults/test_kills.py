@@ -38,14 +38,14 @@ def test_killed_stages_end_in_the_same_results(recorded: Path, tmp_path: Path) -
     """Each stage is killed once on a handful of games, those that ask engines twice."""
     games = tmp_path / "club.pgn"
     games.write_text(pgn_of(CLUB), encoding="utf-8")
-    kills = dict.fromkeys(STAGES, 1) | {"judge": 2, "follow": 2}
+    kills = dict.fromkeys(STAGES, 1) | {"judge": 2, "scan": 2, "follow": 2}
 
     check_killed_stages(21, kills, games, recorded, tmp_path, games=3)
 
 
 @pytest.mark.slow
 def test_stages_are_killed_many_times(recorded: Path, tmp_path: Path) -> None:
-    """Sixteen kills in each of the seven stages on the sample's games: 112 in all."""
+    """Sixteen kills in each of the eight stages on the sample's games: 128 in all."""
     check_killed_stages(22, dict.fromkeys(STAGES, 16), sample(), recorded, tmp_path, games=20)
 
 

@@ -52,7 +52,9 @@ def test_stages_are_killed_many_times(recorded: Path, tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_killed_runs_end_in_the_same_list(engine: Path, tmp_path: Path) -> None:
     """Ten kills of the command that does all, with several processes reading and several engines."""
-    check_killed_runs(12, 10, sample(), tmp_path, engine, "--nodes", "2000,10000", "--min-games", "20")
+    check_killed_runs(
+        12, 10, sample(), tmp_path, engine, "--nodes", "2000,10000", "--min-games", "20", "--games", "20"
+    )
 
 
 def sample() -> Path:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +12,7 @@ import pytest
 
 from miner.errors import StoreError
 from miner.means import Means
+from miner.progress import Silent, Task
 from miner.read.stage import add
 from miner.scan.stage import scan
 from miner.schema import MOMENTS, MOTIFS
@@ -129,6 +132,31 @@ def test_more_games_cost_only_new_positions(store: Store, engine: Path, tmp_path
     assert second.facts["games"] == 8
     assert 0 < second.facts["searches"] < first.facts["searches"] / 2
     assert len(moments_of(store)) >= len([row for row in moments_of(store) if row["reply"] == "g6"]) == 6
+
+
+class BrokenOff(Silent):
+    """Progress during which somebody presses Ctrl-C once all positions are scanned."""
+
+    def task(self, what: str, *, total: int | None, unit: str) -> AbstractContextManager[Task]:
+        if what == "verifying":
+            raise KeyboardInterrupt
+        return super().task(what, total=total, unit=unit)
+
+
+def test_interrupted_run_is_taken_up(store: Store, engine: Path, tmp_path: Path) -> None:
+    """What was searched before is not searched again, and the tables are those of a run in one go."""
+    means = means_of(tmp_path, engine)
+    with pytest.raises(KeyboardInterrupt):
+        scan(store, QUICK, replace(means, progress=BrokenOff()))
+    assert store.manifest("scan") is None
+
+    resumed = scan(store, QUICK, means)
+    here(store.root / "scan.json").unlink()
+    at_once = scan(store, QUICK, replace(means, cache=tmp_path / "other.sqlite"))
+
+    searched = at_once.facts["positions"] - 1  # one is mate
+    assert resumed.facts["searches"] == at_once.facts["searches"] - searched > 0
+    assert at_once.digests == resumed.digests
 
 
 def test_tally_must_come_first(tmp_path: Path, engine: Path) -> None:

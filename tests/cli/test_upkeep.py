@@ -212,7 +212,7 @@ def test_forgetting_first_and_running_then(club: Path, miner: Miner, tmp_path: P
     for folder in (store, tallied):
         shutil.copytree(club, folder)
     (tallied / "settings.json").unlink()
-    for stage in ("judge", "follow", "rank"):
+    for stage in ("judge", "scan", "follow", "rank"):
         (tallied / f"{stage}.json").unlink()
     work = ("--engine", engine, "--cache", club.parent / "cache")
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -137,10 +138,11 @@ def test_more_games_cost_only_new_positions(store: Store, engine: Path, tmp_path
 class BrokenOff(Silent):
     """Progress during which somebody presses Ctrl-C once all positions are scanned."""
 
-    def task(self, what: str, *, total: int | None, unit: str) -> AbstractContextManager[Task]:
+    @contextmanager
+    def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:
         if what == "verifying":
             raise KeyboardInterrupt
-        return super().task(what, total=total, unit=unit)
+        yield self
 
 
 def test_interrupted_run_is_taken_up(store: Store, engine: Path, tmp_path: Path) -> None:

@@ -139,7 +139,7 @@ class BrokenOff(Silent):
     """Progress during which somebody presses Ctrl-C once all positions are scanned."""
 
     @contextmanager
-    def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:
+    def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:  # noqa: ARG002 - the interface's names
         if what == "verifying":
             raise KeyboardInterrupt
         yield self

@@ -13,6 +13,7 @@ from miner.means import USUAL, Means
 from miner.pgn.sources import check_sources
 from miner.rank.stage import check_thresholds, rank
 from miner.read.stage import read
+from miner.scan.stage import scan
 from miner.settings import Settings, as_dict
 from miner.store import STAGES, Manifest, Store
 from miner.tally.stage import tally
@@ -28,12 +29,14 @@ __all__ = [
     "rank",
     "read",
     "run",
+    "scan",
     "tally",
 ]
 
 _LATER: dict[str, Callable[[Store, Any, Means], Manifest]] = {
     "tally": tally,
     "judge": judge,
+    "scan": scan,
     "follow": follow,
     "rank": rank,
 }
@@ -65,7 +68,7 @@ def _check_settings(settings: Settings) -> None:
 def run(
     sources: Sequence[str], store: Store, settings: Settings, means: Means = USUAL
 ) -> Iterator[StageDone]:
-    """Read, tally, judge, follow and rank; tells of each stage as soon as it is done.
+    """Read, tally, judge, scan, follow and rank; tells of each stage as soon as it is done.
 
     Raises what the stages raise, and at once UsageError for a band that the tally will not have. What they
     have finished by then is kept.

@@ -11,7 +11,7 @@ from miner.terms import alternatives
 
 SCHEMA_VERSION = 7
 
-METHODS = {"read": 5, "tally": 5, "judge": 3, "follow": 3, "rank": 10}
+METHODS = {"read": 5, "tally": 5, "judge": 3, "scan": 1, "follow": 3, "rank": 10}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -177,6 +177,70 @@ JUDGED = _table(
     _column("detail", TEXT, "why it is inconclusive, or empty"),
 )
 """One row per candidate: what it loses against the best move, at the deepest budget it was given."""
+
+MOMENTS = _table(
+    _column("game", UINT32, "the game's number in the store", stored=STEPS),
+    _column("ply", UINT8, "of the mistake; 0: the first move of the game"),
+    _column("key", UINT64, "position before the mistake", stored=PLAIN),
+    _column("fen", TEXT, "of the same"),
+    _column("band", TEXT, "rating band of who errs"),
+    _column("player", UINT32, "32-bit hash of who errs; 0: not known", stored=PLAIN),
+    _column("band_other", TEXT, "rating band of who may punish"),
+    _column("player_other", UINT32, "32-bit hash of who may punish; 0: not known", stored=PLAIN),
+    _column("move", UINT16, "the mistake: to, from, promotion"),
+    _column("reply", TEXT, "the mistake, SAN"),
+    _column("reply_uci", TEXT, "the same, UCI"),
+    _column("best", TEXT, "the best move there, UCI"),
+    _column("answers", pa.list_(TEXT), "UCI: moves that keep most of the gain, the best first"),
+    _column("kept", pa.list_(FLOAT), "share (0 to 1) of the gain that each of them keeps"),
+    _column("cp_best", INT32, "of the best move, for who errs; a mate in n counts 10000 - n"),
+    _column("cp_reply", INT32, "of the mistake, likewise"),
+    _column("exp_best", FLOAT, "expected score of the best move, for who errs"),
+    _column("exp_reply", FLOAT, "expected score of the mistake, likewise"),
+    _column("loss", FLOAT, "exp_best - exp_reply"),
+    _column("played", TEXT, "the answer in the game, UCI; empty: the game ends there, or is cut off"),
+    _nullable("found", pa.bool_(), "whether that is one of the answers; null: there is none"),
+    _nullable("found_best", pa.bool_(), "whether it is the best of them"),
+    _column("reason", TEXT, alternatives(Reason)),
+    _column("detail", TEXT, "what exactly, in words"),
+    _column("motif", TEXT, "by what it is punished, as finely as five players fell for it"),
+    _column("pattern", TEXT, "the pattern of that"),
+    _column("piece", TEXT, "what strikes: K, Q, R, B, N or P; empty: nothing does"),
+    _column("square", TEXT, "where, as seen by who punishes playing as White; or empty"),
+    _column("wins", TEXT, "what is won, such as a knight for a pawn; or empty"),
+    _column("opening", TEXT, "name of the opening or variation that the game had reached, or empty"),
+    _column("by", TEXT, "what kind of move the mistake is: capture, pawn move, castling, development ..."),
+    _column("nodes", INT64, "budget of each search"),
+    _column("pv_best", pa.list_(TEXT), "UCI line that begins with the best move"),
+    _column("pv_reply", pa.list_(TEXT), "UCI line that begins with the mistake, then the best answer"),
+    _column("pv_defence", pa.list_(TEXT), "the same with another defence as good, or empty"),
+)
+"""One row per mistake in a scanned game, whether its position recurs or not."""
+
+MOTIFS = _table(
+    _column("band", TEXT, "rating band, or all together"),
+    _column("motif", TEXT, "in words"),
+    _column("pattern", TEXT, "the pattern"),
+    _column("piece", TEXT, "what strikes, K, Q, R, B, N or P; empty: any piece"),
+    _column("square", TEXT, "where, as seen by who punishes playing as White; empty: anywhere"),
+    _column("games_scanned", INT64, "games of players of the band in the sample; one with two counts twice"),
+    _column("games", INT64, "of those, in which the player fell for it"),
+    _column("players", INT64, "distinct players among them; each who is not known is another"),
+    _column("per_100", FLOAT, "of 100 games of the band's players, those in which they fall for it"),
+    _column("per_100_low", FLOAT, "lower bound of its interval, which takes players as the unit"),
+    _column("per_100_high", FLOAT, "upper bound"),
+    _column("chances", INT64, "times that a player of the band could punish it, and the game went on"),
+    _column("chance_players", INT64, "distinct players among them; each who is not known is another"),
+    _column("found", INT64, "of the chances, those in which one of the answers was played"),
+    _column("found_best", INT64, "and in which the best of them was"),
+    _nullable("find_rate", FLOAT, "share (0 to 1) who play an answer; null: fewer than five players met it"),
+    _nullable("find_rate_low", FLOAT, "lower bound of its interval, which takes players as the unit"),
+    _nullable("find_rate_high", FLOAT, "upper bound"),
+    _nullable("best_rate", FLOAT, "share who play the best answer"),
+    _column("gain", FLOAT, "expected score that it costs, mean"),
+    _column("is_told", pa.bool_(), "whether five players or more of the sample fell for it"),
+)
+"""How often each motif occurs and is punished: a row per band and node of the tree pattern, piece, square."""
 
 FOLLOWED = _table(
     _column("key", UINT64, "position before the losing reply"),
@@ -392,6 +456,8 @@ TABLES = {
     "reach": REACH,
     "edges": EDGES,
     "judged": JUDGED,
+    "moments": MOMENTS,
+    "motifs": MOTIFS,
     "followed": FOLLOWED,
     "answers": ANSWERS,
     "punishments": PUNISHMENTS,

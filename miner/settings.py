@@ -258,6 +258,35 @@ class JudgeSettings(_Checked):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ScanSettings(_Checked):
+    """Which games are scanned for mistakes, whether their positions recur or not, and how deep."""
+
+    games: Annotated[
+        FromZero,
+        Option(
+            "Games that are scanned for mistakes, spread over the rating bands (default 2,000, some half an "
+            "hour on two cores; 0: all)."
+        ),
+    ] = 2_000
+    nodes: tuple[int, ...] = (10_000, 100_000)  # per search: of every position, and of what may be a mistake
+    first_ply: FromZero = 4  # before it hardly anything is lost
+    screen: Share = 0.13  # expected score given away at the first look, to be looked at again
+    screen_score: Share = 0.45  # that the first look leaves at the most, likewise
+    loss_threshold: Share = 0.15  # given away at the second look
+    mistake_score: Share = 0.42  # that a mistake leaves its player at the most
+    kept: Share = 0.75  # of the gain that an answer keeps at least
+    answers: FromOne = 3  # moves that are sought from the best down
+    hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 16
+
+    def _check(self) -> None:
+        _require(
+            len(self.nodes) == 2 and 0 < self.nodes[0] < self.nodes[1],
+            f"nodes {', '.join(map(str, self.nodes))} are not two budgets that rise",
+            "give the nodes of the first look, then those of the second",
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class FollowSettings(_Checked):
     """How the games after a losing reply are followed."""
 
@@ -345,6 +374,7 @@ class Settings:
     read: ReadSettings = field(default_factory=ReadSettings)
     tally: TallySettings = field(default_factory=TallySettings)
     judge: JudgeSettings = field(default_factory=JudgeSettings)
+    scan: ScanSettings = field(default_factory=ScanSettings)
     follow: FollowSettings = field(default_factory=FollowSettings)
     rank: RankSettings = field(default_factory=RankSettings)
     steer: SteerSettings = field(default_factory=SteerSettings)
@@ -403,7 +433,7 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
 
 
 def _stage_from(kind: Any, values: Any, where: str) -> Any:
-    advice = "write [read], [tally], [judge], [follow], [rank] or [steer]"
+    advice = "write [read], [tally], [judge], [scan], [follow], [rank] or [steer]"
     _require(isinstance(values, dict), f"{where} is not a table", advice)
     known, advice = settings_in(kind), f"the settings are {', '.join(sorted(settings_in(kind)))}"
     for name in values:

@@ -52,6 +52,7 @@ def test_public_names() -> None:
         "rank",
         "read",
         "run",
+        "scan",
         "tally",
     ]
 

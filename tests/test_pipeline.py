@@ -42,7 +42,7 @@ def stages(source: str, store: Store, settings: Settings, means: Means) -> list[
 def test_stages_in_order_and_only_what_changed(source: str, tmp_path: Path, means: Means) -> None:
     """The first run does all, the second nothing, one with other settings what depends on them."""
     store = Store.create(tmp_path / "store")
-    names = ["read", "tally", "judge", "follow", "rank"]
+    names = ["read", "tally", "judge", "scan", "follow", "rank"]
 
     first = stages(source, store, QUICK, means)
     second = stages(source, store, QUICK, means)

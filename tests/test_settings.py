@@ -18,6 +18,7 @@ from miner.settings import (
     RankSettings,
     Rated,
     ReadSettings,
+    ScanSettings,
     Settings,
     SteerSettings,
     TallySettings,
@@ -73,6 +74,19 @@ JUDGE = st.builds(
     tempo_threshold=SHARES,
     hash_mb=st.integers(1, 4_096),
 )
+SCAN = st.builds(
+    ScanSettings,
+    games=st.integers(0, 10**9),
+    nodes=rising(1, min_size=2, max_size=2),
+    first_ply=st.integers(0, 255),
+    screen=SHARES,
+    screen_score=SHARES,
+    loss_threshold=SHARES,
+    mistake_score=SHARES,
+    kept=SHARES,
+    answers=st.integers(1, 20),
+    hash_mb=st.integers(1, 4_096),
+)
 FOLLOW = st.builds(
     FollowSettings,
     nodes=st.integers(1, 10**9),
@@ -120,6 +134,7 @@ DRAWN: dict[str, st.SearchStrategy[Any]] = {
     "read": READ,
     "tally": TALLY,
     "judge": JUDGE,
+    "scan": SCAN,
     "follow": FOLLOW,
     "rank": RANK,
     "steer": STEER,

@@ -19,9 +19,10 @@ from miner.cli.terminal import printable
 from miner.errors import MinerError, cause
 
 COMMANDS = {
-    **dict.fromkeys(("run", "read", "tally", "judge", "follow", "rank"), "stages"),
+    **dict.fromkeys(("run", "read", "tally", "judge", "scan", "follow", "rank"), "stages"),
     "export": "findings",
     "show": "show",
+    "motifs": "motifs",
     "report": "findings",
     "steer": "steer",
     "status": "status",

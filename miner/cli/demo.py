@@ -21,12 +21,14 @@ from miner.cli.terminal import stage_line
 from miner.errors import SourceError
 from miner.export.formats import FORMATS
 from miner.means import Means
-from miner.settings import JudgeSettings, Settings, SteerSettings
+from miner.settings import JudgeSettings, ScanSettings, Settings, SteerSettings
 from miner.store import Store
 from miner.terms import Side
 
 SETTINGS = Settings(
-    judge=JudgeSettings(nodes=(50_000, 200_000, 800_000)), steer=SteerSettings(plies=8, nodes=20_000)
+    judge=JudgeSettings(nodes=(50_000, 200_000, 800_000)),
+    scan=ScanSettings(games=100, nodes=(5_000, 50_000)),
+    steer=SteerSettings(plies=8, nodes=20_000),
 )
 """Half the usual nodes: enough for juniors' mistakes, and done in three minutes on two cores."""
 

@@ -15,8 +15,9 @@ import typer
 from miner.cli import options
 from miner.cli.terminal import say
 from miner.errors import UsageError
-from miner.export.formats import FORMATS, check_targets
+from miner.export.formats import FORMATS, check_targets, write_files
 from miner.export.formats import export as write
+from miner.export.scanned import SCANNED, TABLE_FORMATS
 from miner.finding.words import band_words, counted
 from miner.rank.stage import ranked
 from miner.report import report as write_report
@@ -90,8 +91,8 @@ def export(
         typer.Option(
             "--to",
             metavar="FILE",
-            help=f"Ends in {alternatives(FORMATS)}; a file called {BY_BAND} has each band apart. "
-            "May be given again.",
+            help=f"Ends in {alternatives(FORMATS)}; a file called {BY_BAND} has each band apart; .csv or "
+            ".parquet files called motifs or moments hold what the scan found. May be given again.",
         ),
     ],
     missed: options.Missed = False,
@@ -103,14 +104,23 @@ def export(
         )
     opened = Store.open(store)
     spare_sources(opened, to)
+    of_scan = [file for file in to if file.stem.lower() in SCANNED]
+    of_findings = [file for file in to if file not in of_scan]
+    check_targets(of_findings, FORMATS)
+    check_targets(of_scan, TABLE_FORMATS)
+    for file in of_scan:
+        rows = SCANNED[file.stem.lower()](opened)
+        write_files(rows, [file], TABLE_FORMATS)
+        say(f"wrote {file} ({rows.num_rows:,} {file.stem.lower()})")
+    if not of_findings:
+        return
     findings = open_findings(opened, missed=missed)
-    by_band = [file for file in to if file.stem == BY_BAND]
-    check_targets(to, FORMATS)
-    write(findings, [file for file in to if file not in by_band])
+    by_band = [file for file in of_findings if file.stem == BY_BAND]
+    write(findings, [file for file in of_findings if file not in by_band])
     write(opened.read_table("by_band"), by_band)
-    for file in to:
-        rows = opened.require("rank").rows["by_band"] if file in by_band else findings.num_rows
-        say(f"wrote {file} ({rows:,} {'missed chances' if missed else 'findings'})")
+    for file in of_findings:
+        count = opened.require("rank").rows["by_band"] if file in by_band else findings.num_rows
+        say(f"wrote {file} ({count:,} {'missed chances' if missed else 'findings'})")
 
 
 def report(

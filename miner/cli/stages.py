@@ -1,4 +1,4 @@
-"""`miner run`, `read`, `tally`, `judge`, `follow`, `rank`: all stages from games to a ranked list, or one."""
+"""`miner run`, `read`, `tally`, `judge`, `scan`, `follow`, `rank`: all stages, or one of them."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ def run(
     sources: options.SourcesIfNew = None,
     *,
     store: options.StoreDir,
-    settings: Annotated[Settings, SettingsOf(("read", "tally", "judge", "follow", "rank"))],
+    settings: Annotated[Settings, SettingsOf(("read", "tally", "judge", "scan", "follow", "rank"))],
     settings_file: Path | None = None,
     means: Annotated[GivenMeans, MeansOf(ALL_MEANS)],
 ) -> None:
-    """Do everything: read the games, count the replies, judge them, follow and rank the mistakes.
+    """Do everything: read the games, count the replies, judge them, scan, follow and rank the mistakes.
 
     Stages that are up to date are skipped, and a run that was stopped goes on where it was. Without SOURCE
     the stages after reading run again, each under the settings of its last run, finished or not.
@@ -79,6 +79,18 @@ def judge(
 ) -> None:
     """Have an engine look at the frequent replies, the suspicious ones deeper. May be stopped and resumed."""
     _run_one("judge", store, settings, means)
+
+
+def scan(
+    store: options.StoreDir,
+    settings: Annotated[Settings, SettingsOf(("scan",))],
+    means: Annotated[GivenMeans, MeansOf((*ENGINES, "cluster"))],
+) -> None:
+    """Find the opening mistakes of whole games, and by which motif each is punished.
+
+    Most mistakes happen in positions that never recur; what punishes them does. May be stopped and resumed.
+    """
+    _run_one("scan", store, settings, means)
 
 
 def follow(

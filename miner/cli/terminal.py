@@ -86,6 +86,17 @@ def _judge(manifest: Manifest) -> str:
     return line
 
 
+def _scan(manifest: Manifest) -> str:
+    facts = manifest.facts
+    line = (
+        f"{facts['positions']:,} positions of {facts['games']:,} games scanned: "
+        f"{manifest.rows['moments']:,} mistakes"
+    )
+    if facts["inconclusive"]:
+        line += f", {facts['inconclusive']:,} searches inconclusive"
+    return line + _suspicion(facts)
+
+
 def _follow(manifest: Manifest) -> str:
     facts, rows = manifest.facts, manifest.rows
     line = (
@@ -115,7 +126,14 @@ def _rank(manifest: Manifest) -> str:
     return f"{facts['mistakes']:,} mistakes, {manifest.rows['findings']:,} findings{missed}"
 
 
-_SUMMARIES = {"read": _read, "tally": _tally, "judge": _judge, "follow": _follow, "rank": _rank}
+_SUMMARIES = {
+    "read": _read,
+    "tally": _tally,
+    "judge": _judge,
+    "scan": _scan,
+    "follow": _follow,
+    "rank": _rank,
+}
 
 
 class _Bar:

@@ -12,7 +12,7 @@ from miner.explain.evidence import Evidence
 from miner.explain.habit import explain_habit
 from miner.explain.king import KingExposed, explain_king
 from miner.explain.material import Cost, MaterialLost, explain_material, given_up
-from miner.explain.pattern import find_pattern
+from miner.explain.pattern import Strike, find_strike
 from miner.explain.position import explain_position
 from miner.explain.tempo import explain_tempo
 from miner.reasons import REASONS, Pattern, Reason
@@ -37,6 +37,7 @@ class Explanation:
     pattern: Pattern | None
     refutation: tuple[chess.Move, ...]  # moves after the reply, as long as they are forced or needed
     is_forced: bool = False  # the lines themselves show the harm: mate, two pawns or more, a verified retreat
+    strike: Strike | None = None  # the punishing move that has the pattern
 
 
 def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
@@ -63,8 +64,9 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     shown = evidence.along(told.line or evidence.reply_line)
     refutation = shown.reply_line[1 : max(told.plies, 2)]
     follows_pattern = REASONS[told.reason].is_tactical and not told.is_missed
-    pattern = find_pattern(shown, refutation) if follows_pattern else None
-    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced)
+    strike = find_strike(shown, refutation) if follows_pattern else None
+    pattern = strike.pattern if strike else None
+    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced, strike)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,23 +17,39 @@ _SOON = 4  # plies within which what waits is taken after an in-between move
 SEARCHED_PLIES = 6  # of the refutation: three moves of the side that punishes
 
 
+@dataclass(frozen=True, slots=True)
+class Strike:
+    """A pattern, and the punishing move that has it."""
+
+    pattern: Pattern
+    before: chess.Board
+    move: chess.Move
+
+
 def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Pattern | None:
-    """The pattern of the earliest of the first three punishing moves in `refutation` that has one.
+    """The pattern by which a refutation works, if it follows one; see `find_strike`."""
+    strike = find_strike(evidence, refutation)
+    return strike.pattern if strike else None
+
+
+def find_strike(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Strike | None:
+    """The earliest of the first three punishing moves in `refutation` that has a pattern.
 
     `refutation` holds the moves after the reply.
 
-    A line that ends in mate is a back-rank mate or, if it takes more than one move, a mating net. Otherwise
-    a pattern counts only if it pays: what it attacks is taken later in the line, or when captures settle.
+    A line that ends in mate is a back-rank mate, struck by its last move, or, if it takes more than one move,
+    a mating net, begun by its first. Otherwise a pattern counts only if it pays: what it attacks is taken
+    later in the line, or when captures settle.
     Where a capture could be retaken and the line avoids that, what would happen then counts, too.
     """
     start = evidence.after_reply(1)
     end = after(start, refutation)
     if is_back_rank_mate(end):
-        return Pattern.BACK_RANK
+        return Strike(Pattern.BACK_RANK, after(start, refutation[:-1]), refutation[-1])
     if end.is_checkmate():
-        return Pattern.MATING_NET if len(refutation) > 1 else None
-    if evidence.reply.mate is not None and evidence.reply.mate < 0:
-        return Pattern.MATING_NET
+        return Strike(Pattern.MATING_NET, start, refutation[0]) if len(refutation) > 1 else None
+    if refutation and evidence.reply.mate is not None and evidence.reply.mate < 0:
+        return Strike(Pattern.MATING_NET, start, refutation[0])
     line = _Line.of(evidence, refutation)
     if not line.prizes or end.is_check():  # the line stops short of what it wins: let the captures settle
         settled = settle_answer(end) if end.turn == evidence.errs else settle(end)
@@ -44,7 +60,7 @@ def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Patt
         if found is None and (retaken := _if_retaken(evidence, line, ply)):
             found = _first(_DETECTORS, retaken)
         if found or (found := _first(_PLAIN, strike)):
-            return found
+            return Strike(found, strike.before, strike.move)
     return None
 
 
@@ -421,6 +437,8 @@ def _desperado(strike: _Strike) -> bool:
     level = material_balance(before, before.turn)
     if not is_piece or pays or strike.balance <= level:
         return False
+    if any(_value(strike.now, target) > _value(before, here) for target in strike.targets):
+        return False  # it is given up for something better, whatever attacks it
     attackers = before.attackers(not before.turn, here)
     is_cheaper = any(_value(before, attacker) < _value(before, here) for attacker in attackers)
     return bool(attackers) and (is_cheaper or not before.attackers(before.turn, here))

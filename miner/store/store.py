@@ -45,14 +45,21 @@ from miner.store.claim import Claim, claimed, unclaimed
 from miner.store.places import Location, Remote, files_below, located, readable, remove_tree
 from miner.terms import BandScheme
 
-STAGES = ("read", "tally", "judge", "follow", "rank")
-MADE_FROM = {"tally": ("read",), "judge": ("tally",), "follow": ("judge",), "rank": ("judge", "follow")}
+STAGES = ("read", "tally", "judge", "scan", "follow", "rank")
+MADE_FROM = {
+    "tally": ("read",),
+    "judge": ("tally",),
+    "scan": ("tally",),
+    "follow": ("judge",),
+    "rank": ("judge", "follow"),
+}
 """The stages that each stage reads from, the first of which must have run."""
 FOLDERS = ("games", "moves")
 TABLES_OF = {
     "read": FOLDERS,
     "tally": ("replies", "positions", "reach", "edges"),
     "judge": ("judged",),
+    "scan": ("moments", "motifs"),
     "follow": ("followed", "answers", "punishments", "afterwards", "model_games", "plans", "seasons"),
     "rank": ("findings", "missed", "by_band", "curves"),
 }
@@ -414,16 +421,18 @@ class Store:
 
     def out_of_date(self) -> str | None:
         """The first stage that was made from something else than the stage before holds now, or None."""
+        return next(self._all_out_of_date(), None)
+
+    def _all_out_of_date(self) -> Iterator[str]:
         for stage, sources in MADE_FROM.items():
             later = self.manifest(stage)
             if later and any(later.inputs.get(before) != self._fingerprint(before) for before in sources):
-                return stage
-        return None
+                yield stage
 
     def require_current(self, *stages: str) -> None:
-        """Raise StoreError if one of these stages is the first that is out of date."""
-        stale = self.out_of_date()
-        if stale in stages:
+        """Raise StoreError for the first of these stages that is out of date."""
+        stale = next((stage for stage in self._all_out_of_date() if stage in stages), None)
+        if stale:
             raise StoreError(
                 f"the stage `{MADE_FROM[stale][0]}` was run again since `{stale}`",
                 where=self.root,

@@ -24,7 +24,7 @@ Miner = Callable[..., Told]
         (
             "run",
             [
-                "read the games, count the replies, judge them, follow and rank the mistakes",
+                "read the games, count the replies, judge them, scan, follow and rank the mistakes",
                 "--store",
                 "--nodes",
                 "--band-edges",
@@ -34,9 +34,11 @@ Miner = Callable[..., Told]
         ("read", ["Read games into the store", "--plies", "--names", "--time-class"]),
         ("tally", ["Count how often", "--band-edges", "--memory"]),
         ("judge", ["engine", "--nodes", "--cache", "stopped and resumed"]),
+        ("scan", ["whole games", "--games", "--cache", "stopped and resumed"]),
         ("rank", ["Order the losing replies", "--side", "--band"]),
         ("export", ["--to", ".csv, .parquet, .pgn or .epd"]),
         ("show", ["ranked list", "NUMBER", "--diagrams", "--letters"]),
+        ("motifs", ["MOTIF", "--band", "--top", "--letters"]),
         ("status", ["what is out of date", "--settings"]),
         ("demo", ["invented junior club", "--out"]),
     ],

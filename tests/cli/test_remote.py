@@ -146,7 +146,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory, engine: Path) -> tuple[list[
         pytest.skip("the sample's games are not here; make them by data/sample/make_sample.py")
     folder = tmp_path_factory.mktemp("whole")
     (folder / "club.pgn").write_text(SAMPLE.read_text("utf-8")[:400_000], encoding="utf-8")
-    line = ["run", str(folder / "club.pgn"), "--nodes", "500,2000", "--engine", str(engine)]
+    line = ["run", str(folder / "club.pgn"), "--nodes", "500,2000", "--games", "20", "--engine", str(engine)]
     told = in_process(*line, "--store", folder / "store", "--cache", folder / "cache")
     assert told.code == 0, told.err
     return line, findings(str(folder / "store"), folder)

@@ -19,7 +19,7 @@ Miner = Callable[..., Told]
 
 
 def test_stage_by_stage(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
-    """The five stages one by one leave the same findings as a run at once, and tell what they did."""
+    """The stages one by one leave the same findings as a run at once, and tell what they did."""
     store, cache = tmp_path / "one", tmp_path / "cache"
     told = [
         miner("read", games, "--store", store, "--processes", 1),
@@ -37,15 +37,18 @@ def test_stage_by_stage(miner: Miner, games: Path, engine: Path, tmp_path: Path)
             "--engine",
             engine,
         ),
+        miner("scan", "--store", store, "--games", 20, "--cache", cache, "--engine", engine),
         miner("follow", "--store", store, "--cache", cache, "--engine", engine),
         miner("rank", "--store", store),
     ]
-    at_once = miner("run", games, "--store", tmp_path / "two", "--cache", cache, "--engine", engine, *QUICK)
+    at_once = miner(
+        "run", games, "--store", tmp_path / "two", "--cache", cache, "--engine", engine, "--games", 20, *QUICK
+    )
 
     lines = [one.out.splitlines()[0] for one in told]
-    assert [one.code for one in told] == [0] * 5
-    assert [line.split()[0] for line in lines] == ["read", "tally", "judge", "follow", "rank"]
-    assert lines == at_once.out.splitlines()[:5]
+    assert [one.code for one in told] == [0] * 6
+    assert [line.split()[0] for line in lines] == ["read", "tally", "judge", "scan", "follow", "rank"]
+    assert lines == at_once.out.splitlines()[:6]
     assert "26 games seen: 26 kept" in lines[0]
     findings = Store.open(store).read_table("findings")
     assert findings.num_rows > 0
@@ -70,7 +73,7 @@ def test_nothing_to_do_is_said(miner: Miner, games: Path, engine: Path, tmp_path
 
     assert (first.code, second.code) == (0, 0)
     assert "up to date" not in first.out
-    assert second.out.count("(up to date, nothing to do)") == 5
+    assert second.out.count("(up to date, nothing to do)") == 6
 
 
 def test_stage_before_is_missing(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:

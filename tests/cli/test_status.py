@@ -51,7 +51,7 @@ def test_status_of_a_new_store(games: Path, miner: Miner, tmp_path: Path) -> Non
 
     told = miner("status", "--store", tmp_path / "store")
 
-    assert told.out.count("not done yet: miner") == 4
+    assert told.out.count("not done yet: miner") == 5
 
 
 def test_status_shows_no_names(club: Path, miner: Miner) -> None:

@@ -212,7 +212,7 @@ def test_forgetting_first_and_running_then(club: Path, miner: Miner, tmp_path: P
     for folder in (store, tallied):
         shutil.copytree(club, folder)
     (tallied / "settings.json").unlink()
-    for stage in ("judge", "follow", "rank"):
+    for stage in ("judge", "scan", "follow", "rank"):
         (tallied / f"{stage}.json").unlink()
     work = ("--engine", engine, "--cache", club.parent / "cache")
 
@@ -224,7 +224,7 @@ def test_forgetting_first_and_running_then(club: Path, miner: Miner, tmp_path: P
     assert "Now run again: miner tally\n       `miner status --store" in told[1].out
     assert (done.code, done.err) == (0, "")
     assert Store.open(store).settings() == Store.open(club).settings()
-    assert again.out.count("(up to date, nothing to do)") == 5
+    assert again.out.count("(up to date, nothing to do)") == 6
 
 
 @pytest.mark.parametrize(

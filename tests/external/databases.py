@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ import chess
 from miner.board.moves import pack
 from miner.means import Means
 from miner.pipeline import run
-from miner.settings import FollowSettings, Settings
+from miner.settings import FollowSettings, ScanSettings, Settings
 from miner.store import Store
 from tests.external.published import Published
 
@@ -29,6 +29,9 @@ per 100 games, and the default settings would rightly leave it alone."""
 
 BRIEF = FollowSettings(nodes=5_000, model_nodes=1_000)
 """Little thought for how games went on, where only the verdicts and the findings are looked at."""
+
+UNSCANNED = ScanSettings(nodes=(500, 1_000), games=1)
+"""Single games that are scanned are not looked at here."""
 
 Reply = tuple[int, int]  # position key and packed move
 
@@ -68,7 +71,7 @@ def mine(
     for number, group in enumerate(groups):
         source, store = folder / f"{number}.pgn", Store.create(folder / f"store-{number}")
         source.write_text(database(group, losing), encoding="utf-8")
-        for _ in run([str(source)], store, settings, means):
+        for _ in run([str(source)], store, replace(settings, scan=UNSCANNED), means):
             pass
         judged |= {(row["key"], row["move"]): row for row in store.read_table("judged").to_pylist()}
         for row in store.read_table("findings").to_pylist():

@@ -22,7 +22,14 @@ from miner import pipeline
 from miner.export.formats import FORMATS
 from miner.means import Means
 from miner.report.page import report
-from miner.settings import FollowSettings, JudgeSettings, RankSettings, ReadSettings, TallySettings
+from miner.settings import (
+    FollowSettings,
+    JudgeSettings,
+    RankSettings,
+    ReadSettings,
+    ScanSettings,
+    TallySettings,
+)
 from miner.store import Store
 
 
@@ -79,6 +86,11 @@ def judge(bench: Bench) -> None:
     pipeline.judge(bench.store, settings, Means(engine=bench.engine, engines=2, cache=bench.cache))
 
 
+def scan(bench: Bench) -> None:
+    settings = ScanSettings(nodes=(500, 2000), first_ply=2, games=10 if bench.earlier else 40)
+    pipeline.scan(bench.store, settings, Means(engine=bench.engine, engines=2, cache=bench.cache))
+
+
 def follow(bench: Bench) -> None:
     settings = FollowSettings(nodes=5000, model_nodes=1000)
     pipeline.follow(bench.store, settings, Means(engine=bench.engine, engines=2, cache=bench.cache))
@@ -100,6 +112,7 @@ STAGES: dict[str, Callable[[Bench], None]] = {
     "read": read,
     "tally": tally,
     "judge": judge,
+    "scan": scan,
     "follow": follow,
     "rank": rank,
     "export": export,

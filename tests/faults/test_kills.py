@@ -38,21 +38,23 @@ def test_killed_stages_end_in_the_same_results(recorded: Path, tmp_path: Path) -
     """Each stage is killed once on a handful of games, those that ask engines twice."""
     games = tmp_path / "club.pgn"
     games.write_text(pgn_of(CLUB), encoding="utf-8")
-    kills = dict.fromkeys(STAGES, 1) | {"judge": 2, "follow": 2}
+    kills = dict.fromkeys(STAGES, 1) | {"judge": 2, "scan": 2, "follow": 2}
 
     check_killed_stages(21, kills, games, recorded, tmp_path, games=3)
 
 
 @pytest.mark.slow
 def test_stages_are_killed_many_times(recorded: Path, tmp_path: Path) -> None:
-    """Sixteen kills in each of the seven stages on the sample's games: 112 in all."""
+    """Sixteen kills in each of the eight stages on the sample's games: 128 in all."""
     check_killed_stages(22, dict.fromkeys(STAGES, 16), sample(), recorded, tmp_path, games=20)
 
 
 @pytest.mark.slow
 def test_killed_runs_end_in_the_same_list(engine: Path, tmp_path: Path) -> None:
     """Ten kills of the command that does all, with several processes reading and several engines."""
-    check_killed_runs(12, 10, sample(), tmp_path, engine, "--nodes", "2000,10000", "--min-games", "20")
+    check_killed_runs(
+        12, 10, sample(), tmp_path, engine, "--nodes", "2000,10000", "--min-games", "20", "--games", "20"
+    )
 
 
 def sample() -> Path:

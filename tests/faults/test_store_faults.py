@@ -41,6 +41,7 @@ EARLIER = settings_of(
         "read": {"plies": 20},
         "tally": {"min_games": 4},
         "judge": {"min_games": 4, "nodes": [500, 2000]},
+        "scan": {"nodes": [200, 500], "games": 5},
         "follow": {"nodes": 500, "model_nodes": 500, "min_games": 2},
         "rank": {"side": "black"},
     }
@@ -65,7 +66,7 @@ def finished(tmp_path_factory: pytest.TempPathFactory, engine: Path) -> tuple[Pa
     (folder / "club.pgn").write_text(pgn_of(CLUB), encoding="utf-8")
     means = Means(engine=engine, cache=folder / "cache", engines=1, processes=1)
     store = Store.create(folder / "store")
-    assert len(list(run([str(folder / "club.pgn")], store, SETTINGS, means))) == 5
+    assert len(list(run([str(folder / "club.pgn")], store, SETTINGS, means))) == 6
     return root_of(store), means
 
 

@@ -25,7 +25,7 @@ NARROWER = {
 """Texts of the table that are more than texts."""
 
 PLAIN = {
-    **{"string": str, "int64": int, "uint64": int, "double": float},
+    **{"string": str, "bool": bool, "int64": int, "uint64": int, "double": float},
     **dict.fromkeys((str(pa.list_(pa.int32())), str(pa.list_(pa.uint32()))), tuple[int, ...]),
 }
 

@@ -1,0 +1,1 @@
+"""Stage: the opening mistakes of whole games, and by which motif each is punished."""

@@ -1,0 +1,115 @@
+"""The stage that scans: whole games of a sample, every position once, mistakes deeper, motifs counted."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from miner.engine.consult import Engines
+from miner.engine.verdicts import Failure
+from miner.means import USUAL, Means
+from miner.scan.inquiry import first_look, second_look
+from miner.scan.moments import moments_of, suspects_of, with_openings
+from miner.scan.motifs import count_motifs, with_motifs
+from miner.scan.sample import sampled
+from miner.scan.walk import walked
+from miner.schema import MOMENTS, MOTIFS
+from miner.settings import ScanSettings, as_dict
+from miner.store import Manifest, Store, empty_tables
+from miner.store.query import FAILURES, Resources, connected_to_games
+
+log = logging.getLogger(__name__)
+
+_OF_GAMES = (
+    "game",
+    "source",
+    "number",
+    "signature",
+    "state",
+    "plies",
+    "white_player",
+    "black_player",
+    "white_rating",
+    "black_rating",
+)
+
+
+def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest:
+    """Scan a sample of the games for mistakes, name what punishes them, and count it.
+
+    Does nothing if the tally, the settings and the engine are those of the last time, and nothing was
+    inconclusive then. The engines are asked only for what is missing in the cache: after an interruption for
+    the rest, after an addition of games for what is new.
+    Raises StoreError without a tally or for a damaged cache, EngineNotFound or EngineFailed if the engine is
+    of no use, ClusterFailed.
+    """
+    tally, read = store.require("tally"), store.require("read")
+    store.require_current("tally")
+    engines = Engines(means, settings.hash_mb)
+    inputs, asked = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}, as_dict(settings)
+    store.begin({"scan": asked})
+    if store.is_current("scan", asked, inputs):
+        manifest = store.require("scan")
+        if not manifest.facts["inconclusive"]:
+            log.info("the games are scanned already")
+            return manifest
+
+    games = sampled(store.read_table("games", list(_OF_GAMES)).to_pandas(), settings.games, store.bands)
+    if games.empty:
+        facts: dict[str, Any] = {"games": 0, "positions": 0, "suspects": 0, "inconclusive": 0}
+        return store.write_stage("scan", asked, inputs, empty_tables("scan"), facts | engines.work.facts)
+    played = moves_of(store, games)
+    moves = walked(
+        played["game"].to_numpy(),
+        played["ply"].to_numpy(),
+        played["move"].to_numpy(),
+        first=settings.first_ply,
+        most=read.settings["plies"],
+    )
+    first = engines.ask("scanning", "position", [first_look(fen, settings.nodes[0]) for fen in moves.fens])
+    suspects = suspects_of(moves, np.array([np.nan if one is None else one for one in first]), settings)
+    second = engines.ask("verifying", "move", [second_look(suspect, settings) for suspect in suspects])
+    moments = moments_of(moves, suspects, second, games, store.bands, settings)
+    tables = empty_tables("scan")
+    if not moments.empty:
+        told = with_motifs(with_openings(moments, played))
+        counted = count_motifs(told, games, store.bands, tally.settings["confidence"])
+        tables = {"moments": _table(told, MOMENTS), "motifs": _table(counted, MOTIFS)}
+    facts = {
+        "games": len(games),
+        "positions": len(moves.fens),
+        "suspects": len(suspects),
+        "inconclusive": sum(one is None for one in first) + sum(isinstance(one, Failure) for one in second),
+        "nodes": engines.work.nodes,
+    }
+    return store.write_stage("scan", asked, inputs, tables, facts | engines.work.facts)
+
+
+def moves_of(store: Store, games: pd.DataFrame) -> pd.DataFrame:
+    """The rows of `moves` of these games, by game and ply.
+
+    Raises StoreError if the files of the games cannot be read.
+    """
+    store.require_whole("read")
+    try:
+        with (
+            store.scratch() as spill,
+            connected_to_games(store.path("moves"), store.path("games"), spill, Resources()) as connection,
+        ):
+            connection.register("sample", pa.table({"game": pa.array(games["game"], pa.uint32())}))
+            moves: pd.DataFrame = connection.sql(
+                "select game, ply, key, move from moves semi join sample using (game) order by game, ply"
+            ).df()
+            return moves
+    except FAILURES as error:
+        raise store.why(
+            "read", error, "the games cannot be scanned", "check the space on the disk"
+        ) from error
+
+
+def _table(rows: pd.DataFrame, schema: pa.Schema) -> pa.Table:
+    return pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)

@@ -1,0 +1,94 @@
+"""`miner motifs`, and what `miner export` writes of the scan."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+
+import chess
+import pyarrow.parquet as pq
+
+from miner.store import Store
+from tests.cli.conftest import Told
+
+Miner = Callable[..., Told]
+
+
+def test_list(club: Path, miner: Miner) -> None:
+    """Of 100 games so many, for each motif; what it belongs to stands above it."""
+    told = miner("motifs", "--store", club)
+
+    lines = told.out.splitlines()
+    assert (told.code, told.err) == (0, "")
+    assert lines[0].startswith("Of 100 games of players of all bands (52 scanned, each side's counted)")
+    told_of = [line.split(")", 1)[1].strip() for line in lines[1:-1]]
+    at = next(place for place, words in enumerate(told_of) if words.startswith("mate in one: queen on f7"))
+    assert told_of[at - 2 : at + 1] == [
+        "mate in one, punished 6 of 6 times",  # always by the same player: that is no rate
+        "mate in one: queen, punished 6 of 6 times",
+        "mate in one: queen on f7, punished 6 of 6 times",
+    ]
+    assert lines[-1] == f"One of them on a board: miner motifs --store {club} 1"
+
+
+def test_one_motif(club: Path, miner: Miner) -> None:
+    """By its name, in one band: how often, who found it, where it arises, and a position."""
+    told = miner("motifs", "mate in one: queen on f7", "--store", club, "--band", "800-999", "--letters")
+
+    assert (told.code, told.err) == (0, "")
+    assert told.out.splitlines()[0] == "Mate in one: queen on f7"
+    assert "players rated 800-999 fall for it: 6 games of 6 players." in told.out
+    assert "Allowed by: development 6." in told.out
+    assert "3...Nf6? 4.Qxf7#." in told.out
+    assert "8  r  .  b  q  k  b [n] r  <" in told.out  # before it, the mistake's squares marked
+
+
+def test_unknown_motif(club: Path, miner: Miner) -> None:
+    """A name that is none, a number beyond the list, a band that does not exist."""
+    for wrong in (["fork of all pieces"], ["99"], ["1", "--band", "1-2"]):
+        told = miner("motifs", *wrong, "--store", club)
+        assert told.code == 2, wrong
+
+
+def test_store_that_was_not_scanned(tmp_path: Path, miner: Miner) -> None:
+    """It is told which command is missing."""
+    folder = Store.create(tmp_path / "store").root
+
+    told = miner("motifs", "--store", folder)
+
+    assert told.code == 1
+    assert "`scan` has not been run" in told.err
+
+
+def test_export(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """`motifs` and `moments` are known by their names; beside them findings are still written."""
+    files = [tmp_path / name for name in ("motifs.csv", "moments.parquet", "findings.csv")]
+
+    told = miner("export", "--store", club, *(part for file in files for part in ("--to", file)))
+
+    assert told.code == 0
+    with files[0].open(encoding="utf-8", newline="") as file:
+        motifs = list(csv.DictReader(file))
+    [row] = [one for one in motifs if (one["motif"], one["band"]) == ("mate in one: queen on f7", "800-999")]
+    assert (row["piece"], row["square"], row["games"], row["players"]) == ("Q", "f7", "6", "6")
+    assert row["examples"] == (
+        "r1bqkbnr/pppp1ppp/2n5/4p2Q/2B1P3/8/PPPP1PPP/RNB1K1NR b KQkq - 3 3: Nf6? Qxf7#"
+    )
+    moments = pq.read_table(files[1]).to_pylist()
+    for moment in moments:
+        board = chess.Board(moment["fen"])
+        assert board.san(chess.Move.from_uci(moment["reply_uci"])) == moment["reply"]
+        assert board.parse_san(moment["best"]) in board.legal_moves
+        board.push_uci(moment["reply_uci"])
+        assert all(board.parse_san(san) for san in moment["answers"].split())
+    assert sum(moment["motif"] == "mate in one: queen on f7" for moment in moments) == 6
+    assert files[2].exists()
+
+
+def test_export_of_another_kind(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """Motifs are a table: there is no PGN of them, and nothing is written."""
+    told = miner("export", "--store", club, "--to", tmp_path / "motifs.pgn")
+
+    assert told.code == 1
+    assert list(tmp_path.iterdir()) == []

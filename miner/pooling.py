@@ -25,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
+from miner import stats
 from miner.arrays import Floats, Ints, begins_run
 
 Numbers = npt.NDArray[np.int64] | npt.NDArray[np.uint32] | npt.NDArray[np.float32] | Floats
@@ -133,6 +134,20 @@ def worth_of_games(played: Numbers, squared: Numbers, correlation: float) -> Flo
     """
     own = np.divide(squared, played, out=np.ones(played.shape), where=played > 0)
     return np.asarray(1.0 / (1.0 + np.maximum(own - 1.0, 0.0) * correlation))
+
+
+def share_of_players(
+    count: Floats, of: Floats, squared: Numbers, correlation: float, *, confidence: float
+) -> tuple[Floats, Floats, Floats]:
+    """The shares `count` / `of` (0 where there are no games) with bounds in which players are the unit.
+
+    `squared`: each player's games among `of`, squared and added up; see `worth_of_games`. The share itself
+    always lies within its bounds.
+    """
+    worth = worth_of_games(of, squared, correlation)
+    low, high = stats.share_interval(count * worth, of * worth, confidence=confidence)
+    share = np.divide(count, of, out=np.zeros_like(count), where=of > 0)
+    return share, np.minimum(low, share), np.maximum(high, share)
 
 
 def lean(games: Floats, resemblance: Resemblance) -> tuple[Floats, Floats]:

@@ -65,7 +65,7 @@ def seasons_of(by_month: pd.DataFrame, starts: int, confidence: float) -> pd.Dat
     by_season = known[known["season"] != ""].groupby(["key", "move", "season"])[["games", "with_reply"]]
     counted = by_season.sum().astype(np.int64).reset_index()
     chosen, there = counted["with_reply"].to_numpy(), counted["games"].to_numpy()
-    low, high = stats.beta_interval(chosen + 0.5, there - chosen + 0.5, confidence=confidence)
+    low, high = stats.share_interval(chosen, there, confidence=confidence)
     rows: pd.DataFrame = counted.rename(
         columns={"games": "games_at_position", "with_reply": "games_with_reply"}
     ).assign(share=chosen / there, share_low=low, share_high=high)
@@ -154,7 +154,7 @@ def find_rates(store: Store) -> pd.DataFrame:
     players = after.rename(columns={"players_answering": "players"})
     rates = rates.merge(players, on=[*_REPLY, "band"], how="left")
     found, games = (rates[name].to_numpy(dtype=np.float64) for name in ("found", "games"))
-    low, high = stats.beta_interval(found + 0.5, games - found + 0.5, confidence=confidence)
+    low, high = stats.share_interval(found, games, confidence=confidence)
     missed = rates["games"] - rates["found"]
     rates = rates.assign(
         find_rate=found / games,

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from miner import pooling, stats
-from miner.arrays import Floats
+from miner import pooling
 from miner.terms import ALL_BANDS, UNRATED, BandScheme
 
 REPLY = ["key", "move"]
@@ -19,7 +18,6 @@ _SUMS = [
     *("games", "players", "games_unknown", "score_sum", "games_at_position", "score_sum_at_position"),
     *("players_at_position", "games_squared_at_position", "known_games"),
 ]
-_HALF = 0.5  # games with and without a reply before any is seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,14 +112,14 @@ def together(
         ]
     ].sum()
     chosen, there = (sums[games].to_numpy(dtype=np.float64) for games in ("games", "games_at_position"))
-    worth = pooling.worth_of_games(there, sums["games_squared_at_position"].to_numpy(), correlation)
-    low, high = _share_interval(chosen * worth, there * worth, confidence)
+    squared = sums["games_squared_at_position"].to_numpy(dtype=np.float64)
+    rate, low, high = pooling.share_of_players(chosen, there, squared, correlation, confidence=confidence)
     same = of_reply[[column for column in rows if column not in {*_SUMS, *added, *_BY_BAND}]].first()
     grouped: pd.DataFrame = same.join(sums).assign(
         band=name,
-        pick_rate=chosen / there,
-        pick_rate_low=np.minimum(low, chosen / there),
-        pick_rate_high=np.maximum(high, chosen / there),
+        pick_rate=rate,
+        pick_rate_low=low,
+        pick_rate_high=high,
         plain_reach=added["plain_reach"],
         steered_reach=added["steered_reach"],
         steered_log_variance=added["steered_log_variance"] / np.maximum(added["steered_reach"] ** 2, 1e-24),
@@ -134,11 +132,6 @@ def together(
 
 
 _BY_BAND = {"key", "move", "band", "pick_rate", "pick_rate_low", "pick_rate_high", "curve"}
-
-
-def _share_interval(chosen: Floats, there: Floats, confidence: float) -> tuple[Floats, Floats]:
-    """Source: H. Jeffreys, Theory of Probability, 3rd ed., section 3.1 (from memory), for the prior."""
-    return stats.beta_interval(chosen + _HALF, there - chosen + _HALF, confidence=confidence)
 
 
 def _curve_of_most(rows: pd.DataFrame) -> pd.Series[str]:

@@ -12,13 +12,11 @@ from miner import pooling
 from miner.arrays import Floats
 from miner.explain.motif import Motif, words
 from miner.schema import MOTIFS
-from miner.stats import beta_interval
 from miner.terms import ALL_BANDS, BandScheme
 
 TOLD_FROM = 5
 """Players who fell for a motif from which it is told: of fewer nobody knows whether it recurs."""
 _NODE = ["pattern", "piece", "square"]
-_JEFFREYS = 0.5  # added to successes and failures
 
 
 def with_motifs(moments: pd.DataFrame) -> pd.DataFrame:
@@ -181,12 +179,7 @@ def _shares(
     count: pd.Series, of: pd.Series, squared: pd.Series, correlation: float, confidence: float
 ) -> Iterator[tuple[str, Floats]]:
     """The share `count` of `of` games and its bounds, each with how its name ends; `squared`: by players."""
-    hits, games = count.to_numpy(float), of.to_numpy(float)
-    worth = pooling.worth_of_games(games, squared.to_numpy(float), correlation)
-    low, high = beta_interval(
-        hits * worth + _JEFFREYS, (games - hits) * worth + _JEFFREYS, confidence=confidence
+    shares = pooling.share_of_players(
+        count.to_numpy(float), of.to_numpy(float), squared.to_numpy(float), correlation, confidence=confidence
     )
-    share = np.divide(hits, games, out=np.zeros_like(hits), where=games > 0)
-    yield "", share
-    yield "_low", np.minimum(low, share)
-    yield "_high", np.maximum(high, share)
+    yield from zip(("", "_low", "_high"), shares, strict=True)

@@ -11,6 +11,8 @@ from miner.board.moves import after
 from miner.board.settle import MATED, material_balance, settled_balance
 from miner.terms import Score
 
+AS_GOOD_CP = 30
+"""Centipawns by which another defence may be worse than the best and is still as good as it."""
 LONGEST = 13
 """Plies of a line that are looked at and shown: the reply and six moves of each side."""
 

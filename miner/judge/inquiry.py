@@ -9,6 +9,7 @@ import chess
 
 from miner.board.moves import after, goes_home, parse_uci_line
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
+from miner.explain.evidence import AS_GOOD_CP
 from miner.judge.candidates import Candidate, Position
 from miner.settings import JudgeSettings
 from miner.terms import MATE_SCORE_CP
@@ -20,8 +21,6 @@ DEFENCE_TURNS = 3
 """Moves of the side that errs, after the losing reply, to which other defences are looked for."""
 MOST_DEFENCES = 3
 """Other defences at each of these turns, at the most."""
-AS_GOOD_CP = 30
-"""Centipawns by which another defence may be worse than the best and is still as good as it."""
 
 
 @dataclass(frozen=True, slots=True)

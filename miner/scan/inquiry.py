@@ -9,11 +9,9 @@ import chess
 
 from miner.board.moves import after, unpack_move
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
+from miner.explain.evidence import AS_GOOD_CP
 from miner.settings import ScanSettings
 from miner.terms import Score, Side
-
-AS_GOOD_CP = 30
-"""Centipawns by which another defence may be worse than the best and is still as good as it."""
 
 First = Generator[list[Request], list[Answer], float | None]
 

@@ -126,9 +126,11 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
     is_mistake = words.pop("is_mistake").astype(bool)
     mistakes, missed = words[is_mistake], _as_missed(words[~is_mistake], losing)
 
+    positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"]).to_pandas()
+
     def table(rows: pd.DataFrame, told: pd.DataFrame) -> pa.Table:
         valued = with_worth(without_gambits(rows, confidence), settings, confidence)
-        return _findings(store, valued.merge(told, on=REPLY))
+        return _findings(valued.merge(told, on=REPLY).merge(positions, on="key", how="left"))
 
     tables = {
         "findings": table(grouped, mistakes),
@@ -254,9 +256,8 @@ def _together(
     return with_aftermath(store, rows, store.bands.names, group)
 
 
-def _findings(store: Store, ranked: pd.DataFrame) -> pa.Table:
-    positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"]).to_pandas()
-    rows = told_rates(ranked.merge(positions, on="key", how="left"))
+def _findings(ranked: pd.DataFrame) -> pa.Table:
+    rows = told_rates(ranked)
     others = rows["games_at_position"] - rows["games"]
     score_of_others = rows["score_sum_at_position"] - rows["score_sum"]
     is_followed = rows["after_games"] > 0

@@ -151,8 +151,10 @@ class Bars:
     """Progress that a person watches."""
 
     def note(self, text: str) -> None:
-        """One line beside the bars."""
-        say(text)
+        """One line above the bars."""
+        from tqdm import tqdm
+
+        tqdm.write(printable(text))
 
     @contextmanager
     def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:

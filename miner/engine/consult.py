@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -82,7 +83,8 @@ class Engines:
     ) -> tuple[list[Found], int]:
         """The results of the first inquiries, as far as the `nodes` go (0: of all), and the nodes they took.
 
-        `expected`: nodes that all of them will take, about; by it the time that is left is told.
+        `expected`: nodes that all of them will take, about. Once the first search has shown how quick an
+        engine is, the minutes that they may take are told.
         Raises what `consult` does.
         """
         budget, total = Budget(nodes), min(nodes or expected, expected)
@@ -90,10 +92,13 @@ class Engines:
             VerdictCache(self.means.cache_file, self.identity) as cache,
             self.means.progress.task(task_name, total=total, unit="nodes") as task,
         ):
-            shown = 0
+            shown, is_told = 0, False
 
             def advance(_finished: int, work: Work) -> None:
-                nonlocal shown
+                nonlocal shown, is_told
+                if not is_told and work.nodes:
+                    self.means.progress.note(f"{task_name} takes up to {_minutes(total, work)}")
+                    is_told = True
                 task.advance(min(budget.spent, total) - shown)
                 shown = min(budget.spent, total)
                 if work.wall_s:
@@ -105,6 +110,13 @@ class Engines:
             task.advance(total - shown)
         self.work += work
         return budget.within(metered), budget.spent
+
+
+def _minutes(nodes: int, work: Work) -> str:
+    """The time that so many nodes take, by the work so far, in words."""
+    minutes = math.ceil(nodes * work.search_s / work.nodes / max(work.engines, 1) / 60)
+    number = f"1 minute: {nodes:,}" if minutes <= 1 else f"{minutes:,} minutes: {nodes:,}"
+    return f"{number} nodes, less those of earlier runs (--nodes-in-all)"
 
 
 def advancing(task: Task) -> OnProgress:

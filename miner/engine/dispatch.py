@@ -7,7 +7,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Coroutine
-from dataclasses import astuple, dataclass, field, replace
+from dataclasses import astuple, dataclass, field
 from operator import add
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -51,9 +51,7 @@ class Work:
         return self.search_s / available if available else 0.0
 
     def __add__(self, other: Work) -> Work:
-        """Both works, one after the other, so that no engine counts twice."""
-        added = Work(*map(add, astuple(self), astuple(other)))
-        return replace(added, engines=max(self.engines, other.engines))
+        return Work(*map(add, astuple(self), astuple(other)))
 
     @property
     def facts(self) -> dict[str, Any]:

@@ -48,10 +48,9 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
     inputs = {"judge": judged_before.fingerprint, "engine": engines.identity.as_dict()}
     asked = as_dict(settings)
     store.begin({"follow": asked})
-    if store.is_current("follow", asked, inputs):
-        manifest = store.require("follow")
+    if manifest := store.finished("follow", asked, inputs):
         missing, sources = manifest.facts["sources_missing"], store.require("read").inputs["sources"]
-        if not manifest.facts["inconclusive"] and not sources_now(missing, sources):
+        if not sources_now(missing, sources):
             log.info("the losing replies are followed already")
             return manifest
     losing = _losing(store, judged_before.settings)

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import logging
-import math
 from collections import Counter
 from dataclasses import replace
 from itertools import chain
 from typing import Any
 
-import chess
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.engine.consult import Engines
 from miner.engine.dispatch import Work
-from miner.engine.schedule import Inquiry
-from miner.engine.verdicts import Answer, Failure, Request
-from miner.finding.words import counted
 from miner.judge.candidates import Position, find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
 from miner.means import USUAL, Means
@@ -41,11 +36,9 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
     engines = Engines(means, settings.hash_mb)
     inputs, asked = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}, as_dict(settings)
     store.begin({"judge": asked})
-    if store.is_current("judge", asked, inputs):
-        manifest = store.require("judge")
-        if not manifest.facts["inconclusive"]:
-            log.info("the replies are judged already")
-            return manifest
+    if manifest := store.finished("judge", asked, inputs):
+        log.info("the replies are judged already")
+        return manifest
 
     positions, supported = to_judge(store, settings)
     if 0 < 2 * settings.min_games < (floor := tally.facts.get("min_games", 0)):
@@ -55,10 +48,11 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
             settings.min_games,
             floor,
         )
-    expected = expected_nodes(positions, settings)
-    _tell_time(engines, min(settings.nodes_in_all or expected, expected), settings)
     judged, asked_nodes = engines.ask_within(
-        "judging", [inquire(position, settings) for position in positions], settings.nodes_in_all, expected
+        "judging",
+        [inquire(position, settings) for position in positions],
+        settings.nodes_in_all,
+        expected_nodes(positions, settings),
     )
     judgements = list(chain.from_iterable(judged))
     judgements.sort(key=lambda judgement: (judgement.position.key, judgement.candidate.packed))
@@ -80,24 +74,6 @@ def to_judge(store: Store, settings: JudgeSettings) -> tuple[list[Position], Jud
     replies, reach = store.read_table("replies"), store.read_table("reach")
     found = find_candidates(replies, reach, tallied, store.bands.names, supported)
     return positions_of(found, tallied), supported
-
-
-def _tell_time(engines: Engines, nodes: int, settings: JudgeSettings) -> None:
-    """Tell how long so many nodes may take, by the speed of a search of the start position."""
-    [verdict] = engines.ask("trying", "engine", [_search(Request.of(chess.Board(), settings.nodes[0]))])
-    if isinstance(verdict, Failure) or not verdict.seconds:
-        return
-    at_once = max(engines.work.engines, 1)
-    minutes = max(1, math.ceil(nodes * verdict.seconds / verdict.nodes / at_once / 60))
-    engines.means.progress.note(
-        f"judging takes up to {counted(minutes, 'minute')}: {nodes:,} nodes, less those of earlier runs "
-        "(--nodes-in-all)"
-    )
-
-
-def _search(request: Request) -> Inquiry[Answer]:
-    [answer] = yield [request]
-    return answer
 
 
 def expected_nodes(positions: list[Position], settings: JudgeSettings) -> int:

@@ -52,11 +52,9 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
     engines = Engines(means, settings.hash_mb)
     inputs, asked = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}, as_dict(settings)
     store.begin({"scan": asked})
-    if store.is_current("scan", asked, inputs):
-        manifest = store.require("scan")
-        if not manifest.facts["inconclusive"]:
-            log.info("the games are scanned already")
-            return manifest
+    if manifest := store.finished("scan", asked, inputs):
+        log.info("the games are scanned already")
+        return manifest
 
     games = sampled(store.read_table("games", list(_OF_GAMES)).to_pandas(), settings.games, store.bands)
     if games.empty:

@@ -265,6 +265,13 @@ class Store:
             and not self.missing_files(manifest)
         )
 
+    def finished(self, stage: str, settings: dict[str, Any], inputs: dict[str, Any]) -> Manifest | None:
+        """The manifest of a stage that is current, and in which nothing was inconclusive; else None."""
+        if not self.is_current(stage, settings, inputs):
+            return None
+        manifest = self.require(stage)
+        return None if manifest.facts["inconclusive"] else manifest
+
     def settings(self, *, made_with: bool = False) -> dict[str, dict[str, Any]]:
         """The settings that each stage was begun with last, by stage; a stage that never was is not there.
 

@@ -266,7 +266,7 @@ def test_engine_that_always_fails_ends_the_run(
 
     assert FLAWS[flaw] in str(failed.value)
     assert len(str(failed.value)) < 1500
-    assert starts(tmp_path) <= 1 + limits.max_tries * (1 + limits.max_hopeless)
+    assert starts(tmp_path) <= 1 + limits.max_tries * limits.max_hopeless
     assert (store.manifest("judge"), store.path("judged").exists()) == (None, False)
     check_none_is_left(tmp_path)
 

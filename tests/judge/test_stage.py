@@ -208,7 +208,7 @@ def test_budget_is_told_and_kept(store: Store, engine: Path, tmp_path: Path) -> 
     means = Means(engine=engine, cache=tmp_path / "verdicts.sqlite", progress=told)
 
     whole = judge(store, QUICK, means)
-    part = judge(store, few, means)
+    part = judge(store, few, replace(means, cache=tmp_path / "other.sqlite"))
 
     assert told.notes[0].startswith("judging takes up to 1 minute: ")
     assert told.notes[1].startswith("judging takes up to 1 minute: 60,000 nodes")

@@ -127,7 +127,7 @@ def joined(parts: Sequence[Compared]) -> Compared:
 
 def losing_replies(split: Halves) -> pd.DataFrame:
     """The findings in their order, each reply and band once: COLUMNS."""
-    found = split.mined.read_table("findings").to_pandas()
+    found = split.mined.read_table("by_band").to_pandas()
     moves = [pack(chess.Move.from_uci(uci)) for uci in found["losing_reply_uci"]]
     found = found.assign(move=np.array(moves, dtype=np.uint16), games=found["games_with_reply"])
     return pd.DataFrame(found.drop_duplicates(PAIR, ignore_index=True)[COLUMNS])

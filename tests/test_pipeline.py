@@ -18,7 +18,9 @@ QUICK = Settings(
     tally=TallySettings(min_games=2), judge=JudgeSettings(nodes=(300, 1_000), min_games=3, min_players=1)
 )
 # 1.e4 e5 2.Bc4 Nc6 3.Qh5 Nf6 4.Qxf7 is mate.
-GAMES = [Game(moves="e4 e5 Bc4 Nc6 Qh5 Nf6 Qxf7", black=name) for name in ("Anna", "Bert", "Carl", "Dora")]
+GAMES = [
+    Game(moves="e4 e5 Bc4 Nc6 Qh5 Nf6 Qxf7", black=name) for name in ("Anna", "Bert", "Carl", "Dora", "Emil")
+]
 
 
 @pytest.fixture

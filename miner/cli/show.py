@@ -62,7 +62,7 @@ BESIDE_FROM = 72
 """The narrowest terminal on which the text of a card stands beside its board; else it stands below."""
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 
-_WORTH = "points in 100 games that it is worth to punish and to avoid each"
+_WORTH = "points in 100 games to punish and to avoid"
 HEADINGS = ("No", "Punish", "Avoid", "Errs", "Often", "Games", "Losing reply", "Reason")
 WIDTHS = (3, 6, 6, 5, 5, 6, 12, 8)
 TO_THE_RIGHT = ("No", "Punish", "Avoid", "Often", "Games")

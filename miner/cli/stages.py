@@ -40,7 +40,8 @@ def run(
         again = upkeep.remake(opened, STAGES, ready)
         for done in pipeline.run(sources, opened, settings, ready) if sources else again:
             say(stage_line(done.manifest, was_current=done.was_current))
-    if few := few_words(opened, opened.require("rank").rows["findings"]):
+    is_new = not done.was_current  # the last stage was; else all has been said before
+    if is_new and (few := few_words(opened, done.manifest.rows["findings"])):
         say(few)
     say(f"Now: miner show --store {opened.root}")
 

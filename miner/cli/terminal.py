@@ -151,10 +151,11 @@ class Bars:
     """Progress that a person watches."""
 
     def note(self, text: str) -> None:
-        """One line above the bars."""
+        """One line above the bars, where there are any."""
         from tqdm import tqdm
 
-        tqdm.write(printable(text))
+        if sys.stderr.isatty():
+            tqdm.write(printable(text), file=sys.stderr)
 
     @contextmanager
     def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:

@@ -9,7 +9,6 @@ from itertools import zip_longest
 import chess
 
 from miner.explain.evidence import Evidence
-from miner.explain.habit import explain_habit
 from miner.explain.king import KingExposed, explain_king
 from miner.explain.material import Cost, MaterialLost, explain_material, given_up
 from miner.explain.pattern import Strike, find_strike
@@ -51,7 +50,7 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     5. Any other material.
     6. A piece that is sent home, chased or driven off, which only the lines show.
     7. A mate that the reply misses.
-    8. Otherwise the position, by what it is left with, or by the advice that the reply goes against.
+    8. Otherwise the position, by what it is left with.
 
     A pawn that is taken at once, and not at once taken back, is told behind other material.
     Where other defences are not known, only the first two.
@@ -89,7 +88,7 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     if material is not None and counts and material.pawns >= _DECISIVE_PAWNS:
         yield _told(material)
     if not evidence.knows_defences:
-        yield _Told(Reason.POSITION, _habit(evidence), _SHOWN_PLIES)
+        yield _Told(Reason.POSITION, NO_SIMPLE_REASON, _SHOWN_PLIES)
     tempo = explain_tempo(evidence, forced_loss=forced_loss)
     if tempo is not None and tempo.verified:
         yield _Told(Reason.TEMPO, tempo.detail, tempo.plies, is_forced=True)
@@ -107,11 +106,7 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     position = explain_position(evidence)
     if position is not None:
         yield _Told(Reason.POSITION, position.detail, max(position.plies, _SHOWN_PLIES))
-    yield _Told(Reason.POSITION, _habit(evidence), _SHOWN_PLIES)
-
-
-def _habit(evidence: Evidence) -> str:
-    return explain_habit(evidence.board, evidence.reply_line[0]) or NO_SIMPLE_REASON
+    yield _Told(Reason.POSITION, NO_SIMPLE_REASON, _SHOWN_PLIES)
 
 
 _HARM = (Cost.WINS, Cost.LEAVES)

@@ -8,8 +8,10 @@ from __future__ import annotations
 import chess
 
 from miner.board.moves import is_developed
+from miner.explain.evidence import rank_of
 
 _AT_HOME = 3  # knights and bishops of its own side, from which on a move of another man comes too soon
+_OUT = 2  # ranks from its own back rank on, which is 0: on e7 a black queen is not out yet
 _KNIGHT_BEHIND = {
     chess.C3: chess.B1,
     chess.F3: chess.G1,
@@ -28,7 +30,8 @@ def explain_habit(board: chess.Board, reply: chess.Move) -> str:
     kind, color = board.piece_type_at(reply.from_square), board.turn
     minor = (board.knights | board.bishops) & board.occupied_co[color]
     comes_too_soon = sum(not is_developed(board, square) for square in chess.SquareSet(minor)) >= _AT_HOME
-    if kind == chess.QUEEN and comes_too_soon and not board.is_capture(reply):
+    is_out = rank_of(reply.to_square, color) >= _OUT
+    if kind == chess.QUEEN and is_out and comes_too_soon and not board.is_capture(reply):
         return "brings the queen out before the other pieces"
     if kind == chess.BISHOP and _stands_before_pawn(board, reply.to_square):
         return f"shuts in its own {chess.FILE_NAMES[chess.square_file(reply.to_square)]}-pawn"

@@ -97,7 +97,7 @@ def given_up(evidence: Evidence) -> str:
     lines = [_standings(evidence.along(line), line, _TAKEN_BACK_BY) for line in evidence.reply_lines]
     best = _standings(evidence, evidence.best_line, _TAKEN_BACK_BY)
     stays_away = all(standing.balance < before for line in lines for standing in line if standing.plies > 1)
-    if not stays_away or any(standing.balance < before for standing in best):
+    if not stays_away or any(standing.is_quiet and standing.balance < before for standing in best):
         return ""
     net = _net(evidence.board, evidence.after_reply(2), evidence.errs)
     return exchange(net) if list(net.values()) == [1] else ""

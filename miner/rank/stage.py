@@ -16,6 +16,7 @@ from miner.curve.fit import fit_curves
 from miner.errors import Place, SourceError, UsageError
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, NO_SIMPLE_REASON, explain
+from miner.explain.habit import explain_habit
 from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
@@ -59,6 +60,8 @@ def explanation(row: Any, settings: RankSettings) -> tuple[str | bool, ...]:
         knows_defences=bool(row.knows_defences),
     )
     found = explain(evidence, forced_loss=settings.loss_threshold)
+    is_mistake = found.is_forced or row.exp_reply <= settings.mistake_score
+    advice = explain_habit(board, reply) if is_mistake and found.detail == NO_SIMPLE_REASON else ""
     return (
         board.san(reply),
         reply.uci(),
@@ -66,9 +69,9 @@ def explanation(row: Any, settings: RankSettings) -> tuple[str | bool, ...]:
         line_san(board, best_line[:_BEST_LINE_PLIES]),
         line_san(evidence.after_reply(1), found.refutation),
         found.reason,
-        found.detail,
+        advice or found.detail,
         found.pattern or "",
-        found.is_forced or row.exp_reply <= settings.mistake_score,
+        is_mistake,
     )
 
 

@@ -69,7 +69,7 @@ def test_a_second_run_does_nothing(mined: tuple[str, list[str]], s3: Line, miner
     told = miner(*mined[1])
 
     assert told.code == 0
-    assert told.out.count("(up to date, nothing to do)") == 5
+    assert told.out.count("(up to date, nothing to do)") == 6
     assert s3.requests - before < 100
 
 

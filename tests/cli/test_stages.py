@@ -37,12 +37,12 @@ def test_stage_by_stage(miner: Miner, games: Path, engine: Path, tmp_path: Path)
             "--engine",
             engine,
         ),
-        miner("scan", "--store", store, "--games", 20, "--cache", cache, "--engine", engine),
+        miner("scan", "--store", store, "--games", 40, "--cache", cache, "--engine", engine),
         miner("follow", "--store", store, "--cache", cache, "--engine", engine),
         miner("rank", "--store", store),
     ]
     at_once = miner(
-        "run", games, "--store", tmp_path / "two", "--cache", cache, "--engine", engine, "--games", 20, *QUICK
+        "run", games, "--store", tmp_path / "two", "--cache", cache, "--engine", engine, "--games", 40, *QUICK
     )
 
     lines = [one.out.splitlines()[0] for one in told]

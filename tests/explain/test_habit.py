@@ -12,13 +12,14 @@ from tests.judge.tables import board_after
     ("path", "reply", "told"),
     [
         ("e4 e5 Nf3", "Qf6", "brings the queen out before the other pieces"),
+        ("e4 e5 Qh5 Nc6 Bc4", "Qe7", ""),  # it guards f7, and is not out
         ("e4 d5 exd5", "Qxd5", ""),  # it takes back
         ("e4 e5 Nf3 Nc6 Bc4 Nf6 Nc3 Bc5 d3 d6 Bg5", "Qe7", ""),  # the pieces are out
         ("d4 e5 dxe5", "Bd6", "shuts in its own d-pawn"),
         ("e4 e5 d4 d6 Nf3", "Be7", ""),
         ("e4 d5", "f3", "moves the f-pawn, which covers the king"),
         ("e4 e5 Nf3", "f6", "moves the f-pawn, which covers the king"),
-        ("e4 e5 Nf3 Nc6 Bc4 Bc5 O-O Nf6 d3 d6 Nh4 O-O", "f4", ""),  # the king has castled
+        ("e4 e5 Nc3 Nc6 Bc4 Nf6 Nge2 Be7 O-O d6", "f4", ""),  # the king has castled
         ("e4 e5 Nf3", "c6", "takes the square c6 from its own knight"),
         ("e4 e5 Nf3 Nc6 Bc4 Na5 Nxe5", "c6", ""),  # the knight has left
         ("e4 e5 Nf3 Nc6 d4 exd4 Bc4", "h6", "moves a pawn on the edge while the pieces stay at home"),

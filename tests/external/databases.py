@@ -74,7 +74,7 @@ def mine(
         for _ in run([str(source)], store, replace(settings, scan=UNSCANNED), means):
             pass
         judged |= {(row["key"], row["move"]): row for row in store.read_table("judged").to_pylist()}
-        for row in store.read_table("findings").to_pylist():
+        for row in store.read_table("by_band").to_pylist():
             reply = row["key"], pack(chess.Move.from_uci(row["losing_reply_uci"]))
             findings.setdefault(reply, []).append(row)
     return Mined(judged, findings)

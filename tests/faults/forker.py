@@ -97,7 +97,7 @@ def follow(bench: Bench) -> None:
 
 
 def rank(bench: Bench) -> None:
-    pipeline.rank(bench.store, RankSettings(side="black" if bench.earlier else "both"))
+    pipeline.rank(bench.store, RankSettings(side="white" if bench.earlier else "both"))
 
 
 def export(bench: Bench) -> None:

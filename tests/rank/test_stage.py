@@ -496,6 +496,24 @@ def test_reason_holds_with_every_defence(tmp_path: Path, defences: list[str], de
     assert {row["reason_detail"] for row in store.read_table("findings").to_pylist()} == {detail}
 
 
+def test_advice_is_told_of_mistakes_only(tmp_path: Path) -> None:
+    """3...h6 stops no mate and goes against all advice; as a missed chance it would have words of its own."""
+    lines = {"pv_reply": ["h7h6", "g1f3"], "pv_best": ["g7g6", "h5f3"], "best_move": "g7g6"}
+    told = {}
+    for name, cp_best, cp_reply in (("findings", 40, -60), ("missed", 100, -50)):
+        loss = expected_score(cp_best) - expected_score(cp_reply)
+        numbers = {"cp_best": cp_best, "cp_reply": cp_reply, "loss": loss, "loss_before": loss}
+        games = [Game(moves=f"{MATE} h6 Nf3", black=player, black_rating=900) for player in PLAYERS]
+        store = judged_store(tmp_path / name, [verdict(MATE, "h6", **lines, **numbers)], games)
+        rank(store, RankSettings())
+        told[name] = {row["reason_detail"] for row in store.read_table(name).to_pylist()}
+
+    assert told == {
+        "findings": {"moves a pawn on the edge while the pieces stay at home"},
+        "missed": {"lets the advantage go"},
+    }
+
+
 def test_what_is_worse_is_a_setting(tmp_path: Path) -> None:
     """A coach of strong players may call a lost advantage a mistake."""
     store = judged_store(tmp_path, [misplay(100, -50)])

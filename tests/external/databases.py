@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +12,8 @@ import chess
 
 from miner.board.moves import pack
 from miner.means import Means
-from miner.pipeline import run
-from miner.settings import FollowSettings, ScanSettings, Settings
+from miner.pipeline import judge, rank, read, tally
+from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings
 from miner.store import Store
 from tests.external.published import Published
 
@@ -26,12 +26,6 @@ OTHER_SCORES = (4, 4, 2)
 MOST_TOGETHER = 14
 """Lines in one database. With more of them each would be so rare that knowing it is worth less than a point
 per 100 games, and the default settings would rightly leave it alone."""
-
-BRIEF = FollowSettings(nodes=5_000, model_nodes=1_000)
-"""Little thought for how games went on, where only the verdicts and the findings are looked at."""
-
-UNSCANNED = ScanSettings(nodes=(500, 1_000), games=1)
-"""Single games that are scanned are not looked at here."""
 
 Reply = tuple[int, int]  # position key and packed move
 
@@ -62,17 +56,23 @@ def _meet(one: Published, other: Published) -> bool:
 
 
 def mine(
-    groups: Iterable[Sequence[Published]], losing: set[str], settings: Settings, engine: Path, folder: Path
+    groups: Iterable[Sequence[Published]],
+    losing: set[str],
+    settings: JudgeSettings,
+    engine: Path,
+    folder: Path,
 ) -> Mined:
-    """Make a database of each group under `folder`, run all stages on it, and gather what they found."""
+    """Make a database of each group under `folder`, judge and rank it, and gather what they found."""
     judged: dict[Reply, dict[str, Any]] = {}
     findings: dict[Reply, list[dict[str, Any]]] = {}
     means = Means(engine=engine, cache=folder / "verdicts.sqlite", processes=1)
     for number, group in enumerate(groups):
         source, store = folder / f"{number}.pgn", Store.create(folder / f"store-{number}")
         source.write_text(database(group, losing), encoding="utf-8")
-        for _ in run([str(source)], store, replace(settings, scan=UNSCANNED), means):
-            pass
+        read([str(source)], store, ReadSettings(), means)
+        tally(store, TallySettings(), means)
+        judge(store, settings, means)
+        rank(store, RankSettings(), means)
         judged |= {(row["key"], row["move"]): row for row in store.read_table("judged").to_pylist()}
         for row in store.read_table("by_band").to_pylist():
             reply = row["key"], pack(chess.Move.from_uci(row["losing_reply_uci"]))

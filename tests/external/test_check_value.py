@@ -13,9 +13,9 @@ import chess
 import pytest
 
 from miner.board.moves import pack
-from miner.settings import Settings
+from miner.settings import JudgeSettings
 from miner.terms import Side
-from tests.external.databases import BRIEF, GAMES, WITH_REPLY, mine
+from tests.external.databases import GAMES, WITH_REPLY, mine
 from tests.external.published import Published
 
 WAY = ("e4", "e5", "Nc3", "Nf6", "f4")
@@ -28,7 +28,7 @@ def findings(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> list[dic
     way = tuple(board.push_san(san) for san in WAY)
     taking, striking = board.parse_san("exf4"), board.parse_san("d5")
     line = Published(id="vienna-exf4", way=way, reply=taking, best=striking, victim=Side.BLACK, loss=0.1)
-    mined = mine([[line]], {line.id}, Settings(follow=BRIEF), engine, tmp_path_factory.mktemp("check-value"))
+    mined = mine([[line]], {line.id}, JudgeSettings(), engine, tmp_path_factory.mktemp("check-value"))
     return mined.findings.get((line.key, pack(taking)), [])
 
 

@@ -16,14 +16,14 @@ from pathlib import Path
 
 import pytest
 
-from miner.settings import JudgeSettings, Settings
-from tests.external.databases import BRIEF, Mined, mine, share_out
+from miner.settings import JudgeSettings
+from tests.external.databases import Mined, mine, share_out
 from tests.external.published import Published, clear_traps, sound_lines
 
 pytestmark = pytest.mark.engine
 
 FOUND_AT_LEAST = 0.95
-QUICK = Settings(judge=replace(JudgeSettings(), nodes=JudgeSettings().nodes[:-1]), follow=BRIEF)
+QUICK = replace(JudgeSettings(), nodes=JudgeSettings().nodes[:-1])
 """No deep look at all, which costs most of the time; the points of the short lines are not so deep."""
 
 
@@ -40,7 +40,7 @@ class Trial:
     scope="module",
     params=[
         pytest.param((6, QUICK), id="within-three-moves"),
-        pytest.param((30, Settings()), id="all", marks=pytest.mark.slow),
+        pytest.param((30, JudgeSettings()), id="all", marks=pytest.mark.slow),
     ],
 )
 def trial(request: pytest.FixtureRequest, engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Trial:

@@ -26,7 +26,7 @@ from miner.store import Store
 from miner.terms import Side
 
 SETTINGS = Settings(
-    judge=JudgeSettings(nodes=(50_000, 200_000, 800_000)),
+    judge=JudgeSettings(nodes=(50_000, 200_000, 800_000), nodes_in_all=100_000_000),
     scan=ScanSettings(games=100, nodes=(5_000, 50_000)),
     steer=SteerSettings(plies=8, nodes=20_000),
 )

@@ -396,4 +396,4 @@ def _answers_note(check: PupilsCheck) -> str:
         if guessed
         else ""
     )
-    return f"A mistake is punished if the answer keeps more than half of the gain.{unknown}"
+    return f"A mistake is punished if the answer keeps at least three quarters of the gain.{unknown}"

@@ -264,10 +264,10 @@ class ScanSettings(_Checked):
     games: Annotated[
         FromZero,
         Option(
-            "Games that are scanned for mistakes, spread over the rating bands (default 2,000, some half an "
-            "hour on two cores; 0: all)."
+            "Games that are scanned for mistakes, spread over the rating bands (default 500, some ten "
+            "minutes on two cores; 0: all)."
         ),
-    ] = 2_000
+    ] = 500
     nodes: tuple[int, ...] = (10_000, 100_000)  # per search: of every position, and of what may be a mistake
     first_ply: FromZero = 4  # before it hardly anything is lost
     screen: Share = 0.13  # expected score given away at the first look, to be looked at again

@@ -54,11 +54,11 @@ REASONS: Mapping[Reason, Words] = {
         ask="Which checks are there, and where can the king still go?",
     ),
     Reason.MATERIAL: Words(
-        meaning="Where the forced moves end, the count of the men has changed.",
+        meaning="Count the men on the board once the captures are over.",
         ask="Which pieces stand undefended, and what attacks them?",
     ),
     Reason.TEMPO: Words(
-        meaning="A move that takes a piece back is missing elsewhere; the other side develops meanwhile.",
+        meaning="A piece that has to move again costs a move, which is missing elsewhere.",
         ask="Which piece can be chased, and where must it go?",
         is_tactical=False,
     ),
@@ -67,7 +67,7 @@ REASONS: Mapping[Reason, Words] = {
         ask="Which king is less safe now, and what opens the way to it?",
     ),
     Reason.POSITION: Words(
-        meaning="Nothing falls by force; with the best move the side that erred would stand better.",
+        meaning="The best move would have kept more.",
         ask="What has the move given up: centre, development, or a square?",
         is_tactical=False,
     ),

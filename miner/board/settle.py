@@ -129,7 +129,8 @@ def _tries(board: chess.Board, ply: int, checks: int, target: chess.Square | Non
     moves.sort(key=lambda move: _prospect(board, move), reverse=True)
     if ply < checks:
         quiet = (move for move in board.generate_legal_moves() if not board.is_capture(move))
-        moves += [move for move in quiet if not move.promotion and board.gives_check(move)]
+        given = [move for move in quiet if not move.promotion and board.gives_check(move)]
+        moves += sorted(given, key=lambda move: _prospect(board, move), reverse=True)
     return moves
 
 
@@ -137,9 +138,12 @@ def _evasions(board: chess.Board) -> list[chess.Move]:
     return sorted(board.generate_legal_moves(), key=lambda move: _prospect(board, move), reverse=True)
 
 
-def _prospect(board: chess.Board, move: chess.Move) -> int:
+def _prospect(board: chess.Board, move: chess.Move) -> tuple[int, int, int]:
     # The most valuable victim first, by the least valuable attacker: good moves early make the bounds bite.
+    # Of equals the one that comes first as their side sees the board, so that both colours settle alike.
     victim = board.piece_type_at(move.to_square)
     attacker = board.piece_type_at(move.from_square) or chess.PAWN
     promoted = VALUES[move.promotion] if move.promotion else 0
-    return 10 * (promoted + (VALUES[victim] if victim else 0)) - VALUES[attacker]
+    turned = 0 if board.turn == chess.WHITE else 56  # the square across the middle of the board
+    prospect = 10 * (promoted + (VALUES[victim] if victim else 0)) - VALUES[attacker]
+    return prospect, -(move.from_square ^ turned), -(move.to_square ^ turned)

@@ -119,3 +119,15 @@ def test_nobody_captures_to_its_own_loss(seed: int, plies: int) -> None:
 
     if not board.is_check():
         assert settle(board).balance >= material_balance(board, board.turn)
+
+
+def test_colours_settle_alike() -> None:
+    """Of two captures that pay the same both colours choose that which their side sees first."""
+    board = chess.Board("1r2kbnr/p1p1p1p1/1p3p2/7p/1nB1P2P/B1N2P1b/P2P4/R2QK2R w k - 0 15")
+
+    mine, theirs = settle(board), settle(board.mirror())
+
+    assert [chess.square_mirror(move.to_square) for move in mine.line] == [
+        move.to_square for move in theirs.line
+    ]
+    assert mine.balance == theirs.balance

@@ -15,7 +15,7 @@ import pytest
 from miner.board.moves import pack
 from miner.settings import JudgeSettings
 from miner.terms import Side
-from tests.external.databases import GAMES, WITH_REPLY, mine
+from tests.external.databases import FREQUENT, mine
 from tests.external.published import Published
 
 WAY = ("e4", "e5", "Nc3", "Nf6", "f4")
@@ -49,6 +49,6 @@ def test_capture_that_sends_the_knight_home_loses_a_tempo(findings: list[dict[st
 @pytest.mark.engine
 def test_capture_is_counted_as_often_as_it_was_played(findings: list[dict[str, Any]]) -> None:
     """The games and players of the bands add up to those that were written."""
-    assert sum(finding["games_at_position"] for finding in findings) == GAMES
-    assert sum(finding["games_with_reply"] for finding in findings) == WITH_REPLY
-    assert sum(finding["players_with_reply"] for finding in findings) == WITH_REPLY
+    assert sum(finding["games_at_position"] for finding in findings) == FREQUENT.games
+    assert sum(finding["games_with_reply"] for finding in findings) == FREQUENT.with_reply
+    assert sum(finding["players_with_reply"] for finding in findings) == FREQUENT.with_reply

@@ -3,7 +3,8 @@
 Sources: tests/external/data/traps.csv and sound.csv, each row with its own source; see SOURCE.txt there.
 
 Each line lies in a database made here, in which its position is met in 80 games and its reply chosen in 28;
-all stages run on it. The lines are shared out over several databases, for two reasons: many of them lead
+or all lines in one, each with 25 games and 8 replies, among 5,000 games of others. All stages run on it. In
+the first case the lines are shared out over several databases, for two reasons: many of them lead
 through the positions of others, which would then be met far more often; and 80 lines together would make
 each so rare that the default settings drop it for what it is worth.
 """
@@ -14,15 +15,17 @@ import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 
 from miner.settings import JudgeSettings
-from tests.external.databases import Mined, mine, share_out
+from tests.external.databases import Mined, mine, mine_among, share_out
 from tests.external.published import Published, clear_traps, sound_lines
 
 pytestmark = pytest.mark.engine
 
 FOUND_AT_LEAST = 0.95
+OTHERS = 5_000  # games among which rare lines must be found
 QUICK = replace(JudgeSettings(), nodes=JudgeSettings().nodes[:-1])
 """No deep look at all, which costs most of the time; the points of the short lines are not so deep."""
 
@@ -53,8 +56,32 @@ def trial(request: pytest.FixtureRequest, engine: Path, tmp_path_factory: pytest
     return Trial(traps, sound, mined)
 
 
+@pytest.fixture(scope="module")
+def among_others(shared: Path, engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Trial:
+    """All lines, each rare, in one database with the first of the rated games."""
+    folder = tmp_path_factory.mktemp("among")
+    with pa.input_stream(str(shared / "data" / "rated-dev.pgn.zst"), compression="zstd") as stream:
+        games = stream.read().split(b"\n[Event ")[:OTHERS]
+    (others := folder / "others.pgn").write_bytes(b"\n[Event ".join(games))
+    traps, sound = clear_traps(), sound_lines()
+    losing = {trap.id for trap in traps}
+    return Trial(traps, sound, mine_among([*traps, *sound], losing, others, engine, folder))
+
+
 def test_frequent_published_traps_are_reported(trial: Trial) -> None:
     """At least 95% of the traps that clearly lose by their listed centipawns are reported, for their side."""
+    _assert_reported(trial)
+
+
+@pytest.mark.slow
+def test_rare_published_traps_are_reported(among_others: Trial) -> None:
+    """So many of them also where each is as rare as in a small club, and no sound line is called losing."""
+    _assert_reported(among_others)
+    reported = [line for line in among_others.sound if line.identity in among_others.mined.findings]
+    assert not reported, f"reported: {_told(reported, among_others.mined)}"
+
+
+def _assert_reported(trial: Trial) -> None:
     missing = [trap for trap in trial.traps if not _is_reported(trap, trial.mined)]
 
     found = len(trial.traps) - len(missing)

@@ -217,23 +217,26 @@ class JudgeSettings(_Checked):
         FromZero,
         Option(
             "Nodes that judging may take in all: what could be worth most is judged first, the rest is left "
-            "(default 400,000,000, some six minutes on two cores; 0: no limit)."
+            "(default 500,000,000, some eight minutes on two cores; 0: no limit)."
         ),
-    ] = 400_000_000
+    ] = 500_000_000
     nodes: Annotated[
         tuple[int, ...],
         Option(
             "Nodes per search, from the first look to the last, at least two, rising (default "
-            "100000,400000,1000000). Smaller numbers are quicker and less sure.",
+            "10000,100000,400000,1000000). Smaller numbers are quicker and less sure.",
             metavar="N,N,...",
         ),
-    ] = (100_000, 400_000, 1_000_000)
-    keep: tuple[float, ...] = (0.5, 0.8)  # share of the threshold that must be lost to go one stage on
+    ] = (10_000, 100_000, 400_000, 1_000_000)
+    keep: tuple[float, ...] = (0.6, 0.7, 0.8)  # share of the threshold that must be lost to go one stage on
     loss_threshold: Share = 0.10  # expected score
     tempo_threshold: Share = 0.05  # the same for a tempo lost by force
+    well_left: Share = 0.45  # expected score of a reply beyond which it is a missed chance at the most
+    keep_missed: float = 2.0  # share of the threshold that such a reply must lose at the first look
     hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 16
 
     def _check(self) -> None:
+        _require(self.keep_missed > 0.0, f"keep_missed is {self.keep_missed}", "give a number above 0")
         _require(
             list(self.nodes) == sorted(set(self.nodes)) and len(self.nodes) >= 2 and self.nodes[0] > 0,
             f"nodes {', '.join(map(str, self.nodes))} do not rise",

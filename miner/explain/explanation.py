@@ -18,6 +18,7 @@ from miner.reasons import REASONS, Pattern, Reason
 
 _SHOWN_PLIES = 4  # of a line whose point is not on the board: the reply, the answer and a move of each side
 _DECISIVE_PAWNS = 2
+_LEAST_CP_A_PAWN = 40  # that the engine must see in each: what it calls worth much less will not last
 _ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
 NO_SIMPLE_REASON = "no simple reason"
 """The detail of a reply that loses nothing in particular."""
@@ -83,7 +84,8 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     mate = explain_mate(evidence)
     if mate is not None and not mate.missed:
         yield _Told(Reason.MATE, mate.detail, len(evidence.reply_line), is_forced=True)
-    material = explain_material(evidence)
+    claimed = explain_material(evidence)
+    material = claimed if claimed is not None and _is_borne_out(evidence, claimed) else None
     counts = material is not None and (material.cost in _HARM or evidence.reply.as_cp >= 0)
     if material is not None and counts and material.pawns >= _DECISIVE_PAWNS:
         yield _told(material)
@@ -97,7 +99,7 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
         yield _Told(Reason.KING, king.detail, _attack_plies(evidence, king))
     if material is not None:
         yield _told(material)
-    if material is None and (taken := given_up(evidence)):
+    if claimed is None and (taken := given_up(evidence)):
         yield _Told(Reason.MATERIAL, f"gives up {taken}", _SHOWN_PLIES)
     if tempo is not None:
         yield _Told(Reason.TEMPO, tempo.detail, tempo.plies)
@@ -107,6 +109,15 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     if position is not None:
         yield _Told(Reason.POSITION, position.detail, max(position.plies, _SHOWN_PLIES))
     yield _Told(Reason.POSITION, NO_SIMPLE_REASON, _SHOWN_PLIES)
+
+
+def _is_borne_out(evidence: Evidence, material: MaterialLost) -> bool:
+    """Whether the engine's scores differ by as much as material that is won would make them, or nearly.
+
+    A knight that has taken a rook in the corner and will not come out again has won none.
+    """
+    seen_cp = evidence.best.as_cp - evidence.reply.as_cp
+    return material.cost is not Cost.WINS or seen_cp >= _LEAST_CP_A_PAWN * material.pawns
 
 
 _HARM = (Cost.WINS, Cost.LEAVES)

@@ -33,6 +33,8 @@ def explain_habit(board: chess.Board, reply: chess.Move) -> str:
     is_out = rank_of(reply.to_square, color) >= _OUT
     if kind == chess.QUEEN and is_out and comes_too_soon and not board.is_capture(reply):
         return "brings the queen out before the other pieces"
+    if kind == chess.QUEEN and _shuts_in_bishop(board, reply.to_square):
+        return f"shuts in its own bishop on {chess.square_name(_kings_bishop(color))}"
     if kind == chess.BISHOP and _stands_before_pawn(board, reply.to_square):
         return f"shuts in its own {chess.FILE_NAMES[chess.square_file(reply.to_square)]}-pawn"
     if kind != chess.PAWN:
@@ -46,6 +48,22 @@ def explain_habit(board: chess.Board, reply: chess.Move) -> str:
     if file in (0, 7) and comes_too_soon and not board.is_capture(reply):
         return "moves a pawn on the edge while the pieces stay at home"
     return ""
+
+
+def _kings_bishop(color: chess.Color) -> chess.Square:
+    return chess.F1 if color == chess.WHITE else chess.F8
+
+
+def _shuts_in_bishop(board: chess.Board, square: chess.Square) -> bool:
+    """Whether a man on this square, before the king, and the g-pawn leave the king's bishop no way out."""
+    bishop = chess.Piece(chess.BISHOP, board.turn)
+    ways = (chess.E2, chess.G2) if board.turn == chess.WHITE else (chess.E7, chess.G7)
+    pawn = chess.Piece(chess.PAWN, board.turn)
+    return (
+        board.piece_at(_kings_bishop(board.turn)) == bishop
+        and square == ways[0]
+        and board.piece_at(ways[1]) == pawn
+    )
 
 
 def _stands_before_pawn(board: chess.Board, square: chess.Square) -> bool:

@@ -23,14 +23,17 @@ class KingExposed:
 
     @property
     def detail(self) -> str:
-        """The reason in words, such as `Black can no longer castle`."""
+        """The reason in words, such as `Black can no longer castle`.
+
+        Drawn out and not driven: the king may have taken what came to it.
+        """
         side, parts = chess.COLOR_NAMES[self.side].capitalize(), []
         if self.castling_lost:
             parts.append(f"{side} can no longer castle")
         if self.driven:
             king = "the king" if parts else f"{side}'s king"
-            whither = "out" if self.driven_to is None else f"to {chess.square_name(self.driven_to)}"
-            parts.append(f"{king} is driven {whither}")
+            whither = "out" if self.driven_to is None else f"out to {chess.square_name(self.driven_to)}"
+            parts.append(f"{king} is drawn {whither}")
         return "; ".join(parts)
 
 

@@ -99,7 +99,7 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
             judgement.retreat = yield from ask_retreat(board, line, settings.nodes[-2])
         if may_be_explained(judgement, settings):
             reply = judgement.looks[-1].reply
-            judgement.defences = yield from ask_defences(board, reply.pv, settings.nodes[0])
+            judgement.defences = yield from ask_defences(board, reply.pv, settings.nodes[-3:][0])
     return judgements
 
 
@@ -147,7 +147,9 @@ def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSetting
     """Whether a deeper search than that of `stage` (from 0) could still make the candidate a losing reply.
 
     A candidate whose players score clearly less is looked at a second time whatever the screen says, and so
-    is, at any stage, a reply that loses something where mate stands at the end of one of the lines.
+    is, at any stage, a reply that loses something where mate stands at the end of one of the lines. What
+    leaves its player well can only be a missed chance: where there are many candidates it must be a large
+    one, or the budget would be spent on these.
     """
     if stage + 1 >= len(settings.nodes):
         return False
@@ -155,7 +157,10 @@ def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSetting
     if (sees_mate and look.loss > 0) or (candidate.promoted and stage == 0):
         return True
     threshold = min(settings.tempo_threshold, settings.loss_threshold) if tempo else settings.loss_threshold
-    return look.loss >= settings.keeps_from(stage) * threshold
+    needed = settings.keeps_from(stage)
+    if not tempo and look.reply.score.expected > settings.well_left:
+        needed = max(needed, settings.keep_missed if stage == 0 else 1.0)
+    return look.loss >= needed * threshold
 
 
 def ask_retreat(

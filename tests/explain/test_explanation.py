@@ -166,3 +166,16 @@ def test_nothing_is_said_of_defences_that_were_not_looked_for() -> None:
     assert {reason for reason, found in told.items() if found.detail == NO_SIMPLE_REASON} == silent
     assert told[Reason.MATE].reason is Reason.MATE
     assert told[Reason.MATERIAL].reason is Reason.MATERIAL
+
+
+def test_material_that_the_scores_do_not_bear_out_is_no_reason() -> None:
+    """4...Bc5 5.Nxf7 takes a rook, but the knight will not come out: the engine sees hardly a pawn."""
+    moves = "e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5"
+    reply = "Bc5 Nxf7 Bxf2+ Kf1 Qe7 Nxh8 Bb6 Nc3 Qc5 Bf7+ Kf8 d4 exd4"
+    best = "d5 exd5 Na5 Bb5+ c6 dxc6 bxc6 Bd3 Nd5 Nf3 Bd6 O-O Nf4"
+
+    little = explain(evidence(moves, reply=reply, best=best, best_cp=-14, reply_cp=-132))
+    much = explain(evidence(moves, reply=reply, best=best, best_cp=-14, reply_cp=-400))
+
+    assert much.detail == "wins a rook for a pawn"
+    assert "rook" not in little.detail

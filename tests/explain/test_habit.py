@@ -12,7 +12,9 @@ from tests.judge.tables import board_after
     ("path", "reply", "told"),
     [
         ("e4 e5 Nf3", "Qf6", "brings the queen out before the other pieces"),
-        ("e4 e5 Qh5 Nc6 Bc4", "Qe7", ""),  # it guards f7, and is not out
+        ("e4 e5 Bc4", "Qe7", "shuts in its own bishop on f8"),
+        ("e4 e5 Nf3 Nc6", "Qe2", "shuts in its own bishop on f1"),
+        ("e4 e5 Nf3 Nc6 Bc4 g6 d3", "Qe7", ""),  # the bishop can go to g7
         ("e4 d5 exd5", "Qxd5", ""),  # it takes back
         ("e4 e5 Nf3 Nc6 Bc4 Nf6 Nc3 Bc5 d3 d6 Bg5", "Qe7", ""),  # the pieces are out
         ("d4 e5 dxe5", "Bd6", "shuts in its own d-pawn"),

@@ -20,7 +20,7 @@ def test_fried_liver_drives_the_king_to_the_centre() -> None:
     assert found is not None
     assert found.driven_to == chess.E6
     assert found.castling_lost
-    assert found.detail == "Black can no longer castle; the king is driven to e6"
+    assert found.detail == "Black can no longer castle; the king is drawn out to e6"
 
 
 def test_castling_lost_on_the_back_rank() -> None:
@@ -63,7 +63,7 @@ def test_white_king_that_walks_out_by_itself() -> None:
 
     assert found is not None
     assert not found.castling_lost  # lost either way
-    assert found.detail == "White's king is driven to d3"
+    assert found.detail == "White's king is drawn out to d3"
 
 
 def test_king_is_in_no_danger_without_queens() -> None:
@@ -96,12 +96,12 @@ def test_king_that_need_not_move() -> None:
 
     found = explain_king(forced)
     assert found is not None
-    assert found.detail == "White can no longer castle; the king is driven to e2"
+    assert found.detail == "White can no longer castle; the king is drawn out to e2"
     assert explain_king(free) is None
 
 
 def test_square_is_named_where_every_defence_ends_on_it() -> None:
-    """With two squares to choose from, the king is driven out, nobody knows where to."""
+    """With two squares to choose from, the king is drawn out, nobody knows where to."""
     moves, best = TWO_KNIGHTS, "Na5 Bb5+ c6 dxc6 bxc6"
     known = evidence(
         moves,
@@ -113,4 +113,4 @@ def test_square_is_named_where_every_defence_ends_on_it() -> None:
     found = explain_king(known)
 
     assert found is not None
-    assert found.detail == "Black can no longer castle; the king is driven out"
+    assert found.detail == "Black can no longer castle; the king is drawn out"

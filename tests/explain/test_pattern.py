@@ -149,7 +149,7 @@ def test_pattern(name: str) -> None:
     """A refutation shows the pattern that a textbook names."""
     moves, reply, best, pattern = POSITIONS[name]
 
-    found = explain(evidence(moves, reply=reply, best=best))
+    found = explain(evidence(moves, reply=reply, best=best, reply_cp=-900))
 
     assert found.pattern is pattern, found
 

@@ -48,8 +48,8 @@ def test_summary_without_a_detail() -> None:
         ("wins a rook for two pawns", "White wins a rook for two pawns."),
         ("does not win back a pawn", "Black does not win back a pawn."),
         (
-            "Black can no longer castle; the king is driven to e6",
-            "Black can no longer castle; the king is driven to e6.",
+            "Black can no longer castle; the king is drawn out to e6",
+            "Black can no longer castle; the king is drawn out to e6.",
         ),
         ("the knight must go back from f6 to g8", "The knight must go back from f6 to g8."),
         ("a trap!", "A trap!"),

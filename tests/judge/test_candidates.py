@@ -113,16 +113,33 @@ def test_two_games_are_enough_for_the_obvious(reply: str, is_found: bool) -> Non
 def test_likely_mistakes_come_sooner() -> None:
     """A pawn given away by one in twenty comes before what one in five play, and that before what most do."""
     rows = [
-        reply_row(OPEN_GAME, san, games=games, pick_rate=games / 100)
+        reply_row(OPEN_GAME, san, games=games, pick_rate=games / 100, **scoring(games / 2))
         for san, games in (("Nc6", 70), ("d6", 20), ("d5", 5))
     ]
-    d4 = reply_row(BOARDS[3], "e5", games=5, pick_rate=0.05)
+    d4 = reply_row(BOARDS[3], "e5", games=5, pick_rate=0.05, **scoring(2.5))
 
     found = found_among(replies_table(*rows, d4), reach_table(reach_row(OPEN_GAME), reach_row(BOARDS[3])))
 
     moves = [chess.Move.from_uci(uci) for uci in ("e7e5", "b8c6", "d7d6", "d7d5")]
     assert found["move"].tolist()[0] == pack(moves[0])
     assert found["worth"].idxmax() == found.index[found["move"] == pack(moves[1])][0] > 0
+
+
+def test_reply_whose_players_score_less_comes_sooner() -> None:
+    """Of two replies as frequent that hang nothing, the one by which less was scored is looked at first."""
+    rows = [
+        reply_row(OPEN_GAME, san, games=20, **scoring(score)) for san, score in (("Nc6", 11.0), ("d6", 9.0))
+    ]
+
+    found = found_among(replies_table(*rows), reach_table(reach_row(OPEN_GAME)))
+
+    moves = [chess.Move.from_uci(uci) for uci in ("d7d6", "b8c6")]
+    assert found["move"].tolist() == [pack(move) for move in moves]
+
+
+def scoring(points: float) -> dict[str, float]:
+    """The score of a reply's players at a position where half of the points are scored in all."""
+    return {"score_sum": points, "games_at_position": 100, "score_sum_at_position": 50.0}
 
 
 @pytest.mark.parametrize(

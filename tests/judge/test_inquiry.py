@@ -24,7 +24,7 @@ from miner.settings import JudgeSettings
 from miner.terms import Score, Side, expected_score
 from tests.judge.tables import board_after, position
 
-SETTINGS = JudgeSettings(nodes=(100, 200, 400), keep=(0.4, 0.8), loss_threshold=0.10, tempo_threshold=0.05)
+SETTINGS = JudgeSettings(nodes=(100, 200, 400), keep=(0.7, 0.8), loss_threshold=0.10, tempo_threshold=0.05)
 AFTER_E5 = "e4 e5"
 
 
@@ -62,7 +62,7 @@ class Script:
 
 def test_stages_are_asked_for_what_is_open() -> None:
     """A blunder goes to the end, a doubtful move to the second stage, a good one only to the screen."""
-    script = Script({"g1f3": 30, "f1c4": 25, "b1c3": -5, "d1h5": -80})
+    script = Script({"g1f3": 15, "f1c4": 10, "b1c3": -36, "d1h5": -80})
 
     judgements = script.judge(AFTER_E5, "Nf3", "Bc4", "Nc3", "Qh5")
 
@@ -72,7 +72,7 @@ def test_stages_are_asked_for_what_is_open() -> None:
         [100, 200],
         [100, 200, 400],
     ]
-    assert [round(one.loss, 3) for one in judgements] == [0.0, 0.007, 0.05, 0.156]
+    assert [round(one.loss, 3) for one in judgements] == [0.0, 0.007, 0.073, 0.135]
     assert script.asked == [
         (100, ()),
         (100, ("f1c4",)),
@@ -240,8 +240,8 @@ def test_loss_is_in_expected_score() -> None:
 @pytest.mark.parametrize(
     ("reply_cp", "stage", "goes"),
     [
-        (-27, 0, False),  # 0.039 lost, the bar being 0.4 x 0.10
-        (-29, 0, True),  # 0.042
+        (-47, 0, False),  # 0.067 lost, the bar being 0.7 x 0.10
+        (-50, 0, True),  # 0.071
         (-55, 1, False),  # 0.079, the bar being 0.8 x 0.10
         (-57, 1, True),  # 0.081
         (-400, 2, False),  # there is no deeper budget
@@ -252,10 +252,24 @@ def test_bar_is_a_share_of_the_threshold(reply_cp: int, stage: int, goes: bool) 
     assert goes_on(look(0, reply_cp), stage, candidate(), SETTINGS, tempo=False) is goes
 
 
+@pytest.mark.parametrize(
+    ("best_cp", "reply_cp", "stage", "goes"),
+    [
+        (140, 0, 0, False),  # 0.19 lost, the bar being 2 x 0.10
+        (160, 0, 0, True),  # 0.215
+        (65, 0, 1, False),  # 0.092: later the bar is the threshold
+        (75, 0, 1, True),  # 0.106
+    ],
+)
+def test_missed_chance_must_be_large(best_cp: int, reply_cp: int, stage: int, goes: bool) -> None:
+    """What leaves its player well is no mistake, and must lose more to be looked at deeper."""
+    assert goes_on(look(best_cp, reply_cp), stage, candidate(), SETTINGS, tempo=False) is goes
+
+
 def test_possible_tempo_has_its_own_threshold() -> None:
     """Where a tempo may be lost, half as much is enough."""
-    assert not goes_on(look(0, -20), 0, candidate(), SETTINGS, tempo=False)
-    assert goes_on(look(0, -20), 0, candidate(), SETTINGS, tempo=True)
+    assert not goes_on(look(0, -26), 0, candidate(), SETTINGS, tempo=False)
+    assert goes_on(look(0, -26), 0, candidate(), SETTINGS, tempo=True)
 
 
 def test_promoted_reply_gets_a_second_look_only() -> None:

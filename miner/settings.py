@@ -268,21 +268,24 @@ class ScanSettings(_Checked):
             "minutes on two cores; 0: all)."
         ),
     ] = 500
-    nodes: tuple[int, ...] = (10_000, 100_000)  # per search: of every position, and of what may be a mistake
+    # Per search: of every position, of what may be a mistake, and of what is told of one.
+    nodes: tuple[int, ...] = (2_000, 10_000, 30_000)
     first_ply: FromZero = 4  # before it hardly anything is lost
     screen: Share = 0.13  # expected score given away at the first look, to be looked at again
     screen_score: Share = 0.45  # that the first look leaves at the most, likewise
-    loss_threshold: Share = 0.15  # given away at the second look
+    loss_threshold: Share = 0.15  # given away by a mistake
     mistake_score: Share = 0.42  # that a mistake leaves its player at the most
+    doubt: Share = 0.05  # expected score that the second budget's verdict may be off
     kept: Share = 0.75  # of the gain that an answer keeps at least
     answers: FromOne = 3  # moves that are sought from the best down
-    hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 16
+    # To clear 16 MiB before each search takes a fifth of the time of one of 2,000 nodes.
+    hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 4
 
     def _check(self) -> None:
         _require(
-            len(self.nodes) == 2 and 0 < self.nodes[0] < self.nodes[1],
-            f"nodes {', '.join(map(str, self.nodes))} are not two budgets that rise",
-            "give the nodes of the first look, then those of the second",
+            len(self.nodes) == 3 and 0 < self.nodes[0] < self.nodes[1] < self.nodes[2],
+            f"nodes {', '.join(map(str, self.nodes))} are not three budgets that rise",
+            "give the nodes for every position, for what may be a mistake, and for what is told of one",
         )
 
 

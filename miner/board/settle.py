@@ -138,9 +138,7 @@ def _tries(board: chess.Board, ply: int, checks: int, target: chess.Square | Non
     pawns = board.pawns & board.occupied_co[board.turn] & (chess.BB_RANK_7 if board.turn else chess.BB_RANK_2)
     if pawns:
         promotions = board.generate_legal_moves(from_mask=pawns, to_mask=chess.BB_BACKRANKS)
-        moves += [
-            move for move in promotions if move.promotion == chess.QUEEN and not board.is_capture(move)
-        ]
+        moves += [move for move in promotions if move.promotion == chess.QUEEN and not board.is_capture(move)]
     moves.sort(key=lambda move: _prospect(board, move), reverse=True)
     if ply < checks:
         given = [move for move in checks_of(board) if not board.is_capture(move) and not move.promotion]

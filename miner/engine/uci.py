@@ -90,7 +90,7 @@ class SearchOutput:
         """Take one line, as far as it counts."""
         if _NODES.search(line):
             self.counted = line
-            # python-chess looks for the bound right behind the score; Stockfish writes win/draw/loss in between.
+            # python-chess looks for the bound right behind the score; Stockfish writes win/draw/loss between.
             if " pv " in line and "bound " not in line and _SCORE.search(line) and _DEPTH.search(line):
                 self.exact = line
 

@@ -23,7 +23,7 @@ from miner.tally.stage import tally
 from tests.stores import Game, here, pgn_of, tallied_store
 
 pytestmark = pytest.mark.engine
-QUICK = ScanSettings(nodes=(2_000, 20_000), first_ply=2)
+QUICK = ScanSettings(nodes=(2_000, 5_000, 20_000), first_ply=2)
 
 NAMES = ("Anna", "Bert", "Carl", "Dora", "Emil")
 GAMES = [

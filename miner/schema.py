@@ -210,7 +210,7 @@ MOMENTS = _table(
     _column("wins", TEXT, "what is won, such as a knight for a pawn; or empty"),
     _column("opening", TEXT, "name of the opening or variation that the game had reached, or empty"),
     _column("by", TEXT, "what kind of move the mistake is: capture, pawn move, castling, development ..."),
-    _column("nodes", INT64, "budget of each search"),
+    _column("nodes", INT64, "budget of the deepest search"),
     _column("pv_best", pa.list_(TEXT), "UCI line that begins with the best move"),
     _column("pv_reply", pa.list_(TEXT), "UCI line that begins with the mistake, then the best answer"),
     _column("pv_defence", pa.list_(TEXT), "the same with another defence as good, or empty"),

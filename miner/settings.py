@@ -264,10 +264,10 @@ class ScanSettings(_Checked):
     games: Annotated[
         FromZero,
         Option(
-            "Games that are scanned for mistakes, spread over the rating bands (default 500, some ten "
-            "minutes on two cores; 0: all)."
+            "Games that are scanned for mistakes, spread over the rating bands (default 3,000, some ten "
+            "minutes on two quiet cores; 0: all)."
         ),
-    ] = 500
+    ] = 3_000
     # Per search: of every position, of what may be a mistake, and of what is told of one.
     nodes: tuple[int, ...] = (2_000, 10_000, 30_000)
     first_ply: FromZero = 4  # before it hardly anything is lost
@@ -381,6 +381,21 @@ class Settings:
     follow: FollowSettings = field(default_factory=FollowSettings)
     rank: RankSettings = field(default_factory=RankSettings)
     steer: SteerSettings = field(default_factory=SteerSettings)
+
+
+def with_effort(settings: Settings, effort: float) -> Settings:
+    """The settings with so many times the nodes of judging and the games of scanning; 0 of either stays 0.
+
+    Raises UsageError unless the effort is more than 0.
+    """
+    _require(0.0 < effort < math.inf, f"effort {effort} is none", "give more than 0, such as 0.2 or 5")
+    judge, scan = settings.judge, settings.scan
+    nodes, games = (max(round(effort * value), min(value, 1)) for value in (judge.nodes_in_all, scan.games))
+    return dataclasses.replace(
+        settings,
+        judge=dataclasses.replace(judge, nodes_in_all=nodes),
+        scan=dataclasses.replace(scan, games=games),
+    )
 
 
 def as_dict(settings: Any) -> dict[str, Any]:

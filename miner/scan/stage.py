@@ -28,6 +28,11 @@ from miner.store.query import FAILURES, Resources, connected_to_games
 
 log = logging.getLogger(__name__)
 
+NODES_OF_GAME = 320_000
+"""Nodes that a game takes, about, by the usual settings: measured on 2,000 games of amateurs."""
+SCANS_AT = 0.75
+"""Share of an engine's speed in one long search that small ones and their bookkeeping leave."""
+
 _OF_GAMES = (
     "game",
     "state",

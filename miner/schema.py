@@ -9,7 +9,7 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 7
+SCHEMA_VERSION = 8
 
 METHODS = {"read": 5, "tally": 5, "judge": 3, "scan": 1, "follow": 3, "rank": 10}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
@@ -201,6 +201,7 @@ MOMENTS = _table(
     _column("played", TEXT, "the answer in the game, UCI; empty: the game ends there, or is cut off"),
     _nullable("found", pa.bool_(), "whether that is one of the answers; null: there is none"),
     _nullable("found_best", pa.bool_(), "whether it is the best of them"),
+    _nullable("chance", FLOAT, "that a player rated 1500 finds an answer, by a model; null: too few to fit"),
     _column("reason", TEXT, alternatives(Reason)),
     _column("detail", TEXT, "what exactly, in words"),
     _column("motif", TEXT, "by what it is punished, as finely as five players fell for it"),

@@ -16,6 +16,7 @@ from miner.engine.consult import Engines
 from miner.engine.verdicts import Failure
 from miner.means import USUAL, Means
 from miner.processes import mapped
+from miner.scan.difficulty import with_chances
 from miner.scan.inquiry import Mistake, first_look, second_look
 from miner.scan.moments import moments_of, suspects_of, told_of, with_openings
 from miner.scan.motifs import count_motifs, with_motifs
@@ -85,8 +86,9 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
     with means.progress.task("naming", total=len(found), unit="mistake") as task:
         told_each = mapped(partial(told_of, settings=settings), found, means.processes, task.advance)
     moments = moments_of(moves, told_each, games, store.bands)
-    tables = empty_tables("scan")
+    tables, model = empty_tables("scan"), None
     if not moments.empty:
+        moments, model = with_chances(moments, games)
         told = with_motifs(with_openings(moments, played))
         counted = count_motifs(told, games, store.bands, tally.settings["confidence"])
         tables = {"moments": _table(told, MOMENTS), "motifs": _table(counted, MOTIFS)}
@@ -96,6 +98,7 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
         "suspects": len(suspects),
         "inconclusive": sum(one is None for one in first) + sum(isinstance(one, Failure) for one in second),
         "nodes": engines.work.nodes,
+        "chance_per_point": model.per_point if model else None,  # of the odds' logarithm, see `chance_at`
     }
     return store.write_stage("scan", asked, inputs, tables, facts | engines.work.facts)
 

@@ -7,10 +7,11 @@ against those of the second:
 
 motifs: how many of the intervals of how often players fall for a motif hold, and of how often an answer is
 found, as in benchmarks/proofs.py: a count is held against what the rate's distribution predicts for as many
-games, with the players' habits. Then the rank correlation of the rates of both halves.
+games, with the players' habits. Then the rank correlation of the rates of both halves, and what it would be
+if both had the same rates: few games make ranks uncertain.
 chances: the log loss of whether an answer was found, by the model of difficulty, by the mean of each motif
 (with as many answers of the mean of all as the motif's own are pooled with best) and by the mean of all.
-bands: mistakes in a game by band, which should fall from each to the next. A. Anderson, J. Kleinberg and
+bands: mistakes in a game by band, which should fall from each to the next: A. Anderson, J. Kleinberg and
 S. Mullainathan, Proc. KDD 2016, found fewer blunders with every step of skill (from memory).
 """
 
@@ -36,6 +37,7 @@ from miner.terms import ALL_BANDS, UNRATED, BandScheme
 
 COMMON = (20, 50, 100)  # games, or chances, of both halves from which rates are ranked
 ENOUGH_GAMES = 100  # games of a band's players from which its mistakes are compared
+DRAWS = 100  # of both halves, to know what chance does to ranks
 _NODE = ["pattern", "piece", "square"]
 _LEANS = (1, 2, 5, 10, 20, 50)  # answers of the mean of all that a motif's own may be pooled with
 
@@ -89,17 +91,29 @@ def places(both: pd.DataFrame, count: str, of: str, squared: str, seed: int = 1)
     return pd.DataFrame({"band": both["band"].to_numpy(), "games": first, "place": place})
 
 
-def rank_correlation(both: pd.DataFrame, count: str, of: str, least: int, by: str) -> tuple[float, int]:
-    """Spearman's of the rates of both halves, all bands together, and of how many motifs.
+def rank_correlation(
+    both: pd.DataFrame, count: str, of: str, least: int, by: str, seed: int = 1
+) -> tuple[float, float, int]:
+    """Spearman's of the rates of both halves, all bands together; what it would be by chance; of how many.
 
-    Those with `least` of the column `by` in both halves together.
+    Motifs with `least` of the column `by` in both halves together. By chance: the mean of counts that are
+    drawn anew for both halves from the same rates, those of both together.
     """
     common = both[(both["band"] == ALL_BANDS) & (both[f"{by}_first"] + both[f"{by}_second"] >= least)]
     common = common[(common[f"{of}_first"] > 0) & (common[f"{of}_second"] > 0)]
-    first, second = (
-        (common[f"{count}_{part}"] / common[f"{of}_{part}"]).to_numpy(float) for part in ("first", "second")
+    counts, of_all = (
+        common[[f"{name}_first", f"{name}_second"]].to_numpy(float).astype(np.int64) for name in (count, of)
     )
-    return float(scipy_stats.spearmanr(first, second).statistic), len(common)
+    same = (counts.sum(axis=1) / of_all.sum(axis=1))[:, None]
+    random = np.random.default_rng(seed)
+    drawn = [_rank_correlation(random.binomial(of_all, same) / of_all) for _ in range(DRAWS)]
+    return _rank_correlation(counts / of_all), float(np.mean(drawn)), len(common)
+
+
+def _rank_correlation(rates: Floats) -> float:
+    if len(rates) < 3:
+        return float("nan")
+    return float(scipy_stats.spearmanr(rates[:, 0], rates[:, 1]).statistic)
 
 
 def log_losses(moments: pd.DataFrame, games: pd.DataFrame) -> pd.DataFrame:
@@ -183,8 +197,11 @@ def tell(store: Store) -> None:
     by_band = mistakes_by_band(moments, games, store.bands)
     print(by_band.round(3).to_string(index=False))
     enough = by_band[(by_band["games"] >= ENOUGH_GAMES) & (by_band["band"] != UNRATED)]
-    falls = "fall" if (enough["mistakes"].diff().dropna() < 0).all() else "do not always fall"
-    print(f"mistakes in a game {falls} from band to band, of {ENOUGH_GAMES} games or more")
+    rate, error = enough["mistakes"].to_numpy(float), enough["error"].to_numpy(float)
+    steps = np.diff(rate) / np.hypot(error[1:], error[:-1])
+    print(f"from band to band, with {ENOUGH_GAMES} games or more, mistakes in a game", end=" ")
+    print(f"fall in {(steps < 0).sum()} of {len(steps)} steps", end="; ")
+    print(f"the one that falls least is {steps.max(initial=-np.inf):+.1f} standard errors")
     motifs = count_motifs(moments, games, store.bands, 0.9)
     common = motifs[(motifs["band"] == ALL_BANDS) & motifs["is_told"]].nlargest(12, "games")
     columns = ["motif", "games", "per_100", "per_100_low", "per_100_high", "find_rate"]
@@ -199,7 +216,8 @@ def _tell_rates(what: str, both: pd.DataFrame, count: str, of: str, squared: str
     print(f"{coverage(held[~is_band], 0.9):.1%} of {(~is_band).sum():,} of all together", end="; ")
     ranked = (rank_correlation(both, count, of, least, by) for least in COMMON)
     told = (
-        f"{value:.2f} of {number} with {least}" for least, (value, number) in zip(COMMON, ranked, strict=True)
+        f"{value:.2f} ({by_chance:.2f} if the rates are equal) of {number} with {least}"
+        for least, (value, by_chance, number) in zip(COMMON, ranked, strict=True)
     )
     print(f"rank correlation {', '.join(told)} {by} or more")
 

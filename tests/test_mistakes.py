@@ -86,10 +86,11 @@ def test_rates_of_both_halves_are_ranked_alike() -> None:
     """Patterns that differ so much come in the same order, falls and finds."""
     both = halves_of_motifs(*drawn(), BANDS)
 
-    falls, number = rank_correlation(both, "games", "games_scanned", 20, "games")
-    finds, _ = rank_correlation(both, "found", "chances", 20, "chances")
+    falls, by_chance, number = rank_correlation(both, "games", "games_scanned", 20, "games")
+    finds, _, _ = rank_correlation(both, "found", "chances", 20, "chances")
     assert number == 3 * len(PATTERNS)  # each by pattern, piece and square
     assert falls > 0.95
+    assert 0.9 < by_chance < 1.0
     assert finds > 0.7
 
 

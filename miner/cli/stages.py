@@ -64,7 +64,7 @@ def run(
 def _time_words(judging: int, scanning: int) -> str:
     return (
         f"Judging takes up to {counted(judging, 'minute')} here, scanning up to {scanning}, less what is "
-        "known from earlier runs; --effort 0.2 takes a fifth of it"
+        "known from earlier runs (--effort makes both longer or shorter)"
     )
 
 

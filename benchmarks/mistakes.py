@@ -30,8 +30,7 @@ from miner import pooling
 from miner.arrays import Floats
 from miner.scan.difficulty import fit, rating_of_other, seen_of
 from miner.scan.motifs import TOLD_FROM, count_motifs, sides_of, tally_motifs, who_of
-from miner.scan.sample import sampled
-from miner.scan.stage import games_of
+from miner.scan.stage import scanned_games
 from miner.store import Store
 from miner.terms import ALL_BANDS, UNRATED, BandScheme
 
@@ -180,7 +179,7 @@ def mistakes_by_band(moments: pd.DataFrame, games: pd.DataFrame, bands: BandSche
 
 def tell(store: Store) -> None:
     """Print what the second half says."""
-    games = sampled(games_of(store), store.require("scan").settings["games"], store.bands)
+    games = scanned_games(store)
     moments = store.read_table("moments").to_pandas()
     both = halves_of_motifs(moments, games, store.bands)
     print(f"{len(games):,} games, {len(moments):,} mistakes", end="; ")

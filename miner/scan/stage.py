@@ -3,25 +3,17 @@
 from __future__ import annotations
 
 import logging
-import os
-from dataclasses import replace
-from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from miner.engine.consult import Engines
-from miner.engine.verdicts import Failure
 from miner.means import USUAL, Means
-from miner.processes import mapped
 from miner.scan.difficulty import with_chances
-from miner.scan.inquiry import Mistake, first_look, second_look
-from miner.scan.moments import moments_of, suspects_of, told_of, with_openings
+from miner.scan.look import engines_of, look_through
 from miner.scan.motifs import count_motifs, with_motifs
 from miner.scan.sample import sampled
-from miner.scan.walk import walked
 from miner.schema import MOMENTS, MOTIFS
 from miner.settings import ScanSettings, as_dict
 from miner.store import Manifest, Store, empty_tables
@@ -58,9 +50,7 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
     """
     tally, read = store.require("tally"), store.require("read")
     store.require_current("tally")
-    # After each small search an engine waits for its next: with one more than cores, none of these waits.
-    many = replace(means, engines=means.engines or (os.cpu_count() or 1) + 1)
-    engines = Engines(many, settings.hash_mb)
+    engines = engines_of(means, settings)
     inputs, asked = {"tally": tally.fingerprint, "engine": engines.identity.as_dict()}, as_dict(settings)
     store.begin({"scan": asked})
     if manifest := store.finished("scan", asked, inputs):
@@ -71,36 +61,28 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
     if games.empty:
         facts: dict[str, Any] = {"games": 0, "positions": 0, "suspects": 0, "inconclusive": 0}
         return store.write_stage("scan", asked, inputs, empty_tables("scan"), facts | engines.work.facts)
-    played = moves_of(store, games)
-    moves = walked(
-        played["game"].to_numpy(),
-        played["ply"].to_numpy(),
-        played["move"].to_numpy(),
-        first=settings.first_ply,
-        most=read.settings["plies"],
-    )
-    first = engines.ask("scanning", "position", [first_look(fen, settings.nodes[0]) for fen in moves.fens])
-    suspects = suspects_of(moves, np.array([np.nan if one is None else one for one in first]), settings)
-    second = engines.ask("verifying", "move", [second_look(suspect, settings) for suspect in suspects])
-    found = [(one, made) for one, made in zip(suspects, second, strict=True) if isinstance(made, Mistake)]
-    with means.progress.task("naming", total=len(found), unit="mistake") as task:
-        told_each = mapped(partial(told_of, settings=settings), found, means.processes, task.advance)
-    moments = moments_of(moves, told_each, games, store.bands)
+    played, plies = moves_of(store, games), read.settings["plies"]
+    looked = look_through(played, games, store.bands, settings, engines, plies=plies)
     tables, model = empty_tables("scan"), None
-    if not moments.empty:
-        moments, model = with_chances(moments, games)
-        told = with_motifs(with_openings(moments, played))
+    if not looked.moments.empty:
+        moments, model = with_chances(looked.moments, games)
+        told = with_motifs(moments)
         counted = count_motifs(told, games, store.bands, tally.settings["confidence"])
         tables = {"moments": _table(told, MOMENTS), "motifs": _table(counted, MOTIFS)}
     facts = {
         "games": len(games),
-        "positions": len(moves.fens),
-        "suspects": len(suspects),
-        "inconclusive": sum(one is None for one in first) + sum(isinstance(one, Failure) for one in second),
+        "positions": looked.positions,
+        "suspects": looked.suspects,
+        "inconclusive": looked.inconclusive,
         "nodes": engines.work.nodes,
         "chance_per_point": model.per_point if model else None,  # of the odds' logarithm, see `chance_at`
     }
     return store.write_stage("scan", asked, inputs, tables, facts | engines.work.facts)
+
+
+def scanned_games(store: Store) -> pd.DataFrame:
+    """The games of the last scan, as `games_of` gives them. Raises StoreError if there was none."""
+    return sampled(games_of(store), store.require("scan").settings["games"], store.bands)
 
 
 def games_of(store: Store) -> pd.DataFrame:

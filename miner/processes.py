@@ -7,7 +7,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -120,13 +120,11 @@ def _main_hidden() -> Iterator[None]:
 
 def _work(connection: Connection, function: Callable[[Any], Any]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent ends its workers
-    while True:
-        try:
+    with suppress(EOFError, OSError):  # the parent is gone
+        while True:
             start, values = connection.recv()
-        except (EOFError, OSError):  # the parent is gone
-            return
-        try:
-            made: Any = [function(value) for value in values]
-        except Exception as error:  # noqa: BLE001 - passed on, whatever it is
-            made = error
-        connection.send((start, made))
+            try:
+                made: Any = [function(value) for value in values]
+            except Exception as error:  # noqa: BLE001 - passed on, whatever it is
+                made = error
+            connection.send((start, made))

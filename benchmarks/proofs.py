@@ -186,7 +186,7 @@ def places_of(halves: Halves, *, habits: bool = True, seed: int = 1) -> pd.DataF
     games, seen = played[cell], halves.chosen[choices.row[is_told], cell[1]]
     correlation = halves.rates.player_correlation if habits else 0.0
     worth = pooling.worth_of_games(games, halves.squared[cell], correlation)
-    place = _places(random, successes, failures, games, seen, worth)
+    place = places_among(random, successes, failures, games, seen, worth)
     rate = successes / (successes + failures)
     return pd.DataFrame(
         {"band": cell[1], "rate": rate, "games": choices.played[cell].astype(np.int64), "place": place}
@@ -206,14 +206,14 @@ def places_together(halves: Halves, seed: int = 1) -> pd.DataFrame:
     successes, failures = chosen * worth + 0.5, (there - chosen) * worth + 0.5
     squared = halves.squared.sum(axis=1)[choices.place]
     habits = pooling.worth_of_games(games, squared, correlation)
-    place = _places(
+    place = places_among(
         random, successes[is_told], failures[is_told], games[is_told], seen[is_told], habits[is_told]
     )
     rate = (chosen / np.maximum(there, 1.0))[is_told]
     return pd.DataFrame({"rate": rate, "games": there[is_told].astype(np.int64), "place": place})
 
 
-def _places(
+def places_among(
     random: np.random.Generator, successes: Floats, failures: Floats, games: Ints, seen: Ints, worth: Floats
 ) -> Floats:
     below, same = np.zeros(len(games)), np.zeros(len(games))

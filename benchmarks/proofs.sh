@@ -1,6 +1,6 @@
 #!/bin/sh
 # All proofs on held-out games, with a table and a figure each: sh benchmarks/proofs.sh PYTHON [GAMES.pgn.zst...]
-# The games are those of MINER_SHARED (or ../shared), else the sample club's. NODES sets the engine's budgets.
+# The games are those of MINER_SHARED (or ../shared), else the sample club's. NODES sets the engine's budgets, SCANNED the games of each that are scanned.
 # Figures and stores go to out/proofs; verdicts are kept there, so that a second run is quick.
 set -eu
 cd "$(dirname "$0")/.."
@@ -12,19 +12,22 @@ if [ $# -eq 0 ]; then
     [ -d "$data" ] && set -- "$data/rated-dev.pgn.zst" "$data/masters-146k.pgn.zst"
 fi
 nodes="${NODES:-20000,100000}"
+scanned="${SCANNED:-2000}"
 out=out/proofs
 mkdir -p "$out"
 
 for games in "$@"; do
     name="$(basename "$games" | sed 's/\..*//')"
     echo "== $games"
-    for stage in "read $games" tally "judge --nodes $nodes --cache $out/verdicts.sqlite"; do
+    for stage in "read $games" tally "judge --nodes $nodes --cache $out/verdicts.sqlite" \
+        "scan --games $scanned --cache $out/verdicts.sqlite"; do
         # shellcheck disable=SC2086 - a stage and its options
         "$python" -m miner.cli $stage --store "$out/$name"
     done
     "$python" benchmarks/proofs.py picks "$out/$name" --figure "$out/$name-picks.png"
     "$python" benchmarks/proofs.py picks "$out/$name" --by player --figure "$out/$name-picks-by-player.png"
     "$python" benchmarks/proofs.py curve "$out/$name" --figure "$out/$name-curve.png"
+    "$python" -m benchmarks.mistakes "$out/$name"
     "$python" -m benchmarks.replication "$games" --both --nodes "$nodes" --cache "$out/verdicts.sqlite" \
         --folder "$out/$name-replication"
 done

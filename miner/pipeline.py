@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from miner.engine.dispatch import speed_of
 from miner.export.formats import export
 from miner.follow.stage import follow
 from miner.judge.stage import judge
@@ -13,7 +16,7 @@ from miner.means import USUAL, Means
 from miner.pgn.sources import check_sources
 from miner.rank.stage import check_thresholds, rank
 from miner.read.stage import read
-from miner.scan.stage import scan
+from miner.scan.stage import NODES_OF_GAME, SCANS_AT, scan
 from miner.settings import Settings, as_dict
 from miner.store import STAGES, Manifest, Store
 from miner.tally.stage import tally
@@ -23,6 +26,7 @@ __all__ = [
     "StageDone",
     "check",
     "check_sources",
+    "expected_minutes",
     "export",
     "follow",
     "judge",
@@ -58,6 +62,20 @@ def check(sources: Sequence[str], settings: Settings) -> None:
     """
     _check_settings(settings)
     check_sources(sources)
+
+
+def expected_minutes(settings: Settings, means: Means = USUAL) -> tuple[int, int] | None:
+    """Minutes that judging and scanning take at the most, on this machine; None: nobody knows.
+
+    That is without a limit of one of them, or on a cluster. By one short search, and as if nothing were in
+    the cache yet.
+    Raises EngineNotFound or EngineFailed if there is no engine to be had.
+    """
+    judging, scanning = settings.judge.nodes_in_all, settings.scan.games * NODES_OF_GAME
+    if means.cluster is not None or not judging or not scanning:
+        return None
+    speed = (means.engines or os.cpu_count() or 1) * speed_of(means, settings.scan.hash_mb)
+    return math.ceil(judging / speed / 60), math.ceil(scanning / SCANS_AT / speed / 60)
 
 
 def _check_settings(settings: Settings) -> None:

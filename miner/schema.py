@@ -9,7 +9,7 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 7
+SCHEMA_VERSION = 8
 
 METHODS = {"read": 5, "tally": 5, "judge": 4, "scan": 1, "follow": 3, "rank": 11}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
@@ -201,6 +201,7 @@ MOMENTS = _table(
     _column("played", TEXT, "the answer in the game, UCI; empty: the game ends there, or is cut off"),
     _nullable("found", pa.bool_(), "whether that is one of the answers; null: there is none"),
     _nullable("found_best", pa.bool_(), "whether it is the best of them"),
+    _nullable("chance", FLOAT, "that a player rated 1500 finds an answer, by a model; null: too few to fit"),
     _column("reason", TEXT, alternatives(Reason)),
     _column("detail", TEXT, "what exactly, in words"),
     _column("motif", TEXT, "by what it is punished, as finely as five players fell for it"),
@@ -210,7 +211,7 @@ MOMENTS = _table(
     _column("wins", TEXT, "what is won, such as a knight for a pawn; or empty"),
     _column("opening", TEXT, "name of the opening or variation that the game had reached, or empty"),
     _column("by", TEXT, "what kind of move the mistake is: capture, pawn move, castling, development ..."),
-    _column("nodes", INT64, "budget of each search"),
+    _column("nodes", INT64, "budget of the deepest search"),
     _column("pv_best", pa.list_(TEXT), "UCI line that begins with the best move"),
     _column("pv_reply", pa.list_(TEXT), "UCI line that begins with the mistake, then the best answer"),
     _column("pv_defence", pa.list_(TEXT), "the same with another defence as good, or empty"),

@@ -267,25 +267,28 @@ class ScanSettings(_Checked):
     games: Annotated[
         FromZero,
         Option(
-            "Games that are scanned for mistakes, spread over the rating bands (default 500, some ten "
-            "minutes on two cores; 0: all)."
+            "Games that are scanned for mistakes, spread over the rating bands (default 3,000, some ten "
+            "minutes on two quiet cores; 0: all)."
         ),
-    ] = 500
-    nodes: tuple[int, ...] = (10_000, 100_000)  # per search: of every position, and of what may be a mistake
+    ] = 3_000
+    # Per search: of every position, of what may be a mistake, and of what is told of one.
+    nodes: tuple[int, ...] = (2_000, 10_000, 30_000)
     first_ply: FromZero = 4  # before it hardly anything is lost
     screen: Share = 0.13  # expected score given away at the first look, to be looked at again
     screen_score: Share = 0.45  # that the first look leaves at the most, likewise
-    loss_threshold: Share = 0.15  # given away at the second look
+    loss_threshold: Share = 0.15  # given away by a mistake
     mistake_score: Share = 0.42  # that a mistake leaves its player at the most
+    doubt: Share = 0.05  # expected score that the second budget's verdict may be off
     kept: Share = 0.75  # of the gain that an answer keeps at least
     answers: FromOne = 3  # moves that are sought from the best down
-    hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 16
+    # To clear 16 MiB before each search takes a fifth of the time of one of 2,000 nodes.
+    hash_mb: Annotated[int, _at_least(1, "give each engine 1 MiB or more")] = 4
 
     def _check(self) -> None:
         _require(
-            len(self.nodes) == 2 and 0 < self.nodes[0] < self.nodes[1],
-            f"nodes {', '.join(map(str, self.nodes))} are not two budgets that rise",
-            "give the nodes of the first look, then those of the second",
+            len(self.nodes) == 3 and 0 < self.nodes[0] < self.nodes[1] < self.nodes[2],
+            f"nodes {', '.join(map(str, self.nodes))} are not three budgets that rise",
+            "give the nodes for every position, for what may be a mistake, and for what is told of one",
         )
 
 
@@ -381,6 +384,21 @@ class Settings:
     follow: FollowSettings = field(default_factory=FollowSettings)
     rank: RankSettings = field(default_factory=RankSettings)
     steer: SteerSettings = field(default_factory=SteerSettings)
+
+
+def with_effort(settings: Settings, effort: float) -> Settings:
+    """The settings with so many times the nodes of judging and the games of scanning; 0 of either stays 0.
+
+    Raises UsageError unless the effort is more than 0.
+    """
+    _require(0.0 < effort < math.inf, f"effort {effort} is none", "give more than 0, such as 0.2 or 5")
+    judge, scan = settings.judge, settings.scan
+    nodes, games = (max(round(effort * value), min(value, 1)) for value in (judge.nodes_in_all, scan.games))
+    return dataclasses.replace(
+        settings,
+        judge=dataclasses.replace(judge, nodes_in_all=nodes),
+        scan=dataclasses.replace(scan, games=games),
+    )
 
 
 def as_dict(settings: Any) -> dict[str, Any]:

@@ -54,7 +54,7 @@ def quick_store(folder: Path) -> Store:
     settings = replace(
         usual,
         judge=replace(usual.judge, nodes=(10_000, 40_000), nodes_in_all=20_000_000),
-        scan=replace(usual.scan, nodes=(2_000, 10_000), games=50),
+        scan=replace(usual.scan, nodes=(1_000, 3_000, 10_000), games=50),
         follow=replace(usual.follow, nodes=10_000, model_nodes=1_000, models=1, most_games=100),
     )
     means = Means(engine=find_engine(), cache=verdicts_of(store))

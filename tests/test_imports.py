@@ -46,6 +46,7 @@ def test_public_names() -> None:
         "StageDone",
         "check",
         "check_sources",
+        "expected_minutes",
         "export",
         "follow",
         "judge",

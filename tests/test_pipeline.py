@@ -9,8 +9,8 @@ import pytest
 
 from miner.errors import SourceError, UsageError
 from miner.means import Means
-from miner.pipeline import run
-from miner.settings import JudgeSettings, RankSettings, Settings, TallySettings
+from miner.pipeline import expected_minutes, run
+from miner.settings import JudgeSettings, RankSettings, ScanSettings, Settings, TallySettings, with_effort
 from miner.store import Store
 from tests.stores import Game, pgn_of
 
@@ -96,3 +96,15 @@ def test_missing_source(tmp_path: Path) -> None:
                 means,
             )
         )
+
+
+@pytest.mark.engine
+def test_minutes_grow_with_the_effort(means: Means) -> None:
+    """A hundred times the nodes and games take longer; without a limit nobody knows."""
+    usual, night = (expected_minutes(with_effort(Settings(), effort), means) for effort in (1, 100))
+
+    assert usual
+    assert night
+    assert 0 < usual[0] < night[0]
+    assert 0 < usual[1] < night[1]
+    assert expected_minutes(Settings(scan=ScanSettings(games=0)), means) is None

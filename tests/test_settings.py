@@ -27,6 +27,7 @@ from miner.settings import (
     load_settings,
     settings_of,
     to_toml,
+    with_effort,
 )
 
 SHARES = st.floats(0.0, 1.0)
@@ -77,12 +78,13 @@ JUDGE = st.builds(
 SCAN = st.builds(
     ScanSettings,
     games=st.integers(0, 10**9),
-    nodes=rising(1, min_size=2, max_size=2),
+    nodes=rising(1, min_size=3, max_size=3),
     first_ply=st.integers(0, 255),
     screen=SHARES,
     screen_score=SHARES,
     loss_threshold=SHARES,
     mistake_score=SHARES,
+    doubt=SHARES,
     kept=SHARES,
     answers=st.integers(1, 20),
     hash_mb=st.integers(1, 4_096),
@@ -277,3 +279,20 @@ def test_support_grows_with_the_data(games: int, enough: int) -> None:
     """A club's few games need 3, a hundred million 100; a number that is given stands."""
     assert JudgeSettings().enough_games(games) == enough
     assert JudgeSettings(min_games=7).enough_games(games) == 7
+
+
+def test_effort_scales_both_budgets() -> None:
+    """Nodes of judging and games of scanning; what has no limit keeps none, and something is always done."""
+    usual = Settings()
+    night = with_effort(usual, 5)
+    least = with_effort(usual, 1e-12)
+    endless = with_effort(Settings(judge=JudgeSettings(nodes_in_all=0), scan=ScanSettings(games=0)), 5)
+
+    assert night.judge.nodes_in_all == 5 * usual.judge.nodes_in_all
+    assert night.scan.games == 5 * usual.scan.games
+    assert night == dataclasses.replace(usual, judge=night.judge, scan=night.scan)
+    assert (least.judge.nodes_in_all, least.scan.games) == (1, 1)
+    assert (endless.judge.nodes_in_all, endless.scan.games) == (0, 0)
+    for effort in (0.0, -1.0, float("nan"), float("inf")):
+        with pytest.raises(UsageError, match="effort"):
+            with_effort(usual, effort)

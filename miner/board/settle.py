@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import chess
 
+from miner.board.checks import checks_of
+
 VALUES = {chess.PAWN: 1, chess.KNIGHT: 3, chess.BISHOP: 3, chess.ROOK: 5, chess.QUEEN: 9, chess.KING: 0}
 """Standard piece values in pawns (common practice, no source)."""
 
@@ -29,10 +31,17 @@ class Settled:
 
 def material_balance(board: chess.Board, color: chess.Color) -> int:
     """Material of `color` less that of the other side, in pawns."""
-    return sum(
-        value * (len(board.pieces(kind, color)) - len(board.pieces(kind, not color)))
-        for kind, value in VALUES.items()
-    )
+    ours, theirs = board.occupied_co[color], board.occupied_co[not color]
+    balance = 0
+    for men, value in (
+        (board.pawns, VALUES[chess.PAWN]),
+        (board.knights, VALUES[chess.KNIGHT]),
+        (board.bishops, VALUES[chess.BISHOP]),
+        (board.rooks, VALUES[chess.ROOK]),
+        (board.queens, VALUES[chess.QUEEN]),
+    ):
+        balance += value * ((men & ours).bit_count() - (men & theirs).bit_count())
+    return balance
 
 
 def settled_balance(board: chess.Board, color: chess.Color) -> int:
@@ -109,6 +118,8 @@ def _search(
     if ply >= _PLIES:
         return best
     alpha = max(alpha, best.balance)
+    if alpha >= beta:
+        return best
     for move in _evasions(board) if must_move else _tries(board, ply, checks, target):
         if alpha >= beta:
             break
@@ -124,12 +135,13 @@ def _search(
 def _tries(board: chess.Board, ply: int, checks: int, target: chess.Square | None) -> list[chess.Move]:
     onto = chess.BB_ALL if target is None or ply < _ALL_CAPTURES else chess.BB_SQUARES[target]
     moves = list(board.generate_legal_captures(to_mask=onto))
-    promotions = board.generate_legal_moves(from_mask=board.pawns, to_mask=chess.BB_BACKRANKS)
-    moves += [move for move in promotions if move.promotion == chess.QUEEN and not board.is_capture(move)]
+    pawns = board.pawns & board.occupied_co[board.turn] & (chess.BB_RANK_7 if board.turn else chess.BB_RANK_2)
+    if pawns:
+        promotions = board.generate_legal_moves(from_mask=pawns, to_mask=chess.BB_BACKRANKS)
+        moves += [move for move in promotions if move.promotion == chess.QUEEN and not board.is_capture(move)]
     moves.sort(key=lambda move: _prospect(board, move), reverse=True)
     if ply < checks:
-        quiet = (move for move in board.generate_legal_moves() if not board.is_capture(move))
-        given = [move for move in quiet if not move.promotion and board.gives_check(move)]
+        given = [move for move in checks_of(board) if not board.is_capture(move) and not move.promotion]
         moves += sorted(given, key=lambda move: _prospect(board, move), reverse=True)
     return moves
 

@@ -27,10 +27,10 @@ from miner.terms import Side
 
 SETTINGS = Settings(
     judge=JudgeSettings(nodes=(50_000, 200_000, 800_000), nodes_in_all=100_000_000),
-    scan=ScanSettings(games=100, nodes=(5_000, 50_000)),
+    scan=ScanSettings(games=100),
     steer=SteerSettings(plies=8, nodes=20_000),
 )
-"""Half the usual nodes: enough for juniors' mistakes, and done in three minutes on two cores."""
+"""Half the usual nodes for judging: enough for juniors' mistakes, and done in three minutes on two cores."""
 
 BAND = "1000-1199"
 """The band whose lesson, plan and advice are written."""

@@ -5,13 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
+import typer
+
 from miner import pipeline, upkeep
 from miner.cli import options
 from miner.cli.findings import few_words
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf, SettingsOf
 from miner.cli.terminal import say, stage_line
 from miner.errors import UsageError
-from miner.settings import Settings
+from miner.finding.words import counted
+from miner.settings import Settings, with_effort
 from miner.store import STAGES, Store
 
 
@@ -21,6 +24,15 @@ def run(
     store: options.StoreDir,
     settings: Annotated[Settings, SettingsOf(("read", "tally", "judge", "scan", "follow", "rank"))],
     settings_file: Path | None = None,
+    effort: Annotated[
+        float,
+        typer.Option(
+            "--effort",
+            metavar="TIMES",
+            help="How many times the usual nodes to judge with, and the usual games to scan: "
+            "0.2 for whoever is in a hurry, 20 for a night.",
+        ),
+    ] = 1.0,
     means: Annotated[GivenMeans, MeansOf(ALL_MEANS)],
 ) -> None:
     """Do everything: read the games, count the replies, judge them, scan, follow and rank the mistakes.
@@ -28,6 +40,7 @@ def run(
     Stages that are up to date are skipped, and a run that was stopped goes on where it was. Without SOURCE
     the stages after reading run again, each under the settings of its last run, finished or not.
     """
+    settings = with_effort(settings, effort)
     if sources:
         pipeline.check(sources, settings)
     elif settings_file or settings != Settings():
@@ -37,6 +50,8 @@ def run(
         )
     with means() as ready:
         opened = Store.create(store) if sources else Store.open(store)
+        if sources and (minutes := pipeline.expected_minutes(settings, ready)):
+            ready.progress.note(_time_words(*minutes))
         again = upkeep.remake(opened, STAGES, ready)
         for done in pipeline.run(sources, opened, settings, ready) if sources else again:
             say(stage_line(done.manifest, was_current=done.was_current))
@@ -44,6 +59,13 @@ def run(
     if is_new and (few := few_words(opened, done.manifest.rows["findings"])):
         say(few)
     say(f"Now: miner show --store {opened.root}")
+
+
+def _time_words(judging: int, scanning: int) -> str:
+    return (
+        f"Judging takes up to {counted(judging, 'minute')} here, scanning up to {scanning}, less what is "
+        "known from earlier runs (--effort makes both longer or shorter)"
+    )
 
 
 def read(

@@ -12,11 +12,13 @@ from operator import add
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
+import chess
+
 from miner.engine.cache import VerdictCache
 from miner.engine.identity import EngineIdentity, find_engine
 from miner.engine.schedule import Found, Job, Schedule
 from miner.engine.uci import Dialogue, EngineLost
-from miner.engine.verdicts import Verdict
+from miner.engine.verdicts import Request, Verdict
 from miner.errors import EngineFailed
 from miner.means import Means, PoolLimits
 
@@ -148,6 +150,27 @@ def identify(means: Means, hash_mb: int) -> EngineIdentity:
         return run(greet())
     except EngineLost as lost:
         raise failed(program, lost) from lost
+
+
+def speed_of(means: Means, hash_mb: int, nodes: int = 200_000) -> float:
+    """Nodes per second of one engine, by one search of the start position.
+
+    Raises EngineNotFound if there is none, EngineFailed if it is of no use.
+    """
+    program = means.engine or find_engine()
+
+    async def search() -> Verdict:
+        dialogue, _ = await Dialogue.begin(program, engine_options(hash_mb), means.limits.start_s)
+        try:
+            return await dialogue.search(Request.of(chess.Board(), nodes), nodes / means.limits.slowest)
+        finally:
+            await dialogue.kill()
+
+    try:
+        verdict = run(search())
+    except EngineLost as lost:
+        raise failed(program, lost) from lost
+    return verdict.nodes / max(verdict.seconds, 1e-3)
 
 
 def failed(program: Path, lost: EngineLost) -> EngineFailed:

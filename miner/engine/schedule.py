@@ -70,7 +70,7 @@ class Job:
 
 
 class Schedule(Generic[Found]):
-    """The jobs of many inquiries, in the inquiries' order; known verdicts are no jobs.
+    """The jobs of many inquiries, in the inquiries' order; what is known, or asked already, is no job.
 
     An inquiry is begun only when no job of an earlier one waits, so that a run that is broken off has
     finished the first of them.
@@ -87,6 +87,7 @@ class Schedule(Generic[Found]):
         self._begun: dict[int, Inquiry[Found]] = {}
         self._batches: dict[int, list[Answer | None]] = {}
         self._waiting: list[Job] = []
+        self._joined: dict[Request, list[tuple[int, int]]] = {}  # who else waits for what is asked already
         self._all_begun = False
 
     @property
@@ -107,11 +108,12 @@ class Schedule(Generic[Found]):
         return heapq.heappop(self._waiting) if self._waiting else None
 
     def answer(self, job: Job, answer: Answer) -> None:
-        """Take the answer of a job; its inquiry goes on when its batch is complete."""
-        batch = self._batches[job.inquiry]
-        batch[job.slot] = answer
-        if (answers := _if_complete(batch)) is not None:
-            self._advance(job.inquiry, answers)
+        """Take the answer of a job; each inquiry that waits for it goes on when its batch is complete."""
+        for number, slot in ((job.inquiry, job.slot), *self._joined.pop(job.request)):
+            batch = self._batches[number]
+            batch[slot] = answer
+            if (answers := _if_complete(batch)) is not None:
+                self._advance(number, answers)
 
     def lose(self, job: Job, reason: str) -> bool:
         """Try a job again over which an engine was lost; True: it was given up after `max_tries` instead."""
@@ -143,10 +145,15 @@ class Schedule(Generic[Found]):
             if answers is None:
                 self._batches[number] = batch
             for slot, (request, answer) in enumerate(zip(requests, batch, strict=True)):
-                if answer is None:
-                    heapq.heappush(self._waiting, Job(number, slot, request))
-                else:
+                if answer is not None:
                     self.known_answers += 1
+                elif request in self._joined:
+                    # Another inquiry has asked for it: with fewer engines it would be known by now.
+                    self._joined[request].append((number, slot))
+                    self.known_answers += 1
+                else:
+                    self._joined[request] = []
+                    heapq.heappush(self._waiting, Job(number, slot, request))
             if answers is None:
                 return
 

@@ -91,8 +91,8 @@ def nonsense_in(request: Request, verdict: Verdict, best_move: str) -> str | Non
     mate_in = abs(score.mate or 0)
     if mate_in >= MATE_SCORE_CP - MOST_CP or not (0 <= nodes <= MOST and 0 <= depth <= MOST):
         return f"mate in {mate_in}, {nodes} nodes or depth {depth} cannot be"
-    may_stop = score.mate is not None or depth >= DEEP_ENOUGH or board.legal_moves.count() == 1
-    if nodes < FULL_BUDGET * request.nodes and not may_stop:
+    may_stop = score.mate is not None or depth >= DEEP_ENOUGH
+    if nodes < FULL_BUDGET * request.nodes and not may_stop and board.legal_moves.count() > 1:
         return f"the search ended after {nodes:,} of {request.nodes:,} nodes"
     return None
 

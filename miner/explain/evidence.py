@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import chess
 
+from miner.board.checks import checks_of
 from miner.board.moves import after
 from miner.board.settle import MATED, material_balance, settled_balance
 from miner.terms import Score
@@ -107,8 +108,10 @@ def threat_gain(board: chess.Board) -> int:
 
 def mates_in_one(board: chess.Board) -> chess.Move | None:
     """A move that gives mate at once, if there is one."""
-    for move in board.generate_legal_moves():
-        if board.gives_check(move) and after(board, (move,)).is_checkmate():
+    given = set(checks_of(board))
+    # In the order of all legal moves, so that of several mates always the same is told.
+    for move in board.generate_legal_moves() if given else ():
+        if move in given and after(board, (move,)).is_checkmate():
             return move
     return None
 

@@ -60,22 +60,32 @@ Second = Generator[list[Request], list[Answer], Mistake | Failure | None]
 def second_look(suspect: Suspect, settings: ScanSettings) -> Second:
     """The inquiry about a suspect; None: it is no mistake after all.
 
-    The position before and the one after are searched by the same nodes. Then answers are sought from the
-    best down, until one keeps too little; beyond `settings.answers` those that were played, each alone.
+    The position before and the one after are searched by the second budget. Whatever that leaves in doubt is
+    searched by the last; what is clear only after the move, since that line is shown. Then answers are
+    sought from the best down, until one keeps too little; beyond `settings.answers` those that were played,
+    each alone. There, too, the last budget is for what the second leaves in doubt.
     """
-    board, move, nodes = chess.Board(suspect.fen), unpack_move(suspect.move), settings.nodes[-1]
-    now = after(board, (move,))
-    errs = Side.of(board.turn)
-    before, answer = yield [Request.of(board, nodes), Request.of(now, nodes)]
+    board, move = chess.Board(suspect.fen), unpack_move(suspect.move)
+    now, errs = after(board, (move,)), Side.of(board.turn)
+    _, few, many = settings.nodes
+    before, glance = yield [Request.of(board, few), Request.of(now, few)]
     if isinstance(before, Failure):
         return before
-    if isinstance(answer, Failure):
-        return answer
-    reply = _for_other(answer.score, errs)
-    loss = before.score.expected - reply.expected
-    if before.move == move.uci() or loss < settings.loss_threshold or reply.expected > settings.mistake_score:
+    if isinstance(glance, Failure):
+        return glance
+    if not _gives_away(before, glance, settings, -settings.doubt):
         return None
-    found = yield from _answers(now, answer, suspect, loss, settings)
+    again = [] if _gives_away(before, glance, settings, settings.doubt) else [Request.of(board, many)]
+    answer, *deeper = yield [Request.of(now, many), *again]
+    for verdict in (answer, *deeper):
+        if isinstance(verdict, Failure):
+            return verdict
+    assert isinstance(answer, Verdict)
+    before = next((verdict for verdict in deeper if isinstance(verdict, Verdict)), before)
+    if before.move == move.uci() or not _gives_away(before, answer, settings):
+        return None
+    loss = before.score.expected - (1.0 - answer.score.expected)
+    found = yield from _answers(now, glance, answer, suspect, loss, settings)
     if isinstance(found, Failure):
         return found
     most = max(found.values())
@@ -83,16 +93,26 @@ def second_look(suspect: Suspect, settings: ScanSettings) -> Second:
     good = sorted((uci for uci in kept if kept[uci] >= settings.kept), key=lambda uci: (-kept[uci], uci))
     # Of searches by the same nodes that of all moves counts: the line that is shown begins with its choice.
     good.sort(key=lambda uci: uci != answer.move)
-    defence = yield from _other_defence(now, answer, nodes)
+    defence = yield from _other_defence(now, answer, few, many)
     return Mistake(
         before.score,
-        reply,
+        _for_other(answer.score, errs),
         before.pv,
         (move.uci(), *answer.pv),
         (move.uci(), *defence) if defence else (),
         tuple(good),
         tuple(kept[uci] for uci in good),
     )
+
+
+def _gives_away(before: Verdict, answer: Verdict, settings: ScanSettings, by: float = 0.0) -> bool:
+    """Whether a move gives enough away and leaves its player little enough, by so much expected score more.
+
+    `before`: the verdict on the position before it; `answer`: on that after it, for the other side.
+    """
+    left = 1.0 - answer.score.expected
+    is_enough = before.score.expected - left >= settings.loss_threshold + by
+    return is_enough and left <= settings.mistake_score - by
 
 
 def _for_other(score: Score, side: Side) -> Score:
@@ -104,23 +124,32 @@ def _for_other(score: Score, side: Side) -> Score:
 
 
 def _answers(
-    now: chess.Board, best: Verdict, suspect: Suspect, loss: float, settings: ScanSettings
+    now: chess.Board, glance: Verdict, best: Verdict, suspect: Suspect, loss: float, settings: ScanSettings
 ) -> Generator[list[Request], list[Answer], dict[str, float] | Failure]:
-    """Expected scores of the best answers, and of those that were played as far as they may be good, too."""
-    nodes, found = settings.nodes[-1], {best.move: best.score.expected}
-    line = best.score.expected - (1.0 - settings.kept) * loss
+    """Expected scores of the best answers, and of those that were played as far as they may be good, too.
+
+    `glance` and `best`: on all answers, by the second budget and by the last.
+    """
+    _, few, many = settings.nodes
+    found, may_give = {best.move: best.score.expected}, (1.0 - settings.kept) * loss
     rest = [move for move in now.legal_moves if move.uci() != best.move]
     while rest and len(found) < settings.answers:
-        [next_best] = yield [Request.of(now, nodes, tuple(rest))]
+        [next_best] = yield [Request.of(now, few, tuple(rest))]
         if isinstance(next_best, Failure):
             return next_best
-        found[next_best.move] = next_best.score.expected
-        if next_best.score.expected < line:
+        behind = glance.score.expected - next_best.score.expected
+        if abs(behind - may_give) <= settings.doubt:
+            [next_best] = yield [Request.of(now, many, tuple(rest))]
+            if isinstance(next_best, Failure):
+                return next_best
+            behind = best.score.expected - next_best.score.expected
+        if behind > may_give:
             return found
+        found[next_best.move] = best.score.expected - behind
         rest = [move for move in rest if move.uci() != next_best.move]
     unknown = [move for packed in suspect.played if (move := unpack_move(packed)) in rest]
     if unknown:
-        verdicts = yield [Request.of(now, nodes, (move,)) for move in unknown]
+        verdicts = yield [Request.of(now, many, (move,)) for move in unknown]
         for verdict in verdicts:
             if isinstance(verdict, Failure):
                 return verdict
@@ -128,8 +157,12 @@ def _answers(
     return found
 
 
+_FAR_WORSE_CP = 3 * AS_GOOD_CP
+"""Centipawns by which another defence is worse than the best at the second budget, so that it is none."""
+
+
 def _other_defence(
-    now: chess.Board, best: Verdict, nodes: int
+    now: chess.Board, best: Verdict, few: int, many: int
 ) -> Generator[list[Request], list[Answer], tuple[str, ...]]:
     """The best answer's line with another defence as good as the engine's own; empty: there is none."""
     if len(best.pv) < 2 or best.score.mate is not None:
@@ -138,7 +171,10 @@ def _other_defence(
     others = tuple(move for move in board.legal_moves if move.uci() != best.pv[1])
     if not others:
         return ()
-    [other] = yield [Request.of(board, nodes, others)]
-    if isinstance(other, Failure) or -other.score.as_cp - best.score.as_cp > AS_GOOD_CP:
-        return ()
-    return best.pv[0], *other.pv
+    line: tuple[str, ...] = ()
+    for nodes, worse in ((few, _FAR_WORSE_CP), (many, AS_GOOD_CP)):
+        [other] = yield [Request.of(board, nodes, others)]
+        if isinstance(other, Failure) or -other.score.as_cp - best.score.as_cp > worse:
+            return ()
+        line = best.pv[0], *other.pv
+    return line

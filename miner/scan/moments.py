@@ -11,7 +11,6 @@ import pandas as pd
 
 from miner.arrays import Floats, Ints
 from miner.board.moves import develops, parse_uci_line, unpack_move
-from miner.engine.verdicts import Failure
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
 from miner.explain.motif import find_motif
@@ -50,20 +49,56 @@ def suspects_of(moves: Walked, expected: Floats, settings: ScanSettings) -> list
     ]
 
 
-def moments_of(
-    moves: Walked,
-    suspects: Sequence[Suspect],
-    found: Sequence[Mistake | Failure | None],
-    games: pd.DataFrame,
-    bands: BandScheme,
-    settings: ScanSettings,
-) -> pd.DataFrame:
-    """A row per mistake and game, by game and ply; columns as in `moments`, but for `motif`."""
-    mistakes = {
-        (suspect.key, suspect.move): _of_mistake(suspect, mistake, settings)
-        for suspect, mistake in zip(suspects, found, strict=True)
-        if isinstance(mistake, Mistake)
+def told_of(found: tuple[Suspect, Mistake], settings: ScanSettings) -> dict[str, Any]:
+    """What is told of a mistake, whatever game it is made in; columns as in `moments`."""
+    suspect, mistake = found
+    board, move = chess.Board(suspect.fen), unpack_move(suspect.move)
+    evidence = Evidence(
+        board=board,
+        best_line=parse_uci_line(board, mistake.pv_best),
+        reply_line=parse_uci_line(board, mistake.pv_reply),
+        best=mistake.best,
+        reply=mistake.reply,
+        defences=(parse_uci_line(board, mistake.pv_defence),) if mistake.pv_defence else (),
+    )
+    explanation = explain(evidence)
+    motif = find_motif(evidence, explanation, suspect.came_to)
+    return {
+        "key": suspect.key,
+        "fen": suspect.fen,
+        "move": suspect.move,
+        "reply": board.san(move),
+        "reply_uci": move.uci(),
+        "best": mistake.pv_best[0],
+        "answers": mistake.answers,
+        "kept": mistake.kept,
+        "cp_best": mistake.best.as_cp,
+        "cp_reply": mistake.reply.as_cp,
+        "exp_best": mistake.best.expected,
+        "exp_reply": mistake.reply.expected,
+        "loss": mistake.loss,
+        "reason": explanation.reason.value,
+        "detail": explanation.detail,
+        "pattern": motif.pattern,
+        "piece": motif.piece,
+        "square": motif.square,
+        "wins": motif.wins,
+        "by": kind_of_move(board, move),
+        "nodes": settings.nodes[-1],
+        "pv_best": mistake.pv_best,
+        "pv_reply": mistake.pv_reply,
+        "pv_defence": mistake.pv_defence,
     }
+
+
+def moments_of(
+    moves: Walked, told: Sequence[dict[str, Any]], games: pd.DataFrame, bands: BandScheme
+) -> pd.DataFrame:
+    """A row per mistake and game, by game and ply; columns as in `moments`, but for `motif` and `opening`.
+
+    `told`: of each mistake, as `told_of` gives it.
+    """
+    mistakes = {(row["key"], row["move"]): row for row in told}
     players = _players(games, bands)
     rows: list[dict[str, Any]] = []
     keys = moves.keys[moves.before]
@@ -126,46 +161,6 @@ def _players(games: pd.DataFrame, bands: BandScheme) -> dict[int, list[tuple[int
         for side in ("white", "black")
     ]
     return dict(zip(games["game"].tolist(), map(list, zip(*sides, strict=True)), strict=True))
-
-
-def _of_mistake(suspect: Suspect, mistake: Mistake, settings: ScanSettings) -> dict[str, Any]:
-    board, move = chess.Board(suspect.fen), unpack_move(suspect.move)
-    evidence = Evidence(
-        board=board,
-        best_line=parse_uci_line(board, mistake.pv_best),
-        reply_line=parse_uci_line(board, mistake.pv_reply),
-        best=mistake.best,
-        reply=mistake.reply,
-        defences=(parse_uci_line(board, mistake.pv_defence),) if mistake.pv_defence else (),
-    )
-    explanation = explain(evidence)
-    motif = find_motif(evidence, explanation, suspect.came_to)
-    return {
-        "key": suspect.key,
-        "fen": suspect.fen,
-        "move": suspect.move,
-        "reply": board.san(move),
-        "reply_uci": move.uci(),
-        "best": mistake.pv_best[0],
-        "answers": mistake.answers,
-        "kept": mistake.kept,
-        "cp_best": mistake.best.as_cp,
-        "cp_reply": mistake.reply.as_cp,
-        "exp_best": mistake.best.expected,
-        "exp_reply": mistake.reply.expected,
-        "loss": mistake.loss,
-        "reason": explanation.reason.value,
-        "detail": explanation.detail,
-        "pattern": motif.pattern,
-        "piece": motif.piece,
-        "square": motif.square,
-        "wins": motif.wins,
-        "by": kind_of_move(board, move),
-        "nodes": settings.nodes[-1],
-        "pv_best": mistake.pv_best,
-        "pv_reply": mistake.pv_reply,
-        "pv_defence": mistake.pv_defence,
-    }
 
 
 def kind_of_move(board: chess.Board, move: chess.Move) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
@@ -38,32 +38,7 @@ def count_motifs(
     distributions, with as many independent games as the games of so few players are worth.
     Source: the prior of one half is H. Jeffreys', Proc. R. Soc. A 186 (1946) 453-461 (from memory).
     """
-    nodes = _nodes(moments)
-    told = nodes.loc[_is_told(nodes), _NODE].drop_duplicates().assign(is_told=True)
-    of_node = moments.loc[nodes["moment"]].reset_index(drop=True)
-    rows = nodes.assign(
-        who=_who(of_node["player"], of_node["game"], of_node["ply"] % 2),
-        other=_who(of_node["player_other"], of_node["game"], (of_node["ply"] + 1) % 2),
-        found=of_node["found"].astype("float64"),
-        found_best=of_node["found_best"].astype("float64"),
-        **{name: of_node[name] for name in ("game", "band", "band_other", "loss")},
-    )
-    fallen = _counted(rows, "band", "who")
-    faced = _counted(rows[rows["found"].notna()], "band_other", "other")
-    counted = fallen.join(faced.add_suffix("_faced"), how="outer").reset_index()
-    counted = counted.merge(_exposure(_sides(games, bands)), on="band").merge(told, how="left", on=_NODE)
-    gain = counted["gain"].fillna(counted["gain_faced"])
-    counted = (
-        counted.drop(columns="is_told").fillna(0.0).assign(is_told=counted["is_told"].notna(), gain=gain)
-    )
-    correlation = _correlation(counted)
-    counted = counted.assign(
-        motif=[words(*node) for node in counted[_NODE].itertuples(index=False, name=None)],
-        chances=counted["games_faced"],
-        chance_players=counted["players_faced"],
-        found=counted["found_faced"],
-        found_best=counted["found_best_faced"],
-    )
+    counted, correlation = tally_motifs(moments, games, bands)
     for name, share in _shares(
         counted["games"], counted["games_scanned"], counted["own"], correlation, confidence
     ):
@@ -79,6 +54,48 @@ def count_motifs(
     whole = dict.fromkeys(_COUNTS, "int64")
     ordered: pd.DataFrame = counted.loc[order, MOTIFS.names].astype(whole).reset_index(drop=True)
     return ordered
+
+
+def tally_motifs(
+    moments: pd.DataFrame,
+    games: pd.DataFrame,
+    bands: BandScheme,
+    among: Callable[[Any], Any] = lambda who: np.ones(len(who), dtype=np.bool_),
+) -> tuple[pd.DataFrame, float]:
+    """What happened to the players `among` the numbers of all, and how much alike one player's games are.
+
+    A row per band and node, columns as in `motifs` as far as they are counted; `own` and `squared_faced`:
+    each player's games scanned, and those in which he could punish, squared and added up. Whether a motif is
+    told depends on all players.
+    """
+    nodes = _nodes(moments)
+    told = nodes.loc[_is_told(nodes), _NODE].drop_duplicates().assign(is_told=True)
+    of_node = moments.loc[nodes["moment"]].reset_index(drop=True)
+    rows = nodes.assign(
+        who=who_of(of_node["player"], of_node["game"], of_node["ply"] % 2),
+        other=who_of(of_node["player_other"], of_node["game"], (of_node["ply"] + 1) % 2),
+        found=of_node["found"].astype("float64"),
+        found_best=of_node["found_best"].astype("float64"),
+        **{name: of_node[name] for name in ("game", "band", "band_other", "loss")},
+    )
+    sides = sides_of(games, bands)
+    fallen = _counted(rows[among(rows["who"])], "band", "who")
+    faced = _counted(rows[rows["found"].notna() & among(rows["other"])], "band_other", "other")
+    counted = fallen.join(faced.add_suffix("_faced"), how="outer").reset_index()
+    exposure = _exposure(sides[among(sides["who"])])
+    counted = counted.merge(exposure, on="band").merge(told, how="left", on=_NODE)
+    gain = counted["gain"].fillna(counted["gain_faced"])
+    counted = (
+        counted.drop(columns="is_told").fillna(0.0).assign(is_told=counted["is_told"].notna(), gain=gain)
+    )
+    counted = counted.assign(
+        motif=[words(*node) for node in counted[_NODE].itertuples(index=False, name=None)],
+        chances=counted["games_faced"],
+        chance_players=counted["players_faced"],
+        found=counted["found_faced"],
+        found_best=counted["found_best_faced"],
+    )
+    return counted, _correlation(counted)
 
 
 _COUNTS = ("games_scanned", "games", "players", "chances", "chance_players", "found", "found_best")
@@ -116,7 +133,7 @@ def _nodes(moments: pd.DataFrame) -> pd.DataFrame:
         for grain, node in enumerate(Motif(pattern, piece, square).grains)
     ]
     nodes = pd.DataFrame(rows, columns=["moment", "grain", *_NODE])
-    who = pd.Series(_who(moments["player"], moments["game"], moments["ply"] % 2), index=moments.index)
+    who = pd.Series(who_of(moments["player"], moments["game"], moments["ply"] % 2), index=moments.index)
     return nodes.assign(fell=nodes["moment"].map(who))
 
 
@@ -125,21 +142,21 @@ def _is_told(nodes: pd.DataFrame) -> pd.Series:
     return told
 
 
-def _who(player: pd.Series, game: pd.Series, side: pd.Series) -> Any:
+def who_of(player: pd.Series, game: pd.Series, side: pd.Series) -> Any:
     """A number for each player; each who is not known is another in every game."""
     unknown = (1 << 40) + 2 * game.to_numpy(dtype=np.int64) + side.to_numpy(dtype=np.int64)
     known = player.to_numpy(dtype=np.int64)
     return np.where(known > 0, known, unknown)
 
 
-def _sides(games: pd.DataFrame, bands: BandScheme) -> pd.DataFrame:
+def sides_of(games: pd.DataFrame, bands: BandScheme) -> pd.DataFrame:
     """A row per game and side: the band and who plays it."""
     names = np.array(bands.names, dtype=object)
     parts = [
         pd.DataFrame(
             {
                 "band": names[bands.places_of(games[f"{side}_rating"].to_numpy())],
-                "who": _who(games[f"{side}_player"], games["game"], pd.Series(np.full(len(games), place))),
+                "who": who_of(games[f"{side}_player"], games["game"], pd.Series(np.full(len(games), place))),
             }
         )
         for place, side in enumerate(("white", "black"))

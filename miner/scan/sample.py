@@ -1,4 +1,7 @@
-"""Which games are scanned: a sample that is spread over the bands and does not depend on any order."""
+"""Which games are scanned: a sample that is spread over the bands and depends on the games alone.
+
+Neither on their order, nor on the store or source that they are in, nor on who plays.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +22,8 @@ def sampled(games: pd.DataFrame, wanted: int, bands: BandScheme) -> pd.DataFrame
 
     A game counts for the band of one of its players, whom its hash decides on. Of each band the games with
     the lowest hashes are taken, as many of each, more where others have too few. So a store that grows keeps
-    the games of its sample but for those that new ones displace. Columns as in `games`; in their order.
+    the games of its sample but for those that new ones displace. Columns as in `games`, and `content`: 64
+    bits of the moves; in their order.
     """
     kept = games[games["state"].isin(KEPT) & (games["plies"] > 0)]
     hashes = _hashes(kept)
@@ -56,11 +60,15 @@ def shares(counts: npt.NDArray[np.int64], wanted: int) -> npt.NDArray[np.int64]:
 
 
 def _hashes(games: pd.DataFrame) -> npt.NDArray[np.uint64]:
-    """Of each game's signature; of its source and its number there, where it has none."""
-    known = games["signature"].to_numpy(dtype=np.uint64)
-    sources = {name: _of_text(name) for name in games["source"].unique()}
-    of_source = games["source"].map(sources).to_numpy(dtype=np.uint64)
-    return _mixed(np.where(known > 0, known, of_source + games["number"].to_numpy(dtype=np.uint64)))
+    """Of what was played, between whom of what rating, and when: no source, no salt."""
+    hashes = _mixed(games["content"].to_numpy(dtype=np.uint64))
+    texts = (
+        games[name].map({text: _of_text(text) for text in games[name].unique()})
+        for name in ("date", "result")
+    )
+    for column in (games["white_rating"], games["black_rating"], *texts):
+        hashes = _mixed(hashes ^ column.to_numpy(dtype=np.uint64))
+    return hashes
 
 
 def _of_text(text: str) -> int:

@@ -55,6 +55,29 @@ def test_stage_by_stage(miner: Miner, games: Path, engine: Path, tmp_path: Path)
     assert findings.equals(Store.open(tmp_path / "two").read_table("findings"))
 
 
+def test_effort_is_for_judging_and_scanning(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
+    """A tenth of the effort: a tenth of the nodes and of the games. None at all is a mistake."""
+    arguments = [
+        "run",
+        games,
+        "--store",
+        tmp_path / "store",
+        "--cache",
+        tmp_path / "cache",
+        "--engine",
+        engine,
+    ]
+
+    ran = miner(*arguments, "--games", 40, "--effort", 0.1, *QUICK)
+    refused = miner(*arguments, "--effort", 0)
+
+    assert (ran.code, refused.code) == (0, 2)
+    settings = Store.open(tmp_path / "store").settings()
+    assert settings["scan"]["games"] == 4
+    assert settings["judge"]["nodes_in_all"] == 40_000_000
+    assert "effort 0.0 is none" in refused.err
+
+
 def test_nothing_to_do_is_said(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
     """A second run with nothing changed says so for every stage, and asks no engine."""
     arguments = [

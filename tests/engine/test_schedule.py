@@ -52,6 +52,24 @@ def test_inquiries_are_worked_off_in_order() -> None:
     assert schedule.is_finished
 
 
+def test_one_search_answers_all_who_ask_for_it() -> None:
+    """What one inquiry waits for is not searched again for the next, which hears the same answer."""
+    schedule = Schedule([asks([1]), asks([1, 2], [1])], nothing_known, max_tries=3)
+    first, second = schedule.next_job(), schedule.next_job()
+    assert first
+    assert second
+    assert (first.request.nodes, second.request.nodes) == (1, 2)
+
+    schedule.answer(second, verdict(2))
+    schedule.answer(first, verdict(1))
+    again = schedule.next_job()
+    assert again  # no cache here: the last batch asks anew
+    schedule.answer(again, verdict(1))
+
+    assert schedule.found == {0: [verdict(1)], 1: [verdict(1), verdict(2), verdict(1)]}
+    assert schedule.known_answers == 1
+
+
 def test_free_engine_begins_the_next_inquiry() -> None:
     """While the only search of an inquiry is in flight, another engine takes one of the next."""
     schedule = Schedule([asks([1], [2]), asks([3])], nothing_known, max_tries=3)

@@ -87,7 +87,7 @@ def judge(bench: Bench) -> None:
 
 
 def scan(bench: Bench) -> None:
-    settings = ScanSettings(nodes=(500, 2000), first_ply=2, games=10 if bench.earlier else 40)
+    settings = ScanSettings(nodes=(500, 1000, 2000), first_ply=2, games=10 if bench.earlier else 40)
     pipeline.scan(bench.store, settings, Means(engine=bench.engine, engines=2, cache=bench.cache))
 
 

@@ -14,7 +14,7 @@ from miner.settings import ScanSettings
 from tests.follow.scripted import Script
 from tests.stores import board_after, key_after
 
-SETTINGS = ScanSettings(nodes=(10, 100))
+SETTINGS = ScanSettings(nodes=(1, 10, 100))
 QUEEN_OUT = "e4 e5 Qh5"
 """2...g6 loses a rook to 3.Qxe5+."""
 
@@ -49,8 +49,29 @@ def test_mistake_with_its_answers() -> None:
     assert found.answers == ("h5e5", "h5e2")
     assert found.kept[0] == 1.0
     assert 0.9 < found.kept[1] < 1.0
-    assert {nodes for nodes, _ in script.asked} == {100}
-    assert len(script.asked) == 4  # before, after, and two answers more; f3 is worse than the last of them
+    # Before, after, that line by the last budget, and two answers more, the second of which keeps too little.
+    assert [nodes for nodes, _ in script.asked] == [10, 10, 100, 10, 10]
+
+
+def test_what_is_in_doubt_is_searched_by_the_last_budget() -> None:
+    """A loss near the threshold before and after the move; an answer near what it must keep once more."""
+    near = Script({"b8c6": 0, "h5e5": 130, "h5e2": 80}, others=-1000)
+    far = Script({"b8c6": 0, "h5e5": 40}, others=-1000)
+
+    found = near.hear(second_look(suspect(), SETTINGS))
+    nothing = far.hear(second_look(suspect(), SETTINGS))
+
+    assert isinstance(found, Mistake)
+    assert [nodes for nodes, _ in near.asked] == [10, 10, 100, 100, 10, 100]
+    assert nothing is None
+    assert [nodes for nodes, _ in far.asked] == [10, 10]
+
+
+def test_last_budget_has_the_last_word() -> None:
+    """What the second budget takes for a mistake, and the last does not, is none."""
+    script = Script({"b8c6": 0, "h5e5": 130}, by_nodes={("h5e5", 100): 60})
+
+    assert script.hear(second_look(suspect(), SETTINGS)) is None
 
 
 def test_played_answers_are_looked_at_where_many_are_good() -> None:

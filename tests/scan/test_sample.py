@@ -19,9 +19,9 @@ def games_of(count: int, *, rated: int = 1200, first: int = 0) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "game": numbers,
-            "source": "club.pgn",
-            "number": numbers + 1,
-            "signature": numbers.astype(np.uint64) * np.uint64(977) + np.uint64(1),
+            "content": numbers.astype(np.uint64) * np.uint64(977) + np.uint64(1),
+            "date": "2024.09.15",
+            "result": "1-0",
             "state": "kept",
             "plies": 30,
             "white_player": 0,
@@ -63,11 +63,23 @@ def test_a_game_counts_for_either_player() -> None:
 
 
 def test_order_of_reading_changes_nothing() -> None:
-    """The same games under other numbers, from another source, read the other way round."""
+    """The same games under other numbers, read the other way round."""
     games = games_of(300)
-    turned = games.iloc[::-1].assign(game=np.arange(300), source="other.pgn", number=np.arange(1, 301))
+    turned = games.iloc[::-1].assign(game=np.arange(300))
 
-    assert set(sampled(games, 40, BANDS)["signature"]) == set(sampled(turned, 40, BANDS)["signature"])
+    assert set(sampled(games, 40, BANDS)["content"]) == set(sampled(turned, 40, BANDS)["content"])
+
+
+def test_equal_moves_are_told_apart_by_ratings_date_and_result() -> None:
+    """A short draw that many agree on: about half of them are taken, whatever they differ in."""
+    games = games_of(200).assign(content=np.uint64(5))
+    for differing in (
+        {"white_rating": 1100 + np.arange(200) % 300},
+        {"date": [f"2024.{day % 12 + 1:02}.{day % 28 + 1:02}" for day in range(200)]},
+    ):
+        taken = sampled(games.assign(**differing), 100, BandScheme((2000,)))
+
+        assert 20 < np.sum(taken["game"] < 100) < 80
 
 
 def test_grown_store_keeps_its_sample() -> None:
@@ -80,14 +92,3 @@ def test_grown_store_keeps_its_sample() -> None:
     assert kept < set(before["game"])
     assert len(kept) > 15
     assert set(before["game"]) < set(more["game"])
-
-
-def test_games_without_signature_go_by_their_place() -> None:
-    """Where players are not known games are not compared: then the source and the number there decide."""
-    games = games_of(100).assign(signature=np.uint64(0))
-
-    taken = sampled(games, 20, BANDS)
-
-    assert len(taken) == 20
-    assert set(taken["game"]) != set(range(20))
-    assert set(taken["game"]) != set(sampled(games.assign(source="other.pgn"), 20, BANDS)["game"])

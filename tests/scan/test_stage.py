@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -14,16 +15,17 @@ import pytest
 from miner.errors import StoreError
 from miner.means import Means
 from miner.progress import Silent, Task
-from miner.read.stage import add
-from miner.scan.stage import scan
+from miner.read.stage import add, read
+from miner.scan.sample import sampled
+from miner.scan.stage import games_of, scan
 from miner.schema import MOMENTS, MOTIFS
-from miner.settings import ScanSettings, TallySettings
+from miner.settings import ReadSettings, ScanSettings, TallySettings
 from miner.store import Store
 from miner.tally.stage import tally
 from tests.stores import Game, here, pgn_of, tallied_store
 
 pytestmark = pytest.mark.engine
-QUICK = ScanSettings(nodes=(2_000, 20_000), first_ply=2)
+QUICK = ScanSettings(nodes=(2_000, 5_000, 20_000), first_ply=2)
 
 NAMES = ("Anna", "Bert", "Carl", "Dora", "Emil")
 GAMES = [
@@ -133,6 +135,32 @@ def test_more_games_cost_only_new_positions(store: Store, engine: Path, tmp_path
     assert second.facts["games"] == 8
     assert 0 < second.facts["searches"] < first.facts["searches"] / 2
     assert len(moments_of(store)) >= len([row for row in moments_of(store) if row["reply"] == "g6"]) == 6
+
+
+def test_two_stores_of_the_same_games_scan_the_same(tmp_path: Path) -> None:
+    """Whatever their salts, the names of their files and the order of their games."""
+    games = [
+        Game(
+            moves=f"{first} {second} Nc3",
+            white=f"W{number}",
+            white_rating=1000 + 7 * number,
+            black_rating=1200,
+        )
+        for number, (first, second) in enumerate(
+            (one, two) for one in ("e4", "d4", "c4") for two in ("e5", "d5", "c5", "Nf6")
+        )
+    ]
+    texts = re.split(r"(?=\[Event)", pgn_of(games))
+    scanned = []
+    for name, order in (("one", 1), ("two", -1)):
+        source, store = tmp_path / f"{name}.pgn", Store.create(tmp_path / name)
+        source.write_text("\n\n".join(texts[::order]))
+        read([str(source)], store, ReadSettings(), Means(processes=1))
+        tally(store, TallySettings(min_games=1))
+        scanned.append(set(sampled(games_of(store), 5, store.bands)["white_rating"]))
+
+    assert scanned[0] == scanned[1]
+    assert len(scanned[0]) == 5
 
 
 class BrokenOff(Silent):

@@ -9,7 +9,8 @@ from enum import StrEnum
 
 import chess
 
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
 from miner.finding.words import plain
 from miner.reasons import REASONS
 from miner.settings import Taught

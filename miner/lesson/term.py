@@ -12,7 +12,8 @@ import chess
 import chess.polyglot
 
 from miner.errors import UsageError
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
 from miner.finding.words import numbered_sans, own_opening, reply_words
 from miner.lesson.exercises import distinct, find_rate, task_of
 from miner.terms import Kind

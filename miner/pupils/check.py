@@ -14,7 +14,8 @@ import pandas as pd
 
 from miner.board.moves import pack, unpack_move
 from miner.errors import UsageError
-from miner.finding.finding import Finding, Reply, findings_of
+from miner.finding.finding import Finding, findings_of
+from miner.finding.mistake import Reply
 from miner.progress import Progress
 from miner.pupils.before_after import progress_of
 from miner.pupils.games import NO_MOVE, PupilGames, read_games

@@ -11,7 +11,8 @@ import chess
 
 from miner.board.moves import line_san, parse_san_line, parse_uci_line, unpack_move
 from miner.finding.aftermath import Row
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
 from miner.finding.why import why
 from miner.finding.words import (
     capital,

@@ -16,7 +16,8 @@ from miner.draw.documents import package_text
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
-from miner.finding.finding import Reply, findings_of
+from miner.finding.finding import findings_of
+from miner.finding.mistake import Reply
 from miner.report.contents import Details, contents
 from miner.report.opening_map import RepliesByPosition
 from miner.report.summary import mined

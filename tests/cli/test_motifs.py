@@ -24,24 +24,39 @@ def test_list(club: Path, miner: Miner) -> None:
     assert lines[0].startswith("Of 100 games of players of all bands (52 scanned, each side's counted)")
     told_of = [line.split(")", 1)[1].strip() for line in lines[1:-1]]
     at = next(place for place, words in enumerate(told_of) if words.startswith("mate in one: queen on f7"))
-    assert told_of[at - 2 : at + 1] == [
-        "mate in one, punished 6 of 6 times",  # always by the same player: that is no rate
-        "mate in one: queen, punished 6 of 6 times",
-        "mate in one: queen on f7, punished 6 of 6 times",
-    ]
-    assert lines[-1] == f"One of them on a board: miner motifs --store {club} 1"
+    # Always punished by the same player: nothing is told of that.
+    assert told_of[at - 2 : at + 1] == ["mate in one", "mate in one: queen", "mate in one: queen on f7"]
+    assert lines[-1] == f"One of them on boards: miner motifs --store {club} 1"
 
 
 def test_one_motif(club: Path, miner: Miner) -> None:
-    """By its name, in one band: how often, who found it, where it arises, and a position."""
+    """By its name, in one band: how often, what shows it beforehand, what allows it, and a position."""
     told = miner("motifs", "mate in one: queen on f7", "--store", club, "--band", "800-999", "--letters")
 
     assert (told.code, told.err) == (0, "")
     assert told.out.splitlines()[0] == "Mate in one: queen on f7"
-    assert "players rated 800-999 fall for it: 6 games of 6 players." in told.out
-    assert "Allowed by: development 6." in told.out
-    assert "3...Nf6? 4.Qxf7#." in told.out
+    assert "6 games of 6 players) players rated 800-999" in told.out
+    assert "found" not in told.out.split("By band")[0]  # one player had all the chances
+    assert (
+        "Seen beforehand: the queen already bears on f7 (6 of 6), only the king guards f7 (6 of" in told.out
+    )
+    assert "Allowed by: development 100% (6 of 6)." in told.out
+    assert "3...Nf6?? 4.Qxf7#." in told.out
+    assert "In the game 4.Qxf7# followed,\nwhich punishes it." in told.out
     assert "8  r  .  b  q  k  b [n] r  <" in told.out  # before it, the mistake's squares marked
+
+
+def test_show_begins_with_motifs(club: Path, miner: Miner) -> None:
+    """Of the band, each with a position, before the list of positions; not where one kind is asked for."""
+    told = miner("show", "--store", club, "--letters", "--band", "800-999")
+    of_traps = miner("show", "--store", club, "--kind", "trap")
+
+    motifs, _, positions = told.out.partition("\n\nMistakes of players rated 800-999")
+    assert motifs.startswith("Of 100 games of players rated 800-999")
+    assert "mate in one: queen on f7" in motifs.splitlines()[2]
+    assert "8  r  .  b  q  k  b [n] r  <" in motifs
+    assert "2...g6" in positions
+    assert "mate in one" not in of_traps.out
 
 
 def test_unknown_motif(club: Path, miner: Miner) -> None:

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
 from miner.lesson.term import (
     FEWEST_MINUTES,
     TEST_FROM,

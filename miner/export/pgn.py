@@ -10,6 +10,7 @@ import chess.pgn
 import pyarrow as pa
 
 from miner.finding.finding import Finding, findings_of
+from miner.finding.mistake import Mistake
 from miner.finding.words import (
     arises_sentence,
     because_sentences,
@@ -78,7 +79,7 @@ def _game(finding: Finding, rank: int) -> chess.pgn.Game:
     return game
 
 
-def add_opening_tags(game: chess.pgn.Game, finding: Finding) -> None:
+def add_opening_tags(game: chess.pgn.Game, finding: Mistake) -> None:
     """Add the tags ECO and Opening where the position has them."""
     for tag, value in (("ECO", own_eco(finding, TAG_LENGTH)), ("Opening", own_opening(finding, TAG_LENGTH))):
         if value:
@@ -94,7 +95,7 @@ def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     add_punishment(reply, finding, lesson)
 
 
-def add_punishment(reply: chess.pgn.GameNode, finding: Finding, lesson: str) -> None:
+def add_punishment(reply: chess.pgn.GameNode, finding: Mistake, lesson: str) -> None:
     """Add what punishes the losing reply after it, with what is to be learned from it.
 
     First what players choose after the taught answer, where that is not the best defence.
@@ -109,13 +110,13 @@ def add_punishment(reply: chess.pgn.GameNode, finding: Finding, lesson: str) -> 
         end_line(add_line(reply, line), finding, finding.cp_reply, joined(lesson, said))
 
 
-def add_best(position: chess.pgn.GameNode, finding: Finding) -> None:
+def add_best(position: chess.pgn.GameNode, finding: Mistake) -> None:
     """Add the best move and what follows it, behind the variations that are there."""
     last = add_line(position, finding.better)
     end_line(last, finding, finding.cp_best, price_sentence(finding) or "This is best.")
 
 
-def end_line(last: chess.pgn.GameNode, finding: Finding, cp: int, comment: str) -> None:
+def end_line(last: chess.pgn.GameNode, finding: Mistake, cp: int, comment: str) -> None:
     """Say how a line ends: a NAG for the standing, unless it is on the board, and a comment.
 
     `cp` is from the point of view of the side that errs.

@@ -25,6 +25,7 @@ class Mistake:
     opening: str
     side: Side  # that profits
     kind: Kind
+    band: str  # of who errs
     losing_reply: str
     losing_reply_uci: str
     best_move: str

@@ -86,8 +86,7 @@ def moment_line(moment: Moment) -> str:
     """The mistake, its punishment and the better move, numbered."""
     wins = f" It wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
     return (
-        f"{numbered_sans([moment.losing_reply + moment.sign], moment.ply)} "
-        f"{numbered_sans(moment.refutation, moment.ply + 1)}. "
+        f"{numbered_sans([moment.losing_reply + moment.sign, *moment.refutation], moment.ply)}. "
         f"Better was {numbered_sans([moment.best_move], moment.ply)}.{wins}"
     )
 

@@ -25,6 +25,7 @@ NO_STRIKE = frozenset({Theme.MISSED_RECAPTURE.value, Theme.MISSED_GAIN.value})
 SIGN_SHARE = 0.5
 """Share of the examples in which a sign must be there to be told."""
 _LOOKED_AT = 4  # examples for each that is told
+_NODE = ("pattern", "piece", "square")
 _MOST_OF = 0.5
 """Share of a motif's games that a finer one must hold to be told in its place."""
 
@@ -82,6 +83,10 @@ class MotifCount:
         return all(
             getattr(self, name) in ("", getattr(other, name)) for name in ("pattern", "piece", "square")
         )
+
+    def holds_moment(self, moment: Moment) -> bool:
+        """Whether a moment is punished by this motif."""
+        return all(getattr(self, name) in ("", getattr(moment, name)) for name in _NODE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,16 +151,10 @@ class Motifs:
         struck = [count for count in finest if any(count.holds(other) and other.piece for other in told)]
         return sorted(struck, key=lambda count: (-count.costs_low, count.motif))
 
-    def finders(self, moment: Mapping[str, Any] | Moment, band: str) -> MotifCount | None:
+    def finders(self, moment: Moment, band: str) -> MotifCount | None:
         """The finest row of the band that tells how often its players find the motif of a moment."""
-        known = _get(moment)
-        told = [
-            count
-            for count in self.counts
-            if count.band == band
-            and count.find_rate is not None
-            and all(getattr(count, name) in ("", known[name]) for name in ("pattern", "piece", "square"))
-        ]
+        own = (count for count in self.counts if count.band == band and count.find_rate is not None)
+        told = [count for count in own if count.holds_moment(moment)]
         return max(told, key=lambda count: count.depth, default=None)
 
     def mistakes_of(self, count: MotifCount, band: str | None = None) -> pd.DataFrame:
@@ -184,10 +183,10 @@ class Motifs:
 
         The same piece goes to the same square, and takes and gives check as in the clearest example.
         """
-        examples = self.examples(count, 1)
-        if not count.square or not examples:
+        blows = [one.refutation[0] for one in self.examples(count, 1) if one.refutation]
+        if not count.square or not blows:
             return None
-        fits = self.rows["reply"].map(lambda san: _as_seen(examples[0].refutation[0], san))
+        fits = self.rows["reply"].map(lambda san: _as_seen(blows[0], san))
         for row in rows_of(self.rows[fits].sort_values(["ply", "game"])):
             board = chess.Board(row["fen"])
             move = board.parse_uci(row["reply_uci"])
@@ -196,7 +195,7 @@ class Motifs:
         return None
 
     def examples(self, count: MotifCount, most: int) -> list[Moment]:
-        """Those mistakes that show it soonest, of any band where its own has too few, from different games."""
+        """Those mistakes that show it soonest, each of another game; of any band if its own has too few."""
         own, others = self.mistakes_of(count), self.mistakes_of(count, ALL_BANDS)
         wide = most * _LOOKED_AT
         rows = (
@@ -207,9 +206,6 @@ class Motifs:
         distinct = rows.drop_duplicates("game").drop_duplicates("fen").head(wide)
         shown = [moment_of(row) for row in rows_of(distinct)]
         return sorted(shown, key=lambda moment: moment.shown or LINE_PLIES)[:most]
-
-
-_NODE = ("pattern", "piece", "square")
 
 
 def _signs(row: Mapping[str, Any]) -> frozenset[Sign] | None:
@@ -224,10 +220,6 @@ def _signs(row: Mapping[str, Any]) -> frozenset[Sign] | None:
 def _as_seen(blow: str, san: str) -> bool:
     """Whether a move takes and gives check as another does."""
     return ("x" in blow) == ("x" in san) and blow.endswith(("+", "#")) == san.endswith(("+", "#"))
-
-
-def _get(moment: Mapping[str, Any] | Moment) -> Mapping[str, Any]:
-    return {name: getattr(moment, name) for name in _NODE} if isinstance(moment, Moment) else moment
 
 
 def _known(row: Mapping[str, Any]) -> dict[str, Any]:

@@ -223,7 +223,7 @@ def _change_sentence(row: Any, before: int, after: int, confidence: float) -> st
 # One pupil
 
 
-def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Exercise]]:
+def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Exercise[Finding]]]:
     """All that a pupil's page shows, and the exercises on it."""
     own = records(check, pupil)
     chosen = next_exercises(own, most)
@@ -284,7 +284,7 @@ def _right(record: Record) -> str:
     return "punished" if record.finding.kind is Kind.TRAP else "avoided"
 
 
-def _exercise(exercise: Exercise, record: Record) -> Data:
+def _exercise(exercise: Exercise[Finding], record: Record) -> Data:
     return {
         "number": exercise.number,
         "fen": exercise.board.fen(),

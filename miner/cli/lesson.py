@@ -24,7 +24,7 @@ from miner.lesson.own_games import positions_in
 from miner.lesson.phrases import ENGLISH, Tongue
 from miner.lesson.plan import Plan, Weekday, plan_files, session_days
 from miner.lesson.sheets import FEWEST, MOST, Looks, Paper
-from miner.lesson.term import term
+from miner.lesson.term import motif_topics, term
 from miner.settings import Taught
 from miner.store import Store
 
@@ -179,13 +179,17 @@ def plan(
     hatched: Hatched = False,
     pdf: Annotated[bool, typer.Option(help="The plan as PDF, too (needs the extra `print`).")] = True,
 ) -> None:
-    """Plan a term: what is taught when, with revision, homework and minutes; as text, PDF and calendar."""
+    """Plan a term: what is taught when, with revision, homework and minutes; as text, PDF and calendar.
+
+    Positions that come up again and again and motifs are taught side by side.
+    """
     if start is None and (weekday or at or without):
         raise UsageError("days need a first day", advice="say when the term begins with --start DATE")
     opened = Store.open(store)
     findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
     backing = read_backing(opened)
-    planned = term(findings, sessions, minutes, backing.models)
+    pool = pool_of(opened, bands or (), side or "both", ())
+    planned = term(findings, sessions, minutes, backing.models, motif_topics(pool) if pool else [])
     if len(planned) < sessions:
         say(f"{counted(len(planned), 'session')}: there are no topics for {sessions}")
     holidays = {day.date() for day in without or ()}

@@ -214,14 +214,16 @@ def coach_pdf(
         "page": PHRASES[ENGLISH].page,
         "subtitle": looks.printed_title,
         "paper": looks.paper.typst_name,
-        "motifs": [_motif(lesson, looks, of_moments(exercises)) for lesson in motifs],
+        "motifs": [motif_data(lesson, looks, of_moments(exercises)) for lesson in motifs],
         "exercises": [_coaching(exercise, looks, backing) for exercise in of_findings(exercises)],
     }
     return pdf_bytes(["base.typ", "coach.typ"], data, "miner.lesson")
 
 
-def _motif(lesson: MotifLesson, looks: Looks, exercises: Sequence[Exercise[Moment]]) -> dict[str, Any]:
-    """What the coach is told of a motif, its examples from the mistake on."""
+def motif_data(
+    lesson: MotifLesson, looks: Looks, exercises: Sequence[Exercise[Moment]] = ()
+) -> dict[str, Any]:
+    """What the coach is told of a motif, as `motif` in base.typ prints it."""
     count, tongue = lesson.count, looks.tongue
     return {
         "heading": motif_title(count),

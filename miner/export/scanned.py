@@ -6,12 +6,17 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import chess
+import pandas as pd
 import pyarrow as pa
 
 from miner.board.moves import after
 from miner.export.lists import csv_of, parquet_of
-from miner.finding.motifs import clearest, of_node, rows_of
+from miner.finding.motifs import Motifs, clearest, of_node, rows_of
+from miner.finding.through import Through
+from miner.scan.sample import sampled
+from miner.scan.stage import moves_of as moves_in
 from miner.store import Store
+from miner.terms import ALL_BANDS, Side
 
 TABLE_FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {".csv": csv_of, ".parquet": parquet_of}
 """How a file's contents are made from a table, by the file's suffix."""
@@ -106,3 +111,26 @@ def moments_of(store: Store) -> pa.Table:
 
 SCANNED: Mapping[str, Callable[[Store], pa.Table]] = {"motifs": motifs_of, "moments": moments_of}
 """What a file holds that is called so."""
+
+
+_OF_SAMPLE = ("game", "source", "number", "signature", "state", "plies", "white_rating", "black_rating")
+
+
+def scanned_moves(store: Store) -> pd.DataFrame:
+    """The moves of the scanned games: game, ply, key and move, by game and ply.
+
+    Raises StoreError if nothing was scanned yet, or the games' files cannot be read.
+    """
+    wanted = store.require("scan").settings["games"]
+    games = store.read_table("games", list(_OF_SAMPLE)).to_pandas()
+    return moves_in(store, sampled(games, wanted, store.bands))
+
+
+def read_through(store: Store, motifs: Motifs, band: str = ALL_BANDS, profits: Side | None = None) -> Through:
+    """Which motifs players of a band fall for in the scanned games through each position.
+
+    `profits`: only those that this side may punish.
+
+    Raises StoreError as `scanned_moves` does.
+    """
+    return Through(motifs, motifs.topics(band), scanned_moves(store), profits)

@@ -99,6 +99,18 @@ def played_sentence(moment: Moment) -> str:
     return f"In the game {answer} followed{', which punishes it' if moment.found else ''}."
 
 
+def through_sentence(games: int, shares: Sequence[Share]) -> str:
+    """Which motifs are met after a position, of so many scanned games; empty: none that enough players met.
+
+    >>> through_sentence(40, [Share("pin", 6, 40)])
+    'Of 40 scanned games through it: pin in 6 (15%).'
+    """
+    if not shares:
+        return ""
+    told = ", ".join(f"{one.name} in {one.games:,} ({percent(one.games / one.of)})" for one in shares)
+    return f"Of {counted(games, 'scanned game')} through it: {told}."
+
+
 def motif_title(count: MotifCount) -> str:
     """The motif's name as a heading."""
     return capital(count.motif)

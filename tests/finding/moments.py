@@ -96,7 +96,9 @@ def table_of(rows: Sequence[dict[str, Any]]) -> pd.DataFrame:
     return table
 
 
-def motifs_of(rows: Sequence[dict[str, Any]], games: int = 50) -> tuple[pd.DataFrame, pd.DataFrame]:
+def motifs_of(
+    rows: Sequence[dict[str, Any]], games: int = 50, white_rating: int = 900
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The tables moments and motifs of these rows, in so many scanned games."""
     numbers = np.arange(games)
     played = pd.DataFrame(
@@ -104,7 +106,7 @@ def motifs_of(rows: Sequence[dict[str, Any]], games: int = 50) -> tuple[pd.DataF
             "game": numbers,
             "white_player": numbers + 101,
             "black_player": numbers + 1,
-            "white_rating": 900,
+            "white_rating": white_rating,
             "black_rating": 900,
         }
     )
@@ -112,9 +114,9 @@ def motifs_of(rows: Sequence[dict[str, Any]], games: int = 50) -> tuple[pd.DataF
     return table, count_motifs(table, played, BANDS, 0.9)
 
 
-def known_motifs(rows: Sequence[dict[str, Any]], games: int = 50) -> Motifs:
+def known_motifs(rows: Sequence[dict[str, Any]], games: int = 50, white_rating: int = 900) -> Motifs:
     """What a store would tell of these moments."""
-    moments, counts = motifs_of(rows, games)
+    moments, counts = motifs_of(rows, games, white_rating)
     stored = pa.Table.from_pandas(moments, schema=MOMENTS, preserve_index=False).to_pandas()
     return Motifs.of_tables(counts, stored, games)
 

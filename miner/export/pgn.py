@@ -44,7 +44,8 @@ Source: common practice, no source.
 """
 
 
-_SIGNS = {"?!": chess.pgn.NAG_DUBIOUS_MOVE, "?": chess.pgn.NAG_MISTAKE, "??": chess.pgn.NAG_BLUNDER}
+NAGS = {"?!": chess.pgn.NAG_DUBIOUS_MOVE, "?": chess.pgn.NAG_MISTAKE, "??": chess.pgn.NAG_BLUNDER}
+"""The NAG of the sign behind a mistake."""
 
 
 def pgn_bytes(findings: pa.Table) -> bytes:
@@ -89,7 +90,7 @@ def add_opening_tags(game: chess.pgn.Game, finding: Mistake) -> None:
 def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     """Add the losing reply and what punishes it, behind the variations that are there."""
     reply = position.add_variation(position.board().parse_san(finding.losing_reply))
-    reply.nags.add(_SIGNS[finding.sign])
+    reply.nags.add(NAGS[finding.sign])
     reply.comment = joined(chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding))
     lesson = joined(because_sentences(finding), teaching_sentences(finding))
     add_punishment(reply, finding, lesson)

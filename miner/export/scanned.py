@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import chess
@@ -10,7 +11,10 @@ import pandas as pd
 import pyarrow as pa
 
 from miner.board.moves import after
+from miner.export.formats import write_files
 from miner.export.lists import csv_of, parquet_of
+from miner.export.moments import MOMENT_FORMATS
+from miner.finding.moment import Moment, moment_of
 from miner.finding.motifs import Motifs, clearest, of_node, rows_of
 from miner.finding.through import Through
 from miner.scan.sample import sampled
@@ -107,6 +111,32 @@ def moments_of(store: Store) -> pa.Table:
     return pa.Table.from_pandas(
         moments.assign(best=best, answers=answers)[list(_MOMENTS)], preserve_index=False
     )
+
+
+def example_moments(store: Store) -> list[Moment]:
+    """Every mistake that the scan found, by game and ply, as a value. Raises StoreError without a scan."""
+    store.require("scan")
+    return [moment_of(row) for row in rows_of(store.read_table("moments").to_pandas())]
+
+
+def formats_of(name: str) -> Sequence[str]:
+    """The suffixes that a file which is called so may have."""
+    return [*TABLE_FORMATS, *(MOMENT_FORMATS if name == "moments" else ())]
+
+
+def write_scanned(store: Store, target: Path) -> int:
+    """Write what the scan found to a file whose name and suffix say what and how; gives the number of rows.
+
+    Raises StoreError if nothing was scanned yet, ExportError for a suffix that names no format.
+    """
+    name = target.stem.lower()
+    if name == "moments" and target.suffix.lower() in MOMENT_FORMATS:
+        moments = example_moments(store)
+        write_files(moments, [target], MOMENT_FORMATS)
+        return len(moments)
+    rows = SCANNED[name](store)
+    write_files(rows, [target], TABLE_FORMATS)
+    return int(rows.num_rows)
 
 
 SCANNED: Mapping[str, Callable[[Store], pa.Table]] = {"motifs": motifs_of, "moments": moments_of}

@@ -10,7 +10,7 @@ import chess
 import pyarrow.parquet as pq
 
 from miner.store import Store
-from tests.cli.conftest import Told
+from tests.cli.conftest import NAMES, Told
 
 Miner = Callable[..., Told]
 
@@ -38,7 +38,8 @@ def test_one_motif(club: Path, miner: Miner) -> None:
     assert "6 games of 6 players) players rated 800-999" in told.out
     assert "found" not in told.out.split("By band")[0]  # one player had all the chances
     assert (
-        "Seen beforehand: the queen already bears on f7 (6 of 6), only the king guards f7 (6 of" in told.out
+        "Seen beforehand: the queen already bears on f7 (6 of 6), only the king guards f7 (6 of 6)"
+        in " ".join(told.out.split())
     )
     assert "Allowed by: development 100% (6 of 6)." in told.out
     assert "3...Nf6?? 4.Qxf7#." in told.out
@@ -107,3 +108,16 @@ def test_export_of_another_kind(club: Path, miner: Miner, tmp_path: Path) -> Non
 
     assert told.code == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_moments_as_games_and_positions(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """Each of them in both files, without anybody's name."""
+    files = [tmp_path / "moments.pgn", tmp_path / "Moments.EPD"]
+
+    told = miner("export", "--store", club, *(part for file in files for part in ("--to", file)))
+
+    count = Store.open(club).read_table("moments").num_rows
+    games, records = (file.read_text(encoding="utf-8") for file in files)
+    assert f"wrote {files[0]} ({count} moments)" in told.out
+    assert games.count("[Event ") == len(records.splitlines()) == count > 0
+    assert not [name for name in NAMES if name in games + records]

@@ -26,9 +26,10 @@ from miner.cli.findings import few_words, open_findings
 from miner.cli.motifs import in_short
 from miner.cli.terminal import have_letters_for, printable
 from miner.errors import UsageError
+from miner.export.scanned import read_through
 from miner.finding import aftermath
 from miner.finding.finding import Finding, findings_of
-from miner.finding.motifs import group_of
+from miner.finding.motifs import group_of, read_motifs
 from miner.finding.words import (
     band_line,
     band_words,
@@ -166,6 +167,8 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
     """Where the advantage leaks away, and what the winners did, as far as the games were followed."""
     if store.manifest("follow") is None:
         return []
+    motifs = read_motifs(store)
+    brought = read_through(store, motifs).sentence_at(finding.key) if motifs and motifs.counts else ""
     leaks = aftermath.leaks(store, finding.reply)
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
     bands = [row for row in findings_of(store.read_table("by_band")) if row.reply == finding.reply]
@@ -173,6 +176,7 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
     sections = {
         "By band": [band_line(row) for row in in_order] if len(bands) > 1 else [],
         "Where it leaks away": [leak_sentence(finding, leak) for leak in leaks.to_dict("records")],
+        "Motifs": [brought] if brought else [],
         "What the winners did": list(read_backing(store).plan(finding)),
     }
     return [

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from miner.finding.motif_words import through_sentence
 from miner.finding.motifs import TOLD_FROM, MotifCount, Motifs, Share, players_in
 from miner.terms import Side
 
@@ -62,6 +63,10 @@ class Through:
             if len(rows) >= TOLD_FROM and players_in(self._rows.loc[rows]) >= TOLD_FROM
         ]
         return sorted(told, key=lambda one: (-one[1].games, one[1].name))
+
+    def sentence_at(self, key: int) -> str:
+        """The same in words; empty: nothing is told."""
+        return through_sentence(self.games_at(key), [share for _, share in self.shares_at(key)])
 
     def _span(self, key: int) -> tuple[int, int]:
         wanted = np.uint64(key)

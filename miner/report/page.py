@@ -20,7 +20,6 @@ from miner.export.scanned import scanned_moves
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
 from miner.finding.finding import Finding, findings_of
 from miner.finding.mistake import Reply
-from miner.finding.motif_words import through_sentence
 from miner.finding.motifs import read_motifs
 from miner.finding.through import Through
 from miner.report.contents import Details, contents
@@ -106,9 +105,7 @@ def _scanned(store: Store) -> Scanned | None:
 
 def _brought(scanned: Scanned, findings: Sequence[Finding]) -> dict[int, str]:
     """Which motifs the scanned games through the positions of findings bring, in words."""
-    keys = {finding.key for finding in findings}
-    shares = {key: [share for _, share in scanned.through.shares_at(key)] for key in keys}
-    return {key: through_sentence(scanned.through.games_at(key), shares[key]) for key in keys}
+    return {finding.key: scanned.through.sentence_at(finding.key) for finding in findings}
 
 
 def _leaks(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:

@@ -131,8 +131,9 @@ def gain_shown(
 
 
 def _has_won(board: chess.Board, side: chess.Color, had: int, wins: int) -> bool:
-    balances = (material_balance(board, side), settled_balance(board, side))
-    return wins > 0 and min(balances) - had >= wins
+    wanted = had + wins
+    # What stands on the board is quicker to count than what is left when captures have settled.
+    return wins > 0 and material_balance(board, side) >= wanted and settled_balance(board, side) >= wanted
 
 
 def strikes_by(board: chess.Board, move: chess.Move, piece: str, square: str) -> bool:

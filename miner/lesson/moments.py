@@ -33,7 +33,7 @@ class Pool:
     motifs: Motifs
     band: str  # of the pupils, or all together
     side: Taught = "both"
-    known: Collection[int] = ()  # keys of positions that are met elsewhere: recurring ones, pupils' own
+    known: frozenset[int] = frozenset()  # keys of positions that are met elsewhere
 
     def exercises(self, topics: Sequence[MotifCount], most: int) -> list[Exercise[Moment]]:
         """As many as are wanted from the motifs by turns, no two of one game or position; unordered."""
@@ -52,7 +52,7 @@ class Pool:
         of_all = self.motifs.mistakes_of(topic, ALL_BANDS)
         own = of_all["band"] == self.band
         for rows in (of_all[own], of_all[~own]):
-            new = rows[~rows["key"].isin(list(self.known))]
+            new = rows[~rows["key"].map(self.known.__contains__).astype(bool)]
             for row in rows_of(clearest(new, len(new))):
                 moment = moment_of(row)
                 if self.can_be_asked(moment):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterable
 from typing import Any
 
 import chess.pgn
@@ -29,8 +30,8 @@ def raid(game: int, **changes: Any) -> dict[str, Any]:
     return moment_row(f"e4 e5 {FIRST[game]} a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", **({"game": game} | changes))
 
 
-def pool(motifs: Motifs, band: str = LOW, side: Taught = "both", known: tuple[int, ...] = ()) -> Pool:
-    return Pool(motifs=motifs, band=band, side=side, known=known)
+def pool(motifs: Motifs, band: str = LOW, side: Taught = "both", known: Iterable[int] = ()) -> Pool:
+    return Pool(motifs=motifs, band=band, side=side, known=frozenset(known))
 
 
 def chosen(rows: list[dict[str, Any]], most: int = 8, **how: Any) -> list[int]:

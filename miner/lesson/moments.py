@@ -84,6 +84,7 @@ def motif_lesson(pool: Pool, topic: MotifCount, asked: Collection[Moment] = ()) 
     """A motif with examples that are none of the moments which are asked about."""
     motifs, games = pool.motifs, {moment.game for moment in asked}
     rows = motifs.mistakes_of(topic)
+    fails = motifs.too_soon(topic)
     spare = [one for one in motifs.examples(topic, EXAMPLES + len(games)) if one.game not in games]
     return MotifLesson(
         count=topic,
@@ -91,7 +92,7 @@ def motif_lesson(pool: Pool, topic: MotifCount, asked: Collection[Moment] = ()) 
         allowed_by=tuple(shares(rows, "by")[:_OPENINGS]),
         openings=tuple(shares(rows, "opening")[:_OPENINGS]),
         examples=tuple(one for one in spare if one.key not in pool.known)[:EXAMPLES],
-        fails=motifs.too_soon(topic),
+        fails=fails if fails and fails.key not in pool.known else None,
     )
 
 

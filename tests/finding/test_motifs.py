@@ -147,3 +147,18 @@ def test_moment_in_words() -> None:
     assert played_sentence(moment) == "In the game 3.Nc3 followed."
     assert played_sentence(told_moment(queen_raid())) == "In the game 3.Qxe5+ followed, which punishes it."
     assert played_sentence(told_moment(queen_raid(played=""))) == ""
+
+
+def test_examples_are_of_different_games_and_show_it_soon() -> None:
+    """What shows its gain soonest comes first; another band's stand in where the own has too few."""
+    slow = moment_row("e4 e5 d3 a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=1)
+    quick = moment_row("e4 e5 h3 a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=2, wins="a pawn")
+    other = moment_row("e4 e5 b3 a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=3, band=HIGH)
+    again = moment_row("e4 e5 c3 a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=2, ply=7)
+    rows = [slow, quick, other, again, *(queen_raid(game, band=HIGH) for game in range(10, 15))]
+    known = known_motifs([*rows, *(slow | {"game": 20 + at, "player": 50 + at} for at in range(4))], 60)
+    count = known.named("double attack: queen on e5")[LOW]
+
+    assert [one.game for one in known.examples(count, 2)] == [2, 1]
+    of_all = known.examples(count, 20)
+    assert len({one.fen for one in of_all}) == len(of_all) == len({one.game for one in of_all}) == 4

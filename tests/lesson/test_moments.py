@@ -188,6 +188,9 @@ def test_coach_is_told_of_the_motif() -> None:
     assert not games & {one.finding.game for one in exercises}
     assert lesson.fails is not None
     assert lesson.fails.losing_reply == "Qxe5+"
+    own = motif_lesson(pool(motifs, known=[lesson.fails.key, lesson.examples[0].key]), topic)
+    assert own.fails is None
+    assert lesson.examples[0] not in own.examples
     facts = motif_facts(lesson)
     assert any(fact.startswith("Seen beforehand: the queen already bears on e5 (8 of 8)") for fact in facts)
     assert "The error before it: pawn move 100% (8 of 8)." in facts

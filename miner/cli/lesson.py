@@ -27,6 +27,7 @@ from miner.lesson.sheets import FEWEST, MOST, Looks, Paper
 from miner.lesson.term import motif_topics, term
 from miner.settings import Taught
 from miner.store import Store
+from miner.terms import ALL_BANDS
 
 _DAY = ["%Y-%m-%d"]
 Language = Annotated[
@@ -140,8 +141,8 @@ def topics_of(pool: Pool | None, names: Sequence[str], bands: Sequence[str]) -> 
             raise UsageError("no game was scanned for motifs", advice="`miner scan` does that")
         return []
     if not names:
-        return pool.motifs.topics(pool.band)[:TAUGHT_AT_ONCE]
-    listed = {count.motif: count for count in pool.motifs.of_band(pool.band)}
+        return pool.topics[:TAUGHT_AT_ONCE]
+    listed = {count.motif: count for band in (ALL_BANDS, pool.band) for count in pool.motifs.of_band(band)}
     for name in names:
         if name not in listed:
             asked = "".join(f" --band {band}" for band in bands)

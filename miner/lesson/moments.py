@@ -35,6 +35,14 @@ class Pool:
     side: Taught = "both"
     known: frozenset[int] = frozenset()  # keys of positions that are met elsewhere
 
+    @property
+    def topics(self) -> list[MotifCount]:
+        """The motifs to be taught: of the band, what costs it most first, then those of all bands."""
+        own = self.motifs.topics(self.band)
+        patterns = {topic.pattern for topic in own}
+        others = (topic for topic in self.motifs.topics(ALL_BANDS) if topic.pattern not in patterns)
+        return [*own, *others]
+
     def exercises(self, topics: Sequence[MotifCount], most: int) -> list[Exercise[Moment]]:
         """As many as are wanted from the motifs by turns, no two of one game or position; unordered."""
         waiting = [self._moments(topic) for topic in topics]

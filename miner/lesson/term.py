@@ -7,7 +7,6 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
-from typing import TypeVar
 
 import chess
 import chess.polyglot
@@ -71,12 +70,11 @@ class MotifTopic:
 
 
 Topic = Finding | MotifTopic
-Shared = TypeVar("Shared", Finding, MotifTopic)
 
 
 def motif_topics(pool: Pool) -> list[MotifTopic]:
     """All motifs of the pupils' band that can be taught, with exercises that no other has."""
-    topics = pool.motifs.topics(pool.band)
+    topics = pool.topics
     asked = pool.exercises(topics, ASKED_IN_ALL * len(topics))
     moments = [one.finding for one in asked]
     return [
@@ -140,9 +138,7 @@ def term(
     room = teaching * at_once
     chosen = topics[: max(room - len(motifs), room - room // 2)]
     taught = _shared_out(in_order(chosen), teaching)
-    # Where positions do not come out even, the earlier sessions have one more, and so the later ones a motif.
-    woven = _shared_out(motifs[: room - len(chosen)][::-1], teaching)[::-1]
-    woven = [part[::-1] for part in woven]
+    woven = _woven(motifs[: room - len(chosen)], taught)
     for parts in (taught, woven):
         parts += [()] * tests
     together: list[tuple[Topic, ...]] = [(*new, *also) for new, also in zip(taught, woven, strict=True)]
@@ -161,6 +157,17 @@ def term(
             zip(taught, woven, revised, moments, strict=True), start=1
         )
     ]
+
+
+def _woven(
+    motifs: Iterable[MotifTopic], taught: Sequence[tuple[Finding, ...]]
+) -> list[tuple[MotifTopic, ...]]:
+    """The motifs of each session, each put where there is least to teach, the earlier the better."""
+    woven: list[list[MotifTopic]] = [[] for _ in taught]
+    for motif in motifs:
+        place = min(range(len(taught)), key=lambda number: len(taught[number]) + len(woven[number]))
+        woven[place].append(motif)
+    return [tuple(session) for session in woven]
 
 
 def _asked(
@@ -243,8 +250,8 @@ def aim_words(session: Session) -> str:
     return "; ".join([*positions, *(f"motif: {topic.name}" for topic in session.motifs)])
 
 
-def _shared_out(topics: Sequence[Shared], sessions: int) -> list[tuple[Shared, ...]]:
-    """The topics in their order, as evenly as it goes, the earlier sessions having one more."""
+def _shared_out(topics: Sequence[Finding], sessions: int) -> list[tuple[Finding, ...]]:
+    """The findings in their order, as evenly as it goes, the earlier sessions having one more."""
     each, more = divmod(len(topics), sessions)
     bounds = [number * each + min(number, more) for number in range(sessions + 1)]
     return [tuple(topics[start:end]) for start, end in pairwise(bounds)]

@@ -209,3 +209,15 @@ def test_nothing_is_told_that_is_not_there() -> None:
 
     assert (lesson.fails, lesson.signs, lesson.openings, lesson.allowed_by) == (None, (), (), ())
     assert [fact.split()[0] for fact in motif_facts(lesson)] == ["In", "Of", "If"]
+
+
+def test_topics_of_a_band_and_then_of_all() -> None:
+    """Where a band has few, those of all bands fill up; no pattern comes twice, each says whose it is."""
+    rows = [raid(game) for game in range(8)]
+    rows += [raid(game, pattern="pin", band=HIGH) | {"game": 20 + game} for game in range(8)]
+    motifs = known_motifs(rows, 40, white_rating=1500)
+
+    topics = pool(motifs, HIGH).topics
+
+    assert [(topic.pattern, topic.band) for topic in topics] == [("pin", HIGH), ("double attack", "all")]
+    assert len(pool(motifs, "all").topics) == 2

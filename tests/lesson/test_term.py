@@ -266,3 +266,12 @@ def test_motifs_alone_make_a_term() -> None:
         Activity.EXERCISES,
         Activity.HOMEWORK,
     }
+
+
+def test_motif_comes_where_there_is_room() -> None:
+    """A single one beside three positions in two sessions: in the second, which has one position less."""
+    planned = term([vienna(), legal(), first_move()], 2, 60, motifs=motif_topics_of("pin"))
+    alone = term([vienna(), legal()], 2, 60, motifs=motif_topics_of("pin"))
+
+    assert [(len(session.new), len(session.motifs)) for session in planned] == [(2, 0), (1, 1)]
+    assert [(len(session.new), len(session.motifs)) for session in alone] == [(1, 1), (1, 0)]

@@ -77,7 +77,7 @@ def motifs(
         say(f"One of them on boards: miner motifs --store {printable(store)}{_asked(band)} 1")
         return
     wanted = _find(motif, listed, table)
-    lines = [*_told(known, wanted), "", *_curve(known, wanted, opened.bands.names), ""]
+    lines = [*_told(known, wanted), "", *curve_lines(known, wanted, opened.bands.names), ""]
     boards = motif_boards(known.examples(wanted, EXAMPLES), letters=letters)
     typer.echo("\n".join([*(printable(line) for line in lines), *boards]))
 
@@ -190,7 +190,7 @@ def _told(known: Motifs, count: MotifCount) -> list[str]:
     return [motif_title(count), *(line for fact in facts for line in wrapped(fact, width_of_terminal()))]
 
 
-def _curve(known: Motifs, count: MotifCount, bands: Sequence[str]) -> list[str]:
+def curve_lines(known: Motifs, count: MotifCount, bands: Sequence[str]) -> list[str]:
     """How often each band falls for it, as bars; nothing of bands in which too few players did."""
     rows = known.named(count.motif)
     told = [rows[band] for band in bands if band in rows and rows[band].is_told]

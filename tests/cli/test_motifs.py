@@ -9,8 +9,10 @@ from pathlib import Path
 import chess
 import pyarrow.parquet as pq
 
+from miner.cli.motifs import curve_lines
 from miner.store import Store
 from tests.cli.conftest import NAMES, Told
+from tests.finding.moments import HIGH, LOW, known_motifs, queen_raid
 
 Miner = Callable[..., Told]
 
@@ -121,3 +123,19 @@ def test_moments_as_games_and_positions(club: Path, miner: Miner, tmp_path: Path
     assert f"wrote {files[0]} ({count} moments)" in told.out
     assert games.count("[Event ") == len(records.splitlines()) == count > 0
     assert not [name for name in NAMES if name in games + records]
+
+
+def test_curve_over_the_bands() -> None:
+    """A bar for each band that is told, the longest where most fall for it; four players are too few."""
+    rows = [queen_raid(game) for game in range(10)]
+    five = [queen_raid(game, band=HIGH) for game in range(10, 15)]
+    known, few = (known_motifs([*rows, *some], 50, white_rating=1500) for some in (five, five[:4]))
+    count = known.topics(LOW)[0]
+
+    heading, low, high = curve_lines(known, count, [LOW, HIGH])
+
+    assert heading == "By band, of 100 games:"
+    assert (low.count("#"), high.count("#")) == (30, 15)
+    assert low.split()[:2] == [LOW, "20.0"]
+    assert low.endswith("10 of 50, found by 100% (15 of 15)")
+    assert curve_lines(few, count, [LOW, HIGH]) == ["By band: not enough players fell for it in two bands."]

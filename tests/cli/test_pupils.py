@@ -223,6 +223,7 @@ def test_motifs_of_all_games(raided: Path, raids: Path, miner: Miner, engine: Pa
     assert (told.code, without.code) == (0, 0)
     assert "Motifs that cost you most" in words
     assert re.search(r"Double attack\s+1 of 1 \(usual \d\.\d\)", words)
+    assert "Double attack: fell for it" in words  # before and after the lesson
     assert "From your own game: 2024.01.01 (no. 1)." in words
     assert "From somebody else" in words
     assert page.with_suffix(".pgn").read_text(encoding="utf-8").count("[Event ") > 1

@@ -11,7 +11,7 @@ from miner.finding.moment import Moment, moment_of
 from miner.finding.motif_words import falls_sentence, finders_sentence, share_words, sign_sentence
 from miner.finding.motifs import MotifCount, Motifs, Share, SignCount, clearest, rows_of, shares
 from miner.finding.words import counted
-from miner.lesson.exercises import Exercise, exercise_of, from_easy_to_hard, of_moments, task_of
+from miner.lesson.exercises import Exercise, exercise_of, from_easy_to_hard, is_missed, of_moments, task_of
 from miner.reasons import PATTERNS, Pattern
 from miner.settings import Taught
 from miner.terms import ALL_BANDS
@@ -67,9 +67,12 @@ class Pool:
                     yield moment
 
     def can_be_asked(self, moment: Moment) -> bool:
-        """Whether a moment is one for these pupils: one or two good answers, a gain that is soon shown."""
-        is_side = self.side in ("both", moment.side)
-        return is_side and 0 < moment.shown < 2 * SHOWN_MOVES and task_of(moment) is not None
+        """Whether a moment is one for these pupils: one or two good answers, a gain that is soon shown.
+
+        A mistake that only leaves out a gain of its own is nothing to be punished.
+        """
+        is_for_them = self.side in ("both", moment.side) and not is_missed(moment)
+        return is_for_them and 0 < moment.shown < 2 * SHOWN_MOVES and task_of(moment) is not None
 
 
 def _is_like(moment: Moment, chosen: Sequence[Moment]) -> bool:

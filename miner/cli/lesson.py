@@ -19,7 +19,7 @@ from miner.finding.words import counted
 from miner.lesson.backing import read_backing
 from miner.lesson.exercises import choose, of_moments
 from miner.lesson.files import lesson_files, write_files
-from miner.lesson.moments import TAUGHT_AT_ONCE, Pool, mixed, motif_lessons
+from miner.lesson.moments import TAUGHT_AT_ONCE, Pool, exercises_about, mixed, motif_lessons
 from miner.lesson.own_games import positions_in
 from miner.lesson.phrases import ENGLISH, Tongue
 from miner.lesson.plan import Plan, Weekday, plan_files, session_days
@@ -94,7 +94,7 @@ def lesson(
     pool = pool_of(opened, bands or (), side or "both", without or ())
     topics = topics_of(pool, motif or (), bands or ()) if not only else []
     about = [] if motif else choose(findings, side=side or "both", keys=keys_of(only), top=top)
-    exercises = mixed(about, pool.exercises(topics, top) if pool else [], top)
+    exercises = mixed(about, exercises_about(pool, topics, top) if pool else [], top)
     if not exercises:
         few = few_words(opened, len(findings), bands or ())
         raise UsageError("no finding is left to print", advice=few or "ask for both sides")

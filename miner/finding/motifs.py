@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
@@ -24,6 +25,7 @@ NO_STRIKE = frozenset({Theme.MISSED_RECAPTURE.value, Theme.MISSED_GAIN.value})
 """Motifs in which what strikes is the move that was missed: nobody can be asked to punish them by it."""
 SIGN_SHARE = 0.5
 """Share of the examples in which a sign must be there to be told."""
+_BLOWS = 5  # commonest ones of a motif that are looked for where they fail
 _LOOKED_AT = 4  # examples for each that is told
 _NODE = ("pattern", "piece", "square")
 _MOST_OF = 0.5
@@ -181,16 +183,26 @@ class Motifs:
     def too_soon(self, count: MotifCount) -> Moment | None:
         """A mistake that is the motif's own blow, where it fails; None: there is none among the moments.
 
-        The same piece goes to the same square, and takes and gives check as in the clearest example.
+        The same piece goes to the same square, and takes and gives check as in the clearest example of that;
+        of a motif that is told by its pattern, one of its commonest blows.
         """
-        blows = [one.refutation[0] for one in self.examples(count, 1) if one.refutation]
-        if not count.square or not blows:
+        rows = self.mistakes_of(count, ALL_BANDS)
+        rows = rows[rows["square"] != ""]
+        commonest = list(zip(rows["piece"], rows["square"], strict=True))
+        for (piece, square), _ in Counter(commonest).most_common(_BLOWS):
+            like = rows[(rows["piece"] == piece) & (rows["square"] == square)]
+            [clear] = rows_of(clearest(like, 1))
+            if (found := self._failing(moment_of(clear), piece, square)) is not None:
+                return found
+        return None
+
+    def _failing(self, example: Moment, piece: str, square: str) -> Moment | None:
+        if not example.refutation:
             return None
-        fits = self.rows["reply"].map(lambda san: _as_seen(blows[0], san))
+        fits = self.rows["reply"].map(lambda san: _as_seen(example.refutation[0], san))
         for row in rows_of(self.rows[fits].sort_values(["ply", "game"])):
             board = chess.Board(row["fen"])
-            move = board.parse_uci(row["reply_uci"])
-            if strikes_by(board, move, count.piece, count.square):
+            if strikes_by(board, board.parse_uci(row["reply_uci"]), piece, square):
                 return moment_of(row)
         return None
 

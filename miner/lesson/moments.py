@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from miner.finding.finding import Finding
@@ -22,6 +22,7 @@ EXAMPLES = 3
 TAUGHT_AT_ONCE = 3
 """Motifs from which a lesson takes its exercises, unless some are asked for."""
 _OPENINGS = 3
+_SPARE = 2  # examples that are looked at for each that is shown
 _ONE_IN = 3
 """Of so many exercises of a lesson one is from a single game."""
 
@@ -43,13 +44,26 @@ class Pool:
         others = (topic for topic in self.motifs.topics(ALL_BANDS) if topic.pattern not in patterns)
         return [*own, *others]
 
-    def exercises(self, topics: Sequence[MotifCount], most: int) -> list[Exercise[Moment]]:
-        """As many as are wanted from the motifs by turns, no two of one game or position; unordered."""
+    def examples(self, topic: MotifCount) -> list[Moment]:
+        """What the coach shows of a motif, no more than half of what there is of it."""
+        rows = self.motifs.mistakes_of(topic, ALL_BANDS)
+        most = min(EXAMPLES, rows["game"].nunique() // 2)
+        found = self.motifs.examples(topic, most * _SPARE)
+        return [one for one in found if one.key not in self.known][:most]
+
+    def exercises(
+        self, topics: Sequence[MotifCount], most: int, shown: Iterable[Moment] = ()
+    ) -> list[Exercise[Moment]]:
+        """As many as are wanted from the motifs by turns, no two of one game or position; unordered.
+
+        `shown`: nor of the game of one of these.
+        """
         waiting = [self._moments(topic) for topic in topics]
+        seen = list(shown)
         chosen: list[Moment] = []
         while waiting and len(chosen) < most:
             topic = waiting.pop(0)
-            moment = next((one for one in topic if not _is_like(one, chosen)), None)
+            moment = next((one for one in topic if not _is_like(one, [*seen, *chosen])), None)
             if moment is not None:
                 chosen.append(moment)
                 waiting.append(topic)
@@ -79,6 +93,11 @@ def _is_like(moment: Moment, chosen: Sequence[Moment]) -> bool:
     return any(moment.game == one.game or moment.fen == one.fen for one in chosen)
 
 
+def exercises_about(pool: Pool, topics: Sequence[MotifCount], most: int) -> list[Exercise[Moment]]:
+    """Exercises about motifs that are taught, none of them from a game that is shown as an example."""
+    return pool.exercises(topics, most, [moment for topic in topics for moment in pool.examples(topic)])
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MotifLesson:
     """What the coach is told of a motif."""
@@ -91,18 +110,17 @@ class MotifLesson:
     fails: Moment | None  # where the same blow comes too soon
 
 
-def motif_lesson(pool: Pool, topic: MotifCount, asked: Collection[Moment] = ()) -> MotifLesson:
-    """A motif with examples that are none of the moments which are asked about."""
-    motifs, games = pool.motifs, {moment.game for moment in asked}
+def motif_lesson(pool: Pool, topic: MotifCount) -> MotifLesson:
+    """A motif with its examples, and all that is told of it."""
+    motifs = pool.motifs
     rows = motifs.mistakes_of(topic)
     fails = motifs.too_soon(topic)
-    spare = [one for one in motifs.examples(topic, EXAMPLES + len(games)) if one.game not in games]
     return MotifLesson(
         count=topic,
         signs=tuple(motifs.signs(topic)),
         allowed_by=tuple(shares(rows, "by")[:_OPENINGS]),
         openings=tuple(shares(rows, "opening")[:_OPENINGS]),
-        examples=tuple(one for one in spare if one.key not in pool.known)[:EXAMPLES],
+        examples=tuple(pool.examples(topic)),
         fails=fails if fails and fails.key not in pool.known else None,
     )
 
@@ -122,7 +140,7 @@ def motif_lessons(
     """The motifs about which there are exercises, each as the coach teaches it."""
     asked = [one.finding for one in of_moments(exercises)]
     met = [topic for topic in topics if any(topic.holds_moment(moment) for moment in asked)]
-    return [motif_lesson(pool, topic, asked) for topic in met]
+    return [motif_lesson(pool, topic) for topic in met]
 
 
 def numbers_words(lesson: MotifLesson, exercises: Sequence[Exercise[Moment]]) -> str:

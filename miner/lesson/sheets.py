@@ -30,6 +30,7 @@ from miner.lesson.sentences import (
     whom_words,
     why_words,
 )
+from miner.terms import Side
 
 FEWEST, MOST = 2, 12
 MARGIN_X, MARGIN_TOP, MARGIN_BOTTOM = 17.0, 15.0, 16.0
@@ -229,16 +230,15 @@ def motif_data(
         "heading": motif_title(count),
         "whom": numbers_words(lesson, exercises),
         "facts": [tongue.moves(fact) for fact in motif_facts(lesson)],
-        "examples": [_shown(moment, looks) for moment in lesson.examples],
-        "fails": [_shown(moment, looks) for moment in (lesson.fails,) if moment],
+        "examples": [_shown(moment, looks, moment.side) for moment in lesson.examples],
+        "fails": [_shown(moment, looks, moment.mover) for moment in (lesson.fails,) if moment],
     }
 
 
-def _shown(moment: Moment, looks: Looks) -> dict[str, Any]:
+def _shown(moment: Moment, looks: Looks, bottom: Side) -> dict[str, Any]:
+    """A position with its line, as seen by the side that strikes, or tries to."""
     board = moment.board
-    svg = diagram_svg(
-        board, orientation=moment.side.color, coordinates=looks.coordinates, hatched=looks.hatched
-    )
+    svg = diagram_svg(board, orientation=bottom.color, coordinates=looks.coordinates, hatched=looks.hatched)
     return {
         "svg": svg,
         "alt": board.fen(),

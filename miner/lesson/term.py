@@ -17,7 +17,7 @@ from miner.finding.mistake import Reply
 from miner.finding.moment import Moment
 from miner.finding.words import numbered_sans, own_opening, reply_words
 from miner.lesson.exercises import Exercise, distinct, find_rate, from_easy_to_hard, task_of
-from miner.lesson.moments import MotifLesson, Pool, motif_lesson
+from miner.lesson.moments import MotifLesson, Pool, exercises_about, motif_lesson
 from miner.terms import Kind
 
 FEWEST_MINUTES = 20
@@ -75,11 +75,10 @@ Topic = Finding | MotifTopic
 def motif_topics(pool: Pool) -> list[MotifTopic]:
     """All motifs of the pupils' band that can be taught, with exercises that no other has."""
     topics = pool.topics
-    asked = pool.exercises(topics, ASKED_IN_ALL * len(topics))
-    moments = [one.finding for one in asked]
+    asked = exercises_about(pool, topics, ASKED_IN_ALL * len(topics))
     return [
         MotifTopic(
-            motif_lesson(pool, topic, moments),
+            motif_lesson(pool, topic),
             tuple(from_easy_to_hard(one for one in asked if topic.holds_moment(one.finding))),
         )
         for topic in topics

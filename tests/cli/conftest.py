@@ -37,7 +37,7 @@ CLUB = [
     ],
 ]
 RAIDS = ("a3", "a4", "b3", "c3", "d3", "g3", "h3", "h4", "Nc3", "Be2")
-RAIDS_ANSWERED = ("a6", "a5", "b6", "c6", "h6", "a6", "b6", "c6", "h5", "a5")
+RAIDS_ANSWERED = ("a6", "a5", "b6", "a6", "a5", "b6", "a6", "a5", "b6", "a6")
 QUICK = ("--nodes", "500,2000", "--min-games", "3", "--min-games-at-position", "3", "--processes", "1")
 """Enough for a lost rook and a mate in one."""
 

@@ -136,6 +136,10 @@ def test_blow_that_comes_too_soon() -> None:
     assert found is not None
     assert (found.game, found.losing_reply) == (9, "Qxf2+")
     assert known_motifs(blows).too_soon(known_motifs(blows).topics(LOW)[0]) is None
+    by_pattern = known.named("mate in one")[LOW]
+    assert known.too_soon(by_pattern) == found
+    quiet = moment_row("e4 e5 Nc3", "Qf6", "Nd5", pattern="pin", piece="N", square="d5", game=9)
+    assert known_motifs([*blows, quiet]).too_soon(by_pattern) is None  # another piece on another square
 
 
 def test_moment_in_words() -> None:

@@ -12,7 +12,7 @@ import pytest
 from miner.finding.motifs import Motifs
 from miner.lesson.exercises import as_exercises, exercise_of, from_easy_to_hard, moment_find_rate
 from miner.lesson.files import cards_csv, exercises_epd, exercises_pgn
-from miner.lesson.moments import Pool, mixed, motif_facts, motif_lesson, numbers_words
+from miner.lesson.moments import Pool, exercises_about, mixed, motif_facts, motif_lesson, numbers_words
 from miner.lesson.phrases import PHRASES, Tongue
 from miner.lesson.sentences import task_words, why_words
 from miner.lesson.sheets import Looks, coach_pdf
@@ -181,9 +181,9 @@ def test_coach_is_told_of_the_motif() -> None:
     motifs = known_motifs([*map(raid, range(8)), fails])
     asked = pool(motifs)
     [topic] = motifs.topics(LOW)
-    exercises = from_easy_to_hard(asked.exercises([topic], 2))
+    exercises = from_easy_to_hard(exercises_about(asked, [topic], 8))
 
-    lesson = motif_lesson(asked, topic, [one.finding for one in exercises])
+    lesson = motif_lesson(asked, topic)
 
     games = {one.game for one in lesson.examples}
     assert len(games) == 3
@@ -196,7 +196,7 @@ def test_coach_is_told_of_the_motif() -> None:
     facts = motif_facts(lesson)
     assert any(fact.startswith("Seen beforehand: the queen already bears on e5 (8 of 8)") for fact in facts)
     assert "The error before it: pawn move 100% (8 of 8)." in facts
-    assert numbers_words(lesson, exercises) == "2 exercises of the sheet: 1, 2."
+    assert numbers_words(lesson, exercises) == "5 exercises of the sheet: 1, 2, 3, 4, 5."
     [page] = texts(coach_pdf(exercises, Looks(tongue=ENGLISH), motifs=[lesson]))
     for words in ("Double attack: queen on e5", "EXAMPLES", "HERE IT DOES NOT WORK", "4.Qxe5+?? Nxe5"):
         assert words in page

@@ -5,10 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from miner.arrays import Floats
 
+USUAL_RATING = 1500
+"""The rating that the column `chance` of moments speaks of: a player in the middle of most amateurs."""
 _MANY = 20_000
 _SMOOTH = 0.3
 _STEP = 0.1  # of the logarithms of the parameters
@@ -21,6 +24,16 @@ def normal_quantile(probability: float) -> float:
     1.6449
     """
     return float(special.ndtri(probability))
+
+
+def chance_at(chance: npt.ArrayLike, rating: npt.ArrayLike, per_point: float) -> Floats:
+    """The column `chance` for another rating; `per_point`: from the facts of the scan.
+
+    >>> float(chance_at(0.5, 1900, 0.0025).round(3))
+    0.731
+    """
+    odds = special.logit(np.asarray(chance, dtype=np.float64))
+    return np.asarray(special.expit(odds + per_point * (np.asarray(rating) - USUAL_RATING)))
 
 
 def deviation_of(low: Floats, high: Floats, *, confidence: float) -> Floats:

@@ -85,6 +85,11 @@ class Band:
         if self.high is not None and self.low > self.high:
             raise UsageError(f"band {self.low}-{self.high} is empty", advice="write the lower rating first")
 
+    @property
+    def middle(self) -> int:
+        """The rating in its middle; its lower end, if it has no upper one."""
+        return self.low if self.high is None else (self.low + self.high + 1) // 2
+
     def __str__(self) -> str:
         return f"{self.low}+" if self.high is None else f"{self.low}-{self.high}"
 

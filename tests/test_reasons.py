@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from miner.explain.motif import Theme
 from miner.finding.why import why
 from miner.lesson.exercises import as_exercises
 from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
@@ -63,6 +64,7 @@ def test_languages_know_no_others() -> None:
         phrases = PHRASES[language]
         assert set(phrases.reasons) == {*Reason}
         assert set(phrases.patterns) == {*Pattern}
+        assert set(phrases.themes) == {*Theme}
         assert phrases.missed.keys() <= {*Reason}
 
 

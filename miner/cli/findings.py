@@ -15,9 +15,9 @@ import typer
 from miner.cli import options
 from miner.cli.terminal import say
 from miner.errors import UsageError
-from miner.export.formats import FORMATS, check_targets, write_files
+from miner.export.formats import FORMATS, check_targets
 from miner.export.formats import export as write
-from miner.export.scanned import SCANNED, TABLE_FORMATS
+from miner.export.scanned import SCANNED, formats_of, write_scanned
 from miner.finding.words import band_words, counted
 from miner.rank.stage import ranked
 from miner.report import report as write_report
@@ -92,7 +92,8 @@ def export(
             "--to",
             metavar="FILE",
             help=f"Ends in {alternatives(FORMATS)}; a file called {BY_BAND} has each band apart; .csv or "
-            ".parquet files called motifs or moments hold what the scan found. May be given again.",
+            ".parquet files called motifs or moments hold what the scan found, moments.pgn and moments.epd "
+            "the mistakes of single games. May be given again.",
         ),
     ],
     missed: options.Missed = False,
@@ -107,11 +108,10 @@ def export(
     of_scan = [file for file in to if file.stem.lower() in SCANNED]
     of_findings = [file for file in to if file not in of_scan]
     check_targets(of_findings, FORMATS)
-    check_targets(of_scan, TABLE_FORMATS)
     for file in of_scan:
-        rows = SCANNED[file.stem.lower()](opened)
-        write_files(rows, [file], TABLE_FORMATS)
-        say(f"wrote {file} ({rows.num_rows:,} {file.stem.lower()})")
+        check_targets([file], formats_of(file.stem.lower()))
+    for file in of_scan:
+        say(f"wrote {file} ({write_scanned(opened, file):,} {file.stem.lower()})")
     if not of_findings:
         return
     findings = open_findings(opened, missed=missed)

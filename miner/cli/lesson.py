@@ -14,15 +14,20 @@ from miner.cli.findings import few_words, open_findings
 from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.finding.finding import findings_of
+from miner.finding.motifs import MotifCount, group_of, read_motifs
 from miner.finding.words import counted
 from miner.lesson.backing import read_backing
-from miner.lesson.exercises import choose
+from miner.lesson.exercises import choose, of_moments
 from miner.lesson.files import lesson_files, write_files
+from miner.lesson.moments import TAUGHT_AT_ONCE, Pool, exercises_about, mixed, motif_lessons
+from miner.lesson.own_games import positions_in
 from miner.lesson.phrases import ENGLISH, Tongue
 from miner.lesson.plan import Plan, Weekday, plan_files, session_days
 from miner.lesson.sheets import FEWEST, MOST, Looks, Paper
-from miner.lesson.term import term
+from miner.lesson.term import motif_topics, term
+from miner.settings import Taught
 from miner.store import Store
+from miner.terms import ALL_BANDS
 
 _DAY = ["%Y-%m-%d"]
 Language = Annotated[
@@ -51,6 +56,20 @@ def lesson(
         list[str] | None,
         typer.Option(metavar="KEY", help="Only this position, by its key as in the CSV. May be given again."),
     ] = None,
+    motif: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME",
+            help="Only exercises of this motif, by its name as `miner motifs` lists it. May be given again.",
+        ),
+    ] = None,
+    without: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="SOURCE",
+            help="The pupils' own games: no exercise or example is a position from them. May be given again.",
+        ),
+    ] = None,
     per_page: PerPage = 6,
     paper: PaperSize = Paper.A4,
     language: Language = ENGLISH,
@@ -64,10 +83,18 @@ def lesson(
     hatched: Hatched = False,
     pdf: Annotated[bool, typer.Option(help="Sheets as PDF (needs the extra `print`).")] = True,
 ) -> None:
-    """Print exercises: a pupils' sheet, an answer key, the coach's pages; also as PGN, EPD and cards."""
+    """Print exercises: a pupils' sheet, an answer key, the coach's pages; also as PGN, EPD and cards.
+
+    Exercises are positions that come up again and again, and by motif mistakes of single games.
+    """
+    if motif and only:
+        raise UsageError("a motif has no position", advice="give --motif or --only")
     opened = Store.open(store)
     findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
-    exercises = choose(findings, side=side or "both", keys=keys_of(only), top=top)
+    pool = pool_of(opened, bands or (), side or "both", without or ())
+    topics = topics_of(pool, motif or (), bands or ()) if not only else []
+    about = [] if motif else choose(findings, side=side or "both", keys=keys_of(only), top=top)
+    exercises = mixed(about, exercises_about(pool, topics, top) if pool else [], top)
     if not exercises:
         few = few_words(opened, len(findings), bands or ())
         raise UsageError("no finding is left to print", advice=few or "ask for both sides")
@@ -81,9 +108,46 @@ def lesson(
         pdf=pdf,
     )
     day = start.date() if start else None
-    _write(out, lesson_files(exercises, looks, read_backing(opened), day), "lesson")
-    say(counted(len(exercises), "exercise"))
-    _say_if_few(opened, len(findings), bands or ())
+    taught = motif_lessons(pool, topics, exercises) if pool else []
+    _write(out, lesson_files(exercises, looks, read_backing(opened), day, taught), "lesson")
+    moments = of_moments(exercises)
+    motifs = f", {len(moments)} of them by motif" if moments else ""
+    say(f"{counted(len(exercises), 'exercise')}{motifs}")
+    if not motif:
+        _say_if_few(opened, len(findings), bands or ())
+
+
+def pool_of(store: Store, bands: Sequence[str], side: Taught, without: Sequence[str]) -> Pool | None:
+    """The moments of a store that may become exercises; None: nothing was scanned.
+
+    Left out is what recurs, which findings tell of, and what is met in the games of `without`.
+    """
+    motifs = read_motifs(store)
+    if motifs is None:
+        return None
+    asked_for = bands or store.require("rank").settings["bands"]
+    recurring = store.read_table("positions", ["key"])["key"].to_pylist()
+    own = positions_in(store, without).tolist() if without else []
+    return Pool(motifs=motifs, band=group_of(asked_for), side=side, known=frozenset([*recurring, *own]))
+
+
+def topics_of(pool: Pool | None, names: Sequence[str], bands: Sequence[str]) -> list[MotifCount]:
+    """The motifs that are asked for, or those that cost the band most.
+
+    Raises UsageError for a motif that is not listed.
+    """
+    if pool is None:
+        if names:
+            raise UsageError("no game was scanned for motifs", advice="`miner scan` does that")
+        return []
+    if not names:
+        return pool.topics[:TAUGHT_AT_ONCE]
+    listed = {count.motif: count for band in (ALL_BANDS, pool.band) for count in pool.motifs.of_band(band)}
+    for name in names:
+        if name not in listed:
+            asked = "".join(f" --band {band}" for band in bands)
+            raise UsageError(f"no motif is called {name!r}", advice=f"`miner motifs{asked}` lists them")
+    return [listed[name] for name in names]
 
 
 def plan(
@@ -116,13 +180,17 @@ def plan(
     hatched: Hatched = False,
     pdf: Annotated[bool, typer.Option(help="The plan as PDF, too (needs the extra `print`).")] = True,
 ) -> None:
-    """Plan a term: what is taught when, with revision, homework and minutes; as text, PDF and calendar."""
+    """Plan a term: what is taught when, with revision, homework and minutes; as text, PDF and calendar.
+
+    Positions that come up again and again and motifs are taught side by side.
+    """
     if start is None and (weekday or at or without):
         raise UsageError("days need a first day", advice="say when the term begins with --start DATE")
     opened = Store.open(store)
     findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
     backing = read_backing(opened)
-    planned = term(findings, sessions, minutes, backing.models)
+    pool = pool_of(opened, bands or (), side or "both", ())
+    planned = term(findings, sessions, minutes, backing.models, motif_topics(pool) if pool else [])
     if len(planned) < sessions:
         say(f"{counted(len(planned), 'session')}: there are no topics for {sessions}")
     holidays = {day.date() for day in without or ()}

@@ -3,31 +3,48 @@
 from __future__ import annotations
 
 import sys
-from typing import Annotated, Any
+from collections.abc import Sequence
+from typing import Annotated
 
 import chess
-import pandas as pd
 import typer
 
-from miner.board.moves import after, parse_uci_line, sans_of
 from miner.cli import options
-from miner.cli.show import FIGURINES, board_diagram
+from miner.cli.boards import FIGURINES, board_diagram, side_by_side, width_of_terminal, wrapped
 from miner.cli.terminal import have_letters_for, printable, say
 from miner.errors import UsageError
-from miner.explain.motif import Theme
-from miner.export.scanned import clearest, of_node, rows_of, scanned
-from miner.finding.words import band_words, between, counted, numbered_sans, percent
+from miner.finding.moment import Moment
+from miner.finding.motif_words import (
+    costs_sentence,
+    falls_sentence,
+    finders_sentence,
+    found_words,
+    moment_line,
+    motif_title,
+    played_sentence,
+    share_words,
+    sign_sentence,
+    with_found_words,
+)
+from miner.finding.motifs import MotifCount, Motifs, read_motifs, shares
+from miner.finding.words import band_words, counted
 from miner.store import Store
 from miner.terms import ALL_BANDS
 
-_OPENINGS, _LINE_PLIES = 5, 6
+EXAMPLES = 3
+IN_SHORT = 3
+"""Motifs that stand before a list of positions."""
+_OPENINGS = 5
+_INDENT = "          "
+_BAR = 30
+"""Columns of the longest bar of a curve."""
 
 
 def motifs(
     store: options.StoreDir,
     motif: Annotated[
         str | None,
-        typer.Argument(metavar="MOTIF", help="A motif, or its number in the list: with a typical position."),
+        typer.Argument(metavar="MOTIF", help="A motif, or its number in the list: all that is known of it."),
     ] = None,
     band: Annotated[str, typer.Option(help="Only players of this rating band, e.g. 1000-1199.")] = ALL_BANDS,
     top: Annotated[int, typer.Option(min=1, help="How many to list.")] = 20,
@@ -37,128 +54,154 @@ def motifs(
 ) -> None:
     """Show by what opening mistakes are punished, whatever the position: how often, and who finds it.
 
-    With a MOTIF, an example on a board, the openings in which it arises, and what kinds of moves allow it.
+    With a MOTIF: its curve over the bands, examples on boards, by what it can be seen coming, the openings in
+    which it arises, and what kinds of moves allow it.
     """
     opened = Store.open(store)
     if band != ALL_BANDS:
         opened.bands.require([band])
-    table = scanned(opened, "motifs")
-    has_name = table["pattern"] != Theme.POSITION.value
-    table = table[(table["band"] == band) & table["is_told"] & has_name & (table["games"] > 0)]
-    if table.empty:
-        games = counted(opened.require("scan").facts["games"], "game")
+    known = Motifs.of(opened)
+    table = known.of_band(band)
+    if not table:
+        games = counted(known.games, "game")
         say(f"No motif that five players fell for in {games} scanned; more games (--games) would tell more.")
         return
     if stale := opened.out_of_date():
         say(f"miner: out of date, since `{stale}` has not been run on what there is now", err=True)
     listed = in_tree(table, top)
     if motif is None:
-        say(_heading(listed[0]))
-        typer.echo("\n".join(_row(number, row) for number, row in enumerate(listed, start=1)))
-        say(f"One of them on a board: miner motifs --store {printable(store)}{_asked(band)} 1")
+        say(heading(listed[0]))
+        typer.echo(
+            "\n".join(row_words(number, count, "  " * count.depth) for number, count in enumerate(listed, 1))
+        )
+        say(f"One of them on boards: miner motifs --store {printable(store)}{_asked(band)} 1")
         return
     wanted = _find(motif, listed, table)
-    moments = of_node(scanned(opened, "moments"), wanted, band)
-    unicode = not letters and have_letters_for(FIGURINES)
-    typer.echo("\n".join(map(printable, [*_numbers(wanted, moments), ""])))
-    [example] = rows_of(clearest(moments, 1))
-    typer.echo(_board(example, unicode))
-    say(_line_words(example))
+    lines = [*_told(known, wanted), "", *curve_lines(known, wanted, opened.bands.names), ""]
+    boards = motif_boards(known.examples(wanted, EXAMPLES), letters=letters)
+    typer.echo("\n".join([*(printable(line) for line in lines), *boards]))
 
 
-def in_tree(table: pd.DataFrame, top: int) -> list[dict[str, Any]]:
+def in_tree(table: Sequence[MotifCount], top: int) -> list[MotifCount]:
     """The most frequent motifs of one band, each below the coarser one that it belongs to."""
-    order = table.sort_values(["games", "square", "piece"], ascending=[False, True, True], kind="stable")
-    rows = rows_of(order.head(top))
-    games = {(row["pattern"], row["piece"], row["square"]): row["games"] for row in rows}
+    rows = sorted(table, key=lambda count: (-count.games, count.square, count.piece))[:top]
+    games = {(row.pattern, row.piece, row.square): row.games for row in rows}
 
-    def place(row: dict[str, Any]) -> tuple[Any, ...]:
-        pattern, piece, square = row["pattern"], row["piece"], row["square"]
-        of_piece = games.get((pattern, piece, ""), 0) if piece else 1 << 60
-        of_square = row["games"] if square else 1 << 60
-        return -games.get((pattern, "", ""), 0), pattern, -of_piece, piece, -of_square, square
+    def place(row: MotifCount) -> tuple[object, ...]:
+        of_piece = games.get((row.pattern, row.piece, ""), 0) if row.piece else 1 << 60
+        of_square = row.games if row.square else 1 << 60
+        coarse = games.get((row.pattern, "", ""), 0)
+        return -coarse, row.pattern, -of_piece, row.piece, -of_square, row.square
 
     return sorted(rows, key=place)
+
+
+def heading(count: MotifCount) -> str:
+    """What the numbers of a list of motifs are."""
+    return (
+        f"Of 100 games of {band_words(count.band)} "
+        f"({count.games_scanned:,} scanned, each side's counted), those in which they fall for it:"
+    )
+
+
+def in_short(store: Store, band: str, *, letters: bool) -> list[str]:
+    """What a band falls for most expensively, with a position of each motif; empty: nothing is known."""
+    known = read_motifs(store)
+    told = known.topics(band)[:IN_SHORT] if known else []
+    if known is None or not told:
+        return []
+    firsts = [(count, known.examples(count, 1)) for count in told]
+    examples = [(f"{at}. {count.motif}", found[0]) for at, (count, found) in enumerate(firsts, 1) if found]
+    names, moments = zip(*examples, strict=True)
+    return [
+        *wrapped(printable(heading(told[0])), width_of_terminal()),
+        *(line for number, count in enumerate(told, 1) for line in _row(number, count)),
+        "",
+        *motif_boards(moments, letters=letters, names=names),
+    ]
+
+
+def _row(number: int, count: MotifCount) -> list[str]:
+    first, *others = wrapped(printable(row_words(number, count)), width_of_terminal() - len(_INDENT))
+    return [first, *(_INDENT + line for line in others)]
+
+
+def row_words(number: int, count: MotifCount, indent: str = "") -> str:
+    """A motif in one line of such a list."""
+    bounds = f"({count.per_100_low:.1f}-{count.per_100_high:.1f})"
+    return f"{number:>3} {count.per_100:>5.1f} {bounds:<12} {indent}{with_found_words(count)}"
+
+
+def motif_boards(examples: Sequence[Moment], *, letters: bool, names: Sequence[str] = ()) -> list[str]:
+    """The positions of moments beside each other, what happened in each below it.
+
+    The side that punishes sits at the bottom; `names` stand over the boards.
+    """
+    unicode = not letters and have_letters_for(FIGURINES)
+    blocks = []
+    for at, moment in enumerate(examples):
+        name = wrapped(printable(names[at]), 29) if names else []
+        below = [moment_line(moment), played_sentence(moment)]
+        text = [line for said in below for line in wrapped(printable(said), 29)]
+        blocks.append([*name, *_board(moment, unicode), *text])
+    return side_by_side(blocks, width_of_terminal())
+
+
+def _board(moment: Moment, unicode: bool) -> list[str]:
+    reply = chess.Move.from_uci(moment.losing_reply_uci)
+    return board_diagram(
+        moment.board,
+        orientation=moment.side.color,
+        marks=(reply.from_square, reply.to_square),
+        color=sys.stdout.isatty(),
+        unicode=unicode,
+    ).splitlines()
 
 
 def _asked(band: str) -> str:
     return "" if band == ALL_BANDS else f" --band {band}"
 
 
-def _heading(row: dict[str, Any]) -> str:
-    return (
-        f"Of 100 games of {band_words(row['band'])} "
-        f"({row['games_scanned']:,} scanned, each side's counted), those in which they fall for it:"
-    )
-
-
-def _row(number: int, row: dict[str, Any]) -> str:
-    depth = bool(row["piece"]) + bool(row["square"])
-    bounds = f"({row['per_100_low']:.1f}-{row['per_100_high']:.1f})"
-    return (
-        f"{number:>3} {row['per_100']:>5.1f} {bounds:<12} {'  ' * depth}{row['motif']}, {_found_words(row)}"
-    )
-
-
-def _found_words(row: dict[str, Any]) -> str:
-    if pd.isna(row["find_rate"]):
-        return f"punished {row['found']:,} of {row['chances']:,} times"
-    return f"found by {percent(row['find_rate'])}"
-
-
-def _find(motif: str, listed: list[dict[str, Any]], table: pd.DataFrame) -> dict[str, Any]:
+def _find(motif: str, listed: Sequence[MotifCount], table: Sequence[MotifCount]) -> MotifCount:
     if motif.isdecimal():
         number = int(motif)
         if not 1 <= number <= len(listed):
             raise UsageError(f"there is no motif {number}", advice=f"the list has {len(listed):,}")
         return listed[number - 1]
-    found = rows_of(table[table["motif"] == motif])
-    if not found:
+    found = next((count for count in table if count.motif == motif), None)
+    if found is None:
         raise UsageError(f"no motif is called {motif!r}", advice="`miner motifs` lists them")
-    return found[0]
+    return found
 
 
-def _numbers(row: dict[str, Any], moments: pd.DataFrame) -> list[str]:
-    whom = band_words(row["band"])
-    lines = [
-        row["motif"].capitalize(),
-        f"In {row['per_100']:.1f} of 100 games ({row['per_100_low']:.1f} to {row['per_100_high']:.1f}) "
-        f"{whom} fall for it: {counted(row['games'], 'game')} of {counted(row['players'], 'player')}.",
+def _told(known: Motifs, count: MotifCount) -> list[str]:
+    rows = known.mistakes_of(count)
+    facts = [
+        falls_sentence(count),
+        finders_sentence(count),
+        costs_sentence(count),
+        sign_sentence(count, known.signs(count)),
+        *(
+            f"{label}: {said}."
+            for label, column in (("Openings", "opening"), ("Allowed by", "by"))
+            if (said := share_words(shares(rows, column)[:_OPENINGS]))
+        ),
     ]
-    if not pd.isna(row["find_rate"]):
-        lines.append(
-            f"Of {row['chances']:,} such chances that {whom} had, an answer was found in "
-            f"{percent(row['find_rate'])} ({between(row['find_rate_low'], row['find_rate_high'])}), "
-            f"the best one in {percent(row['best_rate'])}."
-        )
-    lines.append(f"It costs {row['gain']:.2f} points a time, by the engine.")
-    openings = moments["opening"][moments["opening"] != ""].value_counts().head(_OPENINGS)
-    for label, counts in (("Openings", openings), ("Allowed by", moments["by"].value_counts())):
-        if len(counts):
-            lines.append(f"{label}: {', '.join(f'{name} {count}' for name, count in counts.items())}.")
-    return lines
+    return [motif_title(count), *(line for fact in facts for line in wrapped(fact, width_of_terminal()))]
 
 
-def _board(example: dict[str, Any], unicode: bool) -> str:
-    board = chess.Board(example["fen"])
-    reply = board.parse_uci(example["reply_uci"])
-    return board_diagram(
-        board,
-        orientation=not board.turn,
-        marks=(reply.from_square, reply.to_square),
-        color=sys.stdout.isatty(),
-        unicode=unicode,
-    )
-
-
-def _line_words(example: dict[str, Any]) -> str:
-    board = chess.Board(example["fen"])
-    [reply, *line] = parse_uci_line(board, list(example["pv_reply"])[:_LINE_PLIES])
-    ply = int(example["ply"])
-    mistake, best = board.san(reply), board.san(board.parse_uci(example["best"]))
-    now = after(board, (reply,))
-    wins = f" It wins {example['wins']}." if example["wins"] and example["wins"] != "mate" else ""
-    return (
-        f"{numbered_sans([mistake + '?'], ply)} {numbered_sans(sans_of(now, line), ply + 1)}."
-        f" Better was {numbered_sans([best], ply)}.{wins}"
-    )
+def curve_lines(known: Motifs, count: MotifCount, bands: Sequence[str]) -> list[str]:
+    """How often each band falls for it, as bars; nothing of bands in which too few players did."""
+    rows = known.named(count.motif)
+    told = [rows[band] for band in bands if band in rows and rows[band].is_told]
+    if len(told) < 2:
+        return ["By band: not enough players fell for it in two bands."]
+    most = max(row.per_100 for row in told)
+    wide = max(len(row.band) for row in told)
+    lines = [
+        f"  {row.band:<{wide}} {row.per_100:>5.1f} ({row.per_100_low:.1f}-{row.per_100_high:.1f}) "
+        f"{'#' * max(1, round(_BAR * row.per_100 / most)):<{_BAR}} "
+        + ", ".join(filter(None, (f"{row.games:,} of {row.games_scanned:,}", found_words(row))))
+        for row in told
+    ]
+    return ["By band, of 100 games:", *lines]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -11,6 +12,7 @@ import typer
 from miner.cli import options
 from miner.cli.findings import open_findings
 from miner.cli.lesson import PaperSize, keys_of
+from miner.cli.options import ENGINES, GivenMeans, MeansOf
 from miner.cli.terminal import Bars, ledger_line, say
 from miner.lesson.files import write_files
 from miner.lesson.sheets import Paper
@@ -21,6 +23,7 @@ from miner.store import Store
 
 
 def pupils(
+    *,
     store: options.StoreDir,
     games: Annotated[
         list[str], typer.Option("--games", metavar="SOURCE", help="The pupils' games. May be given again.")
@@ -51,24 +54,32 @@ def pupils(
     ] = False,
     paper: PaperSize = Paper.A4,
     pdf: Annotated[bool, typer.Option(help="The pages as PDF, too (needs the extra `print`).")] = True,
+    scan: Annotated[
+        bool,
+        typer.Option(help="Scan all of the pupils' games for motifs as well, with the engine."),
+    ] = True,
+    means: Annotated[GivenMeans, MeansOf((*ENGINES, "cluster"))],
 ) -> None:
-    """Hold pupils' own games against the findings: who fell in, who punished, and what comes next.
+    """Hold pupils' own games against findings and motifs: who fell in, who punished, and what comes next.
 
     Pupils have pseudonyms such as Pupil 4172, unless names are asked for. A number stays with its pupil: the
     store keeps it with the salted hash of the name.
     """
     opened = Store.open(store)
     open_findings(opened)
-    check = check_games(
-        opened,
-        games,
-        read_roster(players) if players else None,
-        since=(since or "").replace("-", "."),
-        lesson=lesson_date.date() if lesson_date else None,
-        taught=keys_of(taught),
-        names=names,
-        progress=Bars(),
-    )
+    is_scanned = scan and opened.manifest("scan") is not None
+    with means() if is_scanned else nullcontext() as ready:
+        check = check_games(
+            opened,
+            games,
+            read_roster(players) if players else None,
+            since=(since or "").replace("-", "."),
+            lesson=lesson_date.date() if lesson_date else None,
+            taught=keys_of(taught),
+            names=names,
+            progress=Bars(),
+            means=ready,
+        )
     say(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
     files = pupils_files(check, exercises=exercises, paper=paper, pdf=pdf)
     _, gone = write_files(out, files, "pupils")

@@ -2,22 +2,34 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 import textwrap
-import unicodedata
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from typing import Annotated
 
 import chess
 import typer
 
 from miner.cli import options
+from miner.cli.boards import (
+    BOARD_WIDTH,
+    FIGURINES,
+    FULL_WIDTH,
+    GAP,
+    board_diagram,
+    columns_of,
+    cut,
+    width_of_terminal,
+    wrapped,
+)
 from miner.cli.findings import few_words, open_findings
+from miner.cli.motifs import in_short
 from miner.cli.terminal import have_letters_for, printable
 from miner.errors import UsageError
+from miner.export.scanned import read_through
 from miner.finding import aftermath
 from miner.finding.finding import Finding, findings_of
+from miner.finding.motifs import group_of, read_motifs
 from miner.finding.words import (
     band_line,
     band_words,
@@ -51,13 +63,7 @@ from miner.lesson.backing import read_backing
 from miner.store import Store
 from miner.terms import Kind
 
-DARK, LIGHT, INK, END = "\x1b[48;5;250m", "\x1b[48;5;231m", "\x1b[38;5;16m", "\x1b[0m"
-BOARD_WIDTH = 29
 LABEL_WIDTH = 13
-GAP = "  "
-FIGURINES = "♔♚◂"
-FULL_WIDTH = 100
-NARROWEST = 40
 BESIDE_FROM = 72
 """The narrowest terminal on which the text of a card stands beside its board; else it stands below."""
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
@@ -85,7 +91,10 @@ def show(
         bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
     ] = False,
 ) -> None:
-    """Show the top of the ranked list; with a NUMBER, that finding on a board and how it is punished."""
+    """Show by what the band's mistakes are punished, and the top of the ranked list of positions.
+
+    With a NUMBER, that finding on a board and how it is punished.
+    """
     opened = Store.open(store)
     table = open_findings(opened, side=side, bands=bands or (), missed=missed)
     findings = list(enumerate(findings_of(table, missed=missed), start=1))
@@ -96,23 +105,31 @@ def show(
         typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
         return
     shown = _by_worth(findings, kind)[:top]
+    if kind is None and not missed:
+        asked_for = bands or opened.require("rank").settings["bands"]
+        if motifs := in_short(opened, group_of(asked_for), letters=letters):
+            typer.echo("\n".join([*motifs, ""]))
     if not shown:
-        typer.echo("\n".join(_wrapped(_nothing(opened, bands or (), missed), _width())))
+        typer.echo("\n".join(wrapped(_nothing(opened, bands or (), missed), width_of_terminal())))
         return
     if diagrams:
         typer.echo("\n\n".join(_card(finding, number, letters) for number, finding in shown))
         return
-    typer.echo("\n".join(_wrapped(_heading_of_list(shown[0][1]), _width())))
-    typer.echo(findings_table([finding for _, finding in shown], _width(), ranks=[rank for rank, _ in shown]))
+    typer.echo("\n".join(wrapped(_heading_of_list(shown[0][1]), width_of_terminal())))
+    typer.echo(
+        findings_table(
+            [finding for _, finding in shown], width_of_terminal(), ranks=[rank for rank, _ in shown]
+        )
+    )
     asked = "".join(f" --band {band}" for band in bands or ()) + (f" --side {side}" if side else "")
     words, command = (
         "One of them on a board:",
         f"miner show --store {printable(store)}{asked} {'--missed ' if missed else ''}{shown[0][0]}",
     )
     if few := "" if missed else few_words(opened, len(findings), bands or ()):
-        typer.echo("\n" + "\n".join(_wrapped(few, _width())))
+        typer.echo("\n" + "\n".join(wrapped(few, width_of_terminal())))
     # On a narrow terminal it stands alone, since it is to be copied whole.
-    typer.echo(f"\n{words}{' ' if _width() >= BESIDE_FROM else chr(10)}{command}")
+    typer.echo(f"\n{words}{' ' if width_of_terminal() >= BESIDE_FROM else chr(10)}{command}")
 
 
 def _by_worth(findings: list[tuple[int, Finding]], kind: Kind | None) -> list[tuple[int, Finding]]:
@@ -141,13 +158,17 @@ def _nothing(store: Store, bands: Sequence[str], missed: bool) -> str:
 
 def _card(finding: Finding, number: int, letters: bool) -> str:
     unicode = not letters and have_letters_for(FIGURINES)
-    return finding_card(finding, rank=number, width=_width(), color=sys.stdout.isatty(), unicode=unicode)
+    return finding_card(
+        finding, rank=number, width=width_of_terminal(), color=sys.stdout.isatty(), unicode=unicode
+    )
 
 
 def _afterwards(store: Store, finding: Finding) -> list[str]:
     """Where the advantage leaks away, and what the winners did, as far as the games were followed."""
     if store.manifest("follow") is None:
         return []
+    motifs = read_motifs(store)
+    brought = read_through(store, motifs).sentence_at(finding.key) if motifs and motifs.counts else ""
     leaks = aftermath.leaks(store, finding.reply)
     leaks = leaks[leaks["games"] >= _ENOUGH_GAMES].head(_LEAKS_TOLD)
     bands = [row for row in findings_of(store.read_table("by_band")) if row.reply == finding.reply]
@@ -155,68 +176,19 @@ def _afterwards(store: Store, finding: Finding) -> list[str]:
     sections = {
         "By band": [band_line(row) for row in in_order] if len(bands) > 1 else [],
         "Where it leaks away": [leak_sentence(finding, leak) for leak in leaks.to_dict("records")],
+        "Motifs": [brought] if brought else [],
         "What the winners did": list(read_backing(store).plan(finding)),
     }
     return [
         line
         for heading, lines in sections.items()
         if lines
-        for line in ("", heading, *(part for said in lines for part in _wrapped(plain(said), _width(), "  ")))
+        for line in (
+            "",
+            heading,
+            *(part for said in lines for part in wrapped(plain(said), width_of_terminal(), "  ")),
+        )
     ]
-
-
-def _width() -> int:
-    return max(NARROWEST, min(FULL_WIDTH, shutil.get_terminal_size((FULL_WIDTH, 24)).columns))
-
-
-def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
-    return textwrap.wrap(
-        text,
-        width,
-        initial_indent=indent,
-        subsequent_indent=indent,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-
-
-def board_diagram(
-    board: chess.Board,
-    *,
-    orientation: chess.Color = chess.WHITE,
-    marks: Collection[chess.Square] = (),
-    color: bool = False,
-    unicode: bool = True,
-) -> str:
-    """A diagram of nine lines: eight ranks with their numbers, then the files.
-
-    `orientation` is the side at the bottom, `marks` are squares put in brackets. With `color` the board is
-    printed in black on white and pale grey, whatever the terminal's colours; else dark squares carry a dot
-    where they are empty. With `unicode` pieces are figurines; else letters, capitals for White. A pointer
-    beside the board stands on the side that is to move. Every character takes one column, also where a
-    terminal is set to East Asian widths.
-    """
-    across = range(8) if orientation == chess.WHITE else range(7, -1, -1)
-    movers_rank = 0 if board.turn == chess.WHITE else 7
-    lines = []
-    for rank in reversed(across):
-        squares = [chess.square(file, rank) for file in across]
-        cells = "".join(_cell(board, square, square in marks, color, unicode) for square in squares)
-        to_move = ("◂" if unicode else "<") if rank == movers_rank else ""
-        lines.append(f"{rank + 1} {cells}{END if color else ''} {to_move}".rstrip())
-    lines.append("  " + "".join(f" {chess.FILE_NAMES[file]} " for file in across).rstrip())
-    return "\n".join(lines)
-
-
-def _cell(board: chess.Board, square: chess.Square, marked: bool, color: bool, unicode: bool) -> str:
-    is_dark = bool(chess.BB_DARK_SQUARES & chess.BB_SQUARES[square])
-    piece = board.piece_at(square)
-    if piece:
-        inside = piece.unicode_symbol() if unicode else piece.symbol()
-    else:
-        inside = "." if is_dark and not color else " "
-    cell = f"[{inside}]" if marked else f" {inside} "
-    return f"{DARK if is_dark else LIGHT}{INK}{cell}" if color else cell
 
 
 def finding_card(
@@ -240,7 +212,7 @@ def finding_card(
         return "\n".join([*_heading(finding, rank, width), "", *board, "", *_facts(finding, width)])
     text = _facts(finding, width - BOARD_WIDTH - len(GAP))
     rows = max(len(board), len(text))
-    left = [line + " " * (BOARD_WIDTH - _cells(line)) for line in board] + [" " * BOARD_WIDTH] * (
+    left = [line + " " * (BOARD_WIDTH - columns_of(line)) for line in board] + [" " * BOARD_WIDTH] * (
         rows - len(board)
     )
     right = text + [""] * (rows - len(text))
@@ -254,7 +226,7 @@ def _heading(finding: Finding, rank: int, width: int) -> list[str]:
     errs, profits = finding.mover.capitalize(), finding.side.capitalize()
     does = "lets a chance go" if finding.is_missed else "errs"
     who = f"{errs} {does} ({band_words(finding.band)}), {profits} profits."
-    return [_cut(line, width) for text in (name, who) for line in _wrapped(text, width)]
+    return [cut(line, width) for text in (name, who) for line in wrapped(text, width)]
 
 
 def _facts(finding: Finding, width: int) -> list[str]:
@@ -305,7 +277,7 @@ def findings_table(
     for rank, finding in zip(ranks or range(1, len(findings) + 1), findings, strict=True):
         lines += _row(_values(finding, rank), width)
         moves = _moves(finding, width - len(indent))
-        lines += [_cut(indent + moves, width)] if width >= BESIDE_FROM else _wrapped(moves, width, indent)
+        lines += [cut(indent + moves, width)] if width >= BESIDE_FROM else wrapped(moves, width, indent)
     return "\n".join(lines)
 
 
@@ -330,7 +302,7 @@ def _row(values: Sequence[str], width: int) -> list[str]:
     ]
     lines = [""]
     for cell in cells:
-        if lines[-1] and _cells(lines[-1].rstrip()) + 1 + _cells(cell.rstrip()) > width:
+        if lines[-1] and columns_of(lines[-1].rstrip()) + 1 + columns_of(cell.rstrip()) > width:
             lines.append(" " * WIDTHS[0])
         lines[-1] += f" {cell}" if lines[-1] else cell
     return [line.rstrip() for line in lines]
@@ -344,24 +316,3 @@ def _moves(finding: Finding, width: int) -> str:
             break
         moves = f"... {numbered_sans(sans[start:], start)}"
     return moves
-
-
-def _cells(text: str) -> int:
-    """Columns that a text takes on a terminal, colours not counted."""
-    for code in (DARK, LIGHT, INK, END):
-        text = text.replace(code, "")
-    return sum(map(_char_cells, text))
-
-
-def _char_cells(char: str) -> int:
-    if unicodedata.combining(char):
-        return 0
-    return 2 if unicodedata.east_asian_width(char) in "WF" else 1
-
-
-def _cut(text: str, width: int) -> str:
-    if _cells(text) <= width:
-        return text.rstrip()
-    while _cells(text) > width - 3:
-        text = text[:-1]
-    return text.rstrip() + "..."

@@ -10,6 +10,7 @@ import chess.pgn
 import pyarrow as pa
 
 from miner.finding.finding import Finding, findings_of
+from miner.finding.mistake import Mistake
 from miner.finding.words import (
     arises_sentence,
     because_sentences,
@@ -43,7 +44,8 @@ Source: common practice, no source.
 """
 
 
-_SIGNS = {"?!": chess.pgn.NAG_DUBIOUS_MOVE, "?": chess.pgn.NAG_MISTAKE, "??": chess.pgn.NAG_BLUNDER}
+NAGS = {"?!": chess.pgn.NAG_DUBIOUS_MOVE, "?": chess.pgn.NAG_MISTAKE, "??": chess.pgn.NAG_BLUNDER}
+"""The NAG of the sign behind a mistake."""
 
 
 def pgn_bytes(findings: pa.Table) -> bytes:
@@ -78,7 +80,7 @@ def _game(finding: Finding, rank: int) -> chess.pgn.Game:
     return game
 
 
-def add_opening_tags(game: chess.pgn.Game, finding: Finding) -> None:
+def add_opening_tags(game: chess.pgn.Game, finding: Mistake) -> None:
     """Add the tags ECO and Opening where the position has them."""
     for tag, value in (("ECO", own_eco(finding, TAG_LENGTH)), ("Opening", own_opening(finding, TAG_LENGTH))):
         if value:
@@ -88,13 +90,13 @@ def add_opening_tags(game: chess.pgn.Game, finding: Finding) -> None:
 def add_refutation(position: chess.pgn.GameNode, finding: Finding) -> None:
     """Add the losing reply and what punishes it, behind the variations that are there."""
     reply = position.add_variation(position.board().parse_san(finding.losing_reply))
-    reply.nags.add(_SIGNS[finding.sign])
+    reply.nags.add(NAGS[finding.sign])
     reply.comment = joined(chosen_sentence(finding), cost_sentence(finding), observed_sentence(finding))
     lesson = joined(because_sentences(finding), teaching_sentences(finding))
     add_punishment(reply, finding, lesson)
 
 
-def add_punishment(reply: chess.pgn.GameNode, finding: Finding, lesson: str) -> None:
+def add_punishment(reply: chess.pgn.GameNode, finding: Mistake, lesson: str) -> None:
     """Add what punishes the losing reply after it, with what is to be learned from it.
 
     First what players choose after the taught answer, where that is not the best defence.
@@ -109,13 +111,13 @@ def add_punishment(reply: chess.pgn.GameNode, finding: Finding, lesson: str) -> 
         end_line(add_line(reply, line), finding, finding.cp_reply, joined(lesson, said))
 
 
-def add_best(position: chess.pgn.GameNode, finding: Finding) -> None:
+def add_best(position: chess.pgn.GameNode, finding: Mistake) -> None:
     """Add the best move and what follows it, behind the variations that are there."""
     last = add_line(position, finding.better)
     end_line(last, finding, finding.cp_best, price_sentence(finding) or "This is best.")
 
 
-def end_line(last: chess.pgn.GameNode, finding: Finding, cp: int, comment: str) -> None:
+def end_line(last: chess.pgn.GameNode, finding: Mistake, cp: int, comment: str) -> None:
     """Say how a line ends: a NAG for the standing, unless it is on the board, and a comment.
 
     `cp` is from the point of view of the side that errs.

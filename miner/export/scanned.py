@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import chess
@@ -10,9 +11,16 @@ import pandas as pd
 import pyarrow as pa
 
 from miner.board.moves import after
+from miner.export.formats import write_files
 from miner.export.lists import csv_of, parquet_of
+from miner.export.moments import MOMENT_FORMATS
+from miner.finding.moment import Moment, moment_of
+from miner.finding.motifs import Motifs, clearest, of_node, rows_of
+from miner.finding.through import Through
+from miner.scan.stage import moves_of as moves_in
+from miner.scan.stage import scanned_games
 from miner.store import Store
-from miner.terms import ALL_BANDS
+from miner.terms import ALL_BANDS, Side
 
 TABLE_FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {".csv": csv_of, ".parquet": parquet_of}
 """How a file's contents are made from a table, by the file's suffix."""
@@ -60,49 +68,21 @@ _MOMENTS = (
 )
 
 
-def scanned(store: Store, table: str) -> pd.DataFrame:
-    """A table of the scan. Raises StoreError if nothing was scanned yet."""
-    store.require("scan")
-    rows: pd.DataFrame = store.read_table(table).to_pandas()
-    return rows
-
-
 def motifs_of(store: Store) -> pa.Table:
     """The motifs that five players or more fell for, by band, the most frequent first.
 
     `examples` are up to three mistakes of the band, the clearest first: the FEN, the mistake and its answer.
     """
-    moments, motifs = scanned(store, "moments"), scanned(store, "motifs")
+    store.require("scan")
+    moments, motifs = (store.read_table(name).to_pandas() for name in ("moments", "motifs"))
     told = motifs[motifs["is_told"] & (motifs["games"] > 0)].reset_index(drop=True)
     order = told.sort_values(["band", "games", "motif"], ascending=[True, False, True]).index
     told = told.loc[order].reset_index(drop=True)
     examples = [
-        " | ".join(map(example_words, rows_of(clearest(of_node(moments, node, node["band"])))))
+        " | ".join(map(example_words, rows_of(clearest(of_node(moments, node, node["band"]), EXAMPLES))))
         for node in rows_of(told)
     ]
     return pa.Table.from_pandas(told[list(_MOTIFS)].assign(examples=examples), preserve_index=False)
-
-
-def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """The rows as values by their columns' names."""
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
-
-
-def of_node(moments: pd.DataFrame, node: Mapping[str, Any], band: str = ALL_BANDS) -> pd.DataFrame:
-    """The moments of a motif, in which players of the band erred; what a node leaves open may be anything."""
-    fits = moments["pattern"] == node["pattern"]
-    for name in ("piece", "square"):
-        if node[name]:
-            fits &= moments[name] == node[name]
-    found: pd.DataFrame = moments[fits if band == ALL_BANDS else fits & (moments["band"] == band)]
-    return found
-
-
-def clearest(moments: pd.DataFrame, most: int = EXAMPLES) -> pd.DataFrame:
-    """Those that show a motif best: early in the game, with one answer only; each position once."""
-    order = moments.assign(answers_known=moments["answers"].map(len))
-    order = order.sort_values(["answers_known", "ply", "game"], kind="stable")
-    return order.drop_duplicates("fen").head(most)
 
 
 def example_words(moment: Mapping[str, Any]) -> str:
@@ -118,7 +98,8 @@ def moments_of(store: Store) -> pa.Table:
     `fen` is the position before it; `best` and `answers`, with spaces between, are SAN; `square` is seen by
     the side that punishes, playing as White.
     """
-    moments = scanned(store, "moments")
+    store.require("scan")
+    moments = store.read_table("moments").to_pandas()
     best, answers = [], []
     for fen, reply, best_move, good in moments[["fen", "reply_uci", "best", "answers"]].itertuples(
         index=False, name=None
@@ -132,5 +113,49 @@ def moments_of(store: Store) -> pa.Table:
     )
 
 
+def example_moments(store: Store) -> list[Moment]:
+    """Every mistake that the scan found, by game and ply, as a value. Raises StoreError without a scan."""
+    store.require("scan")
+    return [moment_of(row) for row in rows_of(store.read_table("moments").to_pandas())]
+
+
+def formats_of(name: str) -> Sequence[str]:
+    """The suffixes that a file which is called so may have."""
+    return [*TABLE_FORMATS, *(MOMENT_FORMATS if name == "moments" else ())]
+
+
+def write_scanned(store: Store, target: Path) -> int:
+    """Write what the scan found to a file whose name and suffix say what and how; gives the number of rows.
+
+    Raises StoreError if nothing was scanned yet, ExportError for a suffix that names no format.
+    """
+    name = target.stem.lower()
+    if name == "moments" and target.suffix.lower() in MOMENT_FORMATS:
+        moments = example_moments(store)
+        write_files(moments, [target], MOMENT_FORMATS)
+        return len(moments)
+    rows = SCANNED[name](store)
+    write_files(rows, [target], TABLE_FORMATS)
+    return int(rows.num_rows)
+
+
 SCANNED: Mapping[str, Callable[[Store], pa.Table]] = {"motifs": motifs_of, "moments": moments_of}
 """What a file holds that is called so."""
+
+
+def scanned_moves(store: Store) -> pd.DataFrame:
+    """The moves of the scanned games: game, ply, key and move, by game and ply.
+
+    Raises StoreError if nothing was scanned yet, or the games' files cannot be read.
+    """
+    return moves_in(store, scanned_games(store))
+
+
+def read_through(store: Store, motifs: Motifs, band: str = ALL_BANDS, profits: Side | None = None) -> Through:
+    """Which motifs players of a band fall for in the scanned games through each position.
+
+    `profits`: only those that this side may punish.
+
+    Raises StoreError as `scanned_moves` does.
+    """
+    return Through(motifs, motifs.topics(band), scanned_moves(store), profits)

@@ -16,7 +16,8 @@ import pyarrow.compute as pc
 from miner import stats
 from miner.board.moves import line_san, pack, parse_uci_line, unpack_move
 from miner.errors import UsageError
-from miner.finding.finding import Reply, Trend
+from miner.finding.finding import Trend
+from miner.finding.mistake import Reply
 from miner.store import Store
 from miner.terms import BLUNDER_LOSS
 

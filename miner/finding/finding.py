@@ -6,14 +6,13 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-import chess
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.moves import pack
+from miner.finding.mistake import Mistake
 from miner.reasons import Pattern, Reason
 from miner.settings import RankSettings
-from miner.terms import BLUNDER_LOSS, MOST_CP, Kind, Side
+from miner.terms import MOST_CP, Kind, Side
 
 
 def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
@@ -39,12 +38,9 @@ def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
 
 Trend = Literal["falling", "rising", "steady", ""]
 
-Reply = tuple[int, int]
-"""The key of the position before a losing reply, and the reply packed, as the tables know it."""
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Finding:
+class Finding(Mistake):
     """A row of FINDINGS, which says what each field is and in which unit; lines are moves in SAN.
 
     Flat like the table: its readers pick single numbers, and nobody passes a part of it on.
@@ -115,8 +111,6 @@ class Finding:
     usual_games: int
     usual_of: int
 
-    is_missed = False  # of the class, no column
-
     def as_kind(self, kind: Kind) -> Finding:
         """The finding with the numbers of one of its two views; itself where that side is not taught."""
         is_trap = kind is Kind.TRAP
@@ -149,48 +143,9 @@ class Finding:
         return [seen for kind in Kind if (seen := self.as_kind(kind)).kind is kind]
 
     @property
-    def mover(self) -> Side:
-        """The side that errs."""
-        return self.side.other
-
-    @property
-    def taught(self) -> Side:
-        """The side of the pupils: it profits from a trap and errs in a pitfall."""
-        return self.mover if self.kind is Kind.PITFALL else self.side
-
-    @property
-    def is_severe(self) -> bool:
-        """Whether the reply earns two question marks: it costs a quarter of a point, or is about mate."""
-        return self.loss >= BLUNDER_LOSS or self.reason is Reason.MATE
-
-    @property
-    def sign(self) -> str:
-        """The sign behind the reply, as print has it."""
-        if self.is_missed:
-            return ""
-        return "?!" if self.gambit else "??" if self.is_severe else "?"
-
-    @property
-    def reply(self) -> Reply:
-        """The losing reply, by which the tables about it are joined."""
-        return self.key, pack(chess.Move.from_uci(self.losing_reply_uci))
-
-    @property
-    def better(self) -> tuple[str, ...]:
-        """The best move and what follows it, as far as that is known."""
-        return self.best_line or (self.best_move,)
-
-    @property
-    def board(self) -> chess.Board:
-        """The position before the losing reply, on a board of the caller's own."""
-        return chess.Board(self.fen)
-
-    @property
-    def board_after(self) -> chess.Board:
-        """The position after the losing reply, likewise."""
-        board = self.board
-        board.push_uci(self.losing_reply_uci)
-        return board
+    def what(self) -> str:
+        """What it is called, at the beginning of a title."""
+        return "Missed chance" if self.is_missed else self.kind.capitalize()
 
 
 class MissedChance(Finding):

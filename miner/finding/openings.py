@@ -37,6 +37,14 @@ def table() -> dict[int, Opening]:
     return named
 
 
+@cache
+def moves_to() -> dict[str, tuple[str, ...]]:
+    """The moves (SAN) from the start position to each opening by its name, the shortest that is listed."""
+    text = resources.files("miner.finding").joinpath("openings.csv").read_text(encoding="utf-8")
+    rows = sorted(csv.DictReader(text.splitlines()), key=lambda row: len(row["moves"].split()), reverse=True)
+    return {row["name"]: tuple(row["moves"].split()) for row in rows}
+
+
 def opening_after(sans: Iterable[str]) -> Opening | None:
     """The opening that moves from the start position (SAN) lead to; None if they lead to none that is named.
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from miner.explain.explanation import NO_SIMPLE_REASON
 from miner.finding.finding import Finding
+from miner.finding.mistake import Mistake
 from miner.terms import ALL_BANDS, UNRATED, Kind
 
 TITLE_PLIES = 6
@@ -57,50 +58,50 @@ def numbered_sans(sans: Sequence[str], ply: int = 0) -> str:
     return " ".join(parts)
 
 
-def path_words(finding: Finding) -> str:
+def path_words(finding: Mistake) -> str:
     """The moves to the position, numbered; `the start position` if there are none."""
     return numbered_sans(finding.path) or "the start position"
 
 
-def reply_words(finding: Finding) -> str:
+def reply_words(finding: Mistake) -> str:
     """The losing reply with its number, e.g. 3...exf4."""
     return numbered_sans([finding.losing_reply], finding.ply)
 
 
-def best_words(finding: Finding) -> str:
+def best_words(finding: Mistake) -> str:
     """The best move with its number, e.g. 3...d5."""
     return numbered_sans([finding.best_move], finding.ply)
 
 
-def refutation_words(finding: Finding, most: int | None = None) -> str:
+def refutation_words(finding: Mistake, most: int | None = None) -> str:
     """The line that punishes the losing reply, or its first moves, numbered; empty if there is none."""
     return numbered_sans(finding.refutation[:most], finding.ply + 1)
 
 
-def best_line_words(finding: Finding) -> str:
+def best_line_words(finding: Mistake) -> str:
     """The best move and what follows it, numbered."""
     return numbered_sans(finding.better, finding.ply)
 
 
-def own_opening(finding: Finding, longest: int = 60) -> str:
+def own_opening(finding: Mistake, longest: int = 60) -> str:
     """The name of the position's opening; empty where it has none of its own yet."""
     return plain(finding.opening, longest)
 
 
-def own_eco(finding: Finding, longest: int = 8) -> str:
+def own_eco(finding: Mistake, longest: int = 8) -> str:
     """The ECO code of the position's opening, or empty likewise."""
     return plain(finding.eco, longest)
 
 
-def opening_words(finding: Finding) -> str:
+def opening_words(finding: Mistake) -> str:
     """The opening, or the first moves where it has no name, e.g. `1.e4 e5 2.Nc3 Nf6`."""
-    return own_opening(finding) or numbered_sans(finding.path[:TITLE_PLIES]) or "the first move"
+    unnamed = "an opening without a name" if finding.ply else "the first move"
+    return own_opening(finding) or numbered_sans(finding.path[:TITLE_PLIES]) or unnamed
 
 
-def title(finding: Finding, longest: int = 90) -> str:
+def title(finding: Mistake, longest: int = 90) -> str:
     """The finding's name, e.g. `Trap: Vienna Game`."""
-    what = "Missed chance" if finding.is_missed else finding.kind.capitalize()
-    return plain(f"{what}: {opening_words(finding)}", longest)
+    return plain(f"{finding.what}: {opening_words(finding)}", longest)
 
 
 def band_words(band: str) -> str:
@@ -187,13 +188,13 @@ def arises_sentence(finding: Finding) -> str:
     return f"Arises in {rare} of the games{towards}."
 
 
-def cost_sentence(finding: Finding) -> str:
+def cost_sentence(finding: Mistake) -> str:
     """The cost of the losing reply to the side that errs, in points per game."""
     whole = finding.loss >= 0.995
     return "It costs the whole point." if whole else f"It costs {finding.loss:.2f} of a point per game."
 
 
-def reason_sentence(finding: Finding) -> str:
+def reason_sentence(finding: Mistake) -> str:
     """Why the reply loses, as a sentence; empty where no more is known than the reason's name."""
     detail = plain(finding.reason_detail)
     if not detail:
@@ -208,12 +209,12 @@ def reason_sentence(finding: Finding) -> str:
     return sentence if detail.endswith((".", "!", "?")) else f"{sentence}."
 
 
-def pattern_sentence(finding: Finding) -> str:
+def pattern_sentence(finding: Mistake) -> str:
     """How the refutation works, e.g. `Pattern: double attack.`; empty if it follows no pattern."""
     return f"Pattern: {finding.pattern}." if finding.pattern else ""
 
 
-def because_sentences(finding: Finding) -> str:
+def because_sentences(finding: Mistake) -> str:
     """Why the reply loses, and how the refutation works, as far as either is known."""
     return joined(reason_sentence(finding), pattern_sentence(finding))
 
@@ -225,7 +226,7 @@ def band_line(finding: Finding) -> str:
     return f"{finding.band}: {often_words(finding)}{by}"
 
 
-def price_sentence(finding: Finding) -> str:
+def price_sentence(finding: Mistake) -> str:
     """The price of setting a trap: its side's expectation if the opponent finds the best move; else empty."""
     if finding.kind is not Kind.TRAP:
         return ""
@@ -297,12 +298,12 @@ def found_sentence(finding: Finding) -> str:
     return f"{begin} {one} ({bounds}), {percent(best)} {taught} ({seen})."
 
 
-def answers_words(finding: Finding) -> str:
+def answers_words(finding: Mistake) -> str:
     """The good answers, numbered, the best first, e.g. `3.Nxe5, 3.d4`; empty where they are not known."""
     return ", ".join(numbered_sans([san], finding.ply + 1) for san in finding.answers)
 
 
-def usual_sentence(finding: Finding) -> str:
+def usual_sentence(finding: Mistake) -> str:
     """How those who erred usually go on after the taught answer, and what is best then; else empty."""
     if not finding.usual_line:
         return ""

@@ -10,7 +10,8 @@ from typing import Any
 import chess
 
 from miner.board.moves import sans_of
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
 from miner.finding.words import percent, plain, plan_words
 from miner.store import Store
 from miner.terms import STRONGEST

@@ -1,15 +1,19 @@
-"""Findings as exercises: the task, its board, and which of them suit a band. Pure functions."""
+"""Findings and moments as exercises: the task, its board, and which suit a band. Pure functions."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Generic, TypeVar, cast
 
 import chess
 
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Mistake, Reply
+from miner.finding.moment import Moment
+from miner.finding.motifs import MotifCount
 from miner.finding.words import plain
 from miner.reasons import REASONS
 from miner.settings import Taught
@@ -21,6 +25,11 @@ TOO_MANY = 3
 """Good answers from which there is no move to find. Source: common practice, no source."""
 
 
+Asked = TypeVar("Asked", bound=Mistake)
+Told = TypeVar("Told", bound=Mistake, covariant=True)
+"""What an exercise is about: a finding, or a moment."""
+
+
 class QuestionKind(StrEnum):
     """The question to a pupil."""
 
@@ -30,12 +39,14 @@ class QuestionKind(StrEnum):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Exercise:
+class Exercise(Generic[Told]):
     """One diagram with one task."""
 
     number: int
     task: QuestionKind
-    finding: Finding
+    finding: Told
+    finders: MotifCount | None = None  # of a moment: how often the pupils' band finds its motif
+    chance: float | None = None  # of a moment: that one of the band finds an answer, by the scan's model
 
     @property
     def board(self) -> chess.Board:
@@ -72,7 +83,20 @@ class Exercise:
     @property
     def find_rate(self) -> float:
         """Share (0 to 1) of the band that would solve it, as it is known or guessed."""
-        return find_rate(self.finding)
+        finding: Mistake = self.finding
+        if not isinstance(finding, Moment):
+            return find_rate(finding)
+        return moment_find_rate(finding, self.finders) if self.chance is None else self.chance
+
+
+def of_findings(exercises: Iterable[Exercise[Mistake]]) -> list[Exercise[Finding]]:
+    """The exercises that are about findings, with the numbers that they have among all."""
+    return [cast("Exercise[Finding]", one) for one in exercises if isinstance(one.finding, Finding)]
+
+
+def of_moments(exercises: Iterable[Exercise[Mistake]]) -> list[Exercise[Moment]]:
+    """Those that are about moments."""
+    return [cast("Exercise[Moment]", one) for one in exercises if isinstance(one.finding, Moment)]
 
 
 def choose(
@@ -81,7 +105,7 @@ def choose(
     side: Taught = "both",
     keys: Sequence[int] = (),
     top: int = 12,
-) -> list[Exercise]:
+) -> list[Exercise[Finding]]:
     """The exercises of a sheet, from the easiest to the hardest.
 
     `findings` come in the order of their value. Without `keys`, the `top` best that the band can be expected
@@ -94,17 +118,24 @@ def choose(
     return as_exercises(_by_turns(chosen) if side == "both" else chosen)
 
 
-def as_exercises(findings: Iterable[Finding]) -> list[Exercise]:
+def as_exercises(findings: Iterable[Finding]) -> list[Exercise[Finding]]:
     """These findings as exercises, from the easiest to the hardest; each must hold moves to ask for."""
-    ordered = sorted(findings, key=lambda finding: (-find_rate(finding), finding.ply))
-    return [exercise_of(finding, number) for number, finding in enumerate(ordered, start=1)]
+    return from_easy_to_hard(map(exercise_of, findings))
 
 
-def exercise_of(finding: Finding, number: int = 1) -> Exercise:
-    """A finding that holds moves to ask for as an exercise."""
+def from_easy_to_hard(exercises: Iterable[Exercise[Asked]]) -> list[Exercise[Asked]]:
+    """These exercises in their order on a sheet, numbered from 1."""
+    ordered = sorted(exercises, key=lambda exercise: (-exercise.find_rate, exercise.finding.ply))
+    return [replace(exercise, number=number) for number, exercise in enumerate(ordered, start=1)]
+
+
+def exercise_of(
+    finding: Asked, finders: MotifCount | None = None, chance: float | None = None
+) -> Exercise[Asked]:
+    """A finding or moment that holds moves to ask for as an exercise; it has the number 1."""
     task = task_of(finding)
     assert task is not None, f"nothing can be asked about {finding.losing_reply} in {finding.fen}"
-    return Exercise(number=number, task=task, finding=finding)
+    return Exercise(number=1, task=task, finding=finding, finders=finders, chance=chance)
 
 
 def _by_turns(chosen: Sequence[Finding]) -> list[Finding]:
@@ -126,12 +157,12 @@ def distinct(findings: Iterable[Finding]) -> list[Finding]:
     return list(by_reply.values())
 
 
-def is_missed(finding: Finding) -> bool:
+def is_missed(finding: Mistake) -> bool:
     """Whether the reply loses nothing on the board, but leaves out what a better one would have won."""
     return plain(finding.reason_detail).startswith(("misses", "does not"))
 
 
-def task_of(finding: Finding) -> QuestionKind | None:
+def task_of(finding: Mistake) -> QuestionKind | None:
     """The question that suits a finding; None if it holds no moves to answer with, or too many good ones."""
     is_punished = bool(finding.refutation) and len(finding.answers) < TOO_MANY
     if finding.gambit:
@@ -158,12 +189,23 @@ def _best(findings: Sequence[Finding], top: int) -> list[Finding]:
     return [*taken, *put_off][:top]
 
 
-def find_rate(finding: Finding) -> float:
+def find_rate(finding: Mistake) -> float:
     """Share (0 to 1) of the band that finds a good answer: as counted, or else as guessed."""
-    return guessed_find_rate(finding) if finding.find_rate is None else finding.find_rate
+    counted = finding.find_rate if isinstance(finding, Finding) else None
+    return guessed_find_rate(finding) if counted is None else counted
 
 
-def guessed_find_rate(finding: Finding) -> float:
+def moment_find_rate(moment: Moment, finders: MotifCount | None) -> float:
+    """Share (0 to 1) of the pupils' band that may be expected to find the punishment of a moment.
+
+    By how often the band finds its motif; where too few players met it, as guessed. Exercises are ordered by
+    this where the scan was too small for a model of how hard each answer is.
+    """
+    rate = finders.find_rate if finders else None
+    return guessed_find_rate(moment) if rate is None else rate
+
+
+def guessed_find_rate(finding: Mistake) -> float:
     """Share (0 to 1) of the band that may be expected to find the refutation, where nobody has counted it.
 
     A short refutation that begins with a capture or a check and wins much is easy, a long quiet one hard;

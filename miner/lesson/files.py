@@ -27,9 +27,12 @@ from miner.export.pgn import (
     games_bytes,
     tag_value,
 )
+from miner.finding.finding import Finding
+from miner.finding.mistake import Mistake
 from miner.finding.words import path_words, title
 from miner.lesson.backing import NO_BACKING, Backing
 from miner.lesson.exercises import Exercise, QuestionKind
+from miner.lesson.moments import MotifLesson
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
 from miner.lesson.sheets import Looks, answers_pdf, coach_pdf, pupil_pdf
@@ -45,7 +48,7 @@ AGAIN_AFTER = (1, 3, 7, 16, 35)
 _ENGLISH = Tongue.of("en")
 
 
-def exercises_pgn(exercises: Sequence[Exercise]) -> bytes:
+def exercises_pgn(exercises: Sequence[Exercise[Mistake]]) -> bytes:
     """One game per exercise, which begins with its position (tags SetUp and FEN).
 
     The comment before the first move is the task. The main line is the solution, with other good answers as
@@ -58,7 +61,7 @@ def exercises_pgn(exercises: Sequence[Exercise]) -> bytes:
     return games_bytes(_game(exercise) for exercise in exercises)
 
 
-def _game(exercise: Exercise) -> chess.pgn.Game:
+def _game(exercise: Exercise[Mistake]) -> chess.pgn.Game:
     finding = exercise.finding
     game = chess.pgn.Game()
     game.headers["Event"] = tag_value(title(finding))
@@ -71,27 +74,25 @@ def _game(exercise: Exercise) -> chess.pgn.Game:
         add_punishment(game, finding, why_words(exercise, _ENGLISH))
         for san in exercise.accepted[1:]:
             add_line(game, [san])
-    elif exercise.task is QuestionKind.WRONG:
-        add_refutation(game, finding)
-        add_best(game, finding)
-    else:
-        add_best(game, finding)
-        add_refutation(game, finding)
+    elif isinstance(finding, Finding):
+        adding = [add_refutation, add_best]
+        for add in adding if exercise.task is QuestionKind.WRONG else reversed(adding):
+            add(game, finding)
     return game
 
 
-def _task(exercise: Exercise, tongue: Tongue = _ENGLISH) -> str:
+def _task(exercise: Exercise[Mistake], tongue: Tongue = _ENGLISH) -> str:
     return f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
 
 
-def exercises_epd(exercises: Sequence[Exercise]) -> bytes:
+def exercises_epd(exercises: Sequence[Exercise[Mistake]]) -> bytes:
     """One record per exercise: `bm` all good answers, or `am` the losing reply that is asked about
     with `bm` the better one; `id` number and name, `c0` the task, `pv` the solution; UTF-8, LF.
     """
     return "".join(_record(exercise) + "\n" for exercise in exercises).encode()
 
 
-def _record(exercise: Exercise) -> str:
+def _record(exercise: Exercise[Mistake]) -> str:
     finding, board = exercise.finding, exercise.board
     solution = parse_san_line(board, exercise.solution)
     name = string_operand(f"{exercise.number}. {title(finding)}")
@@ -104,7 +105,7 @@ def _record(exercise: Exercise) -> str:
     return board.epd(am=[losing], bm=[best], c0=task, id=name, pv=solution)
 
 
-def cards_csv(exercises: Sequence[Exercise], tongue: Tongue, start: date | None = None) -> bytes:
+def cards_csv(exercises: Sequence[Exercise[Mistake]], tongue: Tongue, start: date | None = None) -> bytes:
     """Question and answer, one card a line, for any program that learns cards; UTF-8, CR LF.
 
     With `start` there are two more columns: `due`, the day on which the card is met, three new ones a day,
@@ -120,7 +121,7 @@ def cards_csv(exercises: Sequence[Exercise], tongue: Tongue, start: date | None 
     return text.getvalue().encode()
 
 
-def _question(exercise: Exercise, tongue: Tongue) -> str:
+def _question(exercise: Exercise[Mistake], tongue: Tongue) -> str:
     moves = tongue.moves(path_words(exercise.finding)) if exercise.finding.path else ""
     return " | ".join(filter(None, (_task(exercise, tongue), moves, exercise.board.fen())))
 
@@ -137,9 +138,15 @@ def _due(place: int, start: date | None) -> list[str]:
 
 
 def lesson_files(
-    exercises: Sequence[Exercise], looks: Looks, backing: Backing = NO_BACKING, start: date | None = None
+    exercises: Sequence[Exercise[Mistake]],
+    looks: Looks,
+    backing: Backing = NO_BACKING,
+    start: date | None = None,
+    motifs: Sequence[MotifLesson] = (),
 ) -> dict[str, bytes]:
     """The contents of a lesson's files by name; the same exercises give the same bytes.
+
+    `motifs` are taught on the coach's pages.
 
     Raises UsageError for a number of diagrams that goes on no page, ExportError without the typesetter.
     """
@@ -147,7 +154,7 @@ def lesson_files(
     if looks.pdf:
         files["pupil.pdf"] = pupil_pdf(exercises, looks)
         files["answers.pdf"] = answers_pdf(exercises, looks)
-        files["coach.pdf"] = coach_pdf(exercises, looks, backing)
+        files["coach.pdf"] = coach_pdf(exercises, looks, backing, motifs)
     files["exercises.pgn"] = exercises_pgn(exercises)
     files["exercises.epd"] = exercises_epd(exercises)
     files["cards.csv"] = cards_csv(exercises, looks.tongue, start)

@@ -10,7 +10,7 @@ from importlib import resources
 from types import MappingProxyType
 
 from miner.errors import UsageError
-from miner.terms import Side
+from miner.terms import ALL_BANDS, UNRATED, Side
 
 ENGLISH = "en"
 FIGURINES = "figurines"
@@ -78,13 +78,26 @@ class Phrases:
     instead: str
     better: str
     fails: str
+    played: str  # the answer in the game from which an exercise is
+    finders: str  # how often players of the pupils' band found such a motif
+    all_bands: str  # of players of all bands together
+    unrated: str  # of those without a rating
     reasons: Mapping[str, str] = field(default_factory=dict)
     missed: Mapping[str, str] = field(default_factory=dict)  # as `reasons`, if the reply only fails to win
     patterns: Mapping[str, str] = field(default_factory=dict)
+    themes: Mapping[str, str] = field(default_factory=dict)  # of motifs that are no pattern of a combination
 
     def side(self, side: Side) -> str:
         """White or Black."""
         return self.sides[0 if side is Side.WHITE else 1]
+
+    def band(self, band: str) -> str:
+        """A rating band, or all of them."""
+        return {ALL_BANDS: self.all_bands, UNRATED: self.unrated}.get(band, band)
+
+    def pattern(self, name: str) -> str:
+        """What a pattern or theme is called; empty: the language has no word of its own for it."""
+        return self.patterns.get(name, "") or self.themes.get(name, "")
 
 
 PHRASES: Mapping[str, Phrases] = MappingProxyType(

@@ -12,14 +12,17 @@ from enum import StrEnum
 from miner.draw.documents import pdf_bytes
 from miner.errors import UsageError
 from miner.finding.finding import Finding
+from miner.finding.mistake import Mistake
+from miner.finding.motif_words import moment_line, motif_title
 from miner.finding.words import joined, numbered_sans, plain, reply_words
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
-from miner.lesson.exercises import as_exercises, exercise_of
+from miner.lesson.exercises import Exercise, exercise_of, from_easy_to_hard
 from miner.lesson.files import lesson_files
+from miner.lesson.moments import MotifLesson, motif_facts
 from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
 from miner.lesson.sentences import demonstration, heading, why_words
-from miner.lesson.sheets import Looks
-from miner.lesson.term import Session, aim_words, opening_family
+from miner.lesson.sheets import Looks, motif_data
+from miner.lesson.term import MotifTopic, Session, Topic, aim_words, opening_family
 
 OCTETS = 75
 _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_DNS, "sessions.miner.invalid")
@@ -150,8 +153,10 @@ class Plan:
     def subtitle(self) -> str:
         """How long it takes and how much it holds."""
         new = sum(len(session.new) for session in self.sessions)
+        motifs = sum(len(session.motifs) for session in self.sessions)
         sessions = _counted(len(self.sessions), "session")
-        return f"{sessions} of {self.minutes} minutes, {_counted(new, 'position')}"
+        also = f", {_counted(motifs, 'motif')}" if motifs else ""
+        return f"{sessions} of {self.minutes} minutes, {_counted(new, 'position')}{also}"
 
     def day(self, session: Session) -> str:
         """The session's day, e.g. 2025-09-16, or an empty text."""
@@ -170,7 +175,12 @@ def plan_files(plan: Plan, *, sheets: bool = False) -> dict[str, bytes]:
         files["plan.ics"] = plan_calendar(plan)
     if sheets:
         for session in plan.sessions:
-            contents = lesson_files(as_exercises(session.findings), plan.looks, plan.backing)
+            asked: list[Exercise[Mistake]] = [*map(exercise_of, session.findings), *session.moments]
+            if not asked:
+                continue
+            taught = [topic.lesson for topic in session.motifs]
+            exercises = from_easy_to_hard(asked)
+            contents = lesson_files(exercises, plan.looks, plan.backing, motifs=taught)
             files |= {f"session-{session.number:02}/{name}": content for name, content in contents.items()}
     return files
 
@@ -190,7 +200,8 @@ def plan_pdf(plan: Plan) -> bytes:
                 "aim": plan.looks.tongue.moves(aim_words(session)),
                 "parts": [{"minutes": part.minutes, "what": part.activity.value} for part in session.parts],
                 "new": [_position(finding, plan) for finding in session.new],
-                "revised": [_again(finding, plan.looks.tongue) for finding in session.revised],
+                "motifs": [motif_data(topic.lesson, plan.looks) for topic in session.motifs],
+                "revised": [_again(topic, plan.looks.tongue) for topic in session.revised],
                 "homework": homework_words(session, plan.looks.tongue),
             }
             for session in plan.sessions
@@ -218,7 +229,7 @@ def plan_markdown(plan: Plan) -> bytes:
     lines += ["| No | Date | Aim | New | Again |", "|---:|---|---|---:|---:|"]
     for session in plan.sessions:
         aim = escaped(plan.looks.tongue.moves(aim_words(session)))
-        counts = f"{len(session.new)} | {len(session.revised)}"
+        counts = f"{len(session.new) + len(session.motifs)} | {len(session.revised)}"
         lines.append(f"| {session.number} | {plan.day(session)} | {aim} | {counts} |")
     for session in plan.sessions:
         lines += ["", *_session_lines(session, plan)]
@@ -237,10 +248,23 @@ def _session_lines(session: Session, plan: Plan) -> list[str]:
         lines += ["", f"### {escaped(heading(finding))}", "", moves, "", escaped(why), "", f"`{finding.fen}`"]
         if model := plan.backing.model(finding):
             lines += ["", f"**Model game:** {escaped(model_words(model, tongue))}"]
+    for topic in session.motifs:
+        lines += ["", *_motif_lines(topic.lesson, tongue)]
     if session.revised:
-        again = [f"- {escaped(_again(finding, tongue))}" for finding in session.revised]
+        again = [f"- {escaped(_again(topic, tongue))}" for topic in session.revised]
         lines += ["", "**Again:**", "", *again]
     return [*lines, "", f"**Homework:** {escaped(homework_words(session, tongue))}"]
+
+
+def _motif_lines(lesson: MotifLesson, tongue: Tongue) -> list[str]:
+    """A motif with what is known of it, its examples, and where it fails."""
+    lines = [f"### {escaped(motif_title(lesson.count))}", ""]
+    lines += [f"- {escaped(tongue.moves(fact))}" for fact in motif_facts(lesson)]
+    shown = [("Example", moment) for moment in lesson.examples]
+    shown += [("Here it does not work", lesson.fails)] if lesson.fails else []
+    for name, moment in shown:
+        lines += ["", f"**{name}:** {escaped(tongue.moves(moment_line(moment)))}", "", f"`{moment.fen}`"]
+    return lines
 
 
 def plan_calendar(plan: Plan) -> bytes:
@@ -255,7 +279,8 @@ def plan_calendar(plan: Plan) -> bytes:
                 [
                     *(f"{part.minutes} min: {part.activity.value}" for part in session.parts),
                     *(f"New: {_again(finding, tongue)}" for finding in session.new),
-                    *(f"Again: {_again(finding, tongue)}" for finding in session.revised),
+                    *(f"New: {_again(topic, tongue)}" for topic in session.motifs),
+                    *(f"Again: {_again(topic, tongue)}" for topic in session.revised),
                     f"Homework: {homework_words(session, tongue)}",
                 ]
             ),
@@ -267,12 +292,16 @@ def plan_calendar(plan: Plan) -> bytes:
 
 def homework_words(session: Session, tongue: Tongue) -> str:
     """The homework after a session, in a sentence or two."""
-    if not session.new:
+    if not session.has_new:
         return "Choose two positions of the term and explain them to somebody who was not there."
     replies = ", ".join(tongue.moves(reply_words(finding)) for finding in session.new)
-    return (
-        f"Write down from memory what follows on {replies}, then set each position up and check it. "
-        "Solve the exercises again that went wrong."
+    motifs = ", ".join(topic.name for topic in session.motifs)
+    return joined(
+        f"Write down from memory what follows on {replies}, then set each position up and check it."
+        if replies
+        else "",
+        f"Look through your own games for: {motifs}." if motifs else "",
+        "Solve the exercises again that went wrong.",
     )
 
 
@@ -282,8 +311,10 @@ def model_words(model: ModelGame, tongue: Tongue) -> str:
     return f"{model.words()}: {moves}{' ...' if len(model.sans) > PLAN_PLIES else ''}"
 
 
-def _again(finding: Finding, tongue: Tongue) -> str:
-    return f"{opening_family(finding)}: {tongue.moves(reply_words(finding))}"
+def _again(topic: Topic, tongue: Tongue) -> str:
+    if isinstance(topic, MotifTopic):
+        return f"Motif: {topic.name}"
+    return f"{opening_family(topic)}: {tongue.moves(reply_words(topic))}"
 
 
 def escaped(text: str) -> str:

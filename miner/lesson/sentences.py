@@ -6,6 +6,9 @@ import re
 from dataclasses import dataclass
 
 from miner.finding.finding import Finding
+from miner.finding.mistake import Mistake
+from miner.finding.moment import Moment
+from miner.finding.motifs import MotifCount
 from miner.finding.words import (
     band_words,
     because_sentences,
@@ -39,7 +42,7 @@ SHOWN_PLIES = 9
 _ASK_MISSED = "What could be had here instead?"
 
 
-def task_words(exercise: Exercise, tongue: Tongue) -> str:
+def task_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
     """The question, without the side to move."""
     phrases = tongue.phrases
     pattern = {
@@ -50,20 +53,20 @@ def task_words(exercise: Exercise, tongue: Tongue) -> str:
     return pattern[exercise.task].format(move=tongue.moves(reply_words(exercise.finding)))
 
 
-def to_move_words(exercise: Exercise, tongue: Tongue) -> str:
+def to_move_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
     """Which side is to move on the diagram."""
     return tongue.phrases.to_move.format(side=tongue.phrases.side(Side.of(exercise.board.turn)))
 
 
-def solution_words(exercise: Exercise, tongue: Tongue) -> str:
+def solution_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
     """The moves that answer the task, numbered, as far as they are printed; other good ones after `/`."""
     lines = [exercise.solution[:SHOWN_PLIES], *((san,) for san in exercise.accepted[1:])]
     return tongue.moves(" / ".join(numbered_sans(line, exercise.ply) for line in lines))
 
 
-def why_words(exercise: Exercise, tongue: Tongue) -> str:
+def why_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
     """The reason for the solution, and a better move or line, in the sheet's language."""
-    finding = exercise.finding
+    finding: Mistake = exercise.finding
     better = numbered_sans(finding.better[:3], finding.ply)
     refutation = refutation_words(finding, SHOWN_PLIES)
     sentences = [_reason(finding, tongue), _pattern(finding, tongue)]
@@ -71,10 +74,24 @@ def why_words(exercise: Exercise, tongue: Tongue) -> str:
         sentences.append(tongue.phrases.better.format(moves=better))
     elif refutation:
         sentences.insert(0, tongue.phrases.fails.format(move=reply_words(finding), moves=refutation))
+    if isinstance(finding, Moment):
+        sentences += [_played(finding, tongue), _finders(exercise.finders, tongue)]
     return tongue.moves(joined(*sentences))
 
 
-def _reason(finding: Finding, tongue: Tongue) -> str:
+def _played(moment: Moment, tongue: Tongue) -> str:
+    answer = numbered_sans([moment.played], moment.ply + 1)
+    return tongue.phrases.played.format(move=answer) if moment.played else ""
+
+
+def _finders(count: MotifCount | None, tongue: Tongue) -> str:
+    if count is None or count.find_rate is None:
+        return ""
+    phrases, found, chances = tongue.phrases, f"{count.found:,}", f"{count.chances:,}"
+    return phrases.finders.format(found=found, chances=chances, band=phrases.band(count.band))
+
+
+def _reason(finding: Mistake, tongue: Tongue) -> str:
     """In the sheet's own words where there are any for it, else in the finding's."""
     phrases = tongue.phrases
     printed = (phrases.missed if is_missed(finding) else phrases.reasons).get(finding.reason, "")
@@ -85,8 +102,8 @@ def _reason(finding: Finding, tongue: Tongue) -> str:
     return printed.format(errs=errs, profits=profits, n=moves[0] if moves else "")
 
 
-def _pattern(finding: Finding, tongue: Tongue) -> str:
-    named = tongue.phrases.patterns.get(finding.pattern or "")
+def _pattern(finding: Mistake, tongue: Tongue) -> str:
+    named = tongue.phrases.pattern(finding.pattern or "")
     return f"{capital(named)}." if named else pattern_sentence(finding)
 
 
@@ -99,7 +116,7 @@ class BoardLine:
     after: str
 
 
-def demonstration(finding: Finding, tongue: Tongue) -> BoardLine:
+def demonstration(finding: Mistake, tongue: Tongue) -> BoardLine:
     """The way to the position, the losing reply with its sign, and the refutation."""
     after = refutation_words(finding, SHOWN_PLIES)
     # Black's reply goes on behind White's move, without a number of its own.
@@ -113,19 +130,19 @@ def demonstration(finding: Finding, tongue: Tongue) -> BoardLine:
     )
 
 
-def heading(finding: Finding) -> str:
+def heading(finding: Mistake) -> str:
     """A finding's title with the ECO code of its opening."""
     eco = own_eco(finding)
     return title(finding) + (f" ({eco})" if eco else "")
 
 
-def whom_words(exercise: Exercise) -> str:
+def whom_words(exercise: Exercise[Finding]) -> str:
     """Whose mistake it is and who is taught."""
     errs, taught = exercise.finding.mover.capitalize(), exercise.taught.capitalize()
     return f"For {taught}'s pupils. {errs} errs: {band_words(exercise.finding.band)}."
 
 
-def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
+def say_words(exercise: Exercise[Finding], tongue: Tongue) -> list[str]:
     """Questions and explanations for the coach, step by step."""
     finding = exercise.finding
     side = "White" if exercise.board.turn else "Black"
@@ -151,7 +168,7 @@ def say_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     return [tongue.moves(step) for step in steps]
 
 
-def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:
+def number_words(exercise: Exercise[Finding], tongue: Tongue) -> list[str]:
     """How often the reply is chosen, who finds the punishment, what came of it and what it is worth."""
     finding = exercise.finding
     facts = [
@@ -163,7 +180,7 @@ def number_words(exercise: Exercise, tongue: Tongue) -> list[str]:
     return [tongue.moves(fact) for fact in facts]
 
 
-def _found_sentence(exercise: Exercise) -> str:
+def _found_sentence(exercise: Exercise[Finding]) -> str:
     rate, finding = percent(exercise.find_rate), exercise.finding
     if finding.find_rate is None:
         return f"Not known how many find a good answer; a guess is {rate}."

@@ -10,9 +10,14 @@ from typing import Any
 from miner.draw.diagram import diagram_svg
 from miner.draw.documents import pdf_bytes
 from miner.errors import UsageError
+from miner.finding.finding import Finding
+from miner.finding.mistake import Mistake
+from miner.finding.moment import Moment
+from miner.finding.motif_words import moment_line, motif_title, played_sentence
 from miner.finding.words import plain
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
-from miner.lesson.exercises import Exercise
+from miner.lesson.exercises import Exercise, of_findings, of_moments
+from miner.lesson.moments import MotifLesson, motif_facts, numbers_words
 from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
 from miner.lesson.sentences import (
     demonstration,
@@ -25,6 +30,7 @@ from miner.lesson.sentences import (
     whom_words,
     why_words,
 )
+from miner.terms import Side
 
 FEWEST, MOST = 2, 12
 MARGIN_X, MARGIN_TOP, MARGIN_BOTTOM = 17.0, 15.0, 16.0
@@ -127,7 +133,7 @@ class Looks:
         """The title on one line."""
         return plain(self.title, TITLE_LENGTH) or self.tongue.phrases.title
 
-    def svg(self, exercise: Exercise) -> str:
+    def svg(self, exercise: Exercise[Mistake]) -> str:
         """The exercise's diagram, the pupils' side at the bottom."""
         return diagram_svg(
             exercise.board,
@@ -137,7 +143,7 @@ class Looks:
         )
 
 
-def pupil_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
+def pupil_pdf(exercises: Sequence[Exercise[Mistake]], looks: Looks) -> bytes:
     """The sheet of exercises for the pupils.
 
     Raises UsageError for a number of diagrams that goes on no page, ExportError without the typesetter.
@@ -161,7 +167,7 @@ def pupil_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
     return pdf_bytes(["sheet.typ"], data, "miner.lesson")
 
 
-def _task(exercise: Exercise, looks: Looks) -> dict[str, Any]:
+def _task(exercise: Exercise[Mistake], looks: Looks) -> dict[str, Any]:
     return {
         "number": exercise.number,
         "svg": looks.svg(exercise),
@@ -171,7 +177,7 @@ def _task(exercise: Exercise, looks: Looks) -> dict[str, Any]:
     }
 
 
-def answers_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
+def answers_pdf(exercises: Sequence[Exercise[Mistake]], looks: Looks) -> bytes:
     """The answers with their reasons, in the order of the sheet.
 
     Raises ExportError without the typesetter.
@@ -193,8 +199,13 @@ def answers_pdf(exercises: Sequence[Exercise], looks: Looks) -> bytes:
     return pdf_bytes(["base.typ", "answers.typ"], data, "miner.lesson")
 
 
-def coach_pdf(exercises: Sequence[Exercise], looks: Looks, backing: Backing = NO_BACKING) -> bytes:
-    """Words to say and moves to show about each exercise, in English; moves as the sheet writes them.
+def coach_pdf(
+    exercises: Sequence[Exercise[Mistake]],
+    looks: Looks,
+    backing: Backing = NO_BACKING,
+    motifs: Sequence[MotifLesson] = (),
+) -> bytes:
+    """Words to say and moves to show about motifs and findings, in English; moves as the sheet writes them.
 
     Raises ExportError without the typesetter.
     """
@@ -204,12 +215,39 @@ def coach_pdf(exercises: Sequence[Exercise], looks: Looks, backing: Backing = NO
         "page": PHRASES[ENGLISH].page,
         "subtitle": looks.printed_title,
         "paper": looks.paper.typst_name,
-        "exercises": [_coaching(exercise, looks, backing) for exercise in exercises],
+        "motifs": [motif_data(lesson, looks, of_moments(exercises)) for lesson in motifs],
+        "exercises": [_coaching(exercise, looks, backing) for exercise in of_findings(exercises)],
     }
     return pdf_bytes(["base.typ", "coach.typ"], data, "miner.lesson")
 
 
-def _coaching(exercise: Exercise, looks: Looks, backing: Backing) -> dict[str, Any]:
+def motif_data(
+    lesson: MotifLesson, looks: Looks, exercises: Sequence[Exercise[Moment]] = ()
+) -> dict[str, Any]:
+    """What the coach is told of a motif, as `motif` in base.typ prints it."""
+    count, tongue = lesson.count, looks.tongue
+    return {
+        "heading": motif_title(count),
+        "whom": numbers_words(lesson, exercises),
+        "facts": [tongue.moves(fact) for fact in motif_facts(lesson)],
+        "examples": [_shown(moment, looks, moment.side) for moment in lesson.examples],
+        "fails": [_shown(moment, looks, moment.mover) for moment in (lesson.fails,) if moment],
+    }
+
+
+def _shown(moment: Moment, looks: Looks, bottom: Side) -> dict[str, Any]:
+    """A position with its line, as seen by the side that strikes, or tries to."""
+    board = moment.board
+    svg = diagram_svg(board, orientation=bottom.color, coordinates=looks.coordinates, hatched=looks.hatched)
+    return {
+        "svg": svg,
+        "alt": board.fen(),
+        "line": looks.tongue.moves(moment_line(moment)),
+        "played": looks.tongue.moves(played_sentence(moment)),
+    }
+
+
+def _coaching(exercise: Exercise[Finding], looks: Looks, backing: Backing) -> dict[str, Any]:
     finding, tongue = exercise.finding, looks.tongue
     model = backing.model(finding)
     return {

@@ -1,4 +1,4 @@
-"""A term of sessions from findings: when each is taught and when revised. Pure functions."""
+"""A term of sessions from findings and motifs: when each is taught and when revised. Pure functions."""
 
 from __future__ import annotations
 
@@ -12,9 +12,12 @@ import chess
 import chess.polyglot
 
 from miner.errors import UsageError
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
+from miner.finding.moment import Moment
 from miner.finding.words import numbered_sans, own_opening, reply_words
-from miner.lesson.exercises import distinct, find_rate, task_of
+from miner.lesson.exercises import Exercise, distinct, find_rate, from_easy_to_hard, task_of
+from miner.lesson.moments import MotifLesson, Pool, exercises_about, motif_lesson
 from miner.terms import Kind
 
 FEWEST_MINUTES = 20
@@ -28,11 +31,17 @@ HOMEWORK_MINUTES = 3  # to set it
 TEST_FROM = 3  # sessions in a term, from which on the last one teaches nothing new
 
 
+ASKED_FIRST, ASKED_AGAIN = 4, 2
+"""Exercises about a motif in the session that teaches it, and in each that revises it."""
+ASKED_IN_ALL = ASKED_FIRST + ASKED_AGAIN * (len(REVISED_AFTER) + 1)
+
+
 class Activity(StrEnum):
     """The ways to spend a part of a session."""
 
     REVISION = "Revision"
     POSITIONS = "New positions on the demonstration board"
+    MOTIFS = "A motif by its examples on the demonstration board"
     MODEL = "Model game"
     PLAY = "Playing on from the positions, in pairs"
     EXERCISES = "Exercises on paper, and their answers"
@@ -47,19 +56,55 @@ class Part:
     minutes: int
 
 
+@dataclass(frozen=True, slots=True)
+class MotifTopic:
+    """A motif that is taught, and exercises about it, from the easiest to the hardest."""
+
+    lesson: MotifLesson
+    exercises: tuple[Exercise[Moment], ...] = ()
+
+    @property
+    def name(self) -> str:
+        """The motif in words."""
+        return self.lesson.count.motif
+
+
+Topic = Finding | MotifTopic
+
+
+def motif_topics(pool: Pool) -> list[MotifTopic]:
+    """All motifs of the pupils' band that can be taught, with exercises that no other has."""
+    topics = pool.topics
+    asked = exercises_about(pool, topics, ASKED_IN_ALL * len(topics))
+    return [
+        MotifTopic(
+            motif_lesson(pool, topic),
+            tuple(from_easy_to_hard(one for one in asked if topic.holds_moment(one.finding))),
+        )
+        for topic in topics
+    ]
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Session:
-    """One evening: its new positions in the order of teaching, those that come back, and its minutes."""
+    """One evening: its new positions in the order of teaching, its new motifs, what comes back."""
 
     number: int
     new: tuple[Finding, ...]
-    revised: tuple[Finding, ...]
+    revised: tuple[Topic, ...]
     parts: tuple[Part, ...]
+    motifs: tuple[MotifTopic, ...] = ()
+    moments: tuple[Exercise[Moment], ...] = ()  # exercises about its motifs, asked in no other session
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """All positions of the evening."""
-        return (*self.new, *self.revised)
+        """All positions of the evening that recur."""
+        return (*self.new, *(topic for topic in self.revised if isinstance(topic, Finding)))
+
+    @property
+    def has_new(self) -> bool:
+        """Whether anything is taught for the first time."""
+        return bool(self.new or self.motifs)
 
 
 def term(
@@ -67,11 +112,13 @@ def term(
     sessions: int,
     minutes: int,
     modelled: Collection[Reply] = (),
+    motifs: Sequence[MotifTopic] = (),
 ) -> list[Session]:
     """The sessions of a term: as many as are asked for, but no more than there are topics.
 
-    `findings` come in the order of their value; as many as there is time for are taught, each once, what lies
-    on the way to others before them. In a term of three sessions or more, the last one only revises.
+    `findings` and `motifs` come in the order of their value; as many as there is time for are taught, each
+    once, motifs in half of the room or where findings lack; what lies on the way to others comes before them.
+    In a term of three sessions or more, the last one only revises.
     `modelled` are the losing replies to which there is a model game.
     Raises UsageError if there is nothing to teach or no time for it.
     """
@@ -82,22 +129,61 @@ def term(
         )
     at_once = max(1, min(MOST_NEW, minutes // MINUTES_FOR_ONE - 1))
     topics = [finding for finding in distinct(findings) if task_of(finding)]
-    if not topics:
+    if not topics and not motifs:
         raise UsageError("no finding is left to teach", advice="ask for more bands or another side")
-    tests = sessions >= TEST_FROM and len(topics) > 1
-    teaching = min(sessions - tests, len(topics))
-    sessions, chosen = teaching + tests, topics[: teaching * at_once]
-    taught = [*_shared_out(in_order(chosen), teaching), *[()] * (sessions - teaching)]
-    revised = _revisions(taught, most=max(2, minutes // 10))
+    count = len(topics) + len(motifs)
+    tests = sessions >= TEST_FROM and count > 1
+    teaching = min(sessions - tests, count)
+    room = teaching * at_once
+    chosen = topics[: max(room - len(motifs), room - room // 2)]
+    taught = _shared_out(in_order(chosen), teaching)
+    woven = _woven(motifs[: room - len(chosen)], taught)
+    for parts in (taught, woven):
+        parts += [()] * tests
+    together: list[tuple[Topic, ...]] = [(*new, *also) for new, also in zip(taught, woven, strict=True)]
+    revised = _revisions(together, most=max(2, minutes // 10))
+    moments = _asked(woven, revised)
     return [
         Session(
             number=number,
             new=new,
             revised=again,
-            parts=_parts(minutes, new, again, any(finding.reply in modelled for finding in new)),
+            parts=_parts(minutes, new, also, again, any(finding.reply in modelled for finding in new)),
+            motifs=also,
+            moments=asked,
         )
-        for number, (new, again) in enumerate(zip(taught, revised, strict=True), start=1)
+        for number, (new, also, again, asked) in enumerate(
+            zip(taught, woven, revised, moments, strict=True), start=1
+        )
     ]
+
+
+def _woven(
+    motifs: Iterable[MotifTopic], taught: Sequence[tuple[Finding, ...]]
+) -> list[tuple[MotifTopic, ...]]:
+    """The motifs of each session, each put where there is least to teach, the earlier the better."""
+    woven: list[list[MotifTopic]] = [[] for _ in taught]
+    for motif in motifs:
+        place = min(range(len(taught)), key=lambda number: len(taught[number]) + len(woven[number]))
+        woven[place].append(motif)
+    return [tuple(session) for session in woven]
+
+
+def _asked(
+    taught: Sequence[tuple[MotifTopic, ...]], revised: Sequence[tuple[Topic, ...]]
+) -> list[tuple[Exercise[Moment], ...]]:
+    """The exercises about motifs in each session: more where one is new, and none twice."""
+    used: Counter[str] = Counter()
+    asked = []
+    for new, again in zip(taught, revised, strict=True):
+        wanted = [(topic, ASKED_FIRST) for topic in new]
+        wanted += [(topic, ASKED_AGAIN) for topic in again if isinstance(topic, MotifTopic)]
+        session: list[Exercise[Moment]] = []
+        for topic, number in wanted:
+            session += topic.exercises[used[topic.name] : used[topic.name] + number]
+            used[topic.name] += number
+        asked.append(tuple(session))
+    return asked
 
 
 def in_order(findings: Sequence[Finding]) -> list[Finding]:
@@ -151,7 +237,7 @@ def opening_family(finding: Finding) -> str:
 
 def aim_words(session: Session) -> str:
     """The aims of a session, e.g. `Vienna Gambit: punish 3...exf4 (pin)`."""
-    if not session.new:
+    if not session.has_new:
         return "Revision of the term"
     by_family: dict[str, list[str]] = {}
     for finding in session.new:
@@ -159,54 +245,71 @@ def aim_words(session: Session) -> str:
         pattern = f" ({finding.pattern})" if finding.pattern else ""
         aim = f"{verb} {reply_words(finding)}{pattern}"
         by_family.setdefault(opening_family(finding), []).append(aim)
-    return "; ".join(f"{family}: {', '.join(aims)}" for family, aims in by_family.items())
+    positions = [f"{family}: {', '.join(aims)}" for family, aims in by_family.items()]
+    return "; ".join([*positions, *(f"motif: {topic.name}" for topic in session.motifs)])
 
 
-def _shared_out(findings: Sequence[Finding], sessions: int) -> list[tuple[Finding, ...]]:
+def _shared_out(topics: Sequence[Finding], sessions: int) -> list[tuple[Finding, ...]]:
     """The findings in their order, as evenly as it goes, the earlier sessions having one more."""
-    each, more = divmod(len(findings), sessions)
+    each, more = divmod(len(topics), sessions)
     bounds = [number * each + min(number, more) for number in range(sessions + 1)]
-    return [tuple(findings[start:end]) for start, end in pairwise(bounds)]
+    return [tuple(topics[start:end]) for start, end in pairwise(bounds)]
 
 
-def _revisions(taught: Sequence[tuple[Finding, ...]], most: int) -> list[tuple[Finding, ...]]:
-    """The findings that come back in each session, the most valuable first; without room, a session later.
+def _revisions(taught: Sequence[tuple[Topic, ...]], most: int) -> list[tuple[Topic, ...]]:
+    """The topics that come back in each session, the most valuable first; without room, a session later.
 
     A session that teaches nothing new takes from everything, and first what has come back least.
     """
-    due: dict[int, list[Finding]] = defaultdict(list)
+    due: dict[int, list[Topic]] = defaultdict(list)
     for number, new in enumerate(taught):
         for after in REVISED_AFTER:
             due[number + after] += new
-    times: Counter[Reply] = Counter()
+    times: Counter[object] = Counter()
     revised = []
     for number, new in enumerate(taught):
-        waiting = due[number] if new else [finding for earlier in taught[:number] for finding in earlier]
-        ranked = sorted(
-            distinct(waiting), key=lambda finding: (times[finding.reply], -finding.teaching_value)
-        )
+        waiting = due[number] if new else [topic for earlier in taught[:number] for topic in earlier]
+        each = dict(zip(map(_identity, waiting), waiting, strict=True))
+        ranked = sorted(each.values(), key=lambda topic: (times[_identity(topic)], -_value_of(topic)))
         room = most if new else 2 * most
         again = tuple(ranked[:room])
         revised.append(again)
-        times.update(finding.reply for finding in again)
+        times.update(map(_identity, again))
         due[number + 1] += ranked[room:]
     return revised
 
 
-def _parts(minutes: int, new: Sequence[Finding], revised: Sequence[Finding], model: bool) -> tuple[Part, ...]:
+def _identity(topic: Topic) -> object:
+    return topic.name if isinstance(topic, MotifTopic) else topic.reply
+
+
+def _value_of(topic: Topic) -> float:
+    """Points in 100 games."""
+    return topic.lesson.count.costs_low if isinstance(topic, MotifTopic) else topic.teaching_value
+
+
+def _parts(
+    minutes: int,
+    new: Sequence[Finding],
+    motifs: Sequence[MotifTopic],
+    revised: Sequence[Topic],
+    model: bool,
+) -> tuple[Part, ...]:
     revision = min(REVISION_MINUTES * len(revised), minutes // 4)
     left = minutes - HOMEWORK_MINUTES - revision
-    if not new:
+    if not new and not motifs:
         revision += left // 2
         exercises = minutes - HOMEWORK_MINUTES - revision
         parts = [(Activity.REVISION, revision), (Activity.EXERCISES, exercises)]
     else:
-        positions, game = left * 9 // 20, left // 4
+        board, game = left * 9 // 20, left // 4 if new else 0
+        positions = board * len(new) // (len(new) + len(motifs))
         parts = [
             (Activity.REVISION, revision),
             (Activity.POSITIONS, positions),
+            (Activity.MOTIFS, board - positions),
             (Activity.MODEL if model else Activity.PLAY, game),
-            (Activity.EXERCISES, left - positions - game),
+            (Activity.EXERCISES, left - board - game),
         ]
     parts.append((Activity.HOMEWORK, HOMEWORK_MINUTES))
     return tuple(Part(activity, spent) for activity, spent in parts if spent)

@@ -14,10 +14,13 @@ import pandas as pd
 
 from miner.board.moves import pack, unpack_move
 from miner.errors import UsageError
-from miner.finding.finding import Finding, Reply, findings_of
+from miner.finding.finding import Finding, findings_of
+from miner.finding.mistake import Reply
+from miner.means import Means
 from miner.progress import Progress
 from miner.pupils.before_after import progress_of
 from miner.pupils.games import NO_MOVE, PupilGames, read_games
+from miner.pupils.motifs import MotifCheck, check_motifs
 from miner.pupils.roster import Member, Roster, is_day, period_of, pseudonyms
 from miner.read.contents import Forgotten
 from miner.store import Store
@@ -149,6 +152,7 @@ class PupilsCheck:
     absent: tuple[int, ...]  # places in the list, from 1, of players who have no game here
     lesson: date | None
     index: FindingIndex
+    motifs: MotifCheck | None  # None: the pupils' games were not scanned
     names: dict[str, str]
 
     def finding(self, meeting: Any) -> Finding:
@@ -167,8 +171,11 @@ def check_games(
     taught: Collection[int] = (),
     names: bool = False,
     progress: Progress | None = None,
+    means: Means | None = None,
 ) -> PupilsCheck:
     """Hold the games of players against a store's findings; only the numbers of new pupils are written to it.
+
+    With `means` all of their games are scanned for motifs, too, if the store's own were.
 
     `sources` as for reading; `players`: whose games count (all if None), from `since` on (2024, 2024.09 or
     2024.09.15) unless their own entry says otherwise. With the day of a `lesson`, progress is told, of all
@@ -185,14 +192,24 @@ def check_games(
     plies = min(MOST_PLIES, store.require("read").settings.get("plies", 30) + 1)
     keys = {key for key, _, _ in index.rows}
     forgotten = Forgotten.of(store).identities
-    read = read_games(sources, roster, keys, plies, forgotten=forgotten, names=names, progress=progress)
+    read = read_games(
+        sources,
+        roster,
+        keys,
+        plies,
+        forgotten=forgotten,
+        names=names,
+        whole=means is not None,
+        progress=progress,
+    )
     found = read.games["player"].nunique()
     if roster.everybody and found > MOST_PUPILS:
         raise UsageError(
             f"{found:,} players have games there", advice="say which of them are pupils with --players FILE"
         )
     called = pseudonyms(store, read.games["player"])
-    meetings = _meetings(read, index, called, lesson)
+    own = _named(read, called, lesson)
+    meetings = _meetings(read, index, own)
     at_taught = meetings["key"].isin(np.array(sorted(taught), dtype=np.uint64))
     places = {player: place for place, player in enumerate(roster.members, start=1)}
     return PupilsCheck(
@@ -207,17 +224,20 @@ def check_games(
         absent=tuple(place for player, place in places.items() if player not in called),
         lesson=lesson,
         index=index,
+        motifs=check_motifs(store, read, own, plies, means) if means else None,
         names={called[player]: name for player, name in read.names.items() if player in called},
     )
 
 
-def _meetings(
-    read: PupilGames, index: FindingIndex, called: dict[str, str], lesson: date | None
-) -> pd.DataFrame:
-    games = read.games.assign(
+def _named(read: PupilGames, called: dict[str, str], lesson: date | None) -> pd.DataFrame:
+    """The pupils' games with their pseudonyms, and whether each was before the lesson or after it."""
+    return read.games.assign(
         pupil=read.games["player"].map(called),
         period=[period_of(day, lesson) if lesson else "" for day in read.games["date"]],
     )
+
+
+def _meetings(read: PupilGames, index: FindingIndex, games: pd.DataFrame) -> pd.DataFrame:
     # The middle one of each player's ratings, for the games in which there is none.
     own = games[games["rating"] > 0].groupby("player")["rating"].median()
     rows: list[dict[Any, Any]] = []

@@ -29,6 +29,8 @@ NO_MOVE = -1
 """Stands for a move that the game does not tell, because it or what is kept of it ends before."""
 
 _READ = ["source", "number", "date", "white", "black", "white_rating", "black_rating", "game"]
+_BOTH = ["game", "white_player", "black_player", "white_rating", "black_rating"]
+_MOVES = ["game", "ply", "key", "move"]
 _GAMES = ["game", "player", "side", "source", "number", "date", "rating"]
 _VISITS = {"game": np.int64, "key": np.uint64, "ply": np.int64, "move": np.int64, "next": np.int64}
 
@@ -47,6 +49,8 @@ class PupilGames:
     too_early: int  # pupils' games that lie before the date from which theirs count, or have no date
     games: pd.DataFrame
     visits: pd.DataFrame
+    moves: pd.DataFrame  # of these games, if all were asked for: game, ply, key, move; by game and ply
+    players: pd.DataFrame  # of these games: game, hashes and ratings of both sides, as in `games` of a store
     names: dict[str, str]  # by hash; empty unless names were asked for
 
 
@@ -58,9 +62,12 @@ def read_games(
     *,
     forgotten: Collection[int] = (),
     names: bool = False,
+    whole: bool = False,
     progress: Progress | None = None,
 ) -> PupilGames:
     """Read the games of the roster's players as far as `plies`, and note where they meet one of `keys`.
+
+    With `whole` all their moves are kept.
 
     Nothing is written. Names leave the text only if they are asked for. No game of a `forgotten` player (by
     `tags.Player.identity`) counts, for nobody.
@@ -70,7 +77,7 @@ def read_games(
     for source in found:
         check_readable(source)
     settings = ReadSettings(plies=plies, names="keep" if names else "hash")
-    gathering = _Gathering(roster, keys, names)
+    gathering = _Gathering(roster, keys, names, whole)
     reader = BatchReader(settings, roster.salt, make_reader("auto"), forgotten)
     numbering = Numbering()
     with (progress or Silent()).task("reading games", total=total_bytes(found), unit="B") as task:
@@ -88,7 +95,7 @@ def read_games(
 class _Gathering:
     """Takes in ledgers and moves, batch by batch, and keeps what pupils have to do with."""
 
-    def __init__(self, roster: Roster, keys: Collection[int], names: bool) -> None:
+    def __init__(self, roster: Roster, keys: Collection[int], names: bool, whole: bool) -> None:
         self._roster = roster
         self._keys = np.array(sorted(keys), dtype=np.uint64)
         self._players = Players(roster.salt, "hash") if names else None
@@ -99,6 +106,8 @@ class _Gathering:
         self._names: dict[str, str] = {}
         self._games: list[dict[str, Any]] = []
         self._visits: list[pd.DataFrame] = []
+        self._moves: list[pd.DataFrame] | None = [] if whole else None
+        self._both: list[pd.DataFrame] = []
 
     def add(self, ledger: pa.Table, moves: pa.Table) -> None:
         self._ledger += count_states(ledger)
@@ -108,7 +117,11 @@ class _Gathering:
         found = [game for row in kept.select(_READ).to_pylist() for game in self._of_pupils(row)]
         self._games += found
         wanted = pa.array(sorted({game["game"] for game in found}), pa.uint32())
-        self._visits.append(_visits(moves.filter(pc.is_in(moves["game"], value_set=wanted)), self._keys))
+        own = moves.filter(pc.is_in(moves["game"], value_set=wanted))
+        self._visits.append(_visits(own, self._keys))
+        self._both.append(kept.filter(pc.is_in(kept["game"], value_set=wanted)).select(_BOTH).to_pandas())
+        if self._moves is not None:
+            self._moves.append(own.select(_MOVES).to_pandas())
 
     def _of_pupils(self, row: dict[str, Any]) -> list[dict[str, Any]]:
         """A game of the ledger for each of its players whose games count, if it lies late enough."""
@@ -148,8 +161,14 @@ class _Gathering:
             too_early=self._too_early,
             games=pd.DataFrame(self._games, columns=_GAMES),
             visits=pd.concat([pd.DataFrame(columns=list(_VISITS)).astype(_VISITS), *self._visits]),
+            moves=_joined(self._moves or [], _MOVES).sort_values(["game", "ply"], ignore_index=True),
+            players=_joined(self._both, _BOTH),
             names=self._names,
         )
+
+
+def _joined(parts: Sequence[pd.DataFrame], columns: Sequence[str]) -> pd.DataFrame:
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(columns))
 
 
 def _visits(moves: pa.Table, keys: npt.NDArray[np.uint64]) -> pd.DataFrame:

@@ -64,7 +64,7 @@ def _record(check: PupilsCheck, rows: pd.DataFrame) -> Record:
     )
 
 
-def next_exercises(own: Iterable[Record], most: int) -> list[tuple[Exercise, Record]]:
+def next_exercises(own: Iterable[Record], most: int) -> list[tuple[Exercise[Finding], Record]]:
     """The findings to work on as exercises, each with the pupil's record, from the easiest to the hardest.
 
     First what went wrong and is not mastered since, the costliest first; then what went wrong but is; then

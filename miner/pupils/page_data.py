@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import pandas as pd
 
 from miner.finding.finding import Finding
-from miner.finding.words import counted, numbered_sans, opening_words, reason_sentence, reply_words
+from miner.finding.mistake import Mistake
+from miner.finding.moment import Moment
+from miner.finding.words import capital, counted, numbered_sans, opening_words, reason_sentence, reply_words
 from miner.lesson.exercises import Exercise
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, solution_words, task_words, to_move_words, why_words
 from miner.pupils.before_after import EVERYBODY, FEWEST, ChangeVerdict
 from miner.pupils.check import Outcome, PupilsCheck
 from miner.pupils.mastery import Record, next_exercises, records
+from miner.pupils.motifs import MotifCheck, MotifRecord
 from miner.schema import KEPT
 from miner.terms import Kind
 
@@ -41,6 +44,11 @@ _POSITIONS_NOTE = (
 _POINTS_NOTE = (
     "Points lost: what the mistake costs players of the band on average, and of a mistake that was not "
     "punished, the part of the gain that the answer gave up."
+)
+_MOTIFS_NOTE = (
+    "Motifs are those of all mistakes in these games, found by the engine; their points are by its scale. "
+    "Usual is what as many games or chances of players of the same rating hold, of all ratings where fewer "
+    "than five of the same fell for it."
 )
 _PROGRESS_NOTE = (
     "Intervals hold with {confidence:.0%} probability: of ten comparisons one looks clear by chance alone. "
@@ -223,10 +231,13 @@ def _change_sentence(row: Any, before: int, after: int, confidence: float) -> st
 # One pupil
 
 
-def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Exercise]]:
-    """All that a pupil's page shows, and the exercises on it."""
+def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Exercise[Mistake]]]:
+    """All that a pupil's page shows, and the exercises on it: about positions, then about motifs."""
     own = records(check, pupil)
     chosen = next_exercises(own, most)
+    motifs = check.motifs
+    by_motif = motifs.exercises(pupil, most) if motifs else []
+    by_motif = [replace(one, number=len(chosen) + one.number) for one in by_motif]
     [row] = check.by_pupil[check.by_pupil["pupil"] == pupil].to_dict("records")
     meetings = check.meetings[check.meetings["pupil"] == pupil]
     games = f"{counted(row['games'], 'game')}{_span(meetings)}"
@@ -234,13 +245,56 @@ def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Ex
         "title": called(check, pupil),
         "subtitle": ", ".join(filter(None, (row["group"], games))),
         "summary": _pupil_summary(row),
-        "lesson": _lesson(check, pupil),
+        "lesson": _with_motifs(_lesson(check, pupil), check, pupil),
         "well": [_well(record) for record in _went_well(own)],
-        "exercises": [_exercise(exercise, record) for exercise, record in chosen],
+        "motifs": [_motif_row(record) for record in motifs.expensive(pupil)] if motifs else [],
+        "exercises": [
+            *(_exercise(exercise, _record_words(record)) for exercise, record in chosen),
+            *(_exercise(one, _from_words(motifs, pupil, one.finding)) for one in by_motif if motifs),
+        ],
         "wrong": [_wrong(record, meetings) for record in own if record.wrong],
         "several_sources": meetings["source"].nunique() > 1,
-        "notes": [_POINTS_NOTE, _answers_note(check)],
-    }, [exercise for exercise, _ in chosen]
+        "notes": [_POINTS_NOTE, _answers_note(check), *([_MOTIFS_NOTE] if motifs else [])],
+    }, [*(exercise for exercise, _ in chosen), *by_motif]
+
+
+def _with_motifs(lesson: Data | None, check: PupilsCheck, pupil: str) -> Data | None:
+    """What has changed since a lesson, by motif as well, of those that cost the pupil most."""
+    if lesson is None or check.motifs is None:
+        return lesson
+    rows = [
+        _change(row, check.index.confidence) | {"skill": f"{capital(record.pattern)}: {_skill(row)}"}
+        for record in check.motifs.expensive(pupil)
+        for _, row in check.motifs.progress(pupil, record.pattern).iterrows()
+    ]
+    return lesson | {"rows": [*lesson["rows"], *rows], "none": "" if rows else lesson["none"]}
+
+
+def _skill(row: Any) -> str:
+    return "fell for it" if row["skill"] == "falling in" else "found it"
+
+
+def _motif_row(record: MotifRecord) -> Data:
+    """A motif with what the pupil did, beside what is usual in the bands of these games."""
+    return {
+        "motif": capital(record.pattern),
+        "fell": of_words(record.fell, record.games) + _usual(record.usual_fell),
+        "found": of_words(record.found, record.chances) + _usual(record.usual_found),
+        "costs": two_decimals(record.costs),
+    }
+
+
+def _usual(number: float | None) -> str:
+    return "" if number is None else f" (usual {number:.1f})"
+
+
+def _from_words(check: MotifCheck, pupil: str, moment: Moment) -> str:
+    """From which game an exercise is: one of the pupil's own, or another's."""
+    game = check.game_of(pupil, moment)
+    if game is None:
+        return "From somebody else's game."
+    several = check.games.loc[check.games["pupil"] == pupil, "source"].nunique() > 1
+    return f"From your own game: {_game_words(game, several)}."
 
 
 def _pupil_summary(row: Any) -> list[str]:
@@ -284,7 +338,7 @@ def _right(record: Record) -> str:
     return "punished" if record.finding.kind is Kind.TRAP else "avoided"
 
 
-def _exercise(exercise: Exercise, record: Record) -> Data:
+def _exercise(exercise: Exercise[Mistake], because: str) -> Data:
     return {
         "number": exercise.number,
         "fen": exercise.board.fen(),
@@ -293,7 +347,7 @@ def _exercise(exercise: Exercise, record: Record) -> Data:
         "opening": opening_words(exercise.finding),
         "to_move": to_move_words(exercise, _ENGLISH),
         "task": task_words(exercise, _ENGLISH),
-        "because": _record_words(record),
+        "because": because,
         "solution": solution_words(exercise, _ENGLISH),
         "why": why_words(exercise, _ENGLISH),
     }

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from operator import attrgetter
 from typing import Any
 
 import chess
 
-from miner.board.moves import line_san, parse_san_line, parse_uci_line, unpack_move
+from miner.board.moves import line_san, parse_uci_line, unpack_move
 from miner.finding.aftermath import Row
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
 from miner.finding.why import why
 from miner.finding.words import (
     capital,
@@ -28,6 +30,8 @@ from miner.finding.words import (
     price_sentence,
     usual_sentence,
 )
+from miner.report.lines import line_of
+from miner.report.motifs import Scanned, boxes, motif_contents
 from miner.report.opening_map import RepliesByPosition, opening_map
 from miner.report.summary import summaries
 from miner.terms import ALL_BANDS
@@ -91,6 +95,7 @@ class Details:
     leaks: RowsOf = field(default_factory=dict)  # as `aftermath.leaks` gives them
     plans: RowsOf = field(default_factory=dict)
     seasons: RowsOf = field(default_factory=dict)
+    motifs: Mapping[int, str] = field(default_factory=dict)  # by position: which its games bring, in words
 
 
 def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[str]) -> dict[str, Any]:
@@ -100,13 +105,13 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
         "key": f"{finding.key:016x}",
         "fen": finding.fen,
         "ply": finding.ply,
-        "path": _line(chess.Board(), finding.path),
+        "path": line_of(chess.Board(), finding.path),
         "name": capital(opening_words(finding)),
         "eco": own_eco(finding),
         "opening": own_opening(finding),
-        "reply": _line(board, [finding.losing_reply]),
-        "refutation": _line(after, finding.refutation),
-        "better": _line(board, finding.better),
+        "reply": line_of(board, [finding.losing_reply]),
+        "refutation": line_of(after, finding.refutation),
+        "better": line_of(board, finding.better),
         "sign": finding.sign,
         "reason": finding.reason,
         "pattern": finding.pattern or "",
@@ -120,13 +125,8 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
         "models": [_model(row) for row in details.models.get(reply, ())],
         "plans": [_plan(row) for row in details.plans.get(reply, ())],
         "seasons": [_season(row) for row in details.seasons.get(reply, ())],
+        "motifs": details.motifs.get(finding.key, ""),
     }
-
-
-def _line(board: chess.Board, sans: Sequence[str]) -> dict[str, str]:
-    """A line that begins at a board, as the page steps through it: SAN to read, UCI to make the moves."""
-    moves = parse_san_line(board, sans)
-    return {"san": " ".join(sans), "uci": " ".join(move.uci() for move in moves)}
 
 
 def _picks(rows: Iterable[Row], bands: Sequence[str]) -> list[list[Any]]:
@@ -190,11 +190,12 @@ def contents(
     replies: RepliesByPosition,
     bands: Sequence[str],
     mined: dict[str, Any],
+    scanned: Scanned | None = None,
 ) -> dict[str, Any]:
-    """All of the page: each losing reply once, the findings about them, the map and the summaries.
+    """All of the page: motifs, each losing reply once, the findings about them, the map and the summaries.
 
     `findings` come in the order of the list, `by_band` are the same in each band, `bands` are those of the
-    tally, weakest first.
+    tally, weakest first; `scanned` is what the scan found, if there was one.
     """
     places: dict[Reply, int] = {}
     group = findings[0].band if findings else ALL_BANDS
@@ -208,6 +209,8 @@ def contents(
         rows += [_row(view, places[reply]) for view in finding.views]
     apart = [finding for finding in by_band if finding.reply in places and finding.band != group]
     rows += [_row(view, places[finding.reply]) for finding in apart for view in finding.views]
+    told = motif_contents(scanned, bands) if scanned else None
+    names = [one["name"] for one in told["list"]] if told else []
     paths = [f"{line['path']['uci']} {line['reply']['uci']}".split() for line in mistakes]
     return {
         "mined": mined,
@@ -217,7 +220,8 @@ def contents(
         "mistakes": mistakes,
         "columns": ["mistake", *WORDS, *FINDING_COLUMNS],
         "findings": rows,
-        "map": opening_map(replies, paths),
+        "motifs": told,
+        "map": opening_map(replies, paths, partial(boxes, scanned, names) if scanned else None),
     }
 
 

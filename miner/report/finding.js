@@ -133,7 +133,7 @@ function findingView(page, finding) {
         el("p", { class: "lead" }, el("b", { class: "mark" }, `${replyWords(about)} `), about.why),
         el("p", {}, `${capital(bandWords(finding.band))} chose it in ${finding.often}${playersWords(finding)}. ${finding.observed} ${finding.price}`),
         ...worthPart(finding), ...picksPart(finding), ...afterPart(finding), ...answersPart(about), ...leaksPart(about), ...plansPart(finding),
-        ...modelsPart(finding), ...seasonsPart(finding), ...elsewherePart(page, finding), ...sheetPart(about),
+        ...modelsPart(finding), ...seasonsPart(finding), ...broughtWords(about), ...elsewherePart(page, finding), ...sheetPart(about),
         el("p", { class: "small quiet" }, `Judged by ${about.engine} at ${count(about.nodes)} nodes per search: ${cpWords(finding.cp_best)} with the best move, ${cpWords(finding.cp_reply)} with the reply, for the side that errs.`))));
 }
 
@@ -345,6 +345,11 @@ function seasonsPart(finding) {
   return [el("h3", {}, "By season, all bands together"),
     shareTable("Season", seasons.map(([name, games, at, rate, low, high]) => ({ name, games, at, rate, low, high, isThis: false })), "Share that chose it in each season"),
     ...(trend ? [el("p", { class: "small" }, trend)] : [])];
+}
+
+/** Which motifs the position's games bring. @param {Mistake} about @returns {HTMLElement[]} */
+function broughtWords(about) {
+  return about.motifs ? [el("h3", {}, "Motifs in its games"), el("p", {}, about.motifs)] : [];
 }
 
 /** The same mistake in other bands, and seen by the other side. @param {Page} page @param {Finding} finding @returns {HTMLElement[]} */

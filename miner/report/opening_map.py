@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -69,12 +69,19 @@ class _Node:
     children: dict[int, int] = field(default_factory=dict)
 
 
-def opening_map(replies: RepliesByPosition, paths: Sequence[Sequence[str]]) -> dict[str, Any]:
+Boxes = Callable[[Sequence[int]], list[Any]]
+"""What is told of each box of the map, by the keys of the positions."""
+
+
+def opening_map(
+    replies: RepliesByPosition, paths: Sequence[Sequence[str]], met: Boxes | None = None
+) -> dict[str, Any]:
     """The tree as columns, ready for JSON: parents before children, the start first.
 
     Every path (UCI, up to and with a losing reply) is in it. `games` are those of each band with the move,
     `at` those of each band at the position it leads to; both empty where none are known. `ends` gives for
-    each path the moves of the tree that are its last one, by whichever way they are come to.
+    each path the moves of the tree that are its last one, by whichever way they are come to. `motifs` is what
+    `met` tells of each position; empty where it is not asked.
     """
     tree = _Tree(replies)
     tree.grow()
@@ -89,6 +96,7 @@ def opening_map(replies: RepliesByPosition, paths: Sequence[Sequence[str]]) -> d
         "games": [node.games for node in tree.nodes],
         "at": [replies.there(node.key) for node in tree.nodes],
         "ends": [places[tree.reply_at(end)] for end in ends],
+        "motifs": met([node.key for node in tree.nodes]) if met else [],
     }
 
 

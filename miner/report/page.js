@@ -10,13 +10,14 @@
  * @typedef {{key: string, fen: string, ply: number, path: Line, name: string, eco: string, opening: string, reply: Line,
  *   refutation: Line, better: Line, sign: string, reason: string, pattern: string, detail: string, why: string,
  *   engine: string, nodes: number, picks: ShareRow[], answers: {san: string, games: number, kept: number | null}[],
- *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[]}} ToldMistake
+ *   leaks: string[], models: Model[], plans: PlanRow[], seasons: ShareRow[], motifs: string}} ToldMistake
  * @typedef {ToldMistake & {board: Board, mark: Mark}} Mistake
  * @typedef {Told & {number: number, id: string, about: Mistake, moves: string, search: string}} Finding
  * @typedef {{sources: number, games: number, ledger: [string, number][], first: string, last: string, stale: boolean, positions: number,
  *   engines: string[], nodes: number}} Mined
  * @typedef {{mined: Mined, bands: string[], group: string, summaries: Record<string, string>, mistakes: ToldMistake[], columns: string[],
- *   findings: Value[][], map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][], ends: number[][]}}} Contents
+ *   findings: Value[][], motifs: Motifs | null, map: {parent: number[], san: string[], uci: string[], games: number[][], at: number[][],
+ *   ends: number[][], motifs: ([number, [number, number][]] | null)[]}}} Contents
  * @typedef {string | number | null} Value
  * @typedef {typeof DEFAULTS} State
  */
@@ -125,6 +126,8 @@ class Page {
     if (this.state.view === "finding" && finding) this.showFinding(finding);
     else if (this.state.view === "map") this.showMapView(before, keepFocus);
     else if (this.state.view === "notes") this.replace(notesView(this));
+    else if (this.state.view === "motif" && this.motif()) this.showMotif(/** @type {Motif} */ (this.motif()));
+    else if (this.state.view.startsWith("motif") && this.contents.motifs) this.replace(motifsView(this));
     else this.showList(before);
     document.body.dataset.view = this.state.view;
     this.showLinks();
@@ -135,6 +138,17 @@ class Page {
     if (!this.found.length) this.found = wantedFindings(this.findings, this.state, this.group);
     this.replace(findingView(this, finding));
     document.title = `${finding.number}. ${titleOf(finding)}`;
+  }
+
+  /** The motif that the link names. @returns {Motif | undefined} */
+  motif() {
+    return this.contents.motifs?.list.find((one) => one.name === this.state.id);
+  }
+
+  /** @param {Motif} motif */
+  showMotif(motif) {
+    this.replace(motifView(this, motif));
+    document.title = capital(motif.name);
   }
 
   /** @param {State} before */
@@ -169,10 +183,11 @@ class Page {
 
   /** Mark the part that is open; keep choices in the links to the others. */
   showLinks() {
-    for (const view of ["list", "map", "notes"]) {
+    const parts = { motif: "motifs", finding: "list" };
+    for (const view of ["motifs", "list", "map", "notes"]) {
       const link = /** @type {HTMLElement} */ (document.getElementById(`to-${view}`));
       link.setAttribute("href", this.link({ view, id: "", at: "" }));
-      if (this.state.view === view || (view === "list" && this.state.view === "finding")) link.setAttribute("aria-current", "page");
+      if (this.state.view === view || parts[/** @type {keyof typeof parts} */ (this.state.view)] === view) link.setAttribute("aria-current", "page");
       else link.removeAttribute("aria-current");
     }
   }
@@ -201,6 +216,8 @@ const WORDS = [
   ["Gain", "Points per game that the losing reply gives away: a win is 1, a draw 1/2."],
   ["Reach", "Share of games that get to the position: if our side plays towards it (steered) for a trap, as games are played (plain) for a pitfall."],
   ["Find rate", "Share of the band whose next move is one of those that keep three quarters of the gain or more. Not told of fewer than five players."],
+  ["Motif", "By what a mistake is punished, whatever the position: the pattern, what strikes, and where, as the side that punishes sees it when it plays as White. Counted in a sample of whole games."],
+  ["Costs, of a motif", "Points in 100 games: what falling for it gives away, by the engine, and what not finding it leaves."],
   ["Worth", "Points in 100 games that pupils would still gain by knowing it: 100 × reach × pick rate × gain, for a trap × the share that does not find it yet. The list is ordered by what it is worth at least, so that small samples do not float to the top."],
   ["Score afterwards", "What the side that profits really scored after the reply."],
   ["On the map", "Points that 100 games through a move give away to what is in the list, as games are played: nobody steers."],
@@ -236,6 +253,9 @@ function start() {
   document.addEventListener("keydown", stepByKey);
   document.getElementById("skip")?.addEventListener("click", () => page.main.focus());
   history.scrollRestoration = "manual";
+  const motifs = /** @type {HTMLElement} */ (document.getElementById("to-motifs"));
+  motifs.hidden = !page.contents.motifs;
+  if (!location.hash && page.contents.motifs) history.replaceState(null, "", page.link({ view: "motifs" }));
   page.show();
   document.documentElement.dataset.ready = "yes";
 }

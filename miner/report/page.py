@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +16,19 @@ from miner.draw import documents
 from miner.draw.documents import package_text
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
+from miner.export.scanned import scanned_moves
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
-from miner.finding.finding import Reply, findings_of
+from miner.finding.finding import Finding, findings_of
+from miner.finding.mistake import Reply
+from miner.finding.motifs import read_motifs
+from miner.finding.through import Through
 from miner.report.contents import Details, contents
+from miner.report.motifs import Scanned
 from miner.report.opening_map import RepliesByPosition
 from miner.report.summary import mined
 from miner.store import STAGES, Store
 
-SCRIPTS = ("board.js", "text.js", "list.js", "finding.js", "map.js", "page.js")
+SCRIPTS = ("board.js", "text.js", "list.js", "finding.js", "motifs.js", "map.js", "page.js")
 """The page's scripts in the order in which they run."""
 TITLE = "Opening mistakes and what they are worth"
 
@@ -73,6 +79,7 @@ def _contents(store: Store) -> dict[str, Any]:
     bands = [band for band in store.bands.names if band in present]
     dates = pc.unique(store.read_table("games", ["date"])["date"]).to_pylist()
     manifests = {stage: store.manifest(stage) for stage in STAGES}
+    scanned = _scanned(store)
     details = Details(
         picks=by_reply(replies, wanted),
         answers=_first_answers(store, wanted),
@@ -80,10 +87,25 @@ def _contents(store: Store) -> dict[str, Any]:
         leaks=_leaks(store, wanted),
         plans=rows_by_reply(store, "plans", wanted),
         seasons=rows_by_reply(store, "seasons", wanted),
+        motifs=_brought(scanned, findings) if scanned else {},
     )
     mined_from = mined(manifests, dates, findings) | {"stale": bool(store.out_of_date())}
     by_band = findings_of(store.read_table("by_band"))
-    return contents(findings, by_band, details, RepliesByPosition(replies, bands), bands, mined_from)
+    return contents(findings, by_band, details, RepliesByPosition(replies, bands), bands, mined_from, scanned)
+
+
+def _scanned(store: Store) -> Scanned | None:
+    """What the scan found; None: nothing was scanned, or no motif is told."""
+    motifs = read_motifs(store)
+    if motifs is None or not motifs.counts:
+        return None
+    played = scanned_moves(store)
+    return Scanned(motifs, played, Through(motifs, motifs.topics(), played))
+
+
+def _brought(scanned: Scanned, findings: Sequence[Finding]) -> dict[int, str]:
+    """Which motifs the scanned games through the positions of findings bring, in words."""
+    return {finding.key: scanned.through.sentence_at(finding.key) for finding in findings}
 
 
 def _leaks(store: Store, wanted: set[Reply]) -> dict[Reply, list[Row]]:

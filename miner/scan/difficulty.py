@@ -24,9 +24,8 @@ from scipy import optimize, special
 from miner.arrays import Floats
 from miner.board.moves import after
 from miner.board.settle import material_balance
+from miner.stats import USUAL_RATING, chance_at
 
-USUAL_RATING = 1500
-"""The rating that the column `chance` speaks of: a player in the middle of most databases of amateurs."""
 ENOUGH = 200
 """Answers on record below which nothing is fitted: some twenty for each thing that is looked at."""
 _LONGEST = 7  # moves of the side that punishes, from which on it does not matter how far off the gain is
@@ -50,16 +49,6 @@ class Difficulty:
         odds = self.level + seen["pattern"].map(self.patterns).fillna(0.0).to_numpy(float)
         odds = odds + seen[list(self.seen)].to_numpy(float) @ np.array(list(self.seen.values()))
         return chance_at(special.expit(odds), ratings, self.per_point)
-
-
-def chance_at(chance: npt.ArrayLike, rating: npt.ArrayLike, per_point: float) -> Floats:
-    """The column `chance` for another rating; `per_point`: from the facts of the scan.
-
-    >>> float(chance_at(0.5, 1900, 0.0025).round(3))
-    0.731
-    """
-    odds = special.logit(np.asarray(chance, dtype=np.float64))
-    return np.asarray(special.expit(odds + per_point * (np.asarray(rating) - USUAL_RATING)))
 
 
 def with_chances(moments: pd.DataFrame, games: pd.DataFrame) -> tuple[pd.DataFrame, Difficulty | None]:

@@ -11,11 +11,10 @@ import pandas as pd
 from miner import pooling
 from miner.arrays import Floats
 from miner.explain.motif import Motif, words
+from miner.finding.motifs import TOLD_FROM
 from miner.schema import MOTIFS
 from miner.terms import ALL_BANDS, BandScheme
 
-TOLD_FROM = 5
-"""Players who fell for a motif from which it is told: of fewer nobody knows whether it recurs."""
 _NODE = ["pattern", "piece", "square"]
 
 

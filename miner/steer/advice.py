@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -45,6 +45,7 @@ ADVICE_COLUMNS = {
     "games": "games of the band's players that answered it",
     "games_band": "games in which players of the band chose it themselves",
     "traps": "the losing replies that carry its value, with their share of what it is worth above its price",
+    "motifs": "what the other side falls for in the scanned games of all bands through the position after it",
 }
 """The columns of `Advice.choices`, and what each is."""
 
@@ -79,6 +80,7 @@ class Advice:
     settings: SteerSettings
     curve: str  # fitted, or engine
     taken_away: tuple[TakenAway, ...] = ()
+    brought: Mapping[int, str] = field(default_factory=dict)  # motifs by position, in words
 
     @property
     def tree(self) -> Tree:
@@ -177,6 +179,7 @@ class Advice:
                     "games": answered.games if isinstance(answered, TheirPosition) else 0,
                     "games_band": games_band.get(choice.move, 0),
                     "traps": self._traps(key, choice),
+                    "motifs": self.brought.get(choice.child, "") if choice.child is not None else "",
                 }
             )
         return sorted(rows, key=lambda row: (not row["is_recommended"], -row["value"]))

@@ -15,12 +15,14 @@ from miner.engine.cache import VerdictCache
 from miner.engine.consult import advancing, consult
 from miner.engine.dispatch import identify
 from miner.errors import UsageError
+from miner.export.scanned import read_through
+from miner.finding.motifs import read_motifs
 from miner.graph.repertoire import Repertoire
 from miner.means import USUAL, Means
 from miner.schema import JUDGED
 from miner.settings import SteerSettings
 from miner.steer.advice import Advice, taken_away
-from miner.steer.expectimax import Worth, coefficients_drawn, curve_worth, engine_worth, value
+from miner.steer.expectimax import OurPosition, Worth, coefficients_drawn, curve_worth, engine_worth, value
 from miner.steer.grow import Ask, Growth, Looked, Question, look_at
 from miner.steer.tallied import TalliedTree, lay_out
 from miner.store import Store
@@ -81,7 +83,19 @@ def advise(
             settings=settings,
             curve=source,
         )
-        return replace(advice, taken_away=taken_away(advice, ask))
+        return replace(advice, taken_away=taken_away(advice, ask), brought=brought(store, advice))
+
+
+def brought(store: Store, advice: Advice) -> dict[int, str]:
+    """What the other side falls for after each of our moves along the advice; nothing without a scan."""
+    motifs = read_motifs(store)
+    if motifs is None or not motifs.counts:
+        return {}
+    through = read_through(store, motifs, profits=advice.side)
+    ours = (advice.tree.get(key) for key in advice.reach)
+    positions = [position for position in ours if isinstance(position, OurPosition)]
+    after = {choice.child for position in positions for choice in position.choices}
+    return {key: through.sentence_at(key) for key in after if key is not None}
 
 
 def _require_answers(

@@ -125,6 +125,8 @@ def _position_lines(rows: pd.DataFrame, width: int) -> list[str]:
     notes = [f"after {_way_words(best.path)}" + _if_any(": {}", role_words(best))]
     if best.traps:
         notes.append("wins by " + "; ".join(_numbered(trap, best.ply) for trap in best.traps.split("; ")))
+    if best.motifs:
+        notes.append(best.motifs[:1].lower() + best.motifs[1:].removesuffix("."))
     # Moves that play a part in the comparison come first, then the next best.
     compared = sorted(others, key=lambda row: (not (row.is_engine_choice or row.popular_with), -row.value))
     if compared:

@@ -36,6 +36,8 @@ CLUB = [
         for name in NAMES[:6]
     ],
 ]
+RAIDS = ("a3", "a4", "b3", "c3", "d3", "g3", "h3", "h4", "Nc3", "Be2")
+RAIDS_ANSWERED = ("a6", "a5", "b6", "a6", "a5", "b6", "a6", "a5", "b6", "a6")
 QUICK = ("--nodes", "500,2000", "--min-games", "3", "--min-games-at-position", "3", "--processes", "1")
 """Enough for a lost rook and a mate in one."""
 
@@ -87,6 +89,38 @@ def in_process(*arguments: object, **environment: str) -> Told:
         check=False,
     )
     return Told(done.returncode, done.stdout, done.stderr)
+
+
+@pytest.fixture(scope="session")
+def raids(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A PGN file in which Black loses a rook to Qxe5+ again and again, each time in another position."""
+    file = tmp_path_factory.mktemp("raids") / "raids.pgn"
+    games = [
+        Game(
+            moves=f"e4 e5 {own} {other} Qh5 g6 {answer}",
+            result="1-0",
+            black=name,
+            white_rating=950,
+            white=f"W {name}",
+            black_rating=950,
+        )
+        for name, own, other, answer in zip(
+            NAMES, RAIDS, reversed(RAIDS_ANSWERED), ["Qxe5 Qe7 Qxh8", "Qf3 d6"] * 5, strict=True
+        )
+    ]
+    file.write_text(pgn_of(games), encoding="utf-8")
+    return file
+
+
+@pytest.fixture(scope="session")
+def raided(tmp_path_factory: pytest.TempPathFactory, raids: Path, engine: Path) -> Path:
+    """A finished store of these games; not to be changed."""
+    folder = tmp_path_factory.mktemp("raided")
+    told = in_process(
+        "run", raids, "--store", folder / "store", "--cache", folder / "cache", "--engine", engine, *QUICK
+    )
+    assert told.code == 0
+    return folder / "store"
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.cli.show import board_diagram, finding_card, findings_table
+from miner.cli.boards import board_diagram, side_by_side
+from miner.cli.show import finding_card, findings_table
 from miner.reasons import Pattern
 from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
@@ -199,3 +200,11 @@ def test_hostile_text(text: str) -> None:
     drawn = finding_card(row, rank=1) + "\n" + findings_table([row])
 
     assert all(line.isprintable() for line in drawn.split("\n"))
+
+
+def test_boards_beside_each_other() -> None:
+    """Three go on a hundred columns, one on a narrow terminal; what is shorter leaves its room empty."""
+    long, short = ["x" * 29] * 3, ["y"]
+
+    assert side_by_side([long, short], 100) == [f"{'x' * 29}  y", "x" * 29, "x" * 29]
+    assert side_by_side([short, long], 40) == ["y", "", *long]

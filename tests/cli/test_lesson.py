@@ -154,3 +154,62 @@ def test_no_plan(club: Path, miner: Miner, tmp_path: Path, options: tuple[str, s
 
     assert told.code == 2
     assert list(tmp_path.iterdir()) == []
+
+
+def boards_in(folder: Path) -> list[str]:
+    """The positions of a lesson's exercises."""
+    return [
+        chess.Board.from_epd(line)[0].epd() for line in (folder / "exercises.epd").read_text().splitlines()
+    ]
+
+
+def test_lesson_by_motif(raided: Path, miner: Miner, tmp_path: Path) -> None:
+    """Exercises of one motif only, each in another position; a lesson without that choice holds some, too."""
+    out, usual = tmp_path / "motif", tmp_path / "usual"
+
+    told = miner(
+        "lesson", "--store", raided, "--out", out, "--no-pdf", "--motif", "double attack: queen on e5"
+    )
+    mixed = miner("lesson", "--store", raided, "--out", usual, "--no-pdf", "--top", 3)
+
+    assert (told.code, told.err) == (0, "")
+    assert told.out.endswith("4 exercises, 4 of them by motif\n")
+    assert len(set(boards_in(out))) == 4
+    assert "by motif" in mixed.out
+    assert set(boards_in(usual)) & set(boards_in(out))
+
+
+def test_lesson_without_the_pupils_own_games(raided: Path, raids: Path, miner: Miner, tmp_path: Path) -> None:
+    """What was played in the named games is left out; without all of them nothing is left."""
+    own, every, some = tmp_path / "own.pgn", tmp_path / "every", tmp_path / "some"
+    asked = ("lesson", "--store", raided, "--no-pdf", "--motif", "double attack: queen on e5", "--out")
+    miner(*asked, every)
+    [first, *_] = boards_in(every)
+    texts_of = raids.read_text(encoding="utf-8").split("\n\n[Event")
+    [text] = [text for text in texts_of if first in positions_of(text)]
+    own.write_text(text if text.startswith("[Event") else f"[Event{text}", encoding="utf-8")
+
+    miner(*asked, some, "--without", own)
+    without_all = miner(*asked, tmp_path / "none", "--without", raids)
+
+    assert boards_in(some)
+    assert first not in boards_in(some)
+    assert without_all.code == 2
+    assert not (tmp_path / "none").exists()
+
+
+def positions_of(text: str) -> list[str]:
+    """The positions of a game, without their numbers of moves."""
+    game = chess.pgn.read_game(io.StringIO(text if text.startswith("[Event") else f"[Event{text}"))
+    assert game is not None
+    return [node.board().epd() for node in game.mainline()]
+
+
+def test_unknown_motif(raided: Path, miner: Miner, tmp_path: Path) -> None:
+    """A motif that is not listed, and a motif together with a position."""
+    asked = ("lesson", "--store", raided, "--out", tmp_path / "out", "--no-pdf", "--motif", "fork")
+
+    unknown, both = miner(*asked), miner(*asked, "--only", "0" * 16)
+
+    assert (unknown.code, both.code) == (2, 2)
+    assert "`miner motifs` lists them" in unknown.err

@@ -9,8 +9,10 @@ from pathlib import Path
 import chess
 import pyarrow.parquet as pq
 
+from miner.cli.motifs import curve_lines
 from miner.store import Store
-from tests.cli.conftest import Told
+from tests.cli.conftest import NAMES, Told
+from tests.finding.moments import HIGH, LOW, known_motifs, queen_raid
 
 Miner = Callable[..., Told]
 
@@ -24,24 +26,40 @@ def test_list(club: Path, miner: Miner) -> None:
     assert lines[0].startswith("Of 100 games of players of all bands (52 scanned, each side's counted)")
     told_of = [line.split(")", 1)[1].strip() for line in lines[1:-1]]
     at = next(place for place, words in enumerate(told_of) if words.startswith("mate in one: queen on f7"))
-    assert told_of[at - 2 : at + 1] == [
-        "mate in one, punished 6 of 6 times",  # always by the same player: that is no rate
-        "mate in one: queen, punished 6 of 6 times",
-        "mate in one: queen on f7, punished 6 of 6 times",
-    ]
-    assert lines[-1] == f"One of them on a board: miner motifs --store {club} 1"
+    # Always punished by the same player: nothing is told of that.
+    assert told_of[at - 2 : at + 1] == ["mate in one", "mate in one: queen", "mate in one: queen on f7"]
+    assert lines[-1] == f"One of them on boards: miner motifs --store {club} 1"
 
 
 def test_one_motif(club: Path, miner: Miner) -> None:
-    """By its name, in one band: how often, who found it, where it arises, and a position."""
+    """By its name, in one band: how often, what shows it beforehand, what allows it, and a position."""
     told = miner("motifs", "mate in one: queen on f7", "--store", club, "--band", "800-999", "--letters")
 
     assert (told.code, told.err) == (0, "")
     assert told.out.splitlines()[0] == "Mate in one: queen on f7"
-    assert "players rated 800-999 fall for it: 6 games of 6 players." in told.out
-    assert "Allowed by: development 6." in told.out
-    assert "3...Nf6? 4.Qxf7#." in told.out
+    assert "6 games of 6 players) players rated 800-999" in told.out
+    assert "found" not in told.out.split("By band")[0]  # one player had all the chances
+    assert (
+        "Seen beforehand: the queen already bears on f7 (6 of 6), only the king guards f7 (6 of 6)"
+        in " ".join(told.out.split())
+    )
+    assert "Allowed by: development 100% (6 of 6)." in told.out
+    assert "3...Nf6?? 4.Qxf7#." in told.out
+    assert "In the game 4.Qxf7# followed,\nwhich punishes it." in told.out
     assert "8  r  .  b  q  k  b [n] r  <" in told.out  # before it, the mistake's squares marked
+
+
+def test_show_begins_with_motifs(club: Path, miner: Miner) -> None:
+    """Of the band, each with a position, before the list of positions; not where one kind is asked for."""
+    told = miner("show", "--store", club, "--letters", "--band", "800-999")
+    of_traps = miner("show", "--store", club, "--kind", "trap")
+
+    motifs, _, positions = told.out.partition("\n\nMistakes of players rated 800-999")
+    assert motifs.startswith("Of 100 games of players rated 800-999")
+    assert "mate in one: queen on f7" in motifs.splitlines()[2]
+    assert "8  r  .  b  q  k  b [n] r  <" in motifs
+    assert "2...g6" in positions
+    assert "mate in one" not in of_traps.out
 
 
 def test_unknown_motif(club: Path, miner: Miner) -> None:
@@ -92,3 +110,32 @@ def test_export_of_another_kind(club: Path, miner: Miner, tmp_path: Path) -> Non
 
     assert told.code == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_moments_as_games_and_positions(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """Each of them in both files, without anybody's name."""
+    files = [tmp_path / "moments.pgn", tmp_path / "Moments.EPD"]
+
+    told = miner("export", "--store", club, *(part for file in files for part in ("--to", file)))
+
+    count = Store.open(club).read_table("moments").num_rows
+    games, records = (file.read_text(encoding="utf-8") for file in files)
+    assert f"wrote {files[0]} ({count} moments)" in told.out
+    assert games.count("[Event ") == len(records.splitlines()) == count > 0
+    assert not [name for name in NAMES if name in games + records]
+
+
+def test_curve_over_the_bands() -> None:
+    """A bar for each band that is told, the longest where most fall for it; four players are too few."""
+    rows = [queen_raid(game) for game in range(10)]
+    five = [queen_raid(game, band=HIGH) for game in range(10, 15)]
+    known, few = (known_motifs([*rows, *some], 50, white_rating=1500) for some in (five, five[:4]))
+    count = known.topics(LOW)[0]
+
+    heading, low, high = curve_lines(known, count, [LOW, HIGH])
+
+    assert heading == "By band, of 100 games:"
+    assert (low.count("#"), high.count("#")) == (30, 15)
+    assert low.split()[:2] == [LOW, "20.0"]
+    assert low.endswith("10 of 50, found by 100% (15 of 15)")
+    assert curve_lines(few, count, [LOW, HIGH]) == ["By band: not enough players fell for it in two bands."]

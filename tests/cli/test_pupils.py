@@ -21,8 +21,13 @@ Miner = Callable[..., Told]
 
 
 @pytest.fixture
-def club(club: Path, tmp_path: Path) -> Path:
-    """A copy of the club's store, since it is to keep the pupils' numbers; the cache lies beside it."""
+def club(club: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, engine: Path) -> Path:
+    """A copy of the club's store, since it is to keep the pupils' numbers; the cache lies beside it.
+
+    Pupils' games are looked up there, which are the club's own.
+    """
+    monkeypatch.setenv("MINER_CACHE", str(tmp_path / "club" / "cache"))
+    monkeypatch.setenv("MINER_ENGINE", str(engine))
     return Path(shutil.copytree(club.parent, tmp_path / "club")) / "store"
 
 
@@ -200,3 +205,29 @@ def test_wrong_day(club: Path, games: Path, miner: Miner, tmp_path: Path) -> Non
 
     assert told.code == 2
     assert not (tmp_path / "out").exists()
+
+
+def test_motifs_of_all_games(raided: Path, raids: Path, miner: Miner, engine: Path, tmp_path: Path) -> None:
+    """What a pupil fell for in positions that never recur, with exercises; without a scan none of it."""
+    store = Path(shutil.copytree(raided.parent, tmp_path / "raided")) / "store"
+    (tmp_path / "list.txt").write_text("\n".join(NAMES), encoding="utf-8")
+    call: list[object] = ["pupils", "--store", store, "--games", raids, "--no-pdf"]
+    call += ["--players", tmp_path / "list.txt", "--lesson-date", "2025-01-01"]
+    call += ["--engine", engine, "--cache", store.parent / "cache", "--out"]
+
+    told, without = miner(*call, tmp_path / "out"), miner(*call, tmp_path / "without", "--no-scan")
+
+    pages, bare = (sorted((tmp_path / name).glob("pupil-*.html")) for name in ("out", "without"))
+    words, others = (
+        " ".join(re.sub(r"<[^>]+>|\s+", " ", page.read_text(encoding="utf-8")) for page in some)
+        for some in (pages, bare)
+    )
+    assert (told.code, without.code) == (0, 0)
+    assert "Motifs that cost you most" in words
+    assert re.search(r"Double attack\s+1 of 1 \(usual \d\.\d\)", words)
+    assert "Double attack: fell for it" in words  # before and after the lesson
+    assert re.search(r"From your own game: 2024\.01\.\d\d \(no\. \d+\)\.", words)
+    assert "From somebody else" in words
+    assert pages[0].with_suffix(".pgn").read_text(encoding="utf-8").count("[Event ") > 1
+    assert "Motifs that cost" not in others
+    assert not [name for name in NAMES if re.search(rf"{name}\b", words)]

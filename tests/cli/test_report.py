@@ -8,6 +8,7 @@ from pathlib import Path
 
 from miner.store import Store
 from tests.cli.conftest import Told
+from tests.report.stores import contents_of
 
 Miner = Callable[..., Told]
 
@@ -35,3 +36,17 @@ def test_other_suffix(club: Path, miner: Miner, tmp_path: Path) -> None:
     assert told.code == 1
     assert ".html" in told.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_motifs_of_the_scan(raided: Path, miner: Miner, tmp_path: Path) -> None:
+    """They are on the page, with whole games to step through, and on the boxes of the map."""
+    told = miner("report", "--store", raided, "--out", tmp_path / "report.html")
+
+    contents = contents_of(tmp_path / "report.html")
+    assert told.code == 0
+    assert contents["motifs"]["games"] == 10
+    told_of = contents["motifs"]["list"]
+    names = [motif["name"] for motif in told_of]
+    assert "double attack: queen on e5" in names
+    assert all(example["path"]["san"] for motif in told_of for example in motif["examples"])
+    assert contents["map"]["motifs"][0][0] == 10

@@ -17,13 +17,18 @@ from tests.conftest import ROOT
 Miner = Callable[..., Told]
 
 
+def positions(told: Told) -> list[str]:
+    """The lines from the heading of the positions on; before them stand the motifs."""
+    return told.out[told.out.index("Mistakes of") :].split("\n")
+
+
 def test_list_has_each_mistake_once(club: Path, miner: Miner) -> None:
     """One line for all bands and both sides, with what it is worth to either."""
     told = miner("show", "--store", club)
 
     assert told.code == 0
     assert "Mistakes of players of all bands" in told.out
-    assert told.out.split("\n")[1].split()[:4] == ["No", "Punish", "Avoid", "Errs"]
+    assert positions(told)[1].split()[:4] == ["No", "Punish", "Avoid", "Errs"]
     assert told.out.count("2...g6 ") == 1
     assert f"One of them on a board: miner show --store {club} " in told.out
 
@@ -58,9 +63,10 @@ def test_side_that_is_taught(club: Path, miner: Miner, side: str, place: int) ->
     number = told.out.split()[-1]
     card = miner("show", "--store", club, "--side", side, number)
 
-    cells = told.out.split("\n")[2].split()
+    row = positions(told)[2]
+    cells = row.split()
     assert cells[2:4] == ["Black", cells[3]]  # one value only
-    assert told.out.split("\n")[2].index(cells[1]) < [0, 11, 18][place]
+    assert row.index(cells[1]) < [0, 11, 18][place]
     assert card.out.startswith(f"{number}. {'Trap' if side == 'white' else 'Pitfall'}: ")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from tests.cli.conftest import Told
@@ -66,3 +67,20 @@ def test_wrong_use_is_told_in_a_line(
     assert told.code == code
     assert says in told.err
     assert told.err.count("\n") == 1
+
+
+def test_motifs_that_a_move_brings(raided: Path, miner: Miner, engine: Path, tmp_path: Path) -> None:
+    """Of the scanned games through a move, those in which the other side falls for a motif."""
+    asked = ["steer", "--store", raided, "--band", "800-999", "--engine", engine]
+    asked += ["--cache", tmp_path / "cache", "--nodes", 2_000]
+    files = [tmp_path / f"{side}.csv" for side in ("white", "black")]
+
+    told = miner(*asked, "--side", "white", "--to", files[0])
+    black = miner(*asked, "--side", "black", "--to", files[1])
+
+    rows, others = (pd.read_csv(file, keep_default_na=False).to_dict("records") for file in files)
+    said = next(row["motifs"] for row in rows if row["move"] == "e4")
+    assert (told.code, black.code) == (0, 0)
+    assert said.startswith("Of 10 scanned games through it: double attack: queen on e5 in ")
+    assert "of 10 scanned games through it: double attack" in " ".join(told.out.split())
+    assert not [row for row in others if "double attack" in row["motifs"]]

@@ -8,7 +8,7 @@ from importlib import resources
 
 import pytest
 
-from miner.finding.openings import opening_after, table
+from miner.finding.openings import moves_to, opening_after, table
 
 
 def rows() -> list[dict[str, str]]:
@@ -46,3 +46,12 @@ def test_a_position_has_its_name_however_it_is_reached(moves: str, name: str) ->
 def test_no_name_without_moves() -> None:
     """The start position is no opening."""
     assert opening_after([]) is None
+
+
+def test_moves_lead_to_the_opening_of_that_name() -> None:
+    """Each name has a way to it; what is passed by a shorter way as well, the shorter."""
+    for name, moves in moves_to().items():
+        found = opening_after(moves)
+        assert found is not None
+        assert found.name == name
+    assert moves_to()["Italian Game"] == ("e4", "e5", "Nf3", "Nc6", "Bc4")

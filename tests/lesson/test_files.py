@@ -30,12 +30,12 @@ START = date(2025, 9, 15)
 ANY_TEXT = st.sampled_from(HOSTILE) | st.text(st.characters(codec="utf-8"), max_size=200)
 
 
-def three() -> list[Exercise]:
+def three() -> list[Exercise[Finding]]:
     """A trap, a pitfall to be understood, and one to be done better."""
     return choose([legal(), vienna(kind=Kind.PITFALL, reason=Reason.KING), first_move()])
 
 
-def games_of(exercises: list[Exercise]) -> list[chess.pgn.Game]:
+def games_of(exercises: list[Exercise[Finding]]) -> list[chess.pgn.Game]:
     text = io.StringIO(exercises_pgn(exercises).decode(), newline="")
     games = list(iter(lambda: chess.pgn.read_game(text), None))
     assert [game.errors for game in games] == [[]] * len(games)

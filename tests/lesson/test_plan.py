@@ -36,6 +36,7 @@ from miner.reasons import Pattern
 from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
 from tests.lesson.pages import HOSTILE, diagrams, texts
+from tests.lesson.test_term import motif_topics_of
 
 READER = MarkdownIt("commonmark").enable("table")
 ANY_TEXT = st.sampled_from(HOSTILE) | st.text(st.characters(codec="utf-8"), max_size=200)
@@ -259,3 +260,24 @@ def test_term_that_outlives_the_calendar() -> None:
     with pytest.raises(UsageError, match="2 weeks from 9999-12-31") as raised:
         session_days(date(9999, 12, 31), 2)
     assert "fewer sessions" in raised.value.advice
+
+
+def test_motifs_in_all_files() -> None:
+    """Sign, examples and what to look for stand in the plan; the sheets hold exercises about the motif."""
+    [topic] = motif_topics_of("double attack")
+    made = plan()
+    sessions = term([vienna()], 2, 60, motifs=[topic])
+    made = dataclasses.replace(made, sessions=sessions, days=made.days[: len(sessions)])
+
+    files = plan_files(made, sheets=True)
+
+    told = files["plan.md"].decode()
+    assert "1 position, 1 motif" in told
+    assert "### Double attack: queen on e5" in told
+    assert "- Seen beforehand: the queen already bears on e5 (8 of 8)" in told
+    assert "Look through your own games for: double attack: queen on e5." in told
+    assert "New: Motif: double attack: queen on e5" in files["plan.ics"].decode().replace("\r\n ", "")
+    [paper] = [" ".join(texts(files["plan.pdf"]))]
+    assert "NEW MOTIFS Double attack: queen on e5" in paper
+    number = next(at for at, session in enumerate(sessions, 1) if session.motifs)
+    assert b"4.Qxe5+ Be7 5.Qxh8" in files[f"session-{number:02}/cards.csv"]

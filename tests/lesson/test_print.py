@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
+from miner.finding.finding import Finding
 from miner.finding.words import plain
 from miner.lesson.backing import Backing, ModelGame
 from miner.lesson.exercises import Exercise, choose
@@ -23,7 +24,7 @@ ENGLISH = Looks(tongue=Tongue.of("en"))
 pytest.importorskip("typst", reason="PDF needs the extra `print`")
 
 
-def exercises(count: int = 3) -> list[Exercise]:
+def exercises(count: int = 3) -> list[Exercise[Finding]]:
     """So many exercises, each about another position."""
     rows = [legal(), vienna(kind=Kind.PITFALL), first_move()]
     rows += [

@@ -12,21 +12,27 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.errors import UsageError
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
+from miner.lesson.moments import Pool
 from miner.lesson.term import (
     FEWEST_MINUTES,
     TEST_FROM,
     Activity,
+    MotifTopic,
     Session,
     aim_words,
     in_order,
+    motif_topics,
     opening_family,
     term,
 )
 from miner.reasons import Pattern, Reason
-from miner.terms import Kind
+from miner.terms import ALL_BANDS, Kind
 from tests.export.examples import finding, first_move, legal, vienna
+from tests.finding.moments import known_motifs, moment_row
 
+FIRST = ("a3", "a4", "b3", "c3", "d3", "g3", "h3", "h4")
 OPENINGS = ("Italian Game: One", "Italian Game: Two", "Vienna Game", "")
 
 
@@ -107,7 +113,8 @@ def test_what_holds_in_every_term(rows: list[Finding], sessions: int, length: in
     assert len({one.reply for one in taught}) == len(taught) > 0
     seen: set[Reply] = set()
     for session in planned:
-        again = [one.reply for one in session.revised]
+        again = [one.reply for one in session.revised if isinstance(one, Finding)]
+        assert len(again) == len(session.revised)
         assert len(set(again)) == len(again)
         assert set(again) <= seen
         seen |= {one.reply for one in session.new}
@@ -214,3 +221,57 @@ def test_no_term(rows: list[Finding], sessions: int, length: int) -> None:
     """Nothing to teach, no session, or no time is told."""
     with pytest.raises(UsageError):
         term(rows, sessions, length)
+
+
+def motif_topics_of(*patterns: str, costs: float = 1.0) -> list[MotifTopic]:
+    """Motifs with eight exercises each."""
+    rows = []
+    for place, (pattern, other) in enumerate(zip(patterns, ("a6", "b6", "a5"), strict=False)):
+        for game in range(8):
+            path = f"e4 e5 {FIRST[game]} {other} Qh5"
+            number = 10 * place + game
+            row = moment_row(path, "g6", "Qxe5+", "Be7 Qxh8", game=number, pattern=pattern)
+            rows.append(row | {"loss": costs / (1 + place)})
+    return motif_topics(Pool(motifs=known_motifs(rows, 50), band=ALL_BANDS))
+
+
+def test_motifs_are_woven_in() -> None:
+    """In half of the room, what costs most first; each comes back as positions do, with new exercises."""
+    topics = motif_topics_of("double attack", "pin", "skewer")
+    findings = [vienna(), legal(), first_move()]
+
+    planned = term(findings, 4, 45, motifs=topics)
+
+    assert [len(session.new) for session in planned] == [1, 1, 1, 0]
+    assert [[one.name for one in session.motifs] for session in planned] == [
+        ["double attack: queen on e5"],
+        ["pin: queen on e5"],
+        ["skewer: queen on e5"],
+        [],
+    ]
+    assert all(minutes(session) == 45 for session in planned)
+    assert topics[0] in planned[1].revised
+    asked = [(one.finding.game, one.finding.fen) for session in planned for one in session.moments]
+    assert len(set(asked)) == len(asked) > 8
+    assert aim_words(planned[0]).endswith("motif: double attack: queen on e5")
+
+
+def test_motifs_alone_make_a_term() -> None:
+    """Where no position is left to teach: as many sessions as there are motifs, and one that revises."""
+    planned = term([], 8, 60, motifs=motif_topics_of("double attack", "pin"))
+
+    assert [len(session.motifs) for session in planned] == [1, 1, 0]
+    assert {part.activity for part in planned[0].parts} == {
+        Activity.MOTIFS,
+        Activity.EXERCISES,
+        Activity.HOMEWORK,
+    }
+
+
+def test_motif_comes_where_there_is_room() -> None:
+    """A single one beside three positions in two sessions: in the second, which has one position less."""
+    planned = term([vienna(), legal(), first_move()], 2, 60, motifs=motif_topics_of("pin"))
+    alone = term([vienna(), legal()], 2, 60, motifs=motif_topics_of("pin"))
+
+    assert [(len(session.new), len(session.motifs)) for session in planned] == [(2, 0), (1, 1)]
+    assert [(len(session.new), len(session.motifs)) for session in alone] == [(1, 1), (1, 0)]

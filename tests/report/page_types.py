@@ -16,6 +16,7 @@ import pyarrow as pa
 from miner.report import report
 from miner.report.contents import FINDING_COLUMNS, WORDS
 from miner.schema import FINDINGS
+from tests.report.scanned import motif_page
 from tests.report.stores import (
     club_findings,
     contents_of,
@@ -45,7 +46,8 @@ def example() -> str:
     with tempfile.TemporaryDirectory() as folder:
         page = Path(folder) / "report.html"
         report(written_store(Path(folder), club_findings(), tables), page)
-        return f"const EXAMPLE: Contents = {json.dumps(contents_of(page))};\n"
+        told = {"EXAMPLE": contents_of(page), "MOTIFS": contents_of(motif_page(Path(folder)))}
+    return "".join(f"const {name}: Contents = {json.dumps(value)};\n" for name, value in told.items())
 
 
 if __name__ == "__main__":

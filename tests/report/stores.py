@@ -16,7 +16,8 @@ import chess.polyglot
 import pyarrow as pa
 
 from miner.board.moves import pack
-from miner.finding.finding import Finding, Reply
+from miner.finding.finding import Finding
+from miner.finding.mistake import Reply
 from miner.reasons import Pattern, Reason
 from miner.schema import GAMES, TABLES
 from miner.store import Manifest, Store

@@ -14,6 +14,7 @@ from playwright.sync_api import Page, expect
 from miner.report import report
 from tests.browser import Opened, OpenFile
 from tests.export.examples import vienna
+from tests.report.scanned import QUEEN, motif_page
 from tests.report.stores import HOSTILE, club_findings, many_findings, written_store
 
 
@@ -333,12 +334,25 @@ def test_map_by_keyboard(club: Opened) -> None:
 
 
 @pytest.mark.parametrize(("scheme", "size"), [("light", (1280, 900)), ("dark", (390, 844))])
-def test_accessible(club_page: Path, open_file: OpenFile, scheme: str, size: tuple[int, int]) -> None:
+def test_accessible(
+    club_page: Path, open_file: OpenFile, tmp_path: Path, scheme: str, size: tuple[int, int]
+) -> None:
     """Axe finds nothing serious in any view; and no view is wider than the window."""
     opened = open_file(club_page, width=size[0], height=size[1], scheme=scheme)
     axe = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+    views = ["view=list", "view=map", "view=notes", f"view=finding&id={ids(opened)[2]}"]
+    found = complaints_of(opened, axe, views, size[0])
+    with_motifs = open_file(motif_page(tmp_path), width=size[0], height=size[1], scheme=scheme)
+    of_motif = f"view=motif&id={QUEEN}".replace(" ", "+")
+    found += complaints_of(with_motifs, axe, ["view=motifs", of_motif, "view=map"], size[0])
+
+    assert found == []
+
+
+def complaints_of(opened: Opened, axe: str, views: list[str], width: int) -> list[Any]:
+    """What is serious in some views of a page; none may be wider than the window."""
     found: list[Any] = []
-    for fragment in ("view=list", "view=map", "view=notes", f"view=finding&id={ids(opened)[2]}"):
+    for fragment in views:
         opened.go(fragment)
         opened.page.evaluate(axe)
         result = opened.page.evaluate("axe.run()")
@@ -348,9 +362,8 @@ def test_accessible(club_page: Path, open_file: OpenFile, scheme: str, size: tup
             for one in result["violations"]
             if one["impact"] in ("serious", "critical")
         ]
-        assert opened.page.evaluate("document.documentElement.scrollWidth") <= size[0]
-
-    assert found == []
+        assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+    return found
 
 
 def test_hostile_tags(tmp_path: Path, open_file: OpenFile) -> None:

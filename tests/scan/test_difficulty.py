@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from miner.scan.difficulty import ENOUGH, USUAL_RATING, chance_at, fit, seen_of, with_chances
+from miner.scan.difficulty import ENOUGH, fit, seen_of, with_chances
+from miner.stats import USUAL_RATING, chance_at
 from tests.stores import board_after
 
 

@@ -1,0 +1,121 @@
+"""A motif in plain sentences that a coach can read out. Pure functions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import chess
+
+from miner.finding.moment import Moment
+from miner.finding.motifs import MotifCount, Share, SignCount
+from miner.finding.words import band_words, between, capital, counted, joined, numbered_sans, percent, plain
+
+OPENING_LENGTH = 60
+
+
+def falls_words(count: MotifCount) -> str:
+    """How often a band falls for a motif.
+
+    The bounds are those of the rate, the counts what they rest on, e.g.
+    `6.1 of 100 games (3.2 to 9.8; 12 games of 11 players)`.
+    """
+    bounds = f"{count.per_100_low:.1f} to {count.per_100_high:.1f}"
+    seen = f"{counted(count.games, 'game')} of {counted(count.players, 'player')}"
+    return f"{count.per_100:.1f} of 100 games ({bounds}; {seen})"
+
+
+def found_words(count: MotifCount) -> str:
+    """Who finds what punishes it, e.g. `found by 30% (12 of 40)`; empty: too few players met it."""
+    if count.find_rate is None:
+        return ""
+    return f"found by {percent(count.find_rate)} ({count.found:,} of {count.chances:,})"
+
+
+def with_found_words(count: MotifCount) -> str:
+    """A motif's name, and who finds what punishes it."""
+    return ", ".join(filter(None, (count.motif, found_words(count))))
+
+
+def falls_sentence(count: MotifCount) -> str:
+    """How often a band falls for it, and what it rests on."""
+    return f"In {falls_words(count)} {band_words(count.band)} fall for it."
+
+
+def finders_sentence(count: MotifCount) -> str:
+    """Who finds an answer, and who the best one; empty: too few players met it."""
+    rate, low, high, best = count.find_rate, count.find_rate_low, count.find_rate_high, count.best_rate
+    if rate is None or low is None or high is None or best is None:
+        return ""
+    met = f"Of {counted(count.chances, 'such chance')} that {band_words(count.band)} had"
+    return (
+        f"{met}, an answer was found in {percent(rate)} ({between(low, high)}), "
+        f"the best one in {percent(best)}."
+    )
+
+
+def costs_sentence(count: MotifCount) -> str:
+    """What it costs, a time and in 100 games."""
+    each = f"It costs {count.gain:.2f} of a point a time, by the engine"
+    what = "falling for it" if count.find_rate is None else "falling for it and not finding it"
+    return f"{each}; {what} together {count.costs:.1f} points in 100 games."
+
+
+def share_words(shares: Sequence[Share]) -> str:
+    """The first of several shares, each with its games.
+
+    >>> share_words([Share("Italian Game", 12, 40), Share("Petrov", 8, 40)])
+    'Italian Game 30% (12 of 40), Petrov 20% (8 of 40)'
+    """
+    return ", ".join(
+        f"{plain(one.name, OPENING_LENGTH)} {percent(one.games / one.of)} ({one.games:,} of {one.of:,})"
+        for one in shares
+    )
+
+
+def sign_sentence(count: MotifCount, signs: Sequence[SignCount]) -> str:
+    """By what it can be seen coming; empty where nothing shows it often enough."""
+    if not signs:
+        return ""
+    piece = chess.piece_name(chess.PIECE_SYMBOLS.index(count.piece.lower())) if count.piece else "piece"
+    names = {"piece": piece, "square": count.square or "its square"}
+    told = [f"{one.sign.format(**names)} ({one.times:,} of {one.of:,})" for one in signs]
+    return f"Seen beforehand: {', '.join(told)}."
+
+
+def moment_line(moment: Moment) -> str:
+    """The mistake, its punishment and the better move, numbered."""
+    wins = f" It wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
+    return (
+        f"{numbered_sans([moment.losing_reply + moment.sign, *moment.refutation], moment.ply)}. "
+        f"Better was {numbered_sans([moment.best_move], moment.ply)}.{wins}"
+    )
+
+
+def played_sentence(moment: Moment) -> str:
+    """What was answered in the game; empty: it is not known."""
+    if not moment.played:
+        return ""
+    answer = numbered_sans([moment.played], moment.ply + 1)
+    return f"In the game {answer} followed{', which punishes it' if moment.found else ''}."
+
+
+def through_sentence(games: int, shares: Sequence[Share]) -> str:
+    """Which motifs are met after a position, of so many scanned games; empty: none that enough players met.
+
+    >>> through_sentence(40, [Share("pin", 6, 40)])
+    'Of 40 scanned games through it: pin in 6 (15%).'
+    """
+    if not shares:
+        return ""
+    told = ", ".join(f"{one.name} in {one.games:,} ({percent(one.games / one.of)})" for one in shares)
+    return f"Of {counted(games, 'scanned game')} through it: {told}."
+
+
+def motif_title(count: MotifCount) -> str:
+    """The motif's name as a heading."""
+    return capital(count.motif)
+
+
+def numbers_sentences(count: MotifCount) -> str:
+    """How often, who finds it, what it costs."""
+    return joined(falls_sentence(count), finders_sentence(count), costs_sentence(count))

@@ -12,8 +12,8 @@ import numpy.typing as npt
 import pyarrow as pa
 from chess.variant import find_variant
 
-from miner.arrays import Flags, Hashes, Offsets, Strings
-from miner.pgn.text import Column, Lines
+from miner.arrays import Flags, Hashes, Strings
+from miner.pgn.text import Column
 from miner.settings import Names, ReadSettings
 
 TAGS = (
@@ -32,10 +32,8 @@ TAGS = (
     "Variant",
     "FEN",
 )
-_TEXT = rb"[^\"\\]*(?:\\.[^\"\\]*){0,999}"  # up to a quote; bounded, since a pattern's memory grows with it
-_PAIR = re.compile(rb"([A-Za-z0-9_]+)[ \t]*\"(" + _TEXT + rb"|[^\"]*)(?:\"|\Z)")
-_AFTER_PAIR = re.compile(rb"(?<!\\)(?:\\\\)*\"[ \t]*\][ \t]*\Z")
-_VALUE = re.compile(_TEXT + rb"(?=\"|\Z)|[^\"]*")  # else the last quote comes after a backslash
+TO_QUOTE = rb"[^\"\\]*(?:\\.[^\"\\]*){0,999}"  # that is not escaped; bounded, since a pattern's memory grows with it
+_VALUE = re.compile(TO_QUOTE + rb"(?=\"|\Z)|[^\"]*")  # else the last quote comes after a backslash
 _RATING = re.compile(r"[^\d-]*(\d{3,4})(?![\d,])")
 _HIGHEST = 4000
 _ECO = re.compile(r"[A-E]\d\d(?!\d)", re.ASCII)
@@ -53,86 +51,12 @@ _UNKNOWN = ("", "?", "-", "anonymous", "unknown", "nn", "n.n.", "n. n.")
 _CACHED = 40_000  # names; about 10 MB in each process
 
 
-def read_tags(lines: Lines, starts: Offsets, moves: Offsets) -> dict[str, Column]:
-    """The tags that matter, of games whose tags lie from `starts` up to `moves`; an absent tag is empty.
+def text_of(value: bytes) -> str:
+    """What a tag says between its first quote and its last: UTF-8, or else Latin-1.
 
-    A value ends at the first quote that is not escaped; any number of tags may stand on a line. Of a tag
-    given twice, the last counts. A value is UTF-8, or else Latin-1; escaped quotes and backslashes are
-    unescaped. Source: PGN Specification and Implementation Guide (1994), sections 7 and 8.1.
+    It ends at the first quote that is not escaped; escaped quotes and backslashes are unescaped. Source: PGN
+    Specification and Implementation Guide (1994), sections 7 and 8.1.
     """
-    at, ends, game = _tag_places(lines, starts, moves)
-    prefixes = lines.eight_bytes(at + 1)
-    columns = {}
-    for name in TAGS:
-        named = np.flatnonzero(_begins_with(prefixes, name))
-        after = lines.buffer.take(at[named] + 1 + len(name), mode="clip")
-        named = named[_is_blank(after) | (after == ord('"'))]
-        if not len(named):
-            columns[name] = Column([""], np.zeros(len(starts), dtype=np.int32))
-            continue
-        begins_at, ends_at = _values(lines, at[named], ends[named], name)
-        is_tag = begins_at >= 0
-        begin, end = starts.copy(), starts.copy()
-        begin[game[named[is_tag]]] = begins_at[is_tag]
-        end[game[named[is_tag]]] = ends_at[is_tag]
-        pairs = lines.slices(begin, end).dictionary_encode()
-        codes = np.frombuffer(pairs.indices.buffers()[1], dtype=np.int32, count=len(starts))
-        columns[name] = Column([_text(value) for value in pairs.dictionary.to_pylist()], codes)
-    return columns
-
-
-def _tag_places(lines: Lines, starts: Offsets, moves: Offsets) -> tuple[Offsets, Offsets, Offsets]:
-    """Where each tag of the games begins, just before its name, where its text ends, and whose it is.
-
-    Most stand on a line of their own. Its text ends where the line, the next tag or the moves begin.
-    """
-    at, buffer, brackets = lines.tag_lines(), lines.buffer, lines.brackets
-    behind = brackets[_is_blank(buffer[brackets - 1]) | (buffer[brackets - 1] == ord("]"))]
-    behind = behind[buffer.take(behind + 1, mode="clip") != ord("%")]  # a command in a comment
-    of_tags = [
-        place for place in behind.tolist() if _AFTER_PAIR.search(lines.text, max(0, place - 99), place)
-    ]
-    within = starts[(buffer[starts] == ord("[")) & (buffer[starts - 1] != ord("\n"))]
-    if of_tags or len(within):
-        at = np.unique(np.concatenate([at, within, np.array(of_tags, dtype=np.intp)]))
-    ends = np.minimum(lines.ends[np.searchsorted(lines.ends, at)], np.append(at[1:], len(buffer)))
-    first, after = np.searchsorted(at, starts), np.searchsorted(at, moves)
-    counts = after - first
-    game = np.repeat(np.arange(len(starts)), counts)
-    inside = np.arange(len(game)) + np.repeat(first - np.cumsum(counts) + counts, counts)
-    at, ends = at[inside], np.minimum(ends[inside], moves[game])
-    for spaced in np.flatnonzero(_is_blank(buffer[at + 1])).tolist():
-        text = lines.text[at[spaced] + 1 : ends[spaced]]
-        at[spaced] += len(text) - len(text.lstrip(b" \t"))
-    return at, ends - _is_blank(buffer[ends - 1]), game  # what is left of a CRLF
-
-
-def _is_blank(letters: npt.NDArray[np.uint8]) -> Flags:
-    is_blank: Flags = (letters == ord(" ")) | (letters == ord("\t"))
-    return is_blank
-
-
-def _begins_with(prefixes: npt.NDArray[np.uint64], name: str) -> Flags:
-    begin = name.encode("ascii")[:8]
-    mask = np.uint64((1 << 8 * len(begin)) - 1)
-    is_named: Flags = (prefixes & mask) == np.uint64(int.from_bytes(begin, "little"))
-    return is_named
-
-
-def _values(lines: Lines, at: Offsets, ends: Offsets, name: str) -> tuple[Offsets, Offsets]:
-    """Where the values of tags begin and end; -1 for text that is none of this tag."""
-    buffer = lines.buffer
-    first, last = np.minimum(at + len(name) + 3, len(buffer) - 1), ends - 2
-    is_plain = (buffer[first - 1] == ord('"')) & (buffer[first - 2] == ord(" ")) & (first <= last)
-    is_plain &= (buffer[last] == ord('"')) & (buffer[last + 1] == ord("]"))
-    for odd in np.flatnonzero(~is_plain).tolist():
-        found = _PAIR.match(lines.text, at[odd] + 1, ends[odd])
-        is_named = found is not None and found[1] == name.encode("ascii")
-        first[odd], last[odd] = found.span(2) if found and is_named else (-1, -1)
-    return first, last
-
-
-def _text(value: bytes) -> str:
     if b'"' in value and (until := _VALUE.match(value)):
         value = until[0]
     try:

@@ -11,9 +11,8 @@ import os
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 from packaging.tags import platform_tags
@@ -22,8 +21,7 @@ ROOT = Path(__file__).parent.parent
 FLAGS = ("-std=c11", "-O3", "-shared", "-fPIC", "-fvisibility=hidden", "-g0", "-Wall", "-Wextra", "-Werror")
 
 
-@dataclass(frozen=True)
-class Target:
+class Target(NamedTuple):
     """A platform: how Zig and how wheels call it, and the file that is made for it."""
 
     zig: str

@@ -73,12 +73,14 @@ define install
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 endef
 
-.venv/installed: pyproject.toml requirements/build.txt requirements/demo.txt .venv/bin/python
+CORE := miner/core/core.c miner/core/core.h miner/core/polyglot.h tools/wheel_hook.py
+
+.venv/installed: $(CORE) pyproject.toml requirements/build.txt requirements/demo.txt .venv/bin/python
 	@echo "Installing the miner and what it needs into .venv, in the versions of requirements/demo.txt"
 	$(call install,requirements/demo.txt)
 	@touch $@
 
-.venv/developing: pyproject.toml requirements/build.txt requirements/dev.txt .venv/bin/python
+.venv/developing: $(CORE) pyproject.toml requirements/build.txt requirements/dev.txt .venv/bin/python
 	@echo "Installing the miner, what it needs and the tools for its tests into .venv, in the versions of requirements/dev.txt"
 	$(call install,requirements/dev.txt)
 	@touch .venv/installed $@

@@ -101,11 +101,6 @@ static void fill_text_tables(void) {
     for (int64_t i = 0; i < COUNT(begins) - 1; i++) may_begin[(uint8_t)begins[i]] = 1;
 }
 
-void core_init(void) {
-    fill_board_tables();
-    fill_text_tables();
-}
-
 /* ---- Boards ---------------------------------------------------------------------------------------------------- */
 
 typedef struct {
@@ -155,6 +150,8 @@ static uint64_t key_of(const Board *board) {
     return key;
 }
 
+static Board start; /* filled by `core_init`, too */
+
 static void set_up_start(Board *board) {
     static const uint8_t pieces[8] = {ROOK, KNIGHT, BISHOP, QUEEN, KING, BISHOP, KNIGHT, ROOK};
     memset(board, 0, sizeof *board);
@@ -167,6 +164,12 @@ static void set_up_start(Board *board) {
     board->castling = 15;
     board->passed = NOWHERE;
     board->key ^= castling_key(15) ^ POLYGLOT[TURN_AT];
+}
+
+void core_init(void) {
+    fill_board_tables();
+    fill_text_tables();
+    set_up_start(&start);
 }
 
 /* Whether a side, without what stands on the squares `gone`, attacks a square when others are occupied. */
@@ -580,7 +583,7 @@ static int follow(const uint8_t *at, const uint8_t *end, int width, uint32_t gam
     Board board;
     uint64_t keys[MOST_PLIES];
     int since = 0; /* the ply after the last capture or pawn move: no position from before can come back */
-    set_up_start(&board);
+    board = start;
     keys[0] = key_of(&board);
     line->plies = line->is_illegal = 0;
     for (int ply = 0; ply < width; ply++) {
@@ -676,6 +679,19 @@ static int close_region(const uint8_t *text, Region *region, int64_t end, int64_
     return region->is_plain && region->runs >= 3;
 }
 
+/* Whether a line may have any of what `core_regions` looks at closer. Without branches, so that it is done for many
+ * bytes at a time. */
+static int has_marks(const uint8_t *text, int64_t line, int64_t line_end) {
+    uint8_t found = 0;
+    if (line < 2) return 1;
+    for (const uint8_t *at = text + line, *end = text + line_end; at < end; at++) {
+        found |= (uint8_t)((at[0] == '{') | (at[0] == '}'));
+        found |= (uint8_t)((at[0] == '[') & ((at[-1] == ' ') | (at[-1] == '\t')));
+        found |= (uint8_t)((at[0] == '.') & (at[-1] == '1') & (at[-2] <= ' '));
+    }
+    return found;
+}
+
 int64_t core_regions(const uint8_t *text, int64_t size, const int64_t *bounds, int64_t n_bounds, int64_t *starts,
                      int64_t *moves, int64_t *ends, uint8_t *are_plain, int64_t room) {
     int64_t found = 0, bound = 0, brace = -1, next;
@@ -699,7 +715,7 @@ int64_t core_regions(const uint8_t *text, int64_t size, const int64_t *bounds, i
             region = (Region){line, size, line, 0, 0, 1};
             found++;
         }
-        for (int64_t at = line; at < line_end; at++) {
+        for (int64_t at = has_marks(text, line, line_end) ? line : line_end; at < line_end; at++) {
             if (!is_mark[text[at]]) continue;
             if (text[at] == '.') {
                 int is_first = at > 0 && text[at - 1] == '1' && (at == 1 || text[at - 2] <= ' ');
@@ -725,9 +741,12 @@ int64_t core_count_lines(const uint8_t *text, int64_t size, const int64_t *place
     int64_t at = 0, count = 0;
     for (int64_t i = 0; i < n; i++) {
         if (places[i] < at || places[i] > size) return REFUSED;
-        const uint8_t *end = text + places[i];
-        for (const uint8_t *one = find(text + at, end, '\n'); one < end; one = find(one + 1, end, '\n')) count++;
-        at = places[i];
+        while (at < places[i]) { /* as many as a byte counts at once, which is done for many bytes at a time */
+            int64_t end = places[i] - at > 255 ? at + 255 : places[i];
+            uint8_t some = 0;
+            for (; at < end; at++) some = (uint8_t)(some + (text[at] == '\n'));
+            count += some;
+        }
         lines[i] = count;
     }
     return n;
@@ -828,6 +847,18 @@ int64_t core_tags(const uint8_t *text, int64_t size, const int64_t *starts, cons
     return n;
 }
 
+/* A hash that nobody who does not know the seed can foresee, eight bytes at a time. */
+static uint64_t hash_of(const uint8_t *at, int64_t size, uint64_t seed) {
+    uint64_t hash = seed ^ (uint64_t)size;
+    for (; size > 0; at += 8, size -= 8) {
+        uint64_t part = 0;
+        memcpy(&part, at, size < 8 ? (size_t)size : 8);
+        hash = (hash ^ part) * 0x9E3779B97F4A7C15u;
+        hash ^= hash >> 29;
+    }
+    return hash ^ hash >> 32;
+}
+
 int64_t core_codes(const uint8_t *text, int64_t size, const int64_t *begins, const int64_t *ends, int64_t n,
                    uint64_t seed, int32_t *table, int64_t table_size, int32_t *codes, int32_t *firsts) {
     int64_t distinct = 0;
@@ -837,9 +868,7 @@ int64_t core_codes(const uint8_t *text, int64_t size, const int64_t *begins, con
         if (!is_span(begins[row], ends[row], size)) return REFUSED;
         const uint8_t *value = text + begins[row];
         int64_t length = ends[row] - begins[row];
-        uint64_t hash = 0xCBF29CE484222325u ^ seed; /* FNV-1a, with a beginning that nobody can foresee */
-        for (int64_t i = 0; i < length; i++) hash = (hash ^ value[i]) * 0x100000001B3u;
-        int64_t at = (int64_t)((hash ^ hash >> 32) & (uint64_t)(table_size - 1));
+        int64_t at = (int64_t)(hash_of(value, length, seed) & (uint64_t)(table_size - 1));
         for (; table[at] >= 0; at = (at + 1) & (table_size - 1)) {
             int32_t first = firsts[table[at]];
             if (ends[first] - begins[first] == length && !memcmp(text + begins[first], value, (size_t)length)) break;
@@ -855,23 +884,23 @@ int64_t core_codes(const uint8_t *text, int64_t size, const int64_t *begins, con
 
 /* ---- Rows in the order of their keys --------------------------------------------------------------------------- */
 
-enum { DIGIT_BITS = 11, DIGITS = 1 << DIGIT_BITS };
+enum { DIGIT_BITS = 8, DIGITS = 1 << DIGIT_BITS, PASSES = 4 };
 
 static uint32_t digit_of(uint64_t key, int pass) { return (uint32_t)(key >> 32) >> pass * DIGIT_BITS & (DIGITS - 1); }
 
 int64_t core_order(const uint32_t *visit_games, const uint8_t *visit_plies, const uint64_t *visit_keys,
                    const uint16_t *visit_moves, int64_t rows, const uint8_t *is_kept, const uint32_t *numbers,
                    int64_t n, Row *scratch, uint32_t *games, uint8_t *plies, uint64_t *keys, uint16_t *moves) {
-    int64_t places[3][DIGITS] = {{0}}, kept = 0;
+    int64_t places[PASSES][DIGITS] = {{0}}, kept = 0;
     Row *rows_now = scratch, *rows_next = scratch + rows;
     for (int64_t row = 0; row < rows; row++) {
         if (visit_games[row] >= n) return REFUSED;
         if (!is_kept[visit_games[row]]) continue;
         Row one = {visit_keys[row], numbers[visit_games[row]], visit_moves[row], visit_plies[row]};
-        for (int pass = 0; pass < 3; pass++) places[pass][digit_of(one.key, pass)]++;
+        for (int pass = 0; pass < PASSES; pass++) places[pass][digit_of(one.key, pass)]++;
         rows_now[kept++] = one;
     }
-    for (int pass = 0; pass < 3; pass++) {
+    for (int pass = 0; pass < PASSES; pass++) {
         int64_t before = 0;
         for (int digit = 0; digit < DIGITS; digit++) {
             int64_t count = places[pass][digit];

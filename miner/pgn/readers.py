@@ -100,6 +100,8 @@ class CoreReader:
         }
 
     def _column(self, text: bytes, begins: Offsets, ends: Offsets) -> Column:
+        if not ends.any():
+            return Column([""], np.zeros(len(ends), dtype=np.int32))
         codes, firsts = self._core.codes(text, begins, ends)
         spans = zip(begins[firsts].tolist(), ends[firsts].tolist(), strict=True)
         return Column([text_of(text[begin:end]) for begin, end in spans], codes)

@@ -48,6 +48,7 @@ _TAG_AFTER_BLANK = re.compile(rb"\n[ \t]*\n(?=" + _TAG + rb")")
 _ASIDE = re.compile(rb"[{;]|\n%")
 _TAG_LINE = re.compile(_TAG)
 _INDENTED = re.compile(rb"\n([ \t]+)(" + _PAIRS + rb"|" + _TAG + rb"[^\n]*)")
+_MAY_BE_INDENTED = re.compile(rb"\n(?:\t| (?!\n))")  # not what CR LF leaves
 _SPACE = re.compile(rb"\n[ \t\n]+")
 _FIRST_MOVE = re.compile(
     rb"(?:(?:[NBRQK][a-h]?[1-8]?x?)?[a-h](?:x[a-h])?[1-8](?![A-Za-z])|O-O|0-0|--|(?:1-0|0-1|1/2-1/2|\*)(?!\S))"
@@ -74,7 +75,7 @@ def unindented(text: bytes) -> bytes:
 
     Blanks on a line of nothing else go to the end of the line before.
     """
-    if b"\n " not in text and b"\n\t" not in text and not text.startswith((b" ", b"\t")):
+    if not text.startswith((b" ", b"\t")) and not _MAY_BE_INDENTED.search(text):
         return text
     buffer = np.frombuffer(text, dtype=np.uint8)
     begins = np.append(0, np.flatnonzero(buffer[:-1] == ord("\n")) + 1)

@@ -201,6 +201,11 @@ class BatchReader:
         self._players = Players(salt, settings.names)
         self._reader = reader
 
+    @property
+    def is_compiled(self) -> bool:
+        """Whether other threads can read at the same time."""
+        return self._reader.is_compiled
+
     def read(self, batch: Batch) -> Pending:
         """The batch's games, decoded as far as their tags let them pass."""
         texts = [piece.text if piece.text.endswith(b"\n") else piece.text + b"\n" for piece in batch]

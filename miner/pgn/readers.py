@@ -26,6 +26,8 @@ _log = logging.getLogger(__name__)
 class Reader(Protocol):
     """Reads texts with LF line ends that end in one; places are bytes from their beginning."""
 
+    is_compiled: bool  # whether it lets other threads run
+
     def find_games(self, text: bytes, bounds: Offsets) -> GameSpans:
         """The games of a text that begins anew, as another source does, at each of `bounds` (the first is 0)."""
 
@@ -66,6 +68,8 @@ def make_reader(name: ReaderName) -> Reader:
 
 class CoreReader:
     """Reads with the core, many games at once."""
+
+    is_compiled = True
 
     def __init__(self, compiled: Core) -> None:
         self._core = compiled

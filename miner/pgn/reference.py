@@ -33,6 +33,8 @@ _VISIT = np.dtype([("game", np.uint32), ("ply", np.uint8), ("key", np.uint64), (
 class ReferenceReader:
     """See `readers.Reader`."""
 
+    is_compiled = False
+
     def find_games(self, text: bytes, bounds: Offsets) -> GameSpans:
         """See `Reader`."""
         games, skipped = [], []

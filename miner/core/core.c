@@ -83,20 +83,29 @@ static void fill_board_tables(void) {
     keeps_rights[A8] = 15 & ~BLACK_LONG;
 }
 
+static uint8_t is_letter(uint8_t byte) { return (uint8_t)((byte | 32) - 'a') < 26; }
+
+/* Whether a byte is neither a letter nor white space, a digit or one of the signs of plain moves. Without
+ * branches, so that it is asked of many bytes at a time. */
+static uint8_t is_odd(uint8_t byte) {
+    uint8_t is_sign = (uint8_t)(((uint8_t)(byte - '\t') <= '\r' - '\t') | (byte == ' ') | (byte == '!'));
+    is_sign |= (uint8_t)((byte == '#') | (byte == '*') | (byte == '+') | (byte == '=') | (byte == '?'));
+    return !(is_sign | ((uint8_t)(byte - '-') <= '9' - '-') | is_letter(byte));
+}
+
 static void fill_text_tables(void) {
-    static const char signs[] = " \t\r\n\v\f0123456789.-+#=!?/*", begins[] = "NBKRQabcdefgh12345678-x:Oo0Z@*";
+    static const char begins[] = "NBKRQabcdefgh12345678-x:Oo0Z@*";
     for (uint32_t byte = 0; byte < 256; byte++) {
         uint32_t crc = byte;
         for (int i = 0; i < 8; i++) crc = crc & 1 ? crc >> 1 ^ 0xEDB88320u : crc >> 1;
         crc_tables[0][byte] = crc;
-        kinds[byte] = (byte | 32) >= 'a' && (byte | 32) <= 'z' && byte < 128 ? LETTER : ODD;
+        kinds[byte] = is_odd((uint8_t)byte) ? ODD : is_letter((uint8_t)byte) ? LETTER : SIGN;
     }
     for (int table = 1; table < 8; table++)
         for (int byte = 0; byte < 256; byte++) {
             uint32_t before = crc_tables[table - 1][byte];
             crc_tables[table][byte] = before >> 8 ^ crc_tables[0][before & 255];
         }
-    for (int64_t i = 0; i < COUNT(signs) - 1; i++) kinds[(uint8_t)signs[i]] = SIGN;
     is_mark['{'] = is_mark['}'] = is_mark['['] = is_mark['.'] = 1;
     for (int64_t i = 0; i < COUNT(begins) - 1; i++) may_begin[(uint8_t)begins[i]] = 1;
 }
@@ -487,8 +496,8 @@ static int64_t main_line(const uint8_t *begin, const uint8_t *end, uint8_t *line
 
 static int is_plain_moves(const uint8_t *at, const uint8_t *end) {
     uint8_t found = 0;
-    for (; at < end; at++) found |= kinds[*at];
-    return !(found & ODD);
+    for (; at < end; at++) found |= is_odd(*at);
+    return !found;
 }
 
 /* The result that ends a main line: its last word; if that is none, the first in the line. */

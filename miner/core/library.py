@@ -68,6 +68,7 @@ class MoveTexts(NamedTuple):
 
 
 RESULTS = ("", "1-0", "0-1", "1/2-1/2", "*")
+NO_RESULT, UNFINISHED = 0, 4
 ASIDES = ("", "comment", "variation")
 
 

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.arrays import Flags, Hashes, Offsets, Strings
-from miner.core.library import ASIDES, RESULTS, Decoded, MoveTexts
+from miner.core.library import ASIDES, NO_RESULT, RESULTS, UNFINISHED, Bytes, Decoded, MoveTexts
 from miner.pgn.batches import Batch
 from miner.pgn.readers import Reader, in_key_order
 from miner.pgn.split import GameSpans
@@ -35,8 +36,8 @@ from miner.pgn.text import Column, numbers
 from miner.schema import GAMES, MOVES
 from miner.settings import ReadSettings
 
-_POINTS = {"1-0": 2, "1/2-1/2": 1, "0-1": 0, "*": 0}  # White's, in half points
-_RESULTS, _ASIDES = np.array(RESULTS, dtype=object), np.array(ASIDES, dtype=object)
+_POINTS = np.array([0, 2, 0, 1, 0], dtype=np.uint64)  # White's for each of RESULTS, in half points
+_ASIDES = np.array(ASIDES, dtype=object)
 _MIXER = np.uint64(0x9E3779B97F4A7C15)
 _ILLEGAL_FIRST = "the first move is not legal"
 _OTHER_RESULT = "the moves end in another result than the Result tag"
@@ -215,12 +216,12 @@ class BatchReader:
         games = self._reader.find_games(text, bounds)
         tags = self._reader.read_tags(text, games.starts, games.moves)
         moves = self._reader.see_moves(text, games.moves, games.ends)
-        ends = _RESULTS[moves.results]
         white, black = (self._players.column(tags[name]) for name in ("White", "Black"))
         date = dates(tags)
         # The Result tag decides, as in python-chess, or else how the move text ends.
-        results = tags["Result"].map(lambda value: value if value in _POINTS else "*", object)
-        results = np.where((results == "*") & (ends != ""), ends, results)
+        results = tags["Result"].map(_result_of, np.uint8)
+        is_open = (results == UNFINISHED) & (moves.results != NO_RESULT)
+        results[is_open] = moves.results[is_open]
         piece = np.searchsorted(bounds, games.starts, side="right") - 1
         counts, places = _places(batch, text, games, bounds, piece, self._reader)
         columns = {
@@ -233,11 +234,12 @@ class BatchReader:
             "black_rating": tags["BlackElo"].map(rating_of, np.uint16),
             "date": date.strings(),
             "time_class": tags["TimeControl"].strings(time_class_of),
-            "result": results,
+            "result": Column(RESULTS, results).strings(),
             "eco": tags["ECO"].strings(eco_of),
             "opening": openings(tags).strings(),
         }
-        states, details = self._judged(tags, moves, columns)
+        ratings = np.stack([columns["white_rating"], columns["black_rating"]], axis=1)
+        states, details = self._judged(tags, moves, results, ratings)
         for number, part in enumerate(batch):
             if part.broken and len(of_part := np.flatnonzero(piece == number)):
                 states[of_part[-1]], details[of_part[-1]] = "unreadable", part.broken
@@ -258,16 +260,17 @@ class BatchReader:
             decoded=main,
         )
 
-    def _judged(self, tags: Tags, moves: MoveTexts, columns: dict[str, Any]) -> tuple[Strings, Strings]:
+    def _judged(
+        self, tags: Tags, moves: MoveTexts, results: Bytes, ratings: npt.NDArray[np.uint16]
+    ) -> tuple[Strings, Strings]:
         """The states of games that their tags and results decide, with details; the rest stay empty."""
-        results, ends = columns["result"], _RESULTS[moves.results]
-        is_other_result = (results != ends) & (ends != "") & (ends != "*")
+        ends = moves.results
+        is_other_result = (results != ends) & (ends != NO_RESULT) & (ends != UNFINISHED)
         details = np.where(is_other_result, _OTHER_RESULT, "").astype(object)
         states = np.full(len(results), "", dtype=object)
-        states[results == "*"] = "no result"
+        states[results == UNFINISHED] = "no result"
         states[moves.is_empty] = "no moves"
         details[moves.is_empty & (moves.asides > 0)] = "a comment or variation is never closed"
-        ratings = np.stack([columns["white_rating"], columns["black_rating"]], axis=1)
         reasons = filtered_by(tags, ratings, results, self._settings)
         is_filtered = reasons != ""
         states[is_filtered], details[is_filtered] = "filtered", reasons[is_filtered]
@@ -276,6 +279,11 @@ class BatchReader:
         states[is_other] = "variant"
         details[is_other] = tags["Variant"].map(variant_of, object)[is_other]
         return states, details
+
+
+def _result_of(tag: str) -> int:
+    """The place in RESULTS of what a Result tag says."""
+    return RESULTS.index(tag) if tag in RESULTS[1:] else UNFINISHED
 
 
 def _places(
@@ -324,7 +332,7 @@ def _skipped(text: bytes, games: GameSpans, bounds: Offsets) -> list[tuple[int, 
 
 
 def _hashes(
-    white: PlayerColumn, black: PlayerColumn, date: Column, results: Strings, moves: MoveTexts
+    white: PlayerColumn, black: PlayerColumn, date: Column, results: Bytes, moves: MoveTexts
 ) -> Hashes:
     """A hash of what makes a game the same as another; 0 where both players are unknown.
 
@@ -334,8 +342,7 @@ def _hashes(
     day = date.map(
         lambda value: int.from_bytes(hashlib.sha256(value.encode()).digest()[:8], "big"), np.uint64
     )
-    points = np.fromiter(map(_POINTS.__getitem__, results.tolist()), dtype=np.uint64, count=len(results))
-    for part in (white.identities, black.identities, day, points):
+    for part in (white.identities, black.identities, day, _POINTS[results]):
         hashes = (hashes ^ part) * _MIXER
         hashes ^= hashes >> np.uint64(29)
     is_known = (white.identities | black.identities) > 0

@@ -13,6 +13,7 @@ import pyarrow as pa
 from chess.variant import find_variant
 
 from miner.arrays import Flags, Hashes, Strings
+from miner.core.library import RESULTS, Bytes
 from miner.pgn.text import Column
 from miner.settings import Names, ReadSettings
 
@@ -188,9 +189,10 @@ def is_within(date: str, since: str, until: str) -> bool:
 
 
 def filtered_by(
-    tags: dict[str, Column], ratings: npt.NDArray[np.uint16], results: Strings, settings: ReadSettings
+    tags: dict[str, Column], ratings: npt.NDArray[np.uint16], results: Bytes, settings: ReadSettings
 ) -> Strings:
-    """Which filter leaves each game out, or empty if it passes; `ratings` has shape (n, 2).
+    """Which filter leaves each game out, or empty if it passes; `ratings` has shape (n, 2), `results`
+    are places in RESULTS.
 
     A game without a date passes no date filter, one without a rating no rating filter, and one whose event
     does not say `rated` or `casual` passes only `any` (common practice, no source). Whether a game without
@@ -221,7 +223,7 @@ def filtered_by(
     if settings.max_rating:
         leave_out((lowest > 0) & (highest <= settings.max_rating), "rating")
     if settings.results:
-        leave_out(np.isin(results, [*settings.results, "*"]), "result")
+        leave_out(np.isin(results, [RESULTS.index(result) for result in (*settings.results, "*")]), "result")
     return reasons
 
 
@@ -266,11 +268,11 @@ class Players:
 
     def column(self, names: Column) -> PlayerColumn:
         """The players of a column of names."""
-        players = [self.player(name) for name in names.values]
+        shown, numbers, identities = zip(*map(self.player, names.values), strict=True) if names.values else ((),) * 3
         return PlayerColumn(
-            Column([player.shown for player in players], names.codes).strings(),
-            np.array([player.number for player in players], dtype=np.uint32)[names.codes],
-            np.array([player.identity for player in players], dtype=np.uint64)[names.codes],
+            Column(shown, names.codes).strings(),
+            np.array(numbers, dtype=np.uint32)[names.codes],
+            np.array(identities, dtype=np.uint64)[names.codes],
         )
 
     def _make(self, name: str) -> Player:

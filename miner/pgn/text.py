@@ -19,7 +19,7 @@ import pyarrow as pa
 class Column:
     """A string for each of `n` games: each distinct value once, and which of them each game has."""
 
-    values: list[str]
+    values: Sequence[str]
     codes: npt.NDArray[np.integer[Any]]  # (n,)
 
     @classmethod
@@ -43,7 +43,7 @@ class Column:
 
     def join(self, other: Column, joined: Callable[[str, str], str]) -> Column:
         """Both columns made one by a function of two values."""
-        if other.values == [""]:
+        if list(other.values) == [""]:
             return self
         pairs, codes = np.unique(self.codes.astype(np.int64) << 32 | other.codes, return_inverse=True)
         values = [joined(self.values[pair >> 32], other.values[pair & 0xFFFFFFFF]) for pair in pairs.tolist()]

@@ -1,4 +1,4 @@
-"""Compiles the core for the wheel: a hook of hatchling, and `python tools/wheel_hook.py` for the tree itself.
+"""Compiles the core for the wheel: a hook of hatchling; `python tools/wheel_hook.py` compiles it for the tree alone.
 
 The compiler is Zig's, as PyPI has it, so that no machine needs one of its own. It compiles for all of TARGETS
 from any of them; `MINER_TARGET` names another than this machine's. The library knows nothing of Python, so that
@@ -30,7 +30,7 @@ class Target(NamedTuple):
 
 
 TARGETS = (
-    # The oldest glibc and macOS that the wheels of numpy and pyarrow still run on lie above these.
+    # No newer system than those for which the wheels of numpy and pyarrow are made.
     Target("x86_64-linux-gnu.2.17", "manylinux_2_17_x86_64", "libcore.so"),
     Target("aarch64-linux-gnu.2.17", "manylinux_2_17_aarch64", "libcore.so"),
     Target("x86_64-linux-musl", "musllinux_1_2_x86_64", "libcore.so"),
@@ -91,6 +91,9 @@ class CoreHook(BuildHookInterface[Any]):
 
 
 if __name__ == "__main__":
-    here = target_here()
-    assert here is not None, "no core is made for this platform"
-    sys.stdout.write(f"{compile_core(here, ROOT / 'miner' / 'core')}\n")
+    if sys.argv[1:] == ["targets"]:
+        sys.stdout.write("".join(f"{one.tag}\n" for one in TARGETS))
+    elif here := target_here():
+        compile_core(here, ROOT / "miner" / "core")
+    else:
+        sys.exit("no core is made for this platform")

@@ -134,7 +134,7 @@ class Core:
         begins, ends = (np.empty(len(names) * n, dtype=np.int64) for _ in range(2))
         sizes = np.array([len(name) for name in names], dtype=np.int32)
         self._call(
-            *("core_tags", text, len(text), _places(starts), _places(moves), n),
+            *("core_tags", text, len(text), *_spans(starts, moves), n),
             *(b"".join(names), sizes, len(names), begins, ends),
         )
         return begins.reshape(len(names), n), ends.reshape(len(names), n)
@@ -145,7 +145,7 @@ class Core:
         codes, firsts = (np.empty(n, dtype=np.int32) for _ in range(2))
         table = np.empty(1 << max(2 * n - 1, 1).bit_length(), dtype=np.int32)
         distinct = self._call(
-            *("core_codes", text, len(text), _places(begins), _places(ends), n),
+            *("core_codes", text, len(text), *_spans(begins, ends), n),
             *(self._seed, table, len(table), codes, firsts),
         )
         return codes, firsts[:distinct]
@@ -156,7 +156,7 @@ class Core:
         results, asides, is_empty = (np.empty(n, dtype=np.uint8) for _ in range(3))
         hashes = np.empty(n, dtype=np.uint32)
         self._call(
-            *("core_movetexts", text, len(text), _places(begins), _places(ends), n),
+            *("core_movetexts", text, len(text), *_spans(begins, ends), n),
             *(scratch, len(scratch), results, asides, hashes, is_empty),
         )
         return MoveTexts(results, asides, hashes, is_empty.view(np.bool_))
@@ -170,7 +170,7 @@ class Core:
         last_keys = np.empty(n, dtype=np.uint64)
         visits = _room_for(room)
         rows = self._call(
-            *("core_decode", text, len(text), _places(begins), _places(ends), n, width, scratch, len(scratch)),
+            *("core_decode", text, len(text), *_spans(begins, ends), n, width, scratch, len(scratch)),
             *(plies, is_illegal, last_keys, *visits, room),
         )
         return Decoded(plies, is_illegal.view(np.bool_), last_keys, Visits(*(column[:rows] for column in visits)))
@@ -178,6 +178,8 @@ class Core:
     def in_key_order(self, visits: Visits, is_kept: Flags, numbers: npt.NDArray[np.uint32]) -> Visits:
         """The rows of the games that are kept, with those games' numbers, by the leading 32 bits of their keys."""
         rows = len(visits.keys)
+        assert all(len(column) == rows for column in visits), "columns of visits must be equally long"
+        assert len(is_kept) == len(numbers), "each game is kept or not, and has a number"
         ordered = _room_for(rows)
         kept = self._call(
             *("core_order", *visits, rows, is_kept.view(np.uint8), numbers, len(numbers)),
@@ -192,6 +194,11 @@ class Core:
 
 def _places(places: Offsets) -> npt.NDArray[np.int64]:
     return np.ascontiguousarray(places, dtype=np.int64)
+
+
+def _spans(begins: Offsets, ends: Offsets) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    assert len(begins) == len(ends), "each stretch must begin and end"
+    return _places(begins), _places(ends)
 
 
 def _room_for(rows: int) -> Visits:

@@ -1,8 +1,8 @@
-"""Compiles the core for the wheel: a hook of hatchling; `python tools/wheel_hook.py` compiles it for the tree alone.
+"""Compiles the core for the wheel: a hook of hatchling; run by itself, it compiles for the tree alone.
 
 The compiler is Zig's, as PyPI has it, so that no machine needs one of its own. It compiles for all of TARGETS
-from any of them; `MINER_TARGET` names another than this machine's. The library knows nothing of Python, so that
-one wheel for a platform serves all its Pythons.
+from any of them; `MINER_TARGET` names another than this machine's. The library knows nothing of Python, so
+that one wheel for a platform serves all its Pythons.
 """
 
 from __future__ import annotations

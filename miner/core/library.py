@@ -1,7 +1,7 @@
 """The core's functions on numpy's arrays.
 
-Called through ctypes, which lets other threads run meanwhile. The arrays' types and sizes are seen to here, the
-places within them by the core.
+Called through ctypes, which lets other threads run meanwhile. The arrays' types and sizes are seen to here,
+the places within them by the core.
 """
 
 from __future__ import annotations
@@ -18,7 +18,9 @@ import numpy.typing as npt
 
 from miner.arrays import Flags, Keys, Moves, Offsets
 
-LIBRARY = "core.dll" if sys.platform == "win32" else "libcore.dylib" if sys.platform == "darwin" else "libcore.so"
+LIBRARY = (
+    "core.dll" if sys.platform == "win32" else "libcore.dylib" if sys.platform == "darwin" else "libcore.so"
+)
 """The file's name, beside this one."""
 
 Codes = npt.NDArray[np.int32]
@@ -32,7 +34,9 @@ def _array(dtype: str) -> Any:
     return np.ctypeslib.ndpointer(dtype, ndim=1, flags="C_CONTIGUOUS")
 
 
-_I64, _I32, _U64, _U32, _U16, _U8 = (_array(f"{kind}{size}") for kind, size in ("i8", "i4", "u8", "u4", "u2", "u1"))
+_I64, _I32, _U64, _U32, _U16, _U8 = (
+    _array(f"{kind}{size}") for kind, size in ("i8", "i4", "u8", "u4", "u2", "u1")
+)
 _FUNCTIONS: dict[str, list[Any]] = {
     "core_regions": [_TEXT, _INT64, _I64, _INT64, _I64, _I64, _I64, _U8, _INT64],
     "core_count_lines": [_TEXT, _INT64, _I64, _INT64, _I64],
@@ -79,6 +83,20 @@ class Visits(NamedTuple):
     plies: Bytes
     keys: Keys  # of the position before the ply
     moves: Moves
+
+    @classmethod
+    def room_for(cls, rows: int) -> Visits:
+        """So many rows that are to be written."""
+        return cls(
+            np.empty(rows, dtype=np.uint32),
+            np.empty(rows, dtype=np.uint8),
+            np.empty(rows, dtype=np.uint64),
+            np.empty(rows, dtype=np.uint16),
+        )
+
+    def take(self, rows: Any) -> Visits:
+        """Some of the rows, by their places, flags or a slice."""
+        return Visits(self.games[rows], self.plies[rows], self.keys[rows], self.moves[rows])
 
 
 class Decoded(NamedTuple):
@@ -128,7 +146,9 @@ class Core:
         self._call("core_count_lines", text, len(text), _places(places), len(places), lines)
         return lines
 
-    def tags(self, text: bytes, starts: Offsets, moves: Offsets, wanted: tuple[str, ...]) -> tuple[Offsets, Offsets]:
+    def tags(
+        self, text: bytes, starts: Offsets, moves: Offsets, wanted: tuple[str, ...]
+    ) -> tuple[Offsets, Offsets]:
         """Where the values of the wanted tags begin and end, both of shape (wanted, n)."""
         names, n = [name.encode("ascii") for name in wanted], len(starts)
         begins, ends = (np.empty(len(names) * n, dtype=np.int64) for _ in range(2))
@@ -168,24 +188,24 @@ class Core:
         room = int(np.minimum((ends - begins) // 2, width).sum())
         plies, is_illegal = (np.empty(n, dtype=np.uint8) for _ in range(2))
         last_keys = np.empty(n, dtype=np.uint64)
-        visits = _room_for(room)
+        visits = Visits.room_for(room)
         rows = self._call(
             *("core_decode", text, len(text), *_spans(begins, ends), n, width, scratch, len(scratch)),
             *(plies, is_illegal, last_keys, *visits, room),
         )
-        return Decoded(plies, is_illegal.view(np.bool_), last_keys, Visits(*(column[:rows] for column in visits)))
+        return Decoded(plies, is_illegal.view(np.bool_), last_keys, visits.take(slice(rows)))
 
     def in_key_order(self, visits: Visits, is_kept: Flags, numbers: npt.NDArray[np.uint32]) -> Visits:
-        """The rows of the games that are kept, with those games' numbers, by the leading 32 bits of their keys."""
+        """The rows of the games that are kept, with the games' numbers, by their keys' leading 32 bits."""
         rows = len(visits.keys)
         assert all(len(column) == rows for column in visits), "columns of visits must be equally long"
         assert len(is_kept) == len(numbers), "each game is kept or not, and has a number"
-        ordered = _room_for(rows)
+        ordered = Visits.room_for(rows)
         kept = self._call(
             *("core_order", *visits, rows, is_kept.view(np.uint8), numbers, len(numbers)),
             *(np.empty(2 * rows * _ROW_BYTES, dtype=np.uint8), *ordered),
         )
-        return Visits(*(column[:kept] for column in ordered))
+        return ordered.take(slice(kept))
 
     def perft(self, fen: str, depth: int) -> int:
         """How many legal lines of so many plies, at least one, begin in a position."""
@@ -201,10 +221,6 @@ def _spans(begins: Offsets, ends: Offsets) -> tuple[npt.NDArray[np.int64], npt.N
     return _places(begins), _places(ends)
 
 
-def _room_for(rows: int) -> Visits:
-    return Visits(*(np.empty(rows, dtype=dtype) for dtype in (np.uint32, np.uint8, np.uint64, np.uint16)))
-
-
 def _scratch(begins: Offsets, ends: Offsets) -> Bytes:
     return np.empty(int((ends - begins).max(initial=0)), dtype=np.uint8)
 
@@ -216,5 +232,3 @@ def core() -> Core | None:
         return Core(Path(__file__).with_name(LIBRARY))
     except OSError:
         return None
-
-

@@ -29,7 +29,7 @@ class Reader(Protocol):
     is_compiled: bool  # whether it lets other threads run
 
     def find_games(self, text: bytes, bounds: Offsets) -> GameSpans:
-        """The games of a text that begins anew, as another source does, at each of `bounds` (the first is 0)."""
+        """The games of a text that begins anew at each of `bounds`, as sources do; the first is 0."""
 
     def lines_before(self, text: bytes, places: Offsets) -> Offsets:
         """How many line ends lie before each place; they may not fall."""
@@ -62,7 +62,9 @@ def make_reader(name: ReaderName) -> Reader:
             "or choose the reference reader",
         )
     if name == "auto":
-        _log.warning("the compiled reader is not there for this machine; reading takes hundreds of times as long")
+        _log.warning(
+            "the compiled reader is not there for this machine; reading takes hundreds of times as long"
+        )
     return ReferenceReader()
 
 
@@ -119,6 +121,6 @@ def in_key_order(visits: Visits, is_kept: Flags, numbers: npt.NDArray[np.uint32]
     compiled = core()
     if compiled is not None:
         return compiled.in_key_order(visits, is_kept, numbers)
-    kept = Visits(*(column[is_kept[visits.games]] for column in visits))
-    order = np.argsort(kept.keys >> np.uint64(32), kind="stable")
-    return Visits(numbers[kept.games][order], *(column[order] for column in kept[1:]))
+    kept = visits.take(is_kept[visits.games])
+    ordered = kept.take(np.argsort(kept.keys >> np.uint64(32), kind="stable"))
+    return ordered._replace(games=numbers[ordered.games])

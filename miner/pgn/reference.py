@@ -6,14 +6,24 @@ import re
 import zlib
 from collections.abc import Iterator
 from itertools import pairwise
+from typing import Any
 
 import chess
 import chess.polyglot
 import numpy as np
+import numpy.typing as npt
 
 from miner.arrays import Offsets
 from miner.core.library import ASIDES, RESULTS, Decoded, MoveTexts, Visits
-from miner.pgn.movetext import MOST_MOVES, NULL_MOVES, final_result, letters_of, main_line, moves_of, open_aside
+from miner.pgn.movetext import (
+    MOST_MOVES,
+    NULL_MOVES,
+    final_result,
+    letters_of,
+    main_line,
+    moves_of,
+    open_aside,
+)
 from miner.pgn.split import GameSpans, walk_games
 from miner.pgn.tags import TAGS, TO_QUOTE, text_of
 from miner.pgn.text import Column
@@ -58,7 +68,7 @@ class ReferenceReader:
         """See `Reader`."""
         spans = zip(begins.tolist(), ends.tolist(), strict=True)
         seen = np.array([_seen_of(text[begin:end]) for begin, end in spans], dtype=_TEXT_SEEN)
-        return MoveTexts(*(np.ascontiguousarray(seen[name]) for name in _TEXT_SEEN.names or ()))
+        return MoveTexts(*(_column(seen, name) for name in ("result", "aside", "hash", "is_empty")))
 
     def decode(self, text: bytes, begins: Offsets, ends: Offsets, width: int) -> Decoded:
         """See `Reader`."""
@@ -66,8 +76,13 @@ class ReferenceReader:
         read = [_follow(main_line(text[begin:end]), width) for begin, end in spans]
         games = np.array([game for game, _ in read], dtype=_GAME)
         visits = np.array([(game, *row) for game, (_, rows) in enumerate(read) for row in rows], dtype=_VISIT)
-        found = Visits(*(np.ascontiguousarray(visits[name]) for name in _VISIT.names or ()))
-        return Decoded(*(np.ascontiguousarray(games[name]) for name in _GAME.names or ()), found)
+        columns = (_column(visits, name) for name in ("game", "ply", "key", "move"))
+        plies, is_illegal, last_keys = (_column(games, name) for name in ("plies", "is_illegal", "last_key"))
+        return Decoded(plies, is_illegal, last_keys, Visits(*columns))
+
+
+def _column(rows: npt.NDArray[Any], name: str) -> npt.NDArray[Any]:
+    return np.ascontiguousarray(rows[name])
 
 
 def _tags_of(text: bytes, start: int, moves: int) -> dict[bytes, bytes]:

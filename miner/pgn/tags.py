@@ -33,7 +33,9 @@ TAGS = (
     "Variant",
     "FEN",
 )
-TO_QUOTE = rb"[^\"\\]*(?:\\.[^\"\\]*){0,999}"  # that is not escaped; bounded, since a pattern's memory grows with it
+TO_QUOTE = (
+    rb"[^\"\\]*(?:\\.[^\"\\]*){0,999}"  # that is not escaped; bounded, since a pattern's memory grows with it
+)
 _VALUE = re.compile(TO_QUOTE + rb"(?=\"|\Z)|[^\"]*")  # else the last quote comes after a backslash
 _RATING = re.compile(r"[^\d-]*(\d{3,4})(?![\d,])")
 _HIGHEST = 4000
@@ -247,7 +249,7 @@ class Players:
     """Makes players of names, all with one salt."""
 
     def __init__(self, salt: bytes, names: Names) -> None:
-        # HMAC by its definition (RFC 2104), as both beginnings are always the same: two thirds of hmac's time.
+        # HMAC by its definition (RFC 2104): since both beginnings stay, in two thirds of the time of hmac.
         key = (hashlib.sha256(salt).digest() if len(salt) > _BLOCK_BYTES else salt).ljust(_BLOCK_BYTES, b"\0")
         self._inner, self._outer = (hashlib.sha256(bytes(byte ^ pad for byte in key)) for pad in (0x36, 0x5C))
         self._names = names
@@ -268,7 +270,9 @@ class Players:
 
     def column(self, names: Column) -> PlayerColumn:
         """The players of a column of names."""
-        shown, numbers, identities = zip(*map(self.player, names.values), strict=True) if names.values else ((),) * 3
+        shown, numbers, identities = (
+            zip(*map(self.player, names.values), strict=True) if names.values else ((),) * 3
+        )
         return PlayerColumn(
             Column(shown, names.codes).strings(),
             np.array(numbers, dtype=np.uint32)[names.codes],

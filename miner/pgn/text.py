@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+
 @dataclass(frozen=True, slots=True)
 class Column:
     """A string for each of `n` games: each distinct value once, and which of them each game has."""

@@ -33,8 +33,8 @@ from typing import Any, Protocol
 from miner.errors import MinerError
 from miner.means import ReaderName
 from miner.pgn.batches import Batch
-from miner.pgn.readers import make_reader
 from miner.pgn.ledger import BatchReader, Count, EarlierGames, Numbering, Pending, Report, count_states
+from miner.pgn.readers import make_reader
 from miner.read.contents import write_batch
 from miner.settings import ReadSettings
 from miner.store.places import Location

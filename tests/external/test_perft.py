@@ -63,7 +63,8 @@ DEEPEST = [
 
 @needs_compiled
 @pytest.mark.parametrize(
-    ("fen", "depth", "count"), [*CASES, *DEEPER, *(pytest.param(*case, marks=pytest.mark.slow) for case in DEEPEST)]
+    ("fen", "depth", "count"),
+    [*CASES, *DEEPER, *(pytest.param(*case, marks=pytest.mark.slow) for case in DEEPEST)],
 )
 def test_perft_of_the_core(fen: str, depth: int, count: int) -> None:
     """The core, which the compiled reader decodes with, finds the published number of lines."""

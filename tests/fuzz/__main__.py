@@ -1,7 +1,8 @@
 """Fuzz one target, guided by coverage: `python -m tests.fuzz TARGET [RUNS]`; see `make fuzz`.
 
-atheris is in the extra `fuzz`; it has wheels for Linux and macOS. The target `core` is C, for which it takes clang with
-libFuzzer and the sanitizers (Debian: `clang` and its `libclang-rt-dev`); the compiler that builds the core has them not.
+atheris is in the extra `fuzz`; it has wheels for Linux and macOS. The target `core` is C, for which it takes
+clang with libFuzzer and the sanitizers (Debian: `clang` and its `libclang-rt-dev`), since the compiler that
+builds the core comes without them.
 """
 
 from __future__ import annotations

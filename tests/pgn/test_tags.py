@@ -63,7 +63,10 @@ def test_value_of_a_tag(line: bytes, white: str, reader: ReaderName) -> None:
 @each_reader
 def test_absent_and_long_tags(reader: ReaderName) -> None:
     """Long names are told from others that begin alike; an absent tag is empty."""
-    tags = tags_of('[TimeControl "300"]\n[TimeControlled "x"]\n[WhiteElo "1500"]\n[BlackElos "3"]\n[TimeCont0123 "9"]\n', reader)
+    tags = tags_of(
+        '[TimeControl "300"]\n[TimeControlled "x"]\n[WhiteElo "1500"]\n[BlackElos "3"]\n[TimeCont0123 "9"]\n',
+        reader,
+    )
 
     assert tags["TimeControl"] == ["300"]
     assert tags["WhiteElo"] == ["1500"]

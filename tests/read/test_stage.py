@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from miner.errors import MinerError, SourceError
-from miner.means import Means
+from miner.means import Means, ReaderName
 from miner.pgn import batches
 from miner.pgn.batches import cut_batches
 from miner.pgn.ledger import Numbering, Report

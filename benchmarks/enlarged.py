@@ -10,8 +10,9 @@ with as many games in each as the real ones have. (Exact copies would lift every
 tally's floor, and games played on at random would lift none.)
 
 Legal is what the core takes, of the 255 plies that it follows at the most. Where the real game's move cannot
-be made any more, another quiet one stands in for it; where none of those can be made either, the game ends. Nothing is drawn by lot, so that
-the same files are made again. They are kept, and made anew when the real games or this module change.
+be made any more, another quiet one stands in for it; where none of those can be made either, the game ends.
+Nothing is drawn by lot, so that the same files are made again. They are kept, and made anew when the real
+games or this module change.
 """
 
 from __future__ import annotations

@@ -79,5 +79,5 @@ def test_a_wheel_for_each_platform(target: str, tmp_path: Path) -> None:
         libraries = [packed.read(name) for name in names]
     assert wheel.name.endswith(f"-py3-none-{target}.whl")
     assert len(names) == 1
-    assert names[0].startswith("miner/core/")
+    assert names[0].startswith("miner/core/built/")
     assert machine_of(libraries[0]) == MACHINES[target]

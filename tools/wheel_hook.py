@@ -18,6 +18,7 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 from packaging.tags import platform_tags
 
 ROOT = Path(__file__).parent.parent
+BUILT = "miner/core/built"  # where `miner.core.library` looks
 FLAGS = ("-std=c11", "-O3", "-shared", "-fPIC", "-fvisibility=hidden", "-g0", "-Wall", "-Wextra", "-Werror")
 
 
@@ -52,6 +53,7 @@ def target_here() -> Target | None:
 
 def compile_core(target: Target, folder: Path) -> Path:
     """The library, made in a folder."""
+    folder.mkdir(parents=True, exist_ok=True)
     made = folder / target.library
     with tempfile.TemporaryDirectory() as made_beside:
         # On Windows the linker leaves other files beside the library.
@@ -78,11 +80,11 @@ class CoreHook(BuildHookInterface[Any]):
         build_data["pure_python"] = False
         build_data["tag"] = f"py3-none-{target.tag}"
         if version == "editable":
-            compile_core(target, ROOT / "miner" / "core")
+            compile_core(target, ROOT / BUILT)
             return
         self._folder = tempfile.TemporaryDirectory()
         made = compile_core(target, Path(self._folder.name))
-        build_data["force_include"][str(made)] = f"miner/core/{target.library}"
+        build_data["force_include"][str(made)] = f"{BUILT}/{target.library}"
 
     def finalize(self, version: str, build_data: dict[str, Any], artifact_path: str) -> None:  # noqa: ARG002
         """See `BuildHookInterface`."""
@@ -94,6 +96,6 @@ if __name__ == "__main__":
     if sys.argv[1:] == ["targets"]:
         sys.stdout.write("".join(f"{one.tag}\n" for one in TARGETS))
     elif here := target_here():
-        compile_core(here, ROOT / "miner" / "core")
+        compile_core(here, ROOT / BUILT)
     else:
         sys.exit("no core is made for this platform")

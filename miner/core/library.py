@@ -21,7 +21,8 @@ from miner.arrays import Flags, Keys, Moves, Offsets
 LIBRARY = (
     "core.dll" if sys.platform == "win32" else "libcore.dylib" if sys.platform == "darwin" else "libcore.so"
 )
-"""The file's name, beside this one."""
+FOLDER = Path(__file__).with_name("built")
+"""Where it lies: in a folder of its own, as Python would take a file that ends in `.so` for one of its modules."""
 
 Codes = npt.NDArray[np.int32]
 Bytes = npt.NDArray[np.uint8]
@@ -229,6 +230,6 @@ def _scratch(begins: Offsets, ends: Offsets) -> Bytes:
 def core() -> Core | None:
     """The core; None: there is none for this machine."""
     try:
-        return Core(Path(__file__).with_name(LIBRARY))
+        return Core(FOLDER / LIBRARY)
     except OSError:
         return None

@@ -6,6 +6,7 @@ Both give the same for the same text; the tests hold them against each other.
 from __future__ import annotations
 
 import logging
+from functools import cache
 from typing import Protocol
 
 import numpy as np
@@ -62,10 +63,14 @@ def make_reader(name: ReaderName) -> Reader:
             "or choose the reference reader",
         )
     if name == "auto":
-        _log.warning(
-            "the compiled reader is not there for this machine; reading takes hundreds of times as long"
-        )
+        _tell_that_it_takes_long()
     return ReferenceReader()
+
+
+@cache
+def _tell_that_it_takes_long() -> None:
+    """Once in a process."""
+    _log.warning("the compiled reader is not there for this machine; reading takes hundreds of times as long")
 
 
 class CoreReader:

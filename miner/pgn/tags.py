@@ -288,8 +288,8 @@ class Players:
         inner.update(plain.encode("utf-8", "surrogatepass"))
         outer.update(inner.digest())
         digest = outer.digest()
-        number = max(1, int.from_bytes(digest[:4], "big"))
-        identity = max(1, int.from_bytes(digest[:8], "big"))
+        identity = int.from_bytes(digest[:8], "big") or 1
+        number = identity >> 32 or 1
         if self._names == "drop":
             return Player("", 0, identity)
         return Player(name if self._names == "keep" else digest[:8].hex(), number, identity)

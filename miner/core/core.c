@@ -842,8 +842,10 @@ int64_t core_tags(const uint8_t *text, int64_t size, const int64_t *starts, cons
         if (!is_span(starts[game], moves[game], size)) return REFUSED;
         const uint8_t *first = text + starts[game], *end = text + moves[game], *tag = find(first, end, '[');
         while (tag < end && tag > first && !may_begin_tag(text, size, tag - text)) tag = find(tag + 1, end, '[');
+        const uint8_t *line_end = first; /* looked for once a line, however many tags stand there */
         while (tag < end) {
-            const uint8_t *line_end = find(tag, end, '\n'), *after = find(tag + 1, end, '['), *begin, *value_end;
+            const uint8_t *after = find(tag + 1, end, '['), *begin, *value_end;
+            if (line_end <= tag) line_end = find(tag, end, '\n');
             while (after < end && !may_begin_tag(text, size, after - text)) after = find(after + 1, end, '[');
             int32_t number = read_tag(tag, after < line_end ? after : line_end, &names, &begin, &value_end);
             if (number >= 0) {

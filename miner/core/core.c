@@ -739,8 +739,10 @@ int64_t core_regions(const uint8_t *text, int64_t size, const int64_t *bounds, i
         before = kind_of_line(text + line, text + line_end);
         int64_t last = line_end - 1;
         last -= last > line && text[last] == ' ';
-        /* Behind a tag that does not end its line there may be moves. */
-        add_line(&region, line, before == TAG_LINE && text[last] != ']' ? ODD_LINE : before);
+        /* Behind a tag that does not end its line there may be moves: where the first bracket that closes is not the
+         * last byte, a closer look is needed. */
+        int is_whole = before != TAG_LINE || find(text + line, text + last + 1, ']') == text + last;
+        add_line(&region, line, is_whole ? before : ODD_LINE);
         if (next > size) next = size;
     }
     return found;

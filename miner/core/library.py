@@ -22,7 +22,7 @@ LIBRARY = (
     "core.dll" if sys.platform == "win32" else "libcore.dylib" if sys.platform == "darwin" else "libcore.so"
 )
 FOLDER = Path(__file__).with_name("built")
-"""Where it lies: in a folder of its own, as Python would take a file that ends in `.so` for one of its modules."""
+"""Where it lies: in a folder of its own, since Python takes what ends in `.so` for one of its modules."""
 
 Codes = npt.NDArray[np.int32]
 Bytes = npt.NDArray[np.uint8]

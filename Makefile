@@ -6,7 +6,8 @@
 #             tools/page/package-lock.json from the package.json there
 # make page-types checks the types of the page's scripts; a part of make lint
 # make audit  asks for known vulnerabilities of what is installed
-# make fuzz   tries the readers on texts that a fuzzer makes up; needs Linux or macOS
+# make fuzz   tries the readers on texts that a fuzzer makes up; needs Linux or macOS, and clang
+# make wheels makes the wheels of all platforms in dist/, compiled for each from here
 # make clean  forgets .venv and out/
 #
 # Each of them sets up what it needs: .venv with the program, a UCI engine if there is none, and for the tests
@@ -18,7 +19,7 @@ BIN := .venv/bin
 SIDE_BY_SIDE := --numprocesses auto --maxprocesses 4 --dist loadfile
 NPM_OPTIONS := --silent --ignore-scripts --no-audit --no-fund --omit-lockfile-registry-resolved
 
-.PHONY: demo test test-slow lint page-types bench growth proofs lock audit engine browser clean fuzz
+.PHONY: demo test test-slow lint page-types bench growth proofs lock audit engine browser clean fuzz wheels
 
 demo: .venv/installed engine
 	$(BIN)/miner demo --out out
@@ -43,7 +44,11 @@ page-types: .venv/page/installed
 
 fuzz: .venv/developing
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[fuzz]"
-	for target in splitter pieces headers ledger settings names; do $(BIN)/python -m tests.fuzz $$target || exit 1; done
+	for target in splitter pieces headers ledger settings names core; do $(BIN)/python -m tests.fuzz $$target || exit 1; done
+
+wheels: .venv/developing
+	for target in $$($(BIN)/python tools/wheel_hook.py targets); do \
+	    MINER_TARGET=$$target $(BIN)/python -m hatchling build -t wheel -d dist || exit 1; done
 
 bench: .venv/developing engine
 	sh benchmarks/all.sh $(BIN)/python
@@ -73,12 +78,14 @@ define install
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 endef
 
-.venv/installed: pyproject.toml requirements/build.txt requirements/demo.txt .venv/bin/python
+CORE := miner/core/core.c miner/core/core.h miner/core/polyglot.h tools/wheel_hook.py
+
+.venv/installed: $(CORE) pyproject.toml requirements/build.txt requirements/demo.txt .venv/bin/python
 	@echo "Installing the miner and what it needs into .venv, in the versions of requirements/demo.txt"
 	$(call install,requirements/demo.txt)
 	@touch $@
 
-.venv/developing: pyproject.toml requirements/build.txt requirements/dev.txt .venv/bin/python
+.venv/developing: $(CORE) pyproject.toml requirements/build.txt requirements/dev.txt .venv/bin/python
 	@echo "Installing the miner, what it needs and the tools for its tests into .venv, in the versions of requirements/dev.txt"
 	$(call install,requirements/dev.txt)
 	@touch .venv/installed $@

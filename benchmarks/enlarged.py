@@ -9,9 +9,10 @@ real databases: what many games share is met more often, and behind it each copy
 with as many games in each as the real ones have. (Exact copies would lift every rare position over the
 tally's floor, and games played on at random would lift none.)
 
-Legal is what the compiled reader takes. Where the real game's move cannot be made any more, another quiet
-one stands in for it; where none of those can be made either, the game ends. Nothing is drawn by lot, so that
-the same files are made again. They are kept, and made anew when the real games or this module change.
+Legal is what the core takes, of the 255 plies that it follows at the most. Where the real game's move cannot
+be made any more, another quiet one stands in for it; where none of those can be made either, the game ends.
+Nothing is drawn by lot, so that the same files are made again. They are kept, and made anew when the real
+games or this module change.
 """
 
 from __future__ import annotations
@@ -27,11 +28,10 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
-import rust_pgn_reader_python_binding as compiled
 import zstandard
 
 from benchmarks.read import games_of, plain_text
+from miner.pgn.readers import make_reader
 
 FOLLOWED_PLIES = 12  # that a copy follows the real game at the most; an even number: then White is to move
 SHARED_BY = 10  # real games that share the moves as far as a copy follows them: the tally's floor
@@ -44,7 +44,8 @@ STAND_INS = (
     ("a6", "h6", "a5", "h5", "g6", "b6", "Kh8", "Kg8", "Kb8", "Re8", "Rd8", "Kg7", "Kh7"),
 )  # White's and Black's, for moves that cannot be made any more
 MOST_ROUNDS = 12  # of mending a copy
-_AT_ONCE = 20_000  # games that are given to the compiled reader
+_AT_ONCE = 20_000  # games that are given to the core
+_MOST_PLIES = 255
 
 _NUMBER = re.compile(r"\d+\.+\s*")
 _NAME = re.compile(r'^\[(White|Black) "(.*)"\]$', re.MULTILINE)
@@ -161,9 +162,9 @@ def _mend(games: Sequence[list[str]]) -> None:
     )  # the ply, and stand-ins tried there
     for round_ in range(MOST_ROUNDS):
         still_broken = []
-        for number, ply in zip(broken, _legal_plies([games[number] for number in broken]), strict=True):
+        for number, ply in zip(broken, _illegal_plies([games[number] for number in broken]), strict=True):
             moves, last_tried = games[number], tried.get(number, (ply, 0))
-            if ply == len(moves):
+            if ply is None:
                 continue
             count = last_tried[1] if last_tried[0] == ply else 0
             if count == len(STAND_INS[ply % 2]) or round_ == MOST_ROUNDS - 1:
@@ -175,16 +176,16 @@ def _mend(games: Sequence[list[str]]) -> None:
         broken = still_broken
 
 
-def _legal_plies(games: Sequence[Sequence[str]]) -> list[int]:
-    """How many plies of each game are legal."""
-    plies: list[int] = []
+def _illegal_plies(games: Sequence[Sequence[str]]) -> list[int | None]:
+    """The ply of each game that is not legal; None: all are."""
+    plies: list[int | None] = []
+    reader = make_reader("compiled")
     for start in range(0, len(games), _AT_ONCE):
-        texts = pa.array([" ".join(moves) or "*" for moves in games[start : start + _AT_ONCE]])
-        parsed = compiled.parse_games(pa.chunked_array([texts]))
-        assert parsed.num_games == len(texts), "the compiled reader lost a game"
-        for chunk in parsed.chunks:
-            begins = chunk.move_offsets.astype(np.int64)[: chunk.num_games]
-            plies += np.diff(begins, append=chunk.num_moves).tolist()
+        texts = [" ".join(moves).encode("ascii") + b"\n" for moves in games[start : start + _AT_ONCE]]
+        ends = np.cumsum([len(text) for text in texts])
+        decoded = reader.decode(b"".join(texts), np.append(0, ends[:-1]), ends, _MOST_PLIES)
+        legal = zip(decoded.plies.tolist(), decoded.is_illegal.tolist(), strict=True)
+        plies += [ply if is_illegal else None for ply, is_illegal in legal]
     return plies
 
 

@@ -1,11 +1,12 @@
-"""How fast games are read, against a python-chess loop and the compiled reader alone, and in what memory.
+"""How fast games are read, against a python-chess loop and the core alone, and in what memory.
 
     python benchmarks/read.py SOURCE [--rounds 3] [--sample 2000] [--memory] [--json PLACE]
 
 SOURCE is a file of PGN, as it is or compressed with zstd. All speeds are of one run, taken in turn, the best
 of the rounds, so that their ratios hold on a machine that does other work as well. `--memory` reads the
 source once and ten times over (as many zstd frames, all but the first of repeated games; and with other
-names, so that no game is a repeated one) and tells the peak of resident memory, workers included. DuckDB
+names, so that no game is a repeated one) and tells the peak of resident memory, workers included. The core
+alone finds games, tags and moves of plain text in one thread, and makes no tables. DuckDB
 counts games and moves in the plain text by regular expressions: what it takes just to pass over it.
 """
 
@@ -23,22 +24,19 @@ import chess.pgn
 import chess.polyglot
 import duckdb
 import numpy as np
-import pyarrow as pa
-import rust_pgn_reader_python_binding as compiled
 import zstandard
 
 from benchmarks import record
 from benchmarks.processes import watched
 from benchmarks.record import Figure
 from miner.means import Means
-from miner.pgn.split import find_games, one_line_end
-from miner.pgn.text import Lines
+from miner.pgn.readers import make_reader
+from miner.pgn.split import one_line_end
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store
 
 PLIES = ReadSettings().plies
-SLICE = 30_000  # games given to the compiled reader at a time, besides all at once
 
 
 def plain_text(source: Path) -> bytes:
@@ -49,7 +47,7 @@ def plain_text(source: Path) -> bytes:
 
 
 def games_of(text: bytes) -> list[str]:
-    games = find_games(Lines(text), np.array([0]))
+    games = make_reader("compiled").find_games(text, np.array([0]))
     spans = zip(games.starts.tolist(), games.ends.tolist(), strict=True)
     return [text[start:end].decode("latin-1") for start, end in spans]
 
@@ -73,10 +71,13 @@ def python_chess_loop(games: list[str]) -> None:
             board.push(move)
 
 
-def compiled_alone(games: pa.ChunkedArray, at_once: int) -> None:
-    """Decode whole games, tags included, with all threads."""
-    for start in range(0, len(games), at_once):
-        compiled.parse_games(games.slice(start, at_once))
+def core_alone(text: bytes) -> None:
+    """Find the games of a text, their tags, results and kept plies."""
+    reader = make_reader("compiled")
+    games = reader.find_games(text, np.array([0]))
+    reader.read_tags(text, games.starts, games.moves)
+    reader.see_moves(text, games.moves, games.ends)
+    reader.decode(text, games.moves, games.ends, PLIES)
 
 
 def read_whole(source: Path, processes: int | None = None) -> int:
@@ -111,14 +112,12 @@ def measure_speed(source: Path, rounds: int, sample: int) -> dict[str, Figure]:
     text = plain_text(source)
     games = games_of(text)
     sampled = games[:: max(1, len(games) // sample)]
-    array = pa.chunked_array([pa.array(games, pa.large_string()).cast(pa.string())])
     with tempfile.TemporaryDirectory() as folder:
         plain = Path(folder) / "plain.pgn"
         plain.write_bytes(text)
         ways: dict[str, tuple[int, Callable[[], object]]] = {
             "python-chess": (len(sampled), lambda: python_chess_loop(sampled)),
-            "compiled at once": (len(games), lambda: compiled_alone(array, len(array))),
-            "compiled in slices": (len(games), lambda: compiled_alone(array, SLICE)),
+            "core alone": (len(games), lambda: core_alone(text)),
             "DuckDB's count of the text": (len(games), lambda: count_text(plain)),
             "stage": (len(games), lambda: read_whole(source)),
         }

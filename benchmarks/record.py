@@ -26,7 +26,7 @@ from typing import Any, Literal
 
 ROOT = Path(__file__).resolve().parent.parent
 BASELINE = ROOT / "benchmarks" / "results" / "baseline.json"
-LIBRARIES = ("chess", "duckdb", "numpy", "pandas", "pyarrow", "rust_pgn_reader_python_binding", "scipy")
+LIBRARIES = ("chess", "duckdb", "numpy", "pandas", "pyarrow", "scipy")
 
 Better = Literal["higher", "lower", "neither"]
 

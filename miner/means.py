@@ -57,7 +57,9 @@ class Means:
     ] = 1024
     threads: int = 0  # that count; 0: one per core
     reader: Annotated[ReaderName, Option("The reference reader is slow and needs no compiled part.")] = "auto"
-    processes: Annotated[int | None, Option("Processes that read (default: one per core).", least=1)] = None
+    processes: Annotated[
+        int | None, Option("Batches of games that are read at a time (default: one per core).", least=1)
+    ] = None
     cluster: Annotated[
         Cluster | None,
         Option(

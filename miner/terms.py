@@ -203,12 +203,3 @@ def expected_score(cp: float) -> float:
 def pack_move(from_square: int, to_square: int, promotion: int | None) -> int:
     """A move as 16 bits: to (bits 0-5), from (6-11), promotion (12-14; 0 none, 2 knight ... 5 queen)."""
     return to_square | from_square << 6 | (promotion or 0) << 12
-
-
-def pack_moves(
-    from_squares: npt.NDArray[np.uint8], to_squares: npt.NDArray[np.uint8], promotions: npt.NDArray[np.int8]
-) -> npt.NDArray[np.uint16]:
-    """`pack_move` for arrays of equal shape; a promotion below 0 means none."""
-    promotion = np.maximum(promotions, 0).astype(np.uint16)
-    to, origin = to_squares.astype(np.uint16), from_squares.astype(np.uint16)
-    return np.asarray(to | (origin << np.uint16(6)) | (promotion << np.uint16(12)))

@@ -10,13 +10,15 @@ from typing import Any
 import chess
 import chess.pgn
 import chess.polyglot
+import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from miner.core.library import Decoded, core
 from miner.means import Means, ReaderName
 from miner.pgn.batches import cut_pieces
-from miner.pgn.decode import compiled, make_reader
 from miner.pgn.ledger import BatchReader, Numbering
+from miner.pgn.readers import Reader, make_reader
 from miner.pgn.sources import Text
 from miner.read.stage import read
 from miner.settings import ReadSettings
@@ -24,7 +26,7 @@ from miner.store import Manifest, Store
 from miner.terms import pack_move
 from tests.stores import here
 
-needs_compiled = pytest.mark.skipif(compiled is None, reason="the compiled reader is not installed")
+needs_compiled = pytest.mark.skipif(core() is None, reason="no core is there for this machine")
 each_reader = pytest.mark.parametrize("reader", [pytest.param("compiled", marks=needs_compiled), "reference"])
 
 Row = dict[str, Any]
@@ -96,6 +98,24 @@ def read_in_memory(
         games += rows.games.to_pylist()
         moves += rows.moves.to_pylist()
     return games, sorted(moves, key=lambda row: (row["game"], row["ply"]))
+
+
+def decode(reader: Reader, *texts: bytes, width: int = 60) -> Decoded:
+    """The plies of move texts."""
+    ends = np.cumsum([len(text) + 1 for text in texts])
+    return reader.decode(b"".join(text + b"\n" for text in texts), np.append(0, ends[:-1]), ends, width)
+
+
+def decoded_plies(text: bytes) -> list[list[tuple[int, int, int]]]:
+    """Ply, key and move of what each game of a text keeps at the most, whatever the tags say of it."""
+    reader = make_reader("auto")
+    games = reader.find_games(text, np.array([0]))
+    decoded = reader.decode(text, games.moves, games.ends, 255)
+    assert not decoded.is_illegal.any()
+    plies: list[list[tuple[int, int, int]]] = [[] for _ in games.starts]
+    for game, *row in zip(*(column.tolist() for column in decoded.visits), strict=True):
+        plies[game].append((row[0], row[1], row[2]))
+    return plies
 
 
 def plies_of(moves: list[Row], game: int) -> list[tuple[int, int, int]]:

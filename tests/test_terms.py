@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from miner.board.moves import unpack_move
 from miner.errors import UsageError
-from miner.terms import MOST_CP, Band, BandScheme, Score, Side, expected_score, pack_move, pack_moves
+from miner.terms import MOST_CP, Band, BandScheme, Score, Side, expected_score, pack_move
 
 EDGES = st.lists(st.integers(1, 4_000), unique=True, max_size=12).map(lambda edges: tuple(sorted(edges)))
 
@@ -141,15 +141,7 @@ PROMOTIONS = st.sampled_from([None, chess.KNIGHT, chess.BISHOP, chess.ROOK, ches
 
 @given(st.lists(st.tuples(SQUARES, SQUARES, PROMOTIONS), max_size=20))
 def test_moves_survive_packing(moves: list[tuple[int, int, int | None]]) -> None:
-    """One by one and as arrays a move packs to the same 16 bits, and comes back."""
+    """A move packs to 16 bits, and comes back."""
     packed = [pack_move(*move) for move in moves]
 
-    together = pack_moves(
-        np.array([move[0] for move in moves], dtype=np.uint8),
-        np.array([move[1] for move in moves], dtype=np.uint8),
-        np.array([move[2] or -1 for move in moves], dtype=np.int8),
-    )
-
-    assert together.dtype == np.uint16
-    assert together.tolist() == packed
     assert [unpack_move(one) for one in packed] == [chess.Move(*move) for move in moves]

@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from miner.arrays import Flags, Keys, Squares
-from miner.board.moves import CASTLED_ROOKS
 
 EMPTY, WHITE_PAWN, BLACK_PAWN = 0, 1, 7
 _PIECES = 13  # an empty square, White's P N B R Q K, Black's P N B R Q K
@@ -34,63 +33,6 @@ def position_keys(
     keys = _piece_keys(boards)
     _add_the_rest(keys, boards, castling, en_passant, white_to_move)
     return keys
-
-
-def keys_along(
-    boards: Squares,
-    castling: Flags,
-    en_passant: npt.NDArray[np.int8],
-    white_to_move: Flags,
-    begins: npt.NDArray[np.intp],
-    from_squares: Squares,
-    to_squares: Squares,
-) -> Keys:
-    """`position_keys` of the positions of whole games, sooner: from what each move changes.
-
-    The games lie one after the other, their first positions at `begins`; `from_squares` and `to_squares` are
-    of the moves that lead to all other positions, shape (n - games,). When castling, these are the king's.
-    """
-    is_after_move = np.ones(len(boards), dtype=np.bool_)
-    is_after_move[begins] = False
-    moves = np.zeros((2, len(boards)), dtype=np.uint8)
-    for row, squares in zip(moves, (from_squares, to_squares), strict=True):
-        row[is_after_move] = squares
-    keys = np.empty(len(boards), dtype=np.uint64)
-    keys[:1] = 0
-    for start in range(1, len(boards), _BLOCK):
-        block = slice(start, start + _BLOCK)
-        before = slice(start - 1, start - 1 + len(keys[block]))
-        keys[block] = _changes(boards[before], boards[block], moves[0, block], moves[1, block])
-    keys[begins] = 0
-    np.bitwise_xor.accumulate(keys, out=keys)
-    # No move leads from one game to the next: what came before a game is taken off again.
-    first = boards[begins]
-    # Nearly all games begin alike.
-    off = keys[begins] ^ _piece_keys(first[:1] if (first == first[:1]).all() else first)
-    keys ^= np.repeat(off, np.diff(begins, append=len(boards)))
-    _add_the_rest(keys, boards, castling, en_passant, white_to_move)
-    return keys
-
-
-def _changes(before: Squares, after: Squares, from_squares: Squares, to_squares: Squares) -> Keys:
-    """The pieces' share of the keys before each move against that after it."""
-    table = _square_table()
-    at = np.arange(0, before.size, 64)
-    to = at + to_squares
-    moved, taken = before.reshape(-1).take(at + from_squares), before.reshape(-1).take(to)
-    row = to_squares * np.uint16(_PIECES)
-    changes: Keys = table.take(from_squares * np.uint16(_PIECES) + moved)
-    changes ^= table.take(row + taken)
-    changes ^= table.take(row + after.reshape(-1).take(to))
-    # A rook that castles and a pawn that is taken in passing stand on other squares than these.
-    across = (from_squares & 7) - (to_squares & 7)  # files, modulo 256
-    is_king, is_pawn = (moved % 6 == 0) & (moved > 0), moved % 6 == 1
-    passing = np.flatnonzero(is_pawn & (across != 0) & (taken == EMPTY))
-    beside = (from_squares[passing] & 56) | (to_squares[passing] & 7)
-    changes[passing] ^= table.take(beside * np.uint16(_PIECES) + before[passing, beside])
-    castled = np.flatnonzero(is_king & (across + 1 > 2))
-    changes[castled] ^= _rook_changes()[to_squares[castled]]
-    return changes
 
 
 def _piece_keys(boards: Squares) -> Keys:
@@ -152,17 +94,6 @@ def _castling_table() -> Keys:
                 table[rights] ^= _constants()[_CASTLING + right]
     table[16:] = table[:16] ^ _constants()[_WHITE_TO_MOVE]
     return table
-
-
-@cache
-def _rook_changes() -> Keys:
-    """The share of a castling rook before and after, by the king's new square."""
-    changes = np.zeros(64, dtype=np.uint64)
-    squares = _square_table().reshape(64, _PIECES)
-    for king, (corner, beside) in CASTLED_ROOKS.items():
-        rook = 4 if king < chess.A2 else 10
-        changes[king] = squares[corner, rook] ^ squares[beside, rook]
-    return changes
 
 
 @cache

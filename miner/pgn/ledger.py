@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import re
-import zlib
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from miner.arrays import Flags, Hashes, Keys, Offsets, Strings
+from miner.arrays import Flags, Hashes, Offsets, Strings
+from miner.core.library import ASIDES, NO_RESULT, RESULTS, UNFINISHED, Bytes, Decoded, MoveTexts
 from miner.pgn.batches import Batch
-from miner.pgn.decode import Decoded, Reader
-from miner.pgn.movetext import RESULTS, MainLines, main_lines
-from miner.pgn.split import GameSpans, find_games
+from miner.pgn.readers import Reader, in_key_order
+from miner.pgn.split import GameSpans
 from miner.pgn.tags import (
     PlayerColumn,
     Players,
@@ -29,15 +29,15 @@ from miner.pgn.tags import (
     is_variant,
     openings,
     rating_of,
-    read_tags,
     time_class_of,
     variant_of,
 )
-from miner.pgn.text import Column, Lines, numbers
+from miner.pgn.text import Column, numbers
 from miner.schema import GAMES, MOVES
 from miner.settings import ReadSettings
 
-_POINTS = {"1-0": 2, "1/2-1/2": 1, "0-1": 0, "*": 0}  # White's, in half points
+_POINTS = np.array([0, 2, 0, 1, 0], dtype=np.uint64)  # White's for each of RESULTS, in half points
+_ASIDES = np.array(ASIDES, dtype=object)
 _MIXER = np.uint64(0x9E3779B97F4A7C15)
 _ILLEGAL_FIRST = "the first move is not legal"
 _OTHER_RESULT = "the moves end in another result than the Result tag"
@@ -180,7 +180,14 @@ class Pending:
 
     def rows(self, answer: EarlierGames) -> LedgerRows:
         """The batch's rows, once it is known what came before it."""
-        return LedgerRows(_ledger(self, answer), _moves(self, answer))
+        return LedgerRows(_ledger(self, answer), self._moves(answer))
+
+    def _moves(self, answer: EarlierGames) -> pa.Table:
+        is_kept = self.is_kept
+        is_kept[is_kept] = ~answer.is_duplicate
+        numbers = (self.games + answer.first_game).astype(np.uint32)
+        games, plies, keys, moves = in_key_order(self.decoded.visits, is_kept, numbers)
+        return _table({"game": games, "ply": plies, "key": keys, "move": moves}, MOVES)
 
 
 class BatchReader:
@@ -195,22 +202,28 @@ class BatchReader:
         self._players = Players(salt, settings.names)
         self._reader = reader
 
+    @property
+    def is_compiled(self) -> bool:
+        """Whether other threads can read at the same time."""
+        return self._reader.is_compiled
+
     def read(self, batch: Batch) -> Pending:
         """The batch's games, decoded as far as their tags let them pass."""
         texts = [piece.text if piece.text.endswith(b"\n") else piece.text + b"\n" for piece in batch]
         sizes = np.array([len(text) for text in texts], dtype=np.intp)
         bounds = np.cumsum(sizes) - sizes
-        lines = Lines(texts[0] if len(texts) == 1 else b"".join(texts))
-        games = find_games(lines, bounds)
-        tags = read_tags(lines, games.starts, games.moves)
-        moves = main_lines(lines, games.moves, games.ends)
+        text = texts[0] if len(texts) == 1 else b"".join(texts)
+        games = self._reader.find_games(text, bounds)
+        tags = self._reader.read_tags(text, games.starts, games.moves)
+        moves = self._reader.see_moves(text, games.moves, games.ends)
         white, black = (self._players.column(tags[name]) for name in ("White", "Black"))
         date = dates(tags)
         # The Result tag decides, as in python-chess, or else how the move text ends.
-        results = tags["Result"].map(lambda value: value if value in RESULTS else "*", object)
-        results = np.where((results == "*") & (moves.results != ""), moves.results, results)
+        results = tags["Result"].map(_result_of, np.uint8)
+        is_open = (results == UNFINISHED) & (moves.results != NO_RESULT)
+        results[is_open] = moves.results[is_open]
         piece = np.searchsorted(bounds, games.starts, side="right") - 1
-        counts, places = _places(batch, lines, games, bounds, piece)
+        counts, places = _places(batch, text, games, bounds, piece, self._reader)
         columns = {
             **places,
             "white": white.shown,
@@ -221,41 +234,43 @@ class BatchReader:
             "black_rating": tags["BlackElo"].map(rating_of, np.uint16),
             "date": date.strings(),
             "time_class": tags["TimeControl"].strings(time_class_of),
-            "result": results,
+            "result": Column(RESULTS, results).strings(),
             "eco": tags["ECO"].strings(eco_of),
             "opening": openings(tags).strings(),
         }
-        states, details = self._judged(tags, moves, columns)
+        ratings = np.stack([columns["white_rating"], columns["black_rating"]], axis=1)
+        states, details = self._judged(tags, moves, results, ratings)
         for number, part in enumerate(batch):
             if part.broken and len(of_part := np.flatnonzero(piece == number)):
                 states[of_part[-1]], details[of_part[-1]] = "unreadable", part.broken
         for player in (white, black):
             states[np.isin(player.identities, self._forgotten)] = "forgotten"
         decoded = np.flatnonzero(states == "")
-        main = self._reader.decode([moves.texts[game] for game in decoded.tolist()], self._settings.plies)
-        moves.asides[decoded[main.plies == self._settings.plies]] = ""  # nothing that counts is lost
+        main = self._reader.decode(text, games.moves[decoded], games.ends[decoded], self._settings.plies)
+        asides = _ASIDES[moves.asides]
+        asides[decoded[main.plies == self._settings.plies]] = ""  # nothing that counts is lost
         return Pending(
             counts=counts,
             columns=columns,
             states=states,
             details=details,
-            asides=moves.asides,
+            asides=asides,
             games=decoded,
             hashes=_hashes(white, black, date, results, moves)[decoded],
             decoded=main,
         )
 
-    def _judged(self, tags: Tags, moves: MainLines, columns: dict[str, Any]) -> tuple[Strings, Strings]:
+    def _judged(
+        self, tags: Tags, moves: MoveTexts, results: Bytes, ratings: npt.NDArray[np.uint16]
+    ) -> tuple[Strings, Strings]:
         """The states of games that their tags and results decide, with details; the rest stay empty."""
-        results = columns["result"]
-        is_other_result = (results != moves.results) & (moves.results != "") & (moves.results != "*")
+        ends = moves.results
+        is_other_result = (results != ends) & (ends != NO_RESULT) & (ends != UNFINISHED)
         details = np.where(is_other_result, _OTHER_RESULT, "").astype(object)
         states = np.full(len(results), "", dtype=object)
-        states[results == "*"] = "no result"
-        is_empty = np.array([not letters for letters in moves.letters], dtype=np.bool_)
-        states[is_empty] = "no moves"
-        details[is_empty & (moves.asides != "")] = "a comment or variation is never closed"
-        ratings = np.stack([columns["white_rating"], columns["black_rating"]], axis=1)
+        states[results == UNFINISHED] = "no result"
+        states[moves.is_empty] = "no moves"
+        details[moves.is_empty & (moves.asides > 0)] = "a comment or variation is never closed"
         reasons = filtered_by(tags, ratings, results, self._settings)
         is_filtered = reasons != ""
         states[is_filtered], details[is_filtered] = "filtered", reasons[is_filtered]
@@ -266,25 +281,31 @@ class BatchReader:
         return states, details
 
 
+def _result_of(tag: str) -> int:
+    """The place in RESULTS of what a Result tag says."""
+    return RESULTS.index(tag) if tag in RESULTS[1:] else UNFINISHED
+
+
 def _places(
-    batch: Batch, lines: Lines, games: GameSpans, bounds: Offsets, piece: Offsets
+    batch: Batch, text: bytes, games: GameSpans, bounds: Offsets, piece: Offsets, reader: Reader
 ) -> tuple[list[Count], dict[str, Any]]:
     """Counts of what each piece holds, and the columns that tell where in its piece each game stands.
 
     The pieces begin at `bounds`; `piece`: which of them each game is of.
     """
     counted = np.bincount(piece, minlength=len(batch))
-    first_game, first_line = np.cumsum(counted) - counted, np.searchsorted(lines.starts, bounds)
-    line_counts = np.diff(first_line, append=len(lines.starts))
+    first_game = np.cumsum(counted) - counted
+    first_line = reader.lines_before(text, np.append(bounds, len(text)))
+    line_counts = np.diff(first_line)
     counts = [
         Count(count, line_count, len(part.text), *skipped, part.origin, part.begins_text)
         for part, count, line_count, skipped in zip(
-            batch, counted.tolist(), line_counts.tolist(), _skipped(lines, games, bounds), strict=True
+            batch, counted.tolist(), line_counts.tolist(), _skipped(text, games, bounds), strict=True
         )
     ]
     # Without the line end that a piece was given which had none.
     ends = np.minimum(games.ends - bounds[piece], np.array([count.size for count in counts])[piece])
-    line = np.searchsorted(lines.starts, games.starts, side="right") - 1  # a mark may stand before
+    line = reader.lines_before(text, games.starts)
     return counts, {
         "source": Column([part.name for part in batch], piece).strings(),
         "number": np.arange(len(piece)) - first_game[piece],
@@ -294,7 +315,7 @@ def _places(
     }
 
 
-def _skipped(lines: Lines, games: GameSpans, bounds: Offsets) -> list[tuple[int, str]]:
+def _skipped(text: bytes, games: GameSpans, bounds: Offsets) -> list[tuple[int, str]]:
     """How many lines of each piece are text that is no game, and the sign that the first begins with.
 
     Signs only, since letters could be those of a name.
@@ -303,7 +324,7 @@ def _skipped(lines: Lines, games: GameSpans, bounds: Offsets) -> list[tuple[int,
     pieces = np.searchsorted(bounds, games.skipped[:, 0], side="right") - 1
     for piece, (begin, end) in zip(pieces.tolist(), games.skipped.tolist(), strict=True):
         count, sign = skipped[piece]
-        block = lines.text[begin:end]
+        block = text[begin:end]
         begins_with = _SIGN.match(block)
         sign = sign if count else begins_with[0].decode("ascii").strip() if begins_with else ""
         skipped[piece] = (count + sum(1 for line in block.split(b"\n") if line.strip()), sign)
@@ -311,18 +332,17 @@ def _skipped(lines: Lines, games: GameSpans, bounds: Offsets) -> list[tuple[int,
 
 
 def _hashes(
-    white: PlayerColumn, black: PlayerColumn, date: Column, results: Strings, moves: MainLines
+    white: PlayerColumn, black: PlayerColumn, date: Column, results: Bytes, moves: MoveTexts
 ) -> Hashes:
     """A hash of what makes a game the same as another; 0 where both players are unknown.
 
     Nameless games that are alike are taken for different games: they may well be.
     """
-    hashes = np.array([zlib.crc32(letters) for letters in moves.letters], dtype=np.uint64)
+    hashes = moves.hashes.astype(np.uint64)
     day = date.map(
         lambda value: int.from_bytes(hashlib.sha256(value.encode()).digest()[:8], "big"), np.uint64
     )
-    points = np.fromiter(map(_POINTS.__getitem__, results.tolist()), dtype=np.uint64, count=len(results))
-    for part in (white.identities, black.identities, day, points):
+    for part in (white.identities, black.identities, day, _POINTS[results]):
         hashes = (hashes ^ part) * _MIXER
         hashes ^= hashes >> np.uint64(29)
     is_known = (white.identities | black.identities) > 0
@@ -390,35 +410,6 @@ def blanked(games: pa.Table, is_forgotten: Flags) -> pa.Table:
             column = pc.if_else(mask, pa.scalar(nothing, field.type), games[field.name])
             games = games.set_column(at, field, column)
     return games
-
-
-def _moves(pending: Pending, answer: EarlierGames) -> pa.Table:
-    is_kept = pending.is_kept
-    is_kept[is_kept] = ~answer.is_duplicate
-    visits = pending.decoded.visits
-    rows = np.flatnonzero(is_kept.take(visits.lines))
-    rows = rows.take(_key_order(visits.keys.take(rows)))
-    # All but the keys in one number each, since it is fetching them out of order that takes time.
-    lines, plies = visits.lines.astype(np.uint64), visits.plies.astype(np.uint64)
-    packed = (lines << np.uint64(24) | plies << np.uint64(16) | visits.moves).take(rows)
-    games = (pending.games + answer.first_game).astype(np.uint32)
-    columns = {
-        "game": games.take((packed >> np.uint64(24)).astype(np.intp)),
-        "ply": (packed >> np.uint64(16)).astype(np.uint8),
-        "key": visits.keys.take(rows),
-        "move": packed.astype(np.uint16),
-    }
-    return _table(columns, MOVES)
-
-
-def _key_order(keys: Keys) -> Offsets:
-    """The order of the leading 32 bits; equal ones stay as they are.
-
-    A stable sort of 16 bits is a radix sort, and two of them take half the time of a sort of 64.
-    """
-    low, high = ((keys >> np.uint64(shift)).astype(np.uint16) for shift in (32, 48))
-    order = np.argsort(low, kind="stable")
-    return order.take(np.argsort(high.take(order), kind="stable"))
 
 
 def sorted_moves(moves: pa.Table) -> pa.Table:

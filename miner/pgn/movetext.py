@@ -1,4 +1,4 @@
-"""Move text: the main line without comments and variations, the final result, where to cut.
+"""Move text: the main line without comments and variations, its moves, the final result.
 
 Works on bytes, since everything that counts in move text is ASCII whatever the encoding of the comments.
 """
@@ -8,12 +8,6 @@ from __future__ import annotations
 import re
 from collections import deque
 from itertools import islice
-from typing import NamedTuple
-
-import numpy as np
-
-from miner.arrays import Flags, Offsets, Strings
-from miner.pgn.text import Lines
 
 RESULTS = ("1-0", "0-1", "1/2-1/2")
 NULL_MOVES = (b"--", b"Z0", b"@@@@")
@@ -30,7 +24,7 @@ _MOVE = re.compile(
 )
 
 _LONG = 1 << 20  # bytes of one game's move text; nobody writes so much
-_MOST_MOVES = 1 << 16  # that are taken from text of more than moves; no game is kept so far
+MOST_MOVES = 1 << 16  # that are taken from text of more than moves; no game is kept so far
 
 
 def letters_of(text: bytes) -> bytes:
@@ -128,51 +122,3 @@ def final_result(line: bytes) -> str:
         return last[0].decode("ascii")
     found = _FIRST_RESULT.search(line)
     return found[1].decode("ascii") if found else ""
-
-
-class MainLines(NamedTuple):
-    """The main lines of `n` games, fit for any reader, and as much as is seen without reading the moves."""
-
-    texts: list[bytes]  # moves, move numbers and results in ASCII
-    letters: list[bytes]  # of each text
-    results: Strings  # (n,): the result that each ends in, or empty
-    asides: Strings  # (n,): see open_aside
-
-
-def main_lines(lines: Lines, begins: Offsets, ends: Offsets) -> MainLines:
-    """The main lines of the move texts that lie from `begins` to `ends`.
-
-    Text of plain moves stays as it is. If more than moves is left without comments and variations, only what
-    looks like a move is taken.
-    """
-    text = lines.text
-    texts = [text[begin:end] for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
-    letters = [line.translate(None, _NOT_LETTERS) for line in texts]
-    results, has_result = _last_words(lines, begins, ends)
-    asides = np.full(len(texts), "", dtype=object)
-    odd = [at for at, found in enumerate(letters) if not found.isalpha()]
-    for at in odd:
-        line, asides[at] = main_line(texts[at]), open_aside(texts[at])
-        if (left := letters_of(line)) and not left.isalpha():
-            line = b" ".join([*moves_of(line, _MOST_MOVES), final_result(line).encode("ascii")])
-        texts[at], letters[at] = line, letters_of(line)
-    has_result[odd] = False
-    for at in np.flatnonzero(~has_result).tolist():
-        results[at] = final_result(texts[at])
-    return MainLines(texts, letters, results, asides)
-
-
-def _last_words(lines: Lines, begins: Offsets, ends: Offsets) -> tuple[Strings, Flags]:
-    """The result that each text ends in, and whether it does end in one."""
-    last = ends - 1
-    for _ in range(3):  # a line end, that of a CRLF, a blank
-        last = last - (lines.buffer[last] <= ord(" "))
-    words = lines.eight_bytes(last - 7)
-    results = np.full(len(last), "", dtype=object)
-    for result in ("*", *RESULTS):
-        size = len(result) + 1
-        tail = words >> np.uint64(64 - 8 * size)
-        for space in b" \n":
-            wanted = int.from_bytes(bytes([space]) + result.encode("ascii"), "little")
-            results[(tail == np.uint64(wanted)) & (last - size + 1 >= begins)] = result
-    return results, results != ""

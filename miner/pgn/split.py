@@ -17,13 +17,13 @@ files as they are found:
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from miner.arrays import Flags, Offsets
+from miner.arrays import Offsets
 from miner.pgn.movetext import final_result, main_line
-from miner.pgn.text import Lines
 
 # Each of these matches a stretch of what `_end_of_run` follows: there may be any amount of it, and the memory
 # that a pattern takes grows with its repetitions.
@@ -48,13 +48,13 @@ _TAG_AFTER_BLANK = re.compile(rb"\n[ \t]*\n(?=" + _TAG + rb")")
 _ASIDE = re.compile(rb"[{;]|\n%")
 _TAG_LINE = re.compile(_TAG)
 _INDENTED = re.compile(rb"\n([ \t]+)(" + _PAIRS + rb"|" + _TAG + rb"[^\n]*)")
+_MAY_BE_INDENTED = re.compile(rb"\n(?:\t| (?!\n))")  # not what CR LF leaves
 _SPACE = re.compile(rb"\n[ \t\n]+")
 _FIRST_MOVE = re.compile(
     rb"(?:(?:[NBRQK][a-h]?[1-8]?x?)?[a-h](?:x[a-h])?[1-8](?![A-Za-z])|O-O|0-0|--|(?:1-0|0-1|1/2-1/2|\*)(?!\S))"
 )
 _GOES_ON = re.compile(rb"(?:\{[^}]*\}\s*)?(\d{1,9})[ \t]*\.")
 _LONGEST_COMMENT = 1 << 16
-_MOST_BLANKS = 8  # before what follows a result, in a line of moves that is looked at no closer
 
 
 class GameSpan(NamedTuple):
@@ -75,7 +75,7 @@ def unindented(text: bytes) -> bytes:
 
     Blanks on a line of nothing else go to the end of the line before.
     """
-    if not text:
+    if not text.startswith((b" ", b"\t")) and not _MAY_BE_INDENTED.search(text):
         return text
     buffer = np.frombuffer(text, dtype=np.uint8)
     begins = np.append(0, np.flatnonzero(buffer[:-1] == ord("\n")) + 1)
@@ -102,93 +102,11 @@ class GameSpans(NamedTuple):
     ends: Offsets
     skipped: Offsets  # (blocks, 2): where each block of other text begins and ends
 
-
-def find_games(lines: Lines, bounds: Offsets) -> GameSpans:
-    """The games of a text that begins anew, as another source does, at each of `bounds` (the first is 0).
-
-    Most games of most files are tags, a blank line and moves without comments: those are found at once over
-    the whole text. What lies between them is gone through bit by bit.
-    """
-    if not lines.text:
-        return GameSpans(bounds[:0], bounds[:0], bounds[:0], np.empty((0, 2), dtype=np.intp))
-    braces = np.empty(0, dtype=np.intp)
-    if b"{" in lines.text:
-        braces = np.flatnonzero((lines.buffer == ord("{")) | (lines.buffer == ord("}")))
-    firsts = np.union1d(bounds, _sure_starts(lines, braces))
-    edges = np.append(firsts, len(lines.text))
-    is_plain, moves, ends = _plain_games(lines, braces, np.searchsorted(lines.starts, edges))
-    is_plain[np.searchsorted(firsts, _results_inside(lines), side="right") - 1] = False
-    found = [np.stack([firsts, moves, ends], axis=1)[is_plain]]
-    skipped: list[tuple[int, int]] = []
-    for region in np.flatnonzero(~is_plain).tolist():
-        begin, end = int(edges[region]), int(edges[region + 1])
-        spans, between = walk_games(lines.text[begin:end])
-        skipped += [(begin + first, begin + last) for first, last in between]
-        found.append(np.array(spans, dtype=np.intp).reshape(-1, 3) + begin)
-    spans_of = np.concatenate(found)
-    in_order = spans_of[np.argsort(spans_of[:, 0], kind="stable")]
-    starts, moves, ends = np.ascontiguousarray(in_order.T)
-    return GameSpans(starts, moves, ends, np.array(skipped, dtype=np.intp).reshape(-1, 2))
-
-
-def _sure_starts(lines: Lines, braces: Offsets) -> Offsets:
-    """Tag lines that surely begin a game: after a line of moves, a blank line, and no open comment."""
-    is_start = np.zeros(len(lines.starts), dtype=np.bool_)
-    is_plain = ~(lines.is_tag | lines.is_blank | lines.is_odd)
-    is_start[2:] = lines.is_tag[2:] & lines.is_blank[1:-1] & is_plain[:-2]
-    starts = lines.starts[is_start]
-    return starts[~_is_open(lines, braces, starts, starts - _LONGEST_COMMENT)]
-
-
-def _results_inside(lines: Lines) -> Offsets:
-    """Where another game may come behind a result: the move number 1 or a tag."""
-    buffer = lines.buffer
-    dots = np.flatnonzero(buffer == ord("."))
-    ones = dots[buffer[dots - 1] == ord("1")] - 1
-    before = buffer[lines.brackets - 1]
-    tags = lines.brackets[(before == ord(" ")) | (before == ord("\t"))]
-    follows = np.concatenate([ones[buffer[ones - 1] <= ord(" ")], tags])
-    ends = follows - 1
-    for _ in range(_MOST_BLANKS):
-        ends -= (buffer[ends] <= ord(" ")) & (ends > 0)
-    last = buffer[ends]
-    may_end = (last <= ord(" ")) | (last == ord("*")) | ((last >= ord("0")) & (last <= ord("2")))
-    return np.asarray(follows[may_end], dtype=np.intp)
-
-
-def _is_open(lines: Lines, braces: Offsets, at: Offsets, since: Offsets) -> Flags:
-    """Whether the last brace before each place, but not before `since`, opens a comment."""
-    if not len(braces):
-        return np.zeros(len(at), dtype=np.bool_)
-    last = np.searchsorted(braces, at) - 1
-    is_open: Flags = (last >= 0) & (braces[last] >= since) & (lines.buffer[braces[last]] == ord("{"))
-    return is_open
-
-
-def _plain_games(lines: Lines, braces: Offsets, first_lines: Offsets) -> tuple[Flags, Offsets, Offsets]:
-    """Which regions are one plain game: tags, blank lines, moves without an open comment, blank lines.
-
-    A region is all lines from one of `first_lines` up to the next. Also where its moves begin and end.
-    """
-    tag, blank, moves, odd = range(4)
-    kinds = np.where(lines.is_blank, blank, np.where(lines.is_odd, odd, moves)).astype(np.int8)
-    kinds[lines.is_tag] = tag
-    ends = lines.ends - 1
-    ends -= lines.buffer[ends] == ord(" ")
-    kinds[lines.is_tag & (lines.buffer[ends] != ord("]"))] = odd  # there may be moves behind the tag
-    is_change = np.ones(len(kinds), dtype=np.bool_)
-    is_change[1:] = kinds[1:] != kinds[:-1]
-    is_change[first_lines[:-1]] = True
-    runs = np.flatnonzero(is_change)  # the first line of each
-    first_run = np.searchsorted(runs, first_lines)
-    count, first_run = np.diff(first_run), first_run[:-1]
-    run_kinds = np.append(kinds[runs], [odd] * 4)
-    run_starts = np.append(lines.starts[runs], [len(lines.text)] * 4)
-    begin, end = run_starts[first_run + 2], run_starts[first_run + 3]
-    is_plain = (count == 3) | ((count == 4) & (run_kinds[first_run + 3] == blank))
-    for place, kind in enumerate((tag, blank, moves)):
-        is_plain &= run_kinds[first_run + place] == kind
-    return is_plain & ~_is_open(lines, braces, end, begin), begin, end
+    @classmethod
+    def of(cls, games: Offsets, skipped: Sequence[tuple[int, int]]) -> GameSpans:
+        """From the games' rows, of shape (n, 3) and in order, and the blocks of other text."""
+        starts, moves, ends = np.ascontiguousarray(games.T)
+        return cls(starts, moves, ends, np.array(skipped, dtype=np.intp).reshape(-1, 2))
 
 
 def walk_games(text: bytes) -> tuple[list[GameSpan], list[tuple[int, int]]]:

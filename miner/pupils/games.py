@@ -16,8 +16,8 @@ import pyarrow.compute as pc
 from miner.errors import SourceError
 from miner.finding.words import plain
 from miner.pgn.batches import cut_batches
-from miner.pgn.decode import make_reader
 from miner.pgn.ledger import BatchReader, Numbering, count_states
+from miner.pgn.readers import make_reader
 from miner.pgn.sources import check_readable, find_sources, total_bytes
 from miner.pgn.tags import Players, is_within
 from miner.progress import Progress, Silent

@@ -15,8 +15,8 @@ from miner.arrays import Flags, Hashes
 from miner.errors import Place, StoreError, UsageError
 from miner.means import USUAL, Means, ReaderName
 from miner.pgn.batches import Piece, Span, in_batches, texts_of
-from miner.pgn.decode import make_reader
 from miner.pgn.ledger import BatchReader, EarlierGames, LedgerRows, TextPlace, blanked, sorted_moves
+from miner.pgn.readers import make_reader
 from miner.pgn.split import one_line_end, unindented
 from miner.pgn.tags import Players
 from miner.read.contents import Contents, Forgotten, KnownSource, Revision

@@ -13,8 +13,8 @@ from operator import itemgetter
 from miner.errors import Place, SourceError
 from miner.means import USUAL, Means
 from miner.pgn.batches import cut_batches
-from miner.pgn.decode import make_reader
 from miner.pgn.ledger import Count, Numbering, Seen
+from miner.pgn.readers import make_reader
 from miner.pgn.sources import Source, check_readable, find_sources, total_bytes
 from miner.read.clustered import read_on_cluster
 from miner.read.contents import Contents, Forgotten, make_folders, signatures_in

@@ -1,4 +1,4 @@
-"""Worker processes that read batches, and the conversation with whoever reads one elsewhere.
+"""Workers that read batches side by side, and the conversation with whoever reads one elsewhere.
 
     here                                a worker
     batch            ->                 parses, decodes, computes keys
@@ -7,7 +7,8 @@
                      <-  Outcome        (games in each state, rows)
 
 What a batch's rows are depends on the batches before it only through the answer, so that the result is the
-same whatever the number of processes.
+same whatever the number of workers. These are threads where the reader is compiled, since the core, numpy and
+Arrow let each other run, and begin at once; the reference reader, which is Python, needs processes.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ import signal
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor
+from concurrent.futures import wait as wait_for
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import chain, islice
@@ -30,8 +33,8 @@ from typing import Any, Protocol
 from miner.errors import MinerError
 from miner.means import ReaderName
 from miner.pgn.batches import Batch
-from miner.pgn.decode import make_reader
 from miner.pgn.ledger import BatchReader, Count, EarlierGames, Numbering, Pending, Report, count_states
+from miner.pgn.readers import make_reader
 from miner.read.contents import write_batch
 from miner.settings import ReadSettings
 from miner.store.places import Location
@@ -70,16 +73,24 @@ def read_batches(
 ) -> Iterator[BatchAccount]:
     """Read and write all batches; an account of each, in no particular order.
 
-    A single batch is read in this process, since no other would be started sooner than it is done.
-    Raises MinerError if a worker dies.
+    A single batch is read right here, since no process would be started sooner than it is done.
+    Raises MinerError if a worker process dies.
     """
     numbered = enumerate(batches, start=job.first_batch)
     start = list(islice(numbered, 2))
-    # The workers' first steps, which are to import everything, take as long as a batch does.
-    context = _context() if len(start) == 2 and processes > 1 else None
+    is_shared_out = len(start) == 2 and processes > 1
     reader = job.batch_reader()
     # Popped, so that no batch stays in memory once it is done.
     upcoming = chain((start.pop(0) for _ in range(len(start))), numbered)
+    if is_shared_out and reader.is_compiled:
+        with ThreadPoolExecutor(processes) as pool:
+            try:
+                yield from converse(_Threads(pool, processes, reader, job), upcoming, numbering)
+            finally:
+                pool.shutdown(cancel_futures=True)
+        return
+    # The workers' first steps, which are to import everything, take as long as a batch does.
+    context = _context() if is_shared_out else None
     for_here = islice(upcoming, 1 if context else None)
     yield from (_read_batch(number, batch, reader, numbering, job) for number, batch in for_here)
     if context:
@@ -146,6 +157,33 @@ def converse(
         while next_answered in reports:
             readers.answer(next_answered, numbering.answer(reports.pop(next_answered)))
             next_answered += 1
+
+
+class _Threads:
+    """Threads of this process, each of which reads one batch at a time."""
+
+    def __init__(self, pool: ThreadPoolExecutor, threads: int, reader: BatchReader, job: BatchJob) -> None:
+        self._pool, self._threads, self._reader, self._job = pool, threads, reader, job
+        self._steps: dict[Future[Pending | BatchAccount], int] = {}  # that are being done, of which batch
+        self._read: dict[int, Pending] = {}  # batches that wait for their answers
+
+    def has_room(self) -> bool:
+        return len(self._steps) + len(self._read) < self._threads
+
+    def begin(self, number: int, given: Batch) -> None:
+        self._steps[self._pool.submit(self._reader.read, given)] = number
+
+    def ended(self) -> Iterator[tuple[int, Report | BatchAccount]]:
+        for step in wait_for(self._steps, return_when=FIRST_COMPLETED).done:
+            number, result = self._steps.pop(step), step.result()
+            if isinstance(result, Pending):
+                self._read[number] = result
+                yield number, result.report
+            else:
+                yield number, result
+
+    def answer(self, number: int, answer: EarlierGames) -> None:
+        self._steps[self._pool.submit(write, number, self._read.pop(number), answer, self._job)] = number
 
 
 @dataclass(slots=True)

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-from itertools import chain
 from typing import Any
 
 import chess
@@ -9,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from hypothesis import example, given
 
-from miner.board.keys import keys_along, position_keys
+from miner.board.keys import position_keys
 from tests import strategies
 
 Arrays = tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[Any]]
@@ -45,23 +44,6 @@ def keys_of(boards: list[chess.Board]) -> list[int]:
     return [int(key) for key in position_keys(*arrays_of(boards))]
 
 
-def keys_of_games(*games: strategies.Played) -> list[int]:
-    """Computed from what the moves change."""
-    boards = [positions_of(game) for game in games]
-    begins = np.cumsum([0, *(len(one) for one in boards[:-1])], dtype=np.intp)
-    moves = [move for game in games for move in game.moves]
-    squares = (
-        np.array(chosen, dtype=np.uint8)
-        for chosen in ([move.from_square for move in moves], [move.to_square for move in moves])
-    )
-    found = keys_along(*arrays_of(list(chain.from_iterable(boards))), begins, *squares)
-    return [int(key) for key in found]
-
-
-def played(moves: str) -> strategies.Played:
-    return strategies.Played(tuple(map(chess.Move.from_uci, moves.split())), "1-0")
-
-
 def positions_of(game: strategies.Played) -> list[chess.Board]:
     board = chess.Board()
     boards = [board.copy()]
@@ -82,26 +64,6 @@ def test_keys_are_those_of_python_chess(game: strategies.Played) -> None:
     boards = positions_of(game)
 
     assert keys_of(boards) == [chess.polyglot.zobrist_hash(board) for board in boards]
-
-
-CASTLING = played("e2e4 d7d5 f1c4 c8f5 g1f3 b8c6 e1g1 d8d6 b1c3 e8c8")
-LONG_AND_SHORT = played("d2d4 e7e5 c1f4 f8c5 b1c3 g8f6 d1d3 e8g8 e1c1")
-IN_PASSING = played("e2e4 a7a6 e4e5 d7d5 e5d6 h7h5 a2a3 h5h4 g2g4 h4g3")
-PROMOTION = played("a2a4 b7b5 a4b5 a7a6 b5a6 c8b7 a6b7 d7d5 b7a8q")
-NO_MOVES = strategies.Played((), "*")
-
-
-@given(one=strategies.games(), other=strategies.games())
-@example(one=CASTLING, other=LONG_AND_SHORT)
-@example(one=IN_PASSING, other=PROMOTION)
-@example(one=NO_MOVES, other=NO_MOVES)
-def test_keys_along_games_are_those_of_their_positions(
-    one: strategies.Played, other: strategies.Played
-) -> None:
-    """What moves change makes the same keys, whatever game a game stands behind."""
-    boards = [*positions_of(one), *positions_of(other)]
-
-    assert keys_of_games(one, other) == [chess.polyglot.zobrist_hash(board) for board in boards]
 
 
 def test_castling_en_passant_and_promotion() -> None:

@@ -1,6 +1,6 @@
 """Published perft counts: the number of legal lines of a given length, for both readers' move generators.
 
-Source: the usual test positions of chess programming (the start position, "Kiwipete", and positions 3 to 5 of
+Source: the usual test positions of chess programming (the start position, "Kiwipete", and positions 3 to 6 of
 the same collection) with their counts, from memory.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 import chess
 import pytest
 
-from miner.pgn.decode import compiled
+from miner.core.library import core
 from tests.reading import needs_compiled
 
 START = chess.STARTING_FEN
@@ -17,12 +17,14 @@ KIWIPETE = "r3k2r/p1ppqpb1/bn2pnp1/3PN3/1p2P3/2N2Q1p/PPPBBPPP/R3K2R w KQkq - 0 1
 ROOKS = "8/2p5/3p4/KP5r/1R3p1k/8/4P1P1/8 w - - 0 1"
 PROMOTIONS = "r3k2r/Pppp1ppp/1b3nbN/nP6/BBP1P3/q4N2/Pp1P2PP/R2Q1RK1 w kq - 0 1"
 PINS = "rnbq1k1r/pp1Pbppp/2p5/8/2B5/8/PPP1NnPP/RNBQK2R w KQ - 1 8"
+QUIET = "r4rk1/1pp1qppp/p1np1n2/2b1p1B1/2B1P1b1/P1NP1N2/1PP1QPPP/R4RK1 w - - 0 10"
 PUBLISHED = [
     (START, [20, 400, 8902]),
     (KIWIPETE, [48, 2039]),
     (ROOKS, [14, 191, 2812]),
     (PROMOTIONS, [6, 264, 9467]),
     (PINS, [44, 1486]),
+    (QUIET, [46, 2079]),
 ]
 DEEPER = [(START, 4, 197_281), (KIWIPETE, 3, 97_862), (ROOKS, 4, 43_238), (PINS, 3, 62_379)]
 
@@ -38,27 +40,6 @@ def perft_of_python_chess(board: chess.Board, depth: int) -> int:
     return nodes
 
 
-def perft_of_compiled(fens: list[str], depth: int) -> int:
-    """Legal lines from the positions, each level decoded by the compiled reader as games of no moves."""
-    for level in range(depth, 0, -1):
-        texts = [f'[FEN "{fen}"]\n\n*' for fen in fens]
-        parsed = compiled.parse_games_from_strings(texts, store_legal_moves=True)
-        if level == 1:
-            return sum(game.legal_move_count for game in parsed)
-        fens = [
-            _fen_after(fen, move)
-            for fen, game in zip(fens, parsed, strict=True)
-            for move in game.legal_moves[0]
-        ]
-    return len(fens)
-
-
-def _fen_after(fen: str, move: tuple[int, int, int]) -> str:
-    board = chess.Board(fen)
-    board.push(chess.Move(move[0], move[1], move[2] if move[2] > 0 else None))
-    return board.fen(en_passant="fen")
-
-
 CASES = [(fen, depth, count) for fen, counts in PUBLISHED for depth, count in enumerate(counts, start=1)]
 
 
@@ -70,10 +51,24 @@ def test_perft_of_the_reference_reader(fen: str, depth: int, count: int) -> None
     assert perft_of_python_chess(chess.Board(fen), depth) == count
 
 
+DEEPEST = [
+    (START, 5, 4_865_609),
+    (KIWIPETE, 4, 4_085_603),
+    (ROOKS, 6, 11_030_083),
+    (PROMOTIONS, 5, 15_833_292),
+    (PINS, 4, 2_103_487),
+    (QUIET, 4, 3_894_594),
+]
+
+
 @needs_compiled
 @pytest.mark.parametrize(
-    ("fen", "depth", "count"), CASES + [pytest.param(*case, marks=pytest.mark.slow) for case in DEEPER]
+    ("fen", "depth", "count"),
+    [*CASES, *DEEPER, *(pytest.param(*case, marks=pytest.mark.slow) for case in DEEPEST)],
 )
-def test_perft_of_the_compiled_reader(fen: str, depth: int, count: int) -> None:
-    """The compiled reader finds the published number of lines."""
-    assert perft_of_compiled([fen], depth) == count
+def test_perft_of_the_core(fen: str, depth: int, count: int) -> None:
+    """The core, which the compiled reader decodes with, finds the published number of lines."""
+    compiled = core()
+    assert compiled is not None
+
+    assert compiled.perft(fen, depth) == count

@@ -8,8 +8,8 @@ from __future__ import annotations
 import pytest
 
 from miner.means import ReaderName
-from miner.pgn.decode import make_reader
-from tests.reading import each_reader
+from miner.pgn.readers import make_reader
+from tests.reading import decode, each_reader
 
 PUBLISHED = [
     ("", 0x463B96181691FC9C),
@@ -28,7 +28,7 @@ PUBLISHED = [
 @pytest.mark.parametrize(("moves", "key"), PUBLISHED)
 def test_position_key(moves: str, key: int, reader: ReaderName) -> None:
     """Both readers give the published key after the moves, and before the move that follows."""
-    decoded = make_reader(reader).decode([moves.encode()], 10)
+    decoded = decode(make_reader(reader), moves.encode())
 
     assert decoded.plies[0] == len(moves.split())
     assert int(decoded.last_keys[0]) == key
@@ -38,6 +38,6 @@ def test_position_key(moves: str, key: int, reader: ReaderName) -> None:
 def test_keys_along_a_line(reader: ReaderName) -> None:
     """Every position of one line has its published key."""
     line, _ = PUBLISHED[6]
-    decoded = make_reader(reader).decode([line.encode()], 6)
+    decoded = decode(make_reader(reader), line.encode())
 
     assert decoded.visits.keys.tolist() == [key for moves, key in PUBLISHED[:6]]

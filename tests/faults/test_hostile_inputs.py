@@ -24,14 +24,13 @@ import zstandard
 from miner.errors import SourceError
 from miner.follow.wins import source_of
 from miner.means import ReaderName
-from miner.pgn import decode
 from miner.pgn.sources import find_sources
 from miner.pgn.split import walk_games
 from miner.read.stage import read
 from miner.settings import ReadSettings
 from miner.store import Store
 from tests.faults.measured import checked, needs_peak, read_measured
-from tests.reading import Tables, each_reader, game_text, needs_compiled, read_tables, read_text
+from tests.reading import Tables, each_reader, game_text, read_tables, read_text
 
 MB, GB = 1 << 20, 1 << 30
 MOST_MB = 900  # a process that reads; 250 for ordinary files
@@ -110,23 +109,6 @@ def test_same_game_in_two_files(tmp_path: Path) -> None:
         "kept",
         "duplicate",
     ]
-
-
-@needs_compiled
-def test_library_that_fails_on_one_game(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where the compiled reader breaks down on a game, that game alone is read by the other reader."""
-    parse = decode.compiled.parse_games
-
-    def fail(texts: Any, **how: Any) -> Any:
-        if any("Nh3" in text for text in texts.to_pylist()):
-            raise BaseException("panic")  # noqa: TRY002 - as its panics are
-        return parse(texts, **how)
-
-    monkeypatch.setattr(decode.compiled, "parse_games", fail)
-
-    tables = read_text(tmp_path, GOOD + game_text("1. Nh3 e5").encode() + LAST, reader="compiled")
-
-    assert [game["plies"] for game in checked(tables).games] == [4, 2, 2]
 
 
 @pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be", "utf-32"])

@@ -12,12 +12,11 @@ import numpy as np
 
 from miner.errors import MinerError, UsageError
 from miner.pgn.batches import Piece, cut_pieces
-from miner.pgn.decode import compiled, make_reader
-from miner.pgn.ledger import BatchReader, Pending
+from miner.pgn.ledger import BatchReader, Numbering, Pending
+from miner.pgn.readers import make_reader
 from miner.pgn.sources import Text, find_sources
-from miner.pgn.split import find_games, last_sure_start, one_line_end, unindented, walk_games
-from miner.pgn.tags import TAGS, dates, is_set_up, is_variant, openings, rating_of, read_tags, time_class_of
-from miner.pgn.text import Lines
+from miner.pgn.split import last_sure_start, one_line_end, unindented, walk_games
+from miner.pgn.tags import TAGS, dates, is_set_up, is_variant, openings, rating_of, time_class_of
 from miner.schema import LEDGER_STATES
 from miner.settings import ReadSettings, load_settings, to_toml
 
@@ -30,7 +29,7 @@ def splitter(data: bytes) -> None:
     text = one_line_end(data)
     assert len(text) == len(data)
     spans, skipped = walk_games(text)
-    found = find_games(Lines(text), np.array([0]))
+    found = make_reader("auto").find_games(text, np.array([0]))
 
     assert spans == list(zip(*(array.tolist() for array in found[:3]), strict=True))
     assert list(map(tuple, found.skipped.tolist())) == skipped
@@ -54,9 +53,9 @@ def pieces(data: bytes) -> None:
 def headers(data: bytes) -> None:
     """Each game has one value of each tag, and only text within its bounds decides which."""
     text = one_line_end(data)
-    lines = Lines(text)
-    games = find_games(lines, np.array([0]))
-    columns = read_tags(lines, games.starts, games.moves)
+    reader = make_reader("auto")
+    games = reader.find_games(text, np.array([0]))
+    columns = reader.read_tags(text, games.starts, games.moves)
 
     assert set(columns) == set(TAGS)
     for column in (*columns.values(), dates(columns), openings(columns)):
@@ -67,7 +66,7 @@ def headers(data: bytes) -> None:
             is_set_up(value)
             is_variant(value)
     for number, (start, moves) in enumerate(zip(games.starts.tolist(), games.moves.tolist(), strict=True)):
-        alone = read_tags(Lines(text[start:moves] or b"\n"), np.array([0]), np.array([moves - start]))
+        alone = reader.read_tags(text[start:moves], np.array([0]), np.array([moves - start]))
         for name in TAGS:
             column = columns[name]
             assert alone[name].values[alone[name].codes[0]] == column.values[column.codes[number]]
@@ -76,16 +75,15 @@ def headers(data: bytes) -> None:
 def ledger(data: bytes) -> None:
     """Each game that is seen ends in one state, and both readers say the same of it."""
     text = one_line_end(data) or b"\n"
-    fast, slow = (_read(reader, text) for reader in ("compiled" if compiled else "reference", "reference"))
+    fast, slow = (_read(reader, text) for reader in ("auto", "reference"))
 
     assert fast.counts[0].games == len(fast.states)
     assert set(fast.states) <= {*LEDGER_STATES, ""}
     assert fast.states.tolist() == slow.states.tolist()
-    assert fast.decoded.plies.tolist() == slow.decoded.plies.tolist()
-    assert fast.decoded.is_illegal.tolist() == slow.decoded.is_illegal.tolist()
-    assert fast.decoded.last_keys.tolist() == slow.decoded.last_keys.tolist()
-    assert fast.decoded.visits.keys.tolist() == slow.decoded.visits.keys.tolist()
-    assert fast.decoded.visits.moves.tolist() == slow.decoded.visits.moves.tolist()
+    assert fast.details.tolist() == slow.details.tolist()
+    assert fast.hashes.tolist() == slow.hashes.tolist()
+    answer = Numbering().answer(fast.report)
+    assert all(ours.equals(other) for ours, other in zip(fast.rows(answer), slow.rows(answer), strict=True))
 
 
 def _read(reader: str, text: bytes) -> Pending:

@@ -9,6 +9,7 @@ import pytest
 from tests.fuzz.targets import TARGETS, words_of
 
 FOUND = {
+    "splitter": [b'[Event "x"]1. e4 "]\n\n1. e4 e5\n\n', b'[Event "x"] e4 [x]\n\n1. e4 e5\n\n'],
     "headers": [b'\xef\xbb\xbf[Event "Club"]\n\n1. e4'],
     "settings": [
         b"[read]\nplies = " + b"9" * 5_000,

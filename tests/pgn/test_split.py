@@ -8,25 +8,25 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from miner.means import ReaderName
+from miner.pgn.readers import make_reader
 from miner.pgn.split import (
-    find_games,
     first_sure_start,
     last_sure_start,
     one_line_end,
     unindented,
     walk_games,
 )
-from miner.pgn.text import Lines
 from tests import strategies
-from tests.reading import game_text
+from tests.reading import each_reader, game_text, needs_compiled
 
 A = game_text("1. e4 e5", White="A")
 B = game_text("1. d4 d5", White="B")
 
 
-def found(text: str) -> list[str]:
+def found(text: str, reader: ReaderName = "auto") -> list[str]:
     data = unindented(one_line_end(text.encode("latin-1")))
-    games = find_games(Lines(data), np.array([0]))
+    games = make_reader(reader).find_games(data, np.array([0]))
     return [
         data[a:b].decode("latin-1") for a, b in zip(games.starts.tolist(), games.ends.tolist(), strict=True)
     ]
@@ -76,17 +76,19 @@ def found(text: str) -> list[str]:
         (A.replace("e5", "e5 {[%eval 0.1] [%clk 0:10:00]} 2. Nf3 Nc6 11. c4") + B, 2),
     ],
 )
-def test_number_of_games(text: str, games: int) -> None:
+@each_reader
+def test_number_of_games(text: str, games: int, reader: ReaderName) -> None:
     """Games are told apart whatever stands between and in them."""
-    assert len(found(text)) == games
+    assert len(found(text, reader)) == games
 
 
+@needs_compiled
 @given(file=strategies.messy_files())
 def test_all_at_once_is_as_bit_by_bit(file: tuple[list[strategies.Played], str]) -> None:
     """Games found over the whole text are those found by walking through it."""
     played, text = file
     data = one_line_end(text.encode())
-    at_once = find_games(Lines(data), np.array([0]))
+    at_once = make_reader("compiled").find_games(data, np.array([0]))
 
     spans, skipped = walk_games(data)
 

@@ -9,6 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from miner.means import ReaderName
+from miner.pgn.readers import make_reader
 from miner.pgn.tags import (
     Players,
     is_set_up,
@@ -17,15 +19,14 @@ from miner.pgn.tags import (
     openings,
     rated_of,
     rating_of,
-    read_tags,
     time_class_of,
 )
-from miner.pgn.text import Lines
+from tests.reading import each_reader
 
 
-def tags_of(text: str | bytes) -> dict[str, list[str]]:
+def tags_of(text: str | bytes, reader: ReaderName = "auto") -> dict[str, list[str]]:
     data = text.encode() if isinstance(text, str) else text
-    columns = read_tags(Lines(data), np.array([0]), np.array([len(data)]))
+    columns = make_reader(reader).read_tags(data, np.array([0]), np.array([len(data)]))
     return {name: column.strings().to_pylist() for name, column in columns.items()}
 
 
@@ -53,14 +54,19 @@ def tags_of(text: str | bytes) -> dict[str, list[str]]:
         (b"[White", ""),
     ],
 )
-def test_value_of_a_tag(line: bytes, white: str) -> None:
+@each_reader
+def test_value_of_a_tag(line: bytes, white: str, reader: ReaderName) -> None:
     """A tag's value is found however its line is spaced, quoted and encoded."""
-    assert tags_of(line + b"\n")["White"] == [white]
+    assert tags_of(line + b"\n", reader)["White"] == [white]
 
 
-def test_absent_and_long_tags() -> None:
+@each_reader
+def test_absent_and_long_tags(reader: ReaderName) -> None:
     """Long names are told from others that begin alike; an absent tag is empty."""
-    tags = tags_of('[TimeControl "300"]\n[TimeControlled "x"]\n[WhiteElo "1500"]\n[BlackElos "3"]\n')
+    tags = tags_of(
+        '[TimeControl "300"]\n[TimeControlled "x"]\n[WhiteElo "1500"]\n[BlackElos "3"]\n[TimeCont0123 "9"]\n',
+        reader,
+    )
 
     assert tags["TimeControl"] == ["300"]
     assert tags["WhiteElo"] == ["1500"]
@@ -70,7 +76,7 @@ def test_absent_and_long_tags() -> None:
 def test_opening_and_variation() -> None:
     """A variation's name follows its opening's."""
     data = b'[Opening "Italian Game"]\n[Variation "Two Knights"]\n'
-    columns = read_tags(Lines(data), np.array([0]), np.array([len(data)]))
+    columns = make_reader("auto").read_tags(data, np.array([0]), np.array([len(data)]))
 
     assert openings(columns).strings().to_pylist() == ["Italian Game: Two Knights"]
 

@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from miner.errors import MinerError, SourceError
-from miner.means import Means
+from miner.means import Means, ReaderName
 from miner.pgn import batches
 from miner.pgn.batches import cut_batches
 from miner.pgn.ledger import Numbering, Report
@@ -412,14 +412,17 @@ def test_ledger_does_not_depend_on_any_cut(file: tuple[list[strategies.Played], 
     check_cut(*file, cut)
 
 
-def test_tables_do_not_depend_on_processes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Games are numbered, and repeated ones found, in reading order, however many processes read them."""
+@each_reader
+def test_tables_do_not_depend_on_processes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reader: ReaderName
+) -> None:
+    """Games are numbered, and repeated ones found, in reading order, however many workers read them."""
     monkeypatch.setattr(batches, "BATCH_BYTES", 20_000)
     source = tmp_path / "games.pgn"
     source.write_text(many_games(500) + many_games(500) + game_text(ITALIAN))
 
-    one = read_tables(tmp_path / "one", [source], processes=1)
-    three = read_tables(tmp_path / "three", [source], processes=3)
+    one = read_tables(tmp_path / "one", [source], processes=1, reader=reader)
+    three = read_tables(tmp_path / "three", [source], processes=3, reader=reader)
 
     assert one.games == three.games
     assert one.moves == three.moves
@@ -463,7 +466,7 @@ def test_killed_worker_is_an_error_that_says_so(tmp_path: Path, monkeypatch: pyt
     """A worker that is killed ends the read with a message, and without a manifest."""
     source = tmp_path / "games.pgn"
     # Enough for batches to both workers: one that has none to do is not missed.
-    source.write_text(many_games(40_000))
+    source.write_text(many_games(2_000))
     monkeypatch.setattr(batches, "BATCH_BYTES", 20_000)
     killed: list[multiprocessing.process.BaseProcess] = []
 
@@ -477,7 +480,7 @@ def test_killed_worker_is_an_error_that_says_so(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(Numbering, "answer", answer_and_kill)
 
     with pytest.raises(MinerError, match="worker process was killed by signal 9"):
-        read_tables(tmp_path, [source], processes=2)
+        read_tables(tmp_path, [source], processes=2, reader="reference")
 
     assert not (tmp_path / "store" / "read.json").exists()
 
@@ -506,7 +509,7 @@ def test_program_from_standard_input_can_read_in_processes(tmp_path: Path) -> No
         "from miner.settings import ReadSettings; from miner.store import Store;"
         "batches.BATCH_BYTES = 200;"
         f"print(read([{str(source)!r}], Store.create(Path({str(tmp_path / 'store')!r})), ReadSettings(),"
-        " Means(processes=2)).rows['games'])"
+        " Means(processes=2, reader='reference')).rows['games'])"
     )
 
     done = subprocess.run([sys.executable, "-"], input=program, capture_output=True, text=True, check=False)

@@ -8,8 +8,8 @@ import numpy as np
 
 from miner.arrays import Keys
 from miner.pgn.batches import cut_batches
-from miner.pgn.decode import make_reader
 from miner.pgn.ledger import BatchReader, Numbering
+from miner.pgn.readers import make_reader
 from miner.pgn.sources import check_readable, find_sources
 from miner.settings import ReadSettings
 from miner.store import Store

@@ -217,9 +217,9 @@ class JudgeSettings(_Checked):
         FromZero,
         Option(
             "Nodes that judging may take in all: what could be worth most is judged first, the rest is left "
-            "(default 500,000,000, some eight minutes on two cores; 0: no limit)."
+            "(default 600,000,000, some ten minutes on two cores; 0: no limit)."
         ),
-    ] = 500_000_000
+    ] = 600_000_000
     nodes: Annotated[
         tuple[int, ...],
         Option(

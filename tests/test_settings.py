@@ -73,6 +73,8 @@ JUDGE = st.builds(
     keep=st.tuples(SHARES, SHARES),
     loss_threshold=SHARES,
     tempo_threshold=SHARES,
+    well_left=SHARES,
+    keep_missed=st.floats(0.001, 10.0),
     hash_mb=st.integers(1, 4_096),
 )
 SCAN = st.builds(

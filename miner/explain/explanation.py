@@ -19,6 +19,7 @@ from miner.reasons import REASONS, Pattern, Reason
 _SHOWN_PLIES = 4  # of a line whose point is not on the board: the reply, the answer and a move of each side
 _DECISIVE_PAWNS = 2
 _LEAST_CP_A_PAWN = 40  # that the engine must see in each: what it calls worth much less will not last
+_MOST_SEEN = 6  # pawns, since it sees the less in each the more are won
 _ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
 NO_SIMPLE_REASON = "no simple reason"
 """The detail of a reply that loses nothing in particular."""
@@ -117,7 +118,7 @@ def _is_borne_out(evidence: Evidence, material: MaterialLost) -> bool:
     A knight that has taken a rook in the corner and will not come out again has won none.
     """
     seen_cp = evidence.best.as_cp - evidence.reply.as_cp
-    return material.cost is not Cost.WINS or seen_cp >= _LEAST_CP_A_PAWN * material.pawns
+    return material.cost is not Cost.WINS or seen_cp >= _LEAST_CP_A_PAWN * min(material.pawns, _MOST_SEEN)
 
 
 _HARM = (Cost.WINS, Cost.LEAVES)

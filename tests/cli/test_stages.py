@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from miner.settings import JudgeSettings
 from miner.store import Store
 from tests.cli.conftest import QUICK, Told, command
 from tests.conftest import ROOT
@@ -74,7 +75,7 @@ def test_effort_is_for_judging_and_scanning(miner: Miner, games: Path, engine: P
     assert (ran.code, refused.code) == (0, 2)
     settings = Store.open(tmp_path / "store").settings()
     assert settings["scan"]["games"] == 4
-    assert settings["judge"]["nodes_in_all"] == 40_000_000
+    assert settings["judge"]["nodes_in_all"] == JudgeSettings().nodes_in_all // 10
     assert "effort 0.0 is none" in refused.err
 
 

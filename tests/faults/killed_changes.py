@@ -33,7 +33,7 @@ SETTINGS = settings_of(
     {
         "tally": {"min_games": 3},
         "judge": {"min_games": 3, "nodes": [500, 2000]},
-        "scan": {"nodes": [200, 500], "games": 20},
+        "scan": {"nodes": [200, 500, 1_000], "games": 20},
         "follow": {"nodes": 500, "model_nodes": 500, "min_games": 1},
     }
 )

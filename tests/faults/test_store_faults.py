@@ -41,7 +41,7 @@ EARLIER = settings_of(
         "read": {"plies": 20},
         "tally": {"min_games": 4},
         "judge": {"min_games": 4, "nodes": [500, 2000]},
-        "scan": {"nodes": [200, 500], "games": 5},
+        "scan": {"nodes": [200, 500, 1_000], "games": 5},
         "follow": {"nodes": 500, "model_nodes": 500, "min_games": 2},
         "rank": {"side": "black"},
     }

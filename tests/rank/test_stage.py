@@ -460,7 +460,7 @@ def misplay(cp_best: int, cp_reply: int, **other: Any) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("cp_best", "cp_reply", "table", "detail"),
     [
-        (40, -60, "findings", "no simple reason"),
+        (40, -60, "findings", "shuts in its own bishop on f8"),
         (100, -50, "missed", "lets the advantage go"),
         (50, -50, "missed", "gives away more than it had to"),
         (200, 90, "missed", "lets the advantage go"),
@@ -484,7 +484,7 @@ def test_a_mistake_leaves_its_player_worse(
 
 @pytest.mark.parametrize(
     ("defences", "detail"),
-    [([], "the queen must go back from e7 to d8"), (["d8e7 g1f3 g7g6"], "no simple reason")],
+    [([], "the queen must go back from e7 to d8"), (["d8e7 g1f3 g7g6"], "shuts in its own bishop on f8")],
 )
 def test_reason_holds_with_every_defence(tmp_path: Path, defences: list[str], detail: str) -> None:
     """A queen that goes home in the line, but need not with another defence as good, has not lost a move."""

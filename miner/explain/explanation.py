@@ -63,11 +63,24 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     """
     told = next(_reasons(evidence, forced_loss))
     shown = evidence.along(told.line or evidence.reply_line)
-    refutation = shown.reply_line[1 : max(told.plies, 2)]
+    plies = max(told.plies, 2)
+    if told.reason is not Reason.MATERIAL:
+        plies = _with_recaptures(shown, plies)
+    refutation = shown.reply_line[1:plies]
     follows_pattern = REASONS[told.reason].is_tactical and not told.is_missed
     strike = find_strike(shown, refutation) if follows_pattern else None
     pattern = strike.pattern if strike else None
     return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced, strike)
+
+
+def _with_recaptures(evidence: Evidence, plies: int) -> int:
+    """So many moves of the line, and those that only take back: no line ends in the midst of an exchange."""
+    line = evidence.reply_line
+    while plies < len(line) and evidence.after_reply(plies - 1).is_capture(line[plies - 1]):
+        if line[plies].to_square != line[plies - 1].to_square:
+            break
+        plies += 1
+    return plies
 
 
 @dataclass(frozen=True, slots=True)

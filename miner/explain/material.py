@@ -13,7 +13,7 @@ from miner.board.moves import after
 from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer
 from miner.explain.evidence import LONGEST, Evidence, exchange, forcing_plies
 
-_TAKEN_BACK_BY = 5  # plies: the reply, the answer, and two moves of the side that erred
+_TAKEN_BACK_BY = 7  # plies: the reply, the answer, and three moves of the side that erred
 _HOLDS_PLIES = 8  # a gain must still be there four moves of each side later, where the line goes on
 _TOO_LITTLE = 1  # pawns, for a line of more than `LONGEST` plies
 _ENOUGH = 3  # standings of a line among which one may be passed over
@@ -41,11 +41,12 @@ class MaterialLost:
     line: tuple[chess.Move, ...]  # one of the reply's lines: that with the defence which loses least
     plies: int  # moves of that line until the gain is on the board
     cost: Cost = Cost.WINS
+    is_back: bool = False  # whoever erred was ahead by as much or more
 
     @property
     def detail(self) -> str:
-        """The reason in words, such as `wins a knight for a pawn`."""
-        return f"{self.cost} {exchange(self.net)}"
+        """The reason in words, such as `wins a knight for a pawn`, or `wins back a pawn`."""
+        return f"{self.cost}{' back' if self.is_back else ''} {exchange(self.net)}"
 
 
 def explain_material(evidence: Evidence) -> MaterialLost | None:
@@ -73,7 +74,8 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
         plies, board = _on_the_board(evidence, end)
         if plies > LONGEST and costs <= _TOO_LITTLE:
             return None
-        return MaterialLost(costs, _net(evidence.board, board, evidence.errs), end.line, plies)
+        net = _net(evidence.board, board, evidence.errs)
+        return MaterialLost(costs, net, end.line, plies, is_back=before >= lost)
     if missed < 1:
         return None
     plies = min(_MISSED_PLIES, len(end.line))
@@ -86,7 +88,7 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
 
 
 def given_up(evidence: Evidence) -> str:
-    """What the answer takes at once, and nobody takes back with the next two moves; empty if there is none.
+    """What the answer takes at once, and nobody takes back with the next three moves; empty if there is none.
 
     So in every line, captures settled, and not in the best line. It may come back later, or be worth it.
     """

@@ -16,6 +16,7 @@ from miner.board.settle import settle
 from miner.explain.evidence import Evidence, rank_of
 
 _DEPTH = 12  # plies: where the reply's lines and the best line are compared
+_DEFENDED = 7  # plies up to which other defences were looked for
 _LEAST_DEPTH = 6  # of a line that shows where it leads
 _BEHIND = 2  # moves in development: one is made up for too easily
 _LESS_SPACE = 8  # squares
@@ -39,6 +40,7 @@ class _Claim:
     holds: Callable[[chess.Board], bool]
     nearly: Callable[[chess.Board], bool]  # this must not hold after the best line
     is_new: bool = True  # it must not hold before the reply, either
+    by: int = _DEPTH  # plies in which it must be so: later, other defences are not known
 
 
 def explain_position(evidence: Evidence) -> PositionLost | None:
@@ -56,7 +58,9 @@ def explain_position(evidence: Evidence) -> PositionLost | None:
     for claim in _claims(evidence, replies):
         is_new = not claim.is_new or not claim.holds(evidence.board)
         if is_new and all(map(claim.holds, replies)) and not claim.nearly(best):
-            return PositionLost(claim.words, _plies(evidence, claim, depth))
+            plies = _plies(evidence, claim, depth)
+            if plies <= claim.by:
+                return PositionLost(claim.words, plies)
     return None
 
 
@@ -94,7 +98,8 @@ def _claims(evidence: Evidence, ends: list[chess.Board]) -> Iterator[_Claim]:
     for square in _from_home(out_of_play(end, color), color):
         words = f"{side}'s knight on {chess.square_name(square)} is out of play"
         yield _same(words, partial(_has, out_of_play, color, square))
-    yield _same(f"{other} is left with the two bishops", partial(has_pair_alone, color=not color))
+    pair = partial(has_pair_alone, color=not color)
+    yield _Claim(f"{other} is left with the two bishops", pair, pair, by=_DEFENDED)
     for what, weak in _WEAK_PAWNS:
         for file in weak(end, color):
             words = f"{side} is left with {what.format(chess.FILE_NAMES[file])}"
@@ -170,9 +175,9 @@ def is_bare(board: chess.Board, color: chess.Color) -> bool:
 
 
 def lacks_f_pawn(board: chess.Board, color: chess.Color) -> bool:
-    """Whether the f-pawn has left its home, while the king, not gone to the queen's side, faces a queen."""
-    home, king = (chess.F2 if color == chess.WHITE else chess.F7), board.king(color)
-    gone = board.piece_at(home) != chess.Piece(chess.PAWN, color)
+    """Whether the f-pawn has left its file, while the king, not gone to the queen's side, faces a queen."""
+    king = board.king(color)
+    gone = not _on_files(board, color, (chess.square_file(chess.F1),))
     near = king is not None and chess.square_file(king) >= chess.square_file(chess.D1)
     return gone and near and bool(board.pieces(chess.QUEEN, not color))
 
@@ -233,13 +238,17 @@ _WEAK_PAWNS = (
 
 
 def holes(board: chess.Board, color: chess.Color) -> list[chess.Square]:
-    """Squares of its own half, on the files c to f, that no pawn of its can guard but one of the others."""
+    """Squares of its own half, on the files c to f, that no pawn of its can guard but one of the others.
+
+    Where a pawn stands no piece can settle.
+    """
     guarded = _pawn_attacks(board, not color)
     return [
         square
         for square in chess.SQUARES
         if chess.square_file(square) in _CENTRE_FILES
         and rank_of(square, color) in _HOLE_RANKS
+        and board.piece_type_at(square) != chess.PAWN
         and square in guarded
         and not any(
             rank_of(pawn, color) < rank_of(square, color)

@@ -179,3 +179,22 @@ def test_material_that_the_scores_do_not_bear_out_is_no_reason() -> None:
 
     assert much.detail == "wins a rook for a pawn"
     assert "rook" not in little.detail
+
+
+def test_pawn_that_was_given_before_is_won_back() -> None:
+    """Black, a pawn up after 4.c3, lets White take one with 4...d3: a child who counts finds it even."""
+    moves, best = "e4 e5 Nf3 Nc6 d4 exd4 c3", "dxc3 Nxc3 Bb4 Bc4 d6 O-O Bxc3 bxc3 Nf6 e5"
+    reply = "d3 Bxd3 d6 O-O Nf6 Nd4 Be7 f4 O-O Nd2"
+
+    found = explain(evidence(moves, reply=reply, best=best, best_cp=25, reply_cp=-62))
+
+    assert found.detail == "wins back a pawn"
+
+
+def test_line_does_not_end_within_an_exchange() -> None:
+    """2...d5 3.dxe5 dxe4 4.Qxd8+ is shown with the king that takes the queen."""
+    reply, best = "d5 dxe5 dxe4 Qxd8+ Kxd8 Nc3 Nc6 Bg5+", "exd4 Qxd4 Nc6 Qe3 Nf6 Nc3 Bb4 Bd2"
+
+    found = explain(evidence("e4 e5 d4", reply=reply, best=best, best_cp=22, reply_cp=-142))
+
+    assert found.refutation[-1] == chess.Move.from_uci("e8d8")

@@ -71,6 +71,7 @@ def test_hole() -> None:
     """After ...c5, ...e5 and ...d6 no black pawn can guard d5 any more; before ...e5 it can."""
     assert chess.D5 in holes(board_of(SVESHNIKOV), chess.BLACK)
     assert holes(board_of(SVESHNIKOV.partition(" e5")[0]), chess.BLACK) == []
+    assert chess.D5 not in holes(board_of("4k3/8/3p4/2pPp3/4P3/8/8/4K3 w - - 0 1"), chess.BLACK)  # a pawn's
 
 
 def test_two_bishops() -> None:
@@ -104,14 +105,18 @@ def test_king_without_shelter(fen: str, bare: bool) -> None:
 @pytest.mark.parametrize(
     ("moves", "lacks"),
     [
-        ("e4 e5 Nf3 f6", True),
+        ("e4 e5 Nf3 f5 exf5", True),
+        ("e4 e5 Nf3 f6", False),  # it still stands before the king
         ("e4 e5 Nf3 Nc6", False),
-        ("d4 d5 Nc3 Nc6 Bf4 Bf5 Qd2 Qd7 O-O-O O-O-O f3 f6", False),  # on the queen's side
-        ("e4 e5 d4 exd4 Qxd4 Nc6 Qe3 Qf6 Qf3 Qxf3 Nxf3 f6", False),  # no queens
+        (
+            "e4 d5 exd5 Qxd5 Nc3 Qa5 d4 Nc6 Bd2 Bf5 Nf3 O-O-O Nh4 Qb6 Nxf5 f6 Ne3 f5 Nxf5 e6",
+            False,
+        ),  # on the queen's side
+        ("e4 e5 d4 exd4 Qxd4 Nc6 Qe3 Qf6 Qf3 Qxf3 Nxf3 f5 exf5", False),  # no queens
     ],
 )
 def test_cover_of_the_f_pawn(moves: str, lacks: bool) -> None:
-    """It is lost with ...f6, as long as there is a queen to make use of it."""
+    """It is lost with the pawn, as long as there is a queen to make use of it."""
     assert lacks_f_pawn(board_of(moves), chess.BLACK) is lacks
 
 

@@ -14,6 +14,7 @@ from miner.board.settle import MATED, VALUES, material_balance, settle, settle_a
 from miner.explain.evidence import LONGEST, Evidence, exchange, forcing_plies
 
 _TAKEN_BACK_BY = 7  # plies: the reply, the answer, and three moves of the side that erred
+_ELSEWHERE_BY = 5  # the same of lines with other defences
 _HOLDS_PLIES = 8  # a gain must still be there four moves of each side later, where the line goes on
 _TOO_LITTLE = 1  # pawns, for a line of more than `LONGEST` plies
 _ENOUGH = 3  # standings of a line among which one may be passed over
@@ -88,7 +89,7 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
 
 
 def given_up(evidence: Evidence) -> str:
-    """What the answer takes at once, and nobody takes back with the next three moves; empty if there is none.
+    """What the answer takes at once, and nobody takes back with the next moves; empty if there is none.
 
     So in every line, captures settled, and not in the best line. It may come back later, or be worth it.
     """
@@ -96,7 +97,8 @@ def given_up(evidence: Evidence) -> str:
     if len(evidence.reply_line) < 2 or not board.is_capture(evidence.reply_line[1]):
         return ""
     before = material_balance(evidence.board, evidence.errs)
-    lines = [_standings(evidence.along(line), line, _TAKEN_BACK_BY) for line in evidence.reply_lines]
+    lines = [_standings(evidence, evidence.reply_line, _TAKEN_BACK_BY)]
+    lines += [_standings(evidence.along(line), line, _ELSEWHERE_BY) for line in evidence.defences]
     best = _standings(evidence, evidence.best_line, _TAKEN_BACK_BY)
     stays_away = all(standing.balance < before for line in lines for standing in line if standing.plies > 1)
     if not stays_away or any(standing.is_quiet and standing.balance < before for standing in best):

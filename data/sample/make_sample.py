@@ -3,10 +3,10 @@
     python data/sample/make_sample.py --engine /usr/games/stockfish --out data/sample/club.pgn
 
 A simulated pupil knows what each move leads to from one search of the engine with many lines: its answer at a
-low depth is the short view, the last one the long view. But a pupil may not look for what the opponent has just
-given away, and may not think of what the opponent can answer; then captures and checks look good, whatever is
-wrong with them. How often either happens depends on the rating. The first moves follow habits (habits.csv) and
-tastes, of beginners and of experienced players, so that positions come up again and again.
+low depth is the short view, the last one the long view. But a pupil may not look for what the opponent has
+just given away, and may not think of what the opponent can answer; then captures and checks look good,
+whatever is wrong with them. How often either happens depends on the rating. The first moves follow habits
+(habits.csv) and tastes, of beginners and of experienced players, so that positions come up again and again.
 
 Nothing here comes from a real game. The same arguments and the same engine give the same bytes.
 """
@@ -750,7 +750,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         "--engine", default="stockfish", help="UCI engine (the sample was made with Stockfish 15.1)"
     )
     parser.add_argument("--out", type=Path, default=HERE / "club.pgn", help="target, .pgn or .pgn.zst")
-    parser.add_argument("--games", type=int, default=2000)
+    parser.add_argument("--games", type=int, default=1600)
     parser.add_argument("--seed", type=int, default=2023)
     options = parser.parse_args(arguments)
     engine = shutil.which(options.engine)

@@ -81,7 +81,7 @@ UNCLEAR = 20  # centipawns: how much worse than what was expected such a move is
 LOOKS = 0.5  # how much a move's looks count beside what it leads to
 SHARED_PLIES = 20  # up to here positions recur, so what the engine said is kept
 TASTE_PLIES = 16
-LONGEST_GAME = 72  # plies
+LONGEST_GAME = 100  # plies
 OPENING = 32  # plies that the engine looks at closely
 LOWEST, HIGHEST = 700, 1900  # ratings
 BLINDEST, BEST = 600, 2000  # rating points between which skill grows
@@ -559,13 +559,15 @@ class Table:
         strength = {side: rating + rng.gauss(0, FORM) for side, rating in ratings.items()}
         strength[chess.WHITE] += FIRST_MOVE
         skills = {side: Skill.at(points) for side, points in strength.items()}
+        later = {side: Skill.at(2 * points - strength[not side]) for side, points in strength.items()}
         cleared, expected = False, 0
         while (result := _over(board)) is None:
             if board.ply() >= SHARED_PLIES and not cleared:
                 self.seer.forget()
                 cleared = True
             views = self.seer.look(board)
-            skill = skills[board.turn]
+            # Later on the stronger player outplays the weaker one by more than in the opening.
+            skill = (skills if board.ply() < OPENING else later)[board.turn]
             if (result := _given_up(board, skill, views, rng)) is not None:
                 break
             player = pairing.white if board.turn == chess.WHITE else pairing.black
@@ -590,14 +592,14 @@ def _given_up(board: chess.Board, skill: Skill, views: Views, rng: random.Random
     """The result if the mover resigns, or both agree to a draw."""
     best, ply = max(views[-1].values()), board.ply()
     lost = "0-1" if board.turn == chess.WHITE else "1-0"
-    if ply >= LONGEST_GAME and abs(best) > 200:
+    if ply >= LONGEST_GAME and abs(best) > 100:
         return lost if best < 0 else ("1-0" if lost == "0-1" else "0-1")
     if ply >= LONGEST_GAME:
         return "1/2-1/2"
     hopeless = 2.0 if best < 2 * skill.resign_below or ply > 90 else 1.0
     if ply >= 20 and best < skill.resign_below and rng.random() < hopeless * skill.resign_chance:
         return lost
-    if ply >= 40 and abs(best) < 50 and rng.random() < (0.03 if ply < 80 else 0.10):
+    if ply >= 60 and abs(best) < 50 and rng.random() < 0.03:
         return "1/2-1/2"
     return None
 
@@ -671,12 +673,12 @@ TRAINING_POSITION = "4k3/pp3ppp/8/8/8/8/PP3PPP/4K3 w - - 0 1"
 
 
 def with_mess(games: list[chess.pgn.Game], seer: Seer, rng: random.Random) -> list[str]:
-    """The games as text, with the odd things any club's file has: fewer than one game in a hundred.
+    """The games as text, with the odd things any club's file has: little more than one game in a hundred.
 
     Remarks, variations, a game without result, repeated games, and one whose text breaks off.
     """
     long_enough = [number for number, game in enumerate(games) if game.end().ply() >= 20]
-    odd = rng.sample(long_enough, min(18, len(games) // 100))
+    odd = rng.sample(long_enough, min(17, len(games) // 90))
     for number in odd[:8]:
         list(games[number].mainline())[15].comment = rng.choice(REMARKS)
     for number in odd[8:12]:

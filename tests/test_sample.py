@@ -14,13 +14,21 @@ import chess.pgn
 import pytest
 import zstandard
 
+from miner import pipeline
+from miner.means import Means
+from miner.scan.motifs import sides_of
+from miner.scan.stage import scanned_games
+from miner.settings import ReadSettings, ScanSettings, Settings
+from miner.store import Store
+
 SAMPLE = Path(__file__).resolve().parent.parent / "data" / "sample"
 POINTS = {"1-0": 1.0, "1/2-1/2": 0.5, "0-1": 0.0}
 
 
 def test_a_club_s_worth_of_games(games: list[chess.pgn.Game]) -> None:
     """Enough games for positions to come up again and again, few enough to try in minutes."""
-    assert 2_500 <= len(games) <= 4_000
+    assert 1_500 <= len(games) <= 2_000
+    assert (SAMPLE / "club.pgn").stat().st_size < 2_000_000
 
 
 def test_every_move_is_legal(games: list[chess.pgn.Game]) -> None:
@@ -30,12 +38,12 @@ def test_every_move_is_legal(games: list[chess.pgn.Game]) -> None:
 
 
 def test_ratings_are_those_of_juniors(games: list[chess.pgn.Game]) -> None:
-    """All ratings lie in 600 to 2000, most in 800 to 1500, and new members have none."""
+    """All ratings lie in 700 to 1900, as the demo tells, most in 800 to 1500, and new members have none."""
     tags = [game.headers.get(tag) for game in games for tag in ("WhiteElo", "BlackElo")]
 
     ratings = [int(tag) for tag in tags if tag is not None]
 
-    assert 600 <= min(ratings) < max(ratings) <= 2000
+    assert 700 <= min(ratings) < max(ratings) <= 1900
     assert sum(800 <= rating <= 1500 for rating in ratings) > len(ratings) / 2
     assert 0.01 < tags.count(None) / len(tags) < 0.25
 
@@ -54,7 +62,7 @@ def test_mate_wins_and_stalemate_draws(games: list[chess.pgn.Game]) -> None:
     """The Result tag says what the last position says."""
     ended = [(game, board) for game in games if (board := game.end().board()).is_game_over()]
 
-    assert len(ended) > 500
+    assert len(ended) > 200
     assert [game for game, board in ended if game.headers["Result"] not in (board.result(), "*")] == []
 
 
@@ -73,10 +81,10 @@ def test_the_better_player_scores_more(games: list[chess.pgn.Game]) -> None:
 
 
 def test_positions_come_up_again(games: list[chess.pgn.Game]) -> None:
-    """After four moves each at least ten positions were reached by twenty games or more."""
+    """After four moves each at least ten positions were reached by fifteen games or more."""
     reached = Counter(board.epd() for game in games if (board := _after(game, plies=8)) is not None)
 
-    assert sum(count >= 20 for count in reached.values()) >= 10
+    assert sum(count >= 15 for count in reached.values()) >= 10
 
 
 def test_no_opening_rules(games: list[chess.pgn.Game]) -> None:
@@ -101,7 +109,7 @@ def test_odd_games_are_few(games: list[chess.pgn.Game], text: str) -> None:
     assert commented
     assert varied
     assert repeated
-    assert len(commented) + len(varied) + len(repeated) + 3 < 0.01 * len(games)
+    assert len(commented) + len(varied) + len(repeated) + 3 < 0.015 * len(games)
 
 
 def test_export_format(text: str) -> None:
@@ -124,6 +132,29 @@ def test_the_same_seed_gives_the_same_bytes(tmp_path: Path) -> None:
 
     assert plain.read_bytes().count(b"[Event ") == 3
     assert zstandard.decompress(packed.read_bytes()) == plain.read_bytes()
+
+
+@pytest.mark.engine
+@pytest.mark.slow
+def test_mistakes_and_answers_are_as_frequent_as_in_rated_games(engine: Path, tmp_path: Path) -> None:
+    """By a scan of 240 games; what rated games of amateurs gave is in docs/measured.md."""
+    store = Store.create(tmp_path / "store")
+    means = Means(engine=engine, cache=tmp_path / "cache.sqlite")
+    pipeline.read([str(SAMPLE / "club.pgn")], store, ReadSettings(), means)
+    pipeline.run_later("tally", store, Settings(), means)
+    pipeline.run_later("scan", store, Settings(scan=ScanSettings(games=240)), means)
+    moments = store.read_table("moments", ["band", "band_other", "found"]).to_pandas()
+    seen = sides_of(scanned_games(store), store.bands)["band"]
+
+    mistakes, found = [], []
+    for bands in (["800-999", "1000-1199"], ["1200-1399", "1400-1599"], ["1600-1799", "1800-1999"]):
+        mistakes.append(moments["band"].isin(bands).sum() / seen.isin(bands).sum())
+        found.append(moments.loc[moments["band_other"].isin(bands), "found"].dropna().astype(float).mean())
+
+    assert mistakes == pytest.approx([1.36, 1.04, 0.59], abs=0.4)
+    assert found == pytest.approx([0.45, 0.55, 0.62], abs=0.15)
+    assert mistakes[0] > mistakes[2]
+    assert found[0] < found[2]
 
 
 @pytest.fixture(scope="module")

@@ -2,12 +2,11 @@
 
     python data/sample/make_sample.py --engine /usr/games/stockfish --out data/sample/club.pgn
 
-A simulated pupil looks at a position as far as the rating allows. The engine searches once, with many lines
-kept, and its answers at depth 1, 2, 3 ... are the views of a beginner up to those of the club's best. Below
-depth 1 there is the hasty view: captures and checks look good, and the answer to them is not thought of.
-Which view a move is drawn from, and how carefully, depends on the rating; so forks are overlooked and pawns
-grabbed at rates that fall with rating. The first moves follow habits (habits.csv) and tastes
-that the whole club shares, so that positions come up again and again.
+A simulated pupil knows what each move leads to from one search of the engine with many lines: its answer at a
+low depth is the short view, the last one the long view. But a pupil may not look for what the opponent has
+just given away, and may not think of what the opponent can answer; then captures and checks look good,
+whatever is wrong with them. How often either happens depends on the rating. The first moves follow habits
+(habits.csv) and tastes, of beginners and of experienced players, so that positions come up again and again.
 
 Nothing here comes from a real game. The same arguments and the same engine give the same bytes.
 """
@@ -18,6 +17,7 @@ import argparse
 import csv
 import datetime as dt
 import math
+import multiprocessing
 import random
 import re
 import shutil
@@ -37,8 +37,14 @@ from tqdm import tqdm
 HERE = Path(__file__).resolve().parent
 
 CLUB = "Larkenmoor Juniors"
-GUEST_CLUBS = ("Otterbrindle School", "Pennywick Pawns", "Thistlehollow Juniors")
-MEMBERS, GUESTS_PER_CLUB = 46, 9
+GUEST_CLUBS = (
+    "Otterbrindle School",
+    "Pennywick Pawns",
+    "Thistlehollow Juniors",
+    "Copperfen School",
+    "Brackenmere School",
+)
+MEMBERS, GUESTS_PER_CLUB = 90, 45
 # fmt: off
 GIVEN = (
     "Alderic", "Brindabel", "Corrimund", "Dapplin", "Elowisse", "Fennimar", "Gilliwyn", "Hollimund",
@@ -67,11 +73,18 @@ WORTH = {
     chess.KING: 0,
 }
 
-HASTY = 0  # the view below the engine's depth 1
+SHORT_VIEW = 2  # engine's depth
+BEYOND = 60  # centipawns: how much worse than the last line a move without one counts
+PLAIN = 0.3  # how much likelier it is to miss or to hurry after a capture than after another move
+OVERLOOKED = 0.5  # share of the moves whose answer is not thought of by a player who hurries
+UNCLEAR = 20  # centipawns: how much worse than what was expected such a move is taken to be
+LOOKS = 0.5  # how much a move's looks count beside what it leads to
 SHARED_PLIES = 20  # up to here positions recur, so what the engine said is kept
 TASTE_PLIES = 16
-LONGEST_GAME = 130  # plies
-LOWEST, HIGHEST = 600, 2000
+LONGEST_GAME = 100  # plies
+OPENING = 32  # plies that the engine looks at closely
+LOWEST, HIGHEST = 700, 1900  # ratings
+BLINDEST, BEST = 600, 2000  # rating points between which skill grows
 FORM = 40  # rating points: standard deviation from day to day
 FIRST_MOVE = 15  # rating points: what White's initiative is worth beyond what short views see
 
@@ -125,8 +138,11 @@ class Player:
 class Skill:
     """What a rating means over the board."""
 
-    views: tuple[float, ...]  # weight of the hasty view, depth 1, 2, 3, and as deep as the engine went
-    spread: float  # centipawns: how much worse a move may look and still be played now and then
+    weak: float  # 1 for a beginner, 0 for the club's best
+    misses: float  # chance not to look for what the opponent's last move gives away
+    hurries: float  # chance not to think of the opponent's answer
+    is_short: float  # chance that only the short view is taken
+    spread: float  # centipawns: standard deviation of what chance adds to a move
     taste: float  # centipawns: standard deviation of liking a move for no good reason
     memory: int  # plies of a habit that are known
     follow: float  # chance to follow the habit where it is known
@@ -135,23 +151,20 @@ class Skill:
 
     @classmethod
     def at(cls, strength: float) -> Skill:
-        """What `strength` rating points see. The numbers were tried until results followed the rating
-        expectation 1 / (1 + 10^(-difference / 400)) from 600 to 2000.
+        """What `strength` rating points see. The numbers were tried until mistakes and answers that are found
+        were as frequent as in rated games of amateurs, see the README.
         """
-        t = max(0.0, min(1.0, (strength - LOWEST) / (HIGHEST - LOWEST)))
+        t = max(0.0, min(1.0, (strength - BLINDEST) / (BEST - BLINDEST)))
         weak = 1 - t
         return cls(
-            views=(
-                0.55 * weak**1.6 + 0.003,
-                0.60 * weak**1.3 + 0.01,
-                0.25 * weak + 0.02,
-                0.16,
-                0.02 + 3.3 * t**1.6,
-            ),
-            spread=10 + 100 * weak**1.5,
-            taste=20 + 75 * weak,
-            memory=round(8 + 7 * t),
-            follow=0.86 + 0.12 * t,
+            weak=weak,
+            misses=0.26 + 0.46 * weak,
+            hurries=0.06 + 0.38 * weak**0.75,
+            is_short=0.2 + 0.35 * weak,
+            spread=12 + 22 * weak,
+            taste=18 + 22 * weak,
+            memory=round(7 + 7 * t),
+            follow=0.84 + 0.10 * t,
             resign_below=-round(1100 - 450 * t),
             resign_chance=0.06 + 0.25 * t,
         )
@@ -215,7 +228,7 @@ def _friday(day: dt.date, week: int) -> Session:
 
 
 def _saturday(day: dt.date, week: int) -> Session:
-    guest = GUEST_CLUBS[week // 2 % 3]
+    guest = GUEST_CLUBS[week // 2 % len(GUEST_CLUBS)]
     if week % 12 == 0:
         return Session(day, f"Larkenmoor Junior Open {day.year}", CLUB, "1500+10", GUEST_CLUBS, match=False)
     if week % 4 == 0:
@@ -272,7 +285,7 @@ def make_players(habits: Sequence[Habit], rng: random.Random) -> list[Player]:
 
 
 def _player(name: str, club: str, habits: Sequence[Habit], rng: random.Random) -> Player:
-    start = round(max(610, min(1930, rng.gauss(1130, 320))))
+    start = round(max(LOWEST, min(HIGHEST, rng.gauss(1190, 330))))
     growth = round(max(0, rng.gauss(90, 60)))
     newcomer = club == CLUB and start < 1100 and rng.random() < 0.4
     rated_from = rng.choice([dt.date(2024, 2, 1), dt.date(2024, 10, 1)]) if newcomer else SEASON_START
@@ -318,7 +331,7 @@ class Seer:
     python-chess objects took longer than the search itself.
     """
 
-    _LINE = re.compile(r" depth (\d+) .* multipv \d+ score (cp|mate) (-?\d+) (?:\w+bound )?.* pv (\S+)")
+    _LINE = re.compile(r" depth (\d+) .* multipv \d+ score (cp|mate) (-?\d+) nodes .* pv (\S+)")
 
     def __init__(self, path: str) -> None:
         self._process = subprocess.Popen([path], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
@@ -334,11 +347,11 @@ class Seer:
         """The mover's views of the position, shallow to deep; less deep as the game goes on."""
         ply = board.ply()
         if ply >= SHARED_PLIES:
-            return self._search(board, *((1800, 7) if ply < 44 else (900, 5)))
+            return self._search(board, *((6_000, 6) if ply < OPENING else (800, 4)))
         key = board.epd()
         if key not in self._known:
             self.forget()
-            self._known[key] = self._search(board, 3000, 9)
+            self._known[key] = self._search(board, 9_000, 8)
         return self._known[key]
 
     def close(self) -> None:
@@ -380,12 +393,8 @@ def _mate(moves: int) -> int:
     return (3000 - 50 * abs(moves)) * (1 if moves > 0 else -1)
 
 
-def hasty_view(board: chess.Board) -> dict[chess.Move, int]:
-    """Every legal move as it looks before the opponent's answer is thought of, in centipawns."""
-    return {move: _first_impression(board, move) for move in board.legal_moves}
-
-
 def _first_impression(board: chess.Board, move: chess.Move) -> int:
+    """How good a move looks before the opponent's answer is thought of, in centipawns."""
     them = not board.turn
     piece = board.piece_type_at(move.from_square)
     assert piece is not None
@@ -441,33 +450,53 @@ def _opening_sense(board: chess.Board, move: chess.Move) -> int:
 # Choosing a move ----------------------------------------------------------------------------------
 
 
-def choose(
-    board: chess.Board, player: Player, skill: Skill, views: Views, rng: random.Random, shy: bool = False
-) -> chess.Move:
-    """A move drawn from one of the player's views; `shy` leaves out moves that repeat a position."""
-    depth = rng.choices(range(len(skill.views)), skill.views)[0]
-    if depth == HASTY:
-        view = hasty_view(board)
-    else:
-        view = views[-1] if depth == len(skill.views) - 1 else views[min(depth, len(views)) - 1]
-    if shy:
-        view = {move: cp for move, cp in view.items() if not _repeats(board, move)} or view
-    view = {move: cp for move, cp in view.items() if move.promotion in (None, chess.QUEEN)} or view
-    likings = [
-        _felt(cp) + _appeal(board, move, depth) + _taste(board, move, player, skill)
-        for move, cp in view.items()
-    ]
-    top = max(likings)
-    # Known ground: habit decides more than chance.
-    spread = skill.spread * (0.45 if board.ply() < TASTE_PLIES else 1.0)
-    return rng.choices(list(view), [math.exp((liking - top) / spread) for liking in likings])[0]
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What the mover has before his eyes."""
+
+    views: Views
+    expected: int  # centipawns: where the mover would stand had the opponent played the best move
+    is_shy: bool = False  # of moves that repeat a position
 
 
-def _appeal(board: chess.Board, move: chess.Move, depth: int) -> float:
-    """What speaks for the move at first sight: less, the further a player looks (depth 0 is all of it)."""
-    if depth == HASTY or board.ply() >= 24:
-        return 0.0
-    return 0.7 * _first_impression(board, move) if depth <= 2 else 0.7 * _opening_sense(board, move)
+def choose(board: chess.Board, player: Player, skill: Skill, sight: Sight, rng: random.Random) -> chess.Move:
+    """The move that the player likes best.
+
+    Two things may happen, each by a chance of its own. The player does not look for what the opponent's last
+    move gives away: then no move is worth more than what was to be expected. Or the player does not think of
+    what the opponent may answer: then some moves look as good as what was to be expected, whatever is wrong
+    with them.
+    """
+    moves = [move for move in board.legal_moves if move.promotion in (None, chess.QUEEN)]
+    if sight.is_shy:
+        moves = [move for move in moves if not _repeats(board, move)] or moves
+    known_ground = board.ply() < TASTE_PLIES
+    plain = PLAIN if _is_taken_from(board) else 1.0
+    misses, hurries = rng.random() < skill.misses * plain, rng.random() < skill.hurries * plain
+    depth = SHORT_VIEW if rng.random() < skill.is_short else len(sight.views)
+    view = sight.views[min(depth, len(sight.views)) - 1]
+    beyond, spread = min(view.values()) - BEYOND, skill.spread * (0.4 if known_ground else 1.0)
+    best, liked_most = moves[0], -math.inf
+    for move in moves:
+        worth, looks = view.get(move, beyond), _opening_sense(board, move)
+        if misses:
+            worth = min(worth, sight.expected)
+        if hurries and worth < sight.expected and rng.random() < OVERLOOKED:
+            worth, looks = sight.expected - UNCLEAR, _first_impression(board, move)
+        liking = _felt(worth) + LOOKS * looks + _taste(board, move, player, skill) + rng.gauss(0, spread)
+        if liking > liked_most:
+            best, liked_most = move, liking
+    return best
+
+
+def _is_taken_from(board: chess.Board) -> bool:
+    """Whether the opponent has just taken something: to take back comes to everybody's mind."""
+    if not board.move_stack:
+        return False
+    last = board.pop()
+    is_capture = board.is_capture(last)
+    board.push(last)
+    return is_capture
 
 
 def _felt(cp: int) -> float:
@@ -476,11 +505,12 @@ def _felt(cp: int) -> float:
 
 
 def _taste(board: chess.Board, move: chess.Move, player: Player, skill: Skill) -> float:
-    """What the club likes here, and a little what this player likes: the same every time."""
+    """What players of this strength like here, and what this player likes: the same every time."""
     if board.ply() >= TASTE_PLIES:
         return 0.0
     where = f"{board.epd()} {move.uci()}"
-    return skill.taste * (_steady_normal(where) + 0.4 * _steady_normal(where + player.name))
+    shared = skill.weak * _steady_normal(where + " beginner") + (1 - skill.weak) * _steady_normal(where)
+    return skill.taste * (shared + 0.5 * _steady_normal(where + player.name))
 
 
 def _steady_normal(text: str) -> float:
@@ -515,34 +545,37 @@ def habitual(
 
 @dataclass(slots=True)
 class Table:
-    """What all games share: the engine, the habits and the dice."""
+    """What all games share: the engine and the habits."""
 
     seer: Seer
     habits: Sequence[Habit]
-    rng: random.Random
 
-    def play(self, pairing: Pairing, board: chess.Board) -> Played:
+    def play(self, pairing: Pairing, board: chess.Board, rng: random.Random) -> Played:
         """A whole game, to mate, draw, agreement or resignation."""
         ratings = {
             side: player.rating(pairing.session.day)
             for side, player in ((chess.WHITE, pairing.white), (chess.BLACK, pairing.black))
         }
-        strength = {side: rating + self.rng.gauss(0, FORM) for side, rating in ratings.items()}
+        strength = {side: rating + rng.gauss(0, FORM) for side, rating in ratings.items()}
         strength[chess.WHITE] += FIRST_MOVE
         skills = {side: Skill.at(points) for side, points in strength.items()}
-        cleared = False
+        later = {side: Skill.at(2 * points - strength[not side]) for side, points in strength.items()}
+        cleared, expected = False, 0
         while (result := _over(board)) is None:
             if board.ply() >= SHARED_PLIES and not cleared:
                 self.seer.forget()
                 cleared = True
             views = self.seer.look(board)
-            skill = skills[board.turn]
-            if (result := _given_up(board, skill, views, self.rng)) is not None:
+            # Later on the stronger player outplays the weaker one by more than in the opening.
+            skill = (skills if board.ply() < OPENING else later)[board.turn]
+            if (result := _given_up(board, skill, views, rng)) is not None:
                 break
             player = pairing.white if board.turn == chess.WHITE else pairing.black
-            move = habitual(board, player, skill, self.habits, ratings[board.turn], self.rng)
-            better = max(views[-1].values()) > 120
-            board.push(move or choose(board, player, skill, views, self.rng, shy=better))
+            move = habitual(board, player, skill, self.habits, ratings[board.turn], rng)
+            best = max(views[-1].values())
+            sight = Sight(views, expected, is_shy=best > 120)
+            board.push(move or choose(board, player, skill, sight, rng))
+            expected = -best
         return Played(list(board.move_stack), result)
 
 
@@ -559,14 +592,14 @@ def _given_up(board: chess.Board, skill: Skill, views: Views, rng: random.Random
     """The result if the mover resigns, or both agree to a draw."""
     best, ply = max(views[-1].values()), board.ply()
     lost = "0-1" if board.turn == chess.WHITE else "1-0"
-    if ply >= LONGEST_GAME and abs(best) > 200:
+    if ply >= LONGEST_GAME and abs(best) > 100:
         return lost if best < 0 else ("1-0" if lost == "0-1" else "0-1")
     if ply >= LONGEST_GAME:
         return "1/2-1/2"
     hopeless = 2.0 if best < 2 * skill.resign_below or ply > 90 else 1.0
     if ply >= 20 and best < skill.resign_below and rng.random() < hopeless * skill.resign_chance:
         return lost
-    if ply >= 40 and abs(best) < 50 and rng.random() < (0.03 if ply < 80 else 0.10):
+    if ply >= 60 and abs(best) < 50 and rng.random() < 0.03:
         return "1/2-1/2"
     return None
 
@@ -639,18 +672,17 @@ REMARKS = (
 TRAINING_POSITION = "4k3/pp3ppp/8/8/8/8/PP3PPP/4K3 w - - 0 1"
 
 
-def with_mess(games: list[chess.pgn.Game], table: Table) -> list[str]:
-    """The games as text, with the odd things any club's file has: fewer than one game in a hundred.
+def with_mess(games: list[chess.pgn.Game], seer: Seer, rng: random.Random) -> list[str]:
+    """The games as text, with the odd things any club's file has: little more than one game in a hundred.
 
     Remarks, variations, a game without result, repeated games, and one whose text breaks off.
     """
-    rng = table.rng
     long_enough = [number for number, game in enumerate(games) if game.end().ply() >= 20]
-    odd = rng.sample(long_enough, min(20, len(games) // 150))
+    odd = rng.sample(long_enough, min(17, len(games) // 90))
     for number in odd[:8]:
         list(games[number].mainline())[15].comment = rng.choice(REMARKS)
     for number in odd[8:12]:
-        _add_variation(games[number], table)
+        _add_variation(games[number], seer)
     for number in odd[12:13]:
         games[number].headers["Result"] = "*"
     texts = [as_text(game) for game in games]
@@ -662,30 +694,47 @@ def with_mess(games: list[chess.pgn.Game], table: Table) -> list[str]:
     return texts
 
 
-def _add_variation(game: chess.pgn.Game, table: Table) -> None:
+def _add_variation(game: chess.pgn.Game, seer: Seer) -> None:
     node = list(game.mainline())[12]
     assert node.parent is not None
     board = node.parent.board()
-    for move in [move for move in table.seer.look(board)[-1] if move != node.move][:1]:
+    for move in [move for move in seer.look(board)[-1] if move != node.move][:1]:
         node.parent.add_variation(move, comment="was possible too")
 
 
 def make(engine: str, games: int, seed: int) -> str:
-    """The whole sample as PGN text."""
+    """The whole sample as PGN text. Each game has dice of its own, so that it matters not in which order."""
     rng = random.Random(seed)
     habits = read_habits(HERE / "habits.csv")
     named = names_of_positions(habits)
-    players = make_players(habits, rng)
-    table = Table(Seer(engine), habits, rng)
-    plan = list(pairings(games, players, rng))
+    plan = list(pairings(games, make_players(habits, rng), rng))
     training = len(plan) // 2 if len(plan) >= 150 else None
-    finished = []
-    for number, pairing in enumerate(tqdm(plan, unit="game", file=sys.stderr, mininterval=10)):
-        start = chess.Board(TRAINING_POSITION) if number == training else chess.Board()
-        finished.append(as_pgn(pairing, table.play(pairing, start.copy()), start, named))
-    texts = with_mess(finished, table)
-    table.seer.close()
+    starts = [TRAINING_POSITION if number == training else chess.STARTING_FEN for number in range(len(plan))]
+    tasks = [(f"{seed} {n}", *pair) for n, pair in enumerate(zip(plan, starts, strict=True))]
+    with multiprocessing.get_context("spawn").Pool(initializer=_sit_down, initargs=(engine, habits)) as pool:
+        progress = tqdm(
+            pool.imap(_play, tasks), total=len(tasks), unit="game", file=sys.stderr, mininterval=10
+        )
+        finished = [
+            as_pgn(pairing, played, chess.Board(start), named)
+            for (_, pairing, start), played in zip(tasks, progress, strict=True)
+        ]
+    seer = Seer(engine)
+    texts = with_mess(finished, seer, rng)
+    seer.close()
     return "".join(texts)
+
+
+_tables: list[Table] = []  # of this process: one, once it has sat down
+
+
+def _sit_down(engine: str, habits: Sequence[Habit]) -> None:
+    _tables.append(Table(Seer(engine), habits))
+
+
+def _play(task: tuple[str, Pairing, str]) -> Played:
+    seed, pairing, start = task
+    return _tables[0].play(pairing, chess.Board(start), random.Random(seed))
 
 
 def write(text: str, path: Path) -> None:
@@ -703,7 +752,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         "--engine", default="stockfish", help="UCI engine (the sample was made with Stockfish 15.1)"
     )
     parser.add_argument("--out", type=Path, default=HERE / "club.pgn", help="target, .pgn or .pgn.zst")
-    parser.add_argument("--games", type=int, default=2600)
+    parser.add_argument("--games", type=int, default=1600)
     parser.add_argument("--seed", type=int, default=2023)
     options = parser.parse_args(arguments)
     engine = shutil.which(options.engine)

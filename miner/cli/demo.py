@@ -53,7 +53,7 @@ def demo(
     sample = _sample()
     store = Store.create(out / "store")
     with means() as ready:
-        typer.echo("An invented club: 2 seasons, players rated 600 to 2000. All names in it are made up.")
+        typer.echo("An invented club: 2 seasons, players rated 700 to 1900. All names in it are made up.")
         for done in pipeline.run([str(sample / "club.pgn")], store, SETTINGS, ready):
             typer.echo(stage_line(done.manifest, was_current=done.was_current))
         made = str(store.root)

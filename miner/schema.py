@@ -11,7 +11,7 @@ from miner.terms import alternatives
 
 SCHEMA_VERSION = 8
 
-METHODS = {"read": 5, "tally": 5, "judge": 4, "scan": 1, "follow": 3, "rank": 11}
+METHODS = {"read": 5, "tally": 6, "judge": 4, "scan": 1, "follow": 3, "rank": 11}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 

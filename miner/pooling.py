@@ -332,8 +332,8 @@ def pool(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:
 def pool_apart(counted: ReplyCounts) -> tuple[Pooled, Resemblance, Resemblance]:
     """Pick rates, pooled by one resemblance where the earlier database knows the position, else by another.
 
-    Where it knows none of a position's replies it says nothing of them, however well it foretells others. Each
-    resemblance is fitted to its own positions; that of those it lacks as without an earlier database.
+    Where it knows none of a position's replies it says nothing of them, however well it foretells others.
+    Each resemblance is fitted to its own positions; that of those it lacks as without an earlier database.
     """
     known = counted.knows_base
     parts = [counted.at(known), replace(counted.at(~known), base=None)]
@@ -345,7 +345,7 @@ def pool_apart(counted: ReplyCounts) -> tuple[Pooled, Resemblance, Resemblance]:
             pooled.successes,
             pooled.failures,
         )
-    return Pooled(successes, failures), *fits
+    return Pooled(successes, failures), fits[0], fits[1]
 
 
 def _pooled(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:

@@ -18,6 +18,7 @@ _SUMS = [
     *("games", "players", "games_unknown", "score_sum", "games_at_position", "score_sum_at_position"),
     *("players_at_position", "games_squared_at_position", "known_games"),
 ]
+_GAINS = ("gain_for_band", "gain_low", "gain_usual", "punish_gain", "punish_gain_low")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,14 +102,13 @@ def together(
         plain_reach=share * rows["plain_reach"],
         steered_reach=steered,
         steered_log_variance=steered**2 * rows["steered_log_variance"],
-        gain_for_band=rows["games"] * rows["gain_for_band"],
-        gain_low=rows["games"] * rows["gain_low"],
+        **{gain: rows["games"] * rows[gain] for gain in _GAINS},
         expected_after=rows["after_games"] * rows["expected_after"],
     ).groupby(REPLY, sort=False)
     added = weighted[
         [
             *("plain_reach", "steered_reach", "steered_log_variance"),
-            *("gain_for_band", "gain_low", "expected_after", "after_games"),
+            *(*_GAINS, "expected_after", "after_games"),
         ]
     ].sum()
     chosen, there = (sums[games].to_numpy(dtype=np.float64) for games in ("games", "games_at_position"))
@@ -123,8 +123,7 @@ def together(
         plain_reach=added["plain_reach"],
         steered_reach=added["steered_reach"],
         steered_log_variance=added["steered_log_variance"] / np.maximum(added["steered_reach"] ** 2, 1e-24),
-        gain_for_band=added["gain_for_band"] / sums["games"],
-        gain_low=added["gain_low"] / sums["games"],
+        **{gain: added[gain] / sums["games"] for gain in _GAINS},
         expected_after=added["expected_after"] / added["after_games"].where(added["after_games"] > 0),
         curve=_curve_of_most(rows),
     )

@@ -4,14 +4,15 @@
 
 In a world players with ratings choose replies by pick rates that fall with their rating, some replies lose by
 the engine, and what each really costs is a part of what it says: parts scatter from reply to reply. Opponents
-punish some, the stronger ones more often, and results are drawn, in which the rating gap counts, too. The games
-are read, tallied and ranked as any others; the verdicts, and what followed, are written as they are there.
+punish some, the stronger ones more often, and results are drawn, in which the rating gap counts, too. The
+games are read, tallied and ranked as any others; the verdicts, and what followed, are written as they are
+there.
 
-claimed: what a list says; true: what its replies are really worth. `bounds met`: share of the replies that are
-really worth the lower bound of `points_per_100`, or of the teaching value, or more: 95% are promised. `first ten`:
-what the first ten are really worth, by what they claim; all: the same of all. part: the part as fitted, with its
-standard deviation; and as it is. `by bound`: what the first ten are really worth if the list were ordered by the
-bound, by what they are worth in the order that it has.
+claimed: what a list says; true: what its replies are really worth. `bounds met`: share of the replies that
+are really worth the lower bound of `points_per_100`, or of the teaching value, or more: 95% are promised.
+`first ten`: what the first ten are really worth, by what they claim; all: the same of all. part: the part as
+fitted, with its standard deviation; and as it is. `by bound`: what the first ten are really worth if the list
+were ordered by the bound, by what they are worth in the order that it has.
 """
 
 from __future__ import annotations
@@ -30,14 +31,14 @@ import pyarrow as pa
 from chess.polyglot import zobrist_hash
 from scipy import special
 
-from miner.arrays import Floats, Ints
+from miner.arrays import Floats
 from miner.board.moves import pack
 from miner.means import Means
 from miner.rank.stage import rank
 from miner.read.stage import read
-from miner.schema import METHODS, TABLES
+from miner.schema import TABLES
 from miner.settings import FollowSettings, JudgeSettings, RankSettings, ReadSettings, TallySettings, as_dict
-from miner.store import Manifest, Store, digest_of, empty_tables, write_parquet
+from miner.store import Store, empty_tables
 from miner.tally.stage import tally
 from miner.terms import expected_score
 
@@ -76,9 +77,12 @@ class World:
 
     @classmethod
     def drawn(cls, random: np.random.Generator, setting: Setting) -> World:
+        """A world of this kind."""
         paths = tuple(itertools.product(WHITES_FIRST, BLACKS_FIRST, WHITES_SECOND))
         shape = (len(paths), len(REPLIES))
-        firsts = [random.dirichlet(np.full(len(some), 2.0)) for some in (WHITES_FIRST, BLACKS_FIRST, WHITES_SECOND)]
+        firsts = [
+            random.dirichlet(np.full(len(some), 2.0)) for some in (WHITES_FIRST, BLACKS_FIRST, WHITES_SECOND)
+        ]
         loses = random.uniform(size=shape) < 0.35
         loses[:, 0] = False
         lost = np.where(loses, random.uniform(90.0, 320.0, size=shape), random.uniform(0.0, 25.0, size=shape))
@@ -98,6 +102,7 @@ class World:
 
     @property
     def losing(self) -> Any:
+        """Whether each reply loses enough to be told."""
         return self.best[:, None] - self.cp >= 80.0
 
     def picks(self, rating: Floats) -> Floats:
@@ -154,11 +159,13 @@ def store_of(world: World, games: pd.DataFrame, folder: Path) -> Store:
     """The games read and tallied, with verdicts and what followed as they are in this world."""
     folder.mkdir(parents=True, exist_ok=True)
     texts = []
+    row: Any
     for number, row in enumerate(games.itertuples(index=False)):
         moves = " ".join((*world.paths[row.place], REPLIES[row.reply], ANSWERS[row.answer]))
         texts.append(
-            f'[White "W{number}"]\n[Black "B{number}"]\n[WhiteElo "{row.white:.0f}"]\n[BlackElo "{row.black:.0f}"]\n'
-            f'[Date "????.??.??"]\n[Result "{row.result}"]\n\n{moves} {row.result}\n'
+            f'[White "W{number}"]\n[Black "B{number}"]\n[WhiteElo "{row.white:.0f}"]\n'
+            f'[BlackElo "{row.black:.0f}"]\n[Date "????.??.??"]\n[Result "{row.result}"]\n\n'
+            f"{moves} {row.result}\n"
         )
     (folder / "games.pgn").write_text("\n".join(texts), encoding="utf-8")
     store = Store.create(folder / "store")
@@ -206,7 +213,7 @@ def _replies(world: World) -> pd.DataFrame:
                     "engine": "none",
                     "state": "judged",
                     "detail": "",
-                    **dict.fromkeys(("wdl_best", "wdl_reply", "defences"), []),
+                    **{name: [] for name in ("wdl_best", "wdl_reply", "defences")},
                     "at": zobrist_hash(after),
                     "at_fen": after.fen(en_passant="legal"),
                     "place": place,
@@ -227,7 +234,9 @@ def _followed(
         score=games["result"].map({"1-0": 1.0, "1/2-1/2": 0.5, "0-1": 0.0}),
         gap=games["white"] - games["black"],
     ).merge(losing[["place", "reply", "key", "move", "at", "answers"]], on=["place", "reply"])
-    played["answer"] = [pack(moves[number]) for moves, number in zip(played["answers"], played["answer"], strict=True)]
+    played["answer"] = [
+        pack(moves[number]) for moves, number in zip(played["answers"], played["answer"], strict=True)
+    ]
     by_answer = played.groupby(["key", "move", "at", "answer", "band"])
     by_reply = played.groupby(["key", "move", "band"])
     answers = by_answer.agg(games=("score", "size"), score_sum=("score", "sum")).reset_index()
@@ -279,12 +288,14 @@ def _write(
         rows = rows.where(rows.notna(), None)
         whole[name] = pa.Table.from_pylist(rows.to_dict("records"), TABLES[name])
     before = {"judge": "tally", "follow": "judge"}[stage]
-    inputs = {before: store.require(before).fingerprint} | ({"engine": {"name": "none"}} if stage == "judge" else {})
+    inputs = {before: store.require(before).fingerprint} | (
+        {"engine": {"name": "none"}} if stage == "judge" else {}
+    )
     store.write_stage(stage, as_dict(settings), inputs, whole, facts)
 
 
 def claimed_and_true(world: World, store: Store) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """The ranked replies for all bands together, in their order, with what they are really worth; and facts."""
+    """The ranked replies of all bands together in their order, with what they are really worth; and facts."""
     facts = rank(store, RankSettings()).facts
     found = pd.concat([store.read_table(name).to_pandas() for name in ("findings", "missed")])
     found = found.sort_values("teaching_value", ascending=False)
@@ -295,7 +306,9 @@ def claimed_and_true(world: World, store: Store) -> tuple[pd.DataFrame, dict[str
 
 
 def truth(world: World, ratings: int = 400) -> pd.DataFrame:
-    """What each reply is really worth: place, reply, true_gain, true_points, true_teaching by kind."""
+    """What each reply is really worth: place, reply, true_gain; per 100 games true_avoid, and as a trap
+    true_points and true_punish.
+    """
     rating = np.linspace(WEAKEST, STRONGEST, ratings)
     picks, gains, finds = world.picks(rating), world.gains(rating), world.finds(rating)
     rate = picks.mean(axis=0)
@@ -316,7 +329,7 @@ def truth(world: World, ratings: int = 400) -> pd.DataFrame:
 
 
 def _steered(world: World) -> Floats:
-    """How often each position arises if White plays towards it: as often as Black's first move, (positions, 1)."""
+    """How often each position arises if White plays towards it: as often as Black's first move."""
     firsts = [path[1] for path in world.paths]
     total = pd.Series(world.likely).groupby(firsts).transform("sum")
     return total.to_numpy()[:, None]
@@ -360,7 +373,10 @@ def table_of(settings: list[Setting], worlds: int, seed: int) -> pd.DataFrame:
     for setting in settings:
         with tempfile.TemporaryDirectory() as folder:
             told = [lived(setting, seed + number, Path(folder) / str(number)) for number in range(worlds)]
-        rows.append({"part": setting.part, "scatter": setting.scatter, "games": setting.games} | pd.DataFrame(told).mean().to_dict())
+        rows.append(
+            {"part": setting.part, "scatter": setting.scatter, "games": setting.games}
+            | pd.DataFrame(told).mean().to_dict()
+        )
     return pd.DataFrame(rows)
 
 
@@ -373,7 +389,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     settings = [
-        Setting(games=asked.games, part=part, scatter=scatter) for part, scatter in ((1.0, 0.0), (1.0, 0.4), (0.6, 0.4))
+        Setting(games=asked.games, part=part, scatter=scatter)
+        for part, scatter in ((1.0, 0.0), (1.0, 0.4), (0.6, 0.4))
     ]
     print(table_of(settings, asked.worlds, asked.seed).round(3).T.to_string(header=False))
 

@@ -1,14 +1,15 @@
-"""The part of what the curve expects that games show: one for all losing replies, and how replies scatter about it.
+"""The part of what the curve expects that games show: one for all losing replies, and how replies scatter
+about it.
 
-A difference that is seen, of one reply in one band, is taken to be part x expected + (own - part) x gain, give or
-take the scatter of results: `expected` is the curve's step between what both groups of games really chose, `gain`
-that of the reply whose own part is asked for. Own parts scatter about the common one with a standard deviation
-that is fitted, too: the less a reply's games tell, the more it is drawn to the others. All doubts are carried on: of
-the common part, of the scatter (by a grid), of the reply.
+A difference that is seen, of one reply in one band, is taken to be part x expected + (own - part) x gain,
+give or take the scatter of results: `expected` is the curve's step between what both groups of games really
+chose, `gain` that of the reply whose own part is asked for. Own parts scatter about the common one with a
+standard deviation that is fitted, too: the less a reply's games tell, the more it is drawn to the others. All
+doubts are carried on: of the common part, of the scatter (by a grid), of the reply.
 
 Sources (from memory): C. Morris, J. Amer. Stat. Assoc. 78 (1983) 47-55, and A. Gelman et al., Bayesian Data
-Analysis, 3rd ed., chapter 5, for estimates that are drawn together by a fitted scatter, with all doubts added up;
-W. Cochran, Biometrics 10 (1954) 417-451, for the weights n m / (n + m).
+Analysis, 3rd ed., chapter 5, for estimates that are drawn together by a fitted scatter, with all doubts added
+up; W. Cochran, Biometrics 10 (1954) 417-451, for the weights n m / (n + m).
 """
 
 from __future__ import annotations
@@ -20,9 +21,9 @@ import pandas as pd
 
 from miner.arrays import Floats
 
-_EXPECTED, _VAGUE = 1.0, 0.5  # the common part beforehand, and by how much that may be wrong
+_EXPECTED = 1.0  # the common part beforehand
 _SCATTERS = np.linspace(0.0, 2.0, 41)  # of replies about it, of which small ones are likelier beforehand
-_USUAL_SCATTER = 0.5
+_USUAL_SCATTER = 1.0
 _REPLY = ["key", "move"]
 
 
@@ -45,16 +46,17 @@ class Parts:
         )
 
 
-def fit_parts(seen: pd.DataFrame, variance: float) -> Parts:
+def fit_parts(seen: pd.DataFrame, variance: float, vague: float) -> Parts:
     """The parts by what was seen: rows of key, move, gain, expected, difference, weight.
 
-    `weight` is n m / (n + m) for a difference between the means of n and m games; `variance` that of a result.
+    `weight` is n m / (n + m) for a difference between the means of n and m games; `variance` that of a
+    result. The common part may beforehand be away from 1 by the standard deviation `vague`.
     """
     sums = _sums(seen, variance)
     gains, cross, pull = (sums[name].to_numpy()[:, None] for name in ("gg", "ge", "gd"))
     drawn = _SCATTERS**2 / (1.0 + _SCATTERS**2 * gains)  # (replies, scatters): variance of an own part
-    precision = _VAGUE**-2 + sums["ee"].sum() - (drawn * cross**2).sum(axis=0)
-    mean = (_EXPECTED * _VAGUE**-2 + sums["ed"].sum() - (drawn * cross * pull).sum(axis=0)) / precision
+    precision = vague**-2 + sums["ee"].sum() - (drawn * cross**2).sum(axis=0)
+    mean = (_EXPECTED * vague**-2 + sums["ed"].sum() - (drawn * cross * pull).sum(axis=0)) / precision
     likelihood = 0.5 * (
         precision * mean**2
         - np.log(precision)

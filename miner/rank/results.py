@@ -1,4 +1,4 @@
-"""How games ended after losing replies and other moves, and after punishments: DuckDB over a store's games."""
+"""How games ended after losing replies, other moves and punishments: DuckDB over a store's games."""
 
 from __future__ import annotations
 
@@ -18,9 +18,14 @@ from miner.terms import BandScheme
 LEAST_LOSS = 0.05
 """Expected score that a reply must lose by the engine to be counted: smaller losses are mostly its noise."""
 _MOST_VARIANCE, _GAMES = 0.25, 100.0  # of a result between 0 and 1, as if seen in so many games
-_COUNTED = """count(*) as games, sum(score)::double / 2.0 as points, sum(score::int * score)::double / 4.0 as squares,
-    avg(rating::int - rating_other::int) filter (rating > 0 and rating_other > 0) as gap"""
-_COLUMNS = ["games", "points", "squares", "gap"]
+_VAGUE, _LESS_KNOWN = 0.5, 1.0  # by how much the common parts may be away from 1, before any game is seen
+_GAP = "(rating::int - rating_other::int)"
+_COUNTED = f"""count(*) as games, sum(score)::double / 2.0 as points,
+    coalesce(var_pop(score / 2.0), 0.0) * count(*) as scatter,
+    avg({_GAP}) filter (rating > 0 and rating_other > 0) as gap,
+    coalesce(regr_sxx(score / 2.0, {_GAP}) filter (rating > 0 and rating_other > 0), 0.0) as gap_scatter,
+    coalesce(regr_sxy(score / 2.0, {_GAP}) filter (rating > 0 and rating_other > 0), 0.0) as both_scatter"""
+_COLUMNS = ["games", "points", "scatter", "gap", "gap_scatter", "both_scatter"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +64,22 @@ def part_observed(chosen: pd.DataFrame, losing: pd.DataFrame, judged: pd.DataFra
     there = rows.groupby(["key", "band"])[_SUMMED].sum()
     total = there.reindex(pd.MultiIndex.from_frame(by_reply[["key", "band"]]))
     others = {name: total[name].to_numpy() - by_reply[name].to_numpy() for name in _SUMMED}
-    return _fitted(by_reply, others, {name: by_reply[name].to_numpy() for name in _SUMMED}, rows, curves)
+    return _fitted(
+        by_reply,
+        others,
+        {name: by_reply[name].to_numpy() for name in _SUMMED},
+        rows,
+        curves,
+        vague=_VAGUE,
+        is_level=False,
+    )
 
 
 def part_punished(answered: pd.DataFrame, losing: pd.DataFrame, curves: Curves) -> Parts:
     """What those who punished a losing reply scored more than those who missed that, as a part of its gain.
 
-    `answered`: rows as of `answers_after`. Who finds the punishment may be the stronger player: the rating gap
-    counts as the curve has it, but nothing is known of what it does not tell.
+    `answered`: rows as of `answers_after`. Who finds the punishment may be the stronger player: the rating
+    gap counts as the curve has it, but nothing is known of what it does not tell.
     """
     rows = answered.merge(losing, on=REPLY)
     rows = _with_expected(rows.assign(cp=-rows["cp_reply"]), curves)
@@ -75,14 +88,14 @@ def part_punished(answered: pd.DataFrame, losing: pd.DataFrame, curves: Curves) 
     both = found.index.intersection(missed.index)
     pairs = both.to_frame(index=False)
     sides = [{name: one.loc[both, name].to_numpy() for name in _SUMMED} for one in (found, missed)]
-    return _fitted(pairs, sides[0], sides[1], rows, curves, step=1.0)
+    return _fitted(pairs, sides[0], sides[1], rows, curves, vague=_LESS_KNOWN, is_level=True)
 
 
 _SUMMED = ["games", "points", "level", "by_rating"]
 
 
 def _with_expected(rows: pd.DataFrame, curves: Curves) -> pd.DataFrame:
-    """The rows with sums over their games of what the curve expects: `level` without, `by_rating` by the gap."""
+    """The rows with sums over their games of what the curve expects: `level`, and `by_rating` by the gap."""
     level, by_rating = np.zeros((2, len(rows)))
     for band, places in rows.groupby("band").indices.items():
         curve, some = curves.of(str(band)), rows.iloc[places]
@@ -99,9 +112,11 @@ def _fitted(
     worse: dict[str, Floats],
     rows: pd.DataFrame,
     curves: Curves,
-    step: float | None = None,
+    *,
+    vague: float,
+    is_level: bool,
 ) -> Parts:
-    """The parts by sums over the games on either side; `step`: what is expected, in gains, if not the level's."""
+    """The parts by sums over the games on either side, which stand as well as they did if `is_level`."""
     gain = np.zeros(len(replies))
     for band, places in replies.groupby("band").indices.items():
         some = replies.iloc[places]
@@ -112,24 +127,25 @@ def _fitted(
         mean = {name: better[name] / m - worse[name] / n for name in _SUMMED[1:]}
     seen = replies[REPLY].assign(
         gain=gain,
-        expected=mean["level"] if step is None else step * gain,
+        expected=gain if is_level else mean["level"],
         difference=mean["points"] - mean["by_rating"],
         weight=n * m / np.maximum(n + m, 1),
     )
-    return fit_parts(seen[(n > 0) & (m > 0)], _variance(rows))
+    return fit_parts(seen[(n > 0) & (m > 0)], _variance(rows), vague)
 
 
 def _variance(rows: pd.DataFrame) -> float:
-    """Of a result among games of one move in one band; the greatest possible one while few were seen."""
-    left = (rows["squares"] - rows["points"] ** 2 / rows["games"]).sum()
-    return float((left + _MOST_VARIANCE * _GAMES) / ((rows["games"] - 1).sum() + _GAMES))
+    """Of a result at equal ratings among games of one move in one band; the greatest while few were seen."""
+    by_gap = rows["both_scatter"].sum() ** 2 / max(rows["gap_scatter"].sum(), 1.0)
+    left = rows["scatter"].sum() - by_gap + _MOST_VARIANCE * _GAMES
+    return float(left / ((rows["games"] - 1).sum() + _GAMES))
 
 
 def chosen_moves(store: Store, losing: pd.DataFrame, bands: BandScheme) -> pd.DataFrame:
     """What was chosen in the positions of these replies, by band: key, move, band and the columns below.
 
-    games; points, the movers' sum, and squares, that of their squares; gap, the mean of their ratings less the
-    opponents' where both are known.
+    games; points, the movers' sum; gap, the mean of their ratings less the opponents' where both are known;
+    and sums of squares about the mean: scatter, of points, gap_scatter, and both_scatter, of their products.
     """
     return _counted(
         store,
@@ -141,7 +157,8 @@ def chosen_moves(store: Store, losing: pd.DataFrame, bands: BandScheme) -> pd.Da
 
 
 def answers_after(store: Store, losing: pd.DataFrame, bands: BandScheme) -> pd.DataFrame:
-    """How the other side went on after these replies: key, move, band, found and the columns of `chosen_moves`.
+    """How the other side went on after these replies: key, move, band, found and the columns of
+    `chosen_moves`.
 
     `found` is whether it played one of the good answers; other answers count where they were judged.
     Raises StoreError if the stage `follow` has not been run.

@@ -1,7 +1,7 @@
 """How often a losing reply arises and what teaching it is worth, with lower bounds.
 
-Source (from memory): G. Zou, A. Donner, Statistics in Medicine 27 (2008) 1693-1702, for bounds of what is made of
-several numbers by the squared distances of their own bounds.
+Source (from memory): G. Zou, A. Donner, Statistics in Medicine 27 (2008) 1693-1702, for bounds of what is
+made of several numbers by the squared distances of their own bounds.
 """
 
 from __future__ import annotations
@@ -107,8 +107,8 @@ def without_gambits(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
     """The rows with a column `gambit`; what a gambit costs is nothing that the games would bear out.
 
     A gambit is a reply whose players scored at least as well as the others there, in so many games that the
-    interval of the difference leaves out the gain that is usual for what the engine says. Each player counts once, who is
-    not known as another one, with the largest variance that a result can have.
+    interval of the difference leaves out the gain that is usual for what the engine says. Each player counts
+    once, who is not known as another one, with the largest variance that a result can have.
     """
     others = rows["games_at_position"] - rows["games"]
     people = (rows["players"] + rows["games_unknown"]).clip(lower=1)
@@ -117,7 +117,8 @@ def without_gambits(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
     z = stats.normal_quantile((1.0 + confidence) / 2.0)
     low = more - z * np.sqrt(_RESULT_VARIANCE / people + _RESULT_VARIANCE / others.clip(lower=1))
     is_gambit = (people >= _FEWEST) & (others > 0) & (more >= 0.0) & (low > -rows["gain_usual"])
-    return rows.assign(gambit=is_gambit, **{gain: rows[gain].mask(is_gambit, 0.0) for gain in GAINS})
+    nothing = {gain: rows[gain].mask(is_gambit, rows[gain].clip(upper=0.0)) for gain in GAINS}
+    return rows.assign(gambit=is_gambit, **nothing)
 
 
 VIEWS = {Kind.TRAP: "punish_value", Kind.PITFALL: "avoid_value"}
@@ -128,10 +129,10 @@ def with_worth(rows: pd.DataFrame, settings: RankSettings, confidence: float) ->
     """The rows (with gains) with points and teaching value, what is worth most first.
 
     To the side that profits a reply is a trap worth punish_value, to the one that errs a pitfall worth
-    avoid_value; both with lower bounds (null: not for the side that is taught). Teaching a trap turns those who
-    would miss the punishment into some who find it; teaching a pitfall spares all of the gain. `kind` is what
-    it is worth more as; points_per_100 and teaching_value with their bounds are of that kind. punish_points are
-    the points as a trap.
+    avoid_value; both with lower bounds (null: not for the side that is taught). Teaching a trap turns those
+    who would miss the punishment into some who find it; teaching a pitfall spares all of the gain. `kind` is
+    what it is worth more as; points_per_100 and teaching_value with their bounds are of that kind.
+    punish_points are the points as a trap.
     """
     pick_rate = BoundedShare(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy())
     gain = BoundedShare(rows["gain_for_band"].to_numpy(), rows["gain_low"].to_numpy())
@@ -197,7 +198,7 @@ def _by_curve(rows: pd.DataFrame, curves: Curves, confidence: float) -> pd.DataF
 
 @dataclass(frozen=True, slots=True)
 class BoundedShare:
-    """Shares, or gains of expected score, with lower bounds of an interval, one entry per losing reply and band."""
+    """Shares, or gains of expected score, with lower bounds, one entry per losing reply and band."""
 
     value: Floats
     low: Floats
@@ -218,8 +219,8 @@ def reach_share(reach: Floats, log_variance: Floats, *, confidence: float) -> Bo
 def product(gain: BoundedShare, *shares: BoundedShare) -> BoundedShare:
     """The gain times shares that are independent of it and of each other.
 
-    Shares are above 0: their doubts add up in squares on a logarithmic scale. A gain may be next to nothing, or
-    less: its doubt and theirs are added up as they are, in squares, too. Where all but one are certain the
+    Shares are above 0: their doubts add up in squares on a logarithmic scale. A gain may be next to nothing,
+    or less: its doubt and theirs are added up as they are, in squares, too. Where all but one are certain the
     bound is that one's.
     """
     share = np.prod([one.value for one in shares], axis=0)

@@ -25,7 +25,7 @@
 /** What a link need not say. */
 const DEFAULTS = {
   view: "list", id: "", q: "", moves: "", side: "", kind: "", band: "", reason: "", pattern: "", opening: "",
-  sort: "teaching_value_low", way: "", each: "", at: "", chosen: "",
+  sort: "teaching_value", way: "", each: "", at: "", chosen: "",
 };
 const FILTERS = /** @type {(keyof State)[]} */ (["q", "moves", "side", "kind", "band", "reason", "pattern", "opening", "sort", "way"]);
 

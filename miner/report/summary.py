@@ -68,7 +68,7 @@ def _worst_pitfall(pitfalls: Sequence[Finding]) -> str:
 
 
 def _worth(finding: Finding) -> tuple[float, float]:
-    return finding.teaching_value_low, finding.teaching_value
+    return finding.teaching_value, finding.teaching_value_low
 
 
 def _called(finding: Finding) -> str:

@@ -128,24 +128,40 @@ class World:
         return level
 
 
+def pairings(random: np.random.Generator, games: int) -> tuple[Floats, Floats]:
+    """Ratings of White and of Black."""
+    middle, gap = random.uniform(WEAKEST, STRONGEST, size=games), random.normal(0.0, 150.0, size=games)
+    white, black = (np.clip(middle + side * gap / 2, WEAKEST, STRONGEST - 1).round() for side in (-1, 1))
+    return white, black
+
+
+def scores(world: World, white: Floats, black: Floats) -> tuple[Floats, Floats, Floats]:
+    """What Black scores in games of these ratings, (games, positions, replies).
+
+    After the best reply; after each if it is punished; and if it is not.
+    """
+    by_gap = (_ELO * 600.0 * np.tanh((black - white) / 600.0))[:, None, None]
+    level, gain, found = world.level(black)[:, :, None], world.gains(black), world.finds(white)
+    after = level - world.part * gain
+    swing = np.where(world.losing, world.punished, 0.0) * gain
+    best, punished, missed = (
+        np.asarray(special.expit(special.logit(np.clip(score, 0.03, 0.97)) + by_gap))
+        for score in (level, after - (1.0 - found) * swing, after + found * swing)
+    )
+    return best, punished, missed
+
+
 def games_of(world: World, random: np.random.Generator, games: int) -> pd.DataFrame:
     """Games: place, reply, answer (numbers), white and black (ratings), result (of White)."""
     place = random.choice(len(world.paths), size=games, p=world.likely)
-    middle, gap = random.uniform(WEAKEST, STRONGEST, size=games), random.normal(0.0, 150.0, size=games)
-    black, white = (np.clip(middle + side * gap / 2, WEAKEST, STRONGEST - 1).round() for side in (1, -1))
-    reply, answer, score = np.zeros(games, dtype=np.int64), np.zeros(games, dtype=np.int64), np.zeros(games)
-    for game in range(games):
-        mover, at = black[game : game + 1], place[game]
-        reply[game] = random.choice(len(REPLIES), p=world.picks(mover)[0, at])
-        found = world.finds(white[game : game + 1])[0, at, reply[game]]
-        is_found = random.uniform() < found
-        answer[game] = 0 if is_found else random.integers(1, len(ANSWERS))
-        gain = world.gains(mover)[0, at, reply[game]]
-        score[game] = world.level(mover)[0, at] - world.part[at, reply[game]] * gain
-        if world.losing[at, reply[game]]:
-            score[game] += world.punished[at, reply[game]] * gain * (found - is_found)
-    by_gap = _ELO * 600.0 * np.tanh((black - white) / 600.0)
-    score = special.expit(special.logit(np.clip(score, 0.03, 0.97)) + by_gap)
+    white, black = pairings(random, games)
+    each = np.arange(games)
+    up_to = world.picks(black)[each, place].cumsum(axis=1)
+    reply = np.minimum((random.uniform(size=(games, 1)) > up_to).sum(axis=1), len(REPLIES) - 1)
+    is_found = random.uniform(size=games) < world.finds(white)[each, place, reply]
+    answer = np.where(is_found, 0, random.integers(1, len(ANSWERS), size=games))
+    _, punished, missed = scores(world, white, black)
+    score = np.where(is_found, punished[each, place, reply], missed[each, place, reply])
     drawn = np.minimum(0.2, 2.0 * np.minimum(score, 1.0 - score))
     luck = random.uniform(size=games)
     won = score - drawn / 2.0
@@ -305,25 +321,25 @@ def claimed_and_true(world: World, store: Store) -> tuple[pd.DataFrame, dict[str
     return found.join(truth(world).set_index(["place", "reply"]), on=["place", "reply"]), facts
 
 
-def truth(world: World, ratings: int = 400) -> pd.DataFrame:
-    """What each reply is really worth: place, reply, true_gain; per 100 games true_avoid, and as a trap
-    true_points and true_punish.
+def truth(world: World, games: int = 2_000) -> pd.DataFrame:
+    """What each reply is really worth: place, reply; per 100 games true_avoid, and as a trap true_points, true_punish.
+
+    In games of players who meet as they do, not at equal ratings.
     """
-    rating = np.linspace(WEAKEST, STRONGEST, ratings)
-    picks, gains, finds = world.picks(rating), world.gains(rating), world.finds(rating)
-    rate = picks.mean(axis=0)
-    curved = (picks * gains).mean(axis=0) / rate
-    steered = _steered(world)
-    plain = world.likely[:, None]
-    gain, missed = world.part * curved, (picks * (1.0 - finds)).mean(axis=0) / rate
-    place, reply = np.indices(gain.shape)
+    white, black = pairings(np.random.default_rng(0), games)
+    picks, finds = world.picks(black), world.finds(white)
+    best, punished, missed = scores(world, white, black)
+    lost = (picks * (best - finds * punished - (1.0 - finds) * missed)).mean(axis=0)
+    added = (picks * (1.0 - finds) * (missed - punished)).mean(axis=0)
+    steered, plain = _steered(world), world.likely[:, None]
+    place, reply = np.indices(lost.shape)
     columns = {
         "place": place,
         "reply": reply,
-        "true_gain": gain,
-        "true_avoid": 100.0 * plain * rate * gain,
-        "true_points": 100.0 * steered * rate * gain,
-        "true_punish": 100.0 * steered * rate * missed * world.punished * curved,
+        "true_rate": picks.mean(axis=0),
+        "true_avoid": 100.0 * plain * lost,
+        "true_points": 100.0 * steered * lost,
+        "true_punish": 100.0 * steered * added,
     }
     return pd.DataFrame({name: values.ravel() for name, values in columns.items()})
 

@@ -68,7 +68,7 @@ def part_observed(chosen: pd.DataFrame, losing: pd.DataFrame, judged: pd.DataFra
         by_reply,
         others,
         {name: by_reply[name].to_numpy() for name in _SUMMED},
-        rows,
+        by_reply,
         curves,
         vague=_VAGUE,
         is_level=False,

@@ -21,7 +21,7 @@ from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
 from miner.rank.afterwards import AFTERMATH, told_rates, with_aftermath, with_taught_lines
-from miner.rank.groups import REPLY, Group, band_games, is_many_people, together
+from miner.rank.groups import REPLY, Group, band_games, is_many_people, pooled_rates, together
 from miner.rank.results import seen_parts
 from miner.rank.worth import reached, with_gain, with_worth, within_price, without_gambits
 from miner.schema import FINDINGS
@@ -250,18 +250,18 @@ def _together(
 ) -> pd.DataFrame:
     """The bands of the group as one, with what is known of their games after the replies."""
     fens = store.read_table("positions", ["key", "fen"]).to_pandas().set_index("key")["fen"]
+    replies = replies[replies["band"].isin(group.bands)]
     games_of = band_games(
-        replies[replies["band"].isin(group.bands)],
+        replies,
         store.read_table("reach", ["key", "band", "plain_reach"]).to_pandas(),
         fens.str.contains(" w ", regex=False),
     )
-    rows = together(
-        met.drop(columns=[*AFTERMATH]),
-        games_of,
-        group.name,
+    rates = pooled_rates(
+        replies,
         confidence=tallied.settings["confidence"],
         correlation=tallied.facts.get("player_correlation", 0.0),
     )
+    rows = together(met.drop(columns=[*AFTERMATH]), games_of, rates, group.name)
     rows = rows[(rows["games"] > 0) & is_many_people(rows)]
     return with_aftermath(store, rows, store.bands.names, group)
 

@@ -322,7 +322,8 @@ def claimed_and_true(world: World, store: Store) -> tuple[pd.DataFrame, dict[str
 
 
 def truth(world: World, games: int = 2_000) -> pd.DataFrame:
-    """What each reply is really worth: place, reply; per 100 games true_avoid, and as a trap true_points, true_punish.
+    """What each reply is really worth: place, reply; per 100 games true_avoid, and as a trap true_points,
+    true_punish.
 
     In games of players who meet as they do, not at equal ratings.
     """

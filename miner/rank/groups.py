@@ -80,14 +80,12 @@ def band_games(replies: pd.DataFrame, reach: pd.DataFrame, white: pd.Series[bool
     return games
 
 
-def together(
-    rows: pd.DataFrame, games_of: pd.Series[float], rates: pd.DataFrame, name: str
-) -> pd.DataFrame:
+def together(rows: pd.DataFrame, games_of: pd.Series[float], rates: pd.DataFrame, name: str) -> pd.DataFrame:
     """One row per losing reply for all its bands, under the `name` of their group.
 
     `rows` has a row for each band that met the position, also if none of it chose the reply, with gain and
-    after_games. Games and scores are added up; pick rates are those of `pooled_rates`. Reach is the mean over the bands, each by its games with this colour (`games_of`); the
-    gain, that over those who chose the reply.
+    after_games. Games and scores are added up; pick rates are those of `pooled_rates`. Reach is the mean over
+    the bands, each by its games with this colour (`games_of`); the gain, that over those who chose the reply.
     """
     of_reply = rows.groupby(REPLY, sort=False)
     sums = of_reply[_SUMS].sum()
@@ -125,9 +123,9 @@ def together(
 def pooled_rates(replies: pd.DataFrame, *, confidence: float, correlation: float) -> pd.DataFrame:
     """Pick rates of bands taken for one: by (key, move) pick_rate, pick_rate_low and pick_rate_high.
 
-    `replies`: rows of that table of these bands. A share of few games is drawn to what is left for other replies,
-    as far as all positions together warrant; games of one player count for less, as the tally's `correlation` of
-    players with themselves has it.
+    `replies`: rows of that table of these bands. A share of few games is drawn to what is left for other
+    replies, as far as all positions together warrant; games of one player count for less, as the tally's
+    `correlation` of players with themselves has it.
     """
     chosen = replies.groupby(REPLY)["games"].sum()
     there = replies.drop_duplicates(["key", "band"]).groupby("key")
@@ -142,9 +140,7 @@ def pooled_rates(replies: pd.DataFrame, *, confidence: float, correlation: float
         np.stack([worth, worth], axis=1),
     )
     pooled = pooling.pool(counted, pooling.fit_resemblance(counted))
-    successes, failures = (
-        part[:, 0].astype(np.float64) for part in (pooled.successes, pooled.failures)
-    )
+    successes, failures = (part[:, 0].astype(np.float64) for part in (pooled.successes, pooled.failures))
     low, high = stats.beta_intervals(successes, failures, confidence=confidence)
     rates = {"pick_rate": successes / (successes + failures), "pick_rate_low": low, "pick_rate_high": high}
     return pd.DataFrame(rates, index=chosen.index)

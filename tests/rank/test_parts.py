@@ -18,7 +18,7 @@ def seen(gain: float, difference: float, games: float, *, expected: float | None
 
 
 def drawn(seed: int, *, part: float, scatter: float, replies: int = 150) -> tuple[pd.DataFrame, Parts]:
-    """Replies with true parts (column `true`), and what is made of the differences that are drawn for them."""
+    """Replies with true parts (column `true`), and what is made of the differences drawn for them."""
     random = np.random.default_rng(seed)
     gain, weight = random.uniform(0.08, 0.3, replies), random.uniform(3.0, 40.0, replies)
     true = random.normal(part, scatter, replies)

@@ -252,16 +252,16 @@ def places_of(halves: Halves, *, habits: bool = True, seed: int = 1) -> pd.DataF
 
 
 def places_together(halves: Halves, seed: int = 1) -> pd.DataFrame:
-    """The same for all bands together: plain shares, with half a game for and against each reply."""
+    """The same for all bands together, taken for one."""
     random = np.random.default_rng(seed)
     choices = halves.choices
     there = choices.played.sum(axis=1).astype(np.float64)
     correlation = halves.rates.player_correlation
-    worth = pooling.worth_of_games(there, choices.squared_there.sum(axis=1), correlation)[choices.place]
-    chosen, there = choices.chosen.sum(axis=1), there[choices.place]
+    worth = pooling.worth_of_games(there, choices.squared_there.sum(axis=1), correlation)
+    chosen, there = choices.chosen.sum(axis=1).astype(np.float64), there[choices.place]
+    successes, failures = pooling.pool_as_one(chosen, choices.place, worth)
     games, seen = halves.played.sum(axis=1)[choices.place], halves.chosen.sum(axis=1)
     is_told = games > 0
-    successes, failures = chosen * worth + 0.5, (there - chosen) * worth + 0.5
     squared = halves.squared.sum(axis=1)[choices.place]
     habits = pooling.worth_of_games(games, squared, correlation)
     place = places_among(
@@ -318,9 +318,7 @@ def picks(store: Store, by: Split, figure: Path | None) -> None:
     print(f"intervals of 90 % that hold: {coverage(places, 0.9):.1%} of {len(places):,}", end="; ")
     print(f"with games of one player taken for independent {coverage(alone, 0.9):.1%}")
     together = places_together(halves)
-    print(
-        f"all bands together, by their shares: {coverage(together, 0.9):.1%} of {len(together):,}", end="; "
-    )
+    print(f"all bands together: {coverage(together, 0.9):.1%} of {len(together):,}", end="; ")
     common = together[together["rate"] * together["games"] >= TOLD_FROM]
     print(f"of {TOLD_FROM} games with the reply or more {coverage(common, 0.9):.1%} of {len(common):,}")
     for name, edges in {

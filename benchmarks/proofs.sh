@@ -32,6 +32,8 @@ for games in "$@"; do
     "$python" -m benchmarks.replication "$games" --both --nodes "$nodes" --cache "$out/verdicts.sqlite" \
         --folder "$out/$name-replication"
 done
+echo "== worlds"
+"$python" -m benchmarks.worlds
 echo "== steering"
 "$python" benchmarks/steering.py "$1" --cache "$out/verdicts.sqlite" --figure "$out/steering.svg"
 echo "The figures are in $out"

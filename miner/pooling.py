@@ -348,6 +348,18 @@ def pool_apart(counted: ReplyCounts) -> tuple[Pooled, Resemblance, Resemblance]:
     return Pooled(successes, failures), fits[0], fits[1]
 
 
+def pool_as_one(chosen: Floats, position: Ints, worth: Floats) -> tuple[Floats, Floats]:
+    """Beta distributions of pick rates where all bands are taken for one: successes and failures (replies,).
+
+    `chosen` (replies,) and `position` as in `ReplyCounts`; `worth` (positions,).
+    """
+    counted = ReplyCounts(
+        np.stack([chosen, np.zeros(len(chosen))], axis=1), position, np.stack([worth, worth], axis=1)
+    )
+    pooled = pool(counted, fit_resemblance(counted))
+    return pooled.successes[:, 0].astype(np.float64), pooled.failures[:, 0].astype(np.float64)
+
+
 def _pooled(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:
     prior = _leaning(counted, resemblance)
     worth, effective = counted.worth_of_reply, counted.effective

@@ -134,13 +134,8 @@ def pooled_rates(replies: pd.DataFrame, *, confidence: float, correlation: float
         for name in ("games_at_position", "games_squared_at_position")
     )
     worth = pooling.worth_of_games(played, squared, correlation)
-    counted = pooling.ReplyCounts(
-        np.stack([chosen.to_numpy(dtype=np.float64), np.zeros(len(chosen))], axis=1),
-        chosen.groupby("key").ngroup().to_numpy(),
-        np.stack([worth, worth], axis=1),
-    )
-    pooled = pooling.pool(counted, pooling.fit_resemblance(counted))
-    successes, failures = (part[:, 0].astype(np.float64) for part in (pooled.successes, pooled.failures))
+    place = np.unique(chosen.index.get_level_values("key"), return_inverse=True)[1]
+    successes, failures = pooling.pool_as_one(chosen.to_numpy(dtype=np.float64), place, worth)
     low, high = stats.beta_intervals(successes, failures, confidence=confidence)
     rates = {"pick_rate": successes / (successes + failures), "pick_rate_low": low, "pick_rate_high": high}
     return pd.DataFrame(rates, index=chosen.index)

@@ -93,7 +93,7 @@ def written_store(
     together: dict[Reply, Finding] = {}
     for one in findings:
         together.setdefault(one.reply, replace(one, band=ALL_BANDS))
-    in_order = sorted(together.values(), key=lambda one: -one.teaching_value_low)
+    in_order = sorted(together.values(), key=lambda one: -one.teaching_value)
     write_table(store, "findings", table(*in_order))
     read = finish(
         store, _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])

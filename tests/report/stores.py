@@ -66,6 +66,7 @@ def club_findings() -> list[Finding]:
             "Qxe5+ Be7 Qxh8",
             "Nc6 Bc4 g6",
             loss=0.4,
+            teaching_value=0.2,
             teaching_value_low=0.05,
             reason=Reason.MATERIAL,
             reason_detail="wins a rook and a pawn",

@@ -79,7 +79,7 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         punish_value_low=0.2,
         punish_points=0.9625,
         punish_points_low=0.5,
-        punish_gain=0.09,
+        punish_gain=0.12,
         avoid_value=0.03,
         avoid_value_low=0.01,
         gambit=False,

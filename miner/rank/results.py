@@ -43,6 +43,10 @@ def seen_parts(store: Store, judged: pd.DataFrame, curves: Curves, bands: BandSc
     is_followed = store.manifest("follow") is not None
     losing = judged[(judged["state"] == "judged") & (judged["loss"] >= LEAST_LOSS)]
     losing = losing[[*REPLY, "cp_best", "cp_reply"]]
+    if losing.empty:  # as in a store without games, which has no files to be asked
+        nothing = losing[REPLY].assign(**dict.fromkeys(("gain", "expected", "difference", "weight"), 0.0))
+        unseen = [fit_parts(nothing, _MOST_VARIANCE, vague) for vague in (_VAGUE, _LESS_KNOWN)]
+        return SeenParts(unseen[0], unseen[1] if is_followed else None)
     return SeenParts(
         part_observed(chosen_moves(store, losing, bands), losing, judged, curves),
         part_punished(answers_after(store, losing, bands), losing, curves) if is_followed else None,

@@ -1,6 +1,7 @@
 """Whether the numbers hold on games they were not made from: tables, and figures where --figure names a file.
 
     python benchmarks/proofs.py picks STORE [--by game|player] [--figure picks.png]
+    python benchmarks/proofs.py prior STORE [--clubs 32]
     python benchmarks/proofs.py curve STORE [--figure curve.png]
 
 The store's games are split into halves by a hash of the game's number (or, for pick rates, each mover's games
@@ -13,6 +14,10 @@ count of the second half: so it is held against what the rate's distribution pre
 with the players' habits (games of one player agree). Where a count lies on a bound, it is by lot. Halves by
 game share their players, whose habits then help: intervals made for other players hold a little too often.
 
+prior: the games are dealt into as many clubs as told; one is a club, half of the others an earlier database,
+the rest what is foretold. Of the database every other position is left out. Log loss of the choices, by the
+club's rates with that database and without, at the positions that it knows and at those it lacks.
+
 curve: predicted and observed score of the second half in ten bins per band. STORE must be judged. The
 engine's verdicts are those of the store, for both halves.
 """
@@ -21,7 +26,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -33,7 +38,7 @@ import pandas as pd
 import pyarrow as pa
 
 from miner import pooling
-from miner.arrays import Floats, Ints
+from miner.arrays import Floats, Ints, begins_run
 from miner.curve.diagnose import diagnose
 from miner.curve.fit import Curves, curves_of
 from miner.curve.rows import engine_rows_of, rows_of
@@ -71,7 +76,9 @@ class Halves:
 
 def halves_of(store: Store, settings: TallySettings, by: Split) -> Halves:
     """The store's games in halves; positions with too few games in the first to be tallied are left out."""
-    first, second = (_counted(store, settings, by, half) for half in (0, 1))
+    floor = settings.enough_games(kept_games(store.require("read")))
+    first = _counted(store, settings, by, (0,), of=2, floor=floor)
+    second = _counted(store, settings, by, (1,), of=2, floor=1)
     choices = spread(first, len(settings.bands.names))
     return _aligned(choices, pool(choices), second)
 
@@ -84,17 +91,19 @@ def half_of(numbers: npt.NDArray[Any]) -> Ints:
     return mixed
 
 
-def _counted(store: Store, settings: TallySettings, by: Split, half: int) -> pa.Table:
+def _counted(
+    store: Store, settings: TallySettings, by: Split, parts: Sequence[int], *, of: int, floor: int
+) -> pa.Table:
+    """The replies of some of so many parts of the games."""
     whose = {"game": "game", "player": "case when player = 0 then game else player end"}[by]
     with duckdb.connect() as connection, tempfile.TemporaryDirectory() as folder:
         create_views(connection, store.path("moves"), store.path("games"))
         connection.execute(
             f"create table half as select game, ply, key, move from movers "
-            f"where ({whose})::ubigint * 2654435761 // {_MOVES} % 2 = {half}"
+            f"where ({whose})::ubigint * 2654435761 // {_MOVES} % {of} in ({', '.join(map(str, parts))})"
         )
         connection.execute("create or replace view moves as from half")
         movers = Movers.fill(connection, Path(folder) / "movers")
-        floor = 1 if half else settings.enough_games(kept_games(store.require("read")))
         return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers)
 
 
@@ -149,6 +158,55 @@ def log_losses(halves: Halves, bands: BandScheme) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def with_prior(store: Store, settings: TallySettings, clubs: int) -> pd.DataFrame:
+    """Log loss of choices that neither a club nor an earlier database has seen, by what both make expect.
+
+    A row for the positions that the earlier database knows and one for those that it lacks: games, alone,
+    with_prior (nats a game).
+    """
+    half = clubs // 2
+    parts = ((0,), range(1, half + 1), range(half + 1, clubs))
+    floors = (3, settings.enough_games(kept_games(store.require("read"))), 1)
+    club, earlier, others = (
+        _counted(store, settings, "game", part, of=clubs, floor=floor)
+        for part, floor in zip(parts, floors, strict=True)
+    )
+    choices, table = spread(club, len(settings.bands.names)), _as_earlier(earlier, settings)
+    table = table.filter(pa.array(half_of(table["key"].to_numpy()) == 0))
+    known = np.isin(choices.keys[begins_run(choices.keys)], table["key"].to_numpy())
+    losses = {}
+    for name, rates in {"alone": pool(choices), "with_prior": pool(choices, table)}.items():
+        halves = _aligned(choices, rates, others)
+        losses[name] = np.zeros(len(known))
+        for band in np.flatnonzero(rates.kept).tolist():
+            successes, failures = rates.of_band(band)
+            losses[name] += _losses(halves, successes / (successes + failures), band)
+    games = halves.played[:, rates.kept].sum(axis=1)
+    rows = {"known to it": known, "lacking there": ~known}
+    return pd.DataFrame(
+        {"games": games[some].sum()}
+        | {name: loss[some].sum() / games[some].sum() for name, loss in losses.items()}
+        for some in rows.values()
+    ).set_index(pd.Index(rows, name="positions"))
+
+
+def _as_earlier(counted: pa.Table, settings: TallySettings) -> pa.Table:
+    """Counted replies as `pool` wants those of an earlier database."""
+    choices = spread(counted, len(settings.bands.names))
+    successes, failures = pool(choices).of_rows()
+    return (
+        counted.select(["key", "move", "games"])
+        .append_column("place", counted["band"])
+        .append_column("games_at_position", pa.array(choices.played.ravel()[choices.cell]))
+        .append_column("pick_rate", pa.array(successes / (successes + failures)))
+    )
+
+
+def prior(store: Store, clubs: int) -> None:
+    """Print what an earlier database adds to a club's pick rates."""
+    print(with_prior(store, TallySettings(), clubs).round(3).to_string())
+
+
 def _losses(halves: Halves, rates: Floats, band: int) -> Floats:
     """Of all games of the second half at each position."""
     choices, positions = halves.choices, len(halves.other)
@@ -194,16 +252,16 @@ def places_of(halves: Halves, *, habits: bool = True, seed: int = 1) -> pd.DataF
 
 
 def places_together(halves: Halves, seed: int = 1) -> pd.DataFrame:
-    """The same for all bands together: plain shares, with half a game for and against each reply."""
+    """The same for all bands together, taken for one."""
     random = np.random.default_rng(seed)
     choices = halves.choices
     there = choices.played.sum(axis=1).astype(np.float64)
     correlation = halves.rates.player_correlation
-    worth = pooling.worth_of_games(there, choices.squared_there.sum(axis=1), correlation)[choices.place]
-    chosen, there = choices.chosen.sum(axis=1), there[choices.place]
+    worth = pooling.worth_of_games(there, choices.squared_there.sum(axis=1), correlation)
+    chosen, there = choices.chosen.sum(axis=1).astype(np.float64), there[choices.place]
+    successes, failures = pooling.pool_as_one(chosen, choices.place, worth)
     games, seen = halves.played.sum(axis=1)[choices.place], halves.chosen.sum(axis=1)
     is_told = games > 0
-    successes, failures = chosen * worth + 0.5, (there - chosen) * worth + 0.5
     squared = halves.squared.sum(axis=1)[choices.place]
     habits = pooling.worth_of_games(games, squared, correlation)
     place = places_among(
@@ -260,9 +318,7 @@ def picks(store: Store, by: Split, figure: Path | None) -> None:
     print(f"intervals of 90 % that hold: {coverage(places, 0.9):.1%} of {len(places):,}", end="; ")
     print(f"with games of one player taken for independent {coverage(alone, 0.9):.1%}")
     together = places_together(halves)
-    print(
-        f"all bands together, by their shares: {coverage(together, 0.9):.1%} of {len(together):,}", end="; "
-    )
+    print(f"all bands together: {coverage(together, 0.9):.1%} of {len(together):,}", end="; ")
     common = together[together["rate"] * together["games"] >= TOLD_FROM]
     print(f"of {TOLD_FROM} games with the reply or more {coverage(common, 0.9):.1%} of {len(common):,}")
     for name, edges in {
@@ -354,15 +410,20 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     commands = parser.add_subparsers(dest="command", required=True)
-    for name in ("picks", "curve"):
+    for name in ("picks", "prior", "curve"):
         command = commands.add_parser(name)
         command.add_argument("store", type=Path)
-        command.add_argument("--figure", type=Path)
+        if name == "prior":
+            command.add_argument("--clubs", type=int, default=32)
+        else:
+            command.add_argument("--figure", type=Path)
         if name == "picks":
             command.add_argument("--by", choices=("game", "player"), default="game")
     given = parser.parse_args()
     if given.command == "picks":
         picks(Store.open(given.store), given.by, given.figure)
+    elif given.command == "prior":
+        prior(Store.open(given.store), given.clubs)
     else:
         curve(Store.open(given.store), given.figure)
 

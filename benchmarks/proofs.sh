@@ -26,11 +26,14 @@ for games in "$@"; do
     done
     "$python" benchmarks/proofs.py picks "$out/$name" --figure "$out/$name-picks.png"
     "$python" benchmarks/proofs.py picks "$out/$name" --by player --figure "$out/$name-picks-by-player.png"
+    "$python" benchmarks/proofs.py prior "$out/$name"
     "$python" benchmarks/proofs.py curve "$out/$name" --figure "$out/$name-curve.png"
     "$python" -m benchmarks.mistakes "$out/$name"
     "$python" -m benchmarks.replication "$games" --both --nodes "$nodes" --cache "$out/verdicts.sqlite" \
         --folder "$out/$name-replication"
 done
+echo "== worlds"
+"$python" -m benchmarks.worlds
 echo "== steering"
 "$python" benchmarks/steering.py "$1" --cache "$out/verdicts.sqlite" --figure "$out/steering.svg"
 echo "The figures are in $out"

@@ -17,8 +17,8 @@ ratings are known. And the placebo asks the same of sound replies: in each findi
 is judged to lose next to nothing and was chosen about as often as the losing reply (in the mined half),
 against the other replies there that lose next to nothing.
 
-predicted: `gain_for_band`, the curve's step from the best move down to the reply times the part of such
-steps that the mined half's own games show. The others did not all play the best move: `to others` is the
+predicted: the curve's step from the best move down to the reply times the part of such steps that the mined
+half's own games show, of all replies together. The others did not all play the best move: `to others` is the
 same from what they chose in the mined half, as far as that was judged. mean: each finding counts alike.
 pooled: by n m / (n + m), n games with the reply and m without it (Cochran-Mantel-Haenszel). Standard errors
 take a game for one piece of evidence, however many findings' positions it went through. `could be right`:

@@ -18,7 +18,7 @@ given the others.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -63,6 +63,23 @@ class ReplyCounts:
     def effective(self) -> Floats:
         """Independent games with each reply, (replies, bands)."""
         return np.asarray(self.chosen * self.worth_of_reply)
+
+    @property
+    def knows_base(self) -> npt.NDArray[np.bool_]:
+        """For each position, whether the earlier database knows any of its replies."""
+        if self.base is None:
+            return np.zeros(len(self.worth), dtype=np.bool_)
+        return np.asarray(_by_position(self.base, self.position, len(self.worth)).any(axis=1))
+
+    def at(self, positions: npt.NDArray[np.bool_]) -> ReplyCounts:
+        """Some of the positions alone."""
+        rows = positions[self.position]
+        return ReplyCounts(
+            self.chosen[rows],
+            (np.cumsum(positions) - 1)[self.position[rows]],
+            self.worth[positions],
+            None if self.base is None else self.base[rows],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,14 +291,13 @@ def _bound(free: Floats) -> Resemblance:
 def _sample(counted: ReplyCounts) -> ReplyCounts:
     """Every n-th position (their numbers follow keys, so they are as good as drawn), in bands with games."""
     every = max(1, len(counted.position) // REPLIES_FITTED)
-    positions = np.arange(len(counted.worth)) % every == 0
-    rows = positions[counted.position]
-    bands = bands_between(counted.chosen[rows])
+    few = counted.at(np.arange(len(counted.worth)) % every == 0)
+    bands = bands_between(few.chosen)
     return ReplyCounts(
-        counted.chosen[rows][:, bands],
-        (np.cumsum(positions) - 1)[counted.position[rows]],
-        counted.worth[positions][:, bands],
-        None if counted.base is None else counted.base[rows][:, bands],
+        few.chosen[:, bands],
+        few.position,
+        few.worth[:, bands],
+        None if few.base is None else few.base[:, bands],
     )
 
 
@@ -311,6 +327,37 @@ def pool(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:
     return Pooled(
         np.concatenate([part.successes for part in parts]), np.concatenate([part.failures for part in parts])
     )
+
+
+def pool_apart(counted: ReplyCounts) -> tuple[Pooled, Resemblance, Resemblance]:
+    """Pick rates, pooled by one resemblance where the earlier database knows the position, else by another.
+
+    Where it knows none of a position's replies it says nothing of them, however well it foretells others.
+    Each resemblance is fitted to its own positions; that of those it lacks as without an earlier database.
+    """
+    known = counted.knows_base
+    parts = [counted.at(known), replace(counted.at(~known), base=None)]
+    fits = [fit_resemblance(part) for part in parts]
+    successes, failures = (np.zeros(counted.chosen.shape, dtype=np.float32) for _ in range(2))
+    for part, fit, rows in zip(parts, fits, (known, ~known), strict=True):
+        pooled = pool(part, fit)
+        successes[rows[counted.position]], failures[rows[counted.position]] = (
+            pooled.successes,
+            pooled.failures,
+        )
+    return Pooled(successes, failures), fits[0], fits[1]
+
+
+def pool_as_one(chosen: Floats, position: Ints, worth: Floats) -> tuple[Floats, Floats]:
+    """Beta distributions of pick rates where all bands are taken for one: successes and failures (replies,).
+
+    `chosen` (replies,) and `position` as in `ReplyCounts`; `worth` (positions,).
+    """
+    counted = ReplyCounts(
+        np.stack([chosen, np.zeros(len(chosen))], axis=1), position, np.stack([worth, worth], axis=1)
+    )
+    pooled = pool(counted, fit_resemblance(counted))
+    return pooled.successes[:, 0].astype(np.float64), pooled.failures[:, 0].astype(np.float64)
 
 
 def _pooled(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:

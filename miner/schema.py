@@ -9,9 +9,9 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 8
+SCHEMA_VERSION = 9
 
-METHODS = {"read": 5, "tally": 5, "judge": 4, "scan": 1, "follow": 3, "rank": 13}
+METHODS = {"read": 5, "tally": 6, "judge": 4, "scan": 1, "follow": 3, "rank": 14}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -389,7 +389,7 @@ FINDINGS = _table(
     _column("plain_reach", FLOAT, "share of the band's games that reach the position"),
     _column("steered_reach", FLOAT, "share when the side that profits plays towards it"),
     _column("points_per_100", FLOAT, "points per 100 games that knowing it is worth"),
-    _column("points_per_100_low", FLOAT, "lower bound; the order of the list"),
+    _column("points_per_100_low", FLOAT, "lower bound; below 0: it may be worth nothing"),
     _column("observed_with_reply", FLOAT, "score of those who chose the reply"),
     _nullable("observed_without_reply", FLOAT, "score of the others there; null: there were none"),
     _column("engine", TEXT, "name of the engine"),
@@ -413,8 +413,10 @@ FINDINGS = _table(
     ),
     _nullable("find_rate_low", FLOAT, "lower bound of its interval"),
     _nullable("find_rate_high", FLOAT, "upper bound"),
-    _column("teaching_value", FLOAT, "points per 100 games that pupils would still gain"),
-    _column("teaching_value_low", FLOAT, "lower bound; the order of the list"),
+    _column(
+        "teaching_value", FLOAT, "points per 100 games that pupils would still gain; the order of the list"
+    ),
+    _column("teaching_value_low", FLOAT, "lower bound; below 0: it may be worth nothing"),
     _nullable(
         "conversion_expected",
         FLOAT,
@@ -432,6 +434,13 @@ FINDINGS = _table(
         "teaching value to the side that profits, who punish it; null: it is not taught",
     ),
     _nullable("punish_value_low", FLOAT, "lower bound"),
+    _column("punish_points", FLOAT, "points per 100 games that the reply is worth to the side that profits"),
+    _column("punish_points_low", FLOAT, "lower bound"),
+    _column(
+        "punish_gain",
+        FLOAT,
+        "expected score that players of the band gain who punish it, over those who do not, at equal ratings",
+    ),
     _nullable("avoid_value", FLOAT, "teaching value to the side that errs, who avoid it; null likewise"),
     _nullable("avoid_value_low", FLOAT, "lower bound"),
     _column(

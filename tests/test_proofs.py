@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchmarks.proofs import coverage, half_of, halves_of, log_losses, places_of
+from benchmarks.proofs import coverage, half_of, halves_of, log_losses, places_of, with_prior
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
@@ -85,3 +85,12 @@ def test_real_games(shared: Path, tmp_path: Path) -> None:
     assert len(enough) >= 8
     assert (enough[["raw_more", "together_more"]] > 0.0).all(axis=None)
     assert 0.88 <= coverage(places_of(halves), 0.9) <= 0.92
+
+
+def test_an_earlier_database_does_no_harm_where_it_lacks_positions(store: Store) -> None:
+    """Where it knows the position a club's rates foretell more with it; elsewhere as much as without."""
+    told = with_prior(store, TallySettings(band_edges=(1200, 1600), min_games=3), clubs=32)
+
+    more = told["with_prior"] - told["alone"]
+    assert more["known to it"] < 0.0
+    assert more["lacking there"] < 0.02

@@ -138,7 +138,7 @@ def _by_worth(findings: list[tuple[int, Finding]], kind: Kind | None) -> list[tu
         return findings
     seen = [(number, finding.as_kind(kind)) for number, finding in findings]
     wanted = [(number, finding) for number, finding in seen if finding.kind is kind]
-    return sorted(wanted, key=lambda pair: -pair[1].teaching_value_low)
+    return sorted(wanted, key=lambda pair: -pair[1].teaching_value)
 
 
 def _heading_of_list(finding: Finding) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -100,6 +99,9 @@ class Finding(Mistake):
     trend_p: float | None
     punish_value: float | None
     punish_value_low: float | None
+    punish_points: float
+    punish_points_low: float
+    punish_gain: float
     avoid_value: float | None
     avoid_value_low: float | None
     gambit: bool
@@ -121,18 +123,12 @@ class Finding(Mistake):
         )
         if kind is self.kind or value is None or low is None:
             return self
-        found, found_high = (rate or 0.0 for rate in (self.find_rate, self.find_rate_high))
-        missed, missed_low = (1.0 - found, 1.0 - found_high) if is_trap else (1.0, 1.0)
-        points = value / missed if missed else 0.0
-        # The logarithm of a bound adds up in squares: what the misses put to it is taken off again.
-        spread = (
-            math.log(value / low) ** 2 - math.log(missed / missed_low) ** 2 if low and missed_low else 0.0
-        )
+        points, points_low = (self.punish_points, self.punish_points_low) if is_trap else (value, low)
         return replace(
             self,
             kind=kind,
             points_per_100=points,
-            points_per_100_low=points * math.exp(-math.sqrt(max(spread, 0.0))),
+            points_per_100_low=points_low,
             teaching_value=value,
             teaching_value_low=low,
         )

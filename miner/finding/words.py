@@ -247,10 +247,18 @@ def observed_sentence(finding: Finding) -> str:
 
 
 def worth_words(finding: Finding) -> str:
-    """The value of teaching it, e.g. `0.42 points per 100 games, likely 0.20 or more`."""
+    """The value of teaching it, e.g. `0.42 points per 100 games, likely 0.20 or more`.
+
+    Of a trap that some find it is told as the most, since who finds it may be the better player.
+    """
     points, low = points_words(finding.teaching_value), points_words(finding.teaching_value_low)
-    least = "perhaps nothing" if low == points_words(0.0) else f"likely {low} or more"
-    return f"{points} points per 100 games, {least}"
+    least = "perhaps nothing" if finding.teaching_value_low < _LEAST_TOLD else f"likely {low} or more"
+    most = "at most about " if finding.kind is Kind.TRAP and finding.find_rate is not None else ""
+    return f"{most}{points} points per 100 games, {least}"
+
+
+_LEAST_TOLD = 0.0005
+"""Points below which three decimals leave nothing."""
 
 
 def points_words(points: float) -> str:
@@ -268,14 +276,12 @@ def shares_words(finding: Finding) -> str:
     if finding.kind is Kind.TRAP:
         towards = f"if {finding.side.capitalize()} plays towards it"
         reach = f"{percent(finding.steered_reach)} of the games {towards}"
-    parts = [
-        f"comes up in {reach}",
-        f"is chosen by {percent(finding.pick_rate)}",
-        f"gains {finding.gain_for_band:.2f} of a point",
-    ]
-    if finding.find_rate is not None and finding.kind is Kind.TRAP:
-        parts.append(f"is missed by {percent(1.0 - finding.find_rate)} today")
-    return ", ".join(parts)
+    parts = [f"comes up in {reach}", f"is chosen by {percent(finding.pick_rate)}"]
+    if finding.kind is Kind.PITFALL:
+        return ", ".join([*parts, f"costs {finding.gain_for_band:.2f} of a point"])
+    if finding.find_rate is not None:
+        parts.append(f"is not punished by {percent(1.0 - finding.find_rate)} today")
+    return ", ".join([*parts, f"gives who punishes it {finding.punish_gain:.2f} of a point more"])
 
 
 def found_sentence(finding: Finding) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from miner import pooling
+from miner import pooling, stats
 from miner.terms import ALL_BANDS, UNRATED, BandScheme
 
 REPLY = ["key", "move"]
@@ -18,6 +18,7 @@ _SUMS = [
     *("games", "players", "games_unknown", "score_sum", "games_at_position", "score_sum_at_position"),
     *("players_at_position", "games_squared_at_position", "known_games"),
 ]
+_GAINS = ("gain_for_band", "gain_low", "gain_usual", "punish_gain", "punish_gain_low")
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,17 +80,12 @@ def band_games(replies: pd.DataFrame, reach: pd.DataFrame, white: pd.Series[bool
     return games
 
 
-def together(
-    rows: pd.DataFrame, games_of: pd.Series[float], name: str, *, confidence: float, correlation: float
-) -> pd.DataFrame:
+def together(rows: pd.DataFrame, games_of: pd.Series[float], rates: pd.DataFrame, name: str) -> pd.DataFrame:
     """One row per losing reply for all its bands, under the `name` of their group.
 
     `rows` has a row for each band that met the position, also if none of it chose the reply, with gain and
-    after_games. Games and scores
-    are added up. The pick rate is the share of all games there, with an interval by Beta(with + 1/2, without
-    + 1/2) in which games of one player count for less, as the tally's `correlation` of players with
-    themselves has it. Reach is the mean over the bands, each by its games with this colour (`games_of`); the
-    gain, that over those who chose the reply.
+    after_games. Games and scores are added up; pick rates are those of `pooled_rates`. Reach is the mean over
+    the bands, each by its games with this colour (`games_of`); the gain, that over those who chose the reply.
     """
     of_reply = rows.groupby(REPLY, sort=False)
     sums = of_reply[_SUMS].sum()
@@ -101,34 +97,48 @@ def together(
         plain_reach=share * rows["plain_reach"],
         steered_reach=steered,
         steered_log_variance=steered**2 * rows["steered_log_variance"],
-        gain_for_band=rows["games"] * rows["gain_for_band"],
-        gain_low=rows["games"] * rows["gain_low"],
+        **{gain: rows["games"] * rows[gain] for gain in _GAINS},
         expected_after=rows["after_games"] * rows["expected_after"],
     ).groupby(REPLY, sort=False)
     added = weighted[
         [
             *("plain_reach", "steered_reach", "steered_log_variance"),
-            *("gain_for_band", "gain_low", "expected_after", "after_games"),
+            *(*_GAINS, "expected_after", "after_games"),
         ]
     ].sum()
-    chosen, there = (sums[games].to_numpy(dtype=np.float64) for games in ("games", "games_at_position"))
-    squared = sums["games_squared_at_position"].to_numpy(dtype=np.float64)
-    rate, low, high = pooling.share_of_players(chosen, there, squared, correlation, confidence=confidence)
     same = of_reply[[column for column in rows if column not in {*_SUMS, *added, *_BY_BAND}]].first()
     grouped: pd.DataFrame = same.join(sums).assign(
         band=name,
-        pick_rate=rate,
-        pick_rate_low=low,
-        pick_rate_high=high,
+        **rates.reindex(sums.index),
         plain_reach=added["plain_reach"],
         steered_reach=added["steered_reach"],
         steered_log_variance=added["steered_log_variance"] / np.maximum(added["steered_reach"] ** 2, 1e-24),
-        gain_for_band=added["gain_for_band"] / sums["games"],
-        gain_low=added["gain_low"] / sums["games"],
+        **{gain: added[gain] / sums["games"] for gain in _GAINS},
         expected_after=added["expected_after"] / added["after_games"].where(added["after_games"] > 0),
         curve=_curve_of_most(rows),
     )
     return grouped.reset_index()
+
+
+def pooled_rates(replies: pd.DataFrame, *, confidence: float, correlation: float) -> pd.DataFrame:
+    """Pick rates of bands taken for one: by (key, move) pick_rate, pick_rate_low and pick_rate_high.
+
+    `replies`: rows of that table of these bands. A share of few games is drawn to what is left for other
+    replies, as far as all positions together warrant; games of one player count for less, as the tally's
+    `correlation` of players with themselves has it.
+    """
+    chosen = replies.groupby(REPLY)["games"].sum()
+    there = replies.drop_duplicates(["key", "band"]).groupby("key")
+    played, squared = (
+        there[name].sum().to_numpy(dtype=np.float64)
+        for name in ("games_at_position", "games_squared_at_position")
+    )
+    worth = pooling.worth_of_games(played, squared, correlation)
+    place = np.unique(chosen.index.get_level_values("key"), return_inverse=True)[1]
+    successes, failures = pooling.pool_as_one(chosen.to_numpy(dtype=np.float64), place, worth)
+    low, high = stats.beta_intervals(successes, failures, confidence=confidence)
+    rates = {"pick_rate": successes / (successes + failures), "pick_rate_low": low, "pick_rate_high": high}
+    return pd.DataFrame(rates, index=chosen.index)
 
 
 _BY_BAND = {"key", "move", "band", "pick_rate", "pick_rate_low", "pick_rate_high", "curve"}

@@ -21,8 +21,9 @@ from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.means import USUAL, Means
 from miner.rank.afterwards import AFTERMATH, told_rates, with_aftermath, with_taught_lines
-from miner.rank.groups import REPLY, Group, band_games, is_many_people, together
-from miner.rank.worth import part_observed, reached, with_gain, with_worth, within_price, without_gambits
+from miner.rank.groups import REPLY, Group, band_games, is_many_people, pooled_rates, together
+from miner.rank.results import seen_parts
+from miner.rank.worth import reached, with_gain, with_worth, within_price, without_gambits
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
 from miner.store import Manifest, Store, digest_of
@@ -76,7 +77,7 @@ def explanation(row: Any, settings: RankSettings) -> tuple[str | bool, ...]:
 
 
 def rank(store: Store, settings: RankSettings, means: Means = USUAL) -> Manifest:
-    """Turn the losing replies into findings, in the order of what teaching them is worth at least.
+    """Turn the losing replies into findings, in the order of what teaching them is worth.
 
     Does nothing if the store holds that ranking already. Without the stage `follow` it is not known who finds
     the punishment, and all is told but that. Raises StoreError if nothing was judged yet, or only for an
@@ -118,11 +119,11 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
     with means.progress.task("expected scores", total=1, unit="fit") as task:
         curves = fit_curves(store, bands)
         task.advance()
-    part = part_observed(replies, judged, curves)
+    parts = seen_parts(store, judged, curves, bands)
     confidence = tallied.settings["confidence"]
     group = Group.of(settings.bands, bands)
     losing = losing[_is_supported(replies, losing, group, judged_before)]
-    met = with_gain(_met(store, replies, losing, judged, settings, group), curves, part, confidence)
+    met = with_gain(_met(store, replies, losing, judged, settings, group), curves, parts, confidence)
     by_band = met[(met["games"] > 0) & is_many_people(met)]
     grouped = by_band if group.is_one_band else _together(store, met, replies, group, tallied)
     words = _words(losing, settings, means)
@@ -145,9 +146,15 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
         "mistakes": tables["findings"].num_rows,
         "missed_chances": tables["missed"].num_rows,
         "judged_replies": len(judged),
-        "part_observed": round(part.mean, 3),
-        "part_observed_deviation": round(part.deviation, 3),
+        "part_observed": round(parts.gain.mean, 3),
+        "part_observed_deviation": round(parts.gain.deviation, 3),
+        "part_observed_scatter": round(parts.gain.scatter, 3),
     }
+    if parts.punished:
+        facts |= {
+            "part_punished": round(parts.punished.mean, 3),
+            "part_punished_deviation": round(parts.punished.deviation, 3),
+        }
     return Ranking(tables, facts)
 
 
@@ -243,18 +250,18 @@ def _together(
 ) -> pd.DataFrame:
     """The bands of the group as one, with what is known of their games after the replies."""
     fens = store.read_table("positions", ["key", "fen"]).to_pandas().set_index("key")["fen"]
+    replies = replies[replies["band"].isin(group.bands)]
     games_of = band_games(
-        replies[replies["band"].isin(group.bands)],
+        replies,
         store.read_table("reach", ["key", "band", "plain_reach"]).to_pandas(),
         fens.str.contains(" w ", regex=False),
     )
-    rows = together(
-        met.drop(columns=[*AFTERMATH]),
-        games_of,
-        group.name,
+    rates = pooled_rates(
+        replies,
         confidence=tallied.settings["confidence"],
         correlation=tallied.facts.get("player_correlation", 0.0),
     )
+    rows = together(met.drop(columns=[*AFTERMATH]), games_of, rates, group.name)
     rows = rows[(rows["games"] > 0) & is_many_people(rows)]
     return with_aftermath(store, rows, store.bands.names, group)
 

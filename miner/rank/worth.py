@@ -1,4 +1,8 @@
-"""How often a losing reply arises and what teaching it is worth, with lower bounds."""
+"""How often a losing reply arises and what teaching it is worth, with lower bounds.
+
+Source (from memory): G. Zou, A. Donner, Statistics in Medicine 27 (2008) 1693-1702, for bounds of what is
+made of several numbers by the squared distances of their own bounds.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +18,8 @@ from miner.curve.fit import Curves
 from miner.graph.repertoire import reach_in_repertoire, read_repertoire
 from miner.graph.sound import sound_reach
 from miner.graph.walk import START_KEY
+from miner.rank.parts import Parts
+from miner.rank.results import SeenParts
 from miner.settings import RankSettings
 from miner.store import Store
 from miner.terms import Kind, Side
@@ -21,10 +27,6 @@ from miner.terms import Kind, Side
 _EVEN = 0.5  # expected score at the start of the game, where the judge did not look at it
 REACH_COLUMNS = ["key", "band", "plain_reach", "steered_reach", "steered_log_variance"]
 _NOTHING = 1e-12  # stands for 0 where a logarithm is taken
-LEAST_LOSS = 0.05
-"""Expected score that a reply must lose by the engine to be counted: smaller losses are mostly its noise."""
-_EXPECTED, _VAGUE = 1.0, 0.5  # the part as it is taken to be beforehand, and by how much that may be wrong
-_LEAST = 0.05  # nothing is worth less than nothing
 _FEWEST = 10  # players who must have chosen a reply for its results to say anything against the engine
 _RESULT_VARIANCE = 0.25  # of a result between 0 and 1 at the most
 
@@ -75,17 +77,27 @@ def plain_log_variance(rows: pd.DataFrame) -> pd.Series[float]:
     return variance
 
 
-def with_gain(rows: pd.DataFrame, curves: Curves, part: SeenGain, confidence: float) -> pd.DataFrame:
+GAINS = ("gain_for_band", "gain_low", "punish_gain", "punish_gain_low")
+
+
+def with_gain(rows: pd.DataFrame, curves: Curves, parts: SeenParts, confidence: float) -> pd.DataFrame:
     """The rows (losing reply and band) with what the reply costs players of the band.
 
-    More columns: gain_for_band (the part of the curve's gain that is seen on the board) and its lower bound
-    gain_low, curve (its source) and expected_after (score of the side that profits, as the curve has it).
+    More columns: gain_for_band (the part of the curve's gain that is seen of this reply) and punish_gain (the
+    part that those score more who punish it than those who do not; where nobody was followed, the same), both
+    with lower bounds, which may be below 0: gain_low, punish_gain_low; gain_usual (the part that is common to
+    all replies), curve (its source) and expected_after (score of the side that profits, as the curve has it).
     """
     curved = _by_curve(rows, curves, confidence)
-    gain = _part_of(BoundedShare(curved["gain"].to_numpy(), curved["gain_low"].to_numpy()), part, confidence)
+    whole = BoundedShare(curved["gain"].to_numpy(), curved["gain_low"].to_numpy())
+    gain = _part_of(whole, rows, parts.gain, confidence)
+    punished = _part_of(whole, rows, parts.punished, confidence) if parts.punished else gain
     return rows.assign(
         gain_for_band=gain.value,
         gain_low=gain.low,
+        punish_gain=punished.value,
+        punish_gain_low=punished.low,
+        gain_usual=parts.gain.mean * whole.value,
         curve=curved["curve"],
         expected_after=curved["expected_after"],
     )
@@ -95,8 +107,8 @@ def without_gambits(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
     """The rows with a column `gambit`; what a gambit costs is nothing that the games would bear out.
 
     A gambit is a reply whose players scored at least as well as the others there, in so many games that the
-    interval of the difference leaves out the gain that the engine expects. Each player counts once, who is
-    not known as another one, with the largest variance that a result can have.
+    interval of the difference leaves out the gain that is usual for what the engine says. Each player counts
+    once, who is not known as another one, with the largest variance that a result can have.
     """
     others = rows["games_at_position"] - rows["games"]
     people = (rows["players"] + rows["games_unknown"]).clip(lower=1)
@@ -104,9 +116,9 @@ def without_gambits(rows: pd.DataFrame, confidence: float) -> pd.DataFrame:
     more = rows["score_sum"] / rows["games"].clip(lower=1) - without
     z = stats.normal_quantile((1.0 + confidence) / 2.0)
     low = more - z * np.sqrt(_RESULT_VARIANCE / people + _RESULT_VARIANCE / others.clip(lower=1))
-    is_gambit = (people >= _FEWEST) & (others > 0) & (more >= 0.0) & (low > -rows["gain_for_band"])
-    gains = ["gain_for_band", "gain_low"]
-    return rows.assign(gambit=is_gambit, **{gain: rows[gain].mask(is_gambit, 0.0) for gain in gains})
+    is_gambit = (people >= _FEWEST) & (others > 0) & (more >= 0.0) & (low > -rows["gain_usual"])
+    nothing = {gain: rows[gain].mask(is_gambit, rows[gain].clip(upper=0.0)) for gain in GAINS}
+    return rows.assign(gambit=is_gambit, **nothing)
 
 
 VIEWS = {Kind.TRAP: "punish_value", Kind.PITFALL: "avoid_value"}
@@ -114,14 +126,17 @@ VIEWS = {Kind.TRAP: "punish_value", Kind.PITFALL: "avoid_value"}
 
 
 def with_worth(rows: pd.DataFrame, settings: RankSettings, confidence: float) -> pd.DataFrame:
-    """The rows (with gain) with points and teaching value, what is worth most first.
+    """The rows (with gains) with points and teaching value, what is worth most first.
 
     To the side that profits a reply is a trap worth punish_value, to the one that errs a pitfall worth
-    avoid_value; both with lower bounds (null: not for the side that is taught). `kind` is what it is worth
-    more as; points_per_100 and teaching_value with their bounds are of that kind.
+    avoid_value; both with lower bounds (null: not for the side that is taught). Teaching a trap turns those
+    who would miss the punishment into some who find it; teaching a pitfall spares all of the gain. `kind` is
+    what it is worth more as; points_per_100 and teaching_value with their bounds are of that kind.
+    punish_points are the points as a trap.
     """
     pick_rate = BoundedShare(rows["pick_rate"].to_numpy(), rows["pick_rate_low"].to_numpy())
     gain = BoundedShare(rows["gain_for_band"].to_numpy(), rows["gain_low"].to_numpy())
+    punished = BoundedShare(rows["punish_gain"].to_numpy(), rows["punish_gain_low"].to_numpy())
     reach, plain_reach, variance = (
         rows[name].to_numpy(dtype=np.float64)
         for name in ("steered_reach", "plain_reach", "steered_log_variance")
@@ -129,15 +144,15 @@ def with_worth(rows: pd.DataFrame, settings: RankSettings, confidence: float) ->
     steered = reach_share(reach, variance, confidence=confidence)
     counted = np.asarray(plain_log_variance(rows), dtype=np.float64)
     plain = reach_share(plain_reach, counted, confidence=confidence)
-    # Who falls into a pitfall loses what the band's curve says, whether or not the others find it.
     found, found_high = (rows[rate].fillna(0.0).to_numpy() for rate in ("find_rate", "find_rate_high"))
-    all_of_it = np.ones(len(rows))
+    missed = BoundedShare(1.0 - found, 1.0 - found_high)
     # Our own side does not steer towards its mistakes: a pitfall counts as often as the band's games meet it.
     # But in a repertoire both arise as the repertoire has it.
     own = steered if settings.repertoire else plain
-    as_trap = points_columns(steered, pick_rate, gain, missed=BoundedShare(1.0 - found, 1.0 - found_high))
-    as_pitfall = points_columns(own, pick_rate, gain, missed=BoundedShare(all_of_it, all_of_it))
-    is_trap = as_trap["teaching_value_low"] >= as_pitfall["teaching_value_low"]
+    as_trap = _points(product(gain, steered, pick_rate), product(punished, steered, pick_rate, missed))
+    spared = product(gain, own, pick_rate)
+    as_pitfall = _points(spared, spared)
+    is_trap = as_trap["teaching_value"] >= as_pitfall["teaching_value"]
     if settings.side != "both":
         is_trap = rows["white_errs"].to_numpy() != (settings.side == "white")
     values = {name: np.where(is_trap, as_trap[name], as_pitfall[name]) for name in as_trap}
@@ -148,17 +163,20 @@ def with_worth(rows: pd.DataFrame, settings: RankSettings, confidence: float) ->
                 told if settings.side == "both" else np.where(is_told, told, np.nan)
             )
     ordered: pd.DataFrame = rows.assign(
-        kind=np.where(is_trap, str(Kind.TRAP), str(Kind.PITFALL)), **values
-    ).sort_values(["teaching_value_low", "key", "move", "band"], ascending=[False, True, True, True])
+        kind=np.where(is_trap, str(Kind.TRAP), str(Kind.PITFALL)),
+        punish_points=as_trap["points_per_100"],
+        punish_points_low=as_trap["points_per_100_low"],
+        **values,
+    ).sort_values(["teaching_value", "key", "move", "band"], ascending=[False, True, True, True])
     return ordered
 
 
-def _part_of(gain: BoundedShare, part: SeenGain, confidence: float) -> BoundedShare:
-    """A part of each gain; the bound widens by the part's own doubt, on a logarithmic scale."""
+def _part_of(gain: BoundedShare, rows: pd.DataFrame, parts: Parts, confidence: float) -> BoundedShare:
+    """The part of each gain that is seen of the row's reply; its bound has both doubts."""
+    part, deviation = parts.of(rows)
     z = stats.normal_quantile((1.0 + confidence) / 2.0)
-    spread = np.sqrt(gain.log_spread**2 + (z * part.deviation / part.mean) ** 2)
-    value = part.mean * gain.value
-    return BoundedShare(value, value * np.exp(-spread))
+    distance = np.hypot(part * (gain.value - gain.low), gain.value * z * deviation)
+    return BoundedShare(part * gain.value, part * gain.value - distance)
 
 
 def _by_curve(rows: pd.DataFrame, curves: Curves, confidence: float) -> pd.DataFrame:
@@ -180,7 +198,7 @@ def _by_curve(rows: pd.DataFrame, curves: Curves, confidence: float) -> pd.DataF
 
 @dataclass(frozen=True, slots=True)
 class BoundedShare:
-    """Shares (0 to 1) with the lower bounds of an interval, one entry per losing reply, band and kind."""
+    """Shares, or gains of expected score, with lower bounds, one entry per losing reply and band."""
 
     value: Floats
     low: Floats
@@ -198,52 +216,24 @@ def reach_share(reach: Floats, log_variance: Floats, *, confidence: float) -> Bo
     return BoundedShare(reach, reach * np.exp(-z * np.sqrt(log_variance)))
 
 
-def points_columns(
-    reach: BoundedShare, pick_rate: BoundedShare, gain: BoundedShare, missed: BoundedShare
-) -> dict[str, Floats]:
-    """100 x reach x pick rate x gain, and that times the share of it that is missed today, with lower bounds.
+def product(gain: BoundedShare, *shares: BoundedShare) -> BoundedShare:
+    """The gain times shares that are independent of it and of each other.
 
-    Columns points_per_100, points_per_100_low, teaching_value and teaching_value_low. The bounds have the
-    confidence of the shares' own. The shares are taken as independent on a logarithmic scale, so that their
-    spreads add up in squares; where all but one are certain the bound is that one's.
+    Shares are above 0: their doubts add up in squares on a logarithmic scale. A gain may be next to nothing,
+    or less: its doubt and theirs are added up as they are, in squares, too. Where all but one are certain the
+    bound is that one's.
     """
-    per_100 = 100.0 * reach.value * pick_rate.value * gain.value
-    teaching = per_100 * missed.value
-    spread = sum(share.log_spread**2 for share in (reach, pick_rate, gain))
+    share = np.prod([one.value for one in shares], axis=0)
+    spread = np.sqrt(np.sum([one.log_spread**2 for one in shares], axis=0))
+    distance = np.hypot(gain.value * share * -np.expm1(-spread), share * (gain.value - gain.low))
+    return BoundedShare(gain.value * share, gain.value * share - distance)
+
+
+def _points(points: BoundedShare, teaching: BoundedShare) -> dict[str, Floats]:
+    """Both per 100 games, with lower bounds, by the columns of findings."""
     return {
-        "points_per_100": per_100,
-        "points_per_100_low": per_100 * np.exp(-np.sqrt(spread)),
-        "teaching_value": teaching,
-        "teaching_value_low": teaching * np.exp(-np.sqrt(spread + missed.log_spread**2)),
+        "points_per_100": 100.0 * points.value,
+        "points_per_100_low": 100.0 * points.low,
+        "teaching_value": 100.0 * teaching.value,
+        "teaching_value_low": 100.0 * teaching.low,
     }
-
-
-@dataclass(frozen=True, slots=True)
-class SeenGain:
-    """The part of the curve's gain that is seen on the board: mean and standard deviation."""
-
-    mean: float
-    deviation: float
-
-
-def part_observed(replies: pd.DataFrame, judged: pd.DataFrame, curves: Curves) -> SeenGain:
-    """Regression through zero of observed differences on the curve's, over all bands and losing replies.
-
-    `replies` and `judged` are those tables. Each reply and band weighs n m / (n + m), with n games with the
-    reply and m without it in the same position, and a normal prior stands for a store of few games. Source:
-    W. Cochran, Biometrics 10 (1954) 417-451, for the weights (from memory).
-    """
-    losing = judged[(judged["state"] == "judged") & (judged["loss"] >= LEAST_LOSS)]
-    rows = replies.merge(losing[["key", "move", "cp_best", "cp_reply"]], on=["key", "move"])
-    others = rows["games_at_position"] - rows["games"]
-    rows = rows.assign(others=others)[others > 0]
-    precision, pull = 1.0 / _VAGUE**2, _EXPECTED / _VAGUE**2
-    for band, of_band in rows.groupby("band"):
-        best, reply = (of_band[name].to_numpy(dtype=np.float64) for name in ("cp_best", "cp_reply"))
-        gain, _ = curves.of(str(band)).gain(best, reply)
-        without = (of_band["score_sum_at_position"] - of_band["score_sum"]) / of_band["others"]
-        seen = (without - of_band["score_sum"] / of_band["games"]).to_numpy()
-        weight = (of_band["games"] * of_band["others"] / of_band["games_at_position"]).to_numpy()
-        precision += float(np.sum(weight * gain**2)) / _RESULT_VARIANCE
-        pull += float(np.sum(weight * gain * seen)) / _RESULT_VARIANCE
-    return SeenGain(max(pull / precision, _LEAST), precision**-0.5)

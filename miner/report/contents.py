@@ -68,6 +68,7 @@ FINDING_COLUMNS = (
     "points_per_100",
     "points_per_100_low",
     "gain_for_band",
+    "punish_gain",
     "curve",
     "find_rate",
     "teaching_value",

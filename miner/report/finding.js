@@ -176,11 +176,12 @@ function worthPart(finding) {
   const factors = [
     [`${percentFine(reachOf(finding))}`, isTrap ? "reach: share of games that get there if we play towards it" : "reach: share of games that get there as they are played"],
     [percentFine(finding.pick_rate), `pick rate (${range(finding.pick_rate_low, finding.pick_rate_high)})`],
-    [points(finding.gain_for_band), `gain: points per game, ${finding.curve === "fitted" ? "as this band scores" : "by the engine's scale"}`],
   ];
   if (isTrap && finding.find_rate !== null) factors.push([percentFine(1 - finding.find_rate), `not found yet: the find rate is ${percent(finding.find_rate)}`]);
+  const scale = finding.curve === "fitted" ? "as this band scores" : "by the engine's scale";
+  factors.push(isTrap ? [points(finding.punish_gain), `gain: points that who punishes it scores more than who does not, at most, ${scale}`] : [points(finding.gain_for_band), `gain: points per game, ${scale}`]);
   const worth = el("li", {}, el("span", { class: "sign" }, "="), el("span", { class: "factor" }, el("b", {}, points(finding.teaching_value)),
-    el("span", { class: "means" }, `points in 100 games; likely ${points(finding.teaching_value_low)} or more`)));
+    el("span", { class: "means" }, `points in 100 games; ${finding.teaching_value_low > 0 ? `likely ${points(finding.teaching_value_low)} or more` : "perhaps nothing"}`)));
   return [el("h3", {}, "What it is worth"),
     el("ul", { class: "product" },
       ...factors.map(([value, name], at) => el("li", {}, el("span", { class: "sign" }, at ? "×" : "100 ×"), el("span", { class: "factor" }, el("b", {}, value), el("span", { class: "means" }, name)))), worth),

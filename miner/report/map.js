@@ -39,9 +39,9 @@ function weigh(page, band, side) {
     share[at] = there ? share[up] * games(map.games[at]) / there : 0;
   }
   for (const finding of mapFindings(page, band, side)) {
-    // Where the find rate is not told, what is worth teaching tells it all the same.
-    const missed = finding.find_rate === null ? finding.teaching_value / (finding.points_per_100 || 1) : 1 - finding.find_rate;
-    const worth = 100 * finding.gain_for_band * (finding.kind === "trap" ? missed : 1);
+    const reached = finding.steered_reach * finding.pick_rate;
+    // What a trap is worth is so much of each time that it comes up.
+    const worth = finding.kind === "trap" ? (reached ? finding.teaching_value / reached : 0) : 100 * finding.gain_for_band;
     for (const at of map.ends[finding.mistake]) {
       lost[at] += share[at] * worth;
       below[at].push(page.findings.indexOf(finding));
@@ -253,7 +253,7 @@ function listLink(page, root) {
 function behind(page, root, weighed) {
   const board = afterMoves(boardOf(START), wayTo(page, root).map((one) => page.moves[one].uci));
   const move = page.moves[root];
-  const found = inOrder(weighed.below[root].map((at) => page.findings[at]), "teaching_value_low", false);
+  const found = inOrder(weighed.below[root].map((at) => page.findings[at]), "teaching_value", false);
   const picture = diagram(board, { bottom: mapSide(page), frames: root ? markOf(move.uci) : null, label: `${moveWords(move)}. ${boardWords(board)}` });
   return [picture,
     el("p", { class: "count" }, `${percent(weighed.share[root])} of games; ${found.length ? `${weighed.gain[root].toFixed(1)} points in 100 of them` : "nothing to gain here"}${found.length > MOST_BEHIND ? `. The best ${MOST_BEHIND} of ${count(found.length)}:` : ""}`),

@@ -25,7 +25,7 @@
 /** What a link need not say. */
 const DEFAULTS = {
   view: "list", id: "", q: "", moves: "", side: "", kind: "", band: "", reason: "", pattern: "", opening: "",
-  sort: "teaching_value_low", way: "", each: "", at: "", chosen: "",
+  sort: "teaching_value", way: "", each: "", at: "", chosen: "",
 };
 const FILTERS = /** @type {(keyof State)[]} */ (["q", "moves", "side", "kind", "band", "reason", "pattern", "opening", "sort", "way"]);
 
@@ -218,7 +218,7 @@ const WORDS = [
   ["Find rate", "Share of the band whose next move is one of those that keep three quarters of the gain or more. Not told of fewer than five players."],
   ["Motif", "By what a mistake is punished, whatever the position: the pattern, what strikes, and where, as the side that punishes sees it when it plays as White. Counted in a sample of whole games."],
   ["Costs, of a motif", "Points in 100 games: what falling for it gives away, by the engine, and what not finding it leaves."],
-  ["Worth", "Points in 100 games that pupils would still gain by knowing it: 100 × reach × pick rate × gain, for a trap × the share that does not find it yet. The list is ordered by what it is worth at least, so that small samples do not float to the top."],
+  ["Worth", "Points in 100 games that pupils would still gain by knowing it: 100 × reach × pick rate × gain; for a trap × the share that does not punish it yet, with the gain of those who do over those who do not. What few games speak for is drawn to what is usual, so that small samples do not float to the top."],
   ["Score afterwards", "What the side that profits really scored after the reply."],
   ["On the map", "Points that 100 games through a move give away to what is in the list, as games are played: nobody steers."],
 ];

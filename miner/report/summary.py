@@ -52,7 +52,7 @@ def _best_trap(traps: Sequence[Finding], side: Side) -> str:
     meets = _games(100.0 * best.steered_reach * best.pick_rate)
     return (
         f"Most worth setting up is {_called(best)}: whoever plays towards it as {side.capitalize()} meets it "
-        f"in {meets} of 100, worth {best.teaching_value:.2f} points that are not made today."
+        f"in {meets} of 100, worth up to {best.teaching_value:.2f} points that are not made today."
     )
 
 
@@ -68,7 +68,7 @@ def _worst_pitfall(pitfalls: Sequence[Finding]) -> str:
 
 
 def _worth(finding: Finding) -> tuple[float, float]:
-    return finding.teaching_value_low, finding.teaching_value
+    return finding.teaching_value, finding.teaching_value_low
 
 
 def _called(finding: Finding) -> str:

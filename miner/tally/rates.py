@@ -46,7 +46,8 @@ class Rates:
     choices: Choices
     pooled: pooling.Pooled  # of the bands that were kept
     kept: npt.NDArray[np.bool_]  # (bands,): others have no games, and no rates
-    resemblance: pooling.Resemblance
+    resemblance: pooling.Resemblance  # where the earlier database knows the position, if there is one
+    resemblance_where_unknown: pooling.Resemblance  # elsewhere
     player_correlation: float  # of the replies in games of one player
 
     def of_rows(self) -> tuple[Floats, Floats]:
@@ -94,7 +95,7 @@ def pool(choices: Choices, earlier: pa.Table | None = None) -> Rates:
     """Pick rates of every reply in every band, each band leaning on the others as far as the data warrant.
 
     `earlier` is a table `replies` of an earlier, larger database, with a column `place` of its bands' places:
-    its rates are what is expected before any game of ours is seen.
+    its rates are what is expected before any game of ours is seen, at the positions that it knows.
     """
     correlation = pooling.intra_player_correlation(
         np.asarray(choices.chosen[choices.row, choices.band]),
@@ -110,8 +111,8 @@ def pool(choices: Choices, earlier: pa.Table | None = None) -> Rates:
         worth[:, kept],
         None if earlier is None else earlier_rates(choices, earlier)[:, kept],
     )
-    resemblance = pooling.fit_resemblance(counted)
-    return Rates(choices, pooling.pool(counted, resemblance), kept, resemblance, correlation)
+    pooled, known, unknown = pooling.pool_apart(counted)
+    return Rates(choices, pooled, kept, unknown if earlier is None else known, unknown, correlation)
 
 
 def earlier_rates(choices: Choices, earlier: pa.Table) -> Singles:

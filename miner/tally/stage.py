@@ -155,6 +155,7 @@ def _make_tables(
     facts = {
         "positions_without_a_way": len(choices.played) - len(graph.keys),
         "resemblance": asdict(rates.resemblance),
+        "resemblance_where_unknown": asdict(rates.resemblance_where_unknown),
         "player_correlation": rates.player_correlation,
     }
     return tables, facts

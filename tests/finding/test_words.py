@@ -85,8 +85,10 @@ def test_a_pooled_rate_is_marked() -> None:
 
 
 def test_worth() -> None:
-    """The lower bound is likely, not certain."""
-    assert words.worth_words(vienna()) == "0.47 points per 100 games, likely 0.20 or more"
+    """The lower bound is likely, not certain; of a trap that some find the value is the most."""
+    assert words.worth_words(vienna()) == "at most about 0.47 points per 100 games, likely 0.20 or more"
+    as_pitfall = vienna(kind=Kind.PITFALL)
+    assert words.worth_words(as_pitfall) == "0.47 points per 100 games, likely 0.20 or more"
     assert words.worth_words(vienna(teaching_value_low=0.0024)).endswith("likely 0.002 or more")
     assert words.worth_words(vienna(teaching_value_low=0.0)).endswith("per 100 games, perhaps nothing")
 

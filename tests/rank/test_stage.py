@@ -241,7 +241,7 @@ def test_unknown_band_is_wrong_use(tmp_path: Path) -> None:
 
 
 def test_bands_together_are_one_entry(tmp_path: Path) -> None:
-    """Each mistake once, for all bands: games are added up, the share is that of all of them."""
+    """Each mistake once, for all bands: games are added up, the pick rate is a little below their share."""
     store = judged_store(tmp_path, [INTO_MATE])
 
     [found] = findings_of(store)
@@ -251,7 +251,8 @@ def test_bands_together_are_one_entry(tmp_path: Path) -> None:
     assert found["band"] == "all"
     for counted in ("games_with_reply", "games_at_position", "players_with_reply"):
         assert found[counted] == sum(row[counted] for row in bands.values())
-    assert found["pick_rate"] == found["games_with_reply"] / found["games_at_position"]
+    share = found["games_with_reply"] / found["games_at_position"]
+    assert 0.85 * share < found["pick_rate"] < share  # it was seen in what it is told of
     assert found["pick_rate_low"] < found["pick_rate"] < found["pick_rate_high"]
     gains = [row["gain_for_band"] for row in bands.values()]
     assert min(gains) <= found["gain_for_band"] <= max(gains)

@@ -10,13 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.arrays import Floats
 from miner.curve.fit import Curve, Curves
+from miner.rank.parts import Parts
+from miner.rank.results import SeenParts
 from miner.rank.worth import (
     BoundedShare,
-    SeenGain,
-    part_observed,
-    points_columns,
+    product,
     reach_share,
     with_gain,
     with_worth,
@@ -29,6 +28,12 @@ RULE = Curve(
     "1000-1199", "engine", 0.0, ("level", "pawns"), np.array([0.0, np.log(10) / 4]), np.zeros((2, 2))
 )
 PAWN = float(RULE.gain(0.0, -100.0)[0])  # 0.14: a pawn lost from an even position
+
+
+def parts(mean: float, deviation: float = 0.0) -> Parts:
+    """One part for all replies."""
+    nothing = pd.DataFrame({"part": [], "deviation": []}, index=pd.MultiIndex.from_arrays([[], []]))
+    return Parts(mean, deviation, 0.0, nothing)
 
 
 def rows(find_rate: float | None) -> pd.DataFrame:
@@ -58,57 +63,85 @@ def rows(find_rate: float | None) -> pd.DataFrame:
 def test_a_trap_is_steered_to_and_missed(
     find_rate: float | None, missed: float, repertoire: str, pitfall: float
 ) -> None:
-    """It adds only what is missed today; a pitfall arises by itself, or by a repertoire, and costs it all."""
+    """Who misses it today would gain what finding adds; a pitfall arises by itself, or by a repertoire."""
     settings = RankSettings(side="white", repertoire=repertoire)
+    seen = SeenParts(parts(0.5), parts(1.5))
 
-    gaining = with_gain(rows(find_rate), Curves({"1000-1199": RULE}), SeenGain(1.0, 0.0), 0.9)
-    found = with_worth(gaining, settings, 0.9)
+    found = with_worth(with_gain(rows(find_rate), Curves({"1000-1199": RULE}), seen, 0.9), settings, 0.9)
 
     worth = found.set_index("kind")
     assert worth["points_per_100"].to_dict() == pytest.approx(
-        {Kind.TRAP: 100 * 0.5 * 0.25 * PAWN, Kind.PITFALL: 100 * pitfall * 0.25 * PAWN}
+        {Kind.TRAP: 100 * 0.5 * 0.25 * 0.5 * PAWN, Kind.PITFALL: 100 * pitfall * 0.25 * 0.5 * PAWN}
     )
-    assert (worth["teaching_value"] / worth["points_per_100"]).to_dict() == pytest.approx(
-        {Kind.TRAP: missed, Kind.PITFALL: 1.0}
+    assert worth["teaching_value"].to_dict() == pytest.approx(
+        {
+            Kind.TRAP: 100 * 0.5 * 0.25 * missed * 1.5 * PAWN,
+            Kind.PITFALL: worth["points_per_100"][Kind.PITFALL],
+        }
     )
+
+
+def test_where_nobody_was_followed_punishing_gives_the_gain() -> None:
+    """Nothing is known of who punishes it: all of what the reply costs is to be had."""
+    found = with_gain(rows(None), Curves({"1000-1199": RULE}), SeenParts(parts(0.5), None), 0.9)
+
+    assert found["punish_gain"].to_list() == found["gain_for_band"].to_list()
+
+
+def test_doubt_of_the_part_may_leave_nothing() -> None:
+    """A part of 0.5, give or take 0.4: 1.645 times that is more, so that the bound lies below 0."""
+    seen = SeenParts(parts(0.5, 0.4), None)
+    found = with_gain(rows(None), Curves({"1000-1199": RULE}), seen, 0.9)
+
+    assert found["gain_low"][0] == pytest.approx((0.5 - 1.6449 * 0.4) * PAWN, rel=1e-3)
+
+
+def test_the_list_is_ordered_by_what_is_to_be_expected() -> None:
+    """Of two replies the one worth more comes first, though its bound is lower."""
+    table = rows(None).assign(key=[1, 2], pick_rate=[0.25, 0.3], pick_rate_low=[0.25, 0.01])
+    gaining = with_gain(table, Curves({"1000-1199": RULE}), SeenParts(parts(1.0), None), 0.9)
+
+    found = with_worth(gaining.assign(white_errs=True), RankSettings(), 0.9)
+
+    assert found["key"].to_list() == [2, 1]
+    assert found["teaching_value_low"].is_monotonic_increasing
 
 
 SHARES = st.floats(0.001, 1.0)
 CERTAIN = 1.0  # the lower bound is the value
 
 
-def combined(
-    reach: float, rate: float, gain: float, missed: float = 1.0, *, parts: tuple[float, ...] = (CERTAIN,) * 4
-) -> dict[str, Floats]:
-    """One losing reply; `parts` are the lower bounds as shares of the values."""
-    values = (reach, rate, gain, missed)
+def combined(*values: float, bounds: tuple[float, ...] = (CERTAIN,) * 4) -> tuple[float, float]:
+    """A gain times shares, and its bound; `bounds` are the lower bounds as shares of the values."""
     shares = [
-        BoundedShare(np.array([value]), np.array([value * part]))
-        for value, part in zip(values, parts, strict=True)
+        BoundedShare(np.array([value]), np.array([value * bound]))
+        for value, bound in zip(values, bounds[: len(values)], strict=True)
     ]
-    return points_columns(*shares)
+    found = product(*shares)
+    return float(found.value[0]), float(found.low[0])
 
 
-def test_points_by_hand() -> None:
-    """A position in 1 of 5 games, where 1 of 4 chooses a reply that loses 0.4: 2 points per 100 games."""
-    worth = combined(0.2, 0.25, 0.4)
-
-    assert worth["points_per_100"][0] == worth["points_per_100_low"][0] == pytest.approx(2.0)
+def test_product_by_hand() -> None:
+    """A gain of 0.4 in 1 of 5 games, where 1 of 4 chooses the reply: 0.02 of a point a game."""
+    assert combined(0.4, 0.2, 0.25) == pytest.approx((0.02, 0.02))
 
 
-def test_teaching_adds_what_is_missed_today() -> None:
-    """Where 3 of 4 pupils find the punishment by themselves, teaching it adds a quarter of the 2 points."""
-    worth = combined(0.2, 0.25, 0.4, missed=0.25)
+def test_spreads_of_shares_add_up_in_squares_of_logarithms() -> None:
+    """Reach and pick rate down by e^-0.3 and e^-0.4: the bound is down by e^-0.5."""
+    bounds = (CERTAIN, math.exp(-0.3), math.exp(-0.4))
 
-    assert worth["teaching_value"][0] == worth["teaching_value_low"][0] == pytest.approx(0.5)
-    assert worth["points_per_100"][0] == pytest.approx(2.0)
+    assert combined(0.4, 0.2, 0.25, bounds=bounds)[1] == pytest.approx(0.02 * math.exp(-0.5))
 
 
-def test_spreads_add_up_in_squares() -> None:
-    """Pick rate and gain each down by e^-0.3 and e^-0.4: the bound is down by e^-0.5."""
-    worth = combined(0.2, 0.25, 0.4, parts=(CERTAIN, math.exp(-0.3), math.exp(-0.4), CERTAIN))
+def test_spreads_of_gain_and_share_add_up_in_squares() -> None:
+    """The gain leaves 0.7 of the points, the share 0.6: together 1 - 0.5."""
+    assert combined(0.4, 0.05, bounds=(0.7, 0.6))[1] == pytest.approx(0.02 * 0.5)
 
-    assert worth["points_per_100_low"][0] == pytest.approx(2.0 * math.exp(-0.5))
+
+def test_a_gain_may_be_none() -> None:
+    """Where the gain's bound lies as far below 0 as it lies above, the points' bound does."""
+    assert combined(0.4, 0.05, bounds=(-1.0, CERTAIN)) == pytest.approx((0.02, -0.02))
+    assert combined(0.0, 0.05) == (0.0, 0.0)
 
 
 def test_uncertain_reach() -> None:
@@ -118,87 +151,14 @@ def test_uncertain_reach() -> None:
     assert share.low[0] == pytest.approx(0.2 * math.exp(-1.6449 * 0.2), rel=1e-4)
 
 
-@given(values=st.tuples(SHARES, SHARES, SHARES, SHARES), parts=st.tuples(SHARES, SHARES, SHARES, SHARES))
+@given(values=st.tuples(SHARES, SHARES, SHARES), bounds=st.tuples(SHARES, SHARES, SHARES))
 def test_bounds_are_no_more_than_any_share_leaves(
-    values: tuple[float, ...], parts: tuple[float, ...]
+    values: tuple[float, ...], bounds: tuple[float, ...]
 ) -> None:
-    """A bound lies above 0 and not above what any one of the uncertainties leaves."""
-    worth = combined(*values, parts=parts)
+    """A bound is not above what any one of the uncertainties leaves."""
+    value, low = combined(*values, bounds=bounds)
 
-    assert 0.0 < worth["points_per_100_low"][0] <= worth["points_per_100"][0] * min(parts[:3]) * (1 + 1e-9)
-    assert 0.0 < worth["teaching_value_low"][0] <= worth["teaching_value"][0] * min(parts) * (1 + 1e-9)
-    assert worth["teaching_value"][0] <= worth["points_per_100"][0] * (1 + 1e-9)
-
-
-def test_more_games_raise_the_bound_not_the_points() -> None:
-    """Of two replies worth the same the better known one comes first."""
-    few = combined(0.2, 0.25, 0.4, parts=(CERTAIN, 0.2, CERTAIN, CERTAIN))
-    many = combined(0.2, 0.25, 0.4, parts=(CERTAIN, 0.9, CERTAIN, CERTAIN))
-
-    assert few["points_per_100"] == many["points_per_100"]
-    assert few["teaching_value_low"] < many["teaching_value_low"]
-
-
-def test_no_lower_rate_is_no_error() -> None:
-    """A lower rate that is nil for the computer gives a bound of nearly nothing."""
-    worth = combined(0.2, 0.25, 0.4, parts=(CERTAIN, 0.0, CERTAIN, CERTAIN))
-
-    assert 0.0 <= worth["points_per_100_low"][0] < 1e-6
-
-
-CURVES = Curves({"1000-1199": RULE})
-
-
-def counted(games: int, *, seen: float) -> pd.DataFrame:
-    """A position met in twice `games`; those who lost a pawn score `seen` less than the other half."""
-    return pd.DataFrame(
-        [
-            {
-                "key": 1,
-                "move": 2,
-                "band": "1000-1199",
-                "games": games,
-                "games_at_position": 2 * games,
-                "score_sum": games * (0.5 - seen),
-                "score_sum_at_position": games * (1.0 - seen),
-            }
-        ]
-    )
-
-
-def verdict(loss: float = PAWN, state: str = "judged") -> pd.DataFrame:
-    """The reply loses a pawn."""
-    return pd.DataFrame([{"key": 1, "move": 2, "state": state, "loss": loss, "cp_best": 0, "cp_reply": -100}])
-
-
-@pytest.mark.parametrize("part", [0.3, 1.0])
-def test_many_games_tell_the_part(part: float) -> None:
-    """If half a million games show a third of what the curve says, a third it is."""
-    told = part_observed(counted(500_000, seen=part * PAWN), verdict(), CURVES)
-
-    assert told.mean == pytest.approx(part, abs=0.01)
-    assert told.deviation < 0.02
-
-
-def test_few_games_leave_the_curve_alone() -> None:
-    """Ten games of one reply say next to nothing, whatever they show."""
-    told = part_observed(counted(5, seen=-0.5), verdict(), CURVES)
-
-    assert 0.6 < told.mean < 1.0
-    assert told.deviation == pytest.approx(0.5, abs=0.05)
-
-
-@pytest.mark.parametrize("judged", [verdict(loss=0.04), verdict(state="inconclusive")])
-def test_only_losing_replies_count(judged: pd.DataFrame) -> None:
-    """What loses little, or was not judged in the end, says nothing of what mistakes cost."""
-    told = part_observed(counted(500_000, seen=0.0), judged, CURVES)
-
-    assert (told.mean, told.deviation) == (1.0, 0.5)
-
-
-def test_no_gain_is_negative() -> None:
-    """Where those who chose it score more, knowing the punishment is still worth something."""
-    assert part_observed(counted(500_000, seen=-0.2), verdict(), CURVES).mean == 0.05
+    assert low <= value * min(bounds) * (1 + 1e-9)
 
 
 @pytest.mark.parametrize(
@@ -218,8 +178,8 @@ def test_what_does_well_in_practice_is_a_gambit(games: int, score: float, is_gam
         "score_sum": score * games,
         "games_at_position": games + 1_000,
         "score_sum_at_position": score * games + 500.0,
-        "gain_for_band": PAWN,
-        "gain_low": PAWN / 2,
+        **dict.fromkeys(("gain_usual", "gain_for_band", "punish_gain"), PAWN),
+        **dict.fromkeys(("gain_low", "punish_gain_low"), PAWN / 2),
     }
 
     [found] = without_gambits(pd.DataFrame([row]), 0.9).to_dict("records")

@@ -66,6 +66,7 @@ def club_findings() -> list[Finding]:
             "Qxe5+ Be7 Qxh8",
             "Nc6 Bc4 g6",
             loss=0.4,
+            teaching_value=0.2,
             teaching_value_low=0.05,
             reason=Reason.MATERIAL,
             reason_detail="wins a rook and a pawn",
@@ -93,7 +94,7 @@ def written_store(
     together: dict[Reply, Finding] = {}
     for one in findings:
         together.setdefault(one.reply, replace(one, band=ALL_BANDS))
-    in_order = sorted(together.values(), key=lambda one: -one.teaching_value_low)
+    in_order = sorted(together.values(), key=lambda one: -one.teaching_value)
     write_table(store, "findings", table(*in_order))
     read = finish(
         store, _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])

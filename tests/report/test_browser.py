@@ -157,7 +157,7 @@ def test_finding_tells_everything(club: Opened) -> None:
         "--only",
     ):
         assert part in text
-    assert club.page.locator(".product b").all_inner_texts() == ["25%", "35%", "0.09", "60%", "0.90"]
+    assert club.page.locator(".product b").all_inner_texts() == ["25%", "35%", "60%", "0.12", "0.90"]
     assert club.page.locator(".stepper .arrow").count() == 1
 
 

@@ -20,8 +20,8 @@ def test_summary_of_traps_and_pitfalls() -> None:
     assert summaries(white) == {
         "white 1000-1199": "In 100 games with White against players rated 1000-1199, the opponents make "
         "about 7 of the mistakes listed here, our own players about 3. Most worth setting up is 3...exf4 "
-        "(Vienna Gambit): whoever plays towards it as White meets it in about 14 games of 100, worth 2.00 "
-        "points that are not made today. Most worth avoiding is 1.g4: it happens in about 3 games of "
+        "(Vienna Gambit): whoever plays towards it as White meets it in about 14 games of 100, worth up to "
+        "2.00 points that are not made today. Most worth avoiding is 1.g4: it happens in about 3 games of "
         "100 and costs 0.50 points."
     }
 

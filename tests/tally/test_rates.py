@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pytest
 
@@ -90,7 +91,8 @@ def test_a_band_the_earlier_database_lacks_has_the_share_of_all() -> None:
 
 def test_an_earlier_database_changes_the_rates() -> None:
     """A reply that is rare there is rarer with it than without, although all our games have it."""
-    table = earlier((9, 1, 1, 10, 1000, 0.01), (9, 3, 1, 990, 1000, 0.98))
+    there = [(5, 1, band, 600, 1000, 0.6) for band in (0, 2)]
+    table = earlier(*there, (9, 1, 1, 100, 1000, 0.1), (9, 3, 1, 900, 1000, 0.89))
 
     plain, informed = pool(choices()), pool(choices(), table)
 
@@ -99,3 +101,43 @@ def test_an_earlier_database_changes_the_rates() -> None:
         successes, failures = rates.of_rows()
         means.append((successes / (successes + failures))[3])
     assert means[1] < means[0]
+
+
+def drawn_choices(keys: range) -> pa.Table:
+    """Twelve games at each of these positions, of one band, drawn from rates of its own; each by another."""
+    rows: list[tuple[int, int, int]] = []
+    for key in keys:
+        random = np.random.default_rng(key)
+        counts = random.multinomial(12, random.dirichlet(np.full(6, 0.5)))
+        rows += [(key, move + 1, count) for move, count in enumerate(counts.tolist()) if count]
+    keyed, move, games = (list(column) for column in zip(*rows, strict=True))
+    squared = [float(count) for count in games]
+    return pa.table(
+        {
+            "key": pa.array(keyed, pa.uint64()),
+            "move": pa.array(move, pa.uint16()),
+            "band": pa.array([1] * len(keyed), pa.uint8()),
+            "games": pa.array(games, pa.int64()),
+            "games_squared": squared,
+            "games_squared_at_position": [12.0] * len(keyed),
+        }
+    )
+
+
+def test_where_the_earlier_database_knows_nothing_it_says_nothing() -> None:
+    """It foretells 60 positions; at 60 others, which it lacks, rates are those of a store of their own."""
+    known, lacking = drawn_choices(range(60)), drawn_choices(range(60, 120))
+    rates_there = [
+        (key, move, 1, games * 100, 1_200, games / 12)
+        for key, move, games in zip(
+            *(known[name].to_pylist() for name in ("key", "move", "games")), strict=True
+        )
+    ]
+
+    both = pool(spread(pa.concat_tables([known, lacking]), bands=3), earlier(*rates_there))
+    alone = pool(spread(lacking, bands=3))
+
+    assert both.resemblance.common + both.resemblance.own < 0.05
+    assert both.resemblance_where_unknown == alone.resemblance
+    for kept, wanted in zip(both.of_rows(), alone.of_rows(), strict=True):
+        assert kept[known.num_rows :] == pytest.approx(wanted)

@@ -1,0 +1,51 @@
+"""Points and bounds in a world whose truth is known: the small version of benchmarks/worlds.py."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchmarks.worlds import Setting, World, games_of, lived, truth
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
+    """Three worlds of 3,000 games, on average."""
+    folder = tmp_path_factory.mktemp("worlds")
+    worlds = [lived(Setting(games=3_000), seed, folder / str(seed)) for seed in range(3)]
+    return {name: float(np.mean([world[name] for world in worlds])) for name in worlds[0]}
+
+
+def test_bounds_are_met(told: dict[str, float]) -> None:
+    """Of lower bounds that promise 95% about so many hold."""
+    assert 0.91 <= told["bounds met: avoid"] <= 0.99
+    assert told["punish"] >= 0.91
+
+
+def test_the_first_ten_deliver(told: dict[str, float]) -> None:
+    """What stands at the top is worth what is claimed, although it was picked for that."""
+    assert 0.85 <= told["first ten: avoid"] <= 1.2
+    assert 0.85 <= told["first ten: punish"] <= 1.2
+
+
+def test_the_part_that_is_seen_is_the_true_one(told: dict[str, float]) -> None:
+    """Where replies really cost what the curve says, that is what the games show."""
+    assert told["part_observed"] == pytest.approx(1.0, abs=0.15)
+
+
+def test_truth_is_what_the_games_show(tmp_path: Path) -> None:
+    """The shares of a world's games are near its true ones."""
+    random = np.random.default_rng(5)
+    world = World.drawn(random, Setting())
+    games = games_of(world, random, 4_000)
+
+    at = int(np.argmax(world.likely))
+    there = games[games["place"] == at]
+    assert len(there) / len(games) == pytest.approx(world.likely[at], abs=0.02)
+    true = truth(world)
+    for reply, rate in zip(
+        *(true.loc[true["place"] == at, name] for name in ("reply", "true_rate")), strict=True
+    ):
+        assert (there["reply"] == reply).mean() == pytest.approx(rate, abs=0.06)

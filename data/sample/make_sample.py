@@ -158,8 +158,8 @@ class Skill:
         weak = 1 - t
         return cls(
             weak=weak,
-            misses=0.26 + 0.46 * weak,
-            hurries=0.06 + 0.38 * weak**0.75,
+            misses=0.58 + 0.10 * weak,
+            hurries=0.12 + 0.44 * min(weak, 0.7),
             is_short=0.2 + 0.35 * weak,
             spread=12 + 22 * weak,
             taste=18 + 22 * weak,

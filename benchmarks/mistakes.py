@@ -28,8 +28,9 @@ from scipy import stats as scipy_stats
 from benchmarks.proofs import coverage, half_of, places_among
 from miner import pooling
 from miner.arrays import Floats
+from miner.finding.motifs import TOLD_FROM
 from miner.scan.difficulty import fit, rating_of_other, seen_of
-from miner.scan.motifs import TOLD_FROM, count_motifs, sides_of, tally_motifs, who_of
+from miner.scan.motifs import count_motifs, sides_of, tally_motifs, who_of
 from miner.scan.stage import scanned_games
 from miner.store import Store
 from miner.terms import ALL_BANDS, UNRATED, BandScheme

@@ -60,7 +60,10 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
     no gain. Where it stops with a threat, every answer is tried. None for less than a pawn, where the
     captures end in mate, and for a pawn that takes too many moves to show.
     """
-    ends = [_end(evidence.along(line)) for line in evidence.reply_lines]
+    # Counted no later with another defence than in the engine's own: far down its line the winner may let go
+    # what it has won, since nobody looked deeper.
+    forced = forcing_plies(evidence)
+    ends = [_end(evidence.along(line), forced) for line in evidence.reply_lines]
     end = max(ends, key=_balance)
     standings = _standings(evidence, evidence.best_line, end.forced + _HOLDS_PLIES)
     best = _at_depth(standings, end.forced)
@@ -127,8 +130,8 @@ class _End(_Standing):
 _balance = attrgetter("balance")
 
 
-def _end(evidence: Evidence) -> _End:
-    forced = forcing_plies(evidence)
+def _end(evidence: Evidence, most_forced: int) -> _End:
+    forced = min(forcing_plies(evidence), most_forced)
     standings = _standings(evidence, evidence.reply_line, forced + _HOLDS_PLIES)
     held = [later for later in standings if later.plies >= forced] or standings[-1:]
     quiet = [later for later in held if later.is_quiet]

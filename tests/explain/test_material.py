@@ -203,3 +203,15 @@ def test_what_is_taken_at_once_is_given_up(reply: str, defence: str, told: str) 
     shown = evidence("e4 e5 Nf3", reply=reply, best="Nc6 Bb5 a6 Ba4 Nf6 O-O", defences=(defence,))
 
     assert given_up(shown) == told
+
+
+def test_pawn_that_is_let_go_far_down_another_defence_does_not_count() -> None:
+    """The Elephant trap: with 8.f3 the line that was looked at ends with a pawn taken on move 13."""
+    best = "e3 Be7 Bd3 c6 h3 Ne4 Bf4 Ndf6 Nf3 Bd6 Ne5 Nxc3 bxc3 Ne4 Qc2 O-O O-O f6 Bxe4 dxe4"
+    own = "Nxd5 Nxd5 Bxd8 Bb4+ Qd2 Kxd8 e3 Bxd2+ Kxd2 Re8 Nf3 Re7 Rc1 N7f6 Bd3 a5 Ne5"
+    other = "Nxd5 Nxd5 Bxd8 Bb4+ Qd2 Kxd8 f3 Bxd2+ Kxd2 c6 e4 Nc7 h4 f5 exf5"
+
+    found = explain_material(evidence(ELEPHANT, reply=own, best=best, defences=(other,)))
+
+    assert found is not None
+    assert found.detail == "wins a knight for a pawn"

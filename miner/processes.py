@@ -1,4 +1,4 @@
-"""A pure function on many values, by several processes of this machine."""
+"""Processes of this machine: how they begin and end, and a pure function on many values by several."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import ModuleType
@@ -45,7 +46,7 @@ def mapped(
             on_done(1)
         return made
     by_start: dict[int, list[Made]] = {}
-    with _workers(function, processes) as workers:
+    with started(context_of(), _work, (function,), processes) as workers:
         for start, some in _worked_off(workers, values):
             by_start[start] = some
             on_done(len(some))
@@ -53,17 +54,19 @@ def mapped(
 
 
 @dataclass(frozen=True, slots=True)
-class _Worker:
+class Worker:
+    """A process, and the line to it."""
+
     process: BaseProcess
     connection: Connection
 
 
-def _worked_off(workers: list[_Worker], values: Sequence[Any]) -> Iterator[tuple[int, list[Any]]]:
+def _worked_off(workers: list[Worker], values: Sequence[Any]) -> Iterator[tuple[int, list[Any]]]:
     """What the workers make of some values at a time, and the place of the first of these."""
     starts = iter(range(0, len(values), AT_ONCE))
-    at_work: dict[object, _Worker] = {}
+    at_work: dict[object, Worker] = {}
 
-    def give(worker: _Worker) -> None:
+    def give(worker: Worker) -> None:
         if (start := next(starts, None)) is not None:
             worker.connection.send((start, values[start : start + AT_ONCE]))
             at_work[worker.connection] = worker
@@ -85,19 +88,31 @@ def _worked_off(workers: list[_Worker], values: Sequence[Any]) -> Iterator[tuple
         ) from error
 
 
+def context_of(preloaded: Sequence[str] = ()) -> Any:
+    """How processes are started: from one that has imported these modules already, where the system can."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    if preloaded:
+        context.set_forkserver_preload(list(preloaded))
+        forkserver.ensure_running()
+    return context
+
+
 @contextmanager
-def _workers(function: Callable[[Any], Any], processes: int) -> Iterator[list[_Worker]]:
-    method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-    context: Any = multiprocessing.get_context(method)
-    workers: list[_Worker] = []
+def started(
+    context: Any, target: Callable[..., None], arguments: tuple[Any, ...], count: int
+) -> Iterator[list[Worker]]:
+    """So many processes that run `target`, given its end of the line and the arguments; killed in the end."""
+    workers: list[Worker] = []
     try:
-        for _ in range(processes):
+        for _ in range(count):
             ours, theirs = context.Pipe()
-            process = context.Process(target=_work, args=(theirs, function), daemon=True)
+            process = context.Process(target=target, args=(theirs, *arguments), daemon=True)
             with _main_hidden():
                 process.start()
             theirs.close()
-            workers.append(_Worker(process, ours))
+            workers.append(Worker(process, ours))
         yield workers
     finally:
         for worker in workers:
@@ -109,7 +124,11 @@ def _workers(function: Callable[[Any], Any], processes: int) -> Iterator[list[_W
 
 @contextmanager
 def _main_hidden() -> Iterator[None]:
-    """Keep new processes from importing the program that runs here; a notebook has no file to import."""
+    """Keep new processes from importing the program that runs here: all of a command line, for nothing.
+
+    They need the module of their target alone. And a notebook or a script on standard input has no file to
+    import.
+    """
     main = sys.modules["__main__"]
     sys.modules["__main__"] = ModuleType("__main__")
     try:

@@ -13,10 +13,8 @@ Arrow let each other run, and begin at once; the reference reader, which is Pyth
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import signal
-import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor
@@ -24,10 +22,7 @@ from concurrent.futures import wait as wait_for
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import chain, islice
-from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
-from multiprocessing.process import BaseProcess
-from types import ModuleType
 from typing import Any, Protocol
 
 from miner.errors import MinerError
@@ -35,6 +30,7 @@ from miner.means import ReaderName
 from miner.pgn.batches import Batch
 from miner.pgn.ledger import BatchReader, Count, EarlierGames, Numbering, Pending, Report, count_states
 from miner.pgn.readers import make_reader
+from miner.processes import Worker, context_of, started
 from miner.read.contents import write_batch
 from miner.settings import ReadSettings
 from miner.store.places import Location
@@ -90,7 +86,7 @@ def read_batches(
                 pool.shutdown(cancel_futures=True)
         return
     # The workers' first steps, which are to import everything, take as long as a batch does.
-    context = _context() if is_shared_out else None
+    context = context_of([__name__]) if is_shared_out else None
     for_here = islice(upcoming, 1 if context else None)
     yield from (_read_batch(number, batch, reader, numbering, job) for number, batch in for_here)
     if context:
@@ -186,10 +182,8 @@ class _Threads:
         self._steps[self._pool.submit(write, number, self._read.pop(number), answer, self._job)] = number
 
 
-@dataclass(slots=True)
-class _Worker:
-    process: BaseProcess
-    connection: Connection
+class _Worker(Worker):
+    __slots__ = ()
 
     def send(self, message: Any) -> None:
         try:
@@ -248,52 +242,15 @@ class _Processes:
         self._busy[number].send(answer)
 
 
-def _context() -> Any:
-    """How processes are started: from one that has imported everything already, where the system can."""
-    if "forkserver" not in multiprocessing.get_all_start_methods():
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([__name__])
-    forkserver.ensure_running()
-    return context
-
-
-@contextmanager
-def _main_hidden() -> Iterator[None]:
-    """Keep new processes from importing the program that runs here: all of a command line, for nothing.
-
-    They need this module alone. And a notebook or a script on standard input has no file to import.
-    """
-    main = sys.modules["__main__"]
-    sys.modules["__main__"] = ModuleType("__main__")
-    try:
-        yield
-    finally:
-        sys.modules["__main__"] = main
-
-
 @contextmanager
 def _workers(context: Any, job: BatchJob, processes: int) -> Iterator[list[_Worker]]:
-    workers: list[_Worker] = []
-    try:
-        for _ in range(processes):
-            ours, theirs = context.Pipe()
-            # A server of processes has the environment of its own beginning, perhaps without today's keys.
-            process = context.Process(target=_work, args=(theirs, job, dict(os.environ)), daemon=True)
-            with _main_hidden():
-                process.start()
-            theirs.close()
-            workers.append(_Worker(process, ours))
+    # A server of processes has the environment of its own beginning, perhaps without today's keys.
+    with started(context, _work, (job, dict(os.environ)), processes) as begun:
+        workers = [_Worker(worker.process, worker.connection) for worker in begun]
         yield workers
         for worker in workers:
             worker.send(None)
             worker.process.join()
-    finally:
-        for worker in workers:
-            worker.connection.close()
-            worker.process.kill()
-            worker.process.join()
-            worker.process.close()
 
 
 def _work(connection: Connection, job: BatchJob, environment: dict[str, str]) -> None:

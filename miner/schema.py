@@ -9,7 +9,7 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 9
+SCHEMA_VERSION = 10
 
 METHODS = {"read": 5, "tally": 6, "judge": 4, "scan": 1, "follow": 3, "rank": 15}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
@@ -468,6 +468,7 @@ TABLES = {
     "judged": JUDGED,
     "moments": MOMENTS,
     "motifs": MOTIFS,
+    "scanned": MOVES,
     "followed": FOLLOWED,
     "answers": ANSWERS,
     "punishments": PUNISHMENTS,

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import chess
-import pandas as pd
 import pyarrow as pa
 
 from miner.board.moves import after
@@ -17,8 +16,6 @@ from miner.export.moments import MOMENT_FORMATS
 from miner.finding.moment import Moment, moment_of
 from miner.finding.motifs import Motifs, clearest, of_node, rows_of
 from miner.finding.through import Through
-from miner.scan.stage import moves_of as moves_in
-from miner.scan.stage import scanned_games
 from miner.store import Store
 from miner.terms import ALL_BANDS, Side
 
@@ -143,19 +140,10 @@ SCANNED: Mapping[str, Callable[[Store], pa.Table]] = {"motifs": motifs_of, "mome
 """What a file holds that is called so."""
 
 
-def scanned_moves(store: Store) -> pd.DataFrame:
-    """The moves of the scanned games: game, ply, key and move, by game and ply.
-
-    Raises StoreError if nothing was scanned yet, or the games' files cannot be read.
-    """
-    return moves_in(store, scanned_games(store))
-
-
 def read_through(store: Store, motifs: Motifs, band: str = ALL_BANDS, profits: Side | None = None) -> Through:
     """Which motifs players of a band fall for in the scanned games through each position.
 
     `profits`: only those that this side may punish.
-
-    Raises StoreError as `scanned_moves` does.
+    Raises StoreError if nothing was scanned yet.
     """
-    return Through(motifs, motifs.topics(band), scanned_moves(store), profits)
+    return Through(motifs, motifs.topics(band), store.read_table("scanned").to_pandas(), profits)

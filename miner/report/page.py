@@ -16,7 +16,6 @@ from miner.draw import documents
 from miner.draw.documents import package_text
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
-from miner.export.scanned import scanned_moves
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
 from miner.finding.finding import Finding, findings_of
 from miner.finding.mistake import Reply
@@ -99,7 +98,7 @@ def _scanned(store: Store) -> Scanned | None:
     motifs = read_motifs(store)
     if motifs is None or not motifs.counts:
         return None
-    played = scanned_moves(store)
+    played = store.read_table("scanned").to_pandas()
     return Scanned(motifs, played, Through(motifs, motifs.topics(), played))
 
 

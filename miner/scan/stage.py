@@ -14,7 +14,7 @@ from miner.scan.difficulty import with_chances
 from miner.scan.look import engines_of, look_through
 from miner.scan.motifs import count_motifs, with_motifs
 from miner.scan.sample import sampled
-from miner.schema import MOMENTS, MOTIFS
+from miner.schema import MOMENTS, MOTIFS, MOVES
 from miner.settings import ScanSettings, as_dict
 from miner.store import Manifest, Store, empty_tables
 from miner.store.query import FAILURES, Resources, connected_to_games
@@ -63,12 +63,12 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
         return store.write_stage("scan", asked, inputs, empty_tables("scan"), facts | engines.work.facts)
     played, plies = moves_of(store, games), read.settings["plies"]
     looked = look_through(played, games, store.bands, settings, engines, plies=plies)
-    tables, model = empty_tables("scan"), None
+    tables, model = empty_tables("scan") | {"scanned": _table(played, MOVES)}, None
     if not looked.moments.empty:
         moments, model = with_chances(looked.moments, games)
         told = with_motifs(moments)
         counted = count_motifs(told, games, store.bands, tally.settings["confidence"])
-        tables = {"moments": _table(told, MOMENTS), "motifs": _table(counted, MOTIFS)}
+        tables |= {"moments": _table(told, MOMENTS), "motifs": _table(counted, MOTIFS)}
     facts = {
         "games": len(games),
         "positions": looked.positions,
@@ -81,8 +81,12 @@ def scan(store: Store, settings: ScanSettings, means: Means = USUAL) -> Manifest
 
 
 def scanned_games(store: Store) -> pd.DataFrame:
-    """The games of the last scan, as `games_of` gives them. Raises StoreError if there was none."""
-    return sampled(games_of(store), store.require("scan").settings["games"], store.bands)
+    """The rows of `games` that the last scan looked at. Raises StoreError if there was none."""
+    games = store.read_table("games", list(_OF_GAMES)).to_pandas()
+    scanned: pd.DataFrame = games[
+        games["game"].isin(store.read_table("scanned", ["game"])["game"].to_pandas())
+    ]
+    return scanned
 
 
 def games_of(store: Store) -> pd.DataFrame:

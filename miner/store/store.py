@@ -59,7 +59,7 @@ TABLES_OF = {
     "read": FOLDERS,
     "tally": ("replies", "positions", "reach", "edges"),
     "judge": ("judged",),
-    "scan": ("moments", "motifs"),
+    "scan": ("moments", "motifs", "scanned"),
     "follow": ("followed", "answers", "punishments", "afterwards", "model_games", "plans", "seasons"),
     "rank": ("findings", "missed", "by_band", "curves"),
 }

@@ -17,7 +17,7 @@ from miner.means import Means
 from miner.progress import Silent, Task
 from miner.read.stage import add, read
 from miner.scan.sample import sampled
-from miner.scan.stage import games_of, scan
+from miner.scan.stage import games_of, scan, scanned_games
 from miner.schema import MOMENTS, MOTIFS
 from miner.settings import ReadSettings, ScanSettings, TallySettings
 from miner.store import Store
@@ -137,6 +137,20 @@ def test_more_games_cost_only_new_positions(store: Store, engine: Path, tmp_path
     assert len(moments_of(store)) >= len([row for row in moments_of(store) if row["reply"] == "g6"]) == 6
 
 
+def test_scanned_games_are_those_of_the_scan(store: Store, engine: Path, tmp_path: Path) -> None:
+    """Games that came later are none of them, nor are their moves, until they are scanned."""
+    means = means_of(tmp_path, engine)
+    scan(store, replace(QUICK, games=3), means)
+    before = scanned_games(store)
+    (more := tmp_path / "more.pgn").write_text(pgn_of([Game(moves="d4 d5 c4", black="Fred")] * 9))
+
+    add([str(more)], store, means)
+
+    assert 0 < len(before) <= 3
+    assert scanned_games(store)["game"].tolist() == before["game"].tolist()
+    assert store.read_table("scanned")["game"].unique().to_pylist() == before["game"].tolist()
+
+
 def test_two_stores_of_the_same_games_scan_the_same(tmp_path: Path) -> None:
     """Whatever their salts, the names of their files and the order of their games."""
     games = [
@@ -201,4 +215,4 @@ def test_games_without_mistakes(engine: Path, tmp_path: Path) -> None:
 
     manifest = scan(store, QUICK, means_of(tmp_path, engine))
 
-    assert manifest.rows == {"moments": 0, "motifs": 0}
+    assert manifest.rows == {"moments": 0, "motifs": 0, "scanned": 6}

@@ -20,6 +20,10 @@ class Task(Protocol):
 class Progress(Protocol):
     """Where long work reports to."""
 
+    @property
+    def is_watched(self) -> bool:
+        """Whether anybody sees what is noted: else it need not be found out."""
+
     def note(self, text: str) -> None:
         """Tell something before long work begins, such as how long it may take."""
 
@@ -29,6 +33,8 @@ class Progress(Protocol):
 
 class Silent:
     """Progress, and the tasks of it, that nobody watches."""
+
+    is_watched = False
 
     @contextmanager
     def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:  # noqa: ARG002 - the interface's names

@@ -50,7 +50,8 @@ def run(
         )
     with means() as ready:
         opened = Store.create(store) if sources else Store.open(store)
-        if sources and (minutes := pipeline.expected_minutes(settings, ready)):
+        is_told = bool(sources) and ready.progress.is_watched
+        if is_told and (minutes := pipeline.expected_minutes(settings, ready)):
             ready.progress.note(_time_words(*minutes))
         again = upkeep.remake(opened, STAGES, ready)
         for done in pipeline.run(sources, opened, settings, ready) if sources else again:

@@ -150,11 +150,16 @@ class _Bar:
 class Bars:
     """Progress that a person watches."""
 
+    @property
+    def is_watched(self) -> bool:
+        """Whether there are bars at all."""
+        return sys.stderr.isatty()
+
     def note(self, text: str) -> None:
         """One line above the bars, where there are any."""
         from tqdm import tqdm
 
-        if sys.stderr.isatty():
+        if self.is_watched:
             tqdm.write(printable(text), file=sys.stderr)
 
     @contextmanager

@@ -246,6 +246,11 @@ class JudgeSettings(_Checked):
         for share in self.keep:
             _is_share("keep", share)
 
+    @property
+    def defence_nodes(self) -> int:
+        """Nodes for each of the other defences, of which there are many: two budgets below the last."""
+        return self.nodes[max(0, len(self.nodes) - 3)]
+
     def keeps_from(self, stage: int) -> float:
         """Share of the threshold that a reply must lose at a stage (from 0) to go on."""
         return self.keep[min(stage, len(self.keep) - 1)]

@@ -14,6 +14,8 @@ from miner.terms import Score
 
 AS_GOOD_CP = 30
 """Centipawns by which another defence may be worse than the best and is still as good as it."""
+DEFENCE_TURNS = 3
+"""Moves of the side that errs, after the losing reply, to which other defences are looked for."""
 LONGEST = 13
 """Plies of a line that are looked at and shown: the reply and six moves of each side."""
 

@@ -62,8 +62,9 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
     """
     # Counted no later with another defence than in the engine's own: far down its line the winner may let go
     # what it has won, since nobody looked deeper.
-    forced = forcing_plies(evidence)
-    ends = [_end(evidence.along(line), forced) for line in evidence.reply_lines]
+    alone = [evidence.along(line) for line in evidence.reply_lines]
+    forced = list(map(forcing_plies, alone))
+    ends = [_end(each, min(plies, forced[0])) for each, plies in zip(alone, forced, strict=True)]
     end = max(ends, key=_balance)
     standings = _standings(evidence, evidence.best_line, end.forced + _HOLDS_PLIES)
     best = _at_depth(standings, end.forced)
@@ -130,8 +131,7 @@ class _End(_Standing):
 _balance = attrgetter("balance")
 
 
-def _end(evidence: Evidence, most_forced: int) -> _End:
-    forced = min(forcing_plies(evidence), most_forced)
+def _end(evidence: Evidence, forced: int) -> _End:
     standings = _standings(evidence, evidence.reply_line, forced + _HOLDS_PLIES)
     held = [later for later in standings if later.plies >= forced] or standings[-1:]
     quiet = [later for later in held if later.is_quiet]

@@ -13,10 +13,10 @@ import chess
 
 from miner.board.moves import after, is_home
 from miner.board.settle import settle
-from miner.explain.evidence import Evidence, rank_of
+from miner.explain.evidence import DEFENCE_TURNS, Evidence, rank_of
 
 _DEPTH = 12  # plies: where the reply's lines and the best line are compared
-_DEFENDED = 7  # plies up to which other defences were looked for
+_DEFENDED = 2 * DEFENCE_TURNS + 1  # plies up to which other defences were looked for
 _LEAST_DEPTH = 6  # of a line that shows where it leads
 _BEHIND = 2  # moves in development: one is made up for too easily
 _LESS_SPACE = 8  # squares

@@ -10,7 +10,7 @@ from miner.board.moves import parse_san_line
 from miner.export.epd import string_operand
 from miner.export.pgn import NAGS, add_best, add_line, add_opening_tags, end_line, games_bytes, tag_value
 from miner.finding.moment import Moment
-from miner.finding.motif_words import played_sentence
+from miner.finding.motif_words import played_sentence, wins_sentence
 from miner.finding.words import band_words, capital, cost_sentence, joined, numbered_sans, reason_sentence
 
 
@@ -35,9 +35,9 @@ def _game(moment: Moment, number: int) -> chess.pgn.Game:
     reply.nags.add(NAGS[moment.sign])
     whom = f"{capital(band_words(moment.band))} erred, {band_words(moment.band_other)} could punish it."
     reply.comment = joined(whom, cost_sentence(moment))
-    won = f"It wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
     last = add_line(reply, moment.refutation)
-    end_line(last, moment, moment.cp_reply, joined(f"Motif: {moment.motif}.", won or reason_sentence(moment)))
+    gained = wins_sentence(moment) or reason_sentence(moment)
+    end_line(last, moment, moment.cp_reply, joined(f"Motif: {moment.motif}.", gained))
     for san in moment.answers:
         if san not in moment.refutation[:1]:
             add_line(reply, [san]).comment = "Good as well."

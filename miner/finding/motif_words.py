@@ -82,13 +82,16 @@ def sign_sentence(count: MotifCount, signs: Sequence[SignCount]) -> str:
     return f"Seen beforehand: {', '.join(told)}."
 
 
+def wins_sentence(moment: Moment) -> str:
+    """The material that the punishment wins; empty: none."""
+    return f"It wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
+
+
 def moment_line(moment: Moment) -> str:
     """The mistake, its punishment and the better move, numbered."""
-    wins = f" It wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
-    return (
-        f"{numbered_sans([moment.losing_reply + moment.sign, *moment.refutation], moment.ply)}. "
-        f"Better was {numbered_sans([moment.best_move], moment.ply)}.{wins}"
-    )
+    happened = numbered_sans([moment.losing_reply + moment.sign, *moment.refutation], moment.ply)
+    better = numbered_sans([moment.best_move], moment.ply)
+    return joined(f"{happened}. Better was {better}.", wins_sentence(moment))
 
 
 def played_sentence(moment: Moment) -> str:

@@ -81,15 +81,9 @@ class MotifCount:
         missed = 0.0 if finds is None else (1.0 - finds) * self.chances / self.games_scanned
         return (falls + 100.0 * missed) * self.gain
 
-    def holds(self, other: MotifCount) -> bool:
-        """Whether the other is the same motif, or a finer one of it."""
-        return all(
-            getattr(self, name) in ("", getattr(other, name)) for name in ("pattern", "piece", "square")
-        )
-
-    def holds_moment(self, moment: Moment) -> bool:
-        """Whether a moment is punished by this motif."""
-        return all(getattr(self, name) in ("", getattr(moment, name)) for name in _NODE)
+    def holds(self, other: MotifCount | Moment) -> bool:
+        """Whether the other is the same motif or a finer one of it, or a moment that is punished by it."""
+        return all(getattr(self, name) in ("", getattr(other, name)) for name in _NODE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +154,7 @@ class Motifs:
     def finders(self, moment: Moment, band: str) -> MotifCount | None:
         """The finest row of the band that tells how often its players find the motif of a moment."""
         own = (count for count in self.counts if count.band == band and count.find_rate is not None)
-        told = [count for count in own if count.holds_moment(moment)]
+        told = [count for count in own if count.holds(moment)]
         return max(told, key=lambda count: count.depth, default=None)
 
     def chance(self, moment: Moment, band: str) -> float | None:
@@ -219,13 +213,11 @@ class Motifs:
 
     def examples(self, count: MotifCount, most: int) -> list[Moment]:
         """Those mistakes that show it soonest, each of another game; of any band if its own has too few."""
-        own, others = self.mistakes_of(count), self.mistakes_of(count, ALL_BANDS)
         wide = most * _LOOKED_AT
-        rows = (
-            pd.concat([clearest(own, wide), clearest(others, wide)])
-            if len(own) < wide
-            else clearest(own, wide)
-        )
+        own = self.mistakes_of(count)
+        rows = clearest(own, wide)
+        if len(own) < wide:
+            rows = pd.concat([rows, clearest(self.mistakes_of(count, ALL_BANDS), wide)])
         distinct = rows.drop_duplicates("game").drop_duplicates("fen").head(wide)
         shown = [moment_of(row) for row in rows_of(distinct)]
         return sorted(shown, key=lambda moment: moment.shown or LINE_PLIES)[:most]

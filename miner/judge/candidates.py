@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from miner.board.checks import checks_of
 from miner.board.moves import after, unpack_move
 from miner.board.settle import MATED, settled_balance
 from miner.settings import JudgeSettings
@@ -135,20 +136,16 @@ def with_hung(found: pd.DataFrame, positions: pa.Table) -> pd.DataFrame:
         board = chess.Board(fens[key])
         had = settled_balance(board, board.turn)
         for row in rows:
-            hung[row] = _hung(board, unpack_move(moves[row]), had)
+            hung[row] = pawns_hung(board, unpack_move(moves[row]), had)
     return found.assign(hung=hung)
 
 
-def pawns_hung(board: chess.Board, reply: chess.Move) -> int:
+def pawns_hung(board: chess.Board, reply: chess.Move, had: int) -> int:
     """Pawns that a reply gives away for everybody to see, up to `OBVIOUS_PAWNS`, which is mate, too.
 
     It gives away what its side has less when all captures are settled than captures alone would have left
-    it. Mate counts in one move, or in two by checks alone.
+    it, `had`. Mate counts in one move, or in two by checks alone.
     """
-    return _hung(board, reply, settled_balance(board, board.turn))
-
-
-def _hung(board: chess.Board, reply: chess.Move, had: int) -> int:
     if not board.is_legal(reply):
         return 0
     now = after(board, (reply,))
@@ -160,9 +157,7 @@ def _hung(board: chess.Board, reply: chess.Move, had: int) -> int:
 
 def _mates_by_checks(board: chess.Board, moves: int) -> bool:
     """Whether the side to move can mate within so many moves, each of them a check."""
-    for move in board.generate_legal_moves():
-        if not board.gives_check(move):
-            continue
+    for move in checks_of(board):
         checked = after(board, (move,))
         answers = list(checked.generate_legal_moves())
         if not answers or (

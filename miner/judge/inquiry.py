@@ -9,7 +9,7 @@ import chess
 
 from miner.board.moves import after, goes_home, parse_uci_line
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
-from miner.explain.evidence import AS_GOOD_CP
+from miner.explain.evidence import AS_GOOD_CP, DEFENCE_TURNS
 from miner.judge.candidates import Candidate, Position
 from miner.settings import JudgeSettings
 from miner.terms import MATE_SCORE_CP
@@ -17,8 +17,6 @@ from miner.terms import MATE_SCORE_CP
 # No settings: who changes one of these raises METHODS["judge"], so that stores are judged again.
 MOST_DETOURS = 4
 """Moves that only put off the way home which are set aside before the rest is compared."""
-DEFENCE_TURNS = 3
-"""Moves of the side that errs, after the losing reply, to which other defences are looked for."""
 MOST_DEFENCES = 3
 """Other defences at each of these turns, at the most."""
 
@@ -99,7 +97,7 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
             judgement.retreat = yield from ask_retreat(board, line, settings.nodes[-2])
         if may_be_explained(judgement, settings):
             reply = judgement.looks[-1].reply
-            judgement.defences = yield from ask_defences(board, reply.pv, settings.nodes[-3:][0])
+            judgement.defences = yield from ask_defences(board, reply.pv, settings.defence_nodes)
     return judgements
 
 

@@ -144,13 +144,13 @@ def motif_lessons(
 ) -> list[MotifLesson]:
     """The motifs about which there are exercises, each as the coach teaches it."""
     asked = [one.finding for one in of_moments(exercises)]
-    met = [topic for topic in topics if any(topic.holds_moment(moment) for moment in asked)]
+    met = [topic for topic in topics if any(topic.holds(moment) for moment in asked)]
     return [motif_lesson(pool, topic) for topic in met]
 
 
 def numbers_words(lesson: MotifLesson, exercises: Sequence[Exercise[Moment]]) -> str:
     """Which exercises of a sheet are about a motif; empty: none."""
-    numbers = [str(one.number) for one in exercises if lesson.count.holds_moment(one.finding)]
+    numbers = [str(one.number) for one in exercises if lesson.count.holds(one.finding)]
     if not numbers:
         return ""
     return f"{counted(len(numbers), 'exercise')} of the sheet: {', '.join(numbers)}."

@@ -79,7 +79,7 @@ def motif_topics(pool: Pool) -> list[MotifTopic]:
     return [
         MotifTopic(
             motif_lesson(pool, topic),
-            tuple(from_easy_to_hard(one for one in asked if topic.holds_moment(one.finding))),
+            tuple(from_easy_to_hard(one for one in asked if topic.holds(one.finding))),
         )
         for topic in topics
     ]

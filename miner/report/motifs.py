@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -59,19 +59,27 @@ def motif_contents(scanned: Scanned, bands: Sequence[str]) -> dict[str, Any]:
     `bands` are those of the page.
     """
     motifs, played = scanned.motifs, scanned.played
+    told_in = dict.fromkeys([ALL_BANDS, *bands, *(count.band for count in motifs.counts)])
+    of_band = {band: motifs.topics(band) for band in told_in}
     topics: dict[str, MotifCount] = {}
     for band in (ALL_BANDS, *bands):
-        for topic in motifs.topics(band):
+        for topic in of_band[band]:
             topics.setdefault(topic.motif, topic)
     games = {int(str(game)): rows for game, rows in played.groupby("game")}
-    told = [_motif(motifs, topic, games) for topic in topics.values()]
+    told = [_motif(motifs, topic, of_band, games) for topic in topics.values()]
     return {"games": motifs.games, "columns": [*COUNTS, "is_topic"], "list": told}
 
 
-def _motif(motifs: Motifs, topic: MotifCount, games: dict[int, pd.DataFrame]) -> dict[str, Any]:
+def _motif(
+    motifs: Motifs,
+    topic: MotifCount,
+    topics: Mapping[str, Sequence[MotifCount]],
+    games: dict[int, pd.DataFrame],
+) -> dict[str, Any]:
+    """What is told of one; `topics`: those of each band."""
     rows = motifs.mistakes_of(topic, ALL_BANDS)
     counts = [count for count in motifs.named(topic.motif).values() if count.is_told]
-    taught = {count.band for count in counts if count in motifs.topics(count.band)}
+    taught = {count.band for count in counts if count in topics[count.band]}
     openings = [_opening(share.name, share.games, share.of) for share in shares(rows, "opening")[:_OPENINGS]]
     return {
         "name": topic.motif,

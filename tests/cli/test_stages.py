@@ -8,6 +8,7 @@ import subprocess
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,6 +18,11 @@ from tests.cli.conftest import QUICK, Told, command
 from tests.conftest import ROOT
 
 Miner = Callable[..., Told]
+
+
+def whole_run(games: Path, engine: Path, folder: Path) -> list[Any]:
+    """What makes a store in a folder, with verdicts of its own."""
+    return ["run", games, "--store", folder / "store", "--cache", folder / "cache", "--engine", engine]
 
 
 def test_stage_by_stage(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
@@ -58,16 +64,7 @@ def test_stage_by_stage(miner: Miner, games: Path, engine: Path, tmp_path: Path)
 
 def test_effort_is_for_judging_and_scanning(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
     """A tenth of the effort: a tenth of the nodes and of the games. None at all is a mistake."""
-    arguments = [
-        "run",
-        games,
-        "--store",
-        tmp_path / "store",
-        "--cache",
-        tmp_path / "cache",
-        "--engine",
-        engine,
-    ]
+    arguments = whole_run(games, engine, tmp_path)
 
     ran = miner(*arguments, "--games", 40, "--effort", 0.1, *QUICK)
     refused = miner(*arguments, "--effort", 0)
@@ -81,16 +78,7 @@ def test_effort_is_for_judging_and_scanning(miner: Miner, games: Path, engine: P
 
 def test_nothing_to_do_is_said(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
     """A second run with nothing changed says so for every stage, and asks no engine."""
-    arguments = [
-        "run",
-        games,
-        "--store",
-        tmp_path / "store",
-        "--cache",
-        tmp_path / "cache",
-        "--engine",
-        engine,
-    ]
+    arguments = whole_run(games, engine, tmp_path)
     first = miner(*arguments, *QUICK)
 
     second = miner(*arguments, *QUICK)

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pytest
 
 from miner.board.moves import pack
+from miner.board.settle import settled_balance
 from miner.judge.candidates import OBVIOUS_PAWNS, find_candidates, pawns_hung, positions_of
 from miner.schema import POSITIONS
 from miner.settings import JudgeSettings
@@ -89,15 +90,19 @@ def test_what_everybody_can_see(moves: str, reply: str, pawns: int) -> None:
     """Mate in one or two, or what captures alone take."""
     board = board_after(moves)
 
-    assert pawns_hung(board, board.parse_san(reply)) == pawns
+    assert hung(board, board.parse_san(reply)) == pawns
+
+
+def hung(board: chess.Board, reply: chess.Move) -> int:
+    return pawns_hung(board, reply, settled_balance(board, board.turn))
 
 
 def test_mate_in_two_by_checks_is_seen() -> None:
     """Re8+ Rxe8 Rxe8 mates once Black's rook has left the back rank, or has no move there but to die."""
     board = chess.Board("3r2k1/5ppp/8/p7/8/8/4R3/4R1K1 b - - 0 1")
 
-    assert pawns_hung(board, chess.Move.from_uci("h7h5")) == 0
-    assert pawns_hung(board, chess.Move.from_uci("d8a8")) == OBVIOUS_PAWNS
+    assert hung(board, chess.Move.from_uci("h7h5")) == 0
+    assert hung(board, chess.Move.from_uci("d8a8")) == OBVIOUS_PAWNS
 
 
 @pytest.mark.parametrize(("reply", "is_found"), [("Qg5", True), ("d5", False)])

@@ -10,7 +10,7 @@ import chess
 
 from miner.explain.evidence import Evidence
 from miner.explain.king import KingExposed, explain_king
-from miner.explain.material import Cost, MaterialLost, explain_material, given_up
+from miner.explain.material import Cost, MaterialLost, explain_material, given_up, left_undefended
 from miner.explain.pattern import Strike, find_strike
 from miner.explain.position import explain_position
 from miner.explain.tempo import explain_tempo
@@ -54,7 +54,8 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     7. A mate that the reply misses.
     8. Otherwise the position, by what it is left with.
 
-    A pawn that is taken at once, and not at once taken back, is told behind other material.
+    A pawn that is taken at once, and not at once taken back, is told behind other material; what can merely
+    be taken, behind lost time.
     Where other defences are not known, only the first two.
 
     Each must hold with every defence that is as good as the engine's own (`Evidence.defences`). What is only
@@ -117,6 +118,8 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
         yield _Told(Reason.MATERIAL, f"gives up {taken}", _SHOWN_PLIES)
     if tempo is not None:
         yield _Told(Reason.TEMPO, tempo.detail, tempo.plies)
+    if claimed is None and (loose := left_undefended(evidence)):
+        yield _Told(Reason.MATERIAL, f"leaves {loose} undefended", _with_recaptures(evidence, _SHOWN_PLIES))
     if mate is not None:
         yield _Told(Reason.MATE, mate.detail, _SHOWN_PLIES, is_missed=True)
     position = explain_position(evidence)

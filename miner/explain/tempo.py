@@ -143,10 +143,13 @@ def _chased(start: chess.Board, line: tuple[chess.Move, ...]) -> tuple[tuple[che
 
 def _driven(evidence: Evidence) -> TempoLost | None:
     steps = [_driven_off(evidence.board, line) for line in evidence.reply_lines]
-    if None in steps or _driven_off(evidence.board, evidence.best_line):
+    best = _driven_off(evidence.board, evidence.best_line)
+    if None in steps:
         return None
     found = [step for step in steps if step is not None]
     first = found[0]
+    if best is not None and best.plies <= first.plies:  # no sooner than after the best move
+        return None
     piece = evidence.after_reply(1).piece_type_at(first.move.from_square)
     assert piece is not None
     is_hunted = all(step.hunted for step in found)

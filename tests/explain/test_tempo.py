@@ -105,6 +105,23 @@ def test_piece_that_may_stay_has_lost_no_time() -> None:
     assert explain_tempo(known) is None
 
 
+def test_piece_driven_sooner_than_after_the_best_move() -> None:
+    """4...Ne5 5.f4 drives the knight at once; that 4...Nf6 is driven on by e5 later takes nothing away."""
+    known = evidence(
+        "e4 e5 Nf3 Nc6 d4 exd4 Nxd4",
+        reply="Ne5 f4 Nc6 Nc3 Bb4",
+        best="Nf6 Nxc6 bxc6 Bd3 d5 e5 Ng4",
+        defences=("Ne5 f4 Ng6 Nc3 Bb4",),
+    )
+    as_soon = evidence("e4 Nf6 e5", reply="Ng4 h3 Nh6 d4 d6", best="Nd5 c4 Nb6 d4 d6")
+
+    found = explain_tempo(known)
+
+    assert found is not None
+    assert found.detail == "the knight is driven from e5"
+    assert explain_tempo(as_soon) is None
+
+
 def test_queen_that_leaves_again() -> None:
     """1.e3 e5 2.Qh5: sooner or later ...Nf6 comes, to whichever square she goes then, or before."""
     known = evidence(

@@ -11,7 +11,7 @@ from miner.terms import alternatives
 
 SCHEMA_VERSION = 10
 
-METHODS = {"read": 5, "tally": 6, "judge": 4, "scan": 1, "follow": 3, "rank": 15}
+METHODS = {"read": 5, "tally": 6, "judge": 4, "scan": 2, "follow": 3, "rank": 16}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 

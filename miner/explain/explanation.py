@@ -55,7 +55,7 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     8. Otherwise the position, by what it is left with.
 
     A pawn that is taken at once, and not at once taken back, is told behind other material; what can merely
-    be taken, behind lost time.
+    be taken, behind lost time, but before what is only missed.
     Where other defences are not known, only the first two.
 
     Each must hold with every defence that is as good as the engine's own (`Evidence.defences`). What is only
@@ -112,13 +112,14 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     king = explain_king(evidence)
     if king is not None:
         yield _Told(Reason.KING, king.detail, _attack_plies(evidence, king))
-    if material is not None:
+    loose = left_undefended(evidence)
+    if material is not None and not (loose and material.cost is not Cost.WINS):
         yield _told(material)
     if claimed is None and (taken := given_up(evidence)):
         yield _Told(Reason.MATERIAL, f"gives up {taken}", _SHOWN_PLIES)
     if tempo is not None:
         yield _Told(Reason.TEMPO, tempo.detail, tempo.plies)
-    if claimed is None and (loose := left_undefended(evidence)):
+    if loose and (claimed is None or claimed.cost is not Cost.WINS):
         yield _Told(Reason.MATERIAL, f"leaves {loose} undefended", _with_recaptures(evidence, _SHOWN_PLIES))
     if mate is not None:
         yield _Told(Reason.MATE, mate.detail, _SHOWN_PLIES, is_missed=True)

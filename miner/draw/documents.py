@@ -10,7 +10,7 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from miner.draw.diagram import piece_symbols
+from miner.draw.pieces import piece_symbols
 from miner.errors import ExportError
 
 if TYPE_CHECKING:

@@ -34,8 +34,8 @@ Language = Annotated[
     str,
     typer.Option(
         metavar="LANG",
-        help="Language of the sheet, e.g. de, or figurines. Words are known in en, de, fr, es, it and nl, "
-        "piece letters in more.",
+        help="Language of what pupils get, e.g. de: sheet, answers, cards and practice page; what is for the "
+        "coach stays English. Words are known in en, de, fr, es, it and nl, piece letters in more.",
     ),
 ]
 Figurines = Annotated[bool, typer.Option("--figurines", help="Figurines instead of the piece letters.")]
@@ -83,7 +83,7 @@ def lesson(
     hatched: Hatched = False,
     pdf: Annotated[bool, typer.Option(help="Sheets as PDF (needs the extra `print`).")] = True,
 ) -> None:
-    """Print exercises: a pupils' sheet, an answer key, the coach's pages; also as PGN, EPD and cards.
+    """Make exercises: pupils' sheet, answers, coach's pages, a page to practise on; also PGN, EPD and cards.
 
     Exercises are positions that come up again and again, and by motif mistakes of single games.
     """

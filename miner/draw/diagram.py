@@ -21,9 +21,11 @@ _PRINTED = {
     "frame": f'fill="none" stroke="#000" stroke-width="{_FRAME}"',
     "to-move white": f'fill="#fff" stroke="#000" stroke-width="{_FRAME}"',
     "to-move black": f'fill="#000" stroke="#000" stroke-width="{_FRAME}"',
-    "coordinate": 'text-anchor="middle" font-family="Libertinus Serif" font-size="24"',
+    "coordinate": 'text-anchor="middle" font-family="Libertinus Serif, serif" font-size="24"',
 }
 """How the parts of a diagram look on paper, by the class that they have on a page of HTML."""
+
+_PAPER = '<rect width="100%" height="100%" fill="#fff"/>'
 
 ClassLook = Callable[[str], str]
 
@@ -34,14 +36,16 @@ def diagram_svg(
     orientation: chess.Color = chess.WHITE,
     coordinates: bool = True,
     hatched: bool = False,
+    paper: bool = False,
     label: str | None = None,
 ) -> str:
     """The board as SVG in black, white and grey; with `hatched` in black and white only.
 
-    `orientation` is the side at the bottom. As in print, the side to move is told by a small square beside
-    the board, white or black, at that side's end of it. With a `label`, which is read out to those who do not
-    see it, the diagram is for a page of HTML that holds the men's symbols once: its pieces refer to them, and
-    its parts have classes for the page's style instead of colours.
+    `orientation` is the side at the bottom; with `paper` it stands on white of its own. As in print, the side
+    to move is told by a small square beside the board, white or black, at that side's end of it. With a
+    `label`, which is read out to those who do not see it, the diagram is for a page of HTML that holds the
+    men's symbols once: its pieces refer to them, and its parts have classes for the page's style instead of
+    colours.
     """
     left = _MARGIN if coordinates else _FRAME
     width, height = left + _SIDE + _BESIDE, _SIDE + 2 * _FRAME + (_MARGIN if coordinates else 0)
@@ -52,7 +56,9 @@ def diagram_svg(
         else f'class="diagram" viewBox="0 0 {width} {height}" role="img" aria-label="{html.escape(label)}"'
     )
     parts = [
-        f'<svg {kind}><g transform="translate({left} {_FRAME})">',
+        f"<svg {kind}>",
+        _PAPER if paper else "",
+        f'<g transform="translate({left} {_FRAME})">',
         f'<rect width="{_SIDE}" height="{_SIDE}" {look("light")}/>',
         _dark_squares(hatched, look),
         *(

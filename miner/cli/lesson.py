@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +18,7 @@ from miner.finding.finding import findings_of
 from miner.finding.motifs import MotifCount, group_of, read_motifs
 from miner.finding.words import counted
 from miner.lesson.backing import read_backing
+from miner.lesson.cards import PICTURES
 from miner.lesson.exercises import choose, of_moments
 from miner.lesson.files import lesson_files, write_files
 from miner.lesson.moments import TAUGHT_AT_ONCE, Pool, exercises_about, mixed, motif_lessons
@@ -34,8 +36,8 @@ Language = Annotated[
     str,
     typer.Option(
         metavar="LANG",
-        help="Language of the sheet, e.g. de, or figurines. Words are known in en, de, fr, es, it and nl, "
-        "piece letters in more.",
+        help="Language of what pupils get, e.g. de: sheet, answers, cards and practice page; what is for the "
+        "coach stays English. Words are known in en, de, fr, es, it and nl, piece letters in more.",
     ),
 ]
 Figurines = Annotated[bool, typer.Option("--figurines", help="Figurines instead of the piece letters.")]
@@ -83,7 +85,7 @@ def lesson(
     hatched: Hatched = False,
     pdf: Annotated[bool, typer.Option(help="Sheets as PDF (needs the extra `print`).")] = True,
 ) -> None:
-    """Print exercises: a pupils' sheet, an answer key, the coach's pages; also as PGN, EPD and cards.
+    """Make exercises: pupils' sheet, answers, coach's pages, a page to practise on; also PGN, EPD and cards.
 
     Exercises are positions that come up again and again, and by motif mistakes of single games.
     """
@@ -224,10 +226,17 @@ def _say_if_few(store: Store, found: int, bands: Sequence[str]) -> None:
 
 def _write(out: Path, files: Mapping[str, bytes], command: str) -> None:
     written, gone = write_files(out, files, command)
-    for file in written:
+    for file in _told(written):
         say(f"wrote {file}")
-    for file in gone:
+    for file in _told(gone):
         say(f"deleted {file} of an earlier call")
+
+
+def _told(files: Sequence[Path]) -> list[str]:
+    """The files, pictures of cards counted by their folder."""
+    pictures = Counter(file.parent for file in files if file.parent.name == PICTURES)
+    others = [str(file) for file in files if file.parent not in pictures]
+    return [*others, *(f"{folder}: {counted(number, 'picture')}" for folder, number in pictures.items())]
 
 
 def keys_of(only: list[str] | None) -> list[int]:

@@ -3,7 +3,6 @@
 
 /**
  * `Told`, the columns of a finding, is made from those of contents.py: see `make page-types`.
- * @typedef {{san: string, uci: string}} Line
  * @typedef {{line: Line, at: number, result: string, date: string, winner: number, loser: number, moments: number[]}} Model
  * @typedef {[string, number, number, number, number, number]} ShareRow name, games, of games, share, low, high
  * @typedef {[string, number, string, number, string, string]} PlanRow players, won games, words, share, from and to square or empty

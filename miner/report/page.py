@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.draw import documents
-from miner.draw.documents import package_text
+from miner.draw.documents import json_in_html, package_text
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
@@ -27,8 +25,8 @@ from miner.report.opening_map import RepliesByPosition
 from miner.report.summary import mined
 from miner.store import STAGES, Store
 
-SCRIPTS = ("board.js", "text.js", "list.js", "finding.js", "motifs.js", "map.js", "page.js")
-"""The page's scripts in the order in which they run."""
+SCRIPTS = ("list.js", "finding.js", "motifs.js", "map.js", "page.js")
+"""The page's own scripts in the order in which they run, behind those that pages share."""
 TITLE = "Opening mistakes and what they are worth"
 
 
@@ -40,19 +38,6 @@ def page_bytes(title: str, contents: dict[str, Any]) -> bytes:
     data = {"title": title, "contents": json_in_html(contents)}
     scripts = [package_text("miner.report", name) for name in SCRIPTS]
     return documents.page_bytes("report/page.html", data, package_text("miner.report", "page.css"), scripts)
-
-
-def json_in_html(value: Any) -> str:
-    r"""JSON that may stand in a script element: nothing in it can end the element or begin a comment.
-
-    >>> json_in_html({"name": "</script>"})
-    '{"name":"\\u003c/script\\u003e"}'
-    """
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    for char in "<>&\u2028\u2029":
-        text = text.replace(char, f"\\u{ord(char):04x}")
-    # A lone surrogate has no UTF-8.
-    return re.sub(r"[\ud800-\udfff]", lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def report(store: Store, out: Path) -> int:

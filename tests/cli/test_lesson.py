@@ -18,7 +18,8 @@ from tests.lesson.pages import diagrams, texts
 pytest.importorskip("typst", reason="PDF needs the extra `print`")
 
 Miner = Callable[..., Told]
-LESSON_FILES = {"pupil.pdf", "answers.pdf", "coach.pdf", "exercises.pgn", "exercises.epd", "cards.csv"}
+OTHER_FILES = {"exercises.pgn", "exercises.epd", "cards.csv", "cards", "practice.html"}
+LESSON_FILES = {"pupil.pdf", "answers.pdf", "coach.pdf"} | OTHER_FILES
 
 
 def shown(folder: Path) -> list[Path]:
@@ -30,16 +31,18 @@ def test_a_lesson(club: Path, miner: Miner, tmp_path: Path) -> None:
     """All files are written and told, each with the same exercises, and nobody's name is in them."""
     told = miner("lesson", "--store", club, "--out", tmp_path, "--side", "white", "--start", "2025-09-15")
 
-    files = {file.name: file.read_bytes() for file in shown(tmp_path)}
+    files = {file.name: file.read_bytes() for file in shown(tmp_path) if file.is_file()}
     count = len(diagrams(files["pupil.pdf"]))
     games = io.StringIO(files["exercises.pgn"].decode())
     assert told.code == 0
-    assert set(files) == LESSON_FILES
+    assert {file.name for file in shown(tmp_path)} == LESSON_FILES
     assert f"\n{count} exercise{'' if count == 1 else 's'}\n" in told.out
     assert count > 0
     assert len(list(iter(lambda: chess.pgn.read_game(games), None))) == count
     assert len(files["exercises.epd"].splitlines()) == count
-    assert len(list(csv.DictReader(io.StringIO(files["cards.csv"].decode(), newline="")))) == count
+    cards = list(csv.DictReader(io.StringIO(files["cards.csv"].decode(), newline="")))
+    assert len(cards) == count
+    assert all((tmp_path / card["picture"]).is_file() for card in cards)
     text = " ".join(" ".join(texts(files[name])) for name in files if name.endswith(".pdf"))
     assert not [name for name in NAMES if name in text]
 
@@ -51,7 +54,7 @@ def test_only_one_position(club: Path, miner: Miner, tmp_path: Path) -> None:
     told = miner("lesson", "--store", club, "--out", tmp_path, "--only", f"{row['key']:016x}", "--no-pdf")
 
     assert told.code == 0
-    assert {file.name for file in shown(tmp_path)} == {"exercises.pgn", "exercises.epd", "cards.csv"}
+    assert {file.name for file in shown(tmp_path)} == OTHER_FILES
     records = (tmp_path / "exercises.epd").read_text().splitlines()
     assert records
     assert len(records) <= 2
@@ -63,6 +66,7 @@ def test_language_and_paper(club: Path, miner: Miner, tmp_path: Path) -> None:
 
     assert told.code == 0
     assert "Eröffnungsaufgaben" in texts((tmp_path / "pupil.pdf").read_bytes())[0]
+    assert "Nächste Aufgabe" in (tmp_path / "practice.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
@@ -127,8 +131,8 @@ def test_files_of_an_earlier_call_go(club: Path, miner: Miner, tmp_path: Path) -
     planned = miner(*plan, "1", "--no-pdf")
 
     left = {str(file.relative_to(tmp_path)) for file in tmp_path.rglob("[!.]*") if file.is_file()}
-    assert left == {
-        *("exercises.pgn", "exercises.epd", "cards.csv", "answers.pdf", "notes.txt"),
+    assert {name for name in left if not name.startswith("cards/")} == {
+        *("exercises.pgn", "exercises.epd", "cards.csv", "practice.html", "answers.pdf", "notes.txt"),
         *("plan.md", "session-02/notes.txt"),
     }
     assert f"deleted {tmp_path / 'coach.pdf'} of an earlier call" in told.out

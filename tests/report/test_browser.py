@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+from miner.cli import main
 from miner.report import report
 from tests.browser import Opened, OpenFile
 from tests.export.examples import vienna
@@ -281,16 +283,27 @@ def test_keyboard_only(club: Opened) -> None:
     expect(page.locator("#list-title")).to_be_focused()
 
 
-def test_findings_for_a_sheet(club: Opened) -> None:
-    """What is ticked is in the command, once for each position, and in the link."""
+def test_findings_for_a_sheet(
+    club: Opened, club_page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is ticked is in the command, once a position, and in the link; the command makes the sheet."""
     boxes = club.page.get_by_label("For a sheet")
     boxes.nth(0).check()
     boxes.nth(1).check()
     command = club.page.locator(".chosen code").inner_text()
 
     keys = [one.key for one in club_findings()]
-    assert command == f"miner lesson --store DIR --only {keys[0]:016x} --only {keys[2]:016x}"
+    only = f"--only {keys[0]:016x} --only {keys[2]:016x}"
+    assert command == f"miner lesson --store DIR --out sheets {only}"
     assert f"{keys[0]:016x}" in club.page.url
+
+    store = next(club_page.parent.glob("*/rank.json")).parent
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.argv", [*shlex.split(command.replace("DIR", str(store))), "--no-pdf"])
+    with pytest.raises(SystemExit) as leaving:
+        main()
+    assert not leaving.value.code
+    assert len((tmp_path / "sheets" / "exercises.epd").read_text().splitlines()) == 2
 
 
 def test_map_leads_to_the_findings(club: Opened) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import chess
 
 from miner.board.settle import VALUES
-from miner.finding.finding import Finding
+from miner.finding.mistake import Mistake
 from miner.finding.words import capital, joined, numbered_sans, reason_sentence
 from miner.reasons import PATTERNS, REASONS, Pattern
 
@@ -16,21 +16,25 @@ _SOON = 4  # plies within which what waits is taken after an in-between move
 _MOST = 9  # more than any piece but the king is worth
 
 
-def why(finding: Finding) -> str:
+def why(finding: Mistake) -> str:
     """One or two sentences: the reason in full, then how it works, as exactly as the board shows it."""
     return joined(reason_sentence(finding), how_sentence(finding))
 
 
-def how_sentence(finding: Finding) -> str:
+def how_sentence(finding: Mistake) -> str:
     """How the refutation works: by its pattern, with men and squares where they can be named.
 
-    A finding without a pattern gets what its reason means for the game.
+    A mistake without a pattern gets what its reason means for the game.
     """
     if finding.pattern is None:
         return REASONS[finding.reason].meaning
-    say = _EXACT.get(finding.pattern)
-    exact = (say(strike) for strike in _strikes(finding)) if say else ()
-    return next(filter(None, exact), PATTERNS[finding.pattern].meaning)
+    return exact_sentence(finding) or PATTERNS[finding.pattern].meaning
+
+
+def exact_sentence(finding: Mistake) -> str:
+    """How the refutation works, with men and squares; empty where they cannot be named."""
+    say = _EXACT.get(finding.pattern) if finding.pattern else None
+    return next(filter(None, map(say, _strikes(finding))), "") if say else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +47,7 @@ class _Strike:
     taken_later: frozenset[chess.Square]  # where it takes something with one of its next moves
 
 
-def _strikes(finding: Finding) -> Iterator[_Strike]:
+def _strikes(finding: Mistake) -> Iterator[_Strike]:
     board = finding.board_after
     boards, moves = [board.copy(stack=False)], []
     for san in finding.refutation:

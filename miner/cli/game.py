@@ -16,7 +16,6 @@ from miner.cli.findings import open_findings, spare_sources
 from miner.cli.lesson import Figurines, Language, PaperSize
 from miner.cli.options import ENGINES, GivenMeans, MeansOf
 from miner.cli.terminal import have_letters_for, printable, say
-from miner.errors import UsageError
 from miner.export.formats import check_targets, write_files
 from miner.finding.finding import findings_of
 from miner.finding.words import counted
@@ -85,7 +84,8 @@ def game(
             rated = [band for band in opened.bands.bands if str(band) in asked_for]
             told = chosen(candidates, rated, top, nodes, ready, hash_mb)
     if not told:
-        raise UsageError("no model game is worth showing", advice="more games, or more bands, have some")
+        say("No model game is worth showing: that takes three stops and a win that is decided by move 40.")
+        return
     tongue = Tongue.of(language, figurines=figurines)
     write_files(told, targets, _formats(tongue, paper))
     unicode = not letters and have_letters_for(FIGURINES)

@@ -15,7 +15,7 @@ from miner.explain.pattern import is_back_rank_mate
 from miner.finding.mistake import Mistake
 from miner.finding.why import exact_sentence
 from miner.finding.words import reason_sentence
-from miner.game.inquiry import CLEAR, Seen, Turn
+from miner.game.inquiry import Seen, Turn
 from miner.game.mistakes import GameMistake, mistakes_of
 from miner.game.phrases import Sentence, comment, points
 from miner.game.plan import Course, Fact, material_words, plan_facts, square_fact
@@ -163,10 +163,8 @@ def _say_only(seen: Seen, notes: dict[int, Note]) -> None:
         sacrifices = seen.expected(ply) >= ADVANTAGE and gives_up(seen.boards[ply], move)
         if choice is not None:
             notes[ply].nag = chess.pgn.NAG_BRILLIANT_MOVE if sacrifices else chess.pgn.NAG_GOOD_MOVE
-            is_clear = choice.margin >= CLEAR
-            notes[ply].sentences.append(
-                Sentence("only", {"loss": points(choice.margin)}) if is_clear else Sentence("only_mate")
-            )
+            only = Sentence("only", {"loss": points(choice.margin)})
+            notes[ply].sentences.append(Sentence("only_mate") if choice.mate_in else only)
         elif sacrifices:
             notes[ply].nag = chess.pgn.NAG_SPECULATIVE_MOVE
         if sacrifices:
@@ -186,7 +184,7 @@ def gives_up(board: chess.Board, move: chess.Move) -> bool:
         return settled_balance(after(board, (other,)), board.turn)
 
     return kept(move) <= had - _GIVEN_UP and any(
-        kept(other) >= had for other in board.legal_moves if other != move
+        kept(other) >= had for other in board.legal_moves if other != move and not board.gives_check(other)
     )
 
 

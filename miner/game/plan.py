@@ -226,17 +226,18 @@ def wings(course: Course) -> Iterator[Fact]:
         kind = board.piece_type_at(move.from_square)
         wing = _reached(way, course.after(ply).king(not course.winner))
         stays = course.after(ply, 1).color_at(move.to_square) == course.winner
-        if wing and stays and kind is not None and len(way) > _WANDERERS[kind]:
+        is_told = wing and stays and kind is not None and len(way) > _WANDERERS[kind]
+        if is_told and kind is not None:
             squares = "-".join(map(chess.square_name, way))
             yield Fact(ply, "wing", {"piece": chess.piece_name(kind), "wing": wing, "way": squares})
-        ways[move.to_square] = [move.to_square] if wing else way
+        ways[move.to_square] = [move.to_square] if is_told else way
 
 
 def _reached(way: Sequence[chess.Square], king: chess.Square | None) -> str:
-    """The wing that the last step of a way enters from the other one, if the king is there; else empty."""
-    first, before, now = (chess.square_file(way[at]) for at in (0, -2, -1))
+    """The wing that a way leads to from the other one, if the king is there; else empty."""
+    first, now = chess.square_file(way[0]), chess.square_file(way[-1])
     for name, start, end in (("king", _QUEENS_WING, _KINGS_WING), ("queen", _KINGS_WING, _QUEENS_WING)):
-        if first in start and before not in end and now in end:
+        if first in start and now in end:
             return name if king is not None and chess.square_file(king) in end else ""
     return ""
 

@@ -80,7 +80,7 @@ def stops_of(seen: Seen, mistakes: dict[int, GameMistake]) -> list[Stop]:
 
 
 def _clarity(choice: Choice) -> float:
-    return max(choice.margin, 0.3 if choice.mate_in else 0.0)
+    return 0.1 * choice.mate_in or choice.margin  # of a mate the first move is to be found, not the last
 
 
 def _stop(seen: Seen, ply: int, number: int, choice: Choice, before: GameMistake | None) -> Stop:

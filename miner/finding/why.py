@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import chess
 
 from miner.board.settle import VALUES
+from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.words import capital, joined, numbered_sans, reason_sentence
 from miner.reasons import PATTERNS, REASONS, Pattern
@@ -16,12 +17,12 @@ _SOON = 4  # plies within which what waits is taken after an in-between move
 _MOST = 9  # more than any piece but the king is worth
 
 
-def why(finding: Mistake) -> str:
+def why(finding: Finding) -> str:
     """One or two sentences: the reason in full, then how it works, as exactly as the board shows it."""
     return joined(reason_sentence(finding), how_sentence(finding))
 
 
-def how_sentence(finding: Mistake) -> str:
+def how_sentence(finding: Finding) -> str:
     """How the refutation works: by its pattern, with men and squares where they can be named.
 
     A mistake without a pattern gets what its reason means for the game.
@@ -175,7 +176,7 @@ def _in_between_move(strike: _Strike) -> str:
     return f"{strike.words} comes first; {_man(strike.before, strike.waits)} is taken after that."
 
 
-_EXACT: Mapping[Pattern, Callable[[_Strike], str]] = {
+_EXACT: Mapping[str, Callable[[_Strike], str]] = {
     Pattern.DISCOVERED_ATTACK: _discovered_attack,
     Pattern.REMOVED_DEFENDER: _removed_defender,
     Pattern.DOUBLE_ATTACK: _double_attack,

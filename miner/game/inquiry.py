@@ -24,6 +24,9 @@ CLEAR = 0.12
 LONGEST_MATE = 3
 """Moves of a mate that is asked for: longer ones are found by no look at the board."""
 
+LEAST_CHOICE = 3
+"""Legal moves from which on there is something to find."""
+
 _DOUBT = 0.03  # that the first look may be off, where the deeper one decides
 _LOST = 0.10  # with less, it hardly matters any more which move is the only one
 _ROUNDS = 6  # searches that go on where the line of a mate breaks off
@@ -229,20 +232,27 @@ def _choices(seen: Seen, nodes: int) -> Asking:
     ]
     if not likely:
         return
+    budgets = {ply: nodes * (SURE if _may_be_asked(seen, ply) else AGAIN) for ply in likely}
     answers = yield [
         request
-        for ply in likely
+        for ply, budget in budgets.items()
         for request in (
-            Request.of(seen.boards[ply], SURE * nodes),
-            Request.of(seen.boards[ply], SURE * nodes, others[ply]),
+            Request.of(seen.boards[ply], budget),
+            Request.of(seen.boards[ply], budget, others[ply]),
         )
     ]
-    for place, ply in enumerate(likely):
+    for place, (ply, budget) in enumerate(budgets.items()):
         best, other = answers[2 * place : 2 * place + 2]
         if isinstance(best, Failure) or isinstance(other, Failure) or best.move != played[ply].uci():
             continue
         if _stands_alone(best, other):
-            seen.choices[ply] = Choice(best=best, other=other, nodes=SURE * nodes)
+            seen.choices[ply] = Choice(best=best, other=other, nodes=budget)
+
+
+def _may_be_asked(seen: Seen, ply: int) -> bool:
+    """Whether pupils may be asked for a move: one of the winner, of which there is a choice."""
+    board = seen.boards[ply]
+    return board.turn == seen.game.winner.color and board.legal_moves.count() >= LEAST_CHOICE
 
 
 def _may_be_only(seen: Seen, ply: int, move: chess.Move) -> bool:

@@ -204,7 +204,8 @@ def _say_facts(
         notes[fact.ply].sentences.append(Sentence(fact.name, fact.values))
     known = {stop.ply for stop in stops if stop.choice.mate_in}
     known |= {ply + 1 for ply, mistake in mistakes.items() if mistake.reason is Reason.MATE}
-    if seen.mate_ply is not None and seen.mate_in > 1 and seen.mate_ply not in known:
+    is_mate = course.boards[-1].is_checkmate()  # else the end tells of it
+    if seen.mate_ply is not None and is_mate and seen.mate_in > 1 and seen.mate_ply not in known:
         notes[seen.mate_ply].sentences.append(
             Sentence("mate_in", {"n": seen.mate_in, "move": course.numbered(seen.mate_ply)})
         )

@@ -11,7 +11,7 @@ import chess
 from miner.board.moves import parse_uci_line, sans_of
 from miner.explain.explanation import ADVANTAGE
 from miner.finding.words import numbered_sans
-from miner.game.inquiry import LONGEST_MATE, Choice, Seen
+from miner.game.inquiry import LEAST_CHOICE, LONGEST_MATE, Choice, Seen
 from miner.game.mistakes import GameMistake
 from miner.game.phrases import points, stop_words
 from miner.lesson.phrases import ENGLISH, Tongue
@@ -23,7 +23,6 @@ FEWEST, MOST = 3, 5
 
 _APART = 4  # plies between two stops
 _LINE = 5  # plies of an answer that are told
-_CHOICES = 2  # legal moves from which on there is something to find
 
 
 class Question(StrEnum):
@@ -65,7 +64,7 @@ def stops_of(seen: Seen, mistakes: dict[int, GameMistake]) -> list[Stop]:
     asked = {
         ply: choice
         for ply, choice in seen.choices.items()
-        if seen.boards[ply].turn == winner and seen.boards[ply].legal_moves.count() > _CHOICES
+        if seen.boards[ply].turn == winner and seen.boards[ply].legal_moves.count() >= LEAST_CHOICE
     }
     chosen: list[int] = []
     for ply in sorted(asked, key=lambda ply: (ply != seen.game.answer_ply, -_clarity(asked[ply]), ply)):

@@ -27,8 +27,8 @@ def given(sans: str = OPERA, **changes: Any) -> GivenGame:
     return GivenGame(moves=tuple(parse_san_line(chess.Board(), sans.split())), **values)
 
 
-def told_by(engine: Path, folder: Path, game: GivenGame) -> Told:
+def told_by(engine: Path, cache: Path, game: GivenGame) -> Told:
     """The game as a real engine sees it."""
-    means = Means(engine=engine, engines=1, cache=folder / "verdicts.sqlite")
+    means = Means(engine=engine, engines=1, cache=cache)
     [told] = annotate([game], NODES, means, 16)
     return told

@@ -21,7 +21,7 @@ def candidate(number: int = 1, quality: float = 0.01, answer: str = "Nxb5 cxb5",
     """A game after 9...b5, in which White played 10.Nxb5."""
     path = "e4 e5 Nf3 d6 d4 Bg4 dxe5 Bxf3 Qxf3 dxe5 Bc4 Nf6 Qb3 Qe7 Nc3 c6 Bg5"
     shown = finding(path, "b5", answer, "Qc7", opening="Philidor Defence")
-    values = {"finding": shown, "loser_rating": 1100} | changes
+    values: dict[str, Any] = {"finding": shown, "loser_rating": 1100} | changes
     return Candidate(game=given(number=number, **values), quality=quality)
 
 

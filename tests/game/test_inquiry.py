@@ -40,18 +40,18 @@ def test_mate_by_force(opera: Told) -> None:
     assert (opera.seen.mate_ply, opera.seen.mate_in, opera.seen.end) == (30, 2, None)
 
 
-def test_line_after_a_resignation(engine: Path, tmp_path: Path) -> None:
+def test_line_after_a_resignation(engine: Path, verdicts: Path) -> None:
     """Where Black gave up a move before, the mate that was left is known in full."""
-    seen = told_by(engine, tmp_path, given(RESIGNED)).seen
+    seen = told_by(engine, verdicts, given(RESIGNED)).seen
 
     assert [move.uci() for move in seen.end_line] == ["d7b8", "d1d8"]
 
 
-def test_a_second_run_searches_nothing(recorded_engine: Path, tmp_path: Path) -> None:
+def test_a_second_run_searches_nothing(recorded_engine: Path, verdicts: Path, tmp_path: Path) -> None:
     """All verdicts come from the cache: the engine is only asked who it is."""
-    first = told_by(recorded_engine, tmp_path, given(RESIGNED))
+    first = told_by(recorded_engine, verdicts, given(RESIGNED))
     before = len((tmp_path / "pids").read_text().splitlines())
-    second = told_by(recorded_engine, tmp_path, given(RESIGNED))
+    second = told_by(recorded_engine, verdicts, given(RESIGNED))
     after = len((tmp_path / "pids").read_text().splitlines())
 
     assert first.notes == second.notes

@@ -53,11 +53,11 @@ def test_mating_square(opera: Told) -> None:
     assert said(opera, 32).endswith("The square is d8: Rd1 and Bg5 bear on it, and only the king guards it.")
 
 
-def test_end_after_a_resignation(engine: Path, tmp_path: Path) -> None:
+def test_end_after_a_resignation(engine: Path, verdicts: Path) -> None:
     """The last forced line stands there in full, although the loser gave up before it."""
-    told = told_by(engine, tmp_path, given(OPERA.rpartition(" Nxb8")[0]))
+    told = told_by(engine, verdicts, given(OPERA.rpartition(" Nxb8")[0]))
 
-    assert said(told, 30).endswith("Here the game ended. It is mate in 1: 16...Nxb8 17.Rd8#.")
+    assert said(told, 30).endswith("Here the game ended. It is mate by force: 16...Nxb8 17.Rd8#.")
 
 
 def test_introduction(opera: Told) -> None:

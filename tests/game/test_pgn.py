@@ -9,8 +9,9 @@ import chess.pgn
 from miner.game.notes import Told
 from miner.game.pgn import model_pgn
 from miner.game.story import SIGNS
+from miner.pgn.readers import make_reader
 from tests.game.games import OPERA
-from tests.reading import decode, each_reader, make_reader
+from tests.reading import decode, each_reader
 
 
 def read_back(told: Told) -> chess.pgn.Game:

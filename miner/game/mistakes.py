@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import chess
 import chess.polyglot
 
-from miner.board.moves import parse_uci_line, sans_of
+from miner.board.moves import after, parse_uci_line, sans_of
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
 from miner.finding.mistake import Mistake
@@ -41,6 +41,7 @@ class GameMistake(Mistake):
     reason: Reason
     reason_detail: str
     pattern: Pattern | None
+    strikes_at_once: bool  # whether the first move of the refutation has the pattern
     # What only findings have: of the class, no columns.
     kind = Kind.TRAP
     band = ""
@@ -77,6 +78,7 @@ def mistake_of(board: chess.Board, move: chess.Move, ply: int, turn: Turn) -> Ga
     reply = turn.answer.score.for_other
     line = (move.uci(), *turn.answer.pv)
     best_line = parse_uci_line(board, turn.best.pv)
+    now = after(board, (move,))
     explanation = explain(
         Evidence(
             board=board,
@@ -87,6 +89,7 @@ def mistake_of(board: chess.Board, move: chess.Move, ply: int, turn: Turn) -> Ga
             defences=tuple(parse_uci_line(board, defence) for defence in turn.defences),
         )
     )
+    strike = explanation.strike
     return GameMistake(
         fen=board.fen(en_passant="legal"),
         key=chess.polyglot.zobrist_hash(board),
@@ -105,4 +108,5 @@ def mistake_of(board: chess.Board, move: chess.Move, ply: int, turn: Turn) -> Ga
         reason=explanation.reason,
         reason_detail=explanation.detail,
         pattern=explanation.pattern,
+        strikes_at_once=strike is not None and strike.before.board_fen() == now.board_fen(),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import chess
 import chess.pgn
@@ -62,6 +62,7 @@ def told_of(seen: Seen) -> Told:
     notes: dict[int, Note] = {ply: Note() for ply in range(len(seen.game.moves))}
     _say_turns(seen, mistakes, notes)
     _say_only(seen, notes)
+    _hold_back(stops, notes)
     _say_facts(seen, mistakes, stops, notes)
     _say_end(seen, notes[len(seen.game.moves) - 1])
     return Told(seen=seen, notes=_with_words(notes), stops=stops, why_chosen=_why_chosen(seen))
@@ -186,6 +187,17 @@ def gives_up(board: chess.Board, move: chess.Move) -> bool:
     return kept(move) <= had - _GIVEN_UP and any(
         kept(other) >= had for other in board.legal_moves if other != move and not board.gives_check(other)
     )
+
+
+def _hold_back(stops: list[Stop], notes: dict[int, Note]) -> None:
+    """What would give the answer of a stop away is said after it."""
+    for stop in stops:
+        before, answer = notes[stop.ply - 1], notes[stop.ply]
+        held = [sentence for sentence in before.sentences if sentence.name in ("said", "point", "then")]
+        before.sentences = [sentence for sentence in before.sentences if sentence not in held]
+        answer.sentences += [
+            sentence if sentence.name == "said" else replace(sentence, name="idea") for sentence in held
+        ]
 
 
 def _say_facts(

@@ -99,13 +99,13 @@ def castlings(course: Course) -> Iterator[Fact]:
 
 
 def lost_castling(course: Course) -> Iterator[Fact]:
-    """A king that moves and may no longer castle, while the other side has its queen."""
+    """The loser's king that moves and may no longer castle, while the winner has a queen."""
     for ply in course.plies:
         board, move = course.boards[ply], course.moves[ply]
-        color = board.turn
-        is_king = board.piece_type_at(move.from_square) == chess.KING and not board.is_castling(move)
-        if is_king and board.has_castling_rights(color) and course.after(ply).pieces(chess.QUEEN, not color):
-            yield Fact(ply, "no_castling", {"side": side_name(color)})
+        had = board.turn != course.winner and board.has_castling_rights(board.turn)
+        walks = board.piece_type_at(move.from_square) == chess.KING and not board.is_castling(move)
+        if had and walks and course.after(ply).pieces(chess.QUEEN, course.winner):
+            yield Fact(ply, "no_castling", {"side": side_name(board.turn)})
 
 
 def files_taken(course: Course) -> Iterator[Fact]:

@@ -10,7 +10,8 @@ import chess
 
 from miner.board.moves import parse_uci_line, sans_of
 from miner.explain.explanation import ADVANTAGE
-from miner.finding.words import numbered_sans
+from miner.finding.mistake import Mistake
+from miner.finding.words import numbered_sans, reply_words
 from miner.game.inquiry import LEAST_CHOICE, LONGEST_MATE, Choice, Seen
 from miner.game.mistakes import GameMistake
 from miner.game.phrases import points, stop_words
@@ -44,7 +45,7 @@ class Stop:
     question: Question
     choice: Choice
     mistake: str = ""  # the move before, with its number; empty: it was none
-    pattern: Pattern | None = None  # of what follows, where the move before was a mistake
+    pattern: Pattern | None = None  # of the answer, where the move before was a mistake
     line: tuple[str, ...] = ()  # the answer and what follows, SAN
 
     @property
@@ -72,8 +73,11 @@ def stops_of(seen: Seen, mistakes: dict[int, GameMistake]) -> list[Stop]:
         is_near = any(abs(ply - there) < _APART for there in chosen)
         if len(chosen) < MOST and not is_near and not (asked[ply].mate_in and mates):
             chosen.append(ply)
+    known: dict[int, Mistake] = dict(mistakes)
+    if seen.game.finding is not None:
+        known.setdefault(seen.game.reply_ply, seen.game.finding)
     return [
-        _stop(seen, ply, number, asked[ply], mistakes.get(ply - 1))
+        _stop(seen, ply, number, asked[ply], known.get(ply - 1))
         for number, ply in enumerate(sorted(chosen), start=1)
     ]
 
@@ -82,25 +86,26 @@ def _clarity(choice: Choice) -> float:
     return 0.1 * choice.mate_in or choice.margin  # of a mate the first move is to be found, not the last
 
 
-def _stop(seen: Seen, ply: int, number: int, choice: Choice, before: GameMistake | None) -> Stop:
+def _stop(seen: Seen, ply: int, number: int, choice: Choice, before: Mistake | None) -> Stop:
     board = seen.boards[ply]
-    line = parse_uci_line(board, choice.best.pv)
+    line = sans_of(board, parse_uci_line(board, choice.best.pv))
+    shows = isinstance(before, GameMistake) and before.strikes_at_once and before.refutation[:1] == line[:1]
     return Stop(
         number=number,
         ply=ply,
         board=board,
         question=_question(choice, before),
         choice=choice,
-        mistake=numbered_sans([before.losing_reply], before.ply) if before else "",
-        pattern=before.pattern if before and before.refutation[:1] == (board.san(line[0]),) else None,
-        line=sans_of(board, line)[: 2 * choice.mate_in - 1 if choice.mate_in else _LINE],
+        mistake=reply_words(before) if before else "",
+        pattern=Pattern(before.pattern) if before and before.pattern and shows else None,
+        line=line[: 2 * choice.mate_in - 1 if choice.mate_in else _LINE],
     )
 
 
-def _question(choice: Choice, before: GameMistake | None) -> Question:
+def _question(choice: Choice, before: Mistake | None) -> Question:
     if 0 < choice.mate_in <= LONGEST_MATE:
         return Question.MATE
-    if before is not None and before.is_punishable:
+    if before is not None and (not isinstance(before, GameMistake) or before.is_punishable):
         return Question.PUNISH
     if choice.best.score.expected >= ADVANTAGE > choice.other.score.expected:
         return Question.KEEP

@@ -31,7 +31,7 @@ def test_on_the_terminal(club: Path, miner: Miner, number: str, tmp_path: Path) 
 
     assert (told.code, told.err) == (0, "")
     assert told.out.startswith(f"Model game {number}: ")
-    assert "1.e4 e5 2.Qh5 " in told.out
+    assert "1.e4 e5 2.Qh5" in told.out
     assert not any(name in told.out for name in NAMES)
 
 

@@ -53,8 +53,9 @@ def test_castling(sans: str, name: str) -> None:
 
 
 def test_lost_castling() -> None:
-    """A king that walks while the other queen is there; not one that castles, nor one that has lost it."""
-    [fact] = lost_castling(course("Kf1 O-O Kg1", BOTH_MAY_CASTLE))
+    """The loser's king, if it walks while the other queen is there; not one that castles."""
+    [fact] = lost_castling(course("Kf1 O-O Kg1", BOTH_MAY_CASTLE, winner=chess.BLACK))
+    assert told(lost_castling, course("Kf1 O-O Kg1", BOTH_MAY_CASTLE)) == []
 
     assert (fact.ply, fact.values) == (0, {"side": "White"})
 

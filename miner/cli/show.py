@@ -103,6 +103,9 @@ def show(
             raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
         finding = findings[number - 1][1]
         typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
+        for game in finding.model_games[:1]:
+            command = f"miner game {game} --store {printable(store)}"
+            typer.echo(_with_command("\nA model game, move by move:", command))
         return
     shown = _by_worth(findings, kind)[:top]
     if kind is None and not missed:
@@ -128,8 +131,12 @@ def show(
     )
     if few := "" if missed else few_words(opened, len(findings), bands or ()):
         typer.echo("\n" + "\n".join(wrapped(few, width_of_terminal())))
-    # On a narrow terminal it stands alone, since it is to be copied whole.
-    typer.echo(f"\n{words}{' ' if width_of_terminal() >= BESIDE_FROM else chr(10)}{command}")
+    typer.echo(_with_command(f"\n{words}", command))
+
+
+def _with_command(words: str, command: str) -> str:
+    """Words and a command that is to be copied whole: on a narrow terminal it stands alone."""
+    return f"{words}{' ' if width_of_terminal() >= BESIDE_FROM else chr(10)}{command}"
 
 
 def _by_worth(findings: list[tuple[int, Finding]], kind: Kind | None) -> list[tuple[int, Finding]]:

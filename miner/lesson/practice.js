@@ -139,9 +139,11 @@ class Work {
       return;
     }
     this.tries++;
-    this.lines.append(el("li", {}, el("s", {}, this.moveWords(uci))));
+    // Of moves that only are not the best one, nobody has asked how good they are: they are not crossed out.
+    const isOther = !this.task.played && uci !== this.task.mistake, move = this.moveWords(uci);
+    this.lines.append(el("li", {}, isOther ? move : el("s", {}, move)));
     this.board.show(this.board.position);
-    this.say(filled(this.words.wrong, { move: this.moveWords(uci) }));
+    this.say(filled(isOther ? this.words.other : this.words.wrong, { move }));
   }
 
   /** First what to look for, then who moves. */

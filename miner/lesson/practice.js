@@ -2,16 +2,11 @@
 /* The page: one exercise after the other, what became of it, and what is kept of that. */
 
 /**
+ * `PracticeWords` is made from the English table `practice` of phrases.toml: see `make page-types`.
  * @typedef {{id: string, number: number, fen: string, ply: number, bottom: string, mistake: string, played: boolean,
  *   task: string, before: string, english: string, moves: Line, answers: string[], line: Line, motif: string, others: string,
  *   why: string, game: string}} PracticeTask `mistake`: the losing reply, on the board already if it is `played`
- * @typedef {Record<Exclude<WordName, "white_men" | "black_men">, string> & {white_men: string[], black_men: string[]}} PracticeWords
  * @typedef {{lang: string, days: number[], example: string, words: PracticeWords, exercises: PracticeTask[]}} PracticeContents
- * @typedef {"intro" | "exercise" | "so_far" | "board" | "keys" | "your_move" | "enter" | "hint" | "show" | "next" | "right" | "wrong"
- *   | "unplayable" | "nothing" | "picked" | "let_go" | "becomes" | "look_for" | "this_man" | "answer" | "steps" | "first" | "back"
- *   | "forward" | "last" | "after" | "comes_soon" | "comes" | "tomorrow" | "on_day" | "done" | "next_due" | "go_on" | "all" | "new"
- *   | "due" | "later" | "record" | "kept" | "not_kept" | "save" | "load" | "forget" | "forget_sure" | "loaded" | "unreadable"
- *   | "forgotten" | "empty" | "skip" | "no_script" | "white_men" | "black_men"} WordName
  */
 
 /** Where the browser keeps it: for all such pages, since an exercise may be on several. */
@@ -144,9 +139,11 @@ class Work {
       return;
     }
     this.tries++;
-    this.lines.append(el("li", {}, el("s", {}, this.moveWords(uci))));
+    // Of moves that only are not the best one, nobody has asked how good they are: they are not crossed out.
+    const isOther = !this.task.played && uci !== this.task.mistake, move = this.moveWords(uci);
+    this.lines.append(el("li", {}, isOther ? move : el("s", {}, move)));
     this.board.show(this.board.position);
-    this.say(filled(this.words.wrong, { move: this.moveWords(uci) }));
+    this.say(filled(isOther ? this.words.other : this.words.wrong, { move }));
   }
 
   /** First what to look for, then who moves. */
@@ -175,24 +172,29 @@ class Work {
     const { task, words, page } = this;
     this.isOver = true;
     page.done(task.id, isFound && !this.hints && !this.tries);
-    const right = isFound ? filled(words.right, { move: this.moveWords(uci) }) : "";
-    const comes = page.comesWords(task.id);
-    this.lines.append(el("li", {}, isFound ? el("b", {}, this.moveWords(uci)) : this.moveWords(uci)));
-    this.stepButtons = split(task.line.san).map((san, at) =>
-      el("button", { type: "button", onclick: () => this.stepTo(at + 1) }, moveNumber(task.ply + at, at === 0) + san));
+    const comes = page.comesWords(task.id), move = this.moveWords(uci);
+    this.lines.append(el("li", {}, isFound ? el("b", {}, move) : move));
     const next = el("button", { type: "button", class: "primary", id: "next", onclick: () => page.next() }, words.next);
-    const step = (/** @type {string} */ name, /** @type {() => number} */ to) => el("button", { type: "button", onclick: () => this.stepTo(to()) }, name);
-    this.below.replaceChildren(el("div", { class: "choice no-print" }, next), el("div", { class: "answer" },
-      el("h3", {}, words.answer),
-      el("p", { class: "line" }, ...this.stepButtons.flatMap((button) => [button, " "]), ...(task.others ? [`/ ${task.others}`] : [])),
-      el("div", { class: "steps no-print", role: "group", "aria-label": words.steps },
-        step(words.first, () => 0), step(words.back, () => this.at - 1), step(words.forward, () => this.at + 1), step(words.last, () => this.line.length)),
-      el("p", {}, task.why), task.game ? el("p", {}, task.game) : null, el("p", { class: "quiet" }, comes)));
+    this.below.replaceChildren(el("div", { class: "choice no-print" }, next), this.answerPart(comes));
     this.said.textContent = "";
     this.at = uci === task.answers[0] ? 1 : 0;
     this.draw([uci]);
     next.focus({ preventScroll: true });
-    tell([right, task.why, task.game, comes].filter(Boolean).join(" "));
+    tell([isFound ? filled(words.right, { move }) : "", task.why, task.game, comes].filter(Boolean).join(" "));
+  }
+
+  /** The answer's line to step through, its reason, and what was played. @param {string} comes @returns {HTMLElement} */
+  answerPart(comes) {
+    const { task, words } = this;
+    this.stepButtons = split(task.line.san).map((san, at) =>
+      el("button", { type: "button", onclick: () => this.stepTo(at + 1) }, moveNumber(task.ply + at, at === 0) + san));
+    const step = (/** @type {string} */ name, /** @type {() => number} */ to) => el("button", { type: "button", onclick: () => this.stepTo(to()) }, name);
+    return el("div", { class: "answer" },
+      el("h3", {}, words.answer),
+      el("p", { class: "line" }, ...this.stepButtons.flatMap((button) => [button, " "]), ...(task.others ? [`/ ${task.others}`] : [])),
+      el("div", { class: "steps no-print", role: "group", "aria-label": words.steps },
+        step(words.first, () => 0), step(words.back, () => this.at - 1), step(words.forward, () => this.at + 1), step(words.last, () => this.line.length)),
+      el("p", {}, task.why), task.game ? el("p", {}, task.game) : null, el("p", { class: "quiet" }, comes));
   }
 
   get line() {

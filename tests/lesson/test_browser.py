@@ -151,11 +151,14 @@ def test_by_finger(file: Path, browser: Any) -> None:
 
 
 def test_what_needs_help_comes_again(file: Path, look: OpenFile) -> None:
-    """A move that is not it is crossed out; hints name the motif, then the man; the exercise comes back."""
+    """A wrong move is crossed out; hints name the motif, then the man; the exercise comes back."""
     page = look(file).page
-    answer(page, "1.d4")
-    expect(page.locator(".tries s")).to_have_text("1.d4")
-    expect(page.locator(".said")).to_have_text("It is not 1.d4.")
+    answer(page, "1.d4")  # as good, for all that is known
+    expect(page.locator(".said")).to_contain_text("1.d4 is not the mistake")
+    answer(page, "g4")
+    expect(page.locator(".tries li")).to_have_text(["1.d4", "1.g4"])
+    expect(page.locator(".tries s")).to_have_text("1.g4")
+    expect(page.locator(".said")).to_have_text("It is not 1.g4.")
     answer(page, "Qh5")
     expect(page.locator(".said")).to_contain_text("Qh5 cannot be played here. Moves are written like Nf3.")
     answer(page, "e2-e4")

@@ -12,6 +12,7 @@ import chess.pgn
 import pytest
 
 from miner.finding.motifs import Motifs
+from miner.lesson.cards import cards_csv
 from miner.lesson.exercises import as_exercises, exercise_of, from_easy_to_hard, moment_find_rate
 from miner.lesson.files import exercises_epd, exercises_pgn
 from miner.lesson.moments import Pool, exercises_about, mixed, motif_facts, motif_lesson, numbers_words

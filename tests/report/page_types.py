@@ -16,7 +16,7 @@ from typing import Any
 import pyarrow as pa
 
 from miner.lesson.exercises import choose
-from miner.lesson.phrases import Tongue
+from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
 from miner.lesson.practice import practice_contents
 from miner.report import report
 from miner.report.contents import FINDING_COLUMNS, WORDS
@@ -32,12 +32,20 @@ from tests.report.stores import (
     written_store,
 )
 
+WORDED = PHRASES[ENGLISH].practice.items()
+
 
 def told_type() -> str:
     """The interface of a finding's columns: its place among the mistakes, words, then columns of FINDINGS."""
     types = {"mistake": "number"} | dict.fromkeys(WORDS, "string")
     types |= {name: type_of(FINDINGS.field(name)) for name in FINDING_COLUMNS}
     return "interface Told {" + "".join(f"\n  {name}: {kind};" for name, kind in types.items()) + "\n}\n"
+
+
+def words_type() -> str:
+    """The interface of the practice page's words, by those of English."""
+    lines = [f"\n  {name}: {'string' if isinstance(words, str) else 'string[]'};" for name, words in WORDED]
+    return f"interface PracticeWords {{{''.join(lines)}\n}}\n"
 
 
 def type_of(column: pa.Field) -> str:
@@ -63,4 +71,4 @@ def practice_example() -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    Path(sys.argv[1]).write_text(told_type() + example(), encoding="utf-8")
+    Path(sys.argv[1]).write_text(told_type() + words_type() + example(), encoding="utf-8")

@@ -16,6 +16,7 @@ from miner.cli import main
 from miner.report import report
 from tests.browser import Opened, OpenFile
 from tests.export.examples import vienna
+from tests.lesson.pages import texts
 from tests.report.scanned import QUEEN, motif_page
 from tests.report.stores import HOSTILE, club_findings, many_findings, written_store
 
@@ -457,10 +458,24 @@ def test_print_is_a_sheet_of_paper(club: Opened, tmp_path: Path) -> None:
 
 
 def test_print_has_all_findings(tmp_path: Path, open_file: OpenFile) -> None:
-    """The list prints whole, also what was not on the screen yet."""
+    """The list prints whole, also what was not on the screen yet, with its headings on every sheet."""
     report(written_store(tmp_path, many_findings(60)), tmp_path / "report.html")
     opened = open_file(tmp_path / "report.html")
 
     opened.page.evaluate("dispatchEvent(new Event('beforeprint'))")
 
     assert opened.page.locator(".list tbody tr").count() == 60
+    sheets = texts(opened.page.pdf(prefer_css_page_size=True))
+    assert len(sheets) > 5
+    assert [sheet for sheet in sheets if "Mistake Worth" not in sheet or "Find rate" not in sheet] == []
+
+
+def test_no_half_of_a_sheet_stays_empty(club: Opened) -> None:
+    """A map and what is behind it share a sheet; what is told of a finding goes on in a second column."""
+    club.go("view=map&side=white&band=1000-1199")
+    assert len(texts(club.page.pdf(prefer_css_page_size=True))) == 1
+
+    club.go(f"view=finding&id={ids(club)[2]}")
+    club.page.emulate_media(media="print")
+    lefts = club.page.locator(".finding h3").evaluate_all("(all) => all.map((one) => one.offsetLeft)")
+    assert len(set(lefts)) == 2

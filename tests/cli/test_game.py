@@ -69,7 +69,7 @@ def test_wrong_suffix(club: Path, miner: Miner, number: str) -> None:
 
 
 def test_choice(club: Path, miner: Miner, tmp_path: Path) -> None:
-    """Without a number, what is worth most, with why: here a game with the one stop at which a rook is won."""
+    """Without a number, what is worth most, and why: here a game with one stop, at which a rook is won."""
     told = miner("game", "--store", club, "--nodes", "1000", "--cache", tmp_path / "cache", "--top", "1")
 
     assert (told.code, told.err) == (0, "")

@@ -84,7 +84,7 @@ def game(
             rated = [band for band in opened.bands.bands if str(band) in asked_for]
             told = chosen(candidates, rated, top, nodes, ready, hash_mb)
     if not told:
-        say("No model game is worth showing: that takes three stops and a win that is decided by move 40.")
+        say("No model game is worth showing: nowhere was one move of the winner alone good.")
         return
     tongue = Tongue.of(language, figurines=figurines)
     write_files(told, targets, _formats(tongue, paper))

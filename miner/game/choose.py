@@ -28,7 +28,7 @@ _NEAR = 200  # rating points that the loser may be off the bands that are taught
 _LONGEST = 60  # moves of the whole game: whoever plays on for long after is no example
 _CLEAN = 0.02  # expected score that the winner gave away per move, by the first review
 _OF_OPENING = 2  # games of one opening
-_AT_ONCE = 2  # times as many games as are wanted that are searched at the most
+_TIMES = 2  # as many games as are wanted are searched at the most
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,6 +37,7 @@ class Candidate:
 
     game: GivenGame
     quality: float  # expected score that the winner gave away per move
+    only_moves: int = 0  # moves of the winner beside which no other was good, by the first review
 
     @property
     def is_taught(self) -> bool:
@@ -75,19 +76,21 @@ def _candidate(row: Mapping[str, Any], finding: Finding | None) -> Candidate:
         loser_rating=row["loser_rating"],
         finding=finding,
     )
-    return Candidate(game=game, quality=row["quality"])
+    only_moves = sum((ply - game.answer_ply) % 2 == 0 for ply in row["moments"])
+    return Candidate(game=game, quality=row["quality"], only_moves=only_moves)
 
 
-def promising(candidates: Iterable[Candidate], bands: Sequence[Band]) -> list[Candidate]:
-    """The games that may be worth showing, before an engine has searched them, in their order.
+def promising(candidates: Sequence[Candidate], bands: Sequence[Band]) -> list[Candidate]:
+    """The games that may be worth showing, before an engine has searched them.
 
     The taught answer was played, the loser is rated in or near one of the bands, the winner gave little away,
-    the game is no longer than sixty moves; one game of each losing reply, two of each opening.
+    the game is no longer than sixty moves; one game of each losing reply, two of each opening. First those in
+    which three stops are likely, then two, and so on; of equals in their order.
     """
     replies: set[Reply] = set()
     openings: Counter[str] = Counter()
     chosen = []
-    for candidate in candidates:
+    for candidate in sorted(candidates, key=lambda candidate: -min(candidate.only_moves, FEWEST)):
         finding, game = candidate.game.finding, candidate.game
         if finding is None or finding.reply in replies or not candidate.is_taught:
             continue
@@ -147,20 +150,21 @@ def _told(seen: Seen) -> Told:
 def chosen(
     candidates: Sequence[Candidate], bands: Sequence[Band], top: int, nodes: int, means: Means, hash_mb: int
 ) -> list[Told]:
-    """The best `top` model games to show, in the order of the findings, each searched and told.
+    """The best `top` model games to show, each searched and told.
 
     Of those that are promising as many as are wanted are searched, and as many again if some of them have
-    fewer than three stops or are decided late.
+    fewer than three stops or are decided late; these come last, and those without any stop not at all.
     """
     engines, waiting = Engines(means, hash_mb), promising(candidates, bands)
-    found: list[Told] = []
-    for _ in range(_AT_ONCE):
-        searched, waiting = waiting[: top - len(found)], waiting[top - len(found) :]
-        told = map(_told, _searched(engines, [candidate.game for candidate in searched], nodes))
-        found += [one for one in told if is_worth_showing(one)]
-        if len(found) >= top or not waiting:
-            break
-    return found
+    told: list[Told] = []
+    for _ in range(_TIMES):
+        missing = top - sum(map(is_worth_showing, told))
+        searched, waiting = waiting[:missing], waiting[missing:]
+        if searched:
+            games = [candidate.game for candidate in searched]
+            told += map(_told, _searched(engines, games, nodes))
+    found = sorted(told, key=lambda one: (not is_worth_showing(one), -min(len(one.stops), FEWEST)))
+    return [one for one in found if one.stops][:top]
 
 
 def is_worth_showing(told: Told) -> bool:

@@ -19,7 +19,7 @@ AGAIN, SURE = 4, 10
 """Times the nodes of the first look: where a move seems to give something away, and where one is good."""
 SLIP = 0.07
 """Expected score (0 to 1) given away from which a better move is shown."""
-CLEAR = 0.12
+CLEAR = 0.10
 """Expected score by which all other moves must be worse for a move to be the only one."""
 LONGEST_MATE = 3
 """Moves of a mate that is asked for: longer ones are found by no look at the board."""

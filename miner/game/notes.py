@@ -27,6 +27,8 @@ from miner.terms import BLUNDER_LOSS, Side
 _BETTER = 5  # plies of a better line that are told
 _END = 7  # plies of a line after the last move, where it is no mate
 _GIVEN_UP = 2  # pawns that a sacrifice gives up at least
+_TELLING = {"said": "said", "point": "idea", "then": "idea", "allows": "allowed"}
+"""Sentences that give an answer away, and what they are called once it was given."""
 _WORSE = RankSettings().mistake_score
 
 
@@ -94,13 +96,15 @@ def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, No
             continue
         note, board = notes[ply], seen.boards[ply]
         note.better = _shown(board, turn.best.pv)
+        is_known = ply > 0 and notes[ply - 1].point[:1] == note.better[:1]
+        line = note.better[: 1 if is_known else None]
         if ply not in mistakes:
             note.nag = chess.pgn.NAG_DUBIOUS_MOVE
-            note.sentences.append(Sentence("better", line=note.better, ply=ply))
+            note.sentences.append(Sentence("better", line=line, ply=ply))
             continue
         mistake = mistakes[ply]
         note.nag = _nag(mistake)
-        note.sentences.append(Sentence("gives", {"loss": points(turn.loss)}, note.better, ply))
+        note.sentences.append(Sentence("gives", {"loss": points(turn.loss)}, line, ply))
         note.point = _point(seen, ply, mistake.refutation)
         if note.point:
             name = "point" if mistake.is_punishable else "then"
@@ -109,11 +113,9 @@ def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, No
 
 
 def _point(seen: Seen, ply: int, refutation: tuple[str, ...]) -> tuple[str, ...]:
-    """What punishes a move, unless the game shows it, or it is told as the better line of the next move."""
+    """What punishes a move, unless the game shows it."""
     played = sans_of(seen.boards[ply + 1], seen.game.moves[ply + 1 :][: len(refutation)])
-    following = seen.turns.get(ply + 1)
-    told = _shown(seen.boards[ply + 1], following.best.pv) if following else ()
-    return () if refutation in (played, told[: len(refutation)]) else refutation
+    return () if played == refutation else refutation
 
 
 def _of_finding(finding: Mistake) -> Note:
@@ -130,6 +132,8 @@ def _why(mistake: Mistake) -> list[Sentence]:
     """The reason, and how it works as far as men and squares show it; of a loss without a reason nothing."""
     if mistake.reason_detail in ("", NO_SIMPLE_REASON):
         return []
+    if mistake.reason is Reason.MATE and not mistake.reason_detail.startswith("misses"):
+        return [Sentence("allows", {"side": mistake.mover.capitalize(), "what": mistake.reason_detail})]
     said = filter(None, (reason_sentence(mistake), exact_sentence(mistake)))
     return [Sentence("said", {"text": text}) for text in said]
 
@@ -193,11 +197,9 @@ def _hold_back(stops: list[Stop], notes: dict[int, Note]) -> None:
     """What would give the answer of a stop away is said after it."""
     for stop in stops:
         before, answer = notes[stop.ply - 1], notes[stop.ply]
-        held = [sentence for sentence in before.sentences if sentence.name in ("said", "point", "then")]
+        held = [sentence for sentence in before.sentences if sentence.name in _TELLING]
         before.sentences = [sentence for sentence in before.sentences if sentence not in held]
-        answer.sentences += [
-            sentence if sentence.name == "said" else replace(sentence, name="idea") for sentence in held
-        ]
+        answer.sentences += [replace(sentence, name=_TELLING[sentence.name]) for sentence in held]
 
 
 def _say_facts(

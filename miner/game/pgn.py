@@ -12,6 +12,7 @@ from miner.game.notes import Note, Told
 from miner.game.phrases import stop_words
 from miner.game.stops import Stop, asked_at, hint_words, question_words, to_move_words
 from miner.game.story import introduction, title
+from miner.lesson.backing import known_date
 from miner.lesson.phrases import ENGLISH, Tongue
 from miner.terms import Side
 
@@ -33,8 +34,8 @@ def _game(told: Told) -> chess.pgn.Game:
     game.headers["Event"] = tag_value(title(told))
     game.headers["Round"] = str(given.number)
     game.headers["Result"] = given.result
-    if given.date:
-        game.headers["Date"] = tag_value(given.date)
+    if known := known_date(given.date):
+        game.headers["Date"] = ".".join([*known.split("."), "??", "??"][:3])
     white_won = given.winner is Side.WHITE
     for tag, rating in (
         ("WhiteElo", given.winner_rating if white_won else given.loser_rating),

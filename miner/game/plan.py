@@ -280,7 +280,7 @@ def round_the_king(course: Course) -> Iterator[Fact]:
     for ply in course.plies:
         now = course.after(ply)
         king = now.king(not course.winner)
-        if now.turn == course.winner or king is None:
+        if now.turn == course.winner or king is None or now.is_checkmate():
             continue
         attackers = _bearing_on(now, course.winner, king)
         defenders = _bearing_on(now, not course.winner, king)

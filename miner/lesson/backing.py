@@ -38,11 +38,21 @@ class ModelGame:
         ...           winner_rating=1630, loser_rating=0).words()
         '2024.09.15, won by a player rated 1630, 1-0'
         """
-        known = re.findall(r"^\d{4}(?:\.\d\d)*", self.date)
+        known = known_date(self.date)
         rated = f"won by a player rated {self.winner_rating}" if self.winner_rating else ""
         if rated and self.loser_rating:
             rated += f" against {self.loser_rating}"
-        return ", ".join([*known, *([rated] if rated else []), self.result])
+        return ", ".join(filter(None, (known, rated, self.result)))
+
+
+def known_date(date: str) -> str:
+    """What a Date tag tells for certain: the year, and month and day as far as they are there.
+
+    >>> known_date("2024.09.??"), known_date("????.??.??")
+    ('2024.09', '')
+    """
+    known = re.match(r"\d{4}(?:\.\d\d){0,2}", date)
+    return known[0] if known else ""
 
 
 @dataclass(frozen=True, slots=True)

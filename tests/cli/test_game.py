@@ -69,8 +69,9 @@ def test_wrong_suffix(club: Path, miner: Miner, number: str) -> None:
 
 
 def test_choice(club: Path, miner: Miner, tmp_path: Path) -> None:
-    """Without a number, only what is worth showing: these games are decided too soon for three stops."""
-    told = miner("game", "--store", club, "--nodes", "1000", "--cache", tmp_path / "cache")
+    """Without a number, what is worth most, and why: here a game with one stop, at which a rook is won."""
+    told = miner("game", "--store", club, "--nodes", "1000", "--cache", tmp_path / "cache", "--top", "1")
 
     assert (told.code, told.err) == (0, "")
-    assert told.out.startswith("No model game is worth showing")
+    assert told.out.startswith("Model game ")
+    assert "How do you punish 2...g6?" in " ".join(told.out.split())

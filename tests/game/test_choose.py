@@ -17,12 +17,18 @@ from tests.game.games import given
 BANDS = [Band(1000, 1199)]
 
 
-def candidate(number: int = 1, quality: float = 0.01, answer: str = "Nxb5 cxb5", **changes: Any) -> Candidate:
+def candidate(
+    number: int = 1,
+    quality: float = 0.01,
+    answer: str = "Nxb5 cxb5",
+    only_moves: int = 0,
+    **changes: Any,
+) -> Candidate:
     """A game after 9...b5, in which White played 10.Nxb5."""
     path = "e4 e5 Nf3 d6 d4 Bg4 dxe5 Bxf3 Qxf3 dxe5 Bc4 Nf6 Qb3 Qe7 Nc3 c6 Bg5"
     shown = finding(path, "b5", answer, "Qc7", opening="Philidor Defence")
     values: dict[str, Any] = {"finding": shown, "loser_rating": 1100} | changes
-    return Candidate(game=given(number=number, **values), quality=quality)
+    return Candidate(game=given(number=number, **values), quality=quality, only_moves=only_moves)
 
 
 def test_one_game_of_each_losing_reply() -> None:
@@ -30,6 +36,13 @@ def test_one_game_of_each_losing_reply() -> None:
     chosen = promising([candidate(1), candidate(2)], BANDS)
 
     assert [one.game.number for one in chosen] == [1]
+
+
+def test_games_in_which_stops_are_likely_come_first() -> None:
+    """Those with three moves of the winner that had to be found, as the first review saw it."""
+    chosen = promising([candidate(1, only_moves=1), candidate(2, only_moves=4)], BANDS)
+
+    assert [one.game.number for one in chosen] == [2]
 
 
 @pytest.mark.parametrize(

@@ -28,8 +28,8 @@ def test_list_has_each_mistake_once(club: Path, miner: Miner) -> None:
 
     assert told.code == 0
     assert "Mistakes of players of all bands" in told.out
-    assert positions(told)[1].split()[:4] == ["No", "Punish", "Avoid", "Errs"]
-    assert told.out.count("2...g6 ") == 1
+    assert positions(told)[1].split()[:5] == ["No", "Opening", "Punish", "Avoid", "Errs"]
+    assert told.out[told.out.index("Mistakes of") :].count("2...g6 ") == 1
     assert f"One of them on a board: miner show --store {club} " in told.out
 
 
@@ -86,8 +86,9 @@ def test_bands_of_the_store(club: Path, miner: Miner) -> None:
     unknown = miner("show", "--store", club, "--band", "800")
 
     assert empty.code == 0
-    assert empty.out.startswith(
-        "0 mistakes of players rated 2400 and above: games of each band's players are"
+    [band] = {row["band"] for row in Store.open(club).read_table("by_band").to_pylist()}
+    assert f"0 mistakes of players rated 2400 and above: those with mistakes are {band} (" in " ".join(
+        empty.out.split()
     )
     assert "More games, more bands (--band), or" in " ".join(empty.out.split())
     assert unknown.code == 2

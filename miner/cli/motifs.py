@@ -10,7 +10,15 @@ import chess
 import typer
 
 from miner.cli import options
-from miner.cli.boards import BOARD_WIDTH, FIGURINES, board_diagram, side_by_side, width_of_terminal, wrapped
+from miner.cli.boards import (
+    BOARD_WIDTH,
+    FIGURINES,
+    board_diagram,
+    boards_in_row,
+    side_by_side,
+    width_of_terminal,
+    wrapped,
+)
 from miner.cli.terminal import have_letters_for, printable, say
 from miner.errors import UsageError
 from miner.finding.mistake import Mistake
@@ -143,8 +151,12 @@ def position_boards(
     """
     unicode = not letters and have_letters_for(FIGURINES)
     given = [(_lines(over), _board(mistake, unicode), _lines(below)) for over, mistake, below in positions]
-    tallest = max((len(over) for over, _, _ in given), default=0)
-    blocks = [[*[""] * (tallest - len(over)), *over, *board, *below] for over, board, below in given]
+    in_row = boards_in_row(width_of_terminal())
+    blocks: list[list[str]] = []
+    for place, (over, board, below) in enumerate(given):
+        start = place - place % in_row
+        tallest = max(len(beside) for beside, _, _ in given[start : start + in_row])
+        blocks.append([*[""] * (tallest - len(over)), *over, *board, *below])
     return side_by_side(blocks, width_of_terminal())
 
 

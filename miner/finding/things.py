@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import chain, zip_longest
+from itertools import chain, islice, zip_longest
 
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
@@ -68,10 +68,8 @@ class Thing:
     @property
     def line(self) -> str:
         """The mistake with its sign, and the first moves of what punishes it."""
-        sans = [self.mistake.losing_reply + self.mistake.sign]
-        if len(self.mistake.refutation) > _SHOWN:
-            return f"{numbered_sans([*sans, *self.mistake.refutation[:_SHOWN]], self.mistake.ply)} ..."
-        return numbered_sans([*sans, *self.mistake.refutation], self.mistake.ply)
+        sans = [self.mistake.losing_reply + self.mistake.sign, *self.mistake.refutation[:_SHOWN]]
+        return numbered_sans(sans, self.mistake.ply)
 
     @property
     def why(self) -> str:
@@ -83,7 +81,8 @@ class Thing:
 
 
 def _why_motif(count: MotifCount) -> str:
-    found = f" and found it in {count.found:,} of {counted(count.chances, 'chance')}" if count.chances else ""
+    is_told = count.find_rate is not None
+    found = f" and found it in {count.found:,} of {counted(count.chances, 'chance')}" if is_told else ""
     fell = f"fell for it in {count.games:,} of {counted(count.games_scanned, 'game')}"
     costs = f"{count.costs:.1f} points in 100 games, by the engine"
     return f"{capital(band_words(count.band))} {fell}{found}: {costs}."
@@ -116,15 +115,17 @@ def first_things(
     most: int = THINGS,
 ) -> list[Thing]:
     """What to teach first, at most so many things: the motif that costs the band most, the position worth
-    most, and so on by turns; where one kind lacks, the other takes its place.
+    most, and so on by turns; where one kind lacks, the other takes its place. No board is shown twice.
 
     `findings` in the order of their value; `motifs`: None if nothing was scanned. For one `side` a motif is
     shown by an example in which that side punishes, if there is one.
     """
-    positions = [Thing(mistake=one) for one in findings if is_worth_teaching(one)]
     topics = [one for one in motifs.topics(band) if is_worth_teaching(one)] if motifs else []
-    shown = [_of_motif(motifs, topic, side) for topic in topics[:most]] if motifs else []
-    return by_turns(filter(None, shown), positions[:most])[:most]
+    told = [_of_motif(motifs, topic, side) for topic in topics[:most]] if motifs else []
+    shown = [one for one in told if one]
+    seen = {thing.mistake.reply for thing in shown}
+    worth = (one for one in findings if is_worth_teaching(one) and one.reply not in seen)
+    return by_turns(shown, [Thing(mistake=one) for one in islice(worth, most)])[:most]
 
 
 def _of_motif(motifs: Motifs, topic: MotifCount, side: Taught) -> Thing | None:

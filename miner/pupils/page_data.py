@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, replace
+from pathlib import PurePath
 from typing import Any
 
 import pandas as pd
@@ -523,7 +524,8 @@ def _notes(check: PupilsCheck) -> list[str]:
             f"number {', '.join(map(str, check.absent))} of the list."
         )
     if check.meetings["source"].nunique() > 1:
-        named = "; ".join(f"file {number} is {plain(name)}" for number, name in enumerate(check.sources, 1))
+        names = [PurePath(name).name for name in check.sources]
+        named = "; ".join(f"file {number} is {plain(name)}" for number, name in enumerate(names, 1))
         lines.append(
             f"Files are numbered in the order in which they were read{': ' if named else ''}{named}."
         )

@@ -58,7 +58,8 @@ def test_show_begins_with_things_to_teach(club: Path, miner: Miner) -> None:
     things, _, listed = motifs.partition("\n\nOf 100 games of players rated 800-999")
     assert things.splitlines()[0].endswith(" things this week")
     assert "1. Motif: mate in one: queen" in things
-    assert "Punish 2...g6" in things
+    assert "2. Avoid 2...g6 (double" in things
+    assert things.count("3...Nf6??") == 1  # told as a motif, and not as a position again
     assert "8  r  .  b  q  k  b [n] r  <" in things
     assert "mate in one: queen on f7" in listed
     assert "2...g6" in positions

@@ -143,7 +143,8 @@ def _group_motifs(check: PupilsCheck) -> list[Data]:
 def _group_motif(check: PupilsCheck, one: GroupRecord) -> Data:
     record, moment = one.record, one.example
     pupils, all_pupils = len(one.fell), len(check.by_pupil)
-    most = [f"{called(check, pupil)} {times_words(games)}" for pupil, games in one.fell.items()][:SHOWN_WHO]
+    in_games = [f"{called(check, pupil)} in {counted(games, 'game')}" for pupil, games in one.fell.items()]
+    most = in_games[:SHOWN_WHO]
     more = f", {counted(pupils - len(most), 'other')}" if pupils > len(most) else ""
     return {
         "fen": moment.fen,
@@ -254,7 +255,7 @@ def _change(row: Any) -> Data:
     before, after = row["yes_before"] + row["no_before"], row["yes_after"] + row["no_after"]
     is_fall = row["skill"] == "falling in"
     return {
-        "skill": "Fell in" if is_fall else "Punished",
+        "skill": "Common mistakes made" if is_fall else "Opponents' mistakes punished",
         "before": of_words(row["yes_before"], before),
         "after": of_words(row["yes_after"], after),
         "bars": [
@@ -424,7 +425,7 @@ def _well_avoided(record: Record) -> Data:
 
 def _praise(record: Record, times: str) -> Data:
     finding = record.finding
-    return {"what": reply_words(finding), "where": f" in the {opening_words(finding)}", "times": times}
+    return {"what": reply_words(finding), "where": f" ({opening_words(finding)})", "times": times}
 
 
 def _well_found(record: MotifRecord) -> Data:

@@ -174,7 +174,7 @@ def test_a_change_is_told_in_plain_words(tmp_path: Path) -> None:
     [
         (
             [f"{INTO_VIENNA} d5 fxe5"] * 2,
-            "<b>3...exf4</b> in the Vienna Gambit: avoided twice, each time; players",
+            "<b>3...exf4</b> (Vienna Gambit): avoided twice, each time; players",
         ),
         ([f"{INTO_VIENNA} d5 fxe5"], None),
         ([f"{INTO_VIENNA} d5 fxe5", f"{INTO_VIENNA} exf4 e5"], None),

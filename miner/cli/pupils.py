@@ -23,7 +23,7 @@ from miner.lesson.taught import TaughtTable
 from miner.pupils.check import check_games
 from miner.pupils.pages import EXERCISES, pupils_files
 from miner.pupils.roster import Member, read_roster
-from miner.settings import load_group
+from miner.settings import GROUPS_FILE, GroupSettings, load_group
 from miner.store import Store
 from miner.store.places import located
 
@@ -73,7 +73,7 @@ def pupils(
         typer.Option(
             metavar="NAME",
             help="Only pupils of this group of --players, on the paper of [group.NAME] in --settings or in "
-            "miner.toml in this folder, if that has it.",
+            "miner.toml in this folder, if there is one.",
         ),
     ] = "",
     settings_file: options.SettingsFile = None,
@@ -86,7 +86,8 @@ def pupils(
     """
     opened = Store.open(store)
     open_findings(opened)
-    usual = load_group(group, settings_file)
+    has_settings = bool(settings_file) or Path(GROUPS_FILE).is_file()
+    usual = load_group(group, settings_file) if has_settings else GroupSettings()
     keys, lessons = _taught(taught or [])
     if lessons.lines and lesson_date:
         raise UsageError(

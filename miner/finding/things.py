@@ -10,6 +10,7 @@ from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.motifs import MotifCount, Motifs
 from miner.finding.words import (
+    agreeing,
     band_words,
     capital,
     counted,
@@ -31,7 +32,7 @@ source.
 """
 _EXAMPLES = 6  # of a motif, of which one is looked for in which the pupils' side punishes
 _SHOWN = 3  # half-moves of what punishes it
-_NUMBERS = ("No", "One", "Two", "Three", "Four", "Five")
+_NUMBERS = ("No", "One", "Two", "Three")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -141,5 +142,4 @@ def by_turns(motifs: Iterable[Thing], positions: Iterable[Thing]) -> list[Thing]
 
 def things_heading(things: Sequence[Thing]) -> str:
     """The heading over some things, e.g. `Three things this week`."""
-    number = _NUMBERS[len(things)] if len(things) < len(_NUMBERS) else str(len(things))
-    return f"{number} thing{'' if len(things) == 1 else 's'} this week"
+    return f"{_NUMBERS[len(things)]} {agreeing(len(things), 'thing', 'things')} this week"

@@ -15,7 +15,7 @@ from miner.errors import UsageError
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.motif_words import moment_line, motif_title
-from miner.finding.things import Thing, by_turns, things_heading
+from miner.finding.things import THINGS, Thing, by_turns, things_heading
 from miner.finding.words import counted, joined, numbered_sans, plain, reply_words
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.exercises import Exercise, exercise_of, from_easy_to_hard
@@ -166,10 +166,10 @@ class Plan:
 
 
 def first_evening(plan: Plan) -> list[Thing]:
-    """What the first session teaches, as the things of the week: motifs and positions by turns."""
+    """What the first session teaches, as the things of the week: motifs and positions by turns, three at most."""
     [first, *_] = plan.sessions
     motifs = [Thing.of(topic.lesson.count, topic.lesson.examples) for topic in first.motifs]
-    return by_turns(filter(None, motifs), [Thing(mistake=finding) for finding in first.new])
+    return by_turns(filter(None, motifs), [Thing(mistake=finding) for finding in first.new])[:THINGS]
 
 
 def plan_files(plan: Plan, *, sheets: bool = False) -> dict[str, bytes]:
@@ -270,7 +270,7 @@ def _first_lines(plan: Plan) -> list[str]:
     for number, thing in enumerate(things, start=1):
         told = f"{escaped(moves(thing.opening))}: {escaped(moves(thing.line))}. {escaped(thing.why)}"
         lines += [f"{number}. **{escaped(moves(thing.name))}.** {told} `{thing.mistake.fen}`"]
-    return [*lines, ""]
+    return [*lines, ""] if things else []
 
 
 def _session_lines(session: Session, plan: Plan) -> list[str]:

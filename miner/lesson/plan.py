@@ -166,7 +166,7 @@ class Plan:
 
 
 def first_evening(plan: Plan) -> list[Thing]:
-    """What the first session teaches, as the things of the week: motifs and positions by turns, three at most."""
+    """Three things at most that the first session teaches: motifs and positions by turns."""
     [first, *_] = plan.sessions
     motifs = [Thing.of(topic.lesson.count, topic.lesson.examples) for topic in first.motifs]
     return by_turns(filter(None, motifs), [Thing(mistake=finding) for finding in first.new])[:THINGS]

@@ -141,13 +141,22 @@ def between(low: float, high: float) -> str:
     return f"{low:.0%} to {high:.0%}".replace("%", "", 1)
 
 
-def counted(number: int, name: str) -> str:
-    """So many of what has a name.
+def counted(number: int, name: str, several: str = "") -> str:
+    """So many of what has a name; `several` where its plural has more than an s.
 
-    >>> counted(1, "game"), counted(1234, "game")
-    ('1 game', '1,234 games')
+    >>> counted(1, "game"), counted(1234, "game"), counted(2, "reply", "replies")
+    ('1 game', '1,234 games', '2 replies')
     """
-    return f"{number:,} {name}{'' if number == 1 else 's'}"
+    return f"{number:,} {agreeing(number, name, several or f'{name}s')}"
+
+
+def agreeing(number: int, one: str, several: str) -> str:
+    """The form of a word that goes with so many.
+
+    >>> agreeing(1, "has", "have"), agreeing(0, "has", "have")
+    ('has', 'have')
+    """
+    return one if number == 1 else several
 
 
 def often_words(finding: Finding) -> str:

@@ -180,7 +180,7 @@ class Page {
     window.scrollTo(0, scroll);
   }
 
-  /** Mark the part that is open; keep choices in the links to the others. */
+  /** Mark the part that is open; keep choices in the links to the others, and to the things at the top. */
   showLinks() {
     const parts = { motif: "motifs", finding: "list" };
     for (const view of ["motifs", "list", "map", "notes"]) {
@@ -188,6 +188,9 @@ class Page {
       link.setAttribute("href", this.link({ view, id: "", at: "" }));
       if (this.state.view === view || parts[/** @type {keyof typeof parts} */ (this.state.view)] === view) link.setAttribute("aria-current", "page");
       else link.removeAttribute("aria-current");
+    }
+    for (const link of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".things a"))) {
+      link.setAttribute("href", this.link({ view: link.dataset.view, id: link.dataset.id, at: "" }));
     }
   }
 }

@@ -123,6 +123,8 @@ def _position_lines(rows: pd.DataFrame, width: int) -> list[str]:
         _move_words(best),
     )
     notes = [f"after {_way_words(best.path)}" + _if_any(": {}", role_words(best))]
+    if reason := _reason_words(best, others):
+        notes.append(reason)
     if best.traps:
         notes.append("wins by " + "; ".join(_numbered(trap, best.ply) for trap in best.traps.split("; ")))
     if best.motifs:
@@ -141,6 +143,18 @@ def _position_lines(rows: pd.DataFrame, width: int) -> list[str]:
         width, initial_indent=" " * 7, subsequent_indent=" " * 9, break_on_hyphens=False
     )
     return [_table_line(values), *(line for note in notes for line in wrapper.wrap(note))]
+
+
+def _reason_words(best: Any, others: Sequence[Any]) -> str:
+    """Why not the move whose lower bound is higher; empty if the recommended one has the highest."""
+    surest = next((row for row in others if row.move == best.instead_of), None)
+    if surest is None:
+        return ""
+    games = f"{surest.games:,} game{'' if surest.games == 1 else 's'}"
+    return (
+        f"by its value: the least of {_move_words(surest)} ({points(surest.value_low)}) is higher, but "
+        f"rests on {games}, this on {best.games:,}"
+    )
 
 
 def _if_any(form: str, words: str) -> str:
@@ -267,6 +281,8 @@ def _comment_on(row: Any, others: Sequence[Any]) -> str:
         ]
     else:
         sentences = [f"{points(row.value)} points per 100 games by the engine's verdict."]
+    if reason := _reason_words(row, others):
+        sentences.append(f"Chosen {reason}.")
     compared = [other for other in others if other.is_engine_choice or other.popular_with]
     sentences += [
         f"{_move_words(other)} ({role_words(other)}) {points(other.value)}."

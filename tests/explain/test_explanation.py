@@ -201,7 +201,7 @@ def test_line_does_not_end_within_an_exchange() -> None:
 
 
 def test_pawn_left_undefended_comes_before_a_pawn_that_is_missed() -> None:
-    """6...Nxd8 leaves e5 to the knight: that the better recapture wins a pawn more is no words for a pupil."""
+    """6...Nxd8 leaves e5 to the knight: that the better recapture wins one more is no word for pupils."""
     known = evidence(
         "e4 e5 Nf3 Nc6 d4 d6 dxe5 dxe5 Qxd8+",
         reply="Nxd8 Nxe5 f6 Nd3 Ne6 Nc3 Nd4 Nb4 c6 Be3",

@@ -43,6 +43,20 @@ def test_loads_without_complaint_or_network(club: Opened) -> None:
     assert {url.split("#")[0] for url in club.requests} <= {club.url, "about:blank"}
 
 
+def test_things_to_teach_first(club: Opened) -> None:
+    """Three with their boards stand above the list, lead to what is known of them, and are not in the way."""
+    things = club.page.locator(".things")
+    expect(things.locator("h2")).to_have_text("Three things this week")
+    expect(things.locator("svg.diagram")).to_have_count(3)
+    expect(things).to_contain_text("Players of all bands chose it in 28 of 80 games")
+
+    things.locator("a").first.click()
+
+    expect(club.page.locator("main h2")).to_contain_text("Vienna Gambit")
+    expect(things).to_be_hidden()
+    assert club.complaints == []
+
+
 def ids(opened: Opened) -> list[str]:
     """The names that the links give the findings, in the order of the list."""
     found: list[str] = opened.page.evaluate(

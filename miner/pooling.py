@@ -18,7 +18,7 @@ given the others.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass
 from functools import cached_property
 
 import numpy as np
@@ -36,8 +36,9 @@ REPLIES_FITTED = 6_000
 
 _REPLIES_AT_ONCE = 50_000
 _NO_GAMES = 1e-8  # stands for none where a variance per game is wanted
-_VAGUE = np.array([1.5, 1.5, 1.5, 1.5, 1.0])
-"""Standard deviations of what is known beforehand: logarithms of the variances, of the odds of the shares."""
+_VAGUE = np.array([1.5, 1.5, 1.5, 1.5, 1.0, 0.5])
+"""Standard deviations of what is known beforehand: logarithms of the variances, of the odds of the shares,
+and the last as it is."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,8 @@ class ReplyCounts:
     chosen: Numbers  # (replies, bands): games with the reply
     position: Ints  # (replies,): number of its position, from 0, rising
     worth: Floats  # (positions, bands): independent games that one game counts for, at most 1
-    base: Numbers | None = None  # (replies, bands): pick rates of an earlier database; 0: not seen there
+    base: Numbers | None = None  # (replies, bands): pick rates that are expected beforehand; 0: none
+    openness: Floats | None = None  # (positions,): how little can be foretold, about 0; see `Resemblance`
 
     @cached_property
     def played(self) -> Floats:
@@ -64,13 +66,6 @@ class ReplyCounts:
         """Independent games with each reply, (replies, bands)."""
         return np.asarray(self.chosen * self.worth_of_reply)
 
-    @property
-    def knows_base(self) -> npt.NDArray[np.bool_]:
-        """For each position, whether the earlier database knows any of its replies."""
-        if self.base is None:
-            return np.zeros(len(self.worth), dtype=np.bool_)
-        return np.asarray(_by_position(self.base, self.position, len(self.worth)).any(axis=1))
-
     def at(self, positions: npt.NDArray[np.bool_]) -> ReplyCounts:
         """Some of the positions alone."""
         rows = positions[self.position]
@@ -79,6 +74,17 @@ class ReplyCounts:
             (np.cumsum(positions) - 1)[self.position[rows]],
             self.worth[positions],
             None if self.base is None else self.base[rows],
+            None if self.openness is None else self.openness[positions],
+        )
+
+    def of_bands(self, bands: npt.NDArray[np.bool_]) -> ReplyCounts:
+        """Some of the bands alone."""
+        return ReplyCounts(
+            self.chosen[:, bands],
+            self.position,
+            self.worth[:, bands],
+            None if self.base is None else self.base[:, bands],
+            self.openness,
         )
 
 
@@ -91,14 +97,15 @@ class Resemblance:
     nearness: float = 0.7  # how much of its own a band shares with the next one: 1 all, 0 nothing
     unrated: float = 0.03  # of the unrated about what all bands share
     discount: float = 0.1  # games taken off each reply
+    opening: float = 0.0  # logarithm by which `common` rises for each unit of a position's openness
 
-    def covariance(self, bands: int) -> Floats:
-        """Between the bands' rates, shape (bands, bands)."""
+    def covariance(self, bands: int, openness: Floats) -> Floats:
+        """Between the bands' rates at positions of this openness, shape (positions, bands, bands)."""
         place = np.arange(bands - 1)
         between = np.zeros((bands, bands))
         between[:-1, :-1] = self.own * self.nearness ** np.abs(np.subtract.outer(place, place))
         between[-1, -1] = self.unrated
-        return np.asarray(between + self.common)
+        return np.asarray(between + (self.common * np.exp(self.opening * openness))[:, None, None])
 
 
 TYPICAL = Resemblance()
@@ -110,6 +117,7 @@ class Pooled:
 
     successes: Kept
     failures: Kept
+    spare: Kept  # (positions, bands): what is left of each, to be shared out as is expected beforehand
 
     @property
     def mean(self) -> Kept:
@@ -167,7 +175,7 @@ def share_of_players(
     return share, np.minimum(low, share), np.maximum(high, share)
 
 
-def lean(games: Floats, resemblance: Resemblance) -> tuple[Floats, Floats]:
+def lean(games: Floats, resemblance: Resemblance, openness: Floats | None = None) -> tuple[Floats, Floats]:
     """How much each band leans on the games of the others at each position.
 
     `games` (positions, bands) counts independent games. Gives the weight of each other band's game, in games
@@ -177,7 +185,7 @@ def lean(games: Floats, resemblance: Resemblance) -> tuple[Floats, Floats]:
     positions, bands = games.shape
     diagonal = np.arange(bands)
     per_game = 1.0 / np.maximum(games, _NO_GAMES)
-    covariance = np.broadcast_to(resemblance.covariance(bands), (positions, bands, bands)).copy()
+    covariance = resemblance.covariance(bands, np.zeros(positions) if openness is None else openness)
     covariance[:, diagonal, diagonal] += per_game
     inverse = np.linalg.inv(covariance)
     own = inverse[:, diagonal, diagonal]
@@ -201,7 +209,7 @@ class _Leaning:
 
 
 def _leaning(counted: ReplyCounts, resemblance: Resemblance) -> _Leaning:
-    weights, strength = lean(counted.played * counted.worth, resemblance)
+    weights, strength = lean(counted.played * counted.worth, resemblance, counted.openness)
     effective = counted.effective[:, :, None]
     each = weights[counted.position]
     games = np.matmul(each, effective)[:, :, 0]
@@ -254,37 +262,40 @@ def fit_resemblance(counted: ReplyCounts) -> Resemblance:
     if not len(few.position):
         return TYPICAL
     centre = _free(TYPICAL)
+    if few.openness is None:
+        centre = centre[:-1]
+    vague = _VAGUE[: len(centre)]
 
     def unlikeliness(free: Floats) -> float:
-        away = (free - centre) / _VAGUE
+        away = (free - centre) / vague
         return 0.5 * float(away @ away) - log_evidence(few, _bound(free))
 
     found = optimize.minimize(
         unlikeliness,
         centre,
         method="L-BFGS-B",
-        bounds=list(zip(centre - 3.0 * _VAGUE, centre + 3.0 * _VAGUE, strict=True)),
+        bounds=list(zip(centre - 3.0 * vague, centre + 3.0 * vague, strict=True)),
         options={"maxiter": 30, "ftol": 1e-5},
     )
     return _bound(found.x)
 
 
 def _free(resemblance: Resemblance) -> Floats:
-    common, own, nearness, unrated, discount = astuple(resemblance)
-    free: Floats = np.array(
-        [np.log(common), np.log(own), special.logit(nearness), np.log(unrated), special.logit(discount)]
-    )
+    common, own, nearness, unrated, discount, opening = astuple(resemblance)
+    logs = [np.log(common), np.log(own), special.logit(nearness), np.log(unrated)]
+    free: Floats = np.array([*logs, special.logit(discount), opening])
     return free
 
 
 def _bound(free: Floats) -> Resemblance:
-    common, own, nearness, unrated, discount = free
+    common, own, nearness, unrated, discount, *opening = free
     return Resemblance(
         float(np.exp(common)),
         float(np.exp(own)),
         float(special.expit(nearness)),
         float(np.exp(unrated)),
         float(special.expit(discount)),
+        *map(float, opening),
     )
 
 
@@ -292,13 +303,7 @@ def _sample(counted: ReplyCounts) -> ReplyCounts:
     """Every n-th position (their numbers follow keys, so they are as good as drawn), in bands with games."""
     every = max(1, len(counted.position) // REPLIES_FITTED)
     few = counted.at(np.arange(len(counted.worth)) % every == 0)
-    bands = bands_between(few.chosen)
-    return ReplyCounts(
-        few.chosen[:, bands],
-        few.position,
-        few.worth[:, bands],
-        None if few.base is None else few.base[:, bands],
-    )
+    return few.of_bands(bands_between(few.chosen))
 
 
 def bands_between(chosen: Numbers) -> npt.NDArray[np.bool_]:
@@ -322,30 +327,26 @@ def pool(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:
     """
     if not len(counted.position):
         none = np.zeros(counted.chosen.shape, dtype=np.float32)
-        return Pooled(none, none)
+        return Pooled(none, none, np.zeros(counted.worth.shape, dtype=np.float32))
     parts = [_pooled(part, resemblance) for part in _parts(counted)]
-    return Pooled(
-        np.concatenate([part.successes for part in parts]), np.concatenate([part.failures for part in parts])
-    )
+    columns = ([getattr(part, name) for part in parts] for name in ("successes", "failures", "spare"))
+    return Pooled(*map(np.concatenate, columns))
 
 
-def pool_apart(counted: ReplyCounts) -> tuple[Pooled, Resemblance, Resemblance]:
-    """Pick rates, pooled by one resemblance where the earlier database knows the position, else by another.
+def pool_apart(counted: ReplyCounts, known: npt.NDArray[np.bool_]) -> tuple[Pooled, Resemblance, Resemblance]:
+    """Pick rates, pooled by one resemblance where an earlier database knows the position, else by another.
 
-    Where it knows none of a position's replies it says nothing of them, however well it foretells others.
-    Each resemblance is fitted to its own positions; that of those it lacks as without an earlier database.
+    `known` (positions,): whether it does. Where it does not it says nothing, however well it foretells
+    others. Each resemblance is fitted to its own positions.
     """
-    known = counted.knows_base
-    parts = [counted.at(known), replace(counted.at(~known), base=None)]
+    parts = [counted.at(known), counted.at(~known)]
     fits = [fit_resemblance(part) for part in parts]
     successes, failures = (np.zeros(counted.chosen.shape, dtype=np.float32) for _ in range(2))
-    for part, fit, rows in zip(parts, fits, (known, ~known), strict=True):
-        pooled = pool(part, fit)
-        successes[rows[counted.position]], failures[rows[counted.position]] = (
-            pooled.successes,
-            pooled.failures,
-        )
-    return Pooled(successes, failures), fits[0], fits[1]
+    spare = np.zeros(counted.worth.shape, dtype=np.float32)
+    for part, fit, there in zip(parts, fits, (known, ~known), strict=True):
+        pooled, rows = pool(part, fit), there[counted.position]
+        successes[rows], failures[rows], spare[there] = pooled.successes, pooled.failures, pooled.spare
+    return Pooled(successes, failures, spare), fits[0], fits[1]
 
 
 def pool_as_one(chosen: Floats, position: Ints, worth: Floats) -> tuple[Floats, Floats]:
@@ -371,7 +372,7 @@ def _pooled(counted: ReplyCounts, resemblance: Resemblance) -> Pooled:
     # A reply that was seen nowhere but in a band without weight here is as rare as can be.
     alpha = np.maximum(alpha, 1e-6)
     beta = np.maximum(total[counted.position] - alpha, 1e-6)
-    return Pooled(alpha.astype(np.float32), beta.astype(np.float32))
+    return Pooled(alpha.astype(np.float32), beta.astype(np.float32), (left / total).astype(np.float32))
 
 
 def _parts(counted: ReplyCounts) -> Iterator[ReplyCounts]:
@@ -385,6 +386,7 @@ def _parts(counted: ReplyCounts) -> Iterator[ReplyCounts]:
             counted.position[first:end] - low,
             counted.worth[low:high],
             None if counted.base is None else counted.base[first:end],
+            None if counted.openness is None else counted.openness[low:high],
         )
 
 

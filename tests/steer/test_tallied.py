@@ -30,6 +30,7 @@ def tallied(tmp_path: Path) -> TalliedTree:
         store.read_table("positions"),
         store.read_table("replies"),
         JUDGED.empty_table(),
+        store.read_table("foreseen"),
         band="1000-1199",
         bands=BANDS,
         strong_rating=2000,

@@ -17,12 +17,15 @@ from miner.board.moves import pack
 from miner.board.play import Boards
 from miner.graph.walk import Graph, Ways
 from miner.habits import Habits, fit
+from miner.schema import HABITS
 from miner.store import Store
 from miner.tally.rates import Choices, Expected, earlier_rates
 
 GAMES_SAMPLED = 20_000
-POSITIONS_FITTED = 3_000
+POSITIONS_FITTED = 20_000
 """Positions that habits are fitted to, at the most: some 15 s on one core; more hardly foretell better."""
+ENOUGH_POSITIONS = 500
+"""Positions, of some twenty games, below which nothing is fitted: all moves are equally likely then."""
 _FROM_PLY = 2  # earlier ones are few, and counted well enough
 _SEED = 1
 _POSITIONS_AT_ONCE = 16_384
@@ -95,7 +98,9 @@ def _replayed(moves: Moves, plies: Ints, ratings: Ints, wanted: Ints) -> Played:
 
 
 def fit_habits(played: Played) -> Habits:
-    """The habits of those who played these games."""
+    """The habits of those who played these games, if they are enough."""
+    if len(played.chosen) < ENOUGH_POSITIONS:
+        return Habits.from_table(HABITS.empty_table())
     return fit(look(played.boards, played.last), played.chosen, played.ratings)
 
 

@@ -29,7 +29,6 @@ ENOUGH_POSITIONS = 500
 _FROM_PLY = 2  # earlier ones are few, and counted well enough
 _SEED = 1
 _POSITIONS_AT_ONCE = 16_384
-_USUAL_ENTROPY = 2.0  # nats, about what is seen at positions that few games reach
 LIKELY = 0.05
 """Probability from which a move that nobody has played is remembered."""
 
@@ -133,7 +132,7 @@ def expect(
     """
     bands, positions = choices.played.shape[1], len(choices.played)
     base = np.zeros(choices.chosen.shape, dtype=np.float32)
-    openness, knows = np.zeros(positions), np.zeros(positions, dtype=np.bool_)
+    knows = np.zeros(positions, dtype=np.bool_)
     places = np.unique(choices.place[graph.parent >= 0])
     others = []
     for some in np.split(np.arange(len(places)), range(_POSITIONS_AT_ONCE, len(places), _POSITIONS_AT_ONCE)):
@@ -142,9 +141,6 @@ def expect(
         looks = look(*_boards_of(graph, some))
         place = places[some][looks.row]
         rates = habits.rates(looks, ratings)
-        firsts = np.flatnonzero(begins_run(looks.row))
-        mean = rates.mean(axis=1)
-        openness[places[some]] = np.add.reduceat(-mean * np.log(mean), firsts) - _USUAL_ENTROPY
         if earlier is not None:
             rates, knows[places[some]] = _with_earlier(
                 replace(
@@ -162,7 +158,7 @@ def expect(
         likely = (row < 0) & (rates.max(axis=1) >= LIKELY)
         others.append((place[likely], looks.packed[likely], rates[likely].astype(np.float32)))
     none = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.uint16), np.zeros((0, bands), dtype=np.float32)
-    return Expected(base, openness, knows, *map(np.concatenate, zip(none, *others, strict=True)))
+    return Expected(base, knows, *map(np.concatenate, zip(none, *others, strict=True)))
 
 
 def _boards_of(graph: Graph, places: Ints) -> tuple[Boards, Moves]:
@@ -176,7 +172,7 @@ def _boards_of(graph: Graph, places: Ints) -> tuple[Boards, Moves]:
     ends = np.cumsum(lengths)
     back = np.argsort(order)
     boards = Ways(graph.keys[places[order]], np.r_[0, ends], moves).boards().take(back)
-    last = np.where(lengths > 0, moves[np.maximum(ends - 1, 0)], 0).astype(np.uint16)
+    last = np.where(lengths > 0, np.r_[np.uint16(0), moves][ends], 0).astype(np.uint16)
     return boards, last[back]
 
 

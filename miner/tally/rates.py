@@ -44,7 +44,6 @@ class Expected:
     """What is expected of `Choices` before their games are seen, and of other moves that are likely."""
 
     base: Singles  # (replies, bands): probability; 0 where no way to the position is known
-    openness: Floats  # (positions,): see `pooling.ReplyCounts`
     knows: npt.NDArray[np.bool_]  # (positions,): an earlier database knows the position
     place: Ints  # (unseen,): positions of likely moves that are no replies there
     moves: npt.NDArray[np.uint16]  # (unseen,)
@@ -141,11 +140,11 @@ def pool(choices: Choices, expected: Expected | None = None) -> Rates:
         choices.place,
         worth[:, kept],
         None if expected is None else expected.base[:, kept],
-        None if expected is None else expected.openness,
+        None if expected is None else expected.knows,
     )
-    knows = np.zeros(len(worth), dtype=np.bool_) if expected is None else expected.knows
-    pooled, known, unknown = pooling.pool_apart(counted, knows)
-    return Rates(choices, pooled, kept, known if knows.any() else unknown, unknown, correlation)
+    pooled, known, unknown = pooling.pool_apart(counted)
+    is_known = bool(counted.knows_base.any())
+    return Rates(choices, pooled, kept, known if is_known else unknown, unknown, correlation)
 
 
 def earlier_rates(choices: Choices, earlier: pa.Table) -> Singles:

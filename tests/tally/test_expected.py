@@ -112,18 +112,6 @@ def test_no_reply_is_beyond_expectation(tmp_path: Path) -> None:
     assert found.base[after_e5] == pytest.approx(1 / 29)
 
 
-def test_openness_tells_a_forced_reply_from_a_free_one(tmp_path: Path) -> None:
-    """One way out of check, and twenty moves at the start."""
-    choices, found = expected_of(tallied_store(tmp_path, [Game(moves="f3 e5 Kf2 Qh4+ g3 Qh5")]))
-
-    of_key = dict(
-        zip(
-            choices.keys[np.unique(choices.place, return_index=True)[1]].tolist(), found.openness, strict=True
-        )
-    )
-    assert of_key[key_after("f3 e5 Kf2 Qh4+")] < of_key[key_after("")] - 1.0
-
-
 def test_an_earlier_database_comes_first_and_habits_share_what_it_leaves(tmp_path: Path) -> None:
     """It gives 1.e4 60%, 1.d4 30%; of the tenth that is left each other move has the same part."""
     store = tallied_store(tmp_path, [Game(moves="e4 e5"), Game(moves="d4 d5"), Game(moves="c4 e5")])

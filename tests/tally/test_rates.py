@@ -49,7 +49,7 @@ def expecting(found: Choices, table: pa.Table) -> Expected:
     knows = np.add.reduceat(base, np.flatnonzero(begins_run(found.place))).any(axis=1)
     none = np.zeros(0, dtype=np.int64)
     unseen = np.zeros((0, base.shape[1]), dtype=np.float32)
-    return Expected(base, np.zeros(len(knows)), knows, none, none.astype(np.uint16), unseen)
+    return Expected(base, knows, none, none.astype(np.uint16), unseen)
 
 
 def test_counts_are_spread_over_bands() -> None:

@@ -137,8 +137,9 @@ def test_an_earlier_database_comes_first_and_habits_share_what_it_leaves(tmp_pat
     assert found.knows.sum() == 1
 
 
-def test_habits_are_those_of_the_larger_database(tmp_path: Path) -> None:
-    """A club's own are fitted to fewer positions than its prior's."""
+def test_habits_are_those_of_the_larger_database(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A club's own are fitted to fewer positions than its prior's; hardly any games make no habits at all."""
+    monkeypatch.setattr(expected, "ENOUGH_POSITIONS", 3)
     club = tallied_store(tmp_path / "club", [Game(moves="e4 e5 Nf3 Nc6")])
     database = tallied_store(tmp_path / "database", [Game(moves=OPEN, white=f"W{n}") for n in range(3)])
 
@@ -146,11 +147,14 @@ def test_habits_are_those_of_the_larger_database(tmp_path: Path) -> None:
         alone, with_prior = habits_for(small, None), habits_for(small, database)
         turned = habits_for(large, club)
 
-    assert (alone.positions, with_prior.positions, turned.positions) == (2, 18, 18)
+    assert (alone.positions, with_prior.positions, turned.positions) == (0, 18, 18)
 
 
-def test_a_likely_move_that_nobody_played_is_remembered(tmp_path: Path) -> None:
+def test_a_likely_move_that_nobody_played_is_remembered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Whoever takes back each time is expected to take back; in the table with a rate that may be trusted."""
+    monkeypatch.setattr(expected, "ENOUGH_POSITIONS", 3)
     lines = ("e4 d5 exd5 Qxd5", "d4 e5 dxe5 Qe7 Nf3 Nc6", "c4 d5 cxd5 Qxd5", "Nf3 d5 c4 dxc4")
     games = [Game(moves=line, white=f"W{n}", black=f"B{n}") for n, line in enumerate(lines * 6)]
     store = tallied_store(

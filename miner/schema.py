@@ -9,9 +9,9 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 10
+SCHEMA_VERSION = 11
 
-METHODS = {"read": 5, "tally": 6, "judge": 4, "scan": 2, "follow": 3, "rank": 16}
+METHODS = {"read": 5, "tally": 7, "judge": 4, "scan": 2, "follow": 3, "rank": 16}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -149,6 +149,23 @@ The rows whose `change` is not null are those of `positions`, place by place.
 
 What a move changes of a key is the same in many positions, and takes a tenth of the room of another key.
 """
+
+HABITS = _table(
+    _column("place", UINT32, "place of a class of moves among all: see board.looks"),
+    _column("weight", FLOAT, "what it adds to the logarithm of a move's odds"),
+    _column("slope", FLOAT, "the same for each 400 points of the player's rating above `usual`"),
+    _column("usual", FLOAT, "the rating that counts as 0; 0: no player of the games has one"),
+    _column("positions", INT64, "positions that all were fitted to"),
+)
+"""One row per class of moves that was met: what the players of these games, or of the prior's, choose by."""
+
+FORESEEN = _table(
+    _column("key", UINT64, "position key", stored=STEPS),
+    _column("band", TEXT, "a rating band with games at the position"),
+    _column("move", UINT16, "a legal move that none of them chose, whether another band did or not"),
+    _column("pick_rate", FLOAT, "share (0 to 1) of the band that may choose it all the same", stored=BYTES),
+)
+"""One row per move that is likely by players' habits though no game of the band has it there."""
 
 JUDGED = _table(
     _column("key", UINT64, "position key"),
@@ -465,6 +482,8 @@ TABLES = {
     "positions": POSITIONS,
     "reach": REACH,
     "edges": EDGES,
+    "habits": HABITS,
+    "foreseen": FORESEEN,
     "judged": JUDGED,
     "moments": MOMENTS,
     "motifs": MOTIFS,

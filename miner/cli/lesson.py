@@ -37,8 +37,8 @@ Language = Annotated[
     str | None,
     typer.Option(
         metavar="LANG",
-        help="Language of what pupils get, such as de (default: en): sheet, answers, cards, practice page; what "
-        "is for the coach stays English. Words are known in en, de, fr, es, it and nl, piece letters in more.",
+        help="Language of what pupils get, such as de (default: en): sheet, answers, cards, practice page. "
+        "What the coach gets stays English. Words are known in en, de, fr, es, it and nl, piece letters in more.",
     ),
 ]
 Figurines = Annotated[bool, typer.Option("--figurines", help="Figurines instead of the piece letters.")]

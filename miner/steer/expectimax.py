@@ -49,11 +49,11 @@ class OurPosition:
 
 @dataclass(frozen=True, slots=True)
 class BandReply:
-    """A reply that players of the band choose."""
+    """A reply that players of the band choose, or are likely to."""
 
     move: int
     rate: float  # pooled pick rate, 0 to 1
-    games: int  # of the band, with the reply
+    games: int  # of the band, with the reply; 0: none has played it here yet
     cp: int | None = None  # after it; None: nobody looked
     child: int | None = None
     line: tuple[str, ...] = ()  # the engine's, from the reply on, UCI

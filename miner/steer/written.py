@@ -253,7 +253,11 @@ class _TreeWriter:
             if reach * reply.rate < (_LEAST_REACH / 5 if loses else _LEAST_REACH):
                 continue
             theirs = node.add_variation(unpack_move(reply.move))
-            theirs.comment = f"{percent(reply.rate)} choose it."
+            theirs.comment = (
+                f"{percent(reply.rate)} choose it."
+                if reply.games
+                else f"Nobody of the band has played it here yet; some {percent(reply.rate)} may."
+            )
             if loses:
                 theirs.nags.add(chess.pgn.NAG_BLUNDER if loss >= BLUNDER_LOSS else chess.pgn.NAG_MISTAKE)
                 theirs.comment += f" It gives away {loss:.2f} of a point."

@@ -58,7 +58,7 @@ MADE_FROM = {
 FOLDERS = ("games", "moves")
 TABLES_OF = {
     "read": FOLDERS,
-    "tally": ("replies", "positions", "reach", "edges"),
+    "tally": ("replies", "positions", "reach", "edges", "habits", "foreseen"),
     "judge": ("judged",),
     "scan": ("moments", "motifs", "scanned"),
     "follow": ("followed", "answers", "punishments", "afterwards", "model_games", "plans", "seasons"),

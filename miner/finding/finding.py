@@ -112,6 +112,9 @@ class Finding(Mistake):
     usual_line: tuple[str, ...]
     usual_games: int
     usual_of: int
+    wins_pawns: int
+    lasted_games: int
+    lasted_kept: int
 
     def as_kind(self, kind: Kind) -> Finding:
         """The finding with the numbers of one of its two views; itself where that side is not taught."""

@@ -16,7 +16,7 @@ import pyarrow as pa
 from miner.engine.consult import Engines
 from miner.finding.aftermath import seasons_of
 from miner.finding.finding import is_losing
-from miner.follow import asking, passages, punish
+from miner.follow import asking, lasting, passages, punish
 from miner.follow.asking import MOST_LATER_POINTS, Asked, LosingReply, Opinion, Point, Questions, Replies
 from miner.follow.models import WonGame, candidates, models_among, review, review_choices
 from miner.follow.wins import model_rows, plan_rows, read_whole, sources_now, wins_of
@@ -120,6 +120,7 @@ def _tables(
     right_after = first.drop_duplicates(["key", "move", "at"]).assign(path="")  # no moves lead on to there
     answered = _judge_answers(given, "judging answers", right_after, first, punish.seek)
     passages.keep_punished(connection, punish.good_answers(answered.points, answered.asked))
+    last, unsaid = _see_whether_it_lasts(given, losing, answered, read)
     afterwards_of, later = _follow_later(given)
     plans, models, facts = _study_wins(given, read)
     seasons = seasons_of(by_month, settings.season_starts, tallied["confidence"])
@@ -128,11 +129,12 @@ def _tables(
         "answers": _table("answers", pd.concat([first, later], ignore_index=True)),
         "punishments": _table("punishments", _punishments(given, answered, afterwards_of)),
         "afterwards": afterwards,
+        "lasted": _table("lasted", last),
         "model_games": _table("model_games", models),
         "plans": _table("plans", plans),
         "seasons": _table("seasons", seasons),
     }
-    failed = answered.failed + afterwards_of.failed + facts.pop("failed")
+    failed = answered.failed + afterwards_of.failed + facts.pop("failed") + unsaid
     return tables, {"losing_replies": len(given.replies), "passages": count, "inconclusive": failed} | facts
 
 
@@ -171,6 +173,21 @@ def _table(name: str, rows: RowDicts | pd.DataFrame) -> pa.Table:
     if isinstance(rows, pd.DataFrame):
         return pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
     return pa.Table.from_pylist(rows, schema=schema)
+
+
+def _see_whether_it_lasts(
+    given: _Inputs, losing: pd.DataFrame, answered: _Judged, read: Manifest
+) -> tuple[pd.DataFrame, int]:
+    """Rows of `lasted`, and how many searches failed."""
+    settings = given.settings
+    with given.engines.means.progress.task("sampling games", total=1, unit="part") as task:
+        sample = passages.sampled_games(given.connection, settings.lasting_games)
+        moves = passages.moves_of(given.connection, sample)
+        task.advance()
+    judged = pd.DataFrame(answered.rows, columns=["key", "move", "answer", "kept"]).dropna()
+    known = judged.assign(is_good=judged.pop("kept") >= settings.kept)
+    later = lasting.later_of(sample, moves, read.settings["plies"])
+    return lasting.lasted(later, losing[["key", "move", "fen"]], known, given.engines, settings.lasting_nodes)
 
 
 def _follow_later(given: _Inputs) -> tuple[_Judged, pd.DataFrame]:

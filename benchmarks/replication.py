@@ -42,8 +42,9 @@ import chess
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special
+from scipy import sparse, special
 
+from benchmarks.agreement import agreement, later_games, signs, with_claims
 from benchmarks.error_rates import ENOUGH, draw_errors, errors, replies_made, slope, told_errors
 from benchmarks.mined import CONFIDENCE, Halves, draw, leave_out_copies, mine, moves_in
 from benchmarks.steering import halves
@@ -93,15 +94,20 @@ class Compared:
 
     def standard_error(self, weight: Floats) -> float:
         """Of the weighted sum of the differences, one game being one piece of evidence."""
+        by_game = weight @ self.influence()
+        return float(np.sqrt((by_game**2).sum()))
+
+    def influence(self) -> Any:
+        """By how much each game (columns) is off in each difference (rows): a sparse array."""
         groups = self.games.groupby(["pair", "chosen"])["score"]
         size = groups.transform("size").to_numpy()
         left = (self.games["score"] - groups.transform("mean")).to_numpy()
         # Around their own mean few results scatter too little: as in a sample's variance.
         left = left * np.sqrt(size / np.maximum(size - 1.0, 1.0))
         sign = np.where(self.games["chosen"], -1.0, 1.0)
-        influence = pd.Series(weight[self.games["pair"]] * sign * left / size)
-        by_game = influence.groupby(self.games["game"].to_numpy()).sum()
-        return float(np.sqrt((by_game**2).sum()))
+        _, game = np.unique(self.games["game"], return_inverse=True)
+        shape = (len(self.pairs), int(game.max(initial=-1)) + 1)
+        return sparse.csr_array((sign * left / size, (self.games["pair"], game)), shape=shape)
 
     def standard_errors(self) -> Floats:
         """Of each difference, results scattering alike everywhere."""
@@ -159,10 +165,13 @@ def compared(split: Halves, replies: pd.DataFrame, *, to_sound: bool = False) ->
     known = known[is_sound(known)] if to_sound else known
     ranked = split.mined.manifest("rank")
     part: float = ranked.facts["part_observed"] if ranked else 1.0
-    pairs = replies.assign(gain=0.0, to_others=part * _step_to_others(split, replies, known))
+    pairs = replies.assign(whole=0.0, step=_step_to_others(split, replies, known))
     for band, of_band in replies.groupby("band"):
         gain, _ = split.curves.of(str(band)).gain(of_band["cp_best"], of_band["cp_reply"])
-        pairs.loc[of_band.index, "gain"] = part * gain
+        pairs.loc[of_band.index, "whole"] = gain
+    pairs = pairs.assign(gain=part * pairs["whole"], to_others=part * pairs["step"])
+    if split.parts:
+        pairs = with_claims(pairs, split.parts)
     parts = []
     for store in (split.mined, split.held_out):
         games = moves_in(store, replies["key"], split.bands)
@@ -281,10 +290,30 @@ def scatter(axes: Any, losing: Compared, sound: Compared, least: int) -> None:
     axes.legend()
 
 
-def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None) -> None:
-    """Print both tables; draw both figures if there is a folder."""
+def lasting(split: Halves, some: Compared, cache: Path) -> Compared | None:
+    """The same replies by what the engine says of the held-out games nine plies later."""
+    if split.parts is None or split.parts.by_later is None:
+        return None
+    pairs = with_claims(some.pairs, split.parts.by_later.parts)
+    return Compared(pairs, later_games(split, pairs, cache))
+
+
+def told_agreement(ways: Sequence[Compared], lasts: Sequence[Compared | None]) -> str:
+    """Predicted and seen by results and by evaluations later on, in groups, and the signs."""
+    parts = {"by results, at equal ratings": joined(ways)}
+    known = [one for one in lasts if one is not None]
+    if known:
+        parts["by evaluations nine plies later"] = joined(known)
+    return "\n\n".join(
+        f"{name}\n{agreement(some).to_string()}\n{signs(some).words()}" for name, some in parts.items()
+    )
+
+
+def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None, cache: Path) -> None:
+    """Print the tables; draw both figures if there is a folder."""
     found = [losing_replies(one) for one in mined]
-    losing = joined([compared(one, replies) for one, replies in zip(mined, found, strict=True)])
+    ways = [compared(one, replies) for one, replies in zip(mined, found, strict=True)]
+    losing = joined(ways)
     sound = joined(
         [
             compared(one, sound_replies(one, replies), to_sound=True)
@@ -296,6 +325,9 @@ def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None) -
     print(f"{len(losing.pairs):,} findings (reply and band)")
     print(f"\nmeans: of those with {least} held-out games or more")
     print(replicated(losing, sound, top, least).T.to_string())
+    if all(len(one.pairs) for one in ways):
+        lasts = [lasting(one, way, cache) for one, way in zip(mined, ways, strict=True)]
+        print(f"\n{told_agreement(ways, lasts)}")
     if folder:
         draw(folder / "replication.png", lambda axes: scatter(axes, losing, sound, least))
     made = replies_made(mined)
@@ -343,7 +375,7 @@ def main() -> None:
         print(f"games of the second half left out, recorded in the first: {leave_out_copies(*files):,}")
         tallying = TallySettings(min_games=asked.min_games_at_position)
         stores = mine(files, folder, tallying, settings, asked.cache, both=asked.both)
-        report(stores, asked.top, asked.least, asked.folder)
+        report(stores, asked.top, asked.least, asked.folder, asked.cache)
 
 
 if __name__ == "__main__":

@@ -338,8 +338,10 @@ def _lasted(world: World, games: pd.DataFrame, replies: pd.DataFrame) -> pd.Data
         there = by_place.get(row.place, played[:0])
         for has_reply in (True, False):
             some = there[(there["chosen"] == row.move) == has_reply][:most]
-            found = pd.Series(some["answer"] == 0, dtype=object).where(has_reply, None)
-            rows.append(some[["game", "chosen", "cp"]].assign(key=row.key, move=row.move, found=found))
+            found = (some["answer"] == 0).astype(object) if has_reply else None
+            rows.append(
+                some[["game", "chosen", "cp"]].assign(key=np.uint64(row.key), move=row.move, found=found)
+            )
     return pd.concat(rows, ignore_index=True).assign(plies=9, won=None)
 
 

@@ -299,7 +299,7 @@ def test_the_sample_is_mined_both_ways(tmp_path: Path, capsys: pytest.CaptureFix
 
     files = halves(some, tmp_path)
     ways = mine(files, tmp_path, TallySettings(), judging, tmp_path / "verdicts.sqlite", both=True)
-    report(ways, top=100, least=5, folder=None)
+    report(ways, top=100, least=5, folder=None, cache=tmp_path / "verdicts.sqlite")
 
     seen = [one.held_out.require("read").rows["games"] for one in ways]
     assert sum(seen) == 400

@@ -90,24 +90,29 @@ def _fens(packed: npt.NDArray[np.uint16], begins: Ints, plies: Ints) -> list[str
     return fens
 
 
-def lasted(
-    later: Later, befores: pd.DataFrame, known: pd.DataFrame, engines: Engines, nodes: int
-) -> tuple[pd.DataFrame, int]:
-    """The rows of the table `lasted`, and of how many positions the engine could say nothing.
+def evaluated(later: Later, engines: Engines, nodes: int) -> tuple[pd.DataFrame, int]:
+    """The games with cp, for who was to move before the reply, and how many searches failed.
 
-    `befores`: key, move and fen of the losing replies; `known`: key, move and answer of the answers that were
-    judged, and is_good. Raises what `Engines.ask` does.
+    Raises what `Engines.ask` does.
     """
     said = engines.ask("whether it lasts", "position", [look(fen, nodes) for fen in later.fens])
-    rows = later.games.merge(known, on=[*_REPLY, "answer"], how="left").merge(befores, on=_REPLY)
+    is_again = np.where(later.games["plies"] % 2 == 1, 1, -1)  # whether he is to move
+    cp = pd.Series(said, dtype="Int64").take(later.games["at"]).to_numpy() * is_again
+    return later.games.assign(cp=pd.array(cp, dtype="Int64")), said.count(None)
+
+
+def lasted(games: pd.DataFrame, fens: list[str], judged: pd.DataFrame, engines: Engines) -> pd.DataFrame:
+    """The rows of the table `lasted`, of games as from `evaluated`.
+
+    `judged`: the answers that were judged, key, move, fen (before the reply), answer and is_good.
+    """
+    rows = games.merge(judged, on=[*_REPLY, "answer"], how="left")
     found = rows["is_good"].where(rows["chosen"] == rows["move"]).astype("boolean")
-    is_again = np.where(rows["plies"] % 2 == 1, 1, -1)  # whether who was to move is so again
-    cp = pd.Series(said, dtype="Int64").take(rows["at"]).reset_index(drop=True) * is_again
-    rows = rows.assign(found=found, cp=cp, won=pd.array([None] * len(rows), dtype="Int64"))
+    rows = rows.assign(found=found, won=pd.array([None] * len(rows), dtype="Int64"))
     punished = rows[rows["found"].fillna(False)]
     if len(punished):
-        rows.loc[punished.index, "won"] = _won(punished, later.fens, engines)
-    return rows[[*_REPLY, "game", "chosen", "found", "plies", "cp", "won"]], said.count(None)
+        rows.loc[punished.index, "won"] = _won(punished, fens, engines)
+    return rows[[*_REPLY, "game", "chosen", "found", "plies", "cp", "won"]]
 
 
 def _won(punished: pd.DataFrame, fens: list[str], engines: Engines) -> Ints:

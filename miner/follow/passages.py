@@ -184,13 +184,15 @@ def count_by_date(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     return _frame(connection.sql(sql))
 
 
-def sampled_games(connection: duckdb.DuckDBPyConnection, most: int) -> pd.DataFrame:
-    """A sample of the games through the positions of the losing replies: key, move, game, ply and chosen.
+def sampled_games(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, most: int) -> pd.DataFrame:
+    """A sample of the games through the positions of these losing replies (key and move).
 
-    For each losing reply at most so many games in which it was `chosen`, and as many with another move. Which
-    ones hangs on nothing but the games' numbers: those of more games hold most of those of fewer.
+    Columns: key, move, game, ply and chosen. For each losing reply at most so many games in which it was
+    `chosen`, and as many with another move. Which ones hangs on nothing but the games' numbers: the sample of
+    more games holds most of that of fewer.
     Source: D. Knuth, The Art of Computer Programming 3, section 6.4 (from memory), for the multiplier.
     """
+    _register(connection, "losing", losing[["key", "move"]])
     sql = f"""
         with there as (
             select m.key, m.move as chosen, m.game, m.ply,

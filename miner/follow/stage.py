@@ -181,13 +181,15 @@ def _see_whether_it_lasts(
     """Rows of `lasted`, and how many searches failed."""
     settings = given.settings
     with given.engines.means.progress.task("sampling games", total=1, unit="part") as task:
-        sample = passages.sampled_games(given.connection, settings.lasting_games)
+        sample = passages.sampled_games(given.connection, losing, settings.lasting_games)
         moves = passages.moves_of(given.connection, sample)
         task.advance()
-    judged = pd.DataFrame(answered.rows, columns=["key", "move", "answer", "kept"]).dropna()
-    known = judged.assign(is_good=judged.pop("kept") >= settings.kept)
+    judged = pd.DataFrame(answered.rows, columns=["key", "move", "plies", "answer", "kept"]).dropna()
+    judged = judged.assign(is_good=judged["kept"] >= settings.kept)
+    judged = judged[judged["plies"] == 0].merge(losing[["key", "move", "fen"]], on=["key", "move"])
     later = lasting.later_of(sample, moves, read.settings["plies"])
-    return lasting.lasted(later, losing[["key", "move", "fen"]], known, given.engines, settings.lasting_nodes)
+    games, failed = lasting.evaluated(later, given.engines, settings.lasting_nodes)
+    return lasting.lasted(games, later.fens, judged, given.engines), failed
 
 
 def _follow_later(given: _Inputs) -> tuple[_Judged, pd.DataFrame]:

@@ -15,7 +15,6 @@ from miner.store.query import band_sql, connected, create_views
 from miner.terms import BandScheme
 
 _GAMES, _VARIANCE, _LUCK = 100.0, 0.02, 1.0  # known beforehand, as if seen in so many games
-_TABLE = "lasted"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,19 +32,26 @@ class Values:
 
 
 def later_games(store: Store, losing: pd.DataFrame, bands: BandScheme) -> pd.DataFrame:
-    """The games of `lasted` of these replies: key, move, chosen, found, cp, band, band_other, gap and score.
+    """The games of `lasted` of these replies: the columns of `with_players`.
 
-    cp, gap and score are those of who was to move before the reply, and who is of `band`; the other one is of
-    `band_other`. Empty if the stage has not been run, or could say nothing.
+    Empty if the stage has not been run, or could say nothing.
     """
     columns = [*REPLY, "game", "chosen", "found", "cp"]
     if store.manifest("follow") is None:
-        return pd.DataFrame(columns=[*columns, "band", "band_other", "gap", "score"])
-    rows = store.read_table(_TABLE, columns).to_pandas().dropna(subset="cp").merge(losing[REPLY], on=REPLY)
+        return pd.DataFrame(columns=[*columns, "band", "band_other", "score", "gap"])
+    rows = store.read_table("lasted", columns).to_pandas().dropna(subset="cp")
+    return with_players(store, rows.merge(losing[REPLY], on=REPLY), bands)
+
+
+def with_players(store: Store, games: pd.DataFrame, bands: BandScheme) -> pd.DataFrame:
+    """The games (key, game, ...) with band, band_other, score and gap (the first one's rating less).
+
+    `band`, score and gap are those of who was to move in the position, `band_other` is the other side's.
+    """
     other = band_sql(bands, as_name=True).replace("rating", "rating_other")
     with connected() as connection:
         create_views(connection, store.path("moves"), store.path("games"))
-        connection.register("wanted", rows)
+        connection.register("wanted", games)
         found: pd.DataFrame = connection.sql(
             f"""select w.*, {band_sql(bands, as_name=True)} as band, {other} as band_other,
                        score / 2.0 as score, case when rating > 0 and rating_other > 0

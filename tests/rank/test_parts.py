@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from miner.rank.parts import Differences, Parts, fit_parts
+from miner.rank.parts import Differences, Parts, fit_by_later, fit_parts
 
 RESULT = 0.2  # variance
 
@@ -83,3 +83,65 @@ def test_scatter_bounds_and_first_ten(scatter: float) -> None:
     assert 0.92 <= np.mean(met) <= 0.98
     true, claimed = np.sum(first, axis=0)
     assert true / claimed == pytest.approx(1.0, abs=0.06)
+
+
+VALUE = 0.015  # variance of evaluations later on
+LUCK = 0.9  # what results have of them
+
+
+def drawn_later(
+    seed: int, *, factor: float, scatter: float, replies: int = 150
+) -> tuple[pd.DataFrame, Differences, Differences]:
+    """Replies with true parts of results, and differences of results and of evaluations of the same games."""
+    random = np.random.default_rng(seed)
+    gain, weight = random.uniform(0.08, 0.3, replies), random.uniform(3.0, 30.0, replies)
+    part = random.normal(1.0, scatter, replies)
+    luck = random.normal(0.0, np.sqrt(VALUE / weight))
+    left = random.normal(0.0, np.sqrt((RESULT - LUCK**2 * VALUE) / weight))
+    rows = pd.DataFrame({"key": np.arange(replies), "move": 1, "band": "", "gain": gain, "expected": gain})
+    rows = rows.assign(weight=weight, true=factor * part)
+    results = rows.assign(difference=factor * part * gain + LUCK * luck + left)
+    return rows, Differences(results, RESULT), Differences(rows.assign(difference=part * gain + luck), VALUE)
+
+
+@pytest.mark.parametrize("factor", [0.2, 1.0])
+def test_results_say_by_which_factor_evaluations_count(factor: float) -> None:
+    """Where positions are seen to be lost, but points are not, the factor is small, and so are all parts."""
+    fits = [
+        fit_by_later(results, later, LUCK, 0.5)
+        for _, results, later in (drawn_later(seed, factor=factor, scatter=0.4) for seed in range(20))
+    ]
+
+    told = [fit.by_later.factor for fit in fits if fit.by_later]
+    assert np.mean(told) == pytest.approx(factor, abs=0.05)
+    assert np.mean([fit.mean for fit in fits]) == pytest.approx(factor, abs=0.05)
+
+
+@pytest.mark.parametrize("scatter", [0.0, 0.4])
+def test_evaluations_tell_replies_from_each_other(scatter: float) -> None:
+    """95% of bounds hold, also where replies do not differ; the first ten deliver; results alone miss more."""
+    met, first, off = [], [], []
+    for seed in range(20):
+        rows, results, later = drawn_later(seed, factor=0.8, scatter=scatter)
+        fit, alone = fit_by_later(results, later, LUCK, 0.5), fit_parts(results, 0.5)
+        part, deviation = fit.of(rows)
+        true = rows["true"].to_numpy()
+        met.append((true >= part - 1.645 * deviation).mean())
+        ten = np.argsort(-part * rows["gain"])[:10]
+        first.append(((true * rows["gain"])[ten].sum(), (part * rows["gain"])[ten].sum()))
+        off.append([np.square(one.of(rows)[0] - true).mean() for one in (fit, alone)])
+    by_both, by_results = np.mean(off, axis=0)
+    assert 0.92 <= np.mean(met) <= 0.985
+    true_sum, claimed = np.sum(first, axis=0)
+    assert true_sum / claimed == pytest.approx(1.0, abs=0.05)
+    assert by_both < 0.8 * by_results
+
+
+def test_luck_that_results_share_is_counted_once() -> None:
+    """Nothing is lost, and evaluations only scatter: games that stood better by chance won more, no reply."""
+    told = [
+        fit_by_later(results, later, LUCK, 0.5).of(rows)[0]
+        for rows, results, later in (drawn_later(seed, factor=0.0, scatter=0.3) for seed in range(20))
+    ]
+
+    assert np.mean(told) == pytest.approx(0.0, abs=0.04)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from miner.arrays import Floats
 from miner.curve.fit import Curves
+from miner.finding.finding import tells
 from miner.rank.groups import REPLY
 from miner.rank.later import Values, later_games, valued
 from miner.rank.parts import Differences, Parts, fit_by_later, fit_parts
@@ -16,8 +17,6 @@ from miner.store import Store
 from miner.store.query import band_sql, connected, create_views
 from miner.terms import BandScheme
 
-LEAST_LOSS = 0.05
-"""Expected score that a reply must lose by the engine to be counted: smaller losses are mostly its noise."""
 _MOST_VARIANCE, _GAMES = 0.25, 100.0  # of a result between 0 and 1, as if seen in so many games
 _VAGUE, _LESS_KNOWN = 0.5, 1.0  # by how much the common parts may be away from 1, before any game is seen
 _GAP = "(rating::int - rating_other::int)"
@@ -42,8 +41,7 @@ class SeenParts:
 def seen_parts(store: Store, judged: pd.DataFrame, curves: Curves, bands: BandScheme) -> SeenParts:
     """Both parts, of the replies of the table `judged` that lose enough to say something of them."""
     is_followed = store.manifest("follow") is not None
-    losing = judged[(judged["state"] == "judged") & (judged["loss"] >= LEAST_LOSS)]
-    losing = losing[[*REPLY, "cp_best", "cp_reply"]]
+    losing = judged[tells(judged)][[*REPLY, "cp_best", "cp_reply"]]
     if losing.empty:  # as in a store without games, which has no files to be asked
         rows = dict.fromkeys(("gain", "expected", "difference", "weight"), 0.0)
         nothing = Differences(losing[REPLY].assign(band="", **rows), _MOST_VARIANCE)

@@ -15,7 +15,7 @@ CURVES = Curves({BAND: RULE})
 
 
 def games(*, by_gap: float, luck: float, number: int = 4_000) -> pd.DataFrame:
-    """Two groups of games: `by_gap` centipawns are gained for each rating point more, results follow values."""
+    """Two groups of games: `by_gap` centipawns are gained a rating point more, results follow values."""
     random = np.random.default_rng(3)
     gap, chance = random.normal(0.0, 150.0, number), random.normal(0.0, 40.0, number)
     group = np.arange(number) % 2

@@ -9,6 +9,7 @@ the prediction that evaluations are to show, without the factor by which they co
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,17 +18,18 @@ import pandas as pd
 from miner.arrays import Floats
 from miner.engine.consult import Engines
 from miner.engine.identity import find_engine
+from miner.finding.finding import tells
 from miner.follow import lasting, passages
 from miner.means import Means
 from miner.rank.groups import REPLY
 from miner.rank.later import valued, with_players
 from miner.rank.parts import Parts
+from miner.rank.results import chosen_moves, part_observed
 from miner.settings import FollowSettings
+from miner.store import Store
 from miner.store.query import Resources, connected_to_games
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from benchmarks.mined import Halves
     from benchmarks.replication import Compared
 
@@ -37,34 +39,46 @@ FEWEST = 3  # games on either side from which a sign is counted
 LEVEL = 0.05  # of the test
 
 
-def later_games(split: Halves, replies: pd.DataFrame, cache: Path) -> pd.DataFrame:
-    """Games of the held-out half: pair, game, chosen, and their value nine plies later: score, adjusted."""
-    settings, store = FollowSettings(), split.held_out
+def games_later(store: Store, replies: pd.DataFrame, split: Halves, asking: Asking) -> pd.DataFrame:
+    """A sample of a half's games through the positions of these replies: columns of `with_players`, cp."""
     with (
         store.scratch() as spill,
         connected_to_games(store.path("moves"), store.path("games"), spill, Resources()) as connection,
     ):
-        asked = replies[REPLY].drop_duplicates()
-        sample = passages.sampled_games(connection, asked, settings.lasting_games)
+        sample = passages.sampled_games(connection, replies[REPLY].drop_duplicates(), asking.games)
         moves = passages.moves_of(connection, sample)
     later = lasting.later_of(sample, moves, store.require("read").settings["plies"])
-    engines = Engines(
-        Means(engine=find_engine(), cache=cache), split.mined.require("judge").settings["hash_mb"]
-    )
-    games, _ = lasting.evaluated(later, engines, settings.lasting_nodes)
-    rows = with_players(store, games.dropna(subset="cp").drop(columns=["ply", "at"]), split.bands)
+    means = Means(engine=find_engine(), cache=asking.cache)
+    engines = Engines(means, split.mined.require("judge").settings["hash_mb"])
+    games, _ = lasting.evaluated(later, engines, FollowSettings().lasting_nodes)
+    return with_players(store, games.dropna(subset="cp").drop(columns=["ply", "at"]), split.bands)
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """How many games of each reply are looked at nine plies later, and where the verdicts are kept."""
+
+    cache: Path
+    games: int = FollowSettings().lasting_games
+
+
+def parts_of(split: Halves, asking: Asking) -> Parts:
+    """The parts that the mined half shows, as `rank` fits them."""
+    judged = split.judged
+    losing = judged[tells(judged)][[*REPLY, "cp_best", "cp_reply"]]
+    chosen = chosen_moves(split.mined, losing, split.bands)
+    games = games_later(split.mined, losing, split, asking)
+    return part_observed(chosen, losing, judged, split.curves, games)
+
+
+def values_later(split: Halves, pairs: pd.DataFrame, asking: Asking) -> pd.DataFrame:
+    """Games of the held-out half: pair, game, chosen, and their value nine plies later: score, adjusted."""
+    rows = games_later(split.held_out, pairs, split, asking)
     rows = rows.assign(is_better=rows["chosen"] != rows["move"])
     told = valued(rows, split.curves, [*REPLY, "band", "is_better"]).games
-    told = told.merge(replies.reset_index(names="pair")[[*REPLY, "band", "pair"]], on=[*REPLY, "band"])
-    return pd.DataFrame(
-        {
-            "pair": told["pair"],
-            "game": told["game"],
-            "chosen": ~told["is_better"],
-            "score": told["value"],
-            "adjusted": told["value"],
-        }
-    )
+    told = told.merge(pairs.reset_index(names="pair")[[*REPLY, "band", "pair"]], on=[*REPLY, "band"])
+    values = {"score": told["value"], "adjusted": told["value"]}
+    return pd.DataFrame({"pair": told["pair"], "game": told["game"], "chosen": ~told["is_better"]} | values)
 
 
 def with_claims(pairs: pd.DataFrame, parts: Parts) -> pd.DataFrame:

@@ -17,28 +17,17 @@ from miner.cli.terminal import Bars
 from miner.curve.fit import Curves
 from miner.engine.identity import find_engine
 from miner.finding.finding import is_losing
-from miner.follow.stage import follow
 from miner.judge.stage import judge
 from miner.means import Means
-from miner.rank.parts import Parts
-from miner.rank.results import seen_parts
 from miner.rank.stage import rank
 from miner.read.stage import read
-from miner.settings import (
-    FollowSettings,
-    JudgeSettings,
-    RankSettings,
-    ReadSettings,
-    TallySettings,
-    settings_of,
-)
+from miner.settings import JudgeSettings, RankSettings, ReadSettings, TallySettings, settings_of
 from miner.store import Store
 from miner.store.query import create_views
 from miner.tally.stage import tally
 from miner.terms import BandScheme
 
 CONFIDENCE = 0.9
-FOLLOWING = FollowSettings(moves=1, most_games=0, models=0)  # answers, and whether an advantage lasts
 LONG = b" 11."  # a game that goes on to here is not repeated move by move by chance
 
 
@@ -51,7 +40,6 @@ class Halves:
     bands: BandScheme
     curves: Curves
     judged: pd.DataFrame  # with `losing`
-    parts: Parts | None = None  # of the curve's gains, that the mined half's games show
 
     @classmethod
     def of(cls, mined: Store, held_out: Store) -> Halves:
@@ -59,8 +47,7 @@ class Halves:
         bands = mined.bands
         judged = mined.read_table("judged").to_pandas()
         judged["losing"] = is_losing(judged, settings_of({"rank": mined.require("rank").settings}).rank)
-        curves = Curves.from_table(mined.read_table("curves"))
-        return cls(mined, held_out, bands, curves, judged, seen_parts(mined, judged, curves, bands).gain)
+        return cls(mined, held_out, bands, Curves.from_table(mined.read_table("curves")), judged)
 
 
 def mine(
@@ -82,9 +69,7 @@ def mine(
     ranking = RankSettings(loss_threshold=judging.loss_threshold, tempo_threshold=judging.tempo_threshold)
     for store in stores if both else stores[:1]:
         tally(store, tallying, Means(progress=Bars()))
-        means = Means(engine=find_engine(), cache=cache, progress=Bars())
-        judge(store, judging, means)
-        follow(store, FOLLOWING, means)
+        judge(store, judging, Means(engine=find_engine(), cache=cache, progress=Bars()))
         rank(store, ranking, Means(progress=Bars()))
     ways = [stores, stores[::-1]] if both else [stores]
     return [Halves.of(*way) for way in ways]

@@ -44,7 +44,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse, special
 
-from benchmarks.agreement import agreement, later_games, signs, with_claims
+from benchmarks.agreement import Asking, agreement, parts_of, signs, values_later, with_claims
 from benchmarks.error_rates import ENOUGH, draw_errors, errors, replies_made, slope, told_errors
 from benchmarks.mined import CONFIDENCE, Halves, draw, leave_out_copies, mine, moves_in
 from benchmarks.steering import halves
@@ -52,11 +52,12 @@ from miner import stats
 from miner.arrays import Floats
 from miner.board.moves import pack
 from miner.curve.fit import Curves
-from miner.settings import JudgeSettings, TallySettings
+from miner.settings import FollowSettings, JudgeSettings, TallySettings
 
 SOUND = 0.02  # expected score that a sound reply loses at the most
 PAIR = ["key", "move", "band"]
 COLUMNS = [*PAIR, "cp_best", "cp_reply", "games"]  # games: of the mined half, with the reply
+VALUED = [*COLUMNS, "pick_rate", "plain_reach"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +133,11 @@ def joined(parts: Sequence[Compared]) -> Compared:
 
 
 def losing_replies(split: Halves) -> pd.DataFrame:
-    """The findings in their order, each reply and band once: COLUMNS."""
+    """The findings in their order, each reply and band once: VALUED."""
     found = split.mined.read_table("by_band").to_pandas()
     moves = [pack(chess.Move.from_uci(uci)) for uci in found["losing_reply_uci"]]
     found = found.assign(move=np.array(moves, dtype=np.uint16), games=found["games_with_reply"])
-    return pd.DataFrame(found.drop_duplicates(PAIR, ignore_index=True)[COLUMNS])
+    return pd.DataFrame(found.drop_duplicates(PAIR, ignore_index=True)[VALUED])
 
 
 def is_sound(judged: pd.DataFrame) -> pd.Series[bool]:
@@ -170,8 +171,6 @@ def compared(split: Halves, replies: pd.DataFrame, *, to_sound: bool = False) ->
         gain, _ = split.curves.of(str(band)).gain(of_band["cp_best"], of_band["cp_reply"])
         pairs.loc[of_band.index, "whole"] = gain
     pairs = pairs.assign(gain=part * pairs["whole"], to_others=part * pairs["step"])
-    if split.parts:
-        pairs = with_claims(pairs, split.parts)
     parts = []
     for store in (split.mined, split.held_out):
         games = moves_in(store, replies["key"], split.bands)
@@ -290,12 +289,18 @@ def scatter(axes: Any, losing: Compared, sound: Compared, least: int) -> None:
     axes.legend()
 
 
-def lasting(split: Halves, some: Compared, cache: Path) -> Compared | None:
-    """The same replies by what the engine says of the held-out games nine plies later."""
-    if split.parts is None or split.parts.by_later is None:
-        return None
-    pairs = with_claims(some.pairs, split.parts.by_later.parts)
-    return Compared(pairs, later_games(split, pairs, cache))
+def by_claims(split: Halves, some: Compared, asking: Asking) -> tuple[Compared, Compared | None]:
+    """The replies in the order of what is claimed of them, and the same by evaluations nine plies later."""
+    parts = parts_of(split, asking)
+    pairs = with_claims(some.pairs, parts)
+    value = pairs["pick_rate"] * pairs["plain_reach"] * parts.of(pairs)[0] * pairs["whole"]
+    order = np.argsort(-value.to_numpy(), kind="stable")
+    places = np.argsort(order)
+    pairs = pairs.iloc[order].reset_index(drop=True)
+    results = Compared(pairs, some.games.assign(pair=places[some.games["pair"]]))
+    if parts.by_later is None:
+        return results, None
+    return results, Compared(with_claims(pairs, parts.by_later.parts), values_later(split, pairs, asking))
 
 
 def told_agreement(ways: Sequence[Compared], lasts: Sequence[Compared | None]) -> str:
@@ -309,7 +314,7 @@ def told_agreement(ways: Sequence[Compared], lasts: Sequence[Compared | None]) -
     )
 
 
-def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None, cache: Path) -> None:
+def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None, asking: Asking) -> None:
     """Print the tables; draw both figures if there is a folder."""
     found = [losing_replies(one) for one in mined]
     ways = [compared(one, replies) for one, replies in zip(mined, found, strict=True)]
@@ -326,8 +331,8 @@ def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None, c
     print(f"\nmeans: of those with {least} held-out games or more")
     print(replicated(losing, sound, top, least).T.to_string())
     if all(len(one.pairs) for one in ways):
-        lasts = [lasting(one, way, cache) for one, way in zip(mined, ways, strict=True)]
-        print(f"\n{told_agreement(ways, lasts)}")
+        both = [by_claims(one, way, asking) for one, way in zip(mined, ways, strict=True)]
+        print(f"\n{told_agreement([one for one, _ in both], [last for _, last in both])}")
     if folder:
         draw(folder / "replication.png", lambda axes: scatter(axes, losing, sound, least))
     made = replies_made(mined)
@@ -357,6 +362,7 @@ def main() -> None:
     parser.add_argument("--min-players", type=int, default=usual.min_players)
     parser.add_argument("--nodes-in-all", type=int, default=usual.nodes_in_all)
     parser.add_argument("--loss", type=float, default=usual.loss_threshold, help="that makes a reply losing")
+    parser.add_argument("--later", type=int, default=FollowSettings().lasting_games, help="games of a reply")
     parser.add_argument("--top", type=int, default=100)
     parser.add_argument("--least", type=int, default=20)
     asked = parser.parse_args()
@@ -375,7 +381,7 @@ def main() -> None:
         print(f"games of the second half left out, recorded in the first: {leave_out_copies(*files):,}")
         tallying = TallySettings(min_games=asked.min_games_at_position)
         stores = mine(files, folder, tallying, settings, asked.cache, both=asked.both)
-        report(stores, asked.top, asked.least, asked.folder, asked.cache)
+        report(stores, asked.top, asked.least, asked.folder, Asking(asked.cache, asked.later))
 
 
 if __name__ == "__main__":

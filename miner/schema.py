@@ -11,7 +11,7 @@ from miner.terms import alternatives
 
 SCHEMA_VERSION = 11
 
-METHODS = {"read": 5, "tally": 7, "judge": 4, "scan": 2, "follow": 3, "rank": 16}
+METHODS = {"read": 5, "tally": 7, "judge": 4, "scan": 2, "follow": 4, "rank": 17}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -319,6 +319,21 @@ AFTERWARDS = _table(
 )
 """The scores of the side that profits from a losing reply, per band of its players."""
 
+LASTED = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("game", UINT32, "a game through the position, of the sample"),
+    _column("chosen", UINT16, "the move played there: the losing reply, or another"),
+    _nullable("found", pa.bool_(), "whether the reply was punished; null: not played, or nobody could say"),
+    _column("plies", UINT8, "plies from the move to the position looked at; fewer where the game ends"),
+    _nullable("cp", INT32, "of that position, for who was to move in the first; null: inconclusive"),
+    _nullable("won", INT32, "pawns that who punished it has won there, captures settled; null: not punished"),
+)
+"""What had become of the position nine plies later: a row per losing reply and game of the sample.
+
+One half of the sample chose the losing reply, the other another move.
+"""
+
 MODEL_GAMES = _table(
     _column("key", UINT64, "position before the losing reply"),
     _column("move", UINT16, "the losing reply"),
@@ -472,6 +487,13 @@ FINDINGS = _table(
     _column("usual_line", TEXT, "the taught answer, what was played most then and what punishes it, SAN"),
     _column("usual_games", INT64, "games of all bands in which that was played"),
     _column("usual_of", INT64, "games of all bands that went on after the taught answer"),
+    _column(
+        "wins_pawns",
+        INT64,
+        "material that the refutation wins, in pawns; 0: it is not for material that it loses",
+    ),
+    _column("lasted_games", INT64, "punished games of all bands looked at nine plies later, if it wins any"),
+    _column("lasted_kept", INT64, "of those, in which as much or more was won then, captures settled"),
 )
 """One row per losing reply in `findings` and `missed`, and one per reply and band in `by_band`."""
 
@@ -492,6 +514,7 @@ TABLES = {
     "answers": ANSWERS,
     "punishments": PUNISHMENTS,
     "afterwards": AFTERWARDS,
+    "lasted": LASTED,
     "model_games": MODEL_GAMES,
     "plans": PLANS,
     "seasons": SEASONS,

@@ -310,6 +310,8 @@ class FollowSettings(_Checked):
     )
     models: FromZero = 3  # model games per losing reply
     model_nodes: FromOne = 20_000  # per move of a model game
+    lasting_games: FromZero = 60  # with the reply, and as many with another move, looked at nine plies later
+    lasting_nodes: FromOne = 5_000  # per position then
     season_starts: int = 8  # month (1 to 12) in which a season begins
 
     def _check(self) -> None:

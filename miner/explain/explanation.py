@@ -39,6 +39,7 @@ class Explanation:
     refutation: tuple[chess.Move, ...]  # moves after the reply, as long as they are forced or needed
     is_forced: bool = False  # the lines themselves show the harm: mate, two pawns or more, a verified retreat
     strike: Strike | None = None  # the punishing move that has the pattern
+    won: int = 0  # pawns that the refutation wins, counted from the diagram; 0: that is not the reason
 
 
 def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
@@ -71,7 +72,7 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     follows_pattern = REASONS[told.reason].is_tactical and not told.is_missed
     strike = find_strike(shown, refutation) if follows_pattern else None
     pattern = strike.pattern if strike else None
-    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced, strike)
+    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced, strike, told.won)
 
 
 def _with_recaptures(evidence: Evidence, plies: int) -> int:
@@ -92,6 +93,7 @@ class _Told:
     line: tuple[chess.Move, ...] = ()  # none: the reply's first
     is_forced: bool = False  # see `Explanation`
     is_missed: bool = False
+    won: int = 0
 
 
 def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
@@ -149,6 +151,7 @@ def _told(material: MaterialLost) -> _Told:
         material.line,
         is_forced=material.cost in _HARM and material.pawns >= _DECISIVE_PAWNS,
         is_missed=material.cost is not Cost.WINS,
+        won=material.won if material.cost is Cost.WINS else 0,
     )
 
 

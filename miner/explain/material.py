@@ -45,6 +45,11 @@ class MaterialLost:
     is_back: bool = False  # whoever erred was ahead by as much or more
 
     @property
+    def won(self) -> int:
+        """Pawns that the other side is up, as men count for `net`."""
+        return sum(VALUES[kind] * count for kind, count in self.net.items())
+
+    @property
     def detail(self) -> str:
         """The reason in words, such as `wins a knight for a pawn`, or `wins back a pawn`."""
         return f"{self.cost}{' back' if self.is_back else ''} {exchange(self.net)}"

@@ -15,6 +15,8 @@ TITLE_PLIES = 6
 MANY_ANSWERS = 6
 """Good answers from which there may be more that nobody has looked for."""
 _NUMBERS = {2: "two ", 3: "three ", 4: "four ", 5: "five "}
+FEWEST_LASTED = 5
+"""Games in which a mistake was punished below which nobody is told what was left of it."""
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
@@ -338,12 +340,26 @@ def conversion_sentence(finding: Finding) -> str:
     return f"{finding.side.capitalize()} {seen}; {percent(expected)} were to be expected."
 
 
+def lasting_sentence(finding: Finding) -> str:
+    """How many of those who punished it still had what it wins a few moves later; empty where few were seen.
+
+    That is nine plies after the reply, or where the game ended before.
+    """
+    if finding.lasted_games < FEWEST_LASTED:
+        return ""
+    pawns = finding.wins_pawns
+    least = "a pawn or more" if pawns == 1 else f"{pawns} pawns' worth or more"
+    who, kept = f"Of {finding.lasted_games:,} who punished it (all bands)", f"{finding.lasted_kept:,}"
+    return f"{who} {kept} had the material, {least}, nine plies later."
+
+
 def teaching_sentences(finding: Finding) -> str:
     """Why it is worth teaching: value, shares, who finds the punishment, the score then, models, trend."""
     return joined(
         worth_sentence(finding),
         found_sentence(finding),
         conversion_sentence(finding),
+        lasting_sentence(finding),
         models_sentence(finding),
         trend_sentence(finding),
     )

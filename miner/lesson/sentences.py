@@ -17,6 +17,7 @@ from miner.finding.words import (
     between,
     capital,
     joined,
+    lasting_sentence,
     numbered_sans,
     observed_sentence,
     often_words,
@@ -198,10 +199,11 @@ def number_words(exercise: Exercise[Finding], tongue: Tongue) -> list[str]:
     facts = [
         f"{reply_words(finding)} was chosen in {often_words(finding)}.",
         _found_sentence(exercise),
+        lasting_sentence(finding),
         observed_sentence(finding),
         f"Worth {worth_words(finding)}.",
     ]
-    return [tongue.moves(fact) for fact in facts]
+    return [tongue.moves(fact) for fact in facts if fact]
 
 
 def _found_sentence(exercise: Exercise[Finding]) -> str:

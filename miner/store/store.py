@@ -61,7 +61,10 @@ TABLES_OF = {
     "tally": ("replies", "positions", "reach", "edges", "habits", "foreseen"),
     "judge": ("judged",),
     "scan": ("moments", "motifs", "scanned"),
-    "follow": ("followed", "answers", "punishments", "afterwards", "model_games", "plans", "seasons"),
+    "follow": (
+        *("followed", "answers", "punishments", "afterwards", "lasted", "model_games", "plans"),
+        "seasons",
+    ),
     "rank": ("findings", "missed", "by_band", "curves"),
 }
 """The tables that each stage writes."""

@@ -38,7 +38,7 @@ Language = Annotated[
     typer.Option(
         metavar="LANG",
         help="Language of what pupils get, such as de (default: en): sheet, answers, cards, practice page. "
-        "What coaches get stays English. Words are known in en, de, fr, es, it and nl, piece letters in more.",
+        "What coaches get stays English. Words are known in en, de, fr, es, it, nl; piece letters in more.",
     ),
 ]
 Figurines = Annotated[bool, typer.Option("--figurines", help="Figurines instead of the piece letters.")]

@@ -56,8 +56,8 @@ def game(
     nodes: Annotated[
         int, typer.Option(min=1, help="Nodes of the first look at each position; more where it counts.")
     ] = NODES,
-    paper: PaperSize = Paper.A4,
-    language: Language = ENGLISH,
+    paper: PaperSize = None,
+    language: Language = None,
     figurines: Figurines = False,
     letters: Annotated[
         bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
@@ -86,8 +86,8 @@ def game(
     if not told:
         say("No model game is worth showing: nowhere was one move of the winner alone good.")
         return
-    tongue = Tongue.of(language, figurines=figurines)
-    write_files(told, targets, _formats(tongue, paper))
+    tongue = Tongue.of(language or ENGLISH, figurines=figurines)
+    write_files(told, targets, _formats(tongue, paper or Paper.A4))
     unicode = not letters and have_letters_for(FIGURINES)
     typer.echo(
         "\n\n\n".join("\n".join(game_lines(one, width_of_terminal(), unicode=unicode)) for one in told)

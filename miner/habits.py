@@ -80,8 +80,8 @@ def fit(looks: Looks, chosen: Moves, ratings: Ints) -> Habits:
     inputs = _inputs(looks, _away(ratings, usual)[looks.row])
     used = np.flatnonzero(np.bincount(inputs.indices, minlength=2 * CLASSES))
     spread = _spreads()[used]
-    inputs = inputs[:, used].multiply(spread[None, :]).tocsr().astype(np.float32)
-    turned = inputs.T.tocsr()
+    inputs = sparse.csr_matrix(inputs[:, used] @ sparse.diags(spread), dtype=np.float32)
+    turned = sparse.csr_matrix(inputs.T)
 
     def unlikeliness(free: Floats) -> tuple[float, Floats]:
         odds = (inputs @ free.astype(np.float32)).astype(np.float64)

@@ -52,7 +52,7 @@ class Sight:
 
     def kings(self, *, own: bool) -> Ints:
         """The squares of one side's kings, (n,)."""
-        return np.argmax(self.men == (KING if own else KING + THEIRS), axis=1)
+        return np.asarray(np.argmax(self.men == (KING if own else KING + THEIRS), axis=1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +147,10 @@ def legal_moves(sight: Sight, own: Covers, theirs: Covers) -> LegalMoves:
     packed = _packed(origin, to, promotion, sight.is_turned[row])
     order = np.lexsort((packed, row))
     order = order[is_legal[order]]
-    columns = (column[order] for column in (row, origin, to, kind, taken, promotion, packed, after))
-    return LegalMoves(*columns)
+    row, origin, to, kind, taken, promotion = (
+        column[order] for column in (row, origin, to, kind, taken, promotion)
+    )
+    return LegalMoves(row, origin, to, kind, taken, promotion, packed[order], after[order])
 
 
 def is_covered(men: Squares, square: Ints, *, by_own: bool) -> Flags:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import chess
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from miner.board import legal
@@ -20,6 +20,7 @@ def moves_of(boards: Boards) -> legal.LegalMoves:
     return legal_moves(sight, covers(sight.men, own=True), covers(sight.men, own=False))
 
 
+@settings(max_examples=30)
 @given(st.lists(games(), min_size=1, max_size=4))
 def test_legal_moves_are_those_of_python_chess(some: list[list[chess.Move]]) -> None:
     """Along random games, castling, en passant, pins, checks and promotions among them, nothing differs."""
@@ -32,6 +33,7 @@ def test_legal_moves_are_those_of_python_chess(some: list[list[chess.Move]]) -> 
         assert found.packed[found.row == row].tolist() == expected, board.fen()
 
 
+@settings(max_examples=20)
 @given(games())
 def test_the_boards_after_the_moves_are_seen_by_who_made_them(moves: list[chess.Move]) -> None:
     """Turned back, they have the men that `Boards.after` puts there."""
@@ -46,6 +48,7 @@ def test_the_boards_after_the_moves_are_seen_by_who_made_them(moves: list[chess.
     assert (Sight.of(after).men[:, :64] == swapped).all()
 
 
+@settings(max_examples=20)
 @given(games())
 def test_covered_squares_are_those_of_python_chess(moves: list[chess.Move]) -> None:
     """What is attacked or defended is told man by man, for both sides, pins left out of account."""

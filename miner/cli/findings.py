@@ -102,7 +102,8 @@ def export(
             metavar="FILE",
             help=f"Ends in {alternatives(FORMATS)}; a file called {BY_BAND} has each band apart; .csv or "
             ".parquet files called motifs or moments hold what the scan found, moments.pgn and moments.epd "
-            "the mistakes of single games. May be given again.",
+            "the mistakes of single games; unplayed.csv holds likely mistakes that nobody has made yet. May "
+            "be given again.",
         ),
     ],
     missed: options.Missed = False,

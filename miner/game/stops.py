@@ -22,6 +22,7 @@ from miner.terms import Side
 FEWEST, MOST = 3, 5
 """Stops of a game that is shown, and stops that are asked of one."""
 
+_SURE = 0.03  # expected score by which an advantage must be there, and gone
 _APART = 4  # plies between two stops
 _LINE = 5  # plies of an answer that are told
 
@@ -107,7 +108,7 @@ def _question(choice: Choice, before: Mistake | None) -> Question:
         return Question.MATE
     if before is not None and (not isinstance(before, GameMistake) or before.is_punishable):
         return Question.PUNISH
-    if choice.best.score.expected >= ADVANTAGE > choice.other.score.expected:
+    if choice.best.score.expected >= ADVANTAGE + _SURE > ADVANTAGE - _SURE >= choice.other.score.expected:
         return Question.KEEP
     return Question.BEST
 

@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 
 CLAIMS = ("claim", "claim_own", "claim_common")
 DRAWS = 2_000
-FEWEST = 3  # games on either side from which a sign is counted
 LEVEL = 0.05  # of the test
 
 
@@ -158,7 +157,8 @@ class Signs:
     expected: float  # share, if predictions are true
     low: float  # within which the share then is but for `LEVEL`
     high: float
-    power: float  # how likely the test notices if replies cost half of what is predicted
+    power: float  # how likely the test notices if no reply costs anything
+    power_half: float  # and if each costs half of what is predicted
 
     @property
     def holds(self) -> bool:
@@ -169,31 +169,29 @@ class Signs:
         """All of it in a sentence."""
         return (
             f"right sign: {self.right:.1%} of {self.findings}; if predictions are true {self.expected:.1%} "
-            f"({1 - LEVEL:.0%}: {self.low:.1%} to {self.high:.1%}). Power of this two-sided test against "
-            f"half the cost: {self.power:.0%}"
+            f"({1 - LEVEL:.0%}: {self.low:.1%} to {self.high:.1%}). Power of this two-sided test if nothing "
+            f"is lost: {self.power:.0%}, if half: {self.power_half:.0%}"
         )
 
 
-def signs(seen: Compared, seed: int = 1) -> Signs:
-    """Of the replies with `FEWEST` games on either side.
+def signs(seen: Compared, seed: int = 1, draws: int = DRAWS) -> Signs:
+    """Of the replies with games on either side.
 
-    What predictions would have is drawn: truths by their doubts, and around these what the games scatter by,
-    each game with one lot for all pairs that it is part of (Source: C. F. J. Wu, Annals of Statistics 14
-    (1986) 1261-1295, from memory).
+    What predictions would have is drawn: truths by their doubts, and around these what games scatter by, each
+    with one lot for all pairs that it is part of.
     """
     predicted = Predicted.of(seen.pairs)
     n, m = seen.counts()
-    places = np.flatnonzero((n >= FEWEST) & (m >= FEWEST) & np.isfinite(predicted.value))
+    places = np.flatnonzero((n > 0) & (m > 0) & np.isfinite(predicted.value))
     some, told = seen.where(np.isin(np.arange(len(n)), places)), predicted.take(places)
     random = np.random.default_rng(seed)
-    influence = some.influence()
-    noise = influence @ random.standard_normal((influence.shape[1], DRAWS))
-    doubt = told.own[:, None] * random.standard_normal((len(places), DRAWS))
-    doubt += told.common[:, None] * random.standard_normal(DRAWS)
-    shares, halved = (
-        ((factor * (told.value[:, None] + doubt) + noise) > 0.0).mean(axis=0) for factor in (1.0, 0.5)
-    )
-    low, high = np.quantile(shares, [LEVEL / 2, 1.0 - LEVEL / 2])
+    leverage = some.leverage()
+    noise = leverage @ random.standard_normal((leverage.shape[1], draws)) * np.sqrt(some.variance())
+    doubt = told.own[:, None] * random.standard_normal((len(places), draws))
+    doubt += told.common[:, None] * random.standard_normal(draws)
+    truth = told.value[:, None] + doubt
+    shares, halved, none = ((part * truth + noise > 0.0).mean(axis=0) for part in (1.0, 0.5, 0.0))
+    low, high = (float(bound) for bound in np.quantile(shares, [LEVEL / 2, 1.0 - LEVEL / 2]))
+    noticed = [float(((share < low) | (share > high)).mean()) for share in (none, halved)]
     right = float((some.differences("adjusted") > 0.0).mean())
-    power = float(((halved < low) | (halved > high)).mean())
-    return Signs(len(places), right, float(shares.mean()), float(low), float(high), power)
+    return Signs(len(places), right, float(shares.mean()), low, high, *noticed)

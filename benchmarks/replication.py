@@ -105,18 +105,29 @@ class Compared:
         left = (self.games["score"] - groups.transform("mean")).to_numpy()
         # Around their own mean few results scatter too little: as in a sample's variance.
         left = left * np.sqrt(size / np.maximum(size - 1.0, 1.0))
+        return self._by_game(left / size)
+
+    def leverage(self) -> Any:
+        """By how much a game is off in each difference that is off by one standard deviation of a game."""
+        size = self.games.groupby(["pair", "chosen"])["score"].transform("size").to_numpy()
+        return self._by_game(1.0 / size)
+
+    def _by_game(self, values: Floats) -> Any:
         sign = np.where(self.games["chosen"], -1.0, 1.0)
         _, game = np.unique(self.games["game"], return_inverse=True)
         shape = (len(self.pairs), int(game.max(initial=-1)) + 1)
-        return sparse.csr_array((sign * left / size, (self.games["pair"], game)), shape=shape)
+        return sparse.csr_array((sign * values, (self.games["pair"], game)), shape=shape)
+
+    def variance(self) -> float:
+        """Of a game among those of one reply and band, or of the others there; alike everywhere."""
+        groups = self.games.groupby(["pair", "chosen"])["score"]
+        left = self.games["score"] - groups.transform("mean")
+        return float((left**2).sum()) / max(len(left) - groups.ngroups, 1)
 
     def standard_errors(self) -> Floats:
         """Of each difference, results scattering alike everywhere."""
         n, m = self.counts()
-        groups = self.games.groupby(["pair", "chosen"])["score"]
-        left = self.games["score"] - groups.transform("mean")
-        variance = float((left**2).sum()) / max(len(left) - groups.ngroups, 1)
-        return np.asarray(np.sqrt(variance * (1.0 / n + 1.0 / m)), dtype=np.float64)
+        return np.asarray(np.sqrt(self.variance() * (1.0 / n + 1.0 / m)), dtype=np.float64)
 
 
 def joined(parts: Sequence[Compared]) -> Compared:

@@ -342,7 +342,8 @@ def _lasted(world: World, games: pd.DataFrame, replies: pd.DataFrame) -> pd.Data
             rows.append(
                 some[["game", "chosen", "cp"]].assign(key=np.uint64(row.key), move=row.move, found=found)
             )
-    return pd.concat(rows, ignore_index=True).assign(plies=9, won=None)
+    lasted: pd.DataFrame = pd.concat(rows, ignore_index=True).assign(plies=9, won=None)
+    return lasted
 
 
 def _write(

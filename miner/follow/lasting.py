@@ -97,7 +97,7 @@ def evaluated(later: Later, engines: Engines, nodes: int) -> tuple[pd.DataFrame,
     """
     said = engines.ask("whether it lasts", "position", [look(fen, nodes) for fen in later.fens])
     is_again = np.where(later.games["plies"] % 2 == 1, 1, -1)  # whether he is to move
-    cp = pd.Series(said, dtype="Int64").take(later.games["at"]).to_numpy() * is_again
+    cp = pd.Series(said, dtype="Int64").take(later.games["at"].to_numpy()).to_numpy() * is_again
     return later.games.assign(cp=pd.array(cp, dtype="Int64")), said.count(None)
 
 

@@ -84,7 +84,7 @@ class Thing:
 def _why_motif(count: MotifCount) -> str:
     is_told = count.find_rate is not None
     found = f" and found it in {count.found:,} of {counted(count.chances, 'chance')}" if is_told else ""
-    fell = f"fell for it in {count.games:,} of {counted(count.games_scanned, 'game')}"
+    fell = f"fell for it in {count.games:,} of {counted(count.games_scanned, 'game')} (each side's)"
     costs = f"{count.costs:.1f} points in 100 games, by the engine"
     return f"{capital(band_words(count.band))} {fell}{found}: {costs}."
 

@@ -273,11 +273,13 @@ _LEAST_TOLD = 0.0005
 
 
 def points_words(points: float) -> str:
-    """Points with two decimals, or three where two would leave nothing.
+    """Points with two decimals, or three where two would leave nothing; 0 for what is worth none, or less.
 
-    >>> points_words(0.468), points_words(0.0024)
-    ('0.47', '0.002')
+    >>> points_words(0.468), points_words(0.0024), points_words(-0.002)
+    ('0.47', '0.002', '0')
     """
+    if points < _LEAST_TOLD:
+        return "0"
     return f"{points:.2f}" if points >= 0.01 else f"{points:.3f}"
 
 

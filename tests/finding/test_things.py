@@ -101,6 +101,6 @@ def test_why_a_motif() -> None:
 
     assert known == []  # everybody found it
     assert thing.why.startswith(
-        "Players of all bands fell for it in 8 of 100 games and found it in 4 of 8 chan"
+        "Players of all bands fell for it in 8 of 100 games (each side's) and found it in 4 of"
     )
     assert HIGH not in thing.why

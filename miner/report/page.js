@@ -190,7 +190,7 @@ class Page {
       else link.removeAttribute("aria-current");
     }
     for (const link of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".things a"))) {
-      link.setAttribute("href", this.link({ view: link.dataset.view, id: link.dataset.id, at: "" }));
+      link.setAttribute("href", this.link({ view: link.dataset.view || DEFAULTS.view, id: link.dataset.id || "", at: "" }));
     }
   }
 }

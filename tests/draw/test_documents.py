@@ -67,4 +67,4 @@ def test_a_lone_surrogate() -> None:
 def test_what_a_template_wants_must_be_there() -> None:
     """A name that the data do not have is an error, not a gap in the page."""
     with pytest.raises(jinja2.UndefinedError, match="contents"):
-        page_bytes("report/page.html", {"title": "A title"}, "")
+        page_bytes("report/page.html", {"title": "A title", "first": None}, "")

@@ -42,7 +42,7 @@ def test_one_finding_on_a_board(club: Path, miner: Miner) -> None:
 
     assert told.code == 0
     assert "[" in told.out  # the squares of the losing reply
-    assert "R  N  B" in told.out
+    assert "B  N  R" in told.out
     assert first["losing_reply"] in told.out
     assert "Refutation" in told.out
 
@@ -50,7 +50,7 @@ def test_one_finding_on_a_board(club: Path, miner: Miner) -> None:
 def test_filters_keep_the_numbers_of_the_list(club: Path, miner: Miner) -> None:
     """By what they are worth to avoid, under the numbers that the findings have in the whole list."""
     rows = Store.open(club).read_table("findings").to_pylist()
-    worst = max(range(len(rows)), key=lambda place: rows[place]["avoid_value_low"])
+    worst = max(range(len(rows)), key=lambda place: rows[place]["avoid_value"])
 
     told = miner("show", "--store", club, "--kind", "pitfall", "--top", 1)
 
@@ -140,7 +140,7 @@ def test_output_in_an_old_encoding(club: Path, encoding: str, arguments: tuple[o
     )
 
     assert (done.returncode, done.stderr) == (0, b"")
-    assert "R  N  B" in done.stdout.decode(encoding)
+    assert "B  N  R" in done.stdout.decode(encoding)
 
 
 @pytest.mark.parametrize("arguments", [(), (1,), ("--diagrams",), ("--band", "2400+")])

@@ -17,12 +17,12 @@ from miner.board.moves import pack
 from miner.graph.walk import walk
 from miner.habits import Habits
 from miner.store import Store
-from miner.store.query import create_views
+from miner.store.query import Movers, create_views
 from miner.tally import expected
 from miner.tally import replies as counting
 from miner.tally.expected import Played, expect, habits_for, sample
 from miner.tally.rates import Choices, Expected, spread
-from tests.stores import Game, key_after, read_store, tallied_store
+from tests.stores import Game, here, key_after, read_store, tallied_store
 
 OPEN = "e4 e5 Nf3 Nc6 Bb5 a6 Ba4 Nf6"
 REPEATS = "Nf3 Nf6 Ng1 Ng8 e4 e5 Nf3 Nc6"
@@ -97,7 +97,7 @@ def expected_of(
 
 
 def count(connection: duckdb.DuckDBPyConnection, store: Store) -> pa.Table:
-    movers = counting.Movers.fill(connection, store.root / "movers.tmp")
+    movers = Movers.fill(connection, here(store.root) / "movers.tmp")
     return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), store.bands, 1, movers)
 
 

@@ -46,7 +46,8 @@ def earlier(*rows: tuple[int, int, int, int, int, float]) -> pa.Table:
 def expecting(found: Choices, table: pa.Table) -> Expected:
     """What an earlier database makes expect, and nothing else does."""
     base = earlier_rates(found, table)
-    knows = np.add.reduceat(base, np.flatnonzero(begins_run(found.place))).any(axis=1)
+    at_positions = np.add.reduceat(base, np.flatnonzero(begins_run(found.place)))
+    knows = np.asarray(at_positions.sum(axis=1) > 0.0)
     none = np.zeros(0, dtype=np.int64)
     unseen = np.zeros((0, base.shape[1]), dtype=np.float32)
     return Expected(base, knows, none, none.astype(np.uint16), unseen)

@@ -67,7 +67,7 @@ def test_introduction(opera: Told) -> None:
     assert shown == "Shown is how 9...b5 is punished"
     assert chosen.startswith("White gives away 0.")
     assert chosen.endswith("of a point in all after it, and from move 16 on it is decided")
-    assert stops == "Two stops: before moves 14 and 16."
+    assert stops == "Three stops: before moves 12, 14 and 16."
     assert whom(opera) == "2024.03.01, won by a player rated 1500 against 1200, 1-0"
 
 
@@ -78,7 +78,7 @@ def test_story_has_all_moves(opera: Told) -> None:
     moves = " ".join(part.moves for part in parts).replace("...", ".").split()
     sans = [word.rpartition(".")[2].rstrip("!?") for word in moves]
     assert sans == [*OPERA.split(), "1-0"]
-    assert [part.moves.split()[-1] for part in parts if part.stop] == ["Rxd7", "15...Nxd7"]
+    assert [part.moves.split()[-1] for part in parts if part.stop] == ["Nbd7", "Rxd7", "15...Nxd7"]
 
 
 @pytest.mark.parametrize(

@@ -38,7 +38,7 @@ def test_question_stands_before_its_answer(opera: Told) -> None:
     nodes = list(read_back(opera).mainline())
 
     asked = " ".join(nodes[25].comment.split())
-    assert "Stop 1: White to move. One move is clearly the best. Which? Hint: " in asked
+    assert "Stop 2: White to move. One move is clearly the best. Which? Hint: " in asked
     assert "Rd1" not in asked
     assert "The only move" in nodes[26].comment
 

@@ -21,7 +21,7 @@ def test_stops_then_game(opera: Told) -> None:
     assert "Stop 1. White to move. One move is clearly the best. Which?" in pupils
     assert "Rd1" not in pupils
     assert "16.Qb8+!!" in coach
-    assert "Stop 2: 16.Qb8+ Nxb8 17.Rd8# No other move mates as soon." in coach
+    assert "Stop 3: 16.Qb8+ Nxb8 17.Rd8# No other move mates as soon." in coach
     fens = [stop.board.fen() for stop in opera.stops]
     assert diagrams(contents) == fens * 2
     assert sizes_mm(contents) == {(216, 279)}
@@ -31,8 +31,8 @@ def test_pupils_page_in_their_language(opera: Told) -> None:
     """Questions and answers in German, what the coach reads in English; moves in the same letters."""
     pupils, coach = texts(model_pdf([opera], Tongue.of("de")))
 
-    assert "Halt 2. Weiß am Zug. Weiß setzt in 2 Zügen matt. Wie?" in pupils
-    assert "Halt 2: 16.Db8+ Sxb8 17.Td8# Kein anderer Zug setzt so schnell matt." in coach
+    assert "Halt 3. Weiß am Zug. Weiß setzt in 2 Zügen matt. Wie?" in pupils
+    assert "Halt 3: 16.Db8+ Sxb8 17.Td8# Kein anderer Zug setzt so schnell matt." in coach
     assert "16.Db8+!!" in coach
 
 

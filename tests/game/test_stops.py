@@ -17,11 +17,12 @@ ENGLISH = Tongue.of("en")
 
 
 def test_stops_of_a_game(opera: Told) -> None:
-    """The quiet move, then the mate; not the mate's last move as well."""
-    first, second = opera.stops
+    """Castling, the quiet move, then the mate; not the mate's last move as well."""
+    castling, first, second = opera.stops
 
-    assert (first.number, first.ply, first.answer, first.question) == (1, 26, "Rd1", Question.BEST)
-    assert (second.number, second.ply, second.answer, second.question) == (2, 30, "Qb8+", Question.MATE)
+    assert (castling.number, castling.ply, castling.answer) == (1, 22, "O-O-O")
+    assert (first.number, first.ply, first.answer, first.question) == (2, 26, "Rd1", Question.BEST)
+    assert (second.number, second.ply, second.answer, second.question) == (3, 30, "Qb8+", Question.MATE)
 
 
 def test_one_answer_alone_is_good(opera: Told) -> None:
@@ -31,7 +32,7 @@ def test_one_answer_alone_is_good(opera: Told) -> None:
 
 def test_words(opera: Told) -> None:
     """Who is to move, the question, a hint that does not name the move, the answer and why."""
-    quiet, mate = opera.stops
+    _, quiet, mate = opera.stops
 
     assert to_move_words(quiet, ENGLISH) == "White to move"
     assert question_words(quiet, ENGLISH) == "One move is clearly the best. Which?"
@@ -59,7 +60,7 @@ def test_in_every_language_of_the_sheets(language: str, opera: Told) -> None:
 
     assert words.keys() == STOPS["en"].keys()
     assert all(filled_in(words[name]) == filled_in(STOPS["en"][name]) for name in words)
-    assert answer_words(opera.stops[1], tongue) == tongue.moves("16.Qb8+ Nxb8 17.Rd8#")
+    assert answer_words(opera.stops[2], tongue) == tongue.moves("16.Qb8+ Nxb8 17.Rd8#")
     assert "{" not in "".join(question_words(stop, tongue) + hint_words(stop, tongue) for stop in opera.stops)
 
 

@@ -96,7 +96,5 @@ def test_print(pages: Path, look: OpenFile, tmp_path: Path) -> None:
     page.pdf(path=tmp_path / "answers.pdf", prefer_css_page_size=True)
 
     assert len(texts(sheets)) == 2
-    assert [text.splitlines()[0][:8] for text in texts((tmp_path / "answers.pdf").read_bytes())] == [
-        "Answers:"
-    ]
+    assert ["Answers:" in text for text in texts((tmp_path / "answers.pdf").read_bytes())] == [True]
     assert sizes_mm(sheets) == {(210, 297)}

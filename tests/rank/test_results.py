@@ -63,7 +63,7 @@ def later(reply_cp: float, other_cp: float, *, each: int = 400) -> pd.DataFrame:
     random = np.random.default_rng(1)
     rows = pd.DataFrame({"key": 1, "move": 2, "chosen": np.repeat([2, 3], each), "game": np.arange(2 * each)})
     cp = np.where(rows["chosen"] == 2, reply_cp, other_cp) + random.normal(0.0, 60.0, len(rows))
-    found = np.where(rows["chosen"] == 2, rows["game"] % 2 == 0, None)
+    found = (rows["game"] % 2 == 0).astype(object).where(rows["chosen"] == 2)
     return rows.assign(cp=cp, found=found, band=BAND, band_other=BAND, gap=0.0, score=0.5)
 
 

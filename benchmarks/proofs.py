@@ -103,8 +103,10 @@ def _counted(
             f"where ({whose})::ubigint * 2654435761 // {_MOVES} % {of} in ({', '.join(map(str, parts))})"
         )
         connection.execute("create or replace view moves as from half")
-        movers = Movers.fill(connection, Path(folder) / "movers")
-        return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers)
+        with Movers.fill(connection, Path(folder) / "movers") as movers:
+            return counting.count_replies(
+                connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers
+            )
 
 
 def _aligned(choices: Choices, rates: Rates, second: pa.Table) -> Halves:

@@ -26,7 +26,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -41,7 +41,7 @@ from miner.store.change import (
     recover,
     replacing,
 )
-from miner.store.claim import Claim, claimed, unclaimed
+from miner.store.claim import Claim, Lock, claimed, unclaimed
 from miner.store.places import Location, Remote, files_below, located, readable, remove_tree
 from miner.terms import BandScheme
 
@@ -111,7 +111,7 @@ class Store:
     def __init__(self, root: Location) -> None:
         self.root = root
         self._writers = 0
-        self._claim: IO[str] | Claim
+        self._claim: Lock | Claim
 
     @classmethod
     def create(cls, root: Location | str) -> Store:

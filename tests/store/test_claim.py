@@ -8,12 +8,13 @@ import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from miner.errors import StoreError, UsageError
 from miner.store import Store
-from miner.store.claim import FILE, Claim, release, unclaimed
+from miner.store.claim import FILE, Claim, Lock, release, unclaimed
 from miner.store.places import Remote, located
 
 pytest.importorskip("fsspec", reason="fsspec is not installed (the extra `remote`)")
@@ -48,6 +49,30 @@ def other_run(folder: Remote, **environment: str) -> subprocess.Popen[str]:
     assert run.stdout is not None
     assert run.stdout.readline() == "claimed\n"
     return run
+
+
+def test_windows_locks_one_byte_for_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """There a lock is of the byte where the file stands: the first, also of a guard that holds a token."""
+    asked: list[tuple[str, int, int]] = []
+    system = SimpleNamespace(
+        LK_NBLCK="lock",
+        LK_UNLCK="unlock",
+        locking=lambda file, what, size: asked.append((what, os.lseek(file, 0, os.SEEK_CUR), size)),
+    )
+    busy = StoreError("taken")
+    monkeypatch.setitem(sys.modules, "msvcrt", system)
+
+    with (tmp_path / "guard").open("a+") as file:
+        file.write("token")
+        file.flush()
+        with monkeypatch.context() as there:
+            there.setattr(sys, "platform", "win32")
+            lock = Lock(file, busy)
+            file.read()
+            lock.close()
+
+    assert asked == [("lock", 0, 1), ("unlock", 0, 1)]
+    assert file.closed
 
 
 def kill(run: subprocess.Popen[str]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from typing import Annotated
 
@@ -11,7 +10,7 @@ import typer
 
 from miner.cli import options
 from miner.cli.boards import FIGURINES, board_diagram, side_by_side, width_of_terminal, wrapped
-from miner.cli.terminal import have_letters_for, printable, say
+from miner.cli.terminal import have_letters_for, is_coloured, printable, say
 from miner.errors import UsageError
 from miner.finding.moment import Moment
 from miner.finding.motif_words import (
@@ -153,7 +152,7 @@ def _board(moment: Moment, unicode: bool) -> list[str]:
         moment.board,
         orientation=moment.side.color,
         marks=(reply.from_square, reply.to_square),
-        color=sys.stdout.isatty(),
+        color=is_coloured(),
         unicode=unicode,
     ).splitlines()
 

@@ -35,7 +35,8 @@ StoreDir = Annotated[
     typer.Option(
         "--store",
         metavar="DIR",
-        help="Folder in which everything is kept, or a URL such as s3://bucket/club (needs miner[remote]).",
+        envvar="MINER_STORE",
+        help="Folder in which everything is kept, or a URL such as s3://bucket/club (extra `remote`).",
     ),
 ]
 SettingsFile = Annotated[

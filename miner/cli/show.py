@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import textwrap
 from collections.abc import Sequence
 from typing import Annotated
@@ -24,7 +23,7 @@ from miner.cli.boards import (
 )
 from miner.cli.findings import few_words, open_findings
 from miner.cli.motifs import in_short
-from miner.cli.terminal import have_letters_for, printable
+from miner.cli.terminal import have_letters_for, is_coloured, printable
 from miner.errors import UsageError
 from miner.export.scanned import read_through
 from miner.finding import aftermath
@@ -158,9 +157,7 @@ def _nothing(store: Store, bands: Sequence[str], missed: bool) -> str:
 
 def _card(finding: Finding, number: int, letters: bool) -> str:
     unicode = not letters and have_letters_for(FIGURINES)
-    return finding_card(
-        finding, rank=number, width=width_of_terminal(), color=sys.stdout.isatty(), unicode=unicode
-    )
+    return finding_card(finding, rank=number, width=width_of_terminal(), color=is_coloured(), unicode=unicode)
 
 
 def _afterwards(store: Store, finding: Finding) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -27,6 +28,16 @@ def printable(text: str) -> str:
     return "".join(
         letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text
     )
+
+
+def is_dumb() -> bool:
+    """Whether the terminal calls itself one that moves no cursor and shows no colours."""
+    return os.environ.get("TERM") == "dumb"
+
+
+def is_coloured() -> bool:
+    """Whether colours are wanted: not in a file or pipe, and not where NO_COLOR is set, to whatever."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and not is_dumb()
 
 
 def say(line: str, *, err: bool = False) -> None:
@@ -153,7 +164,7 @@ class Bars:
     @property
     def is_watched(self) -> bool:
         """Whether there are bars at all."""
-        return sys.stderr.isatty()
+        return sys.stderr.isatty() and not is_dumb()
 
     def note(self, text: str) -> None:
         """One line above the bars, where there are any."""
@@ -175,7 +186,7 @@ class Bars:
             unit=unit if is_bytes else f" {unit}",
             unit_scale=is_bytes or unit == "nodes",
             unit_divisor=1024 if is_bytes else 1000,
-            disable=None,  # no bar where standard error is not a terminal
+            disable=not self.is_watched,
             dynamic_ncols=True,
         ) as bar:
             yield _Bar(bar)

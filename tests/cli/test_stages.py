@@ -156,7 +156,7 @@ def test_interrupted_judge_goes_on(miner: Miner, games: Path, engine: Path, tmp_
 
     engines = [int(pid) for pid in pids.read_text(encoding="utf-8").split()]
     wait_for(lambda: not any(map(is_alive, engines)))
-    assert judging.returncode == 1
+    assert judging.returncode == 130
     assert complaint.strip() == "miner: stopped; what was judged is kept, the same command goes on from there"
     assert Store.open(store).manifest("judge") is None
     again = miner(
@@ -190,6 +190,6 @@ def test_interrupted_reading(tmp_path: Path) -> None:
     reading.send_signal(signal.SIGINT)
     _, complaint = reading.communicate(timeout=60)
 
-    assert reading.returncode == 1
+    assert reading.returncode == 130
     assert "stopped" in complaint
     assert "Traceback" not in complaint

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     )
     from miner.store import Store
 
+__version__ = "0.1.0"
+
 __all__ = [
     "JudgeSettings",
     "Means",

@@ -189,7 +189,7 @@ def test_dask_is_loaded_only_for_a_cluster_and_named_if_missing() -> None:
     )
 
     assert told.stdout.startswith("work on a cluster needs Dask, which is not installed; ")
-    assert told.stdout.endswith("pip install -e '.[cluster]', in the miner's folder\n")
+    assert told.stdout.endswith('pip install "opening-mistake-miner[cluster]"\n')
 
 
 def results_of(tasks: ClusterTasks, ordered: list[ClusterTask[int]]) -> list[int]:

@@ -14,6 +14,7 @@ import typer
 
 from miner.cli import main
 from miner.cli.app import Command, app
+from miner.errors import DISTRIBUTION
 from miner.export.formats import FORMATS
 from miner.export.lists import CSV_COLUMNS
 from miner.terms import alternatives
@@ -192,7 +193,7 @@ def test_every_dependency_has_its_reason() -> None:
         *project["dependencies"],
         *(one for extra in project["optional-dependencies"].values() for one in extra),
     ]
-    asked = [one for one in asked if not one.startswith("miner[")]
+    asked = [one for one in asked if not one.startswith(f"{DISTRIBUTION}[")]
     names = [re.split(r"[<>=\[;]", one)[0] for one in asked]
     rows = DEVELOPERS.split("| package | reason |")[1].split("\n\n")[0].splitlines()[2:]
     first_cells = [re.sub(r"\(.*?\)|^[^:]*:", "", row.split("|")[1].strip()) for row in rows]

@@ -11,7 +11,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from miner.draw.diagram import piece_symbols
-from miner.errors import ExportError
+from miner.errors import ExportError, with_extra
 
 if TYPE_CHECKING:
     import jinja2
@@ -37,8 +37,7 @@ def pdf_bytes(templates: Sequence[str], data: Mapping[str, Any], package: str) -
     except ImportError as error:
         raise ExportError(
             "PDF needs the package typst, which is not installed",
-            advice="install it with `pip install -e '.[print]'` in the miner's folder, "
-            "or leave the PDF out with --no-pdf",
+            advice=f"{with_extra('print')}, or leave the PDF out with --no-pdf",
         ) from error
     source = b"".join(resources.files(package).joinpath(name).read_bytes() for name in templates)
     text = json.dumps(data, ensure_ascii=False, sort_keys=True)

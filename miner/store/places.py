@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from miner.errors import MinerError, StoreError, UsageError
+from miner.errors import MinerError, StoreError, UsageError, with_extra
 
 _URL = re.compile(r"(?P<protocol>[a-z][a-z0-9+.-]+)://(?P<path>.*)", re.DOTALL)
 _PASSWORD = re.compile(r":[^/@]*@")
@@ -241,9 +241,7 @@ class Remote:
             raise UsageError(
                 f"a store on {self.protocol}:// needs a package that is not installed: {error}",
                 where=self,
-                advice="install it with: pip install -e '.[remote]', in the miner's folder"
-                if has_extra
-                else "install it",
+                advice=with_extra("remote") if has_extra else "install it",
             ) from error
         except ValueError as error:
             raise UsageError(

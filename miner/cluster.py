@@ -25,8 +25,8 @@ from functools import partial
 from itertools import count, islice
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
-from miner import __version__
-from miner.errors import ClusterFailed, MinerError, UsageError, with_extra
+from miner.distribution import VERSION, with_extra
+from miner.errors import ClusterFailed, MinerError, UsageError
 from miner.store.places import Location
 
 log = logging.getLogger(__name__)
@@ -416,7 +416,7 @@ def _require_our_version(cluster: Cluster) -> None:
 
 
 def _our_version() -> str:
-    return __version__
+    return VERSION
 
 
 def _digest(file: Location) -> str | None:

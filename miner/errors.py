@@ -22,19 +22,6 @@ _SAID_OF_A_FULL_DISK = (
 )
 
 
-DISTRIBUTION = "opening-mistake-miner"
-"""What the miner is called where packages are installed from."""
-
-
-def with_extra(extra: str) -> str:
-    """The advice on a package that is not installed, in quotes that every shell takes.
-
-    >>> with_extra("print")
-    'install it with: pip install "opening-mistake-miner[print]"'
-    """
-    return f'install it with: pip install "{DISTRIBUTION}[{extra}]"'
-
-
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where something was found: a file or table, and as much more as is known."""

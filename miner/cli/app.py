@@ -15,8 +15,8 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from miner import __version__
-from miner.cli.terminal import printable
+from miner.bars import printable
+from miner.distribution import VERSION
 from miner.errors import MinerError, cause
 
 GROUPS = {
@@ -106,7 +106,7 @@ for _name in COMMANDS:
 
 def _print_version(is_asked: bool) -> None:
     if is_asked:
-        print(f"miner {__version__}")
+        print(f"miner {VERSION}")
         raise typer.Exit
 
 

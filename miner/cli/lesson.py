@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -10,24 +10,17 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.findings import few_words, open_findings
+from miner.cli.findings import say_if_out_of_date
 from miner.cli.terminal import say
 from miner.errors import UsageError
-from miner.finding.finding import findings_of
-from miner.finding.motifs import MotifCount, group_of, read_motifs
+from miner.finding.few import few_words
 from miner.finding.words import counted
-from miner.lesson.backing import read_backing
-from miner.lesson.exercises import choose, of_moments
-from miner.lesson.files import lesson_files, write_files
-from miner.lesson.moments import TAUGHT_AT_ONCE, Pool, exercises_about, mixed, motif_lessons
-from miner.lesson.own_games import positions_in
+from miner.lesson.exercises import of_moments
+from miner.lesson.made import make_lesson, make_plan
 from miner.lesson.phrases import ENGLISH, Tongue
-from miner.lesson.plan import Plan, Weekday, plan_files, session_days
+from miner.lesson.plan import Weekday
 from miner.lesson.sheets import FEWEST, MOST, Looks, Paper
-from miner.lesson.term import motif_topics, term
-from miner.settings import Taught
 from miner.store import Store
-from miner.terms import ALL_BANDS
 
 _DAY = ["%Y-%m-%d"]
 Language = Annotated[
@@ -87,67 +80,34 @@ def lesson(
 
     Exercises are positions that come up again and again, and by motif mistakes of single games.
     """
-    if motif and only:
-        raise UsageError("a motif has no position", advice="give --motif or --only")
     opened = Store.open(store)
-    findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
-    pool = pool_of(opened, bands or (), side or "both", without or ())
-    topics = topics_of(pool, motif or (), bands or ()) if not only else []
-    about = [] if motif else choose(findings, side=side or "both", keys=keys_of(only), top=top)
-    exercises = mixed(about, exercises_about(pool, topics, top) if pool else [], top)
-    if not exercises:
-        few = few_words(opened, len(findings), bands or ())
-        raise UsageError("no finding is left to print", advice=few or "ask for both sides")
-    looks = Looks(
-        tongue=Tongue.of(language, figurines=figurines),
-        paper=paper,
-        per_page=per_page,
-        title=title,
-        coordinates=coordinates,
-        hatched=hatched,
-        pdf=pdf,
+    say_if_out_of_date(opened)
+    made = make_lesson(
+        opened,
+        out,
+        Looks(
+            tongue=Tongue.of(language, figurines=figurines),
+            paper=paper,
+            per_page=per_page,
+            title=title,
+            coordinates=coordinates,
+            hatched=hatched,
+            pdf=pdf,
+        ),
+        side=side,
+        bands=bands or (),
+        top=top,
+        only=keys_of(only),
+        motifs=motif or (),
+        without=without or (),
+        start=start.date() if start else None,
     )
-    day = start.date() if start else None
-    taught = motif_lessons(pool, topics, exercises) if pool else []
-    _write(out, lesson_files(exercises, looks, read_backing(opened), day, taught), "lesson")
-    moments = of_moments(exercises)
+    _say_files(made.files, made.deleted)
+    moments = of_moments(made.exercises)
     motifs = f", {len(moments)} of them by motif" if moments else ""
-    say(f"{counted(len(exercises), 'exercise')}{motifs}")
+    say(f"{counted(len(made.exercises), 'exercise')}{motifs}")
     if not motif:
-        _say_if_few(opened, len(findings), bands or ())
-
-
-def pool_of(store: Store, bands: Sequence[str], side: Taught, without: Sequence[str]) -> Pool | None:
-    """The moments of a store that may become exercises; None: nothing was scanned.
-
-    Left out is what recurs, which findings tell of, and what is met in the games of `without`.
-    """
-    motifs = read_motifs(store)
-    if motifs is None:
-        return None
-    asked_for = bands or store.require("rank").settings["bands"]
-    recurring = store.read_table("positions", ["key"])["key"].to_pylist()
-    own = positions_in(store, without).tolist() if without else []
-    return Pool(motifs=motifs, band=group_of(asked_for), side=side, known=frozenset([*recurring, *own]))
-
-
-def topics_of(pool: Pool | None, names: Sequence[str], bands: Sequence[str]) -> list[MotifCount]:
-    """The motifs that are asked for, or those that cost the band most.
-
-    Raises UsageError for a motif that is not listed.
-    """
-    if pool is None:
-        if names:
-            raise UsageError("no game was scanned for motifs", advice="`miner scan` does that")
-        return []
-    if not names:
-        return pool.topics[:TAUGHT_AT_ONCE]
-    listed = {count.motif: count for band in (ALL_BANDS, pool.band) for count in pool.motifs.of_band(band)}
-    for name in names:
-        if name not in listed:
-            asked = "".join(f" --band {band}" for band in bands)
-            raise UsageError(f"no motif is called {name!r}", advice=f"`miner motifs{asked}` lists them")
-    return [listed[name] for name in names]
+        _say_if_few(opened, made.found, bands or ())
 
 
 def plan(
@@ -184,37 +144,33 @@ def plan(
 
     Positions that come up again and again and motifs are taught side by side.
     """
-    if start is None and (weekday or at or without):
-        raise UsageError("days need a first day", advice="say when the term begins with --start DATE")
     opened = Store.open(store)
-    findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
-    backing = read_backing(opened)
-    pool = pool_of(opened, bands or (), side or "both", ())
-    planned = term(findings, sessions, minutes, backing.models, motif_topics(pool) if pool else [])
-    if len(planned) < sessions:
-        say(f"{counted(len(planned), 'session')}: there are no topics for {sessions}")
-    holidays = {day.date() for day in without or ()}
-    files = plan_files(
-        Plan(
-            sessions=planned,
-            days=session_days(start.date(), len(planned), weekday, holidays) if start else (),
-            minutes=minutes,
-            whom=", ".join([(side or "both").capitalize(), *(bands or ["all bands"])]),
-            looks=Looks(
-                tongue=Tongue.of(language, figurines=figurines),
-                paper=paper,
-                per_page=per_page,
-                title=title,
-                hatched=hatched,
-                pdf=pdf,
-            ),
-            backing=backing,
-            at=at.time() if at else None,
+    say_if_out_of_date(opened)
+    made = make_plan(
+        opened,
+        out,
+        Looks(
+            tongue=Tongue.of(language, figurines=figurines),
+            paper=paper,
+            per_page=per_page,
+            title=title,
+            hatched=hatched,
+            pdf=pdf,
         ),
+        sessions=sessions,
+        minutes=minutes,
+        side=side,
+        bands=bands or (),
+        start=start.date() if start else None,
+        weekday=weekday,
+        at=at.time() if at else None,
+        without={day.date() for day in without or ()},
         sheets=sheets,
     )
-    _write(out, files, "plan")
-    _say_if_few(opened, len(findings), bands or ())
+    if len(made.sessions) < sessions:
+        say(f"{counted(len(made.sessions), 'session')}: there are no topics for {sessions}")
+    _say_files(made.files, made.deleted)
+    _say_if_few(opened, made.found, bands or ())
 
 
 def _say_if_few(store: Store, found: int, bands: Sequence[str]) -> None:
@@ -222,8 +178,7 @@ def _say_if_few(store: Store, found: int, bands: Sequence[str]) -> None:
         say(few)
 
 
-def _write(out: Path, files: Mapping[str, bytes], command: str) -> None:
-    written, gone = write_files(out, files, command)
+def _say_files(written: Sequence[Path], gone: Sequence[Path]) -> None:
     for file in written:
         say(f"wrote {file}")
     for file in gone:

@@ -8,9 +8,10 @@ from typing import Annotated
 import chess
 import typer
 
+from miner.bars import printable
 from miner.cli import options
 from miner.cli.boards import FIGURINES, board_diagram, side_by_side, width_of_terminal, wrapped
-from miner.cli.terminal import have_letters_for, is_coloured, printable, say
+from miner.cli.terminal import have_letters_for, is_coloured, say
 from miner.errors import UsageError
 from miner.finding.moment import Moment
 from miner.finding.motif_words import (

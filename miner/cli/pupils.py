@@ -9,16 +9,15 @@ from typing import Annotated
 
 import typer
 
+from miner.bars import Bars
 from miner.cli import options
-from miner.cli.findings import open_findings
+from miner.cli.findings import say_if_out_of_date
 from miner.cli.lesson import PaperSize, keys_of
 from miner.cli.options import ENGINES, GivenMeans, MeansOf
-from miner.cli.terminal import Bars, ledger_line, say
-from miner.lesson.files import write_files
+from miner.cli.terminal import ledger_line, say
 from miner.lesson.sheets import Paper
-from miner.pupils.check import check_games
-from miner.pupils.pages import EXERCISES, pupils_files
-from miner.pupils.roster import read_roster
+from miner.pupils.made import make_pages
+from miner.pupils.pages import EXERCISES
 from miner.store import Store
 
 
@@ -66,28 +65,31 @@ def pupils(
     store keeps it with the salted hash of the name.
     """
     opened = Store.open(store)
-    open_findings(opened)
+    say_if_out_of_date(opened)
     is_scanned = scan and opened.manifest("scan") is not None
     with means() if is_scanned else nullcontext() as ready:
-        check = check_games(
+        made = make_pages(
             opened,
             games,
-            read_roster(players) if players else None,
-            since=(since or "").replace("-", "."),
+            out,
+            players=players,
+            since=since or "",
             lesson=lesson_date.date() if lesson_date else None,
             taught=keys_of(taught),
+            exercises=exercises,
             names=names,
+            paper=paper,
+            pdf=pdf,
             progress=Bars(),
             means=ready,
         )
+    check, files, gone = made.check, made.files, made.deleted
     say(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
-    files = pupils_files(check, exercises=exercises, paper=paper, pdf=pdf)
-    _, gone = write_files(out, files, "pupils")
     if check.absent:
         say(f"{len(check.absent)} of the list have no game there", err=True)
     if gone:
         say(f"deleted {len(gone)} files of an earlier call")
-    if strays := sorted(path.name for path in out.glob("pupil-*.*") if path.name not in files):
+    if strays := sorted(path.name for path in out.glob("pupil-*.*") if path not in files):
         say(f"{out} still holds {len(strays)} other files of pupils, such as {strays[0]}", err=True)
     say(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
     if names:

@@ -9,6 +9,7 @@ from typing import Annotated
 import chess
 import typer
 
+from miner.bars import printable
 from miner.cli import options
 from miner.cli.boards import (
     BOARD_WIDTH,
@@ -21,12 +22,14 @@ from miner.cli.boards import (
     width_of_terminal,
     wrapped,
 )
-from miner.cli.findings import few_words, open_findings
+from miner.cli.findings import open_findings
 from miner.cli.motifs import in_short
-from miner.cli.terminal import have_letters_for, is_coloured, printable
+from miner.cli.terminal import have_letters_for, is_coloured, print_json
 from miner.errors import UsageError
+from miner.export.lists import as_plain
 from miner.export.scanned import read_through
 from miner.finding import aftermath
+from miner.finding.few import few_words
 from miner.finding.finding import Finding, findings_of
 from miner.finding.motifs import group_of, read_motifs
 from miner.finding.words import (
@@ -66,6 +69,7 @@ LABEL_WIDTH = 13
 BESIDE_FROM = 72
 """The narrowest terminal on which the text of a card stands beside its board; else it stands below."""
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
+_LISTED = 20
 
 _WORTH = "points in 100 games to punish and to avoid"
 HEADINGS = ("No", "Punish", "Avoid", "Errs", "Often", "Games", "Losing reply", "Reason")
@@ -78,7 +82,9 @@ def show(
     number: Annotated[
         int | None, typer.Argument(metavar="NUMBER", help="Show this finding of the list with its diagram.")
     ] = None,
-    top: Annotated[int, typer.Option(min=1, help="How many to list.")] = 20,
+    top: Annotated[
+        int | None, typer.Option(min=1, help=f"How many to list (default: {_LISTED}, as JSON all).")
+    ] = None,
     kind: Annotated[
         Kind | None, typer.Option(help="As traps, to be punished, or as pitfalls, to be avoided.")
     ] = None,
@@ -89,6 +95,7 @@ def show(
     letters: Annotated[
         bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
     ] = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Show by what the band's mistakes are punished, and the top of the ranked list of positions.
 
@@ -101,9 +108,16 @@ def show(
         if not 1 <= number <= len(findings):
             raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
         finding = findings[number - 1][1]
+        if as_json:
+            print_json({"number": number} | as_plain(finding))
+            return
         typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
         return
-    shown = _by_worth(findings, kind)[:top]
+    shown = _by_worth(findings, kind)
+    if as_json:
+        print_json([{"number": place} | as_plain(finding) for place, finding in shown[:top]])
+        return
+    shown = shown[: top or _LISTED]
     if kind is None and not missed:
         asked_for = bands or opened.require("rank").settings["bands"]
         if motifs := in_short(opened, group_of(asked_for), letters=letters):

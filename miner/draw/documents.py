@@ -10,8 +10,9 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from miner.distribution import with_extra
 from miner.draw.diagram import piece_symbols
-from miner.errors import ExportError, with_extra
+from miner.errors import ExportError
 
 if TYPE_CHECKING:
     import jinja2

@@ -22,7 +22,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from miner.errors import MinerError, StoreError, UsageError, with_extra
+from miner.distribution import with_extra
+from miner.errors import MinerError, StoreError, UsageError
 
 _URL = re.compile(r"(?P<protocol>[a-z][a-z0-9+.-]+)://(?P<path>.*)", re.DOTALL)
 _PASSWORD = re.compile(r":[^/@]*@")

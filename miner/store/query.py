@@ -27,18 +27,25 @@ FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInput
 """Errors that DuckDB raises where disk or memory are full, or a file is damaged."""
 
 
+def opened(config: Mapping[str, str] | None = None) -> duckdb.DuckDBPyConnection:
+    """A DuckDB connection that may be asked for `parquet`, for as long as somebody holds it."""
+    connection = duckdb.connect(config=dict(config or {}))
+    _FAILURES[id(connection)] = []
+    # In a notebook without widgets there is no bar, and even turning it off is refused.
+    if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
+        connection.execute("set enable_progress_bar = false")
+    return connection
+
+
 @contextmanager
 def connected(config: Mapping[str, str] | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
     """A DuckDB connection that may be asked for `parquet`.
 
     Raises StoreError for a remote file that cannot be fetched any more.
     """
-    connection = duckdb.connect(config=dict(config or {}))
-    failures = _FAILURES[id(connection)] = []
+    connection = opened(config)
+    failures = _FAILURES[id(connection)]
     try:
-        # In a notebook without widgets there is no bar, and even turning it off is refused.
-        if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
-            connection.execute("set enable_progress_bar = false")
         yield connection
     except duckdb.Error as error:
         if failures:

@@ -14,7 +14,7 @@ import typer
 
 from miner.cli import main
 from miner.cli.app import Command, app
-from miner.errors import DISTRIBUTION
+from miner.distribution import NAME
 from miner.export.formats import FORMATS
 from miner.export.lists import CSV_COLUMNS
 from miner.terms import alternatives
@@ -182,8 +182,10 @@ def test_formats_of_the_export_are_named() -> None:
     export: Any = typer.main.get_command(app).commands["export"].loaded  # type: ignore[attr-defined]
     [target] = [option for option in export.params if "--to" in option.opts]
 
-    assert f"a file's name ends in: {alternatives(f'`{suffix}`' for suffix in FORMATS)}." in README
-    assert target.help.startswith(f"Ends in {alternatives(FORMATS)}; ")
+    assert f"a file's name ends in: {alternatives(f'`{suffix}`' for suffix in FORMATS)}." in " ".join(
+        README.split()
+    )
+    assert target.help.startswith(f"Ends in {alternatives(FORMATS)} (")
 
 
 def test_every_dependency_has_its_reason() -> None:
@@ -193,7 +195,7 @@ def test_every_dependency_has_its_reason() -> None:
         *project["dependencies"],
         *(one for extra in project["optional-dependencies"].values() for one in extra),
     ]
-    asked = [one for one in asked if not one.startswith(f"{DISTRIBUTION}[")]
+    asked = [one for one in asked if not one.startswith(f"{NAME}[")]
     names = [re.split(r"[<>=\[;]", one)[0] for one in asked]
     rows = DEVELOPERS.split("| package | reason |")[1].split("\n\n")[0].splitlines()[2:]
     first_cells = [re.sub(r"\(.*?\)|^[^:]*:", "", row.split("|")[1].strip()) for row in rows]

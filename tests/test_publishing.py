@@ -41,7 +41,9 @@ def test_file_follows_its_schema(schema: str, file: Path) -> None:
 def test_workflow_tries_every_python_and_system() -> None:
     """Those that are asked for and told of, and the next Python."""
     tests = yaml.safe_load(WORKFLOW.read_text(encoding="utf-8"))["jobs"]["tests"]
-    told = [one.rpartition(" ")[2] for one in PROJECT["project"]["classifiers"] if re.search(r":: 3\.\d", one)]
+    told = [
+        one.rpartition(" ")[2] for one in PROJECT["project"]["classifiers"] if re.search(r":: 3\.\d", one)
+    ]
 
     matrix = tests["strategy"]["matrix"]
     assert matrix["python"][0] == PROJECT["project"]["requires-python"].removeprefix(">=")

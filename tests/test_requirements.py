@@ -9,7 +9,7 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-from miner.errors import DISTRIBUTION
+from miner.distribution import NAME
 from tests.conftest import ROOT
 
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -70,7 +70,7 @@ def asked_for(extras: tuple[str, ...]) -> list[Requirement]:
 
 def test_the_name_is_that_of_the_advice() -> None:
     """What an error says is to be installed is what this project is called."""
-    assert PROJECT["name"] == DISTRIBUTION
+    assert PROJECT["name"] == NAME
 
 
 @EVERYWHERE

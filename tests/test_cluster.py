@@ -75,6 +75,7 @@ def test_other_errors_come_back_and_logs_show_no_arguments(own_cluster: Local) -
     assert "Anna" not in own_cluster.logs
 
 
+@pytest.mark.posix
 def test_worker_that_is_killed_is_replaced_by_another(own_cluster: Local) -> None:
     """Its tasks are done again, also those whose results it held."""
     victim = own_cluster.start_worker()

@@ -117,9 +117,8 @@ def test_frames_have_moves_in_words(club: miner.Store) -> None:
     fens = dict(zip(*(club.frame("positions")[name] for name in ("key", "fen")), strict=True))
 
     assert len(replies) == club.read_table("replies").num_rows
-    for row in replies.itertuples():
-        board = chess.Board(fens[row.key])
-        assert board.parse_san(row.move_san) == chess.Move.from_uci(row.move_uci)
+    for key, uci, san in zip(*(replies[name] for name in ("key", "move_uci", "move_san")), strict=True):
+        assert chess.Board(fens[key]).parse_san(san) == chess.Move.from_uci(uci)
     assert {"g6", "Nc6"} <= {*replies["move_san"]}
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
+import yaml  # type: ignore[import-untyped] # what pre-commit and the site's tools bring along
 
 import miner
 from tests.conftest import ROOT
@@ -121,3 +121,27 @@ def built() -> dict[str, Any]:
     )
     metadata: dict[str, Any] = json.loads(told.stdout)
     return metadata
+
+
+@pytest.mark.slow
+def test_tests_are_found_without_posix() -> None:
+    """Windows has not all signals and modules: nothing of them is needed before a test begins."""
+    told = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "pytest",
+            "--collect-only",
+            "-q",
+            "-p",
+            "tests.without_posix",
+            "-p",
+            "no:xdist",
+        ],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert told.returncode == 0, told.stdout[-3000:]

@@ -134,6 +134,7 @@ def wait_for(what: Callable[[], bool]) -> None:
         time.sleep(0.02)
 
 
+@pytest.mark.posix
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="looks for processes in /proc")
 def test_interrupted_judge_goes_on(miner: Miner, games: Path, engine: Path, tmp_path: Path) -> None:
     """Ctrl-C ends with code 1 and one line, leaves no engine behind, and the next run finishes the work."""

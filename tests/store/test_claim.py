@@ -98,6 +98,7 @@ def test_a_claim_keeps_others_out_until_it_is_closed(folder: Remote) -> None:
         Claim(folder).close()
 
 
+@pytest.mark.posix
 def test_the_claim_of_a_killed_run_of_this_machine_is_taken_over(
     folder: Remote, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -115,6 +116,7 @@ def test_the_claim_of_a_killed_run_of_this_machine_is_taken_over(
     assert not (folder / FILE).exists()
 
 
+@pytest.mark.posix
 def test_the_claim_of_another_machine_stays_until_it_is_unlocked(folder: Remote, tmp_path: Path) -> None:
     """Another machine has other temporary files: nobody here can know whether its run is alive."""
     (tmp_path / "elsewhere").mkdir()

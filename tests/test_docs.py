@@ -57,7 +57,7 @@ def inline_code(text: str) -> list[str]:
 def commands_named(text: str) -> list[list[str]]:
     """The command lines of `miner` that a page has, in blocks and in sentences, split into words."""
     lines = [*shell_lines(text), *inline_code(text)]
-    split = [shlex.split(re.sub(r"\[.*", "", line)) for line in lines if line.startswith("miner ")]
+    split = [shlex.split(re.sub(r"\[.*", "", line)) for line in lines if re.match(r"miner \w", line)]
     return [words[1:] for words in split]
 
 
@@ -202,3 +202,25 @@ def test_every_dependency_has_its_reason() -> None:
     explained = [name.strip() for cell in first_cells for name in cell.split(",")]
 
     assert sorted(explained) == sorted(names)
+
+
+@pytest.mark.engine
+@pytest.mark.slow
+def test_the_page_about_the_library_runs(
+    engine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Block after block, as in a notebook, on games that hold a trap."""
+    (tmp_path / "club.pgn").write_text(GAMES, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("MINER_CACHE", str(tmp_path / "verdicts.sqlite"))
+    monkeypatch.setenv("MINER_ENGINE", str(engine))
+    blocks = re.findall(r"```python\n(.*?)```", DOCS["library.md"], re.DOTALL)
+    names: dict[str, Any] = {}
+
+    for block in blocks:
+        exec(compile(block, "library.md", "exec"), names)
+
+    assert len(blocks) >= 6
+    assert names["store"].findings()
+    assert (tmp_path / "findings.json").is_file()
+    assert names["plan"].sessions

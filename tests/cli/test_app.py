@@ -159,7 +159,7 @@ def test_unknown_command_and_no_command(miner: Miner) -> None:
 
     assert (unknown.code, none.code) == (2, 2)
     assert "No such command 'mine'" in unknown.err
-    assert "Commands" in none.err
+    assert "The whole job:" in none.err
 
 
 def test_where_an_error_arose_only_if_asked(miner: Miner, tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from miner.finding.finding import Finding
     from miner.finding.moment import Moment
     from miner.finding.motifs import MotifCount
+    from miner.game.made import Games
     from miner.lesson.made import Made
     from miner.lesson.plan import Weekday
     from miner.lesson.sheets import Looks
@@ -95,7 +96,8 @@ class Store(StoreOnDisk):
     """What was mined, in a folder or bucket: `Store.open("club")`, or what `mine` gives.
 
     Its tables are values (`findings`, `motifs`, `moments`), frames of pandas (`frame`) and views of DuckDB
-    (`sql`); what a coach gets of it is written by `report`, `lesson`, `plan`, `steer`, `pupils` and `export`.
+    (`sql`); what a coach gets of it is written by `report`, `lesson`, `plan`, `game`, `steer`, `pupils` and
+    `export`.
     """
 
     def __repr__(self) -> str:
@@ -224,7 +226,8 @@ class Store(StoreOnDisk):
     def export(self, *targets: Source, missed: bool = False) -> list[Path]:
         """Write lists, games and positions, each in the format that the file's name ends in; gives the files.
 
-        Files called bands, motifs and moments hold these, others the findings; `missed`: missed chances.
+        Files called bands, motifs, moments and unplayed hold these, others the findings; `missed`: missed
+        chances.
         Raises ExportError for a suffix that names no format and a file that cannot be written.
         """
         from miner.export.choice import export_lists
@@ -251,9 +254,13 @@ class Store(StoreOnDisk):
         motifs: Sequence[str] = (),
         without: Sequence[Source] = (),
         start: date | None = None,
+        group: str = "",
+        taught: Source | None = None,
+        without_taught: bool = False,
+        revise_taught: bool = False,
         looks: Looks | None = None,
     ) -> Made:
-        """Write exercises to the folder `out`: sheets, answers and the coach's pages, PGN, EPD and cards.
+        """Write exercises to the folder `out`: sheets, answers, a page to practise on, PGN, EPD and cards.
 
         See `miner.lesson.made.make_lesson`; `looks`: language, paper and the like.
         """
@@ -272,6 +279,10 @@ class Store(StoreOnDisk):
             motifs=motifs,
             without=list(map(str, without)),
             start=start,
+            group=group,
+            taught=taught,
+            without_taught=without_taught,
+            revise_taught=revise_taught,
         )
 
     def plan(
@@ -287,6 +298,9 @@ class Store(StoreOnDisk):
         at: time | None = None,
         without: Collection[date] = (),
         sheets: bool = False,
+        group: str = "",
+        taught: Source | None = None,
+        without_taught: bool = False,
         looks: Looks | None = None,
     ) -> Made:
         """Write a term's sessions to the folder `out`; see `miner.lesson.made.make_plan`."""
@@ -307,7 +321,29 @@ class Store(StoreOnDisk):
             at=at,
             without=without,
             sheets=sheets,
+            group=group,
+            taught=taught,
+            without_taught=without_taught,
         )
+
+    def game(
+        self,
+        number: int | None = None,
+        *targets: Source,
+        looks: Looks | None = None,
+        means: Means = USUAL,
+        **how: Any,
+    ) -> Games:
+        """Model games with comments and stops to ask pupils at, also written to `.pgn` and `.pdf` files.
+
+        `number`: in the store, as a finding's `model_games` have it; None: some that are worth showing.
+        `how`: the other arguments of `miner.game.made.make_games`.
+        """
+        from miner.game.made import make_games
+        from miner.lesson.sheets import Looks
+
+        self._warn_if_out_of_date()
+        return make_games(self, number, list(map(Path, targets)), looks or Looks(), means, **how)
 
     def steer(
         self,

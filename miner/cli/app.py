@@ -25,6 +25,7 @@ GROUPS = {
         "report": "findings",
         "lesson": "lesson",
         "plan": "lesson",
+        "game": "game",
         "steer": "steer",
         "pupils": "pupils",
         "export": "findings",

@@ -72,7 +72,6 @@ def _for_the_lesson(made: str, games: Path, out: Path, ready: Means) -> None:
         players=games.with_name("team.csv"),
         lesson_date=LESSON_DATE,
         pdf=pdf,
-        scan=False,  # of eight pupils' games it would take as long as all the rest
         means=lambda: nullcontext(ready),
     )
     steer(

@@ -15,6 +15,7 @@ from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.export.choice import BY_BAND, FINDINGS, LISTS, export_lists, list_bytes, list_of
 from miner.export.formats import FORMATS
+from miner.finding.words import counted
 from miner.rank.asked import asked_findings
 from miner.report import report as write_report
 from miner.settings import Taught
@@ -56,7 +57,8 @@ def export(
             metavar="FILE",
             help=f"Ends in {alternatives(FORMATS)} (with the extra `xlsx`); a file called {BY_BAND} "
             "has each band apart; tables called motifs or moments hold what the scan found, moments.pgn and "
-            "moments.epd the mistakes of single games. May be given again. - is the standard output.",
+            "moments.epd the mistakes of single games, unplayed likely ones that nobody has made yet. May "
+            "be given again. - is the standard output.",
         ),
     ],
     missed: options.Missed = False,
@@ -73,7 +75,8 @@ def export(
     """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
     opened = Store.open(store)
     files = [file for file in to if file != _OUTPUT]
-    if FINDINGS in map(list_of, files) or (_OUTPUT in to and list_ == FINDINGS):
+    lists = {*map(list_of, files), *([list_] if _OUTPUT in to else [])}
+    if lists & {FINDINGS, BY_BAND, "unplayed"}:
         say_if_out_of_date(opened)
     if _OUTPUT in to:
         if format_ in _BINARY and sys.stdout.isatty():
@@ -85,7 +88,7 @@ def export(
         sys.stdout.buffer.write(contents)
         sys.stdout.buffer.flush()
     for written in export_lists(opened, files, missed=missed):
-        say(f"wrote {written.file} ({written.rows:,} {written.of})", err=_OUTPUT in to)
+        say(f"wrote {written.file} ({written.words})", err=_OUTPUT in to)
 
 
 def report(
@@ -98,4 +101,4 @@ def report(
     opened = Store.open(store)
     findings = open_findings(opened)
     size = write_report(opened, out)
-    say(f"wrote {out} ({findings.num_rows:,} findings, {size / 1e6:.1f} MB)")
+    say(f"wrote {out} ({counted(findings.num_rows, 'finding')}, {size / 1e6:.1f} MB)")

@@ -23,7 +23,7 @@ from miner.cli.boards import (
     wrapped,
 )
 from miner.cli.findings import open_findings
-from miner.cli.motifs import in_short
+from miner.cli.motifs import in_short, position_boards
 from miner.cli.terminal import have_letters_for, is_coloured, print_json
 from miner.errors import UsageError
 from miner.export.lists import as_plain
@@ -32,21 +32,25 @@ from miner.finding import aftermath
 from miner.finding.few import few_words
 from miner.finding.finding import Finding, findings_of
 from miner.finding.motifs import group_of, read_motifs
+from miner.finding.things import first_things, things_heading
 from miner.finding.words import (
     band_line,
     band_words,
     best_line_words,
+    capital,
     conversion_sentence,
     cost_sentence,
     counted,
     familiar_sentence,
     found_sentence,
     joined,
+    lasting_sentence,
     leak_sentence,
     models_sentence,
     numbered_sans,
     observed_sentence,
     often_words,
+    opening_words,
     path_words,
     percent,
     plain,
@@ -62,6 +66,7 @@ from miner.finding.words import (
     worth_words,
 )
 from miner.lesson.backing import read_backing
+from miner.settings import Taught
 from miner.store import Store
 from miner.terms import Kind
 
@@ -72,9 +77,11 @@ _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 _LISTED = 20
 
 _WORTH = "points in 100 games to punish and to avoid"
-HEADINGS = ("No", "Punish", "Avoid", "Errs", "Often", "Games", "Losing reply", "Reason")
-WIDTHS = (3, 6, 6, 5, 5, 6, 12, 8)
-TO_THE_RIGHT = ("No", "Punish", "Avoid", "Often", "Games")
+HEADINGS = ("Punish", "Avoid", "Errs", "Often", "Games", "Losing reply", "Reason")
+WIDTHS = (6, 6, 5, 5, 6, 12, 8)
+TO_THE_RIGHT = ("Punish", "Avoid", "Often", "Games")
+_INDENT = " " * 4  # behind the numbers of the list
+_MOVE_LINES = 2
 
 
 def show(
@@ -97,7 +104,7 @@ def show(
     ] = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Show by what the band's mistakes are punished, and the top of the ranked list of positions.
+    """Show three things to teach first, by what mistakes are punished, and the top of the list of positions.
 
     With a NUMBER, that finding on a board and how it is punished.
     """
@@ -112,6 +119,9 @@ def show(
             print_json({"number": number} | as_plain(finding))
             return
         typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
+        for game in finding.model_games[:1]:
+            command = f"miner game {game} --store {printable(store)}"
+            typer.echo(_with_command("\nA model game, move by move:", command))
         return
     shown = _by_worth(findings, kind)
     if as_json:
@@ -119,9 +129,15 @@ def show(
         return
     shown = shown[: top or _LISTED]
     if kind is None and not missed:
-        asked_for = bands or opened.require("rank").settings["bands"]
-        if motifs := in_short(opened, group_of(asked_for), letters=letters):
-            typer.echo("\n".join([*motifs, ""]))
+        ranked = opened.require("rank").settings
+        band = group_of(bands or ranked["bands"])
+        taught = [finding for _, finding in findings]
+        for part in (
+            _first(opened, taught, band, side or ranked.get("side", "both"), letters),
+            in_short(opened, band),
+        ):
+            if part:
+                typer.echo("\n".join([*part, ""]))
     if not shown:
         typer.echo("\n".join(wrapped(_nothing(opened, bands or (), missed), width_of_terminal())))
         return
@@ -141,8 +157,24 @@ def show(
     )
     if few := "" if missed else few_words(opened, len(findings), bands or ()):
         typer.echo("\n" + "\n".join(wrapped(few, width_of_terminal())))
-    # On a narrow terminal it stands alone, since it is to be copied whole.
-    typer.echo(f"\n{words}{' ' if width_of_terminal() >= BESIDE_FROM else chr(10)}{command}")
+    typer.echo(_with_command(f"\n{words}", command))
+
+
+def _with_command(words: str, command: str) -> str:
+    """Words and a command that is to be copied whole: on a narrow terminal it stands alone."""
+    return f"{words}{' ' if width_of_terminal() >= BESIDE_FROM else chr(10)}{command}"
+
+
+def _first(store: Store, findings: list[Finding], band: str, side: Taught, letters: bool) -> list[str]:
+    """The things to teach first, each on a board; empty: nothing is worth it."""
+    things = first_things(findings, read_motifs(store), band, side)
+    if not things:
+        return []
+    texts = [
+        ([f"{number}. {thing.name}"], thing.mistake, [thing.opening, thing.line, thing.why])
+        for number, thing in enumerate(things, start=1)
+    ]
+    return [things_heading(things), "", *position_boards(texts, letters=letters)]
 
 
 def _by_worth(findings: list[tuple[int, Finding]], kind: Kind | None) -> list[tuple[int, Finding]]:
@@ -252,7 +284,12 @@ def _facts(finding: Finding, width: int) -> list[str]:
         "Pattern": finding.pattern or "",
         "How often": f"{often_words(finding)}{by}",
         "Scores": observed_sentence(finding),
-        "Found": joined(found_sentence(finding), usual_sentence(finding), conversion_sentence(finding)),
+        "Found": joined(
+            found_sentence(finding),
+            usual_sentence(finding),
+            conversion_sentence(finding),
+            lasting_sentence(finding),
+        ),
         "Worth": worth_words(finding),
         "Made of": shares_words(finding),
         "Familiar": familiar_sentence(finding),
@@ -273,29 +310,38 @@ def _facts(finding: Finding, width: int) -> list[str]:
 def findings_table(
     findings: Sequence[Finding], width: int = 80, *, ranks: Sequence[int] | None = None
 ) -> str:
-    """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
+    """The list: for each finding its opening, a line of numbers, and the moves with those that punish it.
 
     `Punish` and `Avoid` are what teaching it adds per 100 games on either side, `Often` is the pick rate and
-    `Games` those with the reply.
-    Among the moves the losing reply carries a question mark, a missed chance none; where they do not fit, the
-    first are left out.
+    `Games` those with the reply. The opening stands before the numbers where all names go in, else above
+    them. Among the moves the losing reply carries a question mark, a missed chance none.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
     """
-    indent = " " * (WIDTHS[0] + 1)
+    openings = [capital(opening_words(finding)) for finding in findings]
+    names = max(map(columns_of, ("Opening", *openings)))
+    beside = len(_INDENT) + names + 2 + sum(WIDTHS) + len(WIDTHS) - 1 <= width
     is_missed = any(finding.is_missed for finding in findings)
     headings = [heading.replace("Losing reply", "Reply") for heading in HEADINGS] if is_missed else HEADINGS
-    lines = _row(headings, width)
-    for rank, finding in zip(ranks or range(1, len(findings) + 1), findings, strict=True):
-        lines += _row(_values(finding, rank), width)
-        moves = _moves(finding, width - len(indent))
-        lines += [cut(indent + moves, width)] if width >= BESIDE_FROM else wrapped(moves, width, indent)
+    lines = _entry(" No", "Opening", _cells(headings), names if beside else 0, width)
+    for rank, finding, opening in zip(ranks or range(1, len(findings) + 1), findings, openings, strict=True):
+        lines += _entry(f"{rank:>3}", opening, _cells(_values(finding)), names if beside else 0, width)
+        lines += _moves(finding, width)
     return "\n".join(lines)
 
 
-def _values(finding: Finding, rank: int) -> tuple[str, ...]:
+def _entry(number: str, opening: str, cells: Sequence[str], names: int, width: int) -> list[str]:
+    """The number and the opening, in `names` columns before the other cells; 0: above them."""
+    if names:
+        opening += " " * (names - columns_of(opening))
+        return [f"{number} {opening}  {' '.join(cells)}".rstrip()]
+    first, *others = wrapped(opening, width - len(_INDENT))
+    below = [*others, *_rows(cells, width - len(_INDENT))]
+    return [f"{number} {first}", *(_INDENT + line for line in below)]
+
+
+def _values(finding: Finding) -> tuple[str, ...]:
     values = (finding.punish_value, finding.avoid_value)
     return (
-        str(rank),
         *("" if value is None else points_words(value) for value in values),
         finding.mover.capitalize(),
         percent(finding.pick_rate).replace("under ", "<"),
@@ -305,25 +351,30 @@ def _values(finding: Finding, rank: int) -> tuple[str, ...]:
     )
 
 
-def _row(values: Sequence[str], width: int) -> list[str]:
-    """The cells side by side, in as many lines as they need; further ones are indented."""
-    cells = [
+def _cells(values: Sequence[str]) -> list[str]:
+    return [
         value.rjust(size) if heading in TO_THE_RIGHT else value.ljust(size)
         for value, size, heading in zip(values, WIDTHS, HEADINGS, strict=True)
     ]
-    lines = [""]
-    for cell in cells:
-        if lines[-1] and columns_of(lines[-1].rstrip()) + 1 + columns_of(cell.rstrip()) > width:
-            lines.append(" " * WIDTHS[0])
-        lines[-1] += f" {cell}" if lines[-1] else cell
+
+
+def _rows(cells: Sequence[str], width: int) -> list[str]:
+    """The cells side by side, in as many lines as they need."""
+    lines = [cells[0]]
+    for cell in cells[1:]:
+        if columns_of(lines[-1].rstrip()) + 1 + columns_of(cell.rstrip()) > width:
+            lines.append(cell)
+        else:
+            lines[-1] += f" {cell}"
     return [line.rstrip() for line in lines]
 
 
-def _moves(finding: Finding, width: int) -> str:
-    sans = [*finding.path, finding.losing_reply + finding.sign, *finding.refutation]
-    moves = numbered_sans(sans)
-    for start in range(2, finding.ply + 1, 2):
-        if len(moves) <= width:
+def _moves(finding: Finding, width: int) -> list[str]:
+    """All moves to the losing reply, and as many of what punishes it as go into two lines."""
+    sans = [*finding.path, finding.losing_reply + finding.sign]
+    for shown in range(len(finding.refutation), -1, -1):
+        more = " ..." if shown < len(finding.refutation) else ""
+        lines = wrapped(numbered_sans([*sans, *finding.refutation[:shown]]) + more, width, _INDENT)
+        if len(lines) <= _MOVE_LINES:
             break
-        moves = f"... {numbered_sans(sans[start:], start)}"
-    return moves
+    return lines

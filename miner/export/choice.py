@@ -10,6 +10,8 @@ from miner.errors import UsageError
 from miner.export.formats import FORMATS, check_suffix, check_targets, write_file
 from miner.export.moments import MOMENT_FORMATS
 from miner.export.scanned import TABLE_FORMATS, example_moments, moments_of, motifs_of
+from miner.export.unplayed import unplayed_of
+from miner.finding.words import counted
 from miner.rank.asked import asked_findings
 from miner.store import Store
 
@@ -20,8 +22,17 @@ LISTS: Mapping[str, Mapping[str, Callable[[Any], bytes]]] = {
     BY_BAND: FORMATS,
     "motifs": TABLE_FORMATS,
     "moments": {**TABLE_FORMATS, **MOMENT_FORMATS},
+    "unplayed": TABLE_FORMATS,
 }
 """The formats of each list, by their suffixes. A file that is called otherwise holds findings."""
+_ONE = {
+    FINDINGS: "finding",
+    BY_BAND: "finding",
+    "motifs": "motif",
+    "moments": "moment",
+    "unplayed": "unplayed mistake",
+}
+"""How one row of each list is called."""
 _WITHOUT_SIGNS = (".csv", ".parquet", ".json", ".xlsx")  # formats that put no "?" to a move
 
 
@@ -30,7 +41,12 @@ class Written(NamedTuple):
 
     file: Path
     rows: int
-    of: str  # what, such as findings or motifs
+    of: str  # one of which, such as finding or motif
+
+    @property
+    def words(self) -> str:
+        """How many of what, such as `1 finding`."""
+        return counted(self.rows, self.of)
 
 
 def export_lists(store: Store, targets: Sequence[Path], *, missed: bool = False) -> list[Written]:
@@ -56,7 +72,7 @@ def export_lists(store: Store, targets: Sequence[Path], *, missed: bool = False)
         key = name, suffix in MOMENT_FORMATS
         if key not in rows:
             rows[key] = rows_of_list(store, name, suffix, missed=missed)
-        of = "missed chances" if missed else FINDINGS if name == BY_BAND else name
+        of = "missed chance" if missed and name == FINDINGS else _ONE[name]
         made.append((Written(file, len(rows[key]), of), LISTS[name][suffix](rows[key])))
     for written, contents in made:
         write_file(written.file, contents)
@@ -89,6 +105,8 @@ def rows_of_list(store: Store, name: str, suffix: str, *, missed: bool = False) 
         return store.read_table("by_band")
     if name == "motifs":
         return motifs_of(store)
+    if name == "unplayed":
+        return unplayed_of(store)
     return example_moments(store) if suffix in MOMENT_FORMATS else moments_of(store)
 
 

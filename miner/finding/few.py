@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -26,9 +27,17 @@ def few_words(store: Store, found: int, bands: Sequence[str] = ()) -> str:
     names = store.bands.names
     counts = np.bincount(store.bands.places_of(ratings), minlength=len(names))
     told = ", ".join(f"{name} {count:,}" for name, count in zip(names, counts, strict=True) if count)
+    elsewhere = _bands_with_mistakes(store) if bands and not found else ""
     whom = f" of {' and '.join(map(band_words, bands))}" if bands else ""
     wider = "more bands (--band), " if bands else ""
     return (
-        f"{counted(found, 'mistake')}{whom}: games of each band's players are {told or 'none'}. More games, "
-        f"{wider}or a larger database's store behind these (--prior) would tell more."
+        f"{counted(found, 'mistake')}{whom}: {elsewhere}games of each band's players are {told or 'none'}. "
+        f"More games, {wider}or a larger database's store behind these (--prior) would tell more."
     )
+
+
+def _bands_with_mistakes(store: Store) -> str:
+    """The bands that have some, with how many; empty: none has."""
+    counts = Counter(store.read_table("by_band", ["band"])["band"].to_pylist())
+    told = [f"{band} ({counts[band]:,})" for band in store.bands.names if counts[band]]
+    return f"those with mistakes are {', '.join(told)}; " if told else ""

@@ -12,18 +12,19 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner import stats
-from miner.arrays import Floats, Ints
+from miner.arrays import Floats, Ints, begins_run
 from miner.errors import UsageError
 from miner.graph.sound import Steps, steer_for_both
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
 from miner.progress import Task
-from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES
+from miner.schema import EDGES, FORESEEN, KEPT, POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store, empty_tables
 from miner.store.query import FAILURES, Resources, connected_to_games
+from miner.tally import expected as beforehand
 from miner.tally import replies as counting
-from miner.tally.rates import Choices, Rates, pool, spread
+from miner.tally.rates import Choices, Expected, Rates, pool, spread
 from miner.tally.replies import Counting
 
 _CUT_BITS = 7  # of the 24 that single precision has
@@ -106,11 +107,11 @@ def _counted(
     moves, games = store.path("moves"), store.path("games")
     resources = Resources(memory_mb=means.memory_mb, threads=means.threads)
     ranges = counting.key_ranges(rows, counting.rows_per_range(means.memory_mb))
-    earlier = _earlier_replies(store, settings)
+    prior = _earlier_store(store, settings) if settings.prior else None
     with (
         store.scratch() as spill,
         connected_to_games(moves, games, spill, resources) as connection,
-        means.progress.task("tally", total=len(ranges) + 2, unit="part") as task,
+        means.progress.task("tally", total=len(ranges) + 3, unit="part") as task,
     ):
         by_range = Counting(
             moves=moves.resolve(),
@@ -124,14 +125,14 @@ def _counted(
         for part in by_range.count(connection, ranges, means.cluster):
             parts.append(part)
             task.advance()
-        return _make_tables(connection, pa.concat_tables(parts), settings, earlier, task)
+        return _make_tables(connection, pa.concat_tables(parts), settings, prior, task)
 
 
 def _make_tables(
     connection: duckdb.DuckDBPyConnection,
     counted: pa.Table,
     settings: TallySettings,
-    earlier: pa.Table | None,
+    prior: Store | None,
     task: Task,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     """The tables and facts that follow from the counted replies and, for ways and names, from the games."""
@@ -144,13 +145,19 @@ def _make_tables(
     task.advance()
     names = counting.commonest_names(connection, graph.keys)
     task.advance()
-    rates = pool(choices, earlier)
+    habits = beforehand.habits_for(connection, prior)
+    ratings = beforehand.ratings_of(counted, len(bands.names))
+    expected = beforehand.expect(choices, graph, habits, ratings, _replies_of(prior, settings))
+    task.advance()
+    rates = pool(choices, expected)
     per_band = counting.games_per_band(connection, bands)
     tables = {
         "replies": _replies_table(counted, choices, graph, rates, settings),
         "positions": _positions_table(graph, choices, names),
         "reach": _reach_table(choices, graph, rates, per_band, bands.names),
         "edges": _edges_table(choices, graph),
+        "habits": habits.as_table(),
+        "foreseen": _foreseen_table(choices, expected, rates, bands.names),
     }
     facts = {
         "positions_without_a_way": len(choices.played) - len(graph.keys),
@@ -167,12 +174,12 @@ def _edges_table(choices: Choices, graph: Graph) -> pa.Table:
     return pa.table({"place": place, "move": choices.moves, "change": change}, schema=EDGES)
 
 
-def _earlier_replies(store: Store, settings: TallySettings) -> pa.Table | None:
+def _replies_of(prior: Store | None, settings: TallySettings) -> pa.Table | None:
     """The earlier database's replies with their bands' places; None: there is no such database."""
-    if not settings.prior:
+    if prior is None:
         return None
     columns = ["key", "move", "band", "games", "games_at_position", "pick_rate"]
-    replies = _earlier_store(store, settings).read_table("replies", columns)
+    replies = prior.read_table("replies", columns)
     place = pc.index_in(replies["band"], value_set=pa.array(settings.bands.names))
     return replies.append_column("place", place)
 
@@ -210,6 +217,20 @@ def _five_digits(values: Floats) -> Floats:
     rounded = bits + np.uint32(1 << (_CUT_BITS - 1)) >> np.uint32(_CUT_BITS) << np.uint32(_CUT_BITS)
     cut = rounded.view(np.float32).astype(np.float64)
     return np.where(is_most, 1.0 - cut, cut)
+
+
+def _foreseen_table(choices: Choices, expected: Expected, rates: Rates, names: tuple[str, ...]) -> pa.Table:
+    """Likely replies that a band with games at the position has not chosen there, whoever else has."""
+    parts = []
+    for band in np.flatnonzero(rates.kept).tolist():
+        place, moves, rate = rates.unchosen(expected, band)
+        likely = rate >= beforehand.LIKELY
+        at = choices.keys[np.flatnonzero(begins_run(choices.keys))][place[likely]]
+        parts.append((at, np.full(len(at), band), moves[likely], rate[likely]))
+    keys, bands, replies, shares = (np.concatenate(column) for column in zip(*parts, strict=True))
+    order = np.lexsort((replies, bands, keys))
+    columns = [keys[order], _names(names, bands[order]), replies[order], _five_digits(shares[order])]
+    return pa.table(columns, schema=FORESEEN)
 
 
 def _names(names: tuple[str, ...], which: Any) -> Any:

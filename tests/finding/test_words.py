@@ -273,3 +273,18 @@ def test_band_in_a_line() -> None:
         "1000-1199: 28 of 80 games (35%; 27 to 44%); found by 40% in 39 games"
     )
     assert words.band_line(vienna(find_rate=None)) == "1000-1199: 28 of 80 games (35%; 27 to 44%)"
+
+
+def test_whether_it_lasted() -> None:
+    """What is won, and how many had it a little later; of fewer than five games nothing is told."""
+    seen: dict[str, Any] = {"wins_pawns": 3, "lasted_games": 30, "lasted_kept": 19}
+
+    told = words.lasting_sentence(vienna(**seen))
+
+    assert (
+        told
+        == "Of 30 who punished it (all bands) 19 had the material, 3 pawns' worth or more, nine plies later."
+    )
+    assert "a pawn or more" in words.lasting_sentence(vienna(**seen | {"wins_pawns": 1}))
+    assert words.lasting_sentence(vienna(**seen | {"lasted_games": 4})) == ""
+    assert told in words.teaching_sentences(vienna(**seen))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -180,6 +181,41 @@ def test_what_a_coach_gets(club: miner.Store, tmp_path: Path) -> None:
     assert plan.sessions
     assert "exercise" in repr(lesson)
     assert "session" in repr(plan)
+
+
+def test_what_was_taught_is_left_out(club: miner.Store, tmp_path: Path) -> None:
+    """A lesson notes what it teaches in the table that is named; a later one holds nothing of it."""
+    looks, table = miner.Looks(pdf=False), tmp_path / "taught.csv"
+    first, second = (
+        club.lesson(
+            tmp_path / f"{month}",
+            top=1,
+            start=date(2025, month, 1),
+            taught=table,
+            without_taught=True,
+            looks=looks,
+        )
+        for month in (9, 10)
+    )
+
+    assert first.noted is not None
+    assert second.noted is not None
+    assert str(first.noted.file) == str(table)
+    assert first.noted.topics == len(table.read_text(encoding="utf-8").splitlines()) - second.noted.topics - 1
+    assert {one.board.fen() for one in first.exercises}.isdisjoint(
+        one.board.fen() for one in second.exercises
+    )
+
+
+def test_model_games(club: miner.Store, means: miner.Means, tmp_path: Path) -> None:
+    """One by its number, told and written."""
+    number = next(game for finding in club.findings() for game in finding.model_games)
+
+    games = club.game(number, tmp_path / "game.pgn", means=means, nodes=2_000)
+
+    assert [one.seen.game.number for one in games.told] == [number]
+    assert (tmp_path / "game.pgn").read_text(encoding="utf-8").startswith("[Event")
+    assert repr(games) == f"<1 model game: {tmp_path / 'game.pgn'}>"
 
 
 def test_pupils_pages(club: miner.Store, folder: Path, tmp_path: Path) -> None:

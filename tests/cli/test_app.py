@@ -42,7 +42,7 @@ Miner = Callable[..., Told]
         ("scan", ["whole games", "--games", "--cache", "stopped and resumed"]),
         ("rank", ["Order the losing replies", "--side", "--band"]),
         ("export", ["--to", ".csv, .parquet, .pgn, .epd, .json or .xlsx"]),
-        ("show", ["ranked list", "NUMBER", "--diagrams", "--letters"]),
+        ("show", ["three things to teach first", "NUMBER", "--diagrams", "--letters"]),
         ("motifs", ["MOTIF", "--band", "--top", "--letters"]),
         ("game", ["NUMBER", "how a model game is won", "--to", ".pgn or .pdf", "--nodes", "--language"]),
         ("status", ["what is out of date", "--settings"]),

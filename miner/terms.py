@@ -143,6 +143,25 @@ class BandScheme:
             if name not in self.names:
                 raise UsageError(f"no band is called {name}", advice=f"the bands are {', '.join(self.names)}")
 
+    def within(self, name: str) -> tuple[str, ...]:
+        """The bands that a name stands for: its own, or all that make up a range such as 1000-1399.
+
+        Raises UsageError if there is no such band, and no bands fill the range.
+
+        >>> BandScheme((800, 1000, 1200)).within("800-1199")
+        ('800-999', '1000-1199')
+        """
+        low, _, high = name.removesuffix("+").partition("-")
+        names = [str(band) for band in self.bands]
+        firsts = [place for place, band in enumerate(self.bands) if str(band.low) == low]
+        lasts = [place for place, band in enumerate(self.bands) if high and str(band.high) == high]
+        if name not in self.names and firsts and name.endswith("+"):
+            return tuple(names[firsts[0] :])
+        if name not in self.names and firsts and lasts and firsts < lasts:
+            return tuple(names[firsts[0] : lasts[0] + 1])
+        self.require([name])
+        return (name,)
+
 
 @dataclass(frozen=True, slots=True)
 class Score:

@@ -27,6 +27,7 @@ GROUPS = {
         "plan": "lesson",
         "game": "game",
         "steer": "steer",
+        "course": "course",
         "pupils": "pupils",
         "export": "findings",
     },

@@ -25,7 +25,12 @@ def steer(
     *,
     store: options.StoreDir,
     side: Annotated[Side, typer.Option(help="The side that is taught.")],
-    band: Annotated[str, typer.Option(help="The opponents' rating band, e.g. 1000-1199.")],
+    band: Annotated[
+        str,
+        typer.Option(
+            help="The opponents' rating band, e.g. 1000-1199, or bands beside each other, e.g. 1000-1399."
+        ),
+    ],
     start: Annotated[
         str,
         typer.Option(

@@ -41,6 +41,8 @@ def advise(
 ) -> Advice:
     """Which moves of `side` score best against players of `band`, from the position `start` on.
 
+    `band`: one of the store's, or some that lie beside each other, such as 1000-1399; they are then taken as
+    one, and points are those of the band with most games.
     `start`: a FEN, or moves (SAN or UCI, with or without numbers) from the start of the game; empty: that
     start. In the positions of a `repertoire` its moves are taken, sound or not. The judge's verdicts are used
     where there are any; the engine is asked for the rest through the cache, so that the same call goes on
@@ -51,7 +53,7 @@ def advise(
     """
     settings = settings or SteerSettings()
     bands = store.bands
-    bands.require([band])
+    together = bands.within(band)
     tallied = lay_out(
         store.read_table("positions"),
         store.read_table("replies"),
@@ -69,7 +71,7 @@ def advise(
         tree = Growth(tallied, side, settings, fixed).tree(root, ask)
         if root not in tree:
             raise UsageError("there is no verdict on the first position", advice="see the warnings above")
-        worth, source = worth_in(store, bands, band, settings.draws)
+        worth, source = worth_in(store, bands, _of_most(store, together), settings.draws)
         valued = value(
             tree, root, worth, draws=settings.draws, losing=settings.losing, confidence=settings.confidence
         )
@@ -85,6 +87,14 @@ def advise(
             curve=source,
         )
         return replace(advice, taken_away=taken_away(advice, ask), brought=brought(store, advice))
+
+
+def _of_most(store: Store, bands: Sequence[str]) -> str:
+    """The band whose curve stands for all of them: the one that chose most moves."""
+    if len(bands) == 1:
+        return bands[0]
+    replies = store.read_table("replies", ["band", "games"]).to_pandas()
+    return max(bands, key=lambda band: int(replies["games"][replies["band"] == band].sum()))
 
 
 def brought(store: Store, advice: Advice) -> dict[int, str]:

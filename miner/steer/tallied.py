@@ -10,6 +10,7 @@ import chess.polyglot
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from miner import stats
 from miner.arrays import Floats
@@ -83,8 +84,12 @@ def lay_out(
     confidence: float,
 ) -> TalliedTree:
     """These tables of the store by position. `confidence`: of the pick rates' bounds."""
-    of_band, likely = (
-        table.filter(pa.compute.equal(table["band"], band)).to_pandas() for table in (replies, foreseen)
+    together = pa.array(bands.within(band))
+    of_band, likely = as_one(
+        *(
+            table.filter(pc.is_in(table["band"], value_set=together)).to_pandas()
+            for table in (replies, foreseen)
+        )
     )
     return TalliedTree(
         positions={
@@ -95,6 +100,28 @@ def lay_out(
         strength=_strengths(of_band, confidence),
         judged=_judged(judged.to_pandas()),
     )
+
+
+def as_one(replies: pd.DataFrame, foreseen: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The rows of a few bands as those of one: what was played, and what is only likely to be.
+
+    Games are added up; a pick rate is the mean of the bands', each by its games at the position, and so are
+    its bounds, which are then rather too wide than too narrow. A move that a band is only likely to choose
+    counts there with what is likely.
+    """
+    rates = ["pick_rate", "pick_rate_low", "pick_rate_high"]
+    if replies["band"].nunique() < 2:
+        return replies, foreseen
+    there = replies.drop_duplicates(["key", "band"])[["key", "band", "games_at_position"]]
+    unplayed = foreseen.merge(there, on=["key", "band"]).assign(
+        games=0, pick_rate_low=0.0, pick_rate_high=0.0
+    )
+    rows = pd.concat([replies, unplayed])
+    whole = there.groupby("key")["games_at_position"].sum()
+    share = rows["games_at_position"] / rows["key"].map(whole)
+    weighted = rows.assign(**{rate: share * rows[rate] for rate in rates})
+    added = weighted.groupby(["key", "move"], as_index=False)[["games", *rates]].sum()
+    return added[added["games"] > 0], added[added["games"] == 0]
 
 
 def strong_bands(bands: BandScheme, rating: int) -> set[str]:

@@ -76,8 +76,7 @@ def course(
     findings = findings_of(open_findings(opened, side=side.value, bands=opened.bands.within(band)))
     with means() as ready:
         advice = advise(opened, side, band, settings.steer, ready, start=start, repertoire=ours)
-    confidence = settings.steer.confidence
-    answers = [answer_of(claim, advice.tallied, band, confidence=confidence) for claim in asked]
+    answers = [answer_of(claim, advice) for claim in asked]
     made = course_of(opened, advice, findings, answers, has_repertoire=ours is not None)
     looks = Looks(
         tongue=Tongue.of(ENGLISH, figurines=figurines),

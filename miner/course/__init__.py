@@ -1,1 +1,1 @@
-"""The course of an opening that a coach has chosen: what comes, our move, their mistakes, lesson by lesson."""
+"""The course of an opening that a coach has chosen: what comes, our move, their mistakes, by lessons."""

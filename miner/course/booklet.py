@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import chess
@@ -10,7 +10,7 @@ import chess.pgn
 
 from miner.course.contents import Chapter, Course
 from miner.course.curve import coverage_svg
-from miner.course.lines import Node, covered, left_out
+from miner.course.lines import Node, covered, left_out, our_positions
 from miner.course.words import (
     board_of,
     chapter_title,
@@ -32,6 +32,7 @@ from miner.finding.finding import Finding
 from miner.finding.words import (
     because_sentences,
     best_words,
+    capital,
     chosen_sentence,
     counted,
     joined,
@@ -41,6 +42,7 @@ from miner.finding.words import (
     reply_words,
 )
 from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
+from miner.lesson.plan import PLAN_PLIES
 from miner.lesson.sentences import question_words, solution_words, why_words
 from miner.lesson.sheets import Looks
 from miner.steer.written import points
@@ -103,7 +105,7 @@ def _data(course: Course, looks: Looks, draw: Draw, label: str | None) -> dict[s
         "coverage": coverage_sentence(course),
         "curve": coverage_svg(curve, label) if curve else "",
         "left_out": [moves(one) for one in left_out_words(course, *left_out(course.root, LEFT_OUT))],
-        "chapters": [_chapter(chapter, course, looks, draw) for chapter in course.chapters],
+        "chapters": _chapters(course, looks, draw),
         "overview": [_row(chapter, course, moves) for chapter in course.chapters],
         "claims": [
             {"text": answer.claim.text, "verdict": answer.verdict, "why": moves(answer.why)}
@@ -125,7 +127,20 @@ def _ends(chapter: Chapter) -> list[Node]:
     return sorted(chapter.node.ends, key=lambda end: -end.share)[:LINES]
 
 
-def _chapter(chapter: Chapter, course: Course, looks: Looks, draw: Draw) -> dict[str, Any]:
+def _chapters(course: Course, looks: Looks, draw: Draw) -> list[dict[str, Any]]:
+    """The chapters; our moves on the way to one are told in the first that passes there."""
+    told: set[tuple[chess.Move, ...]] = set()
+    chapters = []
+    for chapter in course.chapters:
+        way = [one for one in our_positions(course.root, chapter.node) if one.line not in told]
+        told |= {one.line for one in way}
+        chapters.append(_chapter(chapter, way, course, looks, draw))
+    return chapters
+
+
+def _chapter(
+    chapter: Chapter, way: Sequence[Node], course: Course, looks: Looks, draw: Draw
+) -> dict[str, Any]:
     advice, bottom, moves = course.advice, course.advice.side.color, looks.tongue.moves
     board = board_of(advice, chapter.node)
     assert chapter.node.key is not None
@@ -141,7 +156,11 @@ def _chapter(chapter: Chapter, course: Course, looks: Looks, draw: Draw) -> dict
             for one in chapter.mistakes
             if one.reply in chapter.plans
         ],
-        "ours": [moves(one) for one in our_sentences(course, chapter.node.key, board)],
+        "ours": [
+            moves(" ".join(our_sentences(course, one.key, board_of(advice, one))))
+            for one in way
+            if one.key is not None
+        ],
         "lines": [
             {"line": moves(line_words(advice, chapter.node, end)), "share": in_100(end.share)}
             for end in _ends(chapter)
@@ -191,11 +210,11 @@ def _mistake(finding: Finding, moves: Callable[[str], str]) -> dict[str, str]:
 def _model_words(chapter: Chapter) -> str:
     if chapter.model is None:
         return ""
-    finding, game = chapter.model
-    number = finding.model_games[0] if finding.model_games else None
-    named = f" (`miner game {number}` tells it)" if number is not None else ""
+    finding, game = chapter.model.finding, chapter.model.game
+    more = " ..." if len(game.sans) > PLAN_PLIES else ""
     return (
-        f"{game.words()}, with {reply_words(finding)}{finding.sign}{named}: {numbered_sans(game.sans[:40])}"
+        f"{capital(game.words())}, with {reply_words(finding)}{finding.sign} (`miner game "
+        f"{chapter.model.number}` tells it): {numbered_sans(game.sans[:PLAN_PLIES])}{more}"
     )
 
 

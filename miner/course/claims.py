@@ -1,4 +1,4 @@
-"""What somebody claims of an opening, against the games of a band: true, not true, or not to be told. No I/O."""
+"""What somebody claims of an opening, against the games of a band: true or not, or not to be told."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from miner import stats
 from miner.board.moves import pack, unpack_move
 from miner.errors import UsageError
 from miner.finding.words import band_words, between, capital, counted, numbered_sans, percent
-from miner.steer.tallied import TalliedTree
+from miner.steer import Advice
+from miner.steer.expectimax import Choice, TheirPosition, after_reply, steps_of
 from miner.terms import expected_score
 
 LOSES, SOUND = 0.10, 0.05
@@ -77,8 +78,9 @@ def _claim(line: str, number: int) -> Claim:
     return Claim(line, board, None, "")
 
 
-def answer_of(claim: Claim, tallied: TalliedTree, band: str, *, confidence: float) -> Answer:
-    """A claim held against the games of a band and the judge's verdicts."""
+def answer_of(claim: Claim, advice: Advice) -> Answer:
+    """A claim held against the games of the band and the verdicts of judge and engine."""
+    tallied, band = advice.tallied, advice.band
     if not claim.says:
         return Answer(claim, UNKNOWN, f"Games and engine can be asked for less: {_FORMS}.")
     key = chess.polyglot.zobrist_hash(claim.board)
@@ -88,24 +90,44 @@ def answer_of(claim: Claim, tallied: TalliedTree, band: str, *, confidence: floa
     played = {one.move: one.games_band for one in tallied.played.get(key, ())}
     if claim.says in ("bad", "good"):
         assert claim.move is not None
-        return _judged(claim, tallied, key, played.get(pack(claim.move), 0), games, band)
+        move = numbered_sans([claim.board.san(claim.move)], claim.board.ply())
+        chosen = played.get(pack(claim.move), 0)
+        often = f"{capital(band_words(band))} chose {move} in {chosen:,} of {counted(games, 'game')} there."
+        return _judged(claim, loss_of(advice, key, pack(claim.move)), often)
     there = {unpack_move(move): number for move, number in played.items()}
-    return _most(claim, there, games, band, confidence)
+    return _most(claim, there, games, band, advice.settings.confidence)
 
 
-def _judged(claim: Claim, tallied: TalliedTree, key: int, chosen: int, games: int, band: str) -> Answer:
-    assert claim.move is not None
-    move = numbered_sans([claim.board.san(claim.move)], claim.board.ply())
-    often = f"{capital(band_words(band))} chose {move} in {chosen:,} of {counted(games, 'game')} there."
-    verdict = tallied.judged.get(key, {}).get(pack(claim.move))
+def loss_of(advice: Advice, key: int, move: int) -> tuple[float, int] | None:
+    """Expected score (0 to 1) that a move gives away by the engine's rule, and the nodes of the verdict.
+
+    None: neither did the judge look at it, nor was it searched on the way.
+    """
+    if verdict := advice.tallied.judged.get(key, {}).get(move):
+        loss = expected_score(verdict.cp_best) - expected_score(verdict.cp_reply)
+        return max(0.0, loss), verdict.nodes
+    position = advice.tree.get(key)
+    for step in () if position is None else steps_of(position):
+        if step.move != move or position is None:
+            continue
+        if isinstance(step, Choice):
+            return step.loss, advice.settings.nodes
+        if isinstance(position, TheirPosition) and (step.cp is not None or step.child in advice.tree):
+            after = after_reply(advice.tree, position, step)
+            return expected_score(after) - expected_score(position.cp), advice.settings.nodes
+    return None
+
+
+def _judged(claim: Claim, verdict: tuple[float, int] | None, often: str) -> Answer:
     if verdict is None:
-        return Answer(claim, UNKNOWN, f"{often} No engine has judged it: too few play it.")
-    loss = max(0.0, expected_score(verdict.cp_best) - expected_score(verdict.cp_reply))
-    told = f"By the engine ({verdict.nodes:,} nodes{', a first look' * (verdict.nodes < FIRST_LOOK)}) it gives away {loss:.2f} of a point. {often}"
+        return Answer(claim, UNKNOWN, f"{often} No engine has looked at it.")
+    loss, nodes = verdict
+    told = f"By the engine ({nodes:,} nodes) it gives away {loss:.2f} of a point. {often}"
+    if loss > SOUND and nodes < FIRST_LOOK:
+        return Answer(claim, UNKNOWN, f"{told} That was a first look only.")
     if SOUND < loss < LOSES:
-        return Answer(
-            claim, UNKNOWN, f"{told} That is neither bad ({LOSES:.2f}) nor good (at most {SOUND:.2f})."
-        )
+        bounds = f"bad begins at {LOSES:.2f}, good ends at {SOUND:.2f}"
+        return Answer(claim, UNKNOWN, f"{told} That lies between: {bounds}.")
     return Answer(claim, TRUE if (loss >= LOSES) == (claim.says == "bad") else FALSE, told)
 
 
@@ -124,7 +146,8 @@ def _most(claim: Claim, there: Mapping[chess.Move, int], games: int, band: str, 
         float(bound[0])
         for bound in stats.share_interval(np.array([chose]), np.array([games]), confidence=confidence)
     )
-    why = f"{chose:,} of {counted(games, 'game')} of {band_words(band)}: {percent(chose / games)} ({between(low, high)})."
+    share = f"{percent(chose / games)} ({between(low, high)})"
+    why = f"{chose:,} of {counted(games, 'game')} of {band_words(band)}: {share}."
     if low <= 0.5 <= high:
         return Answer(claim, UNKNOWN, f"{why} It may be more than half or less.")
     return Answer(claim, TRUE if low > 0.5 else FALSE, why)

@@ -10,6 +10,7 @@ from typing import Any
 import chess
 import pandas as pd
 
+from miner.board.moves import pack
 from miner.course.claims import Answer
 from miner.course.lines import Node, chapters_of, in_order, lines_of, worth_of
 from miner.export.scanned import read_through
@@ -21,6 +22,7 @@ from miner.follow.plans import themes_of
 from miner.lesson.backing import Backing, ModelGame, read_backing
 from miner.lesson.exercises import Exercise, distinct, exercise_of, from_easy_to_hard, task_of
 from miner.lesson.moments import Pool
+from miner.reasons import REASONS
 from miner.steer import Advice
 from miner.store import Store
 from miner.terms import ALL_BANDS, Kind
@@ -33,13 +35,22 @@ IDEA_SHARE = 1 / 3
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Idea:
-    """What our side does in a chapter's lines: a detail as of the table `plans`, and in which share of them."""
+    """What our side does in a chapter's lines, as a row of `plans` has it, and in which share of them."""
 
     theme: str
     detail: str
     from_square: str
     to_square: str
     share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """A model game, the mistake that it shows, and its number in the store."""
+
+    finding: Finding
+    game: ModelGame
+    number: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,12 +60,12 @@ class Chapter:
     number: int
     node: Node
     value: float  # our expected score (0 to 1) from its first position on, against the band
-    price: float  # the same if the opponent answers best
+    price: float  # what it would be if they answered best, with another reply if need be
     ideas: tuple[Idea, ...]
     mistakes: tuple[Finding, ...]  # the opponents', the most valuable first
     pitfalls: tuple[Finding, ...]  # our own
     plans: Mapping[tuple[int, int], tuple[str, ...]]  # of the winners, by losing reply
-    model: tuple[Finding, ModelGame] | None
+    model: Model | None
     motifs: str  # in a sentence; empty: nothing is known
     exercises: tuple[Exercise[Mistake], ...]
     tested: tuple[Node, ...]  # positions in which our move is asked for
@@ -97,10 +108,15 @@ def course_of(
     shown: set[tuple[str, ...]] = set()
     told: set[tuple[int, int]] = set()
     asked: set[int] = set()
+    owners = {(one.before, pack(one.move)): one.line for one in nodes if one.move is not None}
     chapters = []
     for number, node in enumerate(nodes, start=1):
-        keys = {one.key for one in node.below() if one.key is not None}
-        here = [one for one in distinct(findings) if one.key in keys and one.reply not in told]
+        keys = {one.key for one in node.below()} | set(way_keys(root, node))
+        here = [
+            one
+            for one in distinct(findings)
+            if one.key in keys and one.reply not in told and owners.get(one.reply, node.line) == node.line
+        ]
         told |= {one.reply for one in here}
         traps = [one for one in here if one.kind is Kind.TRAP][:MISTAKES]
         moments = (
@@ -110,7 +126,7 @@ def course_of(
         asked |= {one.finding.key for one in exercises}
         model = _model(traps, backing, shown)
         if model:
-            shown.add(model[1].sans)
+            shown.add(model.game.sans)
         value, price = worth_of(advice, node)
         assert node.key is not None
         chapters.append(
@@ -138,6 +154,15 @@ def course_of(
     )
 
 
+def way_keys(root: Node, chapter: Node) -> list[int]:
+    """The positions from the first one to the one in which a chapter's reply is made."""
+    keys, node = [], root
+    while node.line != chapter.line and node.key is not None:
+        keys.append(node.key)
+        node = next(one for one in node.children if one.line == chapter.line[: len(one.line)])
+    return keys
+
+
 def ideas_of(advice: Advice, chapter: Node) -> tuple[Idea, ...]:
     """What our side does in the lines of a chapter, each line by how often it comes, the commonest first."""
     assert chapter.key is not None
@@ -163,7 +188,9 @@ def _moments(motifs: Motifs, scanned: pd.DataFrame, node: Node, advice: Advice) 
     rows = rows[rows["ply"].to_numpy() >= passed.groupby(level=0).min().reindex(rows["game"]).to_numpy()]
     pool = Pool(motifs=motifs, band=ALL_BANDS, side=advice.side.value)
     moments = map(moment_of, rows_of(rows.drop_duplicates("key").sort_values(["ply", "game"])))
-    return [pool.exercise(one) for one in moments if pool.can_be_asked(one)]
+    return [
+        pool.exercise(one) for one in moments if REASONS[one.reason].is_tactical and pool.can_be_asked(one)
+    ]
 
 
 def _exercises(
@@ -178,14 +205,14 @@ def _exercises(
     return from_easy_to_hard(chosen.values())
 
 
-def _model(
-    findings: Sequence[Finding], backing: Backing, shown: set[tuple[str, ...]]
-) -> tuple[Finding, ModelGame] | None:
+def _model(findings: Sequence[Finding], backing: Backing, shown: set[tuple[str, ...]]) -> Model | None:
     """The best model game of a chapter's mistakes that no earlier chapter shows."""
     for finding in findings:
-        for game in (backing.model(finding), *backing.others.get(finding.reply, ())):
-            if game and game.sans not in shown:
-                return finding, game
+        best = backing.model(finding)
+        games = (*([best] if best else []), *backing.others.get(finding.reply, ()))
+        for game, number in zip(games, finding.model_games, strict=False):
+            if game.sans not in shown:
+                return Model(finding, game, number)
     return None
 
 

@@ -18,7 +18,7 @@ _PRINTED = {
 
 
 def coverage_svg(points: Sequence[tuple[int, float]], label: str | None = None) -> str:
-    """Shares (0 to 1) of the games by number of the move, rising, as a curve; with a `label` for a page of HTML."""
+    """Shares (0 to 1) of the games by number of the move, rising, as a curve; with a `label` for a page."""
     look = _PRINTED.__getitem__ if label is None else 'class="{}"'.format
     first, last = points[0][0], max(points[-1][0], points[0][0] + 1)
 

@@ -1,4 +1,4 @@
-"""The lines of an opening: how often each comes if our side plays the course, and how far they reach. No I/O."""
+"""The lines of an opening: how often each comes if our side plays the course, how far they reach. No I/O."""
 
 from __future__ import annotations
 
@@ -9,14 +9,15 @@ import chess
 
 from miner.board.moves import unpack_move
 from miner.steer import Advice
-from miner.steer.expectimax import BandReply, OurPosition
+from miner.steer.expectimax import OurPosition, steps_of
 
 LEAST_SHARE = 0.02
 """Share of the games (0 to 1) from the first position on below which a reply is left out of the course."""
 LEAST_GAMES = 3
-"""Games of the band in which it must have been played: of fewer nobody knows whether it comes again."""
+"""Games, all bands together, in which it must have been played: of fewer nobody knows whether it comes."""
 LARGEST_CHAPTER, FEWEST_IN_SPLIT = 0.35, 2
-"""A chapter that comes more often is taught as several, one for each of the next replies, if there are two."""
+"""A chapter that comes more often is taught as several, one for each of the next replies, if there are two;
+and how many these must be."""
 MOST_CHAPTERS = 12
 LEAST_CHAPTER = 0.03
 
@@ -30,13 +31,15 @@ class Node:
     share: float  # of the games from the first position on, 0 to 1
     is_ours: bool  # who made the move
     line: tuple[chess.Move, ...]  # from the first position to here
-    rate: float = 1.0  # of the reply in its position
-    games: int = 0  # of the band, with the reply
+    before: int | None = None  # the position in which it was made
+    games: int = 0  # with the move, all bands
+    games_band: int = 0  # of the band
+    is_compared: bool = False  # whether our move in the position is one of several that were valued
     children: list[Node] = field(default_factory=list)
     left_out: list[Node] = field(default_factory=list)
 
     def below(self) -> Iterator[Node]:
-        """This position and all that follow it in the course."""
+        """All positions from here on, the first included."""
         yield self
         for child in self.children:
             yield from child.below()
@@ -50,44 +53,71 @@ class Node:
 def lines_of(advice: Advice) -> Node:
     """The course as a tree of lines: our one move in each position, and the replies that come often enough.
 
-    A reply of which the course has no answer is in the tree only as one that is left out.
+    A reply to which the course has no answer, and one that is not in a chapter, is there as one that is left
+    out. Where the games end, the engine's move is our answer, with which the line ends.
     """
+    root = _whole_tree(advice)
+    chapters = chapters_of(root)
+    _leave_out(root, [one.line for one in chapters])
+    return root
+
+
+def _whole_tree(advice: Advice) -> Node:
     root = Node(advice.root, None, 1.0, is_ours=False, line=())
     waiting = [root]
     while waiting:
         node = waiting.pop()
-        if node.key is None or node.key not in advice.tree:
-            continue
-        ours = isinstance(advice.tree[node.key], OurPosition)
-        for child in _steps(advice, node, ours):
-            kept = ours or (
-                child.share >= LEAST_SHARE and child.games >= LEAST_GAMES and _is_answered(advice, child)
-            )
-            (node.children if kept else node.left_out).append(child)
+        position = advice.tree.get(node.key) if node.key is not None else None
+        for child in _steps(advice, node) if position else ():
+            (node.children if child.is_ours or _is_taught(child) else node.left_out).append(child)
         node.children.sort(key=lambda child: -child.share)
-        node.left_out.sort(key=lambda child: -child.share)
-        waiting += node.children
+        waiting += [child for child in node.children if not child.children]
     return root
 
 
-def _is_answered(advice: Advice, node: Node) -> bool:
-    return node.key is not None and isinstance(advice.tree.get(node.key), OurPosition)
+def _is_taught(reply: Node) -> bool:
+    comes = reply.share >= LEAST_SHARE and reply.games >= LEAST_GAMES
+    return comes and (reply.is_compared or bool(reply.children))
 
 
-def _steps(advice: Advice, node: Node, ours: bool) -> Iterator[Node]:
+def _leave_out(node: Node, chapters: Sequence[tuple[chess.Move, ...]]) -> None:
+    """Move what is in no chapter, nor on the way to one, to what is left out."""
+    if node.line in chapters:
+        return
+    for child in list(node.children):
+        on_the_way = any(line[: len(child.line)] == child.line for line in chapters)
+        if not on_the_way and not child.is_ours:
+            node.children.remove(child)
+            node.left_out.append(child)
+        else:
+            _leave_out(child, chapters)
+
+
+def _steps(advice: Advice, node: Node) -> Iterator[Node]:
+    """The moves from a position of the tree on: our own, or the band's replies."""
     assert node.key is not None
-    games = (
-        {}
-        if ours
-        else {
-            step.move: step.games
-            for step in advice.tree[node.key].replies
-            if isinstance(step, BandReply)  # type: ignore[union-attr]
-        }
-    )
-    for move, child, rate in advice.followed(node.key):
+    position, ours = advice.tree[node.key], isinstance(advice.tree[node.key], OurPosition)
+    games = {one.move: one.games for one in advice.tallied.played.get(node.key, ())}
+    band = {one.move: one.games_band for one in advice.tallied.played.get(node.key, ())}
+    lines = {step.move: step.line for step in steps_of(position)}
+    for move, key, rate in advice.followed(node.key):
         played = unpack_move(move)
-        yield Node(child, played, node.share * rate, ours, (*node.line, played), rate, games.get(move, 0))
+        child = Node(
+            key,
+            played,
+            node.share * rate,
+            ours,
+            (*node.line, played),
+            before=node.key,
+            games=games.get(move, 0),
+            games_band=band.get(move, 0),
+        )
+        is_in_tree = key is not None and isinstance(advice.tree.get(key), OurPosition)
+        if not ours and not is_in_tree and len(lines[move]) > 1:
+            answer = chess.Move.from_uci(lines[move][1])
+            child.children.append(Node(None, answer, child.share, True, (*child.line, answer)))
+        child.is_compared = is_in_tree
+        yield child
 
 
 def covered(root: Node) -> list[tuple[int, float, int]]:
@@ -123,7 +153,19 @@ def chapters_of(root: Node) -> list[Node]:
             break
         largest, parts = max(large, key=lambda pair: pair[0].share)
         chapters = [one for one in chapters if one is not largest] + parts
-    return [one for one in chapters if one.share >= LEAST_CHAPTER][:MOST_CHAPTERS]
+    teachable = [one for one in chapters if one.share >= LEAST_CHAPTER and one.is_compared]
+    return sorted(teachable, key=lambda one: -one.share)[:MOST_CHAPTERS]
+
+
+def our_positions(root: Node, chapter: Node) -> list[Node]:
+    """The positions from the first one to that of a chapter, in which our side is to move."""
+    found, node = [], root
+    while True:
+        if any(child.is_ours for child in node.children):
+            found.append(node)
+        if node.line == chapter.line:
+            return found
+        node = next(one for one in node.children if one.line == chapter.line[: len(one.line)])
 
 
 def _replies_after(node: Node) -> list[Node]:
@@ -135,11 +177,14 @@ def _replies_after(node: Node) -> list[Node]:
 
 
 def worth_of(advice: Advice, chapter: Node) -> tuple[float, float]:
-    """Our expected score (0 to 1) at the beginning of a chapter: against the band, and against best play."""
+    """Our expected score (0 to 1) against the band after the reply of a chapter, and what it would be if they
+    answered best, with another reply if need be.
+    """
     assert chapter.key is not None
-    move = advice.valued.chosen[chapter.key]
-    step = chapter.key, move
-    return float(advice.valued.moves[step][0]), float(advice.valued.prices[step][0])
+    assert chapter.before is not None
+    step = chapter.key, advice.valued.chosen[chapter.key]
+    best = advice.worth(advice.tree[chapter.before].cp)
+    return float(advice.valued.moves[step][0]), float(best[0])
 
 
 def in_order(advice: Advice, chapters: Sequence[Node]) -> list[Node]:

@@ -77,14 +77,14 @@ def deed_words(board: chess.Board, move: chess.Move) -> str:
     elif piece.piece_type == chess.PAWN and move.to_square in CENTRE:
         deeds.append("puts a pawn into the centre")
     if after.is_check():
-        deeds.append("gives check")
+        deeds.append("gives mate" if after.is_checkmate() else "gives check")
     if attacked := _attacks(board, after, move):
         deeds.append(f"attacks {' and '.join(attacked)}")
     return ", ".join(deeds)
 
 
 def _attacks(board: chess.Board, after: chess.Board, move: chess.Move) -> list[str]:
-    """The pieces that the moved one now attacks and did not before: worth more, or without cover."""
+    """The men that the moved one now attacks and did not before: worth more, or not covered often enough."""
     us, now = board.turn, after.piece_at(move.to_square)
     assert now is not None
     before = board.attacks(move.from_square)
@@ -92,7 +92,7 @@ def _attacks(board: chess.Board, after: chess.Board, move: chess.Move) -> list[s
     for square in after.attacks(move.to_square) & after.occupied_co[not us]:
         kind = after.piece_type_at(square)
         assert kind is not None
-        is_free = not after.attackers(not us, square)
+        is_free = len(after.attackers(not us, square)) < len(after.attackers(us, square))
         is_worth_more = kind != chess.KING and VALUES[kind] > VALUES[now.piece_type]
         if kind != chess.KING and square not in before and (is_free or is_worth_more):
             found.append(f"the {chess.piece_name(kind)} on {chess.square_name(square)}")
@@ -141,14 +141,19 @@ def _turn(advice: Advice) -> chess.Color:
 def reason_sentence(chapter: Chapter, course: Course) -> str:
     """Why there is such a chapter: how often it comes, and what the band gives away there."""
     node, gain = chapter.node, chapter.value - chapter.price
+    move = move_words(course.advice, node)
+    games = (
+        f"{move} was played in {counted(node.games_band, 'game')} of the band"
+        if node.games_band
+        else f"nobody of the band has played {move} here yet, others in {counted(node.games, 'game')}"
+    )
     comes = f"It comes in {in_100(node.share)}"
-    games = f"{move_words(course.advice, node)} was played in {counted(node.games, 'game')} of the band"
     if gain * node.share < 0.0005:
-        return f"{comes}: {games}. What the band gives away there is next to nothing: it is here because it comes."
+        return f"{comes}: {games}. The band gives away next to nothing there: it is here because it comes."
     return (
-        f"{comes}: {games}. We score {points(chapter.value)} points in 100 such games, and "
-        f"{points(chapter.price)} if they always answer best: {points(gain * node.share)} of the points in 100 "
-        "games of the opening are what the band gives away here."
+        f"{comes}: {games}. We score {points(chapter.value)} points in 100 such games, against "
+        f"{points(chapter.price)} after the best reply and best play: {points(gain * node.share)} of the "
+        "points in 100 games of the opening are what the band gives away here."
     )
 
 
@@ -162,8 +167,10 @@ def our_sentences(course: Course, key: int, board: chess.Board) -> list[str]:
         score_sentence(best),
         known_sentence(course, best),
     ]
+    if best.traps:
+        sentences.append(f"What carries it above best play: {_traps_words(best)}.")
     engine = next((row for row in others if row.is_engine_choice), None)
-    if engine is not None:
+    if engine is not None and pawns(engine.cp) != pawns(best.cp):
         sentences.append(
             f"The engine prefers {numbered_sans([engine.move], engine.ply)} ({pawns(engine.cp)} against "
             f"{pawns(best.cp)}); against this band that scores {points(engine.value)}."
@@ -171,13 +178,20 @@ def our_sentences(course: Course, key: int, board: chess.Board) -> list[str]:
     return sentences
 
 
+def _traps_words(row: Any) -> str:
+    """The losing replies that carry a move, each with its share of what it scores above best play."""
+    told = (trap.rpartition(" (") for trap in row.traps.split("; "))
+    return "; ".join(f"{numbered_sans(line.split(), row.ply)} ({share}" for line, _, share in told)
+
+
 def score_sentence(row: Any) -> str:
     """What a move of ours scores against the band, and at least."""
     if not row.games:
         return f"No answer of the band is known; by the engine it stands {pawns(row.cp)}."
+    bounds = f"{points(row.value_low)} to {points(row.value_high)}"
+    price = f"{points(row.price)} if they answer best"
     return (
-        f"It scores {points(row.value)} points in 100 games ({points(row.value_low)} to {points(row.value_high)}; "
-        f"{points(row.price)} against best play; the engine: {pawns(row.cp)})."
+        f"It scores {points(row.value)} points in 100 games ({bounds}; {price}; the engine: {pawns(row.cp)})."
     )
 
 

@@ -197,7 +197,9 @@ def _exercises(
     findings: Iterable[Finding], moments: Iterable[Exercise[Any]], asked: set[int]
 ) -> list[Exercise[Mistake]]:
     """Recurring positions first, then those of single games; none that an earlier chapter asked."""
-    candidates: list[Exercise[Mistake]] = [exercise_of(one) for one in findings if task_of(one)]
+    candidates: list[Exercise[Mistake]] = [
+        exercise_of(one) for one in findings if task_of(one) and REASONS[one.reason].is_tactical
+    ]
     chosen: dict[int, Exercise[Mistake]] = {}
     for one in [*candidates, *moments]:
         if one.finding.key not in asked and len(chosen) < EXERCISES:

@@ -10,7 +10,7 @@ import chess
 from miner.board.moves import develops, line_san
 from miner.board.settle import VALUES
 from miner.course.contents import Chapter, Course, Idea
-from miner.course.lines import LEAST_SHARE, Node, covered
+from miner.course.lines import LEAST_CHAPTER, LEAST_GAMES, LEAST_SHARE, Node, covered
 from miner.finding.words import (
     agreeing,
     band_words,
@@ -130,7 +130,9 @@ def intro_sentences(course: Course) -> list[str]:
         else f"For {advice.side.capitalize()} against {band_words(advice.band)}.",
         whose,
         f"If both play on like this, {value} points in 100 games are to be expected ({low} to {high}).",
-        f"A reply is in the course if it comes in {LEAST_SHARE:.0%} of the games or more.",
+        f"A reply is in the course if it comes in {LEAST_SHARE:.0%} of the games or more (one that begins a "
+        f"chapter: {LEAST_CHAPTER:.0%}), was played in {LEAST_GAMES} games or more, and has an answer that games "
+        "or engine tell.",
     ]
 
 

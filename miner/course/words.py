@@ -114,25 +114,18 @@ def intro_sentences(course: Course) -> list[str]:
     """For whom it is, what it is worth, what it rests on."""
     advice = course.advice
     value, low, high = (points(share) for share in advice.value)
-    games = advice.tallied.games(advice.root)
-    whose = (
-        "The moves are the repertoire's where it has any."
-        if course.has_repertoire
-        else (
-            f"Our moves are those that score best against this band among all that lose no more than "
-            f"{advice.settings.soundness:.2f} of a point to the engine's best."
-        )
+    theirs = advice.tallied.games(advice.root) if _turn(advice) != advice.side.color else 0
+    seen = f"; {counted(theirs, 'game')} of theirs in the first position" if theirs else ""
+    elsewhere = (
+        "The moves are the repertoire's where it has any; elsewhere" if course.has_repertoire else "Our"
     )
     return [
-        f"For {advice.side.capitalize()} against {band_words(advice.band)}; the store has "
-        f"{counted(games, 'move')} of theirs in the first position."
-        if advice.tallied.positions[advice.root] and _turn(advice) != advice.side.color
-        else f"For {advice.side.capitalize()} against {band_words(advice.band)}.",
-        whose,
+        f"For {advice.side.capitalize()} against {band_words(advice.band)}{seen}.",
+        f"{elsewhere} moves are those that score most against this band, by the lower bound, among all that "
+        f"lose no more than {advice.settings.soundness:.2f} of a point to the engine's best.",
         f"If both play on like this, {value} points in 100 games are to be expected ({low} to {high}).",
         f"A reply is in the course if it comes in {LEAST_SHARE:.0%} of the games or more (one that begins a "
-        f"chapter: {LEAST_CHAPTER:.0%}), was played in {LEAST_GAMES} games or more, and has an answer that games "
-        "or engine tell.",
+        f"chapter: {LEAST_CHAPTER:.0%}), was played in {LEAST_GAMES} games or more, and has an answer.",
     ]
 
 

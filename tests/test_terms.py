@@ -145,3 +145,24 @@ def test_moves_survive_packing(moves: list[tuple[int, int, int | None]]) -> None
     packed = [pack_move(*move) for move in moves]
 
     assert [unpack_move(one) for one in packed] == [chess.Move(*move) for move in moves]
+
+
+@pytest.mark.parametrize("name", ["1000-1099", "800-900", "1199-800", "1000-", "9+", ""])
+def test_range_that_no_bands_fill_is_refused(name: str) -> None:
+    """Both ends must be those of bands."""
+    with pytest.raises(UsageError, match="no band is called"):
+        BandScheme((800, 1000, 1200)).within(name)
+
+
+@pytest.mark.parametrize(
+    ("name", "bands"),
+    [
+        ("800-999", ("800-999",)),
+        ("0-999", ("0-799", "800-999")),
+        ("1000+", ("1000-1199", "1200+")),
+        ("unrated", ("unrated",)),
+    ],
+)
+def test_bands_that_fill_a_range(name: str, bands: tuple[str, ...]) -> None:
+    """A band is itself, a range its bands from the lowest on."""
+    assert BandScheme((800, 1000, 1200)).within(name) == bands

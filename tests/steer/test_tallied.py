@@ -33,13 +33,13 @@ def tallied(tmp_path: Path) -> TalliedTree:
     return laid_out(store, store.read_table("foreseen"))
 
 
-def laid_out(store: Store, foreseen: pa.Table) -> TalliedTree:
+def laid_out(store: Store, foreseen: pa.Table, band: str = "1000-1199") -> TalliedTree:
     return lay_out(
         store.read_table("positions"),
         store.read_table("replies"),
         JUDGED.empty_table(),
         foreseen,
-        band="1000-1199",
+        band=band,
         bands=BANDS,
         strong_rating=2000,
         confidence=0.9,
@@ -106,3 +106,22 @@ def test_what_is_likely_is_an_answer_though_nobody_of_the_band_gave_it(tmp_path:
     assert told[pack(chess.Move.from_uci("d2d4"))].rate == pytest.approx(0.07)
     assert [one.games_band for one in tallied.answers(key_after("e4"))] == [4, 2, 0]
     assert tallied.games(key_after("e4")) == 6
+
+
+def test_bands_beside_each_other_are_taken_as_one(tmp_path: Path) -> None:
+    """Six games of 1000-1199 all have 1.e4, three of 1200-1399 1.d4: rates are the mean by games."""
+    stronger = [Game(moves="d4 d5 c4", white_rating=1300, black_rating=1300)] * 3
+    store = tallied_store(tmp_path, [*GAMES[:6], *stronger])
+    foreseen = store.read_table("foreseen")
+    one, other = (laid_out(store, foreseen, band) for band in ("1000-1199", "1200-1399"))
+
+    both = laid_out(store, foreseen, "1000-1399")
+
+    def rates(tallied: TalliedTree) -> dict[int, float]:
+        return {played.move: played.rate for played in tallied.played[key_after("")]}
+
+    first, second = both.played[key_after("")][:2]
+    assert (first.games_band, second.games_band) == (6, 3)
+    for move, rate in rates(both).items():
+        assert rate == pytest.approx((6 * rates(one).get(move, 0) + 3 * rates(other).get(move, 0)) / 9)
+    assert both.games(key_after("")) == 9

@@ -30,11 +30,13 @@ CENTRE = chess.SquareSet([chess.D4, chess.E4, chess.D5, chess.E5])
 def in_100(share: float) -> str:
     """A share (0 to 1) of the games.
 
-    >>> in_100(0.234), in_100(0.01), in_100(0.001)
-    ('23 of 100 games', '1 of 100 games', 'fewer than 1 of 100 games')
+    >>> in_100(0.234), in_100(0.016), in_100(0.0001)
+    ('23 of 100 games', '1.6 of 100 games', 'fewer than 0.1 of 100 games')
     """
-    number = round(100 * share)
-    return f"{number} of 100 games" if number else "fewer than 1 of 100 games"
+    number = 100 * share
+    if number >= 9.95:
+        return f"{number:.0f} of 100 games"
+    return f"{number:.1f} of 100 games" if number >= 0.05 else "fewer than 0.1 of 100 games"
 
 
 def way_words(advice: Advice, node: Node) -> str:

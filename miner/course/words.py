@@ -204,7 +204,7 @@ def idea_words(idea: Idea) -> str:
     """An idea and how much of the chapter's games it is in.
 
     >>> idea_words(Idea(theme="castling", detail="castling short", from_square="", to_square="", share=0.8))
-    'castling short (80%)'
+    'castles short (80%)'
     """
     row = {name: getattr(idea, name) for name in ("theme", "detail", "from_square", "to_square")}
     return f"{plan_words(row)} ({percent(idea.share)})"

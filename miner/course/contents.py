@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -18,7 +18,7 @@ from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.moment import moment_of
 from miner.finding.motifs import Motifs, read_motifs, rows_of
-from miner.follow.plans import themes_of
+from miner.follow.plans import Theme, themes_of
 from miner.lesson.backing import Backing, ModelGame, read_backing
 from miner.lesson.exercises import Exercise, distinct, exercise_of, from_easy_to_hard, task_of
 from miner.lesson.moments import Pool
@@ -169,16 +169,14 @@ def ideas_of(advice: Advice, chapter: Node) -> tuple[Idea, ...]:
     board = chess.Board(advice.tallied.positions[chapter.key].fen)
     ends = chapter.ends
     whole = sum(end.share for end in ends)
-    found: Counter[tuple[str, str, str, str]] = Counter()
+    found: defaultdict[Theme, float] = defaultdict(float)
     for end in ends:
         for theme in themes_of(board, end.line[len(chapter.line) :]):
-            found[tuple(theme)] += end.share / whole  # type: ignore[index]
+            found[theme] += end.share / whole
     common = sorted(found.items(), key=lambda pair: (-pair[1], pair[0]))
-    return tuple(
-        Idea(theme=theme, detail=detail, from_square=start, to_square=end, share=share)
-        for (theme, detail, start, end), share in common
-        if share >= IDEA_SHARE
-    )[:IDEAS]
+    return tuple(Idea(**theme._asdict(), share=share) for theme, share in common if share >= IDEA_SHARE)[
+        :IDEAS
+    ]
 
 
 def _moments(motifs: Motifs, scanned: pd.DataFrame, node: Node, advice: Advice) -> list[Exercise[Any]]:

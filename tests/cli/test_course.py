@@ -30,22 +30,27 @@ def asked(club: Path, engine: Path, tmp_path: Path) -> list[object]:
 
 
 def test_booklet_page_and_games(miner: Miner, asked: list[object], tmp_path: Path, look: OpenFile) -> None:
-    """Two replies make two chapters; the games are read back, and the page asks for nothing."""
+    """2...Nc6 is too frequent for one chapter, so that there are three; the games are read back, and the page asks for nothing."""
     (tmp_path / "claims.txt").write_text("1.e4 e5 2.Qh5: g6 is bad\n", encoding="utf-8")
 
     told = miner(*asked, "--claims", tmp_path / "claims.txt")
 
     assert (told.code, told.err) == (0, "")
-    assert "2 chapters: 2 lines cover " in told.out
-    assert "1.e4 e5 2.Qh5: g6 is bad: True." in told.out
+    assert "3 chapters: 3 lines cover " in told.out
+    assert "1.e4 e5 2.Qh5: g6 is bad: Not to be told from these games." in told.out
+    assert "chose 2...g6 in 10 of 26 games there. That was a first look only." in told.out
     out = tmp_path / "out"
     games = []
     text = io.StringIO((out / "course.pgn").read_text(encoding="utf-8"))
     while game := chess.pgn.read_game(text):
         games.append(game)
     assert not any(game.errors for game in games)
-    lines = {game.board().variation_san(list(game.mainline_moves())[:4]) for game in games}
-    assert lines == {"1. e4 e5 2. Qh5 g6", "1. e4 e5 2. Qh5 Nc6"}
+    assert [game.headers["Event"] for game in games] == [
+        "Chapter 1. 2...g6",
+        "Chapter 2. 3...Nf6",
+        "Chapter 3. 3...g6",
+    ]
+    assert [move.uci() for move in games[0].mainline_moves()][:5] == ["e2e4", "e7e5", "d1h5", "g7g6", "h5e5"]
     pdf = "".join(page.extract_text() for page in PdfReader(out / "course.pdf").pages)
     for part in (
         "What comes on the board".upper(),
@@ -56,7 +61,7 @@ def test_booklet_page_and_games(miner: Miner, asked: list[object], tmp_path: Pat
     ):
         assert part in pdf
     page = look(out / "course.html")
-    assert page.page.locator("section h2").count() == 2
+    assert page.page.locator("section h2").count() == 3
     assert page.page.locator("svg.coverage").count() == 1
     assert (page.complaints, page.requests) == ([], [])
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
+    from miner.course.made import MadeCourse
     from miner.curve.fit import Curves
     from miner.finding.finding import Finding
     from miner.finding.moment import Moment
@@ -364,6 +365,37 @@ class Store(StoreOnDisk):
 
         ours = read_repertoire(Path(repertoire), Side(side)) if repertoire else None
         return advise(self, Side(side), band, settings, means, start=start, repertoire=ours)
+
+    def course(
+        self,
+        side: Side | str,
+        band: str,
+        out: Source,
+        settings: SteerSettings | None = None,
+        means: Means = USUAL,
+        *,
+        start: str = "",
+        repertoire: Source | None = None,
+        claims: Source | None = None,
+        looks: Looks | None = None,
+    ) -> MadeCourse:
+        """Write the course of an opening to the folder `out`; see `miner.course.made.make_course`."""
+        from miner.course.made import make_course
+        from miner.lesson.sheets import Looks
+
+        self._warn_if_out_of_date()
+        return make_course(
+            self,
+            Side(side),
+            band,
+            Path(out),
+            looks or Looks(),
+            settings,
+            means,
+            start=start,
+            repertoire=Path(repertoire) if repertoire else None,
+            claims=Path(claims) if claims else None,
+        )
 
     def pupils(
         self, games: Source | Sequence[Source], out: Source, *, players: Source | None = None, **how: Any

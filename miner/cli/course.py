@@ -8,23 +8,16 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.findings import open_findings, spare_sources
+from miner.cli.findings import say_if_out_of_date
 from miner.cli.lesson import Figurines, Hatched, PaperSize
 from miner.cli.options import ENGINES, GivenMeans, MeansOf, SettingsOf
-from miner.cli.terminal import printable, say
-from miner.course.booklet import course_files
-from miner.course.claims import answer_of, read_claims
-from miner.course.contents import course_of
+from miner.cli.terminal import say
+from miner.course.made import make_course
 from miner.course.words import coverage_sentence
-from miner.errors import SourceError
-from miner.finding.finding import findings_of
 from miner.finding.words import counted
-from miner.graph.repertoire import read_repertoire
-from miner.lesson.files import write_files
 from miner.lesson.phrases import ENGLISH, Tongue
 from miner.lesson.sheets import Looks, Paper
 from miner.settings import Settings
-from miner.steer import advise
 from miner.store import Store
 from miner.terms import Side
 
@@ -70,14 +63,7 @@ def course(
     As a booklet (PDF), a page of HTML and PGN. May be stopped and started again: what was searched is kept.
     """
     opened = Store.open(store)
-    spare_sources(opened, [out])
-    asked = read_claims(_text_of(claims)) if claims else []
-    ours = read_repertoire(repertoire, side) if repertoire else None
-    findings = findings_of(open_findings(opened, side=side.value, bands=opened.bands.within(band)))
-    with means() as ready:
-        advice = advise(opened, side, band, settings.steer, ready, start=start, repertoire=ours)
-    answers = [answer_of(claim, advice) for claim in asked]
-    made = course_of(opened, advice, findings, answers, has_repertoire=ours is not None)
+    say_if_out_of_date(opened)
     looks = Looks(
         tongue=Tongue.of(ENGLISH, figurines=figurines),
         paper=paper or Paper.A4,
@@ -85,20 +71,23 @@ def course(
         hatched=hatched,
         pdf=pdf,
     )
-    written, gone = write_files(out, course_files(made, looks), "course")
-    for file in written:
+    with means() as ready:
+        made = make_course(
+            opened,
+            side,
+            band,
+            out,
+            looks,
+            settings.steer,
+            ready,
+            start=start,
+            repertoire=repertoire,
+            claims=claims,
+        )
+    for file in made.written:
         say(f"wrote {file}")
-    for file in gone:
+    for file in made.gone:
         say(f"deleted {file} of an earlier call")
-    say(f"{counted(len(made.chapters), 'chapter')}: {coverage_sentence(made)}")
-    for answer in answers:
-        say(printable(f"{answer.claim.text}: {answer.verdict}. {answer.why}"))
-
-
-def _text_of(file: Path) -> str:
-    try:
-        return file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SourceError(
-            f"the claims cannot be read: {error}", where=file, advice="give a text file in UTF-8"
-        ) from error
+    say(f"{counted(len(made.course.chapters), 'chapter')}: {coverage_sentence(made.course)}")
+    for answer in made.course.answers:
+        say(f"{answer.claim.text}: {answer.verdict}. {answer.why}")

@@ -30,7 +30,7 @@ def asked(club: Path, engine: Path, tmp_path: Path) -> list[object]:
 
 
 def test_booklet_page_and_games(miner: Miner, asked: list[object], tmp_path: Path, look: OpenFile) -> None:
-    """2...Nc6 is too frequent for one chapter, so that there are three; the games are read back, and the page asks for nothing."""
+    """2...Nc6 comes too often for one chapter: there are three; games are read back, the page is quiet."""
     (tmp_path / "claims.txt").write_text("1.e4 e5 2.Qh5: g6 is bad\n", encoding="utf-8")
 
     told = miner(*asked, "--claims", tmp_path / "claims.txt")

@@ -8,7 +8,7 @@ from pathlib import Path
 from miner.course.booklet import course_files
 from miner.course.claims import answer_of, read_claims
 from miner.course.contents import Course, course_of
-from miner.errors import SourceError
+from miner.errors import SourceError, UsageError
 from miner.export.choice import spare_sources
 from miner.finding.finding import findings_of
 from miner.graph.repertoire import read_repertoire
@@ -49,7 +49,7 @@ def make_course(
     `band`, `start` and the engine: as for `miner.steer.advise`. `repertoire`: PGN with our moves. `claims`: a
     text file, one claim a line.
     Raises what `advise` does, SourceError for a file that cannot be read, UsageError for a claim whose moves
-    cannot be played or files that would overwrite the store's games, ExportError.
+    cannot be played, an opening without a chapter or files that would overwrite the store's games, ExportError.
     """
     spare_sources(store, [out])
     asked = read_claims(_text_of(claims)) if claims else []
@@ -58,6 +58,11 @@ def make_course(
     advice = advise(store, side, band, settings, means, start=start, repertoire=ours)
     answers = [answer_of(claim, advice) for claim in asked]
     made = course_of(store, advice, findings, answers, has_repertoire=ours is not None)
+    if not made.chapters:
+        raise UsageError(
+            "after our moves there no reply comes often enough for a chapter",
+            advice="name an opening or bands with more games, or our own moves with a repertoire",
+        )
     return MadeCourse(made, *write_files(out, course_files(made, looks), "course"))
 
 

@@ -96,6 +96,7 @@ def test_repertoire_decides(miner: Miner, asked: list[object], tmp_path: Path) -
     [
         (("--band", "801-999"), 2, "no band is called 801-999"),
         (("--from", "1.h4"), 2, "too few games"),
+        (("--band", "800-999", "--from", "1.e4 e5"), 2, "no reply comes often enough for a chapter"),
         (("--claims", "none.txt"), 1, "none.txt: the claims cannot be read"),
     ],
 )

@@ -49,7 +49,8 @@ def make_course(
     `band`, `start` and the engine: as for `miner.steer.advise`. `repertoire`: PGN with our moves. `claims`: a
     text file, one claim a line.
     Raises what `advise` does, SourceError for a file that cannot be read, UsageError for a claim whose moves
-    cannot be played, an opening without a chapter or files that would overwrite the store's games, ExportError.
+    cannot be played, an opening without a chapter or files that would overwrite the store's games,
+    ExportError.
     """
     spare_sources(store, [out])
     asked = read_claims(_text_of(claims)) if claims else []

@@ -102,6 +102,8 @@ FOLLOW = st.builds(
     most_games=st.integers(0, 10**6),
     models=st.integers(0, 10),
     model_nodes=st.integers(1, 10**9),
+    lasting_games=st.integers(0, 10**6),
+    lasting_nodes=st.integers(1, 10**9),
     season_starts=st.integers(1, 12),
 )
 

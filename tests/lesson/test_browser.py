@@ -268,7 +268,7 @@ def test_promotion(tmp_path: Path, look: OpenFile) -> None:
     drag(page, "b7", "a8")
     expect(page.get_by_role("button", name="white queen")).to_be_focused()
     page.get_by_role("button", name="white knight").click()
-    expect(page.locator(".tries s")).to_have_text("5.bxa8=N")
+    expect(page.get_by_role("status")).to_contain_text("5.bxa8=N")
     drag(page, "b7", "a8")
     page.get_by_role("button", name="white queen").click()
 

@@ -384,7 +384,9 @@ def test_trap_that_costs_too_much_is_not_steered_to(tmp_path: Path) -> None:
 
 
 def _trap_at(folder: Path, verdict: dict[str, Any]) -> dict[str, Any]:
-    return by_band(judged_store(folder, [verdict]), RankSettings(side="white"))["800-999"]
+    # White could steer towards it in games that now begin otherwise.
+    others = [Game(moves="d4 d5", black=name, black_rating=900) for name in PLAYERS[:9]]
+    return by_band(judged_store(folder, [verdict], [*GAMES, *others]), RankSettings(side="white"))["800-999"]
 
 
 def test_repertoire_leaves_what_arises_in_it(tmp_path: Path) -> None:

@@ -465,7 +465,7 @@ def test_print_is_a_sheet_of_paper(club: Opened, tmp_path: Path) -> None:
 
     for hidden in (".steps", ".trail", "nav"):
         expect(club.page.locator(hidden).first).to_be_hidden()
-    expect(club.page.locator(".diagram").first).to_be_visible()
+    expect(club.page.locator(".finding .diagram").first).to_be_visible()
     sheet = (tmp_path / "finding.pdf").read_bytes()
     assert sheet.count(b"/Type /Page\n") == 1
     assert re.search(rb"/MediaBox \[0 0 59[45][.\d]* 84[12][.\d]*\]", sheet)

@@ -89,9 +89,12 @@ class SettingsOf:
     stages: tuple[str, ...]
 
     def parameters(self) -> dict[str, tuple[Any, Any]]:
-        """Type and default of each option, by the name of its parameter."""
+        """Type and default of each option, by the name of its parameter.
+
+        What several stages are told by one name is one option, with the help of the last of them.
+        """
         options = {
-            f"{stage}_{setting}": (option, None)
+            parameter_of(_STAGES[stage], setting): (option, None)
             for stage in self.stages
             for setting in settings_in(_STAGES[stage])
             if (option := option_of(_STAGES[stage], setting))
@@ -106,7 +109,8 @@ class SettingsOf:
             given = {
                 setting: _value_of(kind, setting, value)
                 for setting, (kind, _) in settings_in(_STAGES[stage]).items()
-                if (value := values.get(f"{stage}_{setting}")) not in (None, [])
+                if option_of(_STAGES[stage], setting)  # others may have the name of another stage's option
+                and (value := values.get(parameter_of(_STAGES[stage], setting))) not in (None, [])
             }
             changed = dataclasses.replace(getattr(settings, stage), **given)
             settings = dataclasses.replace(settings, **{stage: changed})
@@ -126,6 +130,13 @@ class MeansOf:
     def take(self, values: dict[str, Any]) -> GivenMeans:
         """The means that were given."""
         return partial(ready, {name: values[name] for name in self.names})
+
+
+def parameter_of(kind: Any, name: str) -> str:
+    """The name of the parameter that a field of a dataclass is given by: that of its option."""
+    _, notes = settings_in(kind)[name]
+    names = [option.name for option in notes if isinstance(option, Option) and option.name]
+    return (names or [name])[0].replace("-", "_")
 
 
 def option_of(kind: Any, name: str) -> Any:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated
 
 import chess
@@ -69,9 +69,19 @@ BESIDE_FROM = 72
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 
 _WORTH = "points in 100 games to punish and to avoid"
-HEADINGS = ("No", "Punish", "Avoid", "Errs", "Often", "Games", "Losing reply", "Reason")
-WIDTHS = (3, 6, 6, 5, 5, 6, 12, 8)
-TO_THE_RIGHT = ("No", "Punish", "Avoid", "Often", "Games")
+COLUMNS = {
+    "No": 3,
+    "Punish": 6,
+    "Avoid": 6,
+    "Errs": 5,
+    "Yours": 5,
+    "Often": 5,
+    "Games": 6,
+    "Losing reply": 12,
+    "Reason": 8,
+}
+"""The list's headings, with the widths of the columns."""
+TO_THE_RIGHT = ("No", "Punish", "Avoid", "Yours", "Often", "Games")
 
 
 def show(
@@ -143,9 +153,15 @@ def _by_worth(findings: list[tuple[int, Finding]], kind: Kind | None) -> list[tu
 
 def _heading_of_list(finding: Finding) -> str:
     whom = band_words(finding.band)
+    heading = f"Mistakes of {whom}; {_WORTH}"
     if finding.is_missed:
-        return f"Missed chances of {whom}: as much given away, but not clearly worse; {_WORTH}"
-    return f"Mistakes of {whom}; {_WORTH}"
+        heading = f"Missed chances of {whom}: as much given away, but not clearly worse; {_WORTH}"
+    if finding.rests_on_others:
+        heading += (
+            ". Yours: in how many of your games the position came up; how often the reply is chosen, and in "
+            "how many games, is told by the prior's games and yours together"
+        )
+    return heading
 
 
 def _nothing(store: Store, bands: Sequence[str], missed: bool) -> str:
@@ -265,45 +281,48 @@ def findings_table(
     """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
 
     `Punish` and `Avoid` are what teaching it adds per 100 games on either side, `Often` is the pick rate and
-    `Games` those with the reply.
+    `Games` those with the reply; with a prior `Yours` are the store's own games at the position.
     Among the moves the losing reply carries a question mark, a missed chance none; where they do not fit, the
     first are left out.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
     """
-    indent = " " * (WIDTHS[0] + 1)
+    indent = " " * (COLUMNS["No"] + 1)
     is_missed = any(finding.is_missed for finding in findings)
-    headings = [heading.replace("Losing reply", "Reply") for heading in HEADINGS] if is_missed else HEADINGS
-    lines = _row(headings, width)
+    rests_on_others = any(finding.rests_on_others for finding in findings)
+    columns = [name for name in COLUMNS if name != "Yours" or rests_on_others]
+    lines = _row({name: "Reply" if is_missed and name == "Losing reply" else name for name in columns}, width)
     for rank, finding in zip(ranks or range(1, len(findings) + 1), findings, strict=True):
-        lines += _row(_values(finding, rank), width)
+        values = _values(finding, rank)
+        lines += _row({name: values[name] for name in columns}, width)
         moves = _moves(finding, width - len(indent))
         lines += [cut(indent + moves, width)] if width >= BESIDE_FROM else wrapped(moves, width, indent)
     return "\n".join(lines)
 
 
-def _values(finding: Finding, rank: int) -> tuple[str, ...]:
-    values = (finding.punish_value, finding.avoid_value)
-    return (
-        str(rank),
-        *("" if value is None else points_words(value) for value in values),
-        finding.mover.capitalize(),
-        percent(finding.pick_rate).replace("under ", "<"),
-        f"{finding.games_with_reply:,}",
-        reply_words(finding),
-        finding.reason,
-    )
+def _values(finding: Finding, rank: int) -> dict[str, str]:
+    values = {"Punish": finding.punish_value, "Avoid": finding.avoid_value}
+    worth = {name: "" if value is None else points_words(value) for name, value in values.items()}
+    return worth | {
+        "No": str(rank),
+        "Errs": finding.mover.capitalize(),
+        "Yours": f"{finding.own_games_at_position:,}",
+        "Often": percent(finding.pick_rate).replace("under ", "<"),
+        "Games": f"{finding.games_with_reply:,}",
+        "Losing reply": reply_words(finding),
+        "Reason": finding.reason,
+    }
 
 
-def _row(values: Sequence[str], width: int) -> list[str]:
-    """The cells side by side, in as many lines as they need; further ones are indented."""
+def _row(values: Mapping[str, str], width: int) -> list[str]:
+    """The cells of these columns side by side, in as many lines as they need; further ones are indented."""
     cells = [
-        value.rjust(size) if heading in TO_THE_RIGHT else value.ljust(size)
-        for value, size, heading in zip(values, WIDTHS, HEADINGS, strict=True)
+        value.rjust(COLUMNS[name]) if name in TO_THE_RIGHT else value.ljust(COLUMNS[name])
+        for name, value in values.items()
     ]
     lines = [""]
     for cell in cells:
         if lines[-1] and columns_of(lines[-1].rstrip()) + 1 + columns_of(cell.rstrip()) > width:
-            lines.append(" " * WIDTHS[0])
+            lines.append(" " * COLUMNS["No"])
         lines[-1] += f" {cell}" if lines[-1] else cell
     return [line.rstrip() for line in lines]
 

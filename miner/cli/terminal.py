@@ -67,7 +67,8 @@ def _read(manifest: Manifest) -> str:
 def _tally(manifest: Manifest) -> str:
     floor, rows = manifest.facts["min_games"], manifest.rows
     games = "1 game" if floor == 1 else f"{floor} games"
-    return f"{rows['positions']:,} positions of {games} or more, {rows['replies']:,} replies by band"
+    likely = ", or likely to come by the prior's rates" if "prior" in manifest.facts else ""
+    return f"{rows['positions']:,} positions of {games} or more{likely}, {rows['replies']:,} replies by band"
 
 
 def _judge(manifest: Manifest) -> str:
@@ -75,6 +76,8 @@ def _judge(manifest: Manifest) -> str:
     line = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
     if left := facts.get("left", 0):
         line += f" by {facts['nodes_asked']:,} nodes; {left:,} that are worth less were left (--nodes-in-all)"
+    if taken_over := facts.get("taken_over", 0):
+        line += f", {taken_over:,} more verdicts taken over from the prior"
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} inconclusive"
     line += _suspicion(facts)

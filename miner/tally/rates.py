@@ -50,9 +50,9 @@ class Rates:
     resemblance_where_unknown: pooling.Resemblance  # elsewhere
     player_correlation: float  # of the replies in games of one player
 
-    def of_rows(self) -> tuple[Floats, Floats]:
-        """Successes and failures for each row of the counted table."""
-        return self._parameters(self.choices.row, self.choices.band)
+    def of_rows(self, wanted: npt.NDArray[np.bool_] | slice = slice(None)) -> tuple[Floats, Floats]:
+        """Successes and failures for rows of the counted table, which must be of bands that were kept."""
+        return self._parameters(self.choices.row[wanted], self.choices.band[wanted])
 
     def of_band(self, band: int) -> tuple[Floats, Floats]:
         """Successes and failures of every reply in a band with games, whether it was seen there or not."""

@@ -1,6 +1,8 @@
 """Whether the numbers hold on games they were not made from: tables, and figures where --figure names a file.
 
     python benchmarks/proofs.py picks STORE [--by game|player] [--figure picks.png]
+    python benchmarks/proofs.py habits STORE [--figure habits.png]
+    python benchmarks/proofs.py small STORE [--games 300,1000,3000] [--draws 4]
     python benchmarks/proofs.py prior STORE [--clubs 32]
     python benchmarks/proofs.py curve STORE [--figure curve.png]
 
@@ -13,6 +15,15 @@ that none is nothing); and how many of the intervals hold. An interval is of a r
 count of the second half: so it is held against what the rate's distribution predicts for as many games,
 with the players' habits (games of one player agree). Where a count lies on a bound, it is by lot. Halves by
 game share their players, whose habits then help: intervals made for other players hold a little too often.
+
+habits: the halves are of players. At positions that few games of the first half reach (5 to 30), log loss of
+the second half's choices by pick rates that are drawn to the habits of the first half's players, and by such
+that are not; and how often moves were played that nobody of the first half chose there, against what was
+foretold of them.
+
+small: so many games, drawn several times, are a store of their own, and the games of all other players are
+what is foretold. How many of its intervals of 90 % hold: of all, of the replies of three games or more, by
+rate; and how many counts lie below and above them.
 
 prior: the games are dealt into as many clubs as told; one is a club, half of the others an earlier database,
 the rest what is foretold. Of the database every other position is left out. Log loss of the choices, by the
@@ -28,6 +39,7 @@ import argparse
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -42,11 +54,13 @@ from miner.arrays import Floats, Ints, begins_run
 from miner.curve.diagnose import diagnose
 from miner.curve.fit import Curves, curves_of
 from miner.curve.rows import engine_rows_of, rows_of
+from miner.graph.walk import walk
 from miner.settings import TallySettings
 from miner.store import Store
 from miner.store.query import Movers, create_views
 from miner.tally import replies as counting
-from miner.tally.rates import Choices, Rates, pool, spread
+from miner.tally.expected import expect, fit_habits, ratings_of, sample
+from miner.tally.rates import Choices, Expected, Rates, pool, spread
 from miner.tally.stage import kept_games
 from miner.terms import BandScheme
 
@@ -77,10 +91,28 @@ class Halves:
 def halves_of(store: Store, settings: TallySettings, by: Split) -> Halves:
     """The store's games in halves; positions with too few games in the first to be tallied are left out."""
     floor = settings.enough_games(kept_games(store.require("read")))
-    first = _counted(store, settings, by, (0,), of=2, floor=floor)
-    second = _counted(store, settings, by, (1,), of=2, floor=1)
-    choices = spread(first, len(settings.bands.names))
-    return _aligned(choices, pool(choices), second)
+    first, second = (part_of(by, (part,), of=2) for part in (0, 1))
+    return _held_out(store, settings, first, second, floor)
+
+
+def _held_out(store: Store, settings: TallySettings, first: str, second: str, floor: int) -> Halves:
+    """The moves of one condition against those of another."""
+    counted = _counted(store, settings, first, floor)
+    choices = spread(counted, len(settings.bands.names))
+    rates = pool(choices, _expected(store, choices, counted, first))
+    return _aligned(choices, rates, _counted(store, settings, second, 1))
+
+
+def _expected(
+    store: Store, choices: Choices, counted: pa.Table, of: str, earlier: pa.Table | None = None
+) -> Expected:
+    """What the habits of the players of some moves make expect, and an earlier database."""
+    with duckdb.connect() as connection:
+        create_views(connection, store.path("moves"), store.path("games"))
+        games = choices.chosen.sum(axis=1, dtype=np.int64)
+        graph = walk(choices.keys, choices.moves, games, partial(counting.ways_to, connection))
+        habits = fit_habits(sample(connection, of))
+    return expect(choices, graph, habits, ratings_of(counted, choices.played.shape[1]), earlier)
 
 
 def half_of(numbers: npt.NDArray[Any]) -> Ints:
@@ -91,17 +123,17 @@ def half_of(numbers: npt.NDArray[Any]) -> Ints:
     return mixed
 
 
-def _counted(
-    store: Store, settings: TallySettings, by: Split, parts: Sequence[int], *, of: int, floor: int
-) -> pa.Table:
-    """The replies of some of so many parts of the games."""
+def part_of(by: Split, parts: Sequence[int], *, of: int) -> str:
+    """Some of so many parts of the games or players, as an SQL condition on moves."""
     whose = {"game": "game", "player": "case when player = 0 then game else player end"}[by]
+    return f"({whose})::ubigint * 2654435761 // {_MOVES} % {of} in ({', '.join(map(str, parts))})"
+
+
+def _counted(store: Store, settings: TallySettings, condition: str, floor: int) -> pa.Table:
+    """The replies of the moves for which a condition holds."""
     with duckdb.connect() as connection, tempfile.TemporaryDirectory() as folder:
         create_views(connection, store.path("moves"), store.path("games"))
-        connection.execute(
-            f"create table half as select game, ply, key, move from movers "
-            f"where ({whose})::ubigint * 2654435761 // {_MOVES} % {of} in ({', '.join(map(str, parts))})"
-        )
+        connection.execute(f"create table half as select game, ply, key, move from movers where {condition}")
         connection.execute("create or replace view moves as from half")
         movers = Movers.fill(connection, Path(folder) / "movers")
         return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers)
@@ -162,20 +194,25 @@ def with_prior(store: Store, settings: TallySettings, clubs: int) -> pd.DataFram
     """Log loss of choices that neither a club nor an earlier database has seen, by what both make expect.
 
     A row for the positions that the earlier database knows and one for those that it lacks: games, alone,
-    with_prior (nats a game).
+    with_habits (of the club's players), with_prior (its rates, and the habits of its players); nats a game.
     """
     half = clubs // 2
-    parts = ((0,), range(1, half + 1), range(half + 1, clubs))
     floors = (3, settings.enough_games(kept_games(store.require("read"))), 1)
+    parts = [part_of("game", part, of=clubs) for part in ((0,), range(1, half + 1), range(half + 1, clubs))]
     club, earlier, others = (
-        _counted(store, settings, "game", part, of=clubs, floor=floor)
-        for part, floor in zip(parts, floors, strict=True)
+        _counted(store, settings, part, floor) for part, floor in zip(parts, floors, strict=True)
     )
     choices, table = spread(club, len(settings.bands.names)), _as_earlier(earlier, settings)
     table = table.filter(pa.array(half_of(table["key"].to_numpy()) == 0))
     known = np.isin(choices.keys[begins_run(choices.keys)], table["key"].to_numpy())
     losses = {}
-    for name, rates in {"alone": pool(choices), "with_prior": pool(choices, table)}.items():
+    expected = {
+        "alone": None,
+        "with_habits": _expected(store, choices, club, parts[0]),
+        "with_prior": _expected(store, choices, club, parts[1], table),
+    }
+    for name, found in expected.items():
+        rates = pool(choices, found)
         halves = _aligned(choices, rates, others)
         losses[name] = np.zeros(len(known))
         for band in np.flatnonzero(rates.kept).tolist():
@@ -188,6 +225,140 @@ def with_prior(store: Store, settings: TallySettings, clubs: int) -> pd.DataFram
         | {name: loss[some].sum() / games[some].sum() for name, loss in losses.items()}
         for some in rows.values()
     ).set_index(pd.Index(rows, name="positions"))
+
+
+FEW_GAMES = (5, 30)
+"""Games at a position of which habits are to tell more than these do."""
+
+
+def by_habits(store: Store, settings: TallySettings) -> tuple[pd.Series, pd.DataFrame]:
+    """What habits of the first half's players foretell of the second half's choices.
+
+    First, at positions that `FEW_GAMES` of the first half reach: positions, games, log loss with and without
+    habits (nats a game), what they save and its standard error. Then, a row for each bin of the rates that
+    were foretold of moves which nobody of the first half chose there: foretold, observed, games (of the
+    second half at these positions), standard_error.
+    """
+    first, second = (part_of("player", (part,), of=2) for part in (0, 1))
+    counted = _counted(store, settings, first, FEW_GAMES[0])
+    others = _counted(store, settings, second, 1)
+    choices = spread(counted, len(settings.bands.names))
+    expected = _expected(store, choices, counted, first)
+    halves = [_aligned(choices, pool(choices, found), others) for found in (None, expected)]
+    total = choices.played.sum(axis=1)
+    few = (total >= FEW_GAMES[0]) & (total <= FEW_GAMES[1])
+    without, with_habits = (_all_losses(half)[few] for half in halves)
+    played = halves[0].played[:, halves[0].rates.kept].sum(axis=1)[few]
+    saved = (without - with_habits).sum() / played.sum()
+    error = np.sqrt(np.sum((without - with_habits - saved * played) ** 2)) / played.sum()
+    told = {
+        "positions": few.sum(),
+        "games": played.sum(),
+        "without": without.sum() / played.sum(),
+        "with_habits": with_habits.sum() / played.sum(),
+        "saved": saved,
+        "standard_error": error,
+    }
+    return pd.Series(told), _unchosen(halves[1], expected, others)
+
+
+def _all_losses(halves: Halves) -> Floats:
+    """Of all games of the second half at each position."""
+    losses = np.zeros(len(halves.other))
+    for band in np.flatnonzero(halves.rates.kept).tolist():
+        successes, failures = halves.rates.of_band(band)
+        losses += _losses(halves, successes / (successes + failures), band)
+    return losses
+
+
+FORETOLD = (0.01, 0.02, 0.04, 0.06, 0.1, 0.15, 0.25, 0.5, 1.0)
+
+
+def _unchosen(halves: Halves, expected: Expected, others: pa.Table) -> pd.DataFrame:
+    """By the rate foretold: how often moves were chosen that the first half lacks there."""
+    keys = halves.choices.keys[begins_run(halves.choices.keys)]
+    chosen = others.select(["key", "move", "band", "games"]).to_pandas()
+    rows = []
+    for band in np.flatnonzero(halves.rates.kept).tolist():
+        place, moves, rate = halves.rates.unchosen(expected, band)
+        found = pd.DataFrame({"key": keys[place], "move": moves, "rate": rate})
+        found = found.merge(chosen[chosen["band"] == band], on=["key", "move"], how="left")
+        rows.append(found.assign(there=halves.played[place, band]))
+    told = pd.concat(rows)
+    told = told[told["there"] > 0].fillna({"games": 0})
+    bins = told.groupby(pd.cut(told["rate"], list(FORETOLD)), observed=True)
+    return pd.DataFrame(
+        {
+            "foretold": (some["rate"] * some["there"]).sum() / some["there"].sum(),
+            "observed": some["games"].sum() / some["there"].sum(),
+            "games": some["there"].sum(),
+            "moves": len(some),
+        }
+        for _, some in bins
+    )
+
+
+def habits(store: Store, figure: Path | None) -> None:
+    """Print what habits add where few games are."""
+    losses, unchosen = by_habits(store, TallySettings())
+    print(losses.round(4).to_string())
+    print("moves that nobody of the first half chose there:")
+    print(unchosen.round(4).to_string(index=False))
+    if figure:
+        _draw(figure, lambda axes: _draw_habits(axes, unchosen), columns=1)
+
+
+def _draw_habits(axes: Any, unchosen: pd.DataFrame) -> None:
+    [axis] = axes
+    axis.plot([0.005, 1], [0.005, 1], color="grey", linewidth=1)
+    error = np.sqrt(unchosen["observed"] * (1 - unchosen["observed"]) / unchosen["games"])
+    axis.errorbar(unchosen["foretold"], unchosen["observed"], 1.645 * error, marker="o")
+    axis.set(
+        title="Moves that nobody had chosen there",
+        xlabel="foretold share",
+        ylabel="share of the other half (90 % by chance)",
+        xscale="log",
+        yscale="log",
+    )
+
+
+SMALL_RATES = (0.0, 0.03, 0.1, 0.3, 0.6, 1.0)
+
+
+def small_stores(store: Store, settings: TallySettings, games: int, draws: int) -> pd.DataFrame:
+    """Intervals of 90 % of stores of so many games, held against the games of all other players.
+
+    A row each for all, for replies of `TOLD_FROM` games or more and for ranges of rates: intervals, held,
+    below and above (shares of the counts).
+    """
+    share = games / kept_games(store.require("read"))
+    parts = []
+    for draw in range(draws):
+        drawn = f"(game::ubigint + {draw} * 7919) * 2654435761 // {_MOVES} % 1000000 < {share * 1e6:.0f}"
+        others = f"not ({drawn}) and (player = 0 or player not in (select player from movers where {drawn}))"
+        halves = _held_out(store, settings, drawn, others, settings.enough_games(games))
+        places = places_of(halves, seed=draw)
+        parts.append(places)
+    told = pd.concat(parts)
+    groups = {"all": told, f"{TOLD_FROM} games with the reply": told[told["with_reply"] >= TOLD_FROM]}
+    by_rate = told.groupby(pd.cut(told["rate"], list(SMALL_RATES)), observed=True)
+    groups |= {f"rate {rate}": some for rate, some in by_rate}
+    return pd.DataFrame(
+        {
+            "intervals": len(some),
+            "held": coverage(some, 0.9),
+            "below": (some["place"] < 0.05).mean(),
+            "above": (some["place"] > 0.95).mean(),
+        }
+        for some in groups.values()
+    ).set_index(pd.Index(groups, name="replies"))
+
+
+def small(store: Store, sizes: Sequence[int], draws: int) -> None:
+    """Print how many intervals of small stores hold."""
+    for games in sizes:
+        print(f"stores of {games:,} games, {draws} of them:")
+        print(small_stores(store, TallySettings(), games, draws).round(3).to_string())
 
 
 def _as_earlier(counted: pa.Table, settings: TallySettings) -> pa.Table:
@@ -231,8 +402,8 @@ def _compared(by_rule: dict[str, Floats], played: Ints, games: int) -> dict[str,
 def places_of(halves: Halves, *, habits: bool = True, seed: int = 1) -> pd.DataFrame:
     """Where each count of the second half stands in what was predicted for it; of replies the first half saw.
 
-    Columns: band (place), rate (pooled), games (of the first half at the position) and place, which is even
-    from 0 to 1 if the predictions are right.
+    Columns: band (place), rate (pooled), games (of the first half at the position), with_reply (of all bands)
+    and place, which is even from 0 to 1 if the predictions are right.
     """
     random = np.random.default_rng(seed)
     choices, played = halves.choices, halves.played
@@ -245,9 +416,15 @@ def places_of(halves: Halves, *, habits: bool = True, seed: int = 1) -> pd.DataF
     correlation = halves.rates.player_correlation if habits else 0.0
     worth = pooling.worth_of_games(games, halves.squared[cell], correlation)
     place = places_among(random, successes, failures, games, seen, worth)
-    rate = successes / (successes + failures)
+    with_reply = choices.chosen.sum(axis=1, dtype=np.int64)[choices.row[is_told]]
     return pd.DataFrame(
-        {"band": cell[1], "rate": rate, "games": choices.played[cell].astype(np.int64), "place": place}
+        {
+            "band": cell[1],
+            "rate": successes / (successes + failures),
+            "games": choices.played[cell].astype(np.int64),
+            "with_reply": with_reply,
+            "place": place,
+        }
     )
 
 
@@ -410,11 +587,14 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     commands = parser.add_subparsers(dest="command", required=True)
-    for name in ("picks", "prior", "curve"):
+    for name in ("picks", "habits", "small", "prior", "curve"):
         command = commands.add_parser(name)
         command.add_argument("store", type=Path)
         if name == "prior":
             command.add_argument("--clubs", type=int, default=32)
+        elif name == "small":
+            command.add_argument("--games", default="300,1000,3000")
+            command.add_argument("--draws", type=int, default=4)
         else:
             command.add_argument("--figure", type=Path)
         if name == "picks":
@@ -422,6 +602,10 @@ def main() -> None:
     given = parser.parse_args()
     if given.command == "picks":
         picks(Store.open(given.store), given.by, given.figure)
+    elif given.command == "habits":
+        habits(Store.open(given.store), given.figure)
+    elif given.command == "small":
+        small(Store.open(given.store), [int(games) for games in given.games.split(",")], given.draws)
     elif given.command == "prior":
         prior(Store.open(given.store), given.clubs)
     else:

@@ -26,6 +26,8 @@ for games in "$@"; do
     done
     "$python" benchmarks/proofs.py picks "$out/$name" --figure "$out/$name-picks.png"
     "$python" benchmarks/proofs.py picks "$out/$name" --by player --figure "$out/$name-picks-by-player.png"
+    "$python" benchmarks/proofs.py habits "$out/$name" --figure "$out/$name-habits.png"
+    "$python" benchmarks/proofs.py small "$out/$name"
     "$python" benchmarks/proofs.py prior "$out/$name"
     "$python" benchmarks/proofs.py curve "$out/$name" --figure "$out/$name-curve.png"
     "$python" -m benchmarks.mistakes "$out/$name"

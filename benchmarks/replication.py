@@ -42,8 +42,9 @@ import chess
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special
+from scipy import sparse, special
 
+from benchmarks.agreement import Asking, agreement, parts_of, signs, values_later, with_claims
 from benchmarks.error_rates import ENOUGH, draw_errors, errors, replies_made, slope, told_errors
 from benchmarks.mined import CONFIDENCE, Halves, draw, leave_out_copies, mine, moves_in
 from benchmarks.steering import halves
@@ -51,11 +52,12 @@ from miner import stats
 from miner.arrays import Floats
 from miner.board.moves import pack
 from miner.curve.fit import Curves
-from miner.settings import JudgeSettings, TallySettings
+from miner.settings import FollowSettings, JudgeSettings, TallySettings
 
 SOUND = 0.02  # expected score that a sound reply loses at the most
 PAIR = ["key", "move", "band"]
 COLUMNS = [*PAIR, "cp_best", "cp_reply", "games"]  # games: of the mined half, with the reply
+VALUED = [*COLUMNS, "pick_rate", "plain_reach"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,23 +95,39 @@ class Compared:
 
     def standard_error(self, weight: Floats) -> float:
         """Of the weighted sum of the differences, one game being one piece of evidence."""
+        by_game = weight @ self.influence()
+        return float(np.sqrt((by_game**2).sum()))
+
+    def influence(self) -> Any:
+        """By how much each game (columns) is off in each difference (rows): a sparse array."""
         groups = self.games.groupby(["pair", "chosen"])["score"]
         size = groups.transform("size").to_numpy()
         left = (self.games["score"] - groups.transform("mean")).to_numpy()
         # Around their own mean few results scatter too little: as in a sample's variance.
         left = left * np.sqrt(size / np.maximum(size - 1.0, 1.0))
+        return self._by_game(left / size)
+
+    def leverage(self) -> Any:
+        """By how much a game is off in each difference that is off by one standard deviation of a game."""
+        size = self.games.groupby(["pair", "chosen"])["score"].transform("size").to_numpy()
+        return self._by_game(1.0 / size)
+
+    def _by_game(self, values: Floats) -> Any:
         sign = np.where(self.games["chosen"], -1.0, 1.0)
-        influence = pd.Series(weight[self.games["pair"]] * sign * left / size)
-        by_game = influence.groupby(self.games["game"].to_numpy()).sum()
-        return float(np.sqrt((by_game**2).sum()))
+        _, game = np.unique(self.games["game"], return_inverse=True)
+        shape = (len(self.pairs), int(game.max(initial=-1)) + 1)
+        return sparse.csr_array((sign * values, (self.games["pair"], game)), shape=shape)
+
+    def variance(self) -> float:
+        """Of a game among those of one reply and band, or of the others there; alike everywhere."""
+        groups = self.games.groupby(["pair", "chosen"])["score"]
+        left = self.games["score"] - groups.transform("mean")
+        return float((left**2).sum()) / max(len(left) - groups.ngroups, 1)
 
     def standard_errors(self) -> Floats:
         """Of each difference, results scattering alike everywhere."""
         n, m = self.counts()
-        groups = self.games.groupby(["pair", "chosen"])["score"]
-        left = self.games["score"] - groups.transform("mean")
-        variance = float((left**2).sum()) / max(len(left) - groups.ngroups, 1)
-        return np.asarray(np.sqrt(variance * (1.0 / n + 1.0 / m)), dtype=np.float64)
+        return np.asarray(np.sqrt(self.variance() * (1.0 / n + 1.0 / m)), dtype=np.float64)
 
 
 def joined(parts: Sequence[Compared]) -> Compared:
@@ -126,11 +144,11 @@ def joined(parts: Sequence[Compared]) -> Compared:
 
 
 def losing_replies(split: Halves) -> pd.DataFrame:
-    """The findings in their order, each reply and band once: COLUMNS."""
+    """The findings in their order, each reply and band once: VALUED."""
     found = split.mined.read_table("by_band").to_pandas()
     moves = [pack(chess.Move.from_uci(uci)) for uci in found["losing_reply_uci"]]
     found = found.assign(move=np.array(moves, dtype=np.uint16), games=found["games_with_reply"])
-    return pd.DataFrame(found.drop_duplicates(PAIR, ignore_index=True)[COLUMNS])
+    return pd.DataFrame(found.drop_duplicates(PAIR, ignore_index=True)[VALUED])
 
 
 def is_sound(judged: pd.DataFrame) -> pd.Series[bool]:
@@ -159,10 +177,11 @@ def compared(split: Halves, replies: pd.DataFrame, *, to_sound: bool = False) ->
     known = known[is_sound(known)] if to_sound else known
     ranked = split.mined.manifest("rank")
     part: float = ranked.facts["part_observed"] if ranked else 1.0
-    pairs = replies.assign(gain=0.0, to_others=part * _step_to_others(split, replies, known))
+    pairs = replies.assign(whole=0.0, step=_step_to_others(split, replies, known))
     for band, of_band in replies.groupby("band"):
         gain, _ = split.curves.of(str(band)).gain(of_band["cp_best"], of_band["cp_reply"])
-        pairs.loc[of_band.index, "gain"] = part * gain
+        pairs.loc[of_band.index, "whole"] = gain
+    pairs = pairs.assign(gain=part * pairs["whole"], to_others=part * pairs["step"])
     parts = []
     for store in (split.mined, split.held_out):
         games = moves_in(store, replies["key"], split.bands)
@@ -281,10 +300,36 @@ def scatter(axes: Any, losing: Compared, sound: Compared, least: int) -> None:
     axes.legend()
 
 
-def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None) -> None:
-    """Print both tables; draw both figures if there is a folder."""
+def by_claims(split: Halves, some: Compared, asking: Asking) -> tuple[Compared, Compared | None]:
+    """The replies in the order of what is claimed of them, and the same by evaluations nine plies later."""
+    parts = parts_of(split, asking)
+    pairs = with_claims(some.pairs, parts)
+    value = pairs["pick_rate"] * pairs["plain_reach"] * parts.of(pairs)[0] * pairs["whole"]
+    order = np.argsort(-value.to_numpy(), kind="stable")
+    places = np.argsort(order)
+    pairs = pairs.iloc[order].reset_index(drop=True)
+    results = Compared(pairs, some.games.assign(pair=places[some.games["pair"]]))
+    if parts.by_later is None:
+        return results, None
+    return results, Compared(with_claims(pairs, parts.by_later.parts), values_later(split, pairs, asking))
+
+
+def told_agreement(ways: Sequence[Compared], lasts: Sequence[Compared | None]) -> str:
+    """Predicted and seen by results and by evaluations later on, in groups, and the signs."""
+    parts = {"by results, at equal ratings": joined(ways)}
+    known = [one for one in lasts if one is not None]
+    if known:
+        parts["by evaluations nine plies later"] = joined(known)
+    return "\n\n".join(
+        f"{name}\n{agreement(some).to_string()}\n{signs(some).words()}" for name, some in parts.items()
+    )
+
+
+def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None, asking: Asking) -> None:
+    """Print the tables; draw both figures if there is a folder."""
     found = [losing_replies(one) for one in mined]
-    losing = joined([compared(one, replies) for one, replies in zip(mined, found, strict=True)])
+    ways = [compared(one, replies) for one, replies in zip(mined, found, strict=True)]
+    losing = joined(ways)
     sound = joined(
         [
             compared(one, sound_replies(one, replies), to_sound=True)
@@ -296,6 +341,9 @@ def report(mined: Sequence[Halves], top: int, least: int, folder: Path | None) -
     print(f"{len(losing.pairs):,} findings (reply and band)")
     print(f"\nmeans: of those with {least} held-out games or more")
     print(replicated(losing, sound, top, least).T.to_string())
+    if all(len(one.pairs) for one in ways):
+        both = [by_claims(one, way, asking) for one, way in zip(mined, ways, strict=True)]
+        print(f"\n{told_agreement([one for one, _ in both], [last for _, last in both])}")
     if folder:
         draw(folder / "replication.png", lambda axes: scatter(axes, losing, sound, least))
     made = replies_made(mined)
@@ -325,6 +373,7 @@ def main() -> None:
     parser.add_argument("--min-players", type=int, default=usual.min_players)
     parser.add_argument("--nodes-in-all", type=int, default=usual.nodes_in_all)
     parser.add_argument("--loss", type=float, default=usual.loss_threshold, help="that makes a reply losing")
+    parser.add_argument("--later", type=int, default=FollowSettings().lasting_games, help="games of a reply")
     parser.add_argument("--top", type=int, default=100)
     parser.add_argument("--least", type=int, default=20)
     asked = parser.parse_args()
@@ -343,7 +392,7 @@ def main() -> None:
         print(f"games of the second half left out, recorded in the first: {leave_out_copies(*files):,}")
         tallying = TallySettings(min_games=asked.min_games_at_position)
         stores = mine(files, folder, tallying, settings, asked.cache, both=asked.both)
-        report(stores, asked.top, asked.least, asked.folder)
+        report(stores, asked.top, asked.least, asked.folder, Asking(asked.cache, asked.later))
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ from __future__ import annotations
 import argparse
 import itertools
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from scipy import special
 
 from miner.arrays import Floats
 from miner.board.moves import pack
+from miner.curve.fit import SATURATION_CP
 from miner.means import Means
 from miner.rank.stage import rank
 from miner.read.stage import read
@@ -48,6 +49,8 @@ ANSWERS = ("Nc3", "Nf3", "Nh3")  # the first punishes
 WEAKEST, STRONGEST = 800, 2000
 MIDDLE = (WEAKEST + STRONGEST) / 2
 KEPT = (1.0, 0.2, 0.0)  # of the gain, by the answers
+NOISE = 0.12  # standard deviation of what a game's evaluation later on has more than the others, in value
+BY_GAP = 0.05  # of it for 400 rating points
 FIRST = 10
 _ELO = float(np.log(10.0)) / 400.0  # of the usual rating expectation (from memory)
 
@@ -59,6 +62,8 @@ class Setting:
     games: int = 6_000
     part: float = 1.0  # of what the curve says that losing replies cost, on average
     scatter: float = 0.4  # standard deviation of the replies' own parts
+    factor: float = 1.0  # by which what evaluations later on tell of replies counts in results
+    later: bool = True  # whether there are such evaluations
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,12 +140,15 @@ def pairings(random: np.random.Generator, games: int) -> tuple[Floats, Floats]:
     return white, black
 
 
-def scores(world: World, white: Floats, black: Floats) -> tuple[Floats, Floats, Floats]:
+def scores(
+    world: World, white: Floats, black: Floats, *, is_even: bool = False
+) -> tuple[Floats, Floats, Floats]:
     """What Black scores in games of these ratings, (games, positions, replies).
 
-    After the best reply; after each if it is punished; and if it is not.
+    After the best reply; after each if it is punished; and if it is not. With `is_even` the rating gap does
+    not count.
     """
-    by_gap = (_ELO * 600.0 * np.tanh((black - white) / 600.0))[:, None, None]
+    by_gap = (0.0 if is_even else _ELO * 600.0) * np.tanh((black - white) / 600.0)[:, None, None]
     level, gain, found = world.level(black)[:, :, None], world.gains(black), world.finds(white)
     after = level - world.part * gain
     swing = np.where(world.losing, world.punished, 0.0) * gain
@@ -151,8 +159,12 @@ def scores(world: World, white: Floats, black: Floats) -> tuple[Floats, Floats, 
     return best, punished, missed
 
 
-def games_of(world: World, random: np.random.Generator, games: int) -> pd.DataFrame:
-    """Games: place, reply, answer (numbers), white and black (ratings), result (of White)."""
+def games_of(world: World, random: np.random.Generator, games: int, factor: float = 1.0) -> pd.DataFrame:
+    """Games: place, reply, answer (numbers), white and black (ratings), result (of White), and cp: what the
+    engine says nine plies later, for Black.
+
+    What an evaluation has more than those of like games the result has, too.
+    """
     place = random.choice(len(world.paths), size=games, p=world.likely)
     white, black = pairings(random, games)
     each = np.arange(games)
@@ -162,17 +174,33 @@ def games_of(world: World, random: np.random.Generator, games: int) -> pd.DataFr
     answer = np.where(is_found, 0, random.integers(1, len(ANSWERS), size=games))
     _, punished, missed = scores(world, white, black)
     score = np.where(is_found, punished[each, place, reply], missed[each, place, reply])
+    seen = replace(world, part=world.part / factor, punished=world.punished / factor)
+    _, punished, missed = scores(seen, white, black, is_even=True)
+    value = np.where(is_found, punished[each, place, reply], missed[each, place, reply])
+    luck = random.normal(0.0, NOISE, size=games)
+    cp = _cp_of(value + BY_GAP * (black - white) / 400.0 + luck, black)
+    score = np.clip(score + luck, 0.02, 0.98)
     drawn = np.minimum(0.2, 2.0 * np.minimum(score, 1.0 - score))
-    luck = random.uniform(size=games)
+    chance = random.uniform(size=games)
     won = score - drawn / 2.0
-    result = np.select([luck < won, luck < won + drawn], ["0-1", "1/2-1/2"], "1-0")
+    result = np.select([chance < won, chance < won + drawn], ["0-1", "1/2-1/2"], "1-0")
     return pd.DataFrame(
         {"place": place, "reply": reply, "answer": answer, "white": white, "black": black, "result": result}
-    )
+    ).assign(cp=cp)
 
 
-def store_of(world: World, games: pd.DataFrame, folder: Path) -> Store:
-    """The games read and tallied, with verdicts and what followed as they are in this world."""
+def _cp_of(value: Floats, rating: Floats) -> Floats:
+    """The evaluation that players of these ratings make so much of."""
+    slope = (0.3 + 0.2 * (rating - WEAKEST) / (STRONGEST - WEAKEST)) / 100.0
+    straight = special.logit(np.clip(value, 0.03, 0.97)) / slope
+    return np.asarray(SATURATION_CP * np.arctanh(np.clip(straight / SATURATION_CP, -0.98, 0.98))).round()
+
+
+def store_of(world: World, games: pd.DataFrame, folder: Path, *, later: bool = True) -> Store:
+    """The games read and tallied, with verdicts and what followed as they are in this world.
+
+    Without `later` nobody looked whether advantages last.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     texts = []
     row: Any
@@ -189,7 +217,10 @@ def store_of(world: World, games: pd.DataFrame, folder: Path) -> Store:
     tally(store, TallySettings())
     replies = _replies(world)
     _write(store, "judge", {"judged": replies}, JudgeSettings(), {"min_games": 3})
-    _write(store, "follow", _followed(world, games, replies, store), FollowSettings(), {})
+    followed = _followed(world, games, replies, store)
+    if later:
+        followed["lasted"] = _lasted(world, games, replies)
+    _write(store, "follow", followed, FollowSettings(), {})
     return store
 
 
@@ -294,6 +325,27 @@ def _followed(
     }
 
 
+def _lasted(world: World, games: pd.DataFrame, replies: pd.DataFrame) -> pd.DataFrame:
+    """For each losing reply the first games that have it, and the first that have another."""
+    most, rows = FollowSettings().lasting_games, []
+    move_of = replies.set_index(["place", "reply"])["move"]
+    played = games.assign(
+        game=np.arange(len(games)),
+        chosen=move_of.reindex(pd.MultiIndex.from_frame(games[["place", "reply"]])).to_numpy(),
+    )
+    by_place = dict(iter(played.groupby("place")))
+    for row in replies[world.losing[replies["place"], replies["reply"]]].itertuples(index=False):
+        there = by_place.get(row.place, played[:0])
+        for has_reply in (True, False):
+            some = there[(there["chosen"] == row.move) == has_reply][:most]
+            found = (some["answer"] == 0).astype(object) if has_reply else None
+            rows.append(
+                some[["game", "chosen", "cp"]].assign(key=np.uint64(row.key), move=row.move, found=found)
+            )
+    lasted: pd.DataFrame = pd.concat(rows, ignore_index=True).assign(plies=9, won=None)
+    return lasted
+
+
 def _write(
     store: Store, stage: str, tables: dict[str, pd.DataFrame], settings: Any, facts: dict[str, Any]
 ) -> None:
@@ -379,8 +431,9 @@ def lived(setting: Setting, seed: int, folder: Path) -> dict[str, float]:
     """What holds in one world."""
     random = np.random.default_rng(seed)
     world = World.drawn(random, setting)
-    found, facts = claimed_and_true(world, store_of(world, games_of(world, random, setting.games), folder))
-    parts = {name: facts[name] for name in facts if name.startswith("part_")}
+    games = games_of(world, random, setting.games, setting.factor)
+    found, facts = claimed_and_true(world, store_of(world, games, folder, later=setting.later))
+    parts = {name: facts[name] for name in facts if name.startswith(("part_", "later_"))}
     return measured(found) | parts
 
 

@@ -9,9 +9,9 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 11
+SCHEMA_VERSION = 12
 
-METHODS = {"read": 5, "tally": 7, "judge": 4, "scan": 1, "follow": 3, "rank": 16}
+METHODS = {"read": 5, "tally": 8, "judge": 5, "scan": 2, "follow": 5, "rank": 18}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -152,6 +152,23 @@ The rows whose `change` is not null are those of `positions`, place by place.
 
 What a move changes of a key is the same in many positions, and takes a tenth of the room of another key.
 """
+
+HABITS = _table(
+    _column("place", UINT32, "place of a class of moves among all: see board.looks"),
+    _column("weight", FLOAT, "what it adds to the logarithm of a move's odds"),
+    _column("slope", FLOAT, "the same for each 400 points of the player's rating above `usual`"),
+    _column("usual", FLOAT, "the rating that counts as 0; 0: no player of the games has one"),
+    _column("positions", INT64, "positions that all were fitted to"),
+)
+"""One row per class of moves that was met: what the players of these games, or of the prior's, choose by."""
+
+FORESEEN = _table(
+    _column("key", UINT64, "position key", stored=STEPS),
+    _column("band", TEXT, "a rating band with games at the position"),
+    _column("move", UINT16, "a legal move that none of them chose, whether another band did or not"),
+    _column("pick_rate", FLOAT, "share (0 to 1) of the band that may choose it all the same", stored=BYTES),
+)
+"""One row per move that is likely by players' habits though no game of the band has it there."""
 
 JUDGED = _table(
     _column("key", UINT64, "position key"),
@@ -304,6 +321,21 @@ AFTERWARDS = _table(
     _column("players_answering", INT64, "distinct players who answered; each who is not known is another"),
 )
 """The scores of the side that profits from a losing reply, per band of its players."""
+
+LASTED = _table(
+    _column("key", UINT64, "position before the losing reply"),
+    _column("move", UINT16, "the losing reply"),
+    _column("game", UINT32, "a game through the position, of the sample"),
+    _column("chosen", UINT16, "the move played there: the losing reply, or another"),
+    _nullable("found", pa.bool_(), "whether the reply was punished; null: not played, or nobody could say"),
+    _column("plies", UINT8, "plies from the move to the position looked at; fewer where the game ends"),
+    _nullable("cp", INT32, "of that position, for who was to move in the first; null: inconclusive"),
+    _nullable("won", INT32, "pawns that who punished it has won there, captures settled; null: not punished"),
+)
+"""What had become of the position nine plies later: a row per losing reply and game of the sample.
+
+One half of the sample chose the losing reply, the other another move.
+"""
 
 MODEL_GAMES = _table(
     _column("key", UINT64, "position before the losing reply"),
@@ -461,6 +493,13 @@ FINDINGS = _table(
     _column("usual_line", TEXT, "the taught answer, what was played most then and what punishes it, SAN"),
     _column("usual_games", INT64, "games of all bands in which that was played"),
     _column("usual_of", INT64, "games of all bands that went on after the taught answer"),
+    _column(
+        "wins_pawns",
+        INT64,
+        "material that the refutation wins, in pawns; 0: it is not for material that it loses",
+    ),
+    _column("lasted_games", INT64, "punished games of all bands looked at nine plies later, if it wins any"),
+    _column("lasted_kept", INT64, "of those, in which as much or more was won then, captures settled"),
 )
 """One row per losing reply in `findings` and `missed`, and one per reply and band in `by_band`."""
 
@@ -471,6 +510,8 @@ TABLES = {
     "positions": POSITIONS,
     "reach": REACH,
     "edges": EDGES,
+    "habits": HABITS,
+    "foreseen": FORESEEN,
     "judged": JUDGED,
     "moments": MOMENTS,
     "motifs": MOTIFS,
@@ -479,6 +520,7 @@ TABLES = {
     "answers": ANSWERS,
     "punishments": PUNISHMENTS,
     "afterwards": AFTERWARDS,
+    "lasted": LASTED,
     "model_games": MODEL_GAMES,
     "plans": PLANS,
     "seasons": SEASONS,

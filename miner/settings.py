@@ -92,7 +92,7 @@ class _Checked:
             value = getattr(self, name)
             words, chosen = (get_args(kind)[0], value) if get_origin(kind) is tuple else (kind, (value,))
             if get_origin(words) is Literal:
-                advice = f"choose one of {', '.join(get_args(words))}"
+                advice = f"choose one of {', '.join(filter(None, get_args(words)))}"
                 for word in chosen:
                     _require(word in get_args(words), f"{name} {word!r} is unknown", advice)
             for note in notes:
@@ -319,6 +319,8 @@ class FollowSettings(_Checked):
     )
     models: FromZero = 3  # model games per losing reply
     model_nodes: FromOne = 20_000  # per move of a model game
+    lasting_games: FromZero = 60  # with the reply, and as many with another move, looked at nine plies later
+    lasting_nodes: FromOne = 5_000  # per position then
     season_starts: int = 8  # month (1 to 12) in which a season begins
 
     def _check(self) -> None:
@@ -400,6 +402,17 @@ class Settings:
     steer: SteerSettings = field(default_factory=SteerSettings)
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GroupSettings(_Checked):
+    """What a coach asks for whenever a sheet, a plan or pages are made for one group; empty: the usual."""
+
+    band: tuple[str, ...] = ()
+    side: Literal["", "white", "black", "both"] = ""
+    language: str = ""
+    paper: Literal["", "a4", "letter"] = ""
+    minutes: FromZero = 0  # of a session; 0: the usual
+
+
 def with_effort(settings: Settings, effort: float) -> Settings:
     """The settings with so many times the nodes of judging and the games of scanning; 0 of either stays 0.
 
@@ -435,12 +448,42 @@ def load_settings(path: Path) -> Settings:
 
     Raises UsageError for a file that cannot be read, an unknown name or a value of the wrong kind.
     """
+    return settings_of(_tables_in(path), f"settings file {path}")
+
+
+GROUPS_FILE = "miner.toml"
+"""The settings file, in the folder where the command is given, that groups are looked for in."""
+
+
+def load_group(name: str, path: Path | None = None) -> GroupSettings:
+    """The table [group.NAME] of a settings file, or of `miner.toml` here; the usual without a name.
+
+    Raises UsageError for a file that cannot be read, a group that it does not have, or a wrong value.
+    """
+    if not name:
+        return GroupSettings()
+    file = path or Path(GROUPS_FILE)
+    where, advice = f"settings file {file}", f"write a table [group.{name}] into it"
+    groups = _tables_in(file).get("group", {})
+    _require(isinstance(groups, dict), f"{where}: group is not a table", advice)
+    listed = f"its groups are {', '.join(groups)}" if groups else advice
+    _require(name in groups, f"{where}: no group is called {name}", listed)
+    values, where = groups[name], f"{where}, [group.{name}]"
+    _require(isinstance(values, dict), f"{where} is not a table", advice)
+    bands = values.get("band", [])
+    made: GroupSettings = _made(
+        GroupSettings, values | {"band": [bands] if isinstance(bands, str) else bands}, where
+    )
+    return made
+
+
+def _tables_in(path: Path) -> dict[str, Any]:
     try:
         with path.open("rb") as file:
             text = file.read(_LONGEST_FILE + 1)
         what = f"settings file {path}: it is too large for settings"
         _require(len(text) <= _LONGEST_FILE, what, "see that it is the file you mean")
-        data = tomllib.loads(text.decode("utf-8").replace("\r\n", "\n"))
+        return tomllib.loads(text.decode("utf-8").replace("\r\n", "\n"))
     except OSError as error:
         raise UsageError(
             f"settings file {path}: {error.strerror}", advice="name a file that is there and may be read"
@@ -449,7 +492,6 @@ def load_settings(path: Path) -> Settings:
         raise UsageError(
             f"settings file {path}: {error}", advice="`miner status --settings` prints a valid one"
         ) from error
-    return settings_of(data, f"settings file {path}")
 
 
 def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
@@ -460,7 +502,7 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
     stages: dict[str, Any] = {field.name: field.default_factory for field in dataclasses.fields(Settings)}
     for table in tables:
         advice = f"the tables are {', '.join(stages)}"
-        _require(table in stages, f"{where}: no table is called {table}", advice)
+        _require(table in (*stages, "group"), f"{where}: no table is called {table}", advice)
     made = {
         name: _stage_from(kind, tables.get(name, {}), f"{where}, [{name}]") for name, kind in stages.items()
     }
@@ -470,6 +512,10 @@ def settings_of(tables: Mapping[str, Any], where: str = "settings") -> Settings:
 def _stage_from(kind: Any, values: Any, where: str) -> Any:
     advice = "write [read], [tally], [judge], [scan], [follow], [rank] or [steer]"
     _require(isinstance(values, dict), f"{where} is not a table", advice)
+    return _made(kind, values, where)
+
+
+def _made(kind: Any, values: Mapping[str, Any], where: str) -> Any:
     known, advice = settings_in(kind), f"the settings are {', '.join(sorted(settings_in(kind)))}"
     for name in values:
         _require(name in known, f"{where}: no setting is called {name}", advice)

@@ -174,6 +174,14 @@ class Score:
         assert self.mate is not None
         return MATE_SCORE_CP - self.mate if self.mate > 0 else -MATE_SCORE_CP - self.mate
 
+    @property
+    def for_other(self) -> Score:
+        """The same as the other side sees it; not of a mate that is on the board."""
+        if self.cp is not None:
+            return Score(self.side.other, cp=-self.cp)
+        assert self.mate, "a mate on the board is no search's"
+        return Score(self.side.other, mate=-self.mate)
+
     @classmethod
     def from_cp(cls, side: Side, value: int) -> Score:
         """The score that a column of centipawns holds, `as_cp` the other way round."""

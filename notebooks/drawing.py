@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import html
 import os
 import re
 import tempfile
-from collections.abc import Iterable
+import textwrap
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
@@ -32,7 +34,13 @@ HUE, HALF, TINT = "#8a2a1c", "#c58a7c", "#ecd6cf"
 """One hue for what is told, in three strengths; grey for what it is compared with."""
 
 WIDTH = 7.2  # of a plot, inches
-_GAP = 28  # between diagrams, and below them for their captions
+_GAP = 28  # between diagrams
+_CAPTION, _CAPTION_LINE, _LETTER = (
+    14,
+    19,
+    8.3,
+)  # size and distance of a caption's lines, and what a letter takes
+_NAME = 60  # what the name of a point takes beside it, in points
 
 
 def sample_store() -> Store:
@@ -120,23 +128,36 @@ def with_bounds(
 
 
 def named(axes: Axes, names: Iterable[str], across: Iterable[float], up: Iterable[float]) -> None:
-    """Names beside points, lower where one would cover another; the limits of the axes must be set."""
+    """Names beside points, where less is in the way, lower where one would cover another.
+
+    The limits of the axes must be set.
+    """
+    points = list(zip(across, up, strict=True))
+    to_points = 72 / axes.figure.dpi
+    places = [tuple(axes.transData.transform(point) * to_points) for point in points]
+    middle = (axes.bbox.x0 + axes.bbox.width / 2) * to_points
     taken: list[tuple[float, float]] = []
-    for name, x, y in zip(names, across, up, strict=True):
-        is_right = axes.transAxes.inverted().transform(axes.transData.transform((x, y)))[0] > 0.8
-        left, height = axes.transData.transform((x, y)) * 72 / axes.figure.dpi  # in points
-        place = height
-        while any(abs(left - other) < 60 and abs(place - there) < 10 for other, there in taken):
+    for name, point, (left, height) in zip(names, points, places, strict=True):
+        before, behind = _in_the_way((left, height), places, -1), _in_the_way((left, height), places, 1)
+        is_before = before < behind or (before == behind and left > middle)
+        start, place = left - _NAME if is_before else left, height
+        while any(abs(start - other) < _NAME and abs(place - there) < 10 for other, there in taken):
             place -= 2
-        taken.append((left, place))
+        taken.append((start, place))
         axes.annotate(
             name,
-            (x, y),
-            xytext=(-8 if is_right else 8, place - height),
+            point,
+            xytext=(-8 if is_before else 8, place - height),
             textcoords="offset points",
-            ha="right" if is_right else "left",
+            ha="right" if is_before else "left",
             va="center",
         )
+
+
+def _in_the_way(point: tuple[float, float], places: Sequence[tuple[float, float]], way: int) -> int:
+    """Points that a name before (-1) or behind (1) its point would pass; one at its height counts thrice."""
+    near = [place for place in places if 0 < (place[0] - point[0]) * way < _NAME]
+    return sum(3 if abs(height - point[1]) < _CAPTION else 1 for _, height in near)
 
 
 def in_percent(axes: Axes, *, along: str = "x") -> None:
@@ -159,17 +180,21 @@ class Diagram(NamedTuple):
 
 def diagrams(wanted: Iterable[Diagram], *, side: int = 250) -> SVG:
     """Diagrams in a row, `side` pixels wide each."""
+    shown = list(wanted)
+    captions = [textwrap.wrap(one.caption, int(side / _LETTER)) for one in shown]
     drawn = []
-    for place, one in enumerate(wanted):
+    for place, one in enumerate(shown):
         svg = diagram_svg(one.board, orientation=one.below)
         left = place * (side + _GAP)
         size = f' x="{left}" width="{side}" height="{side}"'
         drawn.append(re.sub(r' width="\d+" height="\d+"', size, svg, count=1))
-        drawn.append(
-            f'<text x="{left + side * 0.06:.0f}" y="{side + 8}" font-family="serif" font-size="14">'
-            f"{one.caption}</text>"
-        )
-    width, height = len(drawn) // 2 * (side + _GAP), side + _GAP - 8
+        drawn += [
+            f'<text x="{left + side * 0.06:.0f}" y="{side + 8 + line * _CAPTION_LINE}" font-family="serif" '
+            f'font-size="{_CAPTION}">{html.escape(words)}</text>'
+            for line, words in enumerate(captions[place])
+        ]
+    width = len(shown) * (side + _GAP)
+    height = side + max(map(len, captions), default=0) * _CAPTION_LINE + 1
     return SVG(
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}"><rect width="{width}" height="{height}" fill="#fff"/>'

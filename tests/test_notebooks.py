@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import html
+import itertools
 import json
 import re
 from pathlib import Path
 from typing import Any
 
+import chess
 import pytest
 
 from miner.store import Store
@@ -15,10 +18,15 @@ nbformat = pytest.importorskip("nbformat", reason="needs the extra `notebooks`")
 pytest.importorskip("nbclient", reason="needs the extra `notebooks`")
 pytest.importorskip("matplotlib", reason="needs the extra `notebooks`")
 
-from notebooks.drawing import SAMPLE, VARIABLE  # noqa: E402 - only where the extra is there
+import matplotlib.pyplot as plt  # noqa: E402 - only where the extra is there
+from matplotlib.font_manager import FontProperties  # noqa: E402
+from matplotlib.textpath import TextPath  # noqa: E402
+
+from notebooks.drawing import SAMPLE, VARIABLE, Diagram, diagrams, named  # noqa: E402 - only where the extra is there
 from notebooks.refresh import FOLDER, NOTEBOOKS, cleaned, executed  # noqa: E402
 
 MOST_BYTES = 1_500_000
+SERIF = FontProperties(family="DejaVu Serif")
 each_notebook = pytest.mark.parametrize("name", NOTEBOOKS)
 
 
@@ -65,6 +73,39 @@ def test_what_is_kept_does_not_depend_on_the_day(name: str) -> None:
     before = json.dumps(notebook, sort_keys=True)
 
     assert json.dumps(cleaned(notebook), sort_keys=True) == before
+
+
+def test_captions_keep_to_their_diagram() -> None:
+    """A long one goes on in a second line instead of over its neighbour's, in the widest usual serif."""
+    long = "12. 3...exf4 is a mistake. Find the best move instead, if there is any <at> all"
+
+    svg = str(diagrams([Diagram(chess.Board(), chess.WHITE, long)] * 2).data)
+
+    lines = re.findall(r'<text x="(\d+)" y="(\d+)" font-family="serif" font-size="14">([^<]*)<', svg)
+    starts = sorted({int(x) for x, _, _ in lines})
+    wide = [
+        TextPath((0, 0), html.unescape(one), size=14, prop=SERIF).get_extents().width for *_, one in lines
+    ]
+    assert len(lines) == 6
+    assert max(wide) < starts[1] - starts[0]
+    assert max(int(y) for _, y, _ in lines) < int(re.findall(r'height="(\d+)"', svg)[0])
+
+
+def test_names_of_points_cover_nothing() -> None:
+    """Beside points that crowd at the edge each name is clear of the other names and of all points."""
+    across, up = [0.90, 0.93, 0.96, 0.05], [0.5, 0.25, 0.25, 0.5]
+    figure, axes = plt.subplots(figsize=(7.2, 3.4))
+    axes.set(xlim=(0, 1), ylim=(0, 1))
+    axes.plot(across, up, "o", markersize=5)
+
+    named(axes, ["4...Qd5", "4...h6", "3...b5", "3...Nd4"], across, up)
+
+    figure.canvas.draw()
+    boxes = [text.get_window_extent() for text in axes.texts]
+    points = axes.transData.transform(list(zip(across, up, strict=True)))
+    assert not [one for one, other in itertools.combinations(boxes, 2) if one.overlaps(other)]
+    assert not [box for box in boxes for x, y in points if box.contains(x, y)]
+    plt.close(figure)
 
 
 @pytest.fixture(scope="module")

@@ -320,3 +320,15 @@ def test_habits_widen_intervals() -> None:
         spreads.append((high - low)[0, 0])
 
     assert spreads[1] > 1.7 * spreads[0]
+
+
+def test_chief_replies_of_few_games_are_less_sure() -> None:
+    """The rates stay as they are; an interval is the wider, the more of a high rate comes from the others."""
+    chosen = np.array([[[0.0, 1.0, 0.0], [9.0, 0.0, 0.0], [1.0, 0.0, 0.0]]])
+    plain, wider = (pooling.pool(games_of(chosen), TYPICAL, wider=wider) for wider in (0.0, 0.9))
+
+    before, after = ((one.successes + one.failures)[:, :2] for one in (plain, wider))
+    assert wider.mean == pytest.approx(plain.mean)
+    lost = 1.0 - after / before
+    assert lost[1, 1] > lost[1, 0] > 0.0  # of a band of one game, of one of ten
+    assert lost[1, 1] > lost[2, 1]  # of the others' chief reply, of their rare one

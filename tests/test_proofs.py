@@ -7,7 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchmarks.proofs import coverage, half_of, halves_of, log_losses, places_of, with_prior
+from benchmarks.proofs import (
+    by_habits,
+    coverage,
+    half_of,
+    halves_of,
+    log_losses,
+    places_of,
+    small_stores,
+    with_prior,
+)
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
@@ -85,6 +94,26 @@ def test_real_games(shared: Path, tmp_path: Path) -> None:
     assert len(enough) >= 8
     assert (enough[["raw_more", "together_more"]] > 0.0).all(axis=None)
     assert 0.88 <= coverage(places_of(halves), 0.9) <= 0.92
+
+    told, unchosen = by_habits(real, TallySettings())
+    assert told["saved"] > 0.015
+    assert told["saved"] > 3 * told["standard_error"]
+    many = unchosen[unchosen["games"] >= 1000]
+    assert len(many) >= 6
+    assert (many["observed"] / many["foretold"]).between(0.75, 1.25).all()
+
+
+@pytest.mark.slow
+def test_intervals_of_small_stores(shared: Path, tmp_path: Path) -> None:
+    """Of a thousand games, held against all other players: all replies, frequent and chief ones."""
+    real = Store.create(tmp_path / "store")
+    read([str(shared / "data" / "rated-dev.pgn.zst")], real, ReadSettings())
+
+    told = small_stores(real, TallySettings(), games=1000, draws=3)["held"]
+
+    assert told["all"] == pytest.approx(0.9, abs=0.02)
+    assert told["3 games with the reply"] == pytest.approx(0.9, abs=0.02)
+    assert told["rate (0.6, 1.0]"] == pytest.approx(0.9, abs=0.04)
 
 
 def test_an_earlier_database_does_no_harm_where_it_lacks_positions(store: Store) -> None:

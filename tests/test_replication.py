@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from benchmarks.agreement import Asking
 from benchmarks.error_rates import errors, replies_made, slope
 from benchmarks.mined import Halves, leave_out_copies, mine
 from benchmarks.replication import Compared, compared, joined, replicated, report, sound_replies, summary
@@ -299,7 +300,7 @@ def test_the_sample_is_mined_both_ways(tmp_path: Path, capsys: pytest.CaptureFix
 
     files = halves(some, tmp_path)
     ways = mine(files, tmp_path, TallySettings(), judging, tmp_path / "verdicts.sqlite", both=True)
-    report(ways, top=100, least=5, folder=None)
+    report(ways, top=100, least=5, folder=None, asking=Asking(tmp_path / "verdicts.sqlite"))
 
     seen = [one.held_out.require("read").rows["games"] for one in ways]
     assert sum(seen) == 400

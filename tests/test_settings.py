@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from miner.errors import UsageError
 from miner.settings import (
     FollowSettings,
+    GroupSettings,
     JudgeSettings,
     Names,
     RankSettings,
@@ -24,6 +25,7 @@ from miner.settings import (
     TallySettings,
     Taught,
     TimeClass,
+    load_group,
     load_settings,
     settings_of,
     to_toml,
@@ -298,3 +300,44 @@ def test_effort_scales_both_budgets() -> None:
     for effort in (0.0, -1.0, float("nan"), float("inf")):
         with pytest.raises(UsageError, match="effort"):
             with_effort(usual, effort)
+
+
+def test_group_of_a_file(tmp_path: Path) -> None:
+    """Its settings, a single band as a word; stages' tables beside it are left alone, and leave it alone."""
+    file = tmp_path / "miner.toml"
+    file.write_text(
+        '[group.A]\nband = "1000-1199"\nminutes = 45\n[group."Mon B"]\nband = ["0-799"]\n[scan]\ngames = 5\n',
+        encoding="utf-8",
+    )
+
+    assert load_group("A", file) == GroupSettings(band=("1000-1199",), minutes=45)
+    assert load_group("Mon B", file) == GroupSettings(band=("0-799",))
+    assert load_group("") == GroupSettings()
+    assert load_settings(file).scan.games == 5
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[scan]\ngames = 5\n", "no group is called A; write a table [group.A] into it"),
+        ("[group.B]\n[group.C]\n", "no group is called A; its groups are B, C"),
+        (
+            "[group.A]\npapre = 'a4'\n",
+            "[group.A]: no setting is called papre; the settings are band, language",
+        ),
+        ("[group.A]\npaper = 'a5'\n", "[group.A]: paper 'a5' is unknown; choose one of a4, letter"),
+        ("[group.A]\nminutes = '45'\n", "[group.A], minutes: '45' is no whole number"),
+        ("[group.A]\nband = 1000\n", "[group.A], band: 1000 is not a list"),
+        ("group = 1\n", "group is not a table"),
+        ("[group]\nA = 1\n", "[group.A] is not a table"),
+    ],
+)
+def test_group_that_cannot_be_taken(text: str, told: str, tmp_path: Path) -> None:
+    """It is told where, and what may stand there."""
+    file = tmp_path / "miner.toml"
+    file.write_text(text, encoding="utf-8")
+
+    with pytest.raises(UsageError) as error:
+        load_group("A", file)
+
+    assert told in str(error.value)

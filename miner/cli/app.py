@@ -23,6 +23,7 @@ COMMANDS = {
     "export": "findings",
     "show": "show",
     "motifs": "motifs",
+    "game": "game",
     "report": "findings",
     "steer": "steer",
     "status": "status",

@@ -75,7 +75,7 @@ def _cell(board: chess.Board, square: chess.Square, marked: bool, color: bool, u
 
 def side_by_side(blocks: Sequence[Sequence[str]], width: int) -> list[str]:
     """Boards with what stands below them, each in lines, as many beside each other as go in."""
-    in_row = max(1, (width + len(GAP)) // (BOARD_WIDTH + len(GAP)))
+    in_row = boards_in_row(width)
     lines: list[str] = []
     for start in range(0, len(blocks), in_row):
         row = blocks[start : start + in_row]
@@ -84,6 +84,11 @@ def side_by_side(blocks: Sequence[Sequence[str]], width: int) -> list[str]:
             cells = [block[at] if at < len(block) else "" for block in row]
             lines.append(GAP.join(cell + " " * (BOARD_WIDTH - columns_of(cell)) for cell in cells).rstrip())
     return lines
+
+
+def boards_in_row(width: int) -> int:
+    """How many boards go in beside each other."""
+    return max(1, (width + len(GAP)) // (BOARD_WIDTH + len(GAP)))
 
 
 def columns_of(text: str) -> int:

@@ -78,7 +78,6 @@ def _for_the_lesson(made: str, sample: Path, out: Path, ready: Means) -> None:
         players=sample / "team.csv",
         lesson_date=LESSON_DATE,
         pdf=pdf,
-        scan=False,  # of eight pupils' games it would take as long as all the rest
         means=lambda: nullcontext(ready),
     )
     steer(

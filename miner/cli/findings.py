@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -65,12 +66,20 @@ def few_words(store: Store, found: int, bands: Sequence[str] = ()) -> str:
     names = store.bands.names
     counts = np.bincount(store.bands.places_of(ratings), minlength=len(names))
     told = ", ".join(f"{name} {count:,}" for name, count in zip(names, counts, strict=True) if count)
+    elsewhere = _bands_with_mistakes(store) if bands and not found else ""
     whom = f" of {' and '.join(map(band_words, bands))}" if bands else ""
     wider = "more bands (--band), " if bands else ""
     return (
-        f"{counted(found, 'mistake')}{whom}: games of each band's players are {told or 'none'}. More games, "
-        f"{wider}or a larger database's store behind these (--prior) would tell more."
+        f"{counted(found, 'mistake')}{whom}: {elsewhere}games of each band's players are {told or 'none'}. "
+        f"More games, {wider}or a larger database's store behind these (--prior) would tell more."
     )
+
+
+def _bands_with_mistakes(store: Store) -> str:
+    """The bands that have some, with how many; empty: none has."""
+    counts = Counter(store.read_table("by_band", ["band"])["band"].to_pylist())
+    told = [f"{band} ({counts[band]:,})" for band in store.bands.names if counts[band]]
+    return f"those with mistakes are {', '.join(told)}; " if told else ""
 
 
 def spare_sources(store: Store, targets: Sequence[Path]) -> None:
@@ -93,7 +102,8 @@ def export(
             metavar="FILE",
             help=f"Ends in {alternatives(FORMATS)}; a file called {BY_BAND} has each band apart; .csv or "
             ".parquet files called motifs or moments hold what the scan found, moments.pgn and moments.epd "
-            "the mistakes of single games. May be given again.",
+            "the mistakes of single games; unplayed.csv holds likely mistakes that nobody has made yet. May "
+            "be given again.",
         ),
     ],
     missed: options.Missed = False,
@@ -120,7 +130,7 @@ def export(
     write(opened.read_table("by_band"), by_band)
     for file in of_findings:
         count = opened.require("rank").rows["by_band"] if file in by_band else findings.num_rows
-        say(f"wrote {file} ({count:,} {'missed chances' if missed else 'findings'})")
+        say(f"wrote {file} ({counted(count, 'missed chance' if missed else 'finding')})")
 
 
 def report(
@@ -133,4 +143,4 @@ def report(
     opened = Store.open(store)
     findings = open_findings(opened)
     size = write_report(opened, out)
-    say(f"wrote {out} ({findings.num_rows:,} findings, {size / 1e6:.1f} MB)")
+    say(f"wrote {out} ({counted(findings.num_rows, 'finding')}, {size / 1e6:.1f} MB)")

@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Annotated
 
 import chess
 import typer
 
 from miner.cli import options
-from miner.cli.boards import FIGURINES, board_diagram, side_by_side, width_of_terminal, wrapped
+from miner.cli.boards import (
+    BOARD_WIDTH,
+    FIGURINES,
+    board_diagram,
+    boards_in_row,
+    side_by_side,
+    width_of_terminal,
+    wrapped,
+)
 from miner.cli.terminal import have_letters_for, printable, say
 from miner.errors import UsageError
+from miner.finding.mistake import Mistake
 from miner.finding.moment import Moment
 from miner.finding.motif_words import (
     costs_sentence,
@@ -104,20 +113,15 @@ def heading(count: MotifCount) -> str:
     )
 
 
-def in_short(store: Store, band: str, *, letters: bool) -> list[str]:
-    """What a band falls for most expensively, with a position of each motif; empty: nothing is known."""
+def in_short(store: Store, band: str) -> list[str]:
+    """What a band falls for most expensively; empty: nothing is known."""
     known = read_motifs(store)
     told = known.topics(band)[:IN_SHORT] if known else []
-    if known is None or not told:
+    if not told:
         return []
-    firsts = [(count, known.examples(count, 1)) for count in told]
-    examples = [(f"{at}. {count.motif}", found[0]) for at, (count, found) in enumerate(firsts, 1) if found]
-    names, moments = zip(*examples, strict=True)
     return [
         *wrapped(printable(heading(told[0])), width_of_terminal()),
         *(line for number, count in enumerate(told, 1) for line in _row(number, count)),
-        "",
-        *motif_boards(moments, letters=letters, names=names),
     ]
 
 
@@ -132,26 +136,39 @@ def row_words(number: int, count: MotifCount, indent: str = "") -> str:
     return f"{number:>3} {count.per_100:>5.1f} {bounds:<12} {indent}{with_found_words(count)}"
 
 
-def motif_boards(examples: Sequence[Moment], *, letters: bool, names: Sequence[str] = ()) -> list[str]:
-    """The positions of moments beside each other, what happened in each below it.
+def motif_boards(examples: Sequence[Moment], *, letters: bool) -> list[str]:
+    """The positions of moments beside each other, what happened in each below it."""
+    texts = [((), one, (moment_line(one), played_sentence(one))) for one in examples]
+    return position_boards(texts, letters=letters)
 
-    The side that punishes sits at the bottom; `names` stand over the boards.
+
+def position_boards(
+    positions: Iterable[tuple[Sequence[str], Mistake, Sequence[str]]], *, letters: bool
+) -> list[str]:
+    """The positions before mistakes beside each other, each with what stands over its board and below it.
+
+    The side that is taught sits at the bottom; the mistake's squares are marked.
     """
     unicode = not letters and have_letters_for(FIGURINES)
-    blocks = []
-    for at, moment in enumerate(examples):
-        name = wrapped(printable(names[at]), 29) if names else []
-        below = [moment_line(moment), played_sentence(moment)]
-        text = [line for said in below for line in wrapped(printable(said), 29)]
-        blocks.append([*name, *_board(moment, unicode), *text])
+    given = [(_lines(over), _board(mistake, unicode), _lines(below)) for over, mistake, below in positions]
+    in_row = boards_in_row(width_of_terminal())
+    blocks: list[list[str]] = []
+    for place, (over, board, below) in enumerate(given):
+        start = place - place % in_row
+        tallest = max(len(beside) for beside, _, _ in given[start : start + in_row])
+        blocks.append([*[""] * (tallest - len(over)), *over, *board, *below])
     return side_by_side(blocks, width_of_terminal())
 
 
-def _board(moment: Moment, unicode: bool) -> list[str]:
-    reply = chess.Move.from_uci(moment.losing_reply_uci)
+def _lines(texts: Sequence[str]) -> list[str]:
+    return [line for said in texts for line in wrapped(printable(said), BOARD_WIDTH)]
+
+
+def _board(mistake: Mistake, unicode: bool) -> list[str]:
+    reply = chess.Move.from_uci(mistake.losing_reply_uci)
     return board_diagram(
-        moment.board,
-        orientation=moment.side.color,
+        mistake.board,
+        orientation=mistake.taught.color,
         marks=(reply.from_square, reply.to_square),
         color=sys.stdout.isatty(),
         unicode=unicode,

@@ -7,6 +7,7 @@ import inspect
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, get_args, get_origin, get_type_hints
@@ -47,6 +48,21 @@ SettingsFile = Annotated[
         "`miner status --settings` prints one to start from.",
     ),
 ]
+GroupName = Annotated[
+    str,
+    typer.Option(
+        "--group",
+        metavar="NAME",
+        help="Take band, side, language, paper and minutes from the table [group.NAME] of --settings, or of "
+        "miner.toml in this folder; options given here come before it.",
+    ),
+]
+TaughtFile = Annotated[
+    str | None,
+    typer.Option(
+        "--taught", metavar="FILE", help="The table of what was taught (default: taught.csv in the store)."
+    ),
+]
 NoLock = Annotated[
     bool,
     typer.Option(
@@ -55,6 +71,29 @@ NoLock = Annotated[
     ),
 ]
 Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every step, and show where an error arose.")]
+
+
+def day(flag: str, **more: Any) -> Any:
+    """An option that takes a day, such as 2025-09-15."""
+    return typer.Option(flag, metavar="DATE", parser=partial(_parsed, flag, "%Y-%m-%d"), **more)
+
+
+def time_of_day(flag: str, **more: Any) -> Any:
+    """An option that takes a time, such as 17:30."""
+    return typer.Option(flag, metavar="TIME", parser=partial(_parsed, flag, "%H:%M"), **more)
+
+
+_FORMS = {"%Y-%m-%d": ("date", "2025-09-15"), "%H:%M": ("time of day", "17:30")}
+
+
+def _parsed(flag: str, form: str, text: str | datetime) -> datetime:
+    if isinstance(text, datetime):
+        return text
+    what, example = _FORMS[form]
+    try:
+        return datetime.strptime(text, form)
+    except ValueError as error:
+        raise UsageError(f"{flag} {text!r} is no {what}", advice=f"write it as {example}") from error
 
 
 _STAGES: dict[str, Any] = {field.name: field.default_factory for field in dataclasses.fields(Settings)}

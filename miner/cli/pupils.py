@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
@@ -14,12 +15,19 @@ from miner.cli.findings import open_findings
 from miner.cli.lesson import PaperSize, keys_of
 from miner.cli.options import ENGINES, GivenMeans, MeansOf
 from miner.cli.terminal import Bars, ledger_line, say
+from miner.errors import UsageError
+from miner.finding.words import agreeing, counted
 from miner.lesson.files import write_files
 from miner.lesson.sheets import Paper
+from miner.lesson.taught import TaughtTable
 from miner.pupils.check import check_games
 from miner.pupils.pages import EXERCISES, pupils_files
-from miner.pupils.roster import read_roster
+from miner.pupils.roster import Member, read_roster
+from miner.settings import GROUPS_FILE, GroupSettings, load_group
 from miner.store import Store
+from miner.store.places import located
+
+_KEY = re.compile(r"[0-9a-fA-F]{1,16}", re.ASCII)
 
 
 def pupils(
@@ -40,24 +48,35 @@ def pupils(
     since: options.Since = None,
     lesson_date: Annotated[
         datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], metavar="DATE", help="Tell what has changed since this day."),
+        options.day("--lesson-date", help="Tell what has changed since this day."),
     ] = None,
     taught: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="KEY", help="What the lesson taught, by key as in the CSV: only that counts as progress."
+            metavar="KEY|FILE",
+            help="What the lesson taught, by key as in the CSV: only that counts as progress. Or the table "
+            "taught.csv of `miner lesson` and `plan`: each topic counts from its own day on.",
         ),
     ] = None,
     exercises: Annotated[int, typer.Option(min=1, max=12, help="Exercises for each pupil.")] = EXERCISES,
     names: Annotated[
         bool, typer.Option("--names", help="Put the pupils' names on the pages, for the coach's eyes only.")
     ] = False,
-    paper: PaperSize = Paper.A4,
+    paper: PaperSize = None,
     pdf: Annotated[bool, typer.Option(help="The pages as PDF, too (needs the extra `print`).")] = True,
     scan: Annotated[
         bool,
         typer.Option(help="Scan all of the pupils' games for motifs as well, with the engine."),
     ] = True,
+    group: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="Only pupils of this group of --players, on the paper of [group.NAME] in --settings or in "
+            "miner.toml in this folder, if there is one.",
+        ),
+    ] = "",
+    settings_file: options.SettingsFile = None,
     means: Annotated[GivenMeans, MeansOf((*ENGINES, "cluster"))],
 ) -> None:
     """Hold pupils' own games against findings and motifs: who fell in, who punished, and what comes next.
@@ -67,28 +86,68 @@ def pupils(
     """
     opened = Store.open(store)
     open_findings(opened)
+    has_settings = bool(settings_file) or Path(GROUPS_FILE).is_file()
+    usual = load_group(group, settings_file) if has_settings else GroupSettings()
+    keys, lessons = _taught(taught or [])
+    if lessons.lines and lesson_date:
+        raise UsageError(
+            "each topic of the table has a day of its own", advice="leave --lesson-date or the table out"
+        )
     is_scanned = scan and opened.manifest("scan") is not None
     with means() if is_scanned else nullcontext() as ready:
         check = check_games(
             opened,
             games,
-            read_roster(players) if players else None,
+            _members(players, group),
             since=(since or "").replace("-", "."),
             lesson=lesson_date.date() if lesson_date else None,
-            taught=keys_of(taught),
+            taught=keys,
+            lessons=lessons,
             names=names,
             progress=Bars(),
             means=ready,
         )
-    say(f"{check.ledger.total():,} games seen: {ledger_line(dict(check.ledger))}")
-    files = pupils_files(check, exercises=exercises, paper=paper, pdf=pdf)
+    say(f"{counted(check.ledger.total(), 'game')} seen: {ledger_line(dict(check.ledger))}")
+    files = pupils_files(check, exercises=exercises, paper=paper or Paper(usual.paper or Paper.A4), pdf=pdf)
     _, gone = write_files(out, files, "pupils")
     if check.absent:
-        say(f"{len(check.absent)} of the list have no game there", err=True)
+        have = agreeing(len(check.absent), "has", "have")
+        say(f"{len(check.absent)} of the list {have} no game there", err=True)
     if gone:
-        say(f"deleted {len(gone)} files of an earlier call")
+        say(f"deleted {counted(len(gone), 'file')} of an earlier call")
     if strays := sorted(path.name for path in out.glob("pupil-*.*") if path.name not in files):
-        say(f"{out} still holds {len(strays)} other files of pupils, such as {strays[0]}", err=True)
-    say(f"wrote {len(files)} files to {out}; begin with {out / 'group.html'}")
+        say(f"{out} still holds {counted(len(strays), 'other file')} of pupils: {strays[0]}", err=True)
+    say(f"wrote {counted(len(files), 'file')} to {out}; begin with {out / 'group.html'}")
     if names:
         say("The pages hold names: keep them to yourself.")
+
+
+def _members(players: Path | None, group: str) -> list[Member] | None:
+    """The players of a list, of one group if one is named; None: everybody.
+
+    Raises UsageError if nobody is of that group.
+    """
+    members = read_roster(players) if players else None
+    if not group:
+        return members
+    own = [member for member in members or () if member.group == group]
+    if not own:
+        listed = sorted({member.group for member in members or () if member.group})
+        advice = f"its groups are {', '.join(listed)}" if listed else "name a CSV with the column group"
+        raise UsageError(f"--players has nobody of the group {group}", advice=advice)
+    return own
+
+
+def _taught(given: list[str]) -> tuple[list[int], TaughtTable]:
+    """Keys, and the lines of tables; what is no key must be a file that is there."""
+    files = [one for one in given if not _KEY.fullmatch(one)]
+    tables = []
+    for file in map(located, files):
+        if not file.exists():
+            raise UsageError(
+                f"--taught {file} is neither a key nor a file",
+                advice="take keys from the column `key` of the CSV, or name the taught.csv of `miner lesson`",
+            )
+        tables.append(TaughtTable.read(file))
+    keys = keys_of([one for one in given if one not in files])
+    return keys, TaughtTable(tuple(line for table in tables for line in table.lines))

@@ -23,28 +23,32 @@ from miner.cli.boards import (
     wrapped,
 )
 from miner.cli.findings import few_words, open_findings
-from miner.cli.motifs import in_short
+from miner.cli.motifs import in_short, position_boards
 from miner.cli.terminal import have_letters_for, printable
 from miner.errors import UsageError
 from miner.export.scanned import read_through
 from miner.finding import aftermath
 from miner.finding.finding import Finding, findings_of
 from miner.finding.motifs import group_of, read_motifs
+from miner.finding.things import first_things, things_heading
 from miner.finding.words import (
     band_line,
     band_words,
     best_line_words,
+    capital,
     conversion_sentence,
     cost_sentence,
     counted,
     familiar_sentence,
     found_sentence,
     joined,
+    lasting_sentence,
     leak_sentence,
     models_sentence,
     numbered_sans,
     observed_sentence,
     often_words,
+    opening_words,
     path_words,
     percent,
     plain,
@@ -60,6 +64,7 @@ from miner.finding.words import (
     worth_words,
 )
 from miner.lesson.backing import read_backing
+from miner.settings import Taught
 from miner.store import Store
 from miner.terms import Kind
 
@@ -70,7 +75,6 @@ _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 
 _WORTH = "points in 100 games to punish and to avoid"
 COLUMNS = {
-    "No": 3,
     "Punish": 6,
     "Avoid": 6,
     "Errs": 5,
@@ -80,8 +84,10 @@ COLUMNS = {
     "Losing reply": 12,
     "Reason": 8,
 }
-"""The list's headings, with the widths of the columns."""
-TO_THE_RIGHT = ("No", "Punish", "Avoid", "Yours", "Often", "Games")
+"""The list's headings behind the openings, with the widths of the columns."""
+TO_THE_RIGHT = ("Punish", "Avoid", "Yours", "Often", "Games")
+_INDENT = " " * 4  # behind the numbers of the list
+_MOVE_LINES = 2
 
 
 def show(
@@ -101,7 +107,7 @@ def show(
         bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
     ] = False,
 ) -> None:
-    """Show by what the band's mistakes are punished, and the top of the ranked list of positions.
+    """Show three things to teach first, by what mistakes are punished, and the top of the list of positions.
 
     With a NUMBER, that finding on a board and how it is punished.
     """
@@ -113,12 +119,21 @@ def show(
             raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
         finding = findings[number - 1][1]
         typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
+        for game in finding.model_games[:1]:
+            command = f"miner game {game} --store {printable(store)}"
+            typer.echo(_with_command("\nA model game, move by move:", command))
         return
     shown = _by_worth(findings, kind)[:top]
     if kind is None and not missed:
-        asked_for = bands or opened.require("rank").settings["bands"]
-        if motifs := in_short(opened, group_of(asked_for), letters=letters):
-            typer.echo("\n".join([*motifs, ""]))
+        ranked = opened.require("rank").settings
+        band = group_of(bands or ranked["bands"])
+        taught = [finding for _, finding in findings]
+        for part in (
+            _first(opened, taught, band, side or ranked.get("side", "both"), letters),
+            in_short(opened, band),
+        ):
+            if part:
+                typer.echo("\n".join([*part, ""]))
     if not shown:
         typer.echo("\n".join(wrapped(_nothing(opened, bands or (), missed), width_of_terminal())))
         return
@@ -138,8 +153,24 @@ def show(
     )
     if few := "" if missed else few_words(opened, len(findings), bands or ()):
         typer.echo("\n" + "\n".join(wrapped(few, width_of_terminal())))
-    # On a narrow terminal it stands alone, since it is to be copied whole.
-    typer.echo(f"\n{words}{' ' if width_of_terminal() >= BESIDE_FROM else chr(10)}{command}")
+    typer.echo(_with_command(f"\n{words}", command))
+
+
+def _with_command(words: str, command: str) -> str:
+    """Words and a command that is to be copied whole: on a narrow terminal it stands alone."""
+    return f"{words}{' ' if width_of_terminal() >= BESIDE_FROM else chr(10)}{command}"
+
+
+def _first(store: Store, findings: list[Finding], band: str, side: Taught, letters: bool) -> list[str]:
+    """The things to teach first, each on a board; empty: nothing is worth it."""
+    things = first_things(findings, read_motifs(store), band, side)
+    if not things:
+        return []
+    texts = [
+        ([f"{number}. {thing.name}"], thing.mistake, [thing.opening, thing.line, thing.why])
+        for number, thing in enumerate(things, start=1)
+    ]
+    return [things_heading(things), "", *position_boards(texts, letters=letters)]
 
 
 def _by_worth(findings: list[tuple[int, Finding]], kind: Kind | None) -> list[tuple[int, Finding]]:
@@ -257,7 +288,12 @@ def _facts(finding: Finding, width: int) -> list[str]:
         "Pattern": finding.pattern or "",
         "How often": f"{often_words(finding)}{by}",
         "Scores": observed_sentence(finding),
-        "Found": joined(found_sentence(finding), usual_sentence(finding), conversion_sentence(finding)),
+        "Found": joined(
+            found_sentence(finding),
+            usual_sentence(finding),
+            conversion_sentence(finding),
+            lasting_sentence(finding),
+        ),
         "Worth": worth_words(finding),
         "Made of": shares_words(finding),
         "Familiar": familiar_sentence(finding),
@@ -278,32 +314,43 @@ def _facts(finding: Finding, width: int) -> list[str]:
 def findings_table(
     findings: Sequence[Finding], width: int = 80, *, ranks: Sequence[int] | None = None
 ) -> str:
-    """The list: for each finding a line of numbers, and one of moves up to the end of the refutation.
+    """The list: for each finding its opening, a line of numbers, and the moves with those that punish it.
 
     `Punish` and `Avoid` are what teaching it adds per 100 games on either side, `Often` is the pick rate and
-    `Games` those with the reply; with a prior `Yours` are the store's own games at the position.
-    Among the moves the losing reply carries a question mark, a missed chance none; where they do not fit, the
-    first are left out.
+    `Games` those with the reply; with a prior `Yours` are the store's own games at the position. The opening
+    stands before the numbers where all names go in, else above them. Among the moves the losing reply carries
+    a question mark, a missed chance none.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
     """
-    indent = " " * (COLUMNS["No"] + 1)
-    is_missed = any(finding.is_missed for finding in findings)
+    openings = [capital(opening_words(finding)) for finding in findings]
+    names = max(map(columns_of, ("Opening", *openings)))
     rests_on_others = any(finding.rests_on_others for finding in findings)
     columns = [name for name in COLUMNS if name != "Yours" or rests_on_others]
-    lines = _row({name: "Reply" if is_missed and name == "Losing reply" else name for name in columns}, width)
-    for rank, finding in zip(ranks or range(1, len(findings) + 1), findings, strict=True):
-        values = _values(finding, rank)
-        lines += _row({name: values[name] for name in columns}, width)
-        moves = _moves(finding, width - len(indent))
-        lines += [cut(indent + moves, width)] if width >= BESIDE_FROM else wrapped(moves, width, indent)
+    numbers = sum(COLUMNS[name] + 1 for name in columns) - 1
+    beside = names if len(_INDENT) + names + 2 + numbers <= width else 0
+    is_missed = any(finding.is_missed for finding in findings)
+    headings = {name: name.replace("Losing reply", "Reply") if is_missed else name for name in columns}
+    lines = _entry(" No", "Opening", _cells(headings, columns), beside, width)
+    for rank, finding, opening in zip(ranks or range(1, len(findings) + 1), findings, openings, strict=True):
+        lines += _entry(f"{rank:>3}", opening, _cells(_values(finding), columns), beside, width)
+        lines += _moves(finding, width)
     return "\n".join(lines)
 
 
-def _values(finding: Finding, rank: int) -> dict[str, str]:
+def _entry(number: str, opening: str, cells: Sequence[str], names: int, width: int) -> list[str]:
+    """The number and the opening, in `names` columns before the other cells; 0: above them."""
+    if names:
+        opening += " " * (names - columns_of(opening))
+        return [f"{number} {opening}  {' '.join(cells)}".rstrip()]
+    first, *others = wrapped(opening, width - len(_INDENT))
+    below = [*others, *_rows(cells, width - len(_INDENT))]
+    return [f"{number} {first}", *(_INDENT + line for line in below)]
+
+
+def _values(finding: Finding) -> dict[str, str]:
     values = {"Punish": finding.punish_value, "Avoid": finding.avoid_value}
     worth = {name: "" if value is None else points_words(value) for name, value in values.items()}
     return worth | {
-        "No": str(rank),
         "Errs": finding.mover.capitalize(),
         "Yours": f"{finding.own_games_at_position:,}",
         "Often": percent(finding.pick_rate).replace("under ", "<"),
@@ -313,25 +360,30 @@ def _values(finding: Finding, rank: int) -> dict[str, str]:
     }
 
 
-def _row(values: Mapping[str, str], width: int) -> list[str]:
-    """The cells of these columns side by side, in as many lines as they need; further ones are indented."""
-    cells = [
-        value.rjust(COLUMNS[name]) if name in TO_THE_RIGHT else value.ljust(COLUMNS[name])
-        for name, value in values.items()
+def _cells(values: Mapping[str, str], columns: Sequence[str]) -> list[str]:
+    return [
+        values[name].rjust(COLUMNS[name]) if name in TO_THE_RIGHT else values[name].ljust(COLUMNS[name])
+        for name in columns
     ]
-    lines = [""]
-    for cell in cells:
-        if lines[-1] and columns_of(lines[-1].rstrip()) + 1 + columns_of(cell.rstrip()) > width:
-            lines.append(" " * COLUMNS["No"])
-        lines[-1] += f" {cell}" if lines[-1] else cell
+
+
+def _rows(cells: Sequence[str], width: int) -> list[str]:
+    """The cells side by side, in as many lines as they need."""
+    lines = [cells[0]]
+    for cell in cells[1:]:
+        if columns_of(lines[-1].rstrip()) + 1 + columns_of(cell.rstrip()) > width:
+            lines.append(cell)
+        else:
+            lines[-1] += f" {cell}"
     return [line.rstrip() for line in lines]
 
 
-def _moves(finding: Finding, width: int) -> str:
-    sans = [*finding.path, finding.losing_reply + finding.sign, *finding.refutation]
-    moves = numbered_sans(sans)
-    for start in range(2, finding.ply + 1, 2):
-        if len(moves) <= width:
+def _moves(finding: Finding, width: int) -> list[str]:
+    """All moves to the losing reply, and as many of what punishes it as go into two lines."""
+    sans = [*finding.path, finding.losing_reply + finding.sign]
+    for shown in range(len(finding.refutation), -1, -1):
+        more = " ..." if shown < len(finding.refutation) else ""
+        lines = wrapped(numbered_sans([*sans, *finding.refutation[:shown]]) + more, width, _INDENT)
+        if len(lines) <= _MOVE_LINES:
             break
-        moves = f"... {numbered_sans(sans[start:], start)}"
-    return moves
+    return lines

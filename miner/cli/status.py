@@ -60,5 +60,10 @@ def _details(manifest: Manifest) -> list[str]:
             details.append(
                 "deepest look: " + ", ".join(f"{count:,} at {int(nodes):,} nodes" for nodes, count in depths)
             )
+    if manifest.stage == "rank" and (counts := manifest.facts.get("later_counts")) is not None:
+        deviation = manifest.facts["later_counts_deviation"]
+        details.append(
+            f"what is seen nine plies later counts {counts:.2f} ± {deviation:.2f} times in results"
+        )
     changed = changed_settings(manifest.stage, manifest.settings)
     return details + ([f"settings: {changed}"] if changed else [])

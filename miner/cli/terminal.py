@@ -59,25 +59,36 @@ def _read(manifest: Manifest) -> str:
     ledger: dict[str, int] = manifest.facts.get("ledger", {})
     if not manifest.rows["games"]:
         return "no games are left"
-    return (
-        f"{manifest.rows['games']:,} games seen: {ledger_line(ledger)}; {manifest.rows['moves']:,} positions"
-    )
+    seen, positions = _counted(manifest.rows["games"], "game"), _counted(manifest.rows["moves"], "position")
+    return f"{seen} seen: {ledger_line(ledger)}; {positions}"
 
 
 def _tally(manifest: Manifest) -> str:
-    floor, rows = manifest.facts["min_games"], manifest.rows
-    games = "1 game" if floor == 1 else f"{floor} games"
+    rows = manifest.rows
+    positions, replies = (
+        _counted(rows["positions"], "position"),
+        _counted(rows["replies"], "reply", "replies"),
+    )
     likely = ", or likely to come by the prior's rates" if "prior" in manifest.facts else ""
-    return f"{rows['positions']:,} positions of {games} or more{likely}, {rows['replies']:,} replies by band"
+    return (
+        f"{positions} of {_counted(manifest.facts['min_games'], 'game')} or more{likely}, {replies} by band"
+    )
 
 
 def _judge(manifest: Manifest) -> str:
     facts: dict[str, Any] = manifest.facts
-    line = f"{facts['candidates']:,} replies judged in {facts['positions']:,} positions"
+    replies, positions = (
+        _counted(facts["candidates"], "reply", "replies"),
+        _counted(facts["positions"], "position"),
+    )
+    line = f"{replies} judged in {positions}"
     if left := facts.get("left", 0):
-        line += f" by {facts['nodes_asked']:,} nodes; {left:,} that are worth less were left (--nodes-in-all)"
+        are, were = ("is", "was") if left == 1 else ("are", "were")
+        line += (
+            f" by {facts['nodes_asked']:,} nodes; {left:,} that {are} worth less {were} left (--nodes-in-all)"
+        )
     if taken_over := facts.get("taken_over", 0):
-        line += f", {taken_over:,} more verdicts taken over from the prior"
+        line += f", {_counted(taken_over, 'more verdict')} taken over from the prior"
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} inconclusive"
     line += _suspicion(facts)
@@ -91,26 +102,24 @@ def _judge(manifest: Manifest) -> str:
 
 def _scan(manifest: Manifest) -> str:
     facts = manifest.facts
-    line = (
-        f"{facts['positions']:,} positions of {facts['games']:,} games scanned: "
-        f"{manifest.rows['moments']:,} mistakes"
-    )
+    seen = f"{_counted(facts['positions'], 'position')} of {_counted(facts['games'], 'game')}"
+    line = f"{seen} scanned: {_counted(manifest.rows['moments'], 'mistake')}"
     if facts["inconclusive"]:
-        line += f", {facts['inconclusive']:,} searches inconclusive"
+        line += f", {_counted(facts['inconclusive'], 'search', 'searches')} inconclusive"
     return line + _suspicion(facts)
 
 
 def _follow(manifest: Manifest) -> str:
     facts, rows = manifest.facts, manifest.rows
     line = (
-        f"{facts['losing_replies']:,} losing replies followed through {facts['passages']:,} games, "
-        f"{rows['model_games']:,} model games"
+        f"{_counted(facts['losing_replies'], 'losing reply', 'losing replies')} followed through "
+        f"{_counted(facts['passages'], 'game')}, {_counted(rows['model_games'], 'model game')}"
     )
     if facts["inconclusive"]:
-        line += f", {facts['inconclusive']:,} positions inconclusive"
+        line += f", {_counted(facts['inconclusive'], 'position')} inconclusive"
     line += _suspicion(facts)
     if missing := facts["sources_missing"]:
-        line += f"; {len(missing):,} sources could not be read again"
+        line += f"; {_counted(len(missing), 'source')} could not be read again"
     return line
 
 
@@ -121,12 +130,17 @@ def _suspicion(facts: dict[str, Any]) -> str:
 
 def _rank(manifest: Manifest) -> str:
     facts = manifest.facts
-    missed = (
-        f"; {facts['missed_chances']:,} missed chances (miner show --missed)"
-        if facts["missed_chances"]
-        else ""
+    chances = facts["missed_chances"]
+    missed = f"; {_counted(chances, 'missed chance')} (miner show --missed)" if chances else ""
+    return (
+        f"{_counted(facts['mistakes'], 'mistake')}, {_counted(manifest.rows['findings'], 'finding')}{missed}"
     )
-    return f"{facts['mistakes']:,} mistakes, {manifest.rows['findings']:,} findings{missed}"
+
+
+def _counted(number: int, name: str, several: str = "") -> str:
+    from miner.finding.words import counted  # commands that tell nothing of stages need not load it
+
+    return counted(number, name, several)
 
 
 _SUMMARIES = {

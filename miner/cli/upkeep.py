@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from typing import Annotated
 
 import typer
@@ -10,11 +11,13 @@ import typer
 from miner import upkeep
 from miner.cli import options
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf
-from miner.cli.terminal import say, stage_line
+from miner.cli.terminal import ledger_line, say, stage_line
 from miner.errors import StoreError, UsageError
+from miner.finding.words import agreeing, counted
 from miner.means import Means
 from miner.pipeline import check_sources
-from miner.store import STAGES, Store
+from miner.schema import KEPT
+from miner.store import STAGES, Manifest, Store
 from miner.store.claim import release
 
 _OF_THIS_MACHINE = ALL_MEANS[:-1]
@@ -44,7 +47,18 @@ def add(
         before = opened.manifest("read")
         manifest = upkeep.add(sources, opened, ready)
         say(stage_line(manifest, was_current=manifest == before))
+        say(_new_words(before, manifest))
         _later(opened, ready, run)
+
+
+def _new_words(before: Manifest | None, now: Manifest) -> str:
+    """How many of the games that were read are new, and what became of the others."""
+    had, has = (Counter(one.facts.get("ledger", {}) if one else {}) for one in (before, now))
+    new = {state: number for state, number in (has - had).items() if number}
+    kept = sum(number for state, number in new.items() if state in KEPT)
+    others = {state: number for state, number in new.items() if state not in KEPT}
+    aside = f"; set aside: {ledger_line(others)}" if others else ""
+    return f"{counted(kept, 'new game')}{aside}"
 
 
 def remove(
@@ -106,7 +120,8 @@ def forget(
         if manifest == before:
             say("An earlier call has forgotten this player already.")
         elif games:
-            say(f"{games:,} games are forgotten. Reports and lists made before are yours to delete.")
+            forgotten = f"{counted(games, 'game')} {agreeing(games, 'is', 'are')} forgotten"
+            say(f"{forgotten}. Reports and lists made before are yours to delete.")
         else:
             say("The pupil's number is forgotten, and so are games that are read from now on.")
         _later(opened, ready, run)

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import html
-import re
 from collections.abc import Callable
 
 import chess
-import chess.svg
 
-SQUARE = 45
-"""Side of a square in the drawing's units, which is what the pieces are drawn for."""
+from miner.draw.pieces import SQUARE, man_svg
 
 _MARGIN = 26
 _BESIDE = 40
@@ -24,9 +21,11 @@ _PRINTED = {
     "frame": f'fill="none" stroke="#000" stroke-width="{_FRAME}"',
     "to-move white": f'fill="#fff" stroke="#000" stroke-width="{_FRAME}"',
     "to-move black": f'fill="#000" stroke="#000" stroke-width="{_FRAME}"',
-    "coordinate": 'text-anchor="middle" font-family="Libertinus Serif" font-size="24"',
+    "coordinate": 'text-anchor="middle" font-family="Libertinus Serif, serif" font-size="24"',
 }
 """How the parts of a diagram look on paper, by the class that they have on a page of HTML."""
+
+_PAPER = '<rect width="100%" height="100%" fill="#fff"/>'
 
 ClassLook = Callable[[str], str]
 
@@ -37,14 +36,16 @@ def diagram_svg(
     orientation: chess.Color = chess.WHITE,
     coordinates: bool = True,
     hatched: bool = False,
+    paper: bool = False,
     label: str | None = None,
 ) -> str:
     """The board as SVG in black, white and grey; with `hatched` in black and white only.
 
-    `orientation` is the side at the bottom. As in print, the side to move is told by a small square beside
-    the board, white or black, at that side's end of it. With a `label`, which is read out to those who do not
-    see it, the diagram is for a page of HTML that holds `piece_symbols` once: its pieces refer to them, and
-    its parts have classes for the page's style instead of colours.
+    `orientation` is the side at the bottom; with `paper` it stands on white of its own. As in print, the side
+    to move is told by a small square beside the board, white or black, at that side's end of it. With a
+    `label`, which is read out to those who do not see it, the diagram is for a page of HTML that holds the
+    men's symbols once: its pieces refer to them, and its parts have classes for the page's style instead of
+    colours.
     """
     left = _MARGIN if coordinates else _FRAME
     width, height = left + _SIDE + _BESIDE, _SIDE + 2 * _FRAME + (_MARGIN if coordinates else 0)
@@ -55,7 +56,9 @@ def diagram_svg(
         else f'class="diagram" viewBox="0 0 {width} {height}" role="img" aria-label="{html.escape(label)}"'
     )
     parts = [
-        f'<svg {kind}><g transform="translate({left} {_FRAME})">',
+        f"<svg {kind}>",
+        _PAPER if paper else "",
+        f'<g transform="translate({left} {_FRAME})">',
         f'<rect width="{_SIDE}" height="{_SIDE}" {look("light")}/>',
         _dark_squares(hatched, look),
         *(
@@ -98,10 +101,10 @@ def _hatching(x: int, y: int) -> str:
 
 def _drawn_piece(board: chess.Board, square: chess.Square, orientation: chess.Color, hatched: bool) -> str:
     x, y = _corner(square, orientation)
+    letter = _letter(board, square)
     # On hatching, a piece needs a clear ground, as it has in print.
-    ground = hatched and chess.BB_SQUARES[square] & chess.BB_DARK_SQUARES
-    clear = f'<circle cx="{SQUARE / 2}" cy="24" r="17" fill="#fff"/>' if ground else ""
-    return f'<g transform="translate({x} {y})">{clear}{chess.svg.PIECES[_letter(board, square)]}</g>'
+    ground = hatched and bool(chess.BB_SQUARES[square] & chess.BB_DARK_SQUARES)
+    return f'<g class="piece-{letter}" transform="translate({x} {y})">{man_svg(letter, ground=ground)}</g>'
 
 
 def _piece_reference(board: chess.Board, square: chess.Square, orientation: chess.Color) -> str:
@@ -133,25 +136,3 @@ def _coordinates(orientation: chess.Color, look: ClassLook) -> str:
             f'<text x="-14" y="{_SIDE - middle + 8}" {look("coordinate")}>{chess.RANK_NAMES[place]}</text>',
         ]
     return "".join(names)
-
-
-def piece_symbols() -> str:
-    """Each piece as a symbol of SVG, such as `piece-n` for the black knight, without inline styles.
-
-    They stand once on a page, whose policy bars inline styles, and its boards refer to them.
-    """
-    return "".join(
-        f'<symbol id="piece-{letter}" viewBox="0 0 45 45">{_bare(drawing)}</symbol>'
-        for letter, drawing in chess.svg.PIECES.items()
-    )
-
-
-def _bare(drawing: str) -> str:
-    """A drawing without names, its style as attributes."""
-    nameless = re.sub(r' (id|class)="[^"]*"', "", drawing)
-    return re.sub(r'style="([^"]*)"', lambda found: _as_attributes(found[1]), nameless)
-
-
-def _as_attributes(style: str) -> str:
-    pairs = (declaration.split(":") for declaration in style.split(";") if declaration.strip())
-    return " ".join(f'{name.strip()}="{value.strip()}"' for name, value in pairs)

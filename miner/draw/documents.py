@@ -5,17 +5,24 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from miner.draw.diagram import piece_symbols
+from miner.draw.pieces import piece_symbols
 from miner.errors import ExportError
 
 if TYPE_CHECKING:
     import jinja2
     import typst
+
+
+LOOK = "look.css"
+"""What all pages look like, before the styles of their own."""
+SHARED_SCRIPTS = ("board.js", "text.js")
+"""What the scripts of pages have in common: it runs before them."""
 
 
 @cache
@@ -51,10 +58,17 @@ def page_bytes(template: str, data: Mapping[str, Any], style: str, scripts: Sequ
     """A template such as `report/page.html` filled with data, in UTF-8; the same data give the same bytes.
 
     Data are escaped wherever the template does not call them `safe`, which only our own markup is. Beside
-    them it has `style`, `scripts`, the `pieces` that boards refer to, and the content security `policy` that
-    allows this style and these scripts, each by its SHA-256, and nothing else.
+    them it has `style` and `scripts`, behind what all pages share, the `pieces` that boards refer to, and the
+    content security `policy` that allows this style and these scripts, each by its SHA-256, and nothing else.
     """
-    own = {"policy": policy(style, scripts), "style": style, "scripts": scripts, "pieces": piece_symbols()}
+    whole = package_text("miner.draw", LOOK) + style
+    all_scripts = [package_text("miner.draw", name) for name in SHARED_SCRIPTS if scripts] + [*scripts]
+    own = {
+        "policy": policy(whole, all_scripts),
+        "style": whole,
+        "scripts": all_scripts,
+        "pieces": piece_symbols(),
+    }
     page = _templates().get_template(template).render(data, **own)
     return page.encode("utf-8", "replace")  # a lone surrogate has no UTF-8
 
@@ -76,6 +90,19 @@ def _templates() -> jinja2.Environment:
 def package_text(package: str, name: str) -> str:
     """A file that stands beside a package's modules, such as a style or a script."""
     return resources.files(package).joinpath(name).read_text(encoding="utf-8")
+
+
+def json_in_html(value: Any) -> str:
+    r"""JSON that may stand in a script element: nothing in it can end the element or begin a comment.
+
+    >>> json_in_html({"name": "</script>"})
+    '{"name":"\\u003c/script\\u003e"}'
+    """
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for char in "<>&\u2028\u2029":
+        text = text.replace(char, f"\\u{ord(char):04x}")
+    # A lone surrogate has no UTF-8.
+    return re.sub(r"[\ud800-\udfff]", lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def policy(style: str, scripts: Sequence[str] = ()) -> str:

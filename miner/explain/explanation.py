@@ -10,7 +10,7 @@ import chess
 
 from miner.explain.evidence import Evidence
 from miner.explain.king import KingExposed, explain_king
-from miner.explain.material import Cost, MaterialLost, explain_material, given_up
+from miner.explain.material import Cost, MaterialLost, explain_material, given_up, left_undefended
 from miner.explain.pattern import Strike, find_strike
 from miner.explain.position import explain_position
 from miner.explain.tempo import explain_tempo
@@ -39,6 +39,7 @@ class Explanation:
     refutation: tuple[chess.Move, ...]  # moves after the reply, as long as they are forced or needed
     is_forced: bool = False  # the lines themselves show the harm: mate, two pawns or more, a verified retreat
     strike: Strike | None = None  # the punishing move that has the pattern
+    won: int = 0  # pawns that the refutation wins, counted from the diagram; 0: that is not the reason
 
 
 def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
@@ -54,7 +55,8 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     7. A mate that the reply misses.
     8. Otherwise the position, by what it is left with.
 
-    A pawn that is taken at once, and not at once taken back, is told behind other material.
+    A pawn that is taken at once, and not at once taken back, is told behind other material; what can merely
+    be taken, behind lost time, but before what is only missed.
     Where other defences are not known, only the first two.
 
     Each must hold with every defence that is as good as the engine's own (`Evidence.defences`). What is only
@@ -70,7 +72,7 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     follows_pattern = REASONS[told.reason].is_tactical and not told.is_missed
     strike = find_strike(shown, refutation) if follows_pattern else None
     pattern = strike.pattern if strike else None
-    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced, strike)
+    return Explanation(told.reason, told.detail, pattern, refutation, told.is_forced, strike, told.won)
 
 
 def _with_recaptures(evidence: Evidence, plies: int) -> int:
@@ -91,6 +93,7 @@ class _Told:
     line: tuple[chess.Move, ...] = ()  # none: the reply's first
     is_forced: bool = False  # see `Explanation`
     is_missed: bool = False
+    won: int = 0
 
 
 def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
@@ -111,12 +114,15 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
     king = explain_king(evidence)
     if king is not None:
         yield _Told(Reason.KING, king.detail, _attack_plies(evidence, king))
-    if material is not None:
+    loose = left_undefended(evidence)
+    if material is not None and not (loose and material.cost is not Cost.WINS):
         yield _told(material)
     if claimed is None and (taken := given_up(evidence)):
         yield _Told(Reason.MATERIAL, f"gives up {taken}", _SHOWN_PLIES)
     if tempo is not None:
         yield _Told(Reason.TEMPO, tempo.detail, tempo.plies)
+    if loose and (claimed is None or claimed.cost is not Cost.WINS):
+        yield _Told(Reason.MATERIAL, f"leaves {loose} undefended", _with_recaptures(evidence, _SHOWN_PLIES))
     if mate is not None:
         yield _Told(Reason.MATE, mate.detail, _SHOWN_PLIES, is_missed=True)
     position = explain_position(evidence)
@@ -145,6 +151,7 @@ def _told(material: MaterialLost) -> _Told:
         material.line,
         is_forced=material.cost in _HARM and material.pawns >= _DECISIVE_PAWNS,
         is_missed=material.cost is not Cost.WINS,
+        won=material.won if material.cost is Cost.WINS else 0,
     )
 
 

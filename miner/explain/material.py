@@ -45,6 +45,11 @@ class MaterialLost:
     is_back: bool = False  # whoever erred was ahead by as much or more
 
     @property
+    def won(self) -> int:
+        """Pawns that the other side is up, as men count for `net`."""
+        return sum(VALUES[kind] * count for kind, count in self.net.items())
+
+    @property
     def detail(self) -> str:
         """The reason in words, such as `wins a knight for a pawn`, or `wins back a pawn`."""
         return f"{self.cost}{' back' if self.is_back else ''} {exchange(self.net)}"
@@ -109,6 +114,34 @@ def given_up(evidence: Evidence) -> str:
         return ""
     net = _net(evidence.board, evidence.after_reply(2), evidence.errs)
     return exchange(net) if list(net.values()) == [1] else ""
+
+
+def left_undefended(evidence: Evidence) -> str:
+    """A man that the reply leaves so that the other side takes it at once and nobody can take back.
+
+    Such as `the pawn on e5`; empty if there is none, or if the best move leaves it so as well. What is won
+    in return is not said: whoever told it would have to say more than the board shows.
+    """
+    board, line = evidence.after_reply(1), evidence.reply_line
+    if len(line) < 2 or not board.is_capture(line[1]) or board.is_en_passant(line[1]):
+        return ""
+    square = line[1].to_square
+    piece = board.piece_at(square)
+    taken = after(board, line[1:2])
+    best = after(evidence.board, evidence.best_line[:1])
+    same_after_best = best.piece_at(square) == piece and _can_be_taken_freely(best, square)
+    if piece is None or square == line[0].to_square or same_after_best or _can_take(taken, square):
+        return ""
+    return f"the {chess.piece_name(piece.piece_type)} on {chess.square_name(square)}"
+
+
+def _can_be_taken_freely(board: chess.Board, square: chess.Square) -> bool:
+    takes = [move for move in board.generate_legal_captures() if move.to_square == square]
+    return any(not _can_take(after(board, (move,)), square) for move in takes)
+
+
+def _can_take(board: chess.Board, square: chess.Square) -> bool:
+    return any(move.to_square == square for move in board.generate_legal_captures())
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,7 +157,8 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
         return _struck(Theme.CHASED, evidence.after_reply(1), line[1], "")
     # The move before the last one shown: it is what sends the piece away.
     ply = max(1, min(len(explanation.refutation) + 1, len(line)) - 2)
-    theme = Theme.DRIVEN_HOME if "must go back" in detail else Theme.GAIN_OF_TIME
+    goes_home = "must go back" in detail or "goes back" in detail
+    theme = Theme.DRIVEN_HOME if goes_home else Theme.GAIN_OF_TIME
     return _struck(theme, evidence.after_reply(ply), line[ply], "")
 
 

@@ -15,7 +15,7 @@ _CHASE_MOVES = 4  # moves of the side that errs, the reply included
 _CHASED_AT_LEAST = 3  # of them, by one piece
 _DRIVEN_BY = 3  # moves of the side that errs after the reply in which the piece must have left
 
-How = Literal["must go back", "is chased", "is driven back", "must leave"]
+How = Literal["must go back", "goes back", "is chased", "is driven back", "is driven from", "leaves"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +30,17 @@ class TempoLost:
 
     @property
     def detail(self) -> str:
-        """The reason in words, such as `the knight must go back from f6 to g8`."""
+        """The reason in words, such as `the knight must go back from f6 to g8`.
+
+        It must only where an engine has looked at all else: lines show what happens, not that it has to.
+        """
         piece, squares = chess.piece_name(self.piece), [chess.square_name(square) for square in self.path]
         if self.how == "is chased":
             return f"the {piece} is chased: {'-'.join(squares)}"
-        if self.how == "must leave":
-            return f"the {piece} must leave {squares[-1]} again"
+        if self.how == "is driven from":
+            return f"the {piece} is driven from {squares[-1]}"
+        if self.how == "leaves":
+            return f"the {piece} leaves {squares[-1]} again"
         return f"the {piece} {self.how} from {squares[-2]} to {squares[-1]}"
 
 
@@ -108,7 +113,7 @@ def _way_home(evidence: Evidence) -> TempoLost | None:
         return None
     piece = evidence.board.piece_type_at(evidence.reply_line[0].from_square)
     assert piece is not None
-    return TempoLost(piece, (first.move.from_square, first.move.to_square), first.plies, "must go back")
+    return TempoLost(piece, (first.move.from_square, first.move.to_square), first.plies, "goes back")
 
 
 def _last_home(start: chess.Board, line: tuple[chess.Move, ...]) -> _Step | None:
@@ -138,16 +143,21 @@ def _chased(start: chess.Board, line: tuple[chess.Move, ...]) -> tuple[tuple[che
 
 def _driven(evidence: Evidence) -> TempoLost | None:
     steps = [_driven_off(evidence.board, line) for line in evidence.reply_lines]
-    if None in steps or _driven_off(evidence.board, evidence.best_line):
+    best = _driven_off(evidence.board, evidence.best_line)
+    if None in steps:
         return None
     found = [step for step in steps if step is not None]
     first = found[0]
+    if best is not None and best.plies <= first.plies:  # no sooner than after the best move
+        return None
     piece = evidence.after_reply(1).piece_type_at(first.move.from_square)
     assert piece is not None
-    hunted = all(step.hunted and step.move == first.move for step in found)
-    if hunted and _is_back(first.move, evidence.errs):
+    is_hunted = all(step.hunted for step in found)
+    same = all(step.move == first.move for step in found)
+    if is_hunted and same and _is_back(first.move, evidence.errs):
         return TempoLost(piece, (first.move.from_square, first.move.to_square), first.plies, "is driven back")
-    return TempoLost(piece, (first.move.from_square,), first.plies, "must leave")
+    how: How = "is driven from" if is_hunted else "leaves"
+    return TempoLost(piece, (first.move.from_square,), first.plies, how)
 
 
 def _driven_off(start: chess.Board, line: tuple[chess.Move, ...]) -> _Step | None:

@@ -13,6 +13,7 @@ from miner.board.moves import after
 from miner.export.formats import write_files
 from miner.export.lists import csv_of, parquet_of
 from miner.export.moments import MOMENT_FORMATS
+from miner.export.unplayed import unplayed_of
 from miner.finding.moment import Moment, moment_of
 from miner.finding.motifs import Motifs, clearest, of_node, rows_of
 from miner.finding.through import Through
@@ -136,7 +137,11 @@ def write_scanned(store: Store, target: Path) -> int:
     return int(rows.num_rows)
 
 
-SCANNED: Mapping[str, Callable[[Store], pa.Table]] = {"motifs": motifs_of, "moments": moments_of}
+SCANNED: Mapping[str, Callable[[Store], pa.Table]] = {
+    "motifs": motifs_of,
+    "moments": moments_of,
+    "unplayed": unplayed_of,
+}
 """What a file holds that is called so."""
 
 

@@ -35,6 +35,16 @@ def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
     return losing.astype(bool)
 
 
+LEAST_LOSS = 0.05
+"""Expected score that a reply must lose for its games to say what losses cost: less is mostly noise."""
+
+
+def tells(judged: pd.DataFrame) -> pd.Series[bool]:
+    """For each row of `judged`: whether its games say something of what losing replies cost."""
+    loses: pd.Series[bool] = (judged["state"] == "judged") & (judged["loss"] >= LEAST_LOSS)
+    return loses
+
+
 Trend = Literal["falling", "rising", "steady", ""]
 
 
@@ -115,6 +125,9 @@ class Finding(Mistake):
     usual_line: tuple[str, ...]
     usual_games: int
     usual_of: int
+    wins_pawns: int
+    lasted_games: int
+    lasted_kept: int
 
     def as_kind(self, kind: Kind) -> Finding:
         """The finding with the numbers of one of its two views; itself where that side is not taught."""

@@ -9,6 +9,7 @@ import chess
 
 from miner.board.settle import VALUES
 from miner.finding.finding import Finding
+from miner.finding.mistake import Mistake
 from miner.finding.words import capital, joined, numbered_sans, reason_sentence
 from miner.reasons import PATTERNS, REASONS, Pattern
 
@@ -24,13 +25,17 @@ def why(finding: Finding) -> str:
 def how_sentence(finding: Finding) -> str:
     """How the refutation works: by its pattern, with men and squares where they can be named.
 
-    A finding without a pattern gets what its reason means for the game.
+    A mistake without a pattern gets what its reason means for the game.
     """
     if finding.pattern is None:
         return REASONS[finding.reason].meaning
-    say = _EXACT.get(finding.pattern)
-    exact = (say(strike) for strike in _strikes(finding)) if say else ()
-    return next(filter(None, exact), PATTERNS[finding.pattern].meaning)
+    return exact_sentence(finding) or PATTERNS[finding.pattern].meaning
+
+
+def exact_sentence(finding: Mistake) -> str:
+    """How the refutation works, with men and squares; empty where they cannot be named."""
+    say = _EXACT.get(finding.pattern) if finding.pattern else None
+    return next(filter(None, map(say, _strikes(finding))), "") if say else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +48,7 @@ class _Strike:
     taken_later: frozenset[chess.Square]  # where it takes something with one of its next moves
 
 
-def _strikes(finding: Finding) -> Iterator[_Strike]:
+def _strikes(finding: Mistake) -> Iterator[_Strike]:
     board = finding.board_after
     boards, moves = [board.copy(stack=False)], []
     for san in finding.refutation:
@@ -171,7 +176,7 @@ def _in_between_move(strike: _Strike) -> str:
     return f"{strike.words} comes first; {_man(strike.before, strike.waits)} is taken after that."
 
 
-_EXACT: Mapping[Pattern, Callable[[_Strike], str]] = {
+_EXACT: Mapping[str, Callable[[_Strike], str]] = {
     Pattern.DISCOVERED_ATTACK: _discovered_attack,
     Pattern.REMOVED_DEFENDER: _removed_defender,
     Pattern.DOUBLE_ATTACK: _double_attack,

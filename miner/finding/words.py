@@ -15,6 +15,8 @@ TITLE_PLIES = 6
 MANY_ANSWERS = 6
 """Good answers from which there may be more that nobody has looked for."""
 _NUMBERS = {2: "two ", 3: "three ", 4: "four ", 5: "five "}
+FEWEST_LASTED = 5
+"""Games in which a mistake was punished below which nobody is told what was left of it."""
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
@@ -141,13 +143,22 @@ def between(low: float, high: float) -> str:
     return f"{low:.0%} to {high:.0%}".replace("%", "", 1)
 
 
-def counted(number: int, name: str) -> str:
-    """So many of what has a name.
+def counted(number: int, name: str, several: str = "") -> str:
+    """So many of what has a name; `several` where its plural has more than an s.
 
-    >>> counted(1, "game"), counted(1234, "game")
-    ('1 game', '1,234 games')
+    >>> counted(1, "game"), counted(1234, "game"), counted(2, "reply", "replies")
+    ('1 game', '1,234 games', '2 replies')
     """
-    return f"{number:,} {name}{'' if number == 1 else 's'}"
+    return f"{number:,} {agreeing(number, name, several or f'{name}s')}"
+
+
+def agreeing(number: int, one: str, several: str) -> str:
+    """The form of a word that goes with so many.
+
+    >>> agreeing(1, "has", "have"), agreeing(0, "has", "have")
+    ('has', 'have')
+    """
+    return one if number == 1 else several
 
 
 def often_words(finding: Finding) -> str:
@@ -283,11 +294,13 @@ _LEAST_TOLD = 0.0005
 
 
 def points_words(points: float) -> str:
-    """Points with two decimals, or three where two would leave nothing.
+    """Points with two decimals, or three where two would leave nothing; 0 for what is worth none, or less.
 
-    >>> points_words(0.468), points_words(0.0024)
-    ('0.47', '0.002')
+    >>> points_words(0.468), points_words(0.0024), points_words(-0.002)
+    ('0.47', '0.002', '0')
     """
+    if points < _LEAST_TOLD:
+        return "0"
     return f"{points:.2f}" if points >= 0.01 else f"{points:.3f}"
 
 
@@ -350,12 +363,26 @@ def conversion_sentence(finding: Finding) -> str:
     return f"{finding.side.capitalize()} {seen}; {percent(expected)} were to be expected."
 
 
+def lasting_sentence(finding: Finding) -> str:
+    """How many of those who punished it still had what it wins a few moves later; empty where few were seen.
+
+    That is nine plies after the reply, or where the game ended before.
+    """
+    if finding.lasted_games < FEWEST_LASTED:
+        return ""
+    pawns = finding.wins_pawns
+    least = "a pawn or more" if pawns == 1 else f"{pawns} pawns' worth or more"
+    who, kept = f"Of {finding.lasted_games:,} who punished it (all bands)", f"{finding.lasted_kept:,}"
+    return f"{who} {kept} had the material, {least}, nine plies later."
+
+
 def teaching_sentences(finding: Finding) -> str:
     """Why it is worth teaching: value, shares, who finds the punishment, the score then, models, trend."""
     return joined(
         worth_sentence(finding),
         found_sentence(finding),
         conversion_sentence(finding),
+        lasting_sentence(finding),
         models_sentence(finding),
         trend_sentence(finding),
     )

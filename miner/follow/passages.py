@@ -12,6 +12,9 @@ from miner.terms import BandScheme
 _BEYOND = 3
 """How many times more later positions are looked up than wanted: some turn out to leave no choice."""
 
+_AROUND = 4
+"""How many times more games of a position are looked up than wanted without one of its moves."""
+
 
 def find_passages(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, bands: BandScheme) -> int:
     """Gather the games with a losing reply in the temporary table `passages`, and count them.
@@ -179,6 +182,49 @@ def count_by_date(connection: duckdb.DuckDBPyConnection, first: int = 0) -> pd.D
         from losing l join there t on t.key = l.key
         group by all order by l.key, l.move, t.year, t.month
     """  # noqa: S608 - a number of our own
+    return _frame(connection.sql(sql))
+
+
+def sampled_games(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, most: int) -> pd.DataFrame:
+    """A sample of the games through the positions of these losing replies (key and move).
+
+    Columns: key, move, game, ply and chosen. For each losing reply at most so many games in which it was
+    `chosen`, and as many with another move. Which ones hangs on nothing but the games' numbers: the sample of
+    more games holds most of that of fewer.
+    Source: D. Knuth, The Art of Computer Programming 3, section 6.4 (from memory), for the multiplier.
+    """
+    _register(connection, "losing", losing[["key", "move"]])
+    sql = f"""
+        with there as (
+            select m.key, m.move as chosen, m.game, m.ply,
+                   (m.game::ubigint * 2654435761) % 4294967296 as turn
+            from moves m semi join losing using (key)
+        ),
+        by_move as (
+            select * from there semi join losing on there.key = losing.key and there.chosen = losing.move
+            qualify row_number() over (partition by key, chosen order by turn) <= {most}
+        ),
+        around as (
+            select * from there
+            qualify row_number() over (partition by key order by turn) <= {_AROUND * most}
+        ),
+        sampled as (
+            select l.key, l.move, m.game, m.ply, m.chosen
+            from losing l join by_move m on m.key = l.key and m.chosen = l.move
+            union all
+            select l.key, l.move, a.game, a.ply, a.chosen
+            from losing l join around a on a.key = l.key and a.chosen <> l.move
+            qualify row_number() over (partition by l.key, l.move order by a.turn) <= {most}
+        )
+        select * from sampled order by key, move, game
+    """  # noqa: S608 - built from numbers of our own
+    return _frame(connection.sql(sql))
+
+
+def moves_of(connection: duckdb.DuckDBPyConnection, games: pd.DataFrame) -> pd.DataFrame:
+    """The rows of `moves` of these games (column game), by game and ply."""
+    _register(connection, "wanted_games", games[["game"]].drop_duplicates())
+    sql = "select game, ply, key, move from moves semi join wanted_games using (game) order by game, ply"
     return _frame(connection.sql(sql))
 
 

@@ -15,8 +15,8 @@ import pyarrow as pa
 
 from miner.engine.consult import Engines
 from miner.finding.aftermath import seasons_of
-from miner.finding.finding import is_losing
-from miner.follow import asking, passages, punish
+from miner.finding.finding import is_losing, tells
+from miner.follow import asking, lasting, passages, punish
 from miner.follow.asking import MOST_LATER_POINTS, Asked, LosingReply, Opinion, Point, Questions, Replies
 from miner.follow.models import WonGame, candidates, models_among, review, review_choices
 from miner.follow.wins import model_rows, plan_rows, read_whole, sources_now, wins_of
@@ -52,7 +52,8 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
     if manifest and not sources_now(manifest.facts["sources_missing"], _sources(store)):
         log.info("the losing replies are followed already")
         return manifest
-    losing = _losing(store, judged_before.settings)
+    judged = store.read_table("judged").to_pandas()
+    losing = _losing(judged, judged_before.settings)
     if losing.empty:  # DuckDB cannot tell the columns of no files
         tables = empty_tables("follow")
         facts: dict[str, Any] = {"losing_replies": 0, "passages": 0, "inconclusive": 0, "whole_games": 0}
@@ -61,18 +62,30 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
         with _connected(store) as connection:
             # Seasons are compared among games of one kind: a prior's, if there is one.
             first = behind.first if (behind := store.behind) else 0
-            given = _Inputs(connection, asking.losing_replies(losing), settings, engines, first)
-            tables, facts = _tables(given, losing, _sources(store), tallied.settings)
+            given = _Inputs(
+                connection, asking.losing_replies(losing), settings, engines, first, _kept_plies(store)
+            )
+            told = judged[tells(judged) | judged.index.isin(losing.index)]
+            tables, facts = _tables(given, losing, told, _sources(store), tallied.settings)
     return store.write_stage("follow", asked, inputs, tables, facts | engines.work.facts)
+
+
+def _read_stores(store: Store) -> list[Store]:
+    """The store, and its prior if there is one."""
+    return [store] + ([store.prior] if store.prior else [])
 
 
 def _sources(store: Store) -> list[dict[str, Any]]:
     """The files that the games were read from, with those of the prior's."""
-    stores = [store] + ([store.prior] if store.prior else [])
-    return [source for one in stores for source in one.require("read").inputs["sources"]]
+    return [source for one in _read_stores(store) for source in one.require("read").inputs["sources"]]
 
 
-def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:
+def _kept_plies(store: Store) -> int:
+    """The plies that were kept of any game, here and in the prior."""
+    return min(int(one.require("read").settings["plies"]) for one in _read_stores(store))
+
+
+def _losing(judged: pd.DataFrame, judged_by: dict[str, Any]) -> pd.DataFrame:
     """The rows of `judged` that are followed: not those that leave their player well enough off.
 
     These are missed chances, of which nobody asks who punishes them; engines would look at them for nothing.
@@ -80,7 +93,6 @@ def _losing(store: Store, judged_by: dict[str, Any]) -> pd.DataFrame:
     thresholds = RankSettings(
         loss_threshold=judged_by["loss_threshold"], tempo_threshold=judged_by["tempo_threshold"]
     )
-    judged = store.read_table("judged").to_pandas()
     is_worse = (judged["exp_reply"] <= thresholds.mistake_score) | (judged["retreat"] != "")
     losing: pd.DataFrame = judged[is_losing(judged, thresholds) & is_worse]
     return losing
@@ -112,10 +124,15 @@ class _Inputs:
     settings: FollowSettings
     engines: Engines
     first_dated: int  # number of the game from which seasons are compared
+    kept_plies: int  # that were kept of any game
 
 
 def _tables(
-    given: _Inputs, losing: pd.DataFrame, sources: list[dict[str, Any]], tallied: dict[str, Any]
+    given: _Inputs,
+    losing: pd.DataFrame,
+    told: pd.DataFrame,
+    sources: list[dict[str, Any]],
+    tallied: dict[str, Any],
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     connection, settings = given.connection, given.settings
     with given.engines.means.progress.task("finding games", total=4, unit="part") as task:
@@ -130,6 +147,7 @@ def _tables(
     right_after = first.drop_duplicates(["key", "move", "at"]).assign(path="")  # no moves lead on to there
     answered = _judge_answers(given, "judging answers", right_after, first, punish.seek)
     passages.keep_punished(connection, punish.good_answers(answered.points, answered.asked))
+    last, unsaid = _see_whether_it_lasts(given, told, answered)
     afterwards_of, later = _follow_later(given)
     plans, models, facts = _study_wins(given, sources)
     seasons = seasons_of(by_month, settings.season_starts, tallied["confidence"])
@@ -138,11 +156,12 @@ def _tables(
         "answers": _table("answers", pd.concat([first, later], ignore_index=True)),
         "punishments": _table("punishments", _punishments(given, answered, afterwards_of)),
         "afterwards": afterwards,
+        "lasted": _table("lasted", last),
         "model_games": _table("model_games", models),
         "plans": _table("plans", plans),
         "seasons": _table("seasons", seasons),
     }
-    failed = answered.failed + afterwards_of.failed + facts.pop("failed")
+    failed = answered.failed + afterwards_of.failed + facts.pop("failed") + unsaid
     return tables, {"losing_replies": len(given.replies), "passages": count, "inconclusive": failed} | facts
 
 
@@ -181,6 +200,22 @@ def _table(name: str, rows: RowDicts | pd.DataFrame) -> pa.Table:
     if isinstance(rows, pd.DataFrame):
         return pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
     return pa.Table.from_pylist(rows, schema=schema)
+
+
+def _see_whether_it_lasts(given: _Inputs, told: pd.DataFrame, answered: _Judged) -> tuple[pd.DataFrame, int]:
+    """Rows of `lasted`, of all replies whose games say something, and how many searches failed."""
+    settings = given.settings
+    with given.engines.means.progress.task("sampling games", total=1, unit="part") as task:
+        sample = passages.sampled_games(given.connection, told, settings.lasting_games)
+        moves = passages.moves_of(given.connection, sample)
+        task.advance()
+    judged = pd.DataFrame(answered.rows, columns=["key", "move", "plies", "answer", "kept"]).dropna()
+    judged = judged.assign(is_good=judged["kept"] >= settings.kept)
+    judged = judged.astype({"key": "uint64", "move": "uint16", "answer": "uint16"})
+    judged = judged[judged.pop("plies") == 0].merge(told[["key", "move", "fen"]], on=["key", "move"])
+    later = lasting.later_of(sample, moves, given.kept_plies)
+    games, failed = lasting.evaluated(later, given.engines, settings.lasting_nodes)
+    return lasting.lasted(games, later.fens, judged, given.engines), failed
 
 
 def _follow_later(given: _Inputs) -> tuple[_Judged, pd.DataFrame]:

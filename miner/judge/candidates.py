@@ -38,6 +38,11 @@ LIKELIER = (1.0, 4.0, 4.0, 15.0)
 LIKELIER_IF_LESS = 3.0
 """How many times likelier a mistake is if its players score less than the others: 1.6% against 0.5% of 1,500
 replies of masters."""
+ALL_LOOKS = 15
+"""Times the nodes of the first look that judging a reply takes on average: 4 times among masters, where
+mistakes are rare, and 26 times among amateurs, in 5,700 and 1,265 replies."""
+UNPLAYED_SHARE = 0.1
+"""Share of the nodes, about, for likely replies that too few have played yet."""
 _APART = 4.0  # by how much worth must differ for candidates of one position to be judged apart, at the least
 MOST_LOOKED_AT = 20_000
 """Replies that are looked at on the board, the most promising first: the budget reaches hardly more."""
@@ -65,9 +70,16 @@ class Position:
 
 
 def find_candidates(
-    replies: pa.Table, reach: pa.Table, positions: pa.Table, bands: tuple[str, ...], settings: JudgeSettings
+    replies: pa.Table,
+    reach: pa.Table,
+    positions: pa.Table,
+    foreseen: pa.Table,
+    bands: tuple[str, ...],
+    settings: JudgeSettings,
 ) -> pd.DataFrame:
     """The replies that enough games of neighbouring bands stand for, and what each could be worth.
+
+    Some more are likely, by the table `foreseen`, though too few have played them yet.
 
     Columns key, move, worth, promoted and sooner, the worth by which they are in order: those to be judged
     first come first, equals by key and move. That is not by worth alone, but by worth times how likely a
@@ -93,11 +105,33 @@ def find_candidates(
     found = found.assign(sooner=found["worth"] * likely)
     found = _in_order(found, "sooner")
     often, rare = found[found["enough"]], found[~found["enough"]]
-    looked_at = with_hung(pd.concat([often[:MOST_LOOKED_AT], rare[:MOST_RARE]]), positions)
+    unplayed = unplayed_candidates(foreseen, reach, often, settings)
+    looked_at = with_hung(pd.concat([unplayed, often[:MOST_LOOKED_AT], rare[:MOST_RARE]]), positions)
+    looked_at = looked_at.drop_duplicates(["key", "move"])  # some of the rare ones are likely, too
     found = pd.concat([looked_at, often[MOST_LOOKED_AT:].assign(hung=0)])
     found = found[found["enough"] | (found["hung"] >= OBVIOUS_PAWNS)]
     found = found.assign(sooner=found["sooner"] * np.array(LIKELIER)[found["hung"]])
     return _in_order(found, "sooner")[["key", "move", "worth", "promoted", "sooner"]]
+
+
+def unplayed_candidates(
+    foreseen: pa.Table, reach: pa.Table, often: pd.DataFrame, settings: JudgeSettings
+) -> pd.DataFrame:
+    """The likely replies that are worth most and are not among those played `often`, with its columns.
+
+    They are as many as their share of the nodes is for.
+    """
+    rows = foreseen.to_pandas().merge(reach.to_pandas(), on=["key", "band"], validate="many_to_one")
+    most_reach = rows[["steered_reach", "plain_reach"]].max(axis=1)
+    rows["worth"] = 100.0 * most_reach * rows["pick_rate"] * MOST_LOST
+    rows = rows.groupby(["key", "move"], as_index=False).agg({"worth": "max", "pick_rate": "max"})
+    rows = rows.merge(often[["key", "move"]], on=["key", "move"], how="left", indicator=True)
+    rows = rows[rows.pop("_merge") == "left_only"]
+    rows = rows.rename(columns={"pick_rate": "share"})
+    sooner = rows["worth"] / (1.0 + rows["share"] / USUAL_SHARE)
+    found = rows.assign(sooner=sooner, enough=True, rare=False, less=0.0, promoted=False)
+    most = UNPLAYED_SHARE * settings.nodes_in_all / (2 * ALL_LOOKS * settings.nodes[0])
+    return _in_order(found, "sooner")[often.columns][: int(most) if settings.nodes_in_all else None]
 
 
 def _in_order(found: pd.DataFrame, by: str) -> pd.DataFrame:

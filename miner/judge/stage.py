@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 
 from miner.engine.consult import Engines
 from miner.engine.dispatch import Work
-from miner.judge.candidates import Position, find_candidates, positions_of
+from miner.judge.candidates import ALL_LOOKS, Position, find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
 from miner.means import USUAL, Means
 from miner.schema import JUDGED, METHODS
@@ -22,8 +22,6 @@ from miner.settings import JudgeSettings, as_dict
 from miner.store import Manifest, Store
 
 log = logging.getLogger(__name__)
-
-_ALL_LOOKS = 15  # times the nodes of the first
 
 
 def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manifest:
@@ -129,17 +127,14 @@ def to_judge(store: Store, settings: JudgeSettings) -> tuple[list[Position], Jud
     games = pc.max(tallied["games"]).as_py() or 0
     supported = replace(settings, min_games=settings.enough_games(games))
     replies, reach = store.read_table("replies"), store.read_table("reach")
-    found = find_candidates(replies, reach, tallied, store.bands.names, supported)
+    foreseen = store.read_table("foreseen")
+    found = find_candidates(replies, reach, tallied, foreseen, store.bands.names, supported)
     return positions_of(found, tallied), supported
 
 
 def expected_nodes(positions: list[Position], settings: JudgeSettings) -> int:
-    """Nodes that judging all these will take, about: the first look at each, and what the deeper ones add.
-
-    They took 4 times as much with the first among masters, where mistakes are rare, and 26 times among
-    amateurs, in 5,700 and 1,265 replies.
-    """
-    return _ALL_LOOKS * settings.nodes[0] * sum(1 + len(position.candidates) for position in positions)
+    """Nodes that judging all these will take, about: the first look at each, and what the deeper ones add."""
+    return ALL_LOOKS * settings.nodes[0] * sum(1 + len(position.candidates) for position in positions)
 
 
 def _row(judgement: Judgement, engine: str) -> dict[str, Any]:

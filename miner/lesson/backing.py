@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import chess
@@ -38,11 +38,21 @@ class ModelGame:
         ...           winner_rating=1630, loser_rating=0).words()
         '2024.09.15, won by a player rated 1630, 1-0'
         """
-        known = re.findall(r"^\d{4}(?:\.\d\d)*", self.date)
+        known = known_date(self.date)
         rated = f"won by a player rated {self.winner_rating}" if self.winner_rating else ""
         if rated and self.loser_rating:
             rated += f" against {self.loser_rating}"
-        return ", ".join([*known, *([rated] if rated else []), self.result])
+        return ", ".join(filter(None, (known, rated, self.result)))
+
+
+def known_date(date: str) -> str:
+    """What a Date tag tells for certain: the year, and month and day as far as they are there.
+
+    >>> known_date("2024.09.??"), known_date("????.??.??")
+    ('2024.09', '')
+    """
+    known = re.match(r"\d{4}(?:\.\d\d){0,2}", date)
+    return known[0] if known else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +61,22 @@ class Backing:
 
     models: Mapping[Reply, ModelGame]
     plans: Mapping[Reply, tuple[str, ...]]
+    others: Mapping[Reply, tuple[ModelGame, ...]] = field(default_factory=dict)  # model games but the best
 
     def model(self, finding: Finding) -> ModelGame | None:
         """The best model game of a finding, if there is one."""
         return self.models.get(finding.reply)
+
+    def each_once(self, findings: Iterable[Finding]) -> dict[Reply, ModelGame]:
+        """A model game for each finding that has one which no finding before it shows."""
+        shown: dict[Reply, ModelGame] = {}
+        for finding in findings:
+            best = self.model(finding)
+            seen = {game.sans for game in shown.values()}
+            games = (*([best] if best else []), *self.others.get(finding.reply, ()))
+            if game := next((game for game in games if game.sans not in seen), None):
+                shown[finding.reply] = game
+        return shown
 
     def plan(self, finding: Finding) -> tuple[str, ...]:
         """Where the winners' pieces and pawns go, the commonest first, each in a few words."""
@@ -69,10 +91,12 @@ def read_backing(store: Store) -> Backing:
 
     Raises StoreError if a table is there but damaged.
     """
-    # The best game of a reply, in the first place, comes last.
-    games = sorted(_rows(store, "model_games"), key=lambda row: row["place"], reverse=True)
-    models = {(row["key"], row["move"]): _model(row) for row in games}
-    return Backing(models, _plans(_rows(store, "plans")))
+    games: dict[Reply, list[ModelGame]] = {}
+    for row in sorted(_rows(store, "model_games"), key=lambda row: row["place"]):
+        games.setdefault((row["key"], row["move"]), []).append(_model(row))
+    models = {reply: best for reply, (best, *_) in games.items()}
+    others = {reply: tuple(more) for reply, (_, *more) in games.items() if more}
+    return Backing(models, _plans(_rows(store, "plans")), others)
 
 
 def _rows(store: Store, table: str) -> list[dict[str, Any]]:

@@ -14,12 +14,13 @@ from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake, Reply
 from miner.finding.moment import Moment
 from miner.finding.motifs import MotifCount
+from miner.finding.things import KNOWN_FROM
 from miner.finding.words import plain
 from miner.reasons import REASONS
 from miner.settings import Taught
 from miner.terms import Kind, Side
 
-TOO_HARD, TOO_EASY = 0.10, 0.90
+TOO_HARD, TOO_EASY = 0.10, KNOWN_FROM
 """Find rates between which an exercise teaches: below, pupils guess; above, they know it already."""
 TOO_MANY = 3
 """Good answers from which there is no move to find. Source: common practice, no source."""

@@ -1,23 +1,19 @@
-"""A lesson's files: sheets on paper, and the same exercises for other programs."""
+"""A lesson's files: sheets on paper, the page to practise on, and the exercises for other programs."""
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import chess.pgn
 
 from miner.board.moves import parse_san_line
-from miner.errors import UsageError
 from miner.export.epd import string_operand
 from miner.export.formats import write_file
-from miner.export.lists import defused
 from miner.export.pgn import (
     add_best,
     add_line,
@@ -29,21 +25,17 @@ from miner.export.pgn import (
 )
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
-from miner.finding.words import path_words, title
+from miner.finding.words import title
 from miner.lesson.backing import NO_BACKING, Backing
+from miner.lesson.cards import cards_files
 from miner.lesson.exercises import Exercise, QuestionKind
 from miner.lesson.moments import MotifLesson
 from miner.lesson.phrases import Tongue
-from miner.lesson.sentences import solution_words, task_words, to_move_words, why_words
+from miner.lesson.practice import practice_page
+from miner.lesson.sentences import question_words, why_words
 from miner.lesson.sheets import Looks, answers_pdf, coach_pdf, pupil_pdf
 from miner.store import digest_of
 from miner.store.change import clear_unfinished
-
-NEW_A_DAY = 3
-"""Cards that are met for the first time on one day."""
-
-AGAIN_AFTER = (1, 3, 7, 16, 35)
-"""Days after the first on which a card is due again. Source: common practice, no source."""
 
 _ENGLISH = Tongue.of("en")
 
@@ -69,7 +61,7 @@ def _game(exercise: Exercise[Mistake]) -> chess.pgn.Game:
     add_opening_tags(game, finding)
     game.setup(exercise.board)
     game.headers["SetUp"], game.headers["FEN"] = "1", exercise.board.fen()  # also for the start position
-    game.comment = _task(exercise)
+    game.comment = question_words(exercise, _ENGLISH)
     if exercise.task is QuestionKind.PUNISH:
         add_punishment(game, finding, why_words(exercise, _ENGLISH))
         for san in exercise.accepted[1:]:
@@ -79,10 +71,6 @@ def _game(exercise: Exercise[Mistake]) -> chess.pgn.Game:
         for add in adding if exercise.task is QuestionKind.WRONG else reversed(adding):
             add(game, finding)
     return game
-
-
-def _task(exercise: Exercise[Mistake], tongue: Tongue = _ENGLISH) -> str:
-    return f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
 
 
 def exercises_epd(exercises: Sequence[Exercise[Mistake]]) -> bytes:
@@ -96,45 +84,13 @@ def _record(exercise: Exercise[Mistake]) -> str:
     finding, board = exercise.finding, exercise.board
     solution = parse_san_line(board, exercise.solution)
     name = string_operand(f"{exercise.number}. {title(finding)}")
-    task = string_operand(_task(exercise))
+    task = string_operand(question_words(exercise, _ENGLISH))
     if exercise.task is QuestionKind.PUNISH:
         return board.epd(
             bm=[board.parse_san(san) for san in exercise.accepted], c0=task, id=name, pv=solution
         )
     losing, best = board.parse_san(finding.losing_reply), board.parse_san(finding.best_move)
     return board.epd(am=[losing], bm=[best], c0=task, id=name, pv=solution)
-
-
-def cards_csv(exercises: Sequence[Exercise[Mistake]], tongue: Tongue, start: date | None = None) -> bytes:
-    """Question and answer, one card a line, for any program that learns cards; UTF-8, CR LF.
-
-    With `start` there are two more columns: `due`, the day on which the card is met, three new ones a day,
-    and `again`, the days on which it is due after that, space-separated, in growing distances; days as
-    2025-01-31. Text that a spreadsheet could take for a formula is defused by an apostrophe.
-    """
-    text = io.StringIO(newline="")
-    lines = csv.writer(text, lineterminator="\r\n")
-    lines.writerow(("question", "answer") if start is None else ("question", "answer", "due", "again"))
-    for place, exercise in enumerate(exercises):
-        answer = f"{solution_words(exercise, tongue)} | {why_words(exercise, tongue)}"
-        lines.writerow([defused(_question(exercise, tongue)), defused(answer), *_due(place, start)])
-    return text.getvalue().encode()
-
-
-def _question(exercise: Exercise[Mistake], tongue: Tongue) -> str:
-    moves = tongue.moves(path_words(exercise.finding)) if exercise.finding.path else ""
-    return " | ".join(filter(None, (_task(exercise, tongue), moves, exercise.board.fen())))
-
-
-def _due(place: int, start: date | None) -> list[str]:
-    if start is None:
-        return []
-    try:
-        first = start + timedelta(days=place // NEW_A_DAY)
-        again = [first + timedelta(days=days) for days in AGAIN_AFTER]
-    except OverflowError as error:
-        raise UsageError("the cards run beyond the calendar", advice="begin on an earlier day") from error
-    return [first.isoformat(), " ".join(day.isoformat() for day in again)]
 
 
 def lesson_files(
@@ -157,8 +113,8 @@ def lesson_files(
         files["coach.pdf"] = coach_pdf(exercises, looks, backing, motifs)
     files["exercises.pgn"] = exercises_pgn(exercises)
     files["exercises.epd"] = exercises_epd(exercises)
-    files["cards.csv"] = cards_csv(exercises, looks.tongue, start)
-    return files
+    files["practice.html"] = practice_page(exercises, looks)
+    return files | cards_files(exercises, looks, start)
 
 
 def write_files(folder: Path, files: Mapping[str, bytes], command: str) -> tuple[list[Path], list[Path]]:

@@ -1,4 +1,4 @@
-"""The words and piece letters of the sheets in each language."""
+"""The words and piece letters of the sheets and the practice page in each language."""
 
 from __future__ import annotations
 
@@ -82,6 +82,7 @@ class Phrases:
     finders: str  # how often players of the pupils' band found such a motif
     all_bands: str  # of players of all bands together
     unrated: str  # of those without a rating
+    practice: Mapping[str, str | list[str]]  # of the page to practise on, by the names that its script knows
     reasons: Mapping[str, str] = field(default_factory=dict)
     missed: Mapping[str, str] = field(default_factory=dict)  # as `reasons`, if the reply only fails to win
     patterns: Mapping[str, str] = field(default_factory=dict)

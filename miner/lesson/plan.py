@@ -5,16 +5,18 @@ from __future__ import annotations
 import re
 import uuid
 from collections.abc import Collection, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, time, timedelta
 from enum import StrEnum
 
+from miner.draw.diagram import diagram_svg
 from miner.draw.documents import pdf_bytes
 from miner.errors import UsageError
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.motif_words import moment_line, motif_title
-from miner.finding.words import joined, numbered_sans, plain, reply_words
+from miner.finding.things import THINGS, Thing, by_turns, things_heading
+from miner.finding.words import counted, joined, numbered_sans, plain, reply_words
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.exercises import Exercise, exercise_of, from_easy_to_hard
 from miner.lesson.files import lesson_files
@@ -154,13 +156,20 @@ class Plan:
         """How long it takes and how much it holds."""
         new = sum(len(session.new) for session in self.sessions)
         motifs = sum(len(session.motifs) for session in self.sessions)
-        sessions = _counted(len(self.sessions), "session")
-        also = f", {_counted(motifs, 'motif')}" if motifs else ""
-        return f"{sessions} of {self.minutes} minutes, {_counted(new, 'position')}{also}"
+        sessions = counted(len(self.sessions), "session")
+        also = f", {counted(motifs, 'motif')}" if motifs else ""
+        return f"{sessions} of {self.minutes} minutes, {counted(new, 'position')}{also}"
 
     def day(self, session: Session) -> str:
         """The session's day, e.g. 2025-09-16, or an empty text."""
         return self.days[session.number - 1].isoformat() if self.days else ""
+
+
+def first_evening(plan: Plan) -> list[Thing]:
+    """Three things at most that the first session teaches: motifs and positions by turns."""
+    [first, *_] = plan.sessions
+    motifs = [Thing.of(topic.lesson.count, topic.lesson.examples) for topic in first.motifs]
+    return by_turns(filter(None, motifs), [Thing(mistake=finding) for finding in first.new])[:THINGS]
 
 
 def plan_files(plan: Plan, *, sheets: bool = False) -> dict[str, bytes]:
@@ -180,16 +189,20 @@ def plan_files(plan: Plan, *, sheets: bool = False) -> dict[str, bytes]:
                 continue
             taught = [topic.lesson for topic in session.motifs]
             exercises = from_easy_to_hard(asked)
-            contents = lesson_files(exercises, plan.looks, plan.backing, motifs=taught)
+            backing = replace(plan.backing, models=session.models, others={})
+            contents = lesson_files(exercises, plan.looks, backing, motifs=taught)
             files |= {f"session-{session.number:02}/{name}": content for name, content in contents.items()}
     return files
 
 
 def plan_pdf(plan: Plan) -> bytes:
     """The plan on paper. Raises ExportError without the typesetter."""
+    things = first_evening(plan)
     data = {
         "title": plan.title,
         "subtitle": plan.subtitle,
+        "first": things_heading(things),
+        "things": [_thing(thing, plan.looks) for thing in things],
         "lang": ENGLISH,
         "page": PHRASES[ENGLISH].page,
         "paper": plan.looks.paper.typst_name,
@@ -199,7 +212,7 @@ def plan_pdf(plan: Plan) -> bytes:
                 "date": plan.day(session),
                 "aim": plan.looks.tongue.moves(aim_words(session)),
                 "parts": [{"minutes": part.minutes, "what": part.activity.value} for part in session.parts],
-                "new": [_position(finding, plan) for finding in session.new],
+                "new": [_position(finding, session, plan.looks) for finding in session.new],
                 "motifs": [motif_data(topic.lesson, plan.looks) for topic in session.motifs],
                 "revised": [_again(topic, plan.looks.tongue) for topic in session.revised],
                 "homework": homework_words(session, plan.looks.tongue),
@@ -210,11 +223,26 @@ def plan_pdf(plan: Plan) -> bytes:
     return pdf_bytes(["base.typ", "plan.typ"], data, "miner.lesson")
 
 
-def _position(finding: Finding, plan: Plan) -> dict[str, str]:
-    exercise, tongue = exercise_of(finding), plan.looks.tongue
-    model = plan.backing.model(finding)
+def _thing(thing: Thing, looks: Looks) -> dict[str, str]:
+    board, moves = thing.mistake.board, looks.tongue.moves
+    svg = diagram_svg(
+        board, orientation=thing.bottom.color, coordinates=looks.coordinates, hatched=looks.hatched
+    )
     return {
-        "svg": plan.looks.svg(exercise),
+        "svg": svg,
+        "alt": board.fen(),
+        "name": moves(thing.name),
+        "opening": moves(thing.opening),
+        "line": moves(thing.line),
+        "why": thing.why,
+    }
+
+
+def _position(finding: Finding, session: Session, looks: Looks) -> dict[str, str]:
+    exercise, tongue = exercise_of(finding), looks.tongue
+    model = session.models.get(finding.reply)
+    return {
+        "svg": looks.svg(exercise),
         "alt": exercise.board.fen(),
         "heading": heading(finding),
         **asdict(demonstration(finding, tongue)),
@@ -225,7 +253,7 @@ def _position(finding: Finding, plan: Plan) -> dict[str, str]:
 
 def plan_markdown(plan: Plan) -> bytes:
     """The plan as CommonMark with tables, UTF-8, LF; nothing from outside is read as markup."""
-    lines = [f"# {escaped(plan.title)}", "", f"{plan.subtitle}.", ""]
+    lines = [f"# {escaped(plan.title)}", "", f"{plan.subtitle}.", "", *_first_lines(plan)]
     lines += ["| No | Date | Aim | New | Again |", "|---:|---|---|---:|---:|"]
     for session in plan.sessions:
         aim = escaped(plan.looks.tongue.moves(aim_words(session)))
@@ -234,6 +262,15 @@ def plan_markdown(plan: Plan) -> bytes:
     for session in plan.sessions:
         lines += ["", *_session_lines(session, plan)]
     return ("\n".join(lines) + "\n").encode()
+
+
+def _first_lines(plan: Plan) -> list[str]:
+    things, moves = first_evening(plan), plan.looks.tongue.moves
+    lines = [f"## {things_heading(things)}", ""]
+    for number, thing in enumerate(things, start=1):
+        told = f"{escaped(moves(thing.opening))}: {escaped(moves(thing.line))}. {escaped(thing.why)}"
+        lines += [f"{number}. **{escaped(moves(thing.name))}.** {told} `{thing.mistake.fen}`"]
+    return [*lines, ""] if things else []
 
 
 def _session_lines(session: Session, plan: Plan) -> list[str]:
@@ -246,7 +283,7 @@ def _session_lines(session: Session, plan: Plan) -> list[str]:
         line, why = demonstration(finding, tongue), why_words(exercise_of(finding), tongue.in_english)
         moves = joined(line.before, f"**{line.reply}**", line.after)
         lines += ["", f"### {escaped(heading(finding))}", "", moves, "", escaped(why), "", f"`{finding.fen}`"]
-        if model := plan.backing.model(finding):
+        if model := session.models.get(finding.reply):
             lines += ["", f"**Model game:** {escaped(model_words(model, tongue))}"]
     for topic in session.motifs:
         lines += ["", *_motif_lines(topic.lesson, tongue)]
@@ -328,7 +365,3 @@ def escaped(text: str) -> str:
     marked = re.sub(r"([\\`*_{}\[\]<>#|~&@$])", r"\\\1", plain(text))
     marked = re.sub(r"^(\d*)([-+.)])(?=\s|$)", r"\1\\\2", marked)  # at the beginning it would open a list
     return re.sub(r"(?i)(www)(?=\.)|(:)(?=//)", lambda found: f"{found[1]}\\" if found[1] else "\\:", marked)
-
-
-def _counted(number: int, name: str) -> str:
-    return f"{number} {name}{'' if number == 1 else 's'}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from miner.explain.motif import Theme
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.moment import Moment
@@ -16,6 +17,7 @@ from miner.finding.words import (
     between,
     capital,
     joined,
+    lasting_sentence,
     numbered_sans,
     observed_sentence,
     often_words,
@@ -58,6 +60,11 @@ def to_move_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
     return tongue.phrases.to_move.format(side=tongue.phrases.side(Side.of(exercise.board.turn)))
 
 
+def question_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
+    """The side to move and the question."""
+    return f"{to_move_words(exercise, tongue)}. {task_words(exercise, tongue)}"
+
+
 def solution_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
     """The moves that answer the task, numbered, as far as they are printed; other good ones after `/`."""
     lines = [exercise.solution[:SHOWN_PLIES], *((san,) for san in exercise.accepted[1:])]
@@ -65,6 +72,11 @@ def solution_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
 
 
 def why_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
+    """All that stands behind a solution: its reason, what was better, and what was played."""
+    return joined(because_words(exercise, tongue), game_words(exercise, tongue))
+
+
+def because_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
     """The reason for the solution, and a better move or line, in the sheet's language."""
     finding: Mistake = exercise.finding
     better = numbered_sans(finding.better[:3], finding.ply)
@@ -74,9 +86,15 @@ def why_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
         sentences.append(tongue.phrases.better.format(moves=better))
     elif refutation:
         sentences.insert(0, tongue.phrases.fails.format(move=reply_words(finding), moves=refutation))
-    if isinstance(finding, Moment):
-        sentences += [_played(finding, tongue), _finders(exercise.finders, tongue)]
     return tongue.moves(joined(*sentences))
+
+
+def game_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
+    """What was played in the game that an exercise is from, and how often such a motif is found; or empty."""
+    finding: Mistake = exercise.finding
+    if not isinstance(finding, Moment):
+        return ""
+    return tongue.moves(joined(_played(finding, tongue), _finders(exercise.finders, tongue)))
 
 
 def _played(moment: Moment, tongue: Tongue) -> str:
@@ -100,6 +118,13 @@ def _reason(finding: Mistake, tongue: Tongue) -> str:
         return reason_sentence(finding)
     errs, profits = (phrases.side(side) for side in (finding.mover, finding.side))
     return printed.format(errs=errs, profits=profits, n=moves[0] if moves else "")
+
+
+def pattern_name(finding: Mistake, tongue: Tongue) -> str:
+    """By what a mistake is punished, for a hint; empty: no more is known than that it loses."""
+    if finding.pattern in (None, "", Theme.POSITION):
+        return ""
+    return tongue.phrases.pattern(finding.pattern or "") or str(finding.pattern)
 
 
 def _pattern(finding: Mistake, tongue: Tongue) -> str:
@@ -174,10 +199,11 @@ def number_words(exercise: Exercise[Finding], tongue: Tongue) -> list[str]:
     facts = [
         f"{reply_words(finding)} was chosen in {often_words(finding)}.",
         _found_sentence(exercise),
+        lasting_sentence(finding),
         observed_sentence(finding),
         f"Worth {worth_words(finding)}.",
     ]
-    return [tongue.moves(fact) for fact in facts]
+    return [tongue.moves(fact) for fact in facts if fact]
 
 
 def _found_sentence(exercise: Exercise[Finding]) -> str:

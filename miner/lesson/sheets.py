@@ -133,13 +133,14 @@ class Looks:
         """The title on one line."""
         return plain(self.title, TITLE_LENGTH) or self.tongue.phrases.title
 
-    def svg(self, exercise: Exercise[Mistake]) -> str:
-        """The exercise's diagram, the pupils' side at the bottom."""
+    def svg(self, exercise: Exercise[Mistake], *, paper: bool = False) -> str:
+        """The exercise's diagram, the pupils' side at the bottom; with `paper` on white of its own."""
         return diagram_svg(
             exercise.board,
             orientation=exercise.taught.color,
             coordinates=self.coordinates,
             hatched=self.hatched,
+            paper=paper,
         )
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
 
@@ -15,8 +15,10 @@ from miner.errors import UsageError
 from miner.finding.finding import Finding
 from miner.finding.mistake import Reply
 from miner.finding.moment import Moment
-from miner.finding.words import numbered_sans, own_opening, reply_words
-from miner.lesson.exercises import Exercise, distinct, find_rate, from_easy_to_hard, task_of
+from miner.finding.things import KNOWN_FROM, LEAST_WORTH, is_worth_teaching
+from miner.finding.words import agreeing, counted, numbered_sans, own_opening, reply_words
+from miner.lesson.backing import NO_BACKING, Backing, ModelGame
+from miner.lesson.exercises import TOO_HARD, Exercise, distinct, find_rate, from_easy_to_hard, task_of
 from miner.lesson.moments import MotifLesson, Pool, exercises_about, motif_lesson
 from miner.terms import Kind
 
@@ -26,10 +28,11 @@ MOST_NEW = 5
 REVISED_AFTER = (1, 3, 7)
 """Sessions after which a position comes back. Source: common practice of spaced revision, no source."""
 
-REVISION_MINUTES = 3  # for each position
-HOMEWORK_MINUTES = 3  # to set it
+STEP = 5
+"""Minutes by which a session is cut up: nobody teaches by the minute."""
+REVISION_MINUTES = 3  # for each position, rounded up to a step
+HOMEWORK_MINUTES = 5  # to set it
 TEST_FROM = 3  # sessions in a term, from which on the last one teaches nothing new
-
 
 ASKED_FIRST, ASKED_AGAIN = 4, 2
 """Exercises about a motif in the session that teaches it, and in each that revises it."""
@@ -95,6 +98,7 @@ class Session:
     parts: tuple[Part, ...]
     motifs: tuple[MotifTopic, ...] = ()
     moments: tuple[Exercise[Moment], ...] = ()  # exercises about its motifs, asked in no other session
+    models: Mapping[Reply, ModelGame] = field(default_factory=dict)  # of its positions, in no other session
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -111,51 +115,67 @@ def term(
     findings: Iterable[Finding],
     sessions: int,
     minutes: int,
-    modelled: Collection[Reply] = (),
+    backing: Backing = NO_BACKING,
     motifs: Sequence[MotifTopic] = (),
+    earlier: Sequence[Topic] = (),
 ) -> list[Session]:
     """The sessions of a term: as many as are asked for, but no more than there are topics.
 
-    `findings` and `motifs` come in the order of their value; as many as there is time for are taught, each
-    once, motifs in half of the room or where findings lack; what lies on the way to others comes before them.
-    In a term of three sessions or more, the last one only revises.
-    `modelled` are the losing replies to which there is a model game.
+    `findings` and `motifs` come in the order of their value; as many as are worth it and as there is time for
+    are taught, each once, motifs in half of the room or where findings lack; such as hardly anybody of the
+    band finds are put off, and what lies on the way to others comes before them. What was taught `earlier`
+    comes back once, beside the new. In a term of three sessions or more, the last one only revises.
+    `backing` has the model games, each of which is shown once.
     Raises UsageError if there is nothing to teach or no time for it.
     """
     if sessions < 1 or minutes < FEWEST_MINUTES:
         raise UsageError(
-            f"{sessions} sessions of {minutes} minutes are too little",
+            f"{counted(sessions, 'session')} of {counted(minutes, 'minute')} "
+            f"{agreeing(sessions, 'is', 'are')} too little",
             advice=f"plan at least one session of {FEWEST_MINUTES} minutes",
         )
     at_once = max(1, min(MOST_NEW, minutes // MINUTES_FOR_ONE - 1))
-    topics = [finding for finding in distinct(findings) if task_of(finding)]
-    if not topics and not motifs:
-        raise UsageError("no finding is left to teach", advice="ask for more bands or another side")
+    topics = [one for one in distinct(findings) if task_of(one) and is_worth_teaching(one)]
+    topics.sort(key=_is_too_hard)
+    motifs = [motif for motif in motifs if is_worth_teaching(motif.lesson.count)]
     count = len(topics) + len(motifs)
-    tests = sessions >= TEST_FROM and count > 1
-    teaching = min(sessions - tests, count)
-    room = teaching * at_once
+    if not count:
+        raise UsageError(
+            f"no topic is left that is worth {LEAST_WORTH} points in 100 games and that fewer than "
+            f"{KNOWN_FROM:.0%} punish",
+            advice="ask for more bands or another side",
+        )
+    in_all = min(sessions, count)
+    tests = in_all >= TEST_FROM
+    room = (in_all - tests) * at_once
     chosen = topics[: max(room - len(motifs), room - room // 2)]
-    taught = _shared_out(in_order(chosen), teaching)
+    taught = _shared_out(in_order(chosen), in_all - tests)
     woven = _woven(motifs[: room - len(chosen)], taught)
     for parts in (taught, woven):
         parts += [()] * tests
     together: list[tuple[Topic, ...]] = [(*new, *also) for new, also in zip(taught, woven, strict=True)]
-    revised = _revisions(together, most=max(2, minutes // 10))
+    revised = _revisions(together, most=max(2, minutes // 10), earlier=earlier)
     moments = _asked(woven, revised)
+    models = backing.each_once(one for new in taught for one in new)
     return [
         Session(
             number=number,
             new=new,
             revised=again,
-            parts=_parts(minutes, new, also, again, any(finding.reply in modelled for finding in new)),
+            parts=_parts(minutes, new, also, again, any(one.reply in models for one in new)),
             motifs=also,
             moments=asked,
+            models={one.reply: models[one.reply] for one in new if one.reply in models},
         )
         for number, (new, also, again, asked) in enumerate(
             zip(taught, woven, revised, moments, strict=True), start=1
         )
     ]
+
+
+def _is_too_hard(finding: Finding) -> bool:
+    """Whether hardly anybody of the band finds how to punish it."""
+    return finding.kind is Kind.TRAP and finding.find_rate is not None and finding.find_rate < TOO_HARD
 
 
 def _woven(
@@ -256,19 +276,22 @@ def _shared_out(topics: Sequence[Finding], sessions: int) -> list[tuple[Finding,
     return [tuple(topics[start:end]) for start, end in pairwise(bounds)]
 
 
-def _revisions(taught: Sequence[tuple[Topic, ...]], most: int) -> list[tuple[Topic, ...]]:
+def _revisions(
+    taught: Sequence[tuple[Topic, ...]], most: int, earlier: Sequence[Topic] = ()
+) -> list[tuple[Topic, ...]]:
     """The topics that come back in each session, the most valuable first; without room, a session later.
 
     A session that teaches nothing new takes from everything, and first what has come back least.
     """
-    due: dict[int, list[Topic]] = defaultdict(list)
+    due: dict[int, list[Topic]] = defaultdict(list, {0: list(earlier)})
     for number, new in enumerate(taught):
         for after in REVISED_AFTER:
             due[number + after] += new
     times: Counter[object] = Counter()
     revised = []
     for number, new in enumerate(taught):
-        waiting = due[number] if new else [topic for earlier in taught[:number] for topic in earlier]
+        before = [*earlier, *(topic for session in taught[:number] for topic in session)]
+        waiting = due[number] if new else before
         each = dict(zip(map(_identity, waiting), waiting, strict=True))
         ranked = sorted(each.values(), key=lambda topic: (times[_identity(topic)], -_value_of(topic)))
         room = most if new else 2 * most
@@ -295,15 +318,20 @@ def _parts(
     revised: Sequence[Topic],
     model: bool,
 ) -> tuple[Part, ...]:
-    revision = min(REVISION_MINUTES * len(revised), minutes // 4)
+    """The parts in steps of minutes; what is left over goes to the exercises."""
+    most = max(STEP, minutes // 4 // STEP * STEP)
+    revision = min(-(-REVISION_MINUTES * len(revised) // STEP) * STEP, most)
     left = minutes - HOMEWORK_MINUTES - revision
     if not new and not motifs:
-        revision += left // 2
+        revision += _in_steps(left / 2)
         exercises = minutes - HOMEWORK_MINUTES - revision
         parts = [(Activity.REVISION, revision), (Activity.EXERCISES, exercises)]
     else:
-        board, game = left * 9 // 20, left // 4 if new else 0
-        positions = board * len(new) // (len(new) + len(motifs))
+        topics = len(new) + len(motifs)
+        for_new, for_motifs = STEP * bool(new), STEP * bool(motifs)
+        board = max(for_new + for_motifs, _in_steps(left * 9 / 20))
+        game = max(0, min(_in_steps(left / 4), (left - board) // STEP * STEP - STEP)) if new else 0
+        positions = min(max(_in_steps(board * len(new) / topics), for_new), board - for_motifs)
         parts = [
             (Activity.REVISION, revision),
             (Activity.POSITIONS, positions),
@@ -313,3 +341,7 @@ def _parts(
         ]
     parts.append((Activity.HOMEWORK, HOMEWORK_MINUTES))
     return tuple(Part(activity, spent) for activity, spent in parts if spent)
+
+
+def _in_steps(minutes: float) -> int:
+    return STEP * round(minutes / STEP)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from typing import Any
@@ -16,6 +16,7 @@ from miner.board.moves import pack, unpack_move
 from miner.errors import UsageError
 from miner.finding.finding import Finding, findings_of
 from miner.finding.mistake import Reply
+from miner.lesson.taught import NOTHING_TAUGHT, TaughtTable
 from miner.means import Means
 from miner.progress import Progress
 from miner.pupils.before_after import progress_of
@@ -154,6 +155,8 @@ class PupilsCheck:
     index: FindingIndex
     motifs: MotifCheck | None  # None: the pupils' games were not scanned
     names: dict[str, str]
+    sources: tuple[str, ...] = ()  # the names of the texts that the games are from, if names were asked for
+    lessons: TaughtTable = NOTHING_TAUGHT  # what the groups were taught, each on its own day
 
     def finding(self, meeting: Any) -> Finding:
         """The finding that a row of `meetings` was held against."""
@@ -169,6 +172,7 @@ def check_games(
     since: str = "",
     lesson: date | None = None,
     taught: Collection[int] = (),
+    lessons: TaughtTable = NOTHING_TAUGHT,
     names: bool = False,
     progress: Progress | None = None,
     means: Means | None = None,
@@ -179,7 +183,8 @@ def check_games(
 
     `sources` as for reading; `players`: whose games count (all if None), from `since` on (2024, 2024.09 or
     2024.09.15) unless their own entry says otherwise. With the day of a `lesson`, progress is told, of all
-    findings or of those at the `taught` position keys only. Each pupil has a pseudonym
+    findings or of those at the `taught` position keys only. With `lessons` it is told of what a pupil's group
+    was taught, from the day of each topic on. Each pupil has a pseudonym
     by the number that the store keeps; names are told only if `names` are asked for. Who was forgotten stays
     so.
     Raises StoreError if nothing was ranked yet, or new pupils' numbers cannot be kept, SourceError for a
@@ -209,7 +214,8 @@ def check_games(
         )
     called = pseudonyms(store, read.games["player"])
     own = _named(read, called, lesson)
-    meetings = _meetings(read, index, own)
+    groups = {name: roster.member(player).group for player, name in called.items()}
+    meetings = _since_each_lesson(_meetings(read, index, own), lessons, groups)
     at_taught = meetings["key"].isin(np.array(sorted(taught), dtype=np.uint64))
     places = {player: place for place, player in enumerate(roster.members, start=1)}
     return PupilsCheck(
@@ -224,9 +230,46 @@ def check_games(
         absent=tuple(place for player, place in places.items() if player not in called),
         lesson=lesson,
         index=index,
-        motifs=check_motifs(store, read, own, plies, means) if means else None,
+        motifs=_checked_motifs(store, read, own, plies, means, lessons, groups) if means else None,
         names={called[player]: name for player, name in read.names.items() if player in called},
+        sources=read.sources if names else (),
+        lessons=lessons,
     )
+
+
+def _since_each_lesson(
+    meetings: pd.DataFrame, lessons: TaughtTable, groups: Mapping[str, str]
+) -> pd.DataFrame:
+    """Meetings before and after the day on which their own topic was taught, if there are such days."""
+    if not lessons.lines:
+        return meetings
+    asked = zip(*(meetings[name] for name in ("pupil", "key", "losing_reply", "date")), strict=True)
+    periods = []
+    for pupil, key, losing_reply, played in asked:
+        day = lessons.day_of(groups[pupil], int(key), losing_reply)
+        periods.append(period_of(played, day) if day else "")
+    return meetings.assign(period=periods)
+
+
+def _checked_motifs(
+    store: Store,
+    read: PupilGames,
+    games: pd.DataFrame,
+    plies: int,
+    means: Means,
+    lessons: TaughtTable,
+    groups: Mapping[str, str],
+) -> MotifCheck | None:
+    found = check_motifs(store, read, games, plies, means)
+    if found is None or not lessons.lines:
+        return found
+    days = {
+        (pupil, pattern): day
+        for pupil, group in groups.items()
+        for pattern in {count.pattern for count in found.known.counts}
+        if (day := lessons.day_of_pattern(group, pattern))
+    }
+    return replace(found, taught_on=days)
 
 
 def _named(read: PupilGames, called: dict[str, str], lesson: date | None) -> pd.DataFrame:

@@ -52,6 +52,7 @@ class PupilGames:
     moves: pd.DataFrame  # of these games, if all were asked for: game, ply, key, move; by game and ply
     players: pd.DataFrame  # of these games: game, hashes and ratings of both sides, as in `games` of a store
     names: dict[str, str]  # by hash; empty unless names were asked for
+    sources: tuple[str, ...] = ()  # the names of the texts, in the order of their numbers
 
 
 def read_games(
@@ -164,6 +165,7 @@ class _Gathering:
             moves=_joined(self._moves or [], _MOVES).sort_values(["game", "ply"], ignore_index=True),
             players=_joined(self._both, _BOTH),
             names=self._names,
+            sources=tuple(self._sources),
         )
 
 

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
 from itertools import chain
 
 import numpy as np
 import pandas as pd
 
 from miner.finding.moment import Moment, moment_of
-from miner.finding.motifs import NO_STRIKE, UNNAMED, MotifCount, Motifs, rows_of
+from miner.finding.motifs import NO_STRIKE, UNNAMED, MotifCount, Motifs, clearest, rows_of
 from miner.lesson.exercises import Exercise, from_easy_to_hard
 from miner.lesson.moments import Pool
 from miner.means import Means
 from miner.pupils.before_after import progress_of
 from miner.pupils.games import PupilGames
+from miner.pupils.roster import period_of
 from miner.scan.look import engines_of, look_through
 from miner.settings import settings_of
 from miner.store import Store
@@ -23,6 +25,10 @@ from miner.terms import ALL_BANDS, BandScheme
 
 MOST_EXPENSIVE = 3
 """Motifs that a pupil is told to work on."""
+ENOUGH_USUAL = 2.0
+"""Games in which players of a pupil's bands would have fallen for a motif, from which it is told that he
+never did.
+"""
 FELL, FOUND, MISSED = "fell", "found", "missed"
 _OF_GAME = ["game", "pupil", "side", "source", "number", "date", "period", "band"]
 
@@ -41,6 +47,15 @@ class MotifRecord:
     costs: float  # points that it cost, by the engine: mistakes, and chances that were missed
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GroupRecord:
+    """How all pupils together fared with one pattern; a game of two of them counts for either."""
+
+    record: MotifRecord
+    fell: Mapping[str, int]  # games in which each pupil fell for it, most first; who never did is not there
+    example: Moment  # the clearest of their own
+
+
 @dataclass(frozen=True, kw_only=True)
 class MotifCheck:
     """The mistakes in all games of the pupils, and what is known of such mistakes.
@@ -55,6 +70,7 @@ class MotifCheck:
     games: pd.DataFrame
     rows: pd.DataFrame
     confidence: float
+    taught_on: Mapping[tuple[str, str], date] | None = None  # by pupil and pattern; None: by `period`
 
     def records(self, pupil: str) -> list[MotifRecord]:
         """The pupil's motifs, the most expensive first."""
@@ -80,17 +96,57 @@ class MotifCheck:
             costs=float(fell["loss"].sum() + missed["loss"].sum()),
         )
 
+    def steady(self, pupil: str) -> list[MotifRecord]:
+        """The motifs that the pupil never fell for though as many games of his bands hold several."""
+        games = self.games[self.games["pupil"] == pupil]
+        own = self.rows[(self.rows["pupil"] == pupil) & (self.rows["role"] == FELL)]
+        patterns = [count.pattern for count in self.known.topics()]
+        never = [one for one in dict.fromkeys(patterns) if one not in set(own["pattern"])]
+        found = [self._record(one, own[:0], games) for one in never]
+        told = [one for one in found if (one.usual_fell or 0.0) >= ENOUGH_USUAL]
+        return sorted(told, key=lambda record: (-(record.usual_fell or 0.0), record.pattern))
+
+    def of_group(self) -> list[GroupRecord]:
+        """The motifs of all pupils' mistakes: what most games of theirs were fallen for in comes first."""
+        named = self.rows[self.rows["pattern"] != UNNAMED]
+        found = []
+        for pattern, rows in named.groupby("pattern"):
+            fell = rows[rows["role"] == FELL]
+            if fell.empty:
+                continue
+            by_pupil = fell.groupby("pupil")["game"].nunique().sort_index()
+            [example] = rows_of(clearest(fell, 1))
+            record = self._record(str(pattern), rows, self.games)
+            record = replace(record, fell=int(by_pupil.sum()))
+            ordered = by_pupil.sort_values(ascending=False, kind="stable")
+            whose = {str(pupil): int(games) for pupil, games in ordered.items()}
+            found.append(GroupRecord(record=record, fell=whose, example=moment_of(example)))
+        return sorted(found, key=lambda one: (-one.record.fell, -one.record.costs, one.record.pattern))
+
+    def newest(self, pupil: str, pattern: str, most: int) -> list[pd.Series]:
+        """The pupil's newest games in which a motif cost something, the newest first."""
+        own = self.rows[(self.rows["pupil"] == pupil) & (self.rows["pattern"] == pattern)]
+        wrong = own[own["role"] != FOUND].sort_values(["date", "source", "number"], ascending=False)
+        return [row for _, row in wrong.drop_duplicates("game").head(most).iterrows()]
+
     def expensive(self, pupil: str) -> list[MotifRecord]:
         """The motifs that cost the pupil most."""
         return [record for record in self.records(pupil) if record.costs > 0.0][:MOST_EXPENSIVE]
+
+    def compared(self, pupil: str) -> list[str]:
+        """The patterns whose progress is told: what the pupil's group was taught, or what cost him most."""
+        if self.taught_on is None:
+            return [record.pattern for record in self.expensive(pupil)]
+        return sorted(pattern for whose, pattern in self.taught_on if whose == pupil)
 
     def progress(self, pupil: str, pattern: str) -> pd.DataFrame:
         """How often the pupil fell for a motif before and after the lesson, and how often he found it.
 
         Columns as `progress_of` gives them.
         """
-        games = self.games[self.games["pupil"] == pupil]
+        games = self._with_periods(self.games[self.games["pupil"] == pupil], pupil, pattern)
         rows = self.rows[(self.rows["pupil"] == pupil) & (self.rows["pattern"] == pattern)]
+        rows = self._with_periods(rows, pupil, pattern)
         fell = games["game"].isin(rows.loc[rows["role"] == FELL, "game"])
         falls = games.assign(key=-1, outcome=np.where(fell, "fell in", "avoided"))
         asked = rows[rows["role"] != FELL]
@@ -99,6 +155,12 @@ class MotifCheck:
         table = progress_of(pd.concat([falls[columns], finds[columns]]), confidence=self.confidence)
         own: pd.DataFrame = table[table["pupil"] == pupil]
         return own
+
+    def _with_periods(self, rows: pd.DataFrame, pupil: str, pattern: str) -> pd.DataFrame:
+        if self.taught_on is None:
+            return rows
+        day = self.taught_on.get((pupil, pattern))
+        return rows.assign(period=[period_of(one, day) if day else "" for one in rows["date"]])
 
     def exercises(self, pupil: str, most: int) -> list[Exercise[Moment]]:
         """Exercises about the pupil's most expensive motifs, half of them from his own games.

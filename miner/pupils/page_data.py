@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, replace
+from pathlib import PurePath
 from typing import Any
 
 import pandas as pd
@@ -11,20 +12,38 @@ import pandas as pd
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.moment import Moment
-from miner.finding.words import capital, counted, numbered_sans, opening_words, reason_sentence, reply_words
+from miner.finding.motif_words import moment_line
+from miner.finding.motifs import NO_STRIKE
+from miner.finding.words import (
+    agreeing,
+    capital,
+    counted,
+    numbered_sans,
+    opening_words,
+    plain,
+    reason_sentence,
+    reply_words,
+)
 from miner.lesson.exercises import Exercise
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, solution_words, task_words, to_move_words, why_words
 from miner.pupils.before_after import EVERYBODY, FEWEST, ChangeVerdict
 from miner.pupils.check import Outcome, PupilsCheck
 from miner.pupils.mastery import Record, next_exercises, records
-from miner.pupils.motifs import MotifCheck, MotifRecord
+from miner.pupils.motifs import GroupRecord, MotifCheck, MotifRecord
 from miner.schema import KEPT
 from miner.terms import Kind
 
 SHOWN_FINDINGS = 8
 SHOWN_GAMES = 3
 SHOWN_WELL = 6
+SHOWN_MOTIFS = 5
+SHOWN_WHO = 3
+"""Pupils who fell most often for a motif of the group that are told."""
+AVOIDED_OFTEN, FALLS_SPARED = 2, 0.5
+"""Times that a pupil must have avoided a mistake to be praised, and how often players of the rating would
+have made it there.
+"""
 
 _ENGLISH = Tongue.of("en")
 
@@ -50,8 +69,10 @@ _MOTIFS_NOTE = (
     "Usual is what as many games or chances of players of the same rating hold, of all ratings where fewer "
     "than five of the same fell for it."
 )
+_GAMES_NOTE = "A game's number counts the games of its file from 1, in their order."
 _PROGRESS_NOTE = (
-    "Intervals hold with {confidence:.0%} probability: of ten comparisons one looks clear by chance alone. "
+    "A change is told as clear where {confidence:.0%} of what may be by chance lies on one side: of ten "
+    "comparisons one looks clear by chance alone. "
     "Games on the day of the lesson, and undated ones, count on neither side. The group's rates are of "
     "pupils with games on both sides, and allow for pupils' differing from each other."
 )
@@ -105,8 +126,38 @@ def group_data(check: PupilsCheck) -> Data:
         "lesson": _lesson(check, EVERYBODY),
         "has_groups": bool((table["group"] != "").any()),
         "pupils": [_pupil_row(check, row) for row in table.to_dict("records")],
+        "motifs": _group_motifs(check),
         "findings": [_finding_row(check, row) for row in wrong.head(SHOWN_FINDINGS).to_dict("records")],
         "notes": _notes(check),
+    }
+
+
+def _group_motifs(check: PupilsCheck) -> list[Data]:
+    """What the group falls for most, with a position of its own for each motif."""
+    if check.motifs is None:
+        return []
+    told = [one for one in check.motifs.of_group() if one.record.pattern not in NO_STRIKE]
+    return [_group_motif(check, one) for one in told[:SHOWN_MOTIFS]]
+
+
+def _group_motif(check: PupilsCheck, one: GroupRecord) -> Data:
+    record, moment = one.record, one.example
+    pupils, all_pupils = len(one.fell), len(check.by_pupil)
+    in_games = [f"{called(check, pupil)} in {counted(games, 'game')}" for pupil, games in one.fell.items()]
+    most = in_games[:SHOWN_WHO]
+    more = f", {counted(pupils - len(most), 'other')}" if pupils > len(most) else ""
+    return {
+        "fen": moment.fen,
+        "bottom": str(moment.side),
+        "alt": f"Position before {reply_words(moment)}",
+        "motif": capital(record.pattern),
+        "line": moment_line(moment),
+        "opening": opening_words(moment),
+        "who": f"{', '.join(most)}{more}",
+        "pupils": of_words(pupils, all_pupils),
+        "fell": of_words(record.fell, record.games) + _usual(record.usual_fell),
+        "found": of_words(record.found, record.chances) + _usual(record.usual_found),
+        "costs": two_decimals(record.costs),
     }
 
 
@@ -183,49 +234,51 @@ def _finding_row(check: PupilsCheck, row: Any) -> Data:
 
 def _lesson(check: PupilsCheck, pupil: str) -> Data | None:
     """Both skills before and after the lesson; None without a lesson."""
-    if check.lesson is None:
+    if check.lesson is None and not check.lessons.lines:
         return None
     rows = check.progress[check.progress["pupil"] == pupil]
     return {
-        "heading": f"Since the lesson on {check.lesson.isoformat()}",
-        "rows": [_change(row, check.index.confidence) for _, row in rows.iterrows()],
+        "heading": f"Since {_lesson_words(check)}",
+        "rows": [_change(row) for _, row in rows.iterrows()],
         "none": "" if len(rows) else "No position was met on both sides of that day: nothing can be told.",
     }
 
 
-def _change(row: Any, confidence: float) -> Data:
+def _lesson_words(check: PupilsCheck) -> str:
+    if check.lesson is not None:
+        return f"the lesson on {check.lesson.isoformat()}"
+    first, *_ = days = check.lessons.days
+    return f"the lesson on {first}" if len(days) == 1 else f"the lessons from {first} to {days[-1]}"
+
+
+def _change(row: Any) -> Data:
     before, after = row["yes_before"] + row["no_before"], row["yes_after"] + row["no_after"]
+    is_fall = row["skill"] == "falling in"
     return {
-        "skill": "Fell in" if row["skill"] == "falling in" else "Punished",
+        "skill": "Common mistakes made" if is_fall else "Opponents' mistakes punished",
         "before": of_words(row["yes_before"], before),
         "after": of_words(row["yes_after"], after),
-        "intervals": [
-            {
-                "when": when,
-                "low": row[f"{when}_low"],
-                "middle": row[when],
-                "high": row[f"{when}_high"],
-                "games": games,
-            }
+        "bars": [
+            {"when": when, "share": row[f"yes_{when}"] / games if games else 0.0, "games": games}
             for when, games in (("before", before), ("after", after))
         ],
-        "sentence": _change_sentence(row, before, after, confidence),
+        "sentence": _change_sentence(row, before, after),
     }
 
 
-def _change_sentence(row: Any, before: int, after: int, confidence: float) -> str:
-    verdict = ChangeVerdict(row["verdict"])
-    if verdict is ChangeVerdict.TOO_LITTLE:
-        return (
-            f"Too little to tell: {counted(before, 'occasion')} before and {after} after; "
-            f"{FEWEST} on either side are the least."
-        )
-    low, high = (f"{round(100.0 * row[name]):+d}".replace("-", "−") for name in ("change_low", "change_high"))
-    likely = f"with {confidence:.0%} probability the rate moved by {low} to {high} percentage points"
-    if verdict is ChangeVerdict.UNCLEAR:
-        return f"No clear change: {likely}."
-    more = "more" if (verdict is ChangeVerdict.BETTER) == (row["skill"] == "punishing") else "less"
-    return f"{verdict.capitalize()}: {more} often, {likely}."
+_VERDICTS = {
+    ChangeVerdict.BETTER: "That is better, and by more than chance usually brings.",
+    ChangeVerdict.WORSE: "That is worse, and by more than chance usually brings.",
+    ChangeVerdict.UNCLEAR: "No clear change: as much may be chance.",
+    ChangeVerdict.TOO_LITTLE: f"Too little to tell: it takes {FEWEST} times on either side.",
+}
+
+
+def _change_sentence(row: Any, before: int, after: int) -> str:
+    """The counts on either side of the lesson, then what they say."""
+    first = f"{row['yes_before']:,} of {counted(before, 'time')} before the lesson"
+    then = f"{row['yes_after']:,} of {counted(after, 'time')} after it"
+    return f"{capital(first)}, {then}. {_VERDICTS[ChangeVerdict(row['verdict'])]}"
 
 
 # One pupil
@@ -240,32 +293,45 @@ def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Ex
     by_motif = [replace(one, number=len(chosen) + one.number) for one in by_motif]
     [row] = check.by_pupil[check.by_pupil["pupil"] == pupil].to_dict("records")
     meetings = check.meetings[check.meetings["pupil"] == pupil]
+    several = check.meetings["source"].nunique() > 1
     games = f"{counted(row['games'], 'game')}{_span(meetings)}"
     return {
         "title": called(check, pupil),
         "subtitle": ", ".join(filter(None, (row["group"], games))),
         "summary": _pupil_summary(row),
         "lesson": _with_motifs(_lesson(check, pupil), check, pupil),
-        "well": [_well(record) for record in _went_well(own)],
-        "motifs": [_motif_row(record) for record in motifs.expensive(pupil)] if motifs else [],
+        "well": _went_well(check, pupil, own),
+        "motifs": [_motif_row(motifs, pupil, record) for record in motifs.expensive(pupil)] if motifs else [],
         "exercises": [
             *(_exercise(exercise, _record_words(record)) for exercise, record in chosen),
             *(_exercise(one, _from_words(motifs, pupil, one.finding)) for one in by_motif if motifs),
         ],
-        "wrong": [_wrong(record, meetings) for record in own if record.wrong],
-        "several_sources": meetings["source"].nunique() > 1,
-        "notes": [_POINTS_NOTE, _answers_note(check), *([_MOTIFS_NOTE] if motifs else [])],
+        "wrong": [_wrong(record, meetings, several=several) for record in own if record.wrong],
+        "answers": f"{file_of(pupil)}-answers.html",
+        "notes": [_GAMES_NOTE, _POINTS_NOTE, _answers_note(check), *([_MOTIFS_NOTE] if motifs else [])],
     }, [*(exercise for exercise, _ in chosen), *by_motif]
 
 
+def answers_data(pupil: Data) -> Data:
+    """The page of answers to the exercises of a pupil's page."""
+    exercises = [{name: one[name] for name in ("solution", "why")} for one in pupil["exercises"]]
+    return {
+        "title": f"Answers: {pupil['title']}",
+        "subtitle": pupil["subtitle"],
+        "summary": [],
+        "lesson": None,
+        "exercises": exercises,
+    }
+
+
 def _with_motifs(lesson: Data | None, check: PupilsCheck, pupil: str) -> Data | None:
-    """What has changed since a lesson, by motif as well, of those that cost the pupil most."""
+    """What has changed since a lesson, by motif as well."""
     if lesson is None or check.motifs is None:
         return lesson
     rows = [
-        _change(row, check.index.confidence) | {"skill": f"{capital(record.pattern)}: {_skill(row)}"}
-        for record in check.motifs.expensive(pupil)
-        for _, row in check.motifs.progress(pupil, record.pattern).iterrows()
+        _change(row) | {"skill": f"{capital(pattern)}: {_skill(row)}"}
+        for pattern in check.motifs.compared(pupil)
+        for _, row in check.motifs.progress(pupil, pattern).iterrows()
     ]
     return lesson | {"rows": [*lesson["rows"], *rows], "none": "" if rows else lesson["none"]}
 
@@ -274,9 +340,12 @@ def _skill(row: Any) -> str:
     return "fell for it" if row["skill"] == "falling in" else "found it"
 
 
-def _motif_row(record: MotifRecord) -> Data:
+def _motif_row(check: MotifCheck, pupil: str, record: MotifRecord) -> Data:
     """A motif with what the pupil did, beside what is usual in the bands of these games."""
+    several = check.games["source"].nunique() > 1
+    newest = [_game_words(row, several) for row in check.newest(pupil, record.pattern, SHOWN_GAMES)]
     return {
+        "games": "; ".join(newest),
         "motif": capital(record.pattern),
         "fell": of_words(record.fell, record.games) + _usual(record.usual_fell),
         "found": of_words(record.found, record.chances) + _usual(record.usual_found),
@@ -293,8 +362,8 @@ def _from_words(check: MotifCheck, pupil: str, moment: Moment) -> str:
     game = check.game_of(pupil, moment)
     if game is None:
         return "From somebody else's game."
-    several = check.games.loc[check.games["pupil"] == pupil, "source"].nunique() > 1
-    return f"From your own game: {_game_words(game, several)}."
+    several = check.games["source"].nunique() > 1
+    return f"From your own {_game_words(game, several)}."
 
 
 def _pupil_summary(row: Any) -> list[str]:
@@ -316,22 +385,57 @@ def _pupil_summary(row: Any) -> list[str]:
     return [*sentences, cost if row["lost"] > 0.0 else "That cost you nothing."]
 
 
-def _went_well(own: Sequence[Record]) -> list[Record]:
-    """Punished mistakes first, then those that were avoided after having been made."""
-    punished = [record for record in own if record.finding.kind is Kind.TRAP and record.right]
-    overcome = [record for record in own if record.wrong and record.is_mastered]
-    learned = [record for record in overcome if record.finding.kind is Kind.PITFALL]
+def _went_well(check: PupilsCheck, pupil: str, own: Sequence[Record]) -> list[Data]:
+    """Mistakes of opponents that were punished, motifs found, and mistakes avoided that others make: what the
+    pupil did right at least as often as is usual, the rarest things first.
+    """
+    punished = [one for one in own if one.finding.kind is Kind.TRAP and one.right]
+    overcome = [one for one in own if one.wrong and one.is_mastered and one.finding.kind is Kind.PITFALL]
     punished.sort(key=lambda record: (-record.right, -record.finding.gain_for_band))
-    return [*punished, *learned][:SHOWN_WELL]
+    told = [_well(record) for record in (*punished, *overcome)]
+    told += [_well_avoided(record) for record in own if _is_avoided_well(record)]
+    if check.motifs:
+        found = [one for one in check.motifs.records(pupil) if _is_found_well(one)]
+        told += [_well_found(one) for one in sorted(found, key=lambda one: (-one.found, one.pattern))]
+        told += [_well_steady(one) for one in check.motifs.steady(pupil)]
+    return told[:SHOWN_WELL]
+
+
+def _is_found_well(record: MotifRecord) -> bool:
+    usual = record.usual_found
+    return record.found > 0 and (usual is None or record.found >= usual)
+
+
+def _is_avoided_well(record: Record) -> bool:
+    """Whether a pupil never made a mistake where players of his rating would have made it, often enough."""
+    never = record.finding.kind is Kind.PITFALL and not record.wrong
+    often = record.right >= AVOIDED_OFTEN
+    return never and often and record.right * record.finding.pick_rate >= FALLS_SPARED
 
 
 def _well(record: Record) -> Data:
     times = f"{record.right} of {len(record.outcomes)} times" if record.wrong else times_words(record.right)
-    return {
-        "opening": opening_words(record.finding),
-        "reply": reply_words(record.finding),
-        "times": f"{_right(record)} {times}",
-    }
+    return _praise(record, f"{_right(record)} {times}")
+
+
+def _well_avoided(record: Record) -> Data:
+    usual = f"players of your rating make it there in {record.finding.pick_rate:.0%} of their games"
+    return _praise(record, f"avoided {times_words(record.right)}, each time; {usual}")
+
+
+def _praise(record: Record, times: str) -> Data:
+    finding = record.finding
+    return {"what": reply_words(finding), "where": f" ({opening_words(finding)})", "times": times}
+
+
+def _well_found(record: MotifRecord) -> Data:
+    times = f"found {record.found:,} of {counted(record.chances, 'time')}"
+    return {"what": capital(record.pattern), "where": "", "times": times + _usual(record.usual_found)}
+
+
+def _well_steady(record: MotifRecord) -> Data:
+    times = f"never fell for it in {counted(record.games, 'game')}"
+    return {"what": capital(record.pattern), "where": "", "times": times + _usual(record.usual_fell)}
 
 
 def _right(record: Record) -> str:
@@ -363,7 +467,7 @@ def _record_words(record: Record) -> str:
     return f"{wrong} {record.wrong} of {counted(len(record.outcomes), 'time')}{last}{cost}.{since}"
 
 
-def _wrong(record: Record, meetings: pd.DataFrame) -> Data:
+def _wrong(record: Record, meetings: pd.DataFrame, *, several: bool) -> Data:
     finding = record.finding
     is_trap = finding.kind is Kind.TRAP
     there = meetings[
@@ -371,7 +475,6 @@ def _wrong(record: Record, meetings: pd.DataFrame) -> Data:
         & (meetings["losing_reply"] == finding.losing_reply)
         & (meetings["outcome"] == (Outcome.MISSED if is_trap else Outcome.FELL_IN))
     ].sort_values(["date", "source", "number"], ascending=False)
-    several = meetings["source"].nunique() > 1
     games = [_game_words(row, several) for row in there.head(SHOWN_GAMES).to_dict("records")]
     more = f" and {len(there) - len(games)} more" if len(there) > len(games) else ""
     return {
@@ -381,7 +484,7 @@ def _wrong(record: Record, meetings: pd.DataFrame) -> Data:
         "opening": opening_words(finding),
         "times": of_words(record.wrong, len(record.outcomes)),
         "lost": two_decimals(record.lost) if record.lost > 0.0 else "?",
-        "games": ", ".join(games) + more,
+        "games": "; ".join(games) + more,
     }
 
 
@@ -393,8 +496,10 @@ def _answers_words(played: pd.Series, finding: Finding) -> str:
 
 
 def _game_words(row: Any, several: bool) -> str:
-    number = f"no. {row['source']}/{row['number']}" if several else f"no. {row['number']}"
-    return f"{row['date']} ({number})" if row["date"][:4].isdigit() else number
+    """A game so that it can be found again: its number, whose pieces the pupil had, and when it was."""
+    file = f"file {row['source']}, " if several else ""
+    day = f", {row['date']}" if row["date"][:4].isdigit() else ""
+    return f"{file}game {row['number']} ({str(row['side']).capitalize()}{day})"
 
 
 # What it rests on
@@ -405,24 +510,33 @@ def _notes(check: PupilsCheck) -> list[str]:
     broken = sum(check.ledger[state] for state in KEPT[1:])
     lines = [_ledger_words(check)]
     if broken:
+        up_to = "up to a move that is not legal or a bracket never closed"
+        lines.append(f"{counted(broken, 'game')} {agreeing(broken, 'counts', 'count')} {up_to}.")
+    if number := check.without_pupils:
+        verb = agreeing(number, "is", "are")
+        lines.append(f"{counted(number, 'game')} {verb} of nobody whose games count.")
+    if number := check.too_early:
+        lie, have = agreeing(number, "lies", "lie"), agreeing(number, "has", "have")
+        early = f"{counted(number, 'game')} of pupils {lie} before the day from which theirs count"
+        lines.append(f"{early}, or {have} no date.")
+    if number := len(check.absent):
         lines.append(
-            f"{counted(broken, 'game')} count up to a move that is not legal or a bracket never closed."
-        )
-    if check.without_pupils:
-        lines.append(f"{counted(check.without_pupils, 'game')} are of nobody whose games count.")
-    if check.too_early:
-        early = counted(check.too_early, "game")
-        lines.append(f"{early} of pupils lie before the day from which theirs count, or have no date.")
-    if check.absent:
-        lines.append(
-            f"{counted(len(check.absent), 'player')} of the list have no game here: "
+            f"{counted(number, 'player')} of the list {agreeing(number, 'has', 'have')} no game here: "
             f"number {', '.join(map(str, check.absent))} of the list."
         )
+    if check.meetings["source"].nunique() > 1:
+        names = [PurePath(name).name for name in check.sources]
+        named = "; ".join(f"file {number} is {plain(name)}" for number, name in enumerate(names, 1))
+        lines.append(
+            f"Files are numbered in the order in which they were read{': ' if named else ''}{named}."
+        )
     lines += [_POSITIONS_NOTE, _POINTS_NOTE, _answers_note(check)]
+    if check.motifs:
+        lines.append(_MOTIFS_NOTE)
     if len(check.index.sides) == 1:
         [side] = check.index.sides
         lines.append(f"The store holds findings for {side.capitalize()}'s pupils only.")
-    if check.lesson:
+    if check.lesson or check.lessons.lines:
         lines.append(_PROGRESS_NOTE.format(confidence=check.index.confidence))
     return lines
 
@@ -446,7 +560,8 @@ def _answers_note(check: PupilsCheck) -> str:
     missed = check.meetings[check.meetings["outcome"] == Outcome.MISSED]
     guessed = int((missed["basis"] == "refutation").sum())
     unknown = (
-        f" {counted(guessed, 'answer')} that the store does not know count as missed, and cost nothing here."
+        f" {counted(guessed, 'answer')} that the store does not know {agreeing(guessed, 'counts', 'count')} "
+        f"as missed, and {agreeing(guessed, 'costs', 'cost')} nothing here."
         if guessed
         else ""
     )

@@ -13,12 +13,12 @@ from miner.export.lists import defused
 from miner.lesson.files import exercises_epd, exercises_pgn
 from miner.lesson.sheets import Paper
 from miner.pupils.check import PupilsCheck
-from miner.pupils.page_data import Data, called, file_of, group_data, pupil_data
+from miner.pupils.page_data import Data, answers_data, called, file_of, group_data, pupil_data
 
 EXERCISES = 6
 
-_WITH_BOARDS = {"group": "findings", "pupil": "exercises"}
-"""The part of each kind of page that shows boards."""
+_WITH_BOARDS = {"group": ("motifs", "findings"), "pupil": ("exercises",), "answers": ()}
+"""The parts of each kind of page that show boards."""
 
 _CSV_COUNTS = ("games", "met", "fell_in", "avoided", "punished", "missed", "unpriced")
 _CSV_POINTS = ("usual_falls", "lost", "won", "lost_per_100")
@@ -40,35 +40,39 @@ def pupils_files(
         name = file_of(pupil)
         files |= _page_files("pupil", name, data, on_paper)
         if chosen:
+            files[data["answers"]] = _html("answers", answers_data(data))
             files[f"{name}.pgn"] = exercises_pgn(chosen)
             files[f"{name}.epd"] = exercises_epd(chosen)
     return files
 
 
 def _page_files(kind: str, name: str, data: Data, paper: Paper | None) -> dict[str, bytes]:
-    """A page of HTML with the look of the report's, and the same as PDF if there is paper."""
-    style = package_text("miner.report", "page.css") + package_text("miner.pupils", "pupils.css")
-    files = {f"{name}.html": page_bytes(f"pupils/{kind}.html", _drawn(kind, data, on_page=True), style)}
+    """A page of HTML, and the same as PDF if there is paper."""
+    files = {f"{name}.html": _html(kind, data)}
     if paper:
         printed = _drawn(kind, data, on_page=False) | {"paper": paper.typst_name}
         files[f"{name}.pdf"] = pdf_bytes(["base.typ", f"{kind}.typ"], printed, "miner.pupils")
     return files
 
 
+def _html(kind: str, data: Data) -> bytes:
+    """A page with the look of the report's."""
+    style = package_text("miner.report", "page.css") + package_text("miner.pupils", "pupils.css")
+    return page_bytes(f"pupils/{kind}.html", _drawn(kind, data, on_page=True), style)
+
+
 def _drawn(kind: str, data: Data, *, on_page: bool) -> Data:
     """The data with a diagram, `svg`, for each position."""
-    positions = [
-        position
-        | {
-            "svg": diagram_svg(
-                chess.Board(position["fen"]),
-                orientation=position["bottom"] == "white",
-                label=position["alt"] if on_page else None,
-            )
-        }
-        for position in data[_WITH_BOARDS[kind]]
-    ]
-    return data | {_WITH_BOARDS[kind]: positions}
+    parts = _WITH_BOARDS[kind]
+    return data | {part: [one | {"svg": _svg(one, on_page=on_page)} for one in data[part]] for part in parts}
+
+
+def _svg(position: Data, *, on_page: bool) -> str:
+    return diagram_svg(
+        chess.Board(position["fen"]),
+        orientation=position["bottom"] == "white",
+        label=position["alt"] if on_page else None,
+    )
 
 
 def group_csv(check: PupilsCheck) -> bytes:

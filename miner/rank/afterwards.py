@@ -98,6 +98,22 @@ def with_taught_lines(store: Store, losing: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def with_lasting(store: Store, words: pd.DataFrame) -> pd.DataFrame:
+    """The rows (key, move, wins_pawns) with lasted_games and lasted_kept, 0 where no material is won.
+
+    Of the punished games that were looked at nine plies later, all bands together: how many, and in how many
+    as much or more was won then.
+    """
+    if store.manifest("follow") is None:
+        return words.assign(lasted_games=0, lasted_kept=0)
+    games = store.read_table("lasted", [*REPLY, "won"]).to_pandas().dropna()
+    games = games.merge(words.loc[words["wins_pawns"] > 0, [*REPLY, "wins_pawns"]], on=REPLY)
+    kept = games.assign(lasted_games=1, lasted_kept=(games["won"] >= games["wins_pawns"]).astype(np.int64))
+    counts = kept.groupby(REPLY)[["lasted_games", "lasted_kept"]].sum()
+    told = words.join(counts, on=REPLY).fillna({"lasted_games": 0, "lasted_kept": 0})
+    return told.astype({"lasted_games": np.int64, "lasted_kept": np.int64})
+
+
 def told_rates(rows: pd.DataFrame) -> pd.DataFrame:
     """The rows without the find rates that fewer than `FEWEST_PLAYERS` players stand behind."""
     few = rows["find_players"] < FEWEST_PLAYERS

@@ -9,14 +9,14 @@ import pandas as pd
 
 from miner.arrays import Floats
 from miner.curve.fit import Curves
+from miner.finding.finding import tells
 from miner.rank.groups import REPLY
-from miner.rank.parts import Parts, fit_parts
+from miner.rank.later import Values, later_games, valued
+from miner.rank.parts import Differences, Parts, fit_by_later, fit_parts
 from miner.store import Store
 from miner.store.query import band_sql, connected, create_views
 from miner.terms import BandScheme
 
-LEAST_LOSS = 0.05
-"""Expected score that a reply must lose by the engine to be counted: smaller losses are mostly its noise."""
 _MOST_VARIANCE, _GAMES = 0.25, 100.0  # of a result between 0 and 1, as if seen in so many games
 _VAGUE, _LESS_KNOWN = 0.5, 1.0  # by how much the common parts may be away from 1, before any game is seen
 _GAP = "(rating::int - rating_other::int)"
@@ -41,61 +41,108 @@ class SeenParts:
 def seen_parts(store: Store, judged: pd.DataFrame, curves: Curves, bands: BandScheme) -> SeenParts:
     """Both parts, of the replies of the table `judged` that lose enough to say something of them."""
     is_followed = store.manifest("follow") is not None
-    losing = judged[(judged["state"] == "judged") & (judged["loss"] >= LEAST_LOSS)]
-    losing = losing[[*REPLY, "cp_best", "cp_reply"]]
+    losing = judged[tells(judged)][[*REPLY, "cp_best", "cp_reply"]]
     if losing.empty:  # as in a store without games, which has no files to be asked
-        nothing = losing[REPLY].assign(**dict.fromkeys(("gain", "expected", "difference", "weight"), 0.0))
-        unseen = [fit_parts(nothing, _MOST_VARIANCE, vague) for vague in (_VAGUE, _LESS_KNOWN)]
+        rows = dict.fromkeys(("gain", "expected", "difference", "weight"), 0.0)
+        nothing = Differences(losing[REPLY].assign(band="", **rows), _MOST_VARIANCE)
+        unseen = [fit_parts(nothing, vague) for vague in (_VAGUE, _LESS_KNOWN)]
         return SeenParts(unseen[0], unseen[1] if is_followed else None)
-    return SeenParts(
-        part_observed(chosen_moves(store, losing, bands), losing, judged, curves),
-        part_punished(answers_after(store, losing, bands), losing, curves) if is_followed else None,
-    )
+    games = later_games(store, losing, bands)
+    chosen = chosen_moves(store, losing, bands)
+    gain = part_observed(chosen, losing, judged, curves, games)
+    if not is_followed:
+        return SeenParts(gain, None)
+    return SeenParts(gain, part_punished(answers_after(store, losing, bands), losing, curves, games))
 
 
-def part_observed(chosen: pd.DataFrame, losing: pd.DataFrame, judged: pd.DataFrame, curves: Curves) -> Parts:
+def part_observed(
+    chosen: pd.DataFrame,
+    losing: pd.DataFrame,
+    judged: pd.DataFrame,
+    curves: Curves,
+    games: pd.DataFrame | None = None,
+) -> Parts:
     """What those who chose other moves scored more than those who chose a losing reply.
 
-    `chosen`: rows as of `chosen_moves`. The others are expected to score what the curve gives for what they
-    chose, the best move where that was not judged; ratings count as the curve has it.
+    `chosen`: rows as of `chosen_moves`; `games`: as of `later_games`. The others are expected to score what
+    the curve gives for what they chose, the best move where that was not judged; ratings count as the curve
+    has it.
     """
     known = judged.loc[judged["state"] == "judged", [*REPLY, "cp_reply"]].rename(columns={"cp_reply": "cp"})
-    rows = chosen.merge(known, on=REPLY, how="left").merge(
-        losing.drop_duplicates("key")[["key", "cp_best"]], on="key"
-    )
-    rows = _with_expected(rows.assign(cp=rows["cp"].fillna(rows["cp_best"])), curves)
+    best = losing.drop_duplicates("key")[["key", "cp_best"]]
+
+    def expected(rows: pd.DataFrame) -> pd.DataFrame:
+        told = rows.merge(known, on=REPLY, how="left").merge(best, on="key")
+        return _with_expected(told.assign(cp=told["cp"].fillna(told["cp_best"])), curves)
+
+    rows = expected(chosen)
     by_reply = losing.merge(rows.drop(columns="cp_best"), on=REPLY)
     there = rows.groupby(["key", "band"])[_SUMMED].sum()
     total = there.reindex(pd.MultiIndex.from_frame(by_reply[["key", "band"]]))
     others = {name: total[name].to_numpy() - by_reply[name].to_numpy() for name in _SUMMED}
-    return _fitted(
-        by_reply,
-        others,
-        {name: by_reply[name].to_numpy() for name in _SUMMED},
-        by_reply,
-        curves,
-        vague=_VAGUE,
-        is_level=False,
+    own = {name: by_reply[name].to_numpy() for name in _SUMMED}
+    seen = Differences(_differences(by_reply, others, own, curves, is_level=False), _variance(rows))
+    if games is None or games.empty:
+        return fit_parts(seen, _VAGUE)
+    values = valued(
+        games.assign(is_better=games["chosen"] != games["move"]), curves, [*REPLY, "band", "is_better"]
     )
+    some = values.games.drop(columns="cp").rename(columns={"move": "reply", "chosen": "move"})
+    some = (
+        expected(some.assign(games=1, gap=0.0))
+        .rename(columns={"move": "chosen", "reply": "move"})
+        .drop(columns="cp_best")
+    )
+    later = _later(some, losing, curves, values, is_level=False)
+    return fit_by_later(seen, later, values.luck, _VAGUE)
 
 
-def part_punished(answered: pd.DataFrame, losing: pd.DataFrame, curves: Curves) -> Parts:
+def part_punished(
+    answered: pd.DataFrame, losing: pd.DataFrame, curves: Curves, games: pd.DataFrame | None = None
+) -> Parts:
     """What those who punished a losing reply scored more than those who missed that, as a part of its gain.
 
-    `answered`: rows as of `answers_after`. Who finds the punishment may be the stronger player: the rating
-    gap counts as the curve has it, but nothing is known of what it does not tell.
+    `answered`: rows as of `answers_after`; `games`: as of `later_games`. Who finds the punishment may be the
+    stronger player: the rating gap counts as the curve has it, but nothing is known of what it does not tell.
     """
     rows = answered.merge(losing, on=REPLY)
     rows = _with_expected(rows.assign(cp=-rows["cp_reply"]), curves)
-    keys = [*REPLY, "band", "cp_best", "cp_reply"]
-    found, missed = (rows[rows["found"] == which].set_index(keys)[_SUMMED] for which in (True, False))
-    both = found.index.intersection(missed.index)
-    pairs = both.to_frame(index=False)
-    sides = [{name: one.loc[both, name].to_numpy() for name in _SUMMED} for one in (found, missed)]
-    return _fitted(pairs, sides[0], sides[1], rows, curves, vague=_LESS_KNOWN, is_level=True)
+    pairs, found, missed = _sides(rows, "found")
+    seen = Differences(_differences(pairs, found, missed, curves, is_level=True), _variance(rows))
+    games = games if games is None else games[games["found"].notna()]
+    if games is None or games.empty:
+        return fit_parts(seen, _LESS_KNOWN)
+    theirs = games.assign(
+        is_better=games["found"].astype(bool),
+        **{name: -games[name] for name in ("cp", "gap")},
+        score=1.0 - games["score"],
+        band=games["band_other"],
+    )
+    values = valued(theirs, curves, [*REPLY, "band", "is_better"])
+    some = values.games.assign(games=1, level=0.0)
+    later = _later(some, losing, curves, values, is_level=True)
+    return fit_by_later(seen, later, values.luck, _LESS_KNOWN)
+
+
+def _later(
+    games: pd.DataFrame, losing: pd.DataFrame, curves: Curves, values: Values, *, is_level: bool
+) -> Differences:
+    """What is seen later on between games of either side (is_better), by their values."""
+    rows = games.drop(columns=["cp_best", "cp_reply"], errors="ignore").merge(losing, on=REPLY)
+    pairs, better, worse = _sides(rows.assign(points=rows["value"], by_rating=0.0), "is_better")
+    return Differences(_differences(pairs, better, worse, curves, is_level=is_level), values.variance)
 
 
 _SUMMED = ["games", "points", "level", "by_rating"]
+
+
+def _sides(rows: pd.DataFrame, side: str) -> tuple[pd.DataFrame, dict[str, Floats], dict[str, Floats]]:
+    """The replies and bands with games on either side, and the sums over both."""
+    sums = rows.groupby([*REPLY, "band", "cp_best", "cp_reply", side])[_SUMMED].sum().reset_index(side)
+    better, worse = (sums[sums[side] == which] for which in (True, False))
+    both = better.index.intersection(worse.index)
+    sides = [{name: one.loc[both, name].to_numpy() for name in _SUMMED} for one in (better, worse)]
+    return both.to_frame(index=False), sides[0], sides[1]
 
 
 def _with_expected(rows: pd.DataFrame, curves: Curves) -> pd.DataFrame:
@@ -110,17 +157,15 @@ def _with_expected(rows: pd.DataFrame, curves: Curves) -> pd.DataFrame:
     return rows.assign(level=level, by_rating=by_rating)
 
 
-def _fitted(
+def _differences(
     replies: pd.DataFrame,
     better: dict[str, Floats],
     worse: dict[str, Floats],
-    rows: pd.DataFrame,
     curves: Curves,
     *,
-    vague: float,
     is_level: bool,
-) -> Parts:
-    """The parts by sums over the games on either side, which stand as well as they did if `is_level`."""
+) -> pd.DataFrame:
+    """What is seen, by sums over the games on either side, which stood as well as the other if `is_level`."""
     gain = np.zeros(len(replies))
     for band, places in replies.groupby("band").indices.items():
         some = replies.iloc[places]
@@ -129,13 +174,13 @@ def _fitted(
     n, m = worse["games"], better["games"]
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = {name: better[name] / m - worse[name] / n for name in _SUMMED[1:]}
-    seen = replies[REPLY].assign(
+    seen = replies[[*REPLY, "band"]].assign(
         gain=gain,
         expected=gain if is_level else mean["level"],
         difference=mean["points"] - mean["by_rating"],
         weight=n * m / np.maximum(n + m, 1),
     )
-    return fit_parts(seen[(n > 0) & (m > 0)], _variance(rows), vague)
+    return seen[(n > 0) & (m > 0)]
 
 
 def _variance(rows: pd.DataFrame) -> float:

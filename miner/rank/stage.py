@@ -20,7 +20,7 @@ from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.graph.repertoire import repertoire_digest
 from miner.means import USUAL, Means
-from miner.rank.afterwards import AFTERMATH, told_rates, with_aftermath, with_taught_lines
+from miner.rank.afterwards import AFTERMATH, told_rates, with_aftermath, with_lasting, with_taught_lines
 from miner.rank.groups import REPLY, Group, band_games, is_many_people, pooled_rates, together, weights_of
 from miner.rank.results import seen_parts
 from miner.rank.worth import reached, with_gain, with_worth, within_price, without_gambits
@@ -34,12 +34,12 @@ _NAMED_PLIES = 4  # from which the tags of the games through a position name its
 
 EXPLAINED = [
     *("losing_reply", "losing_reply_uci", "best_move", "best_line", "refutation"),
-    *("reason", "reason_detail", "pattern"),
+    *("reason", "reason_detail", "pattern", "wins_pawns"),
 ]
 """Columns of FINDINGS that `explanation` fills."""
 
 
-def explanation(row: Any, settings: RankSettings) -> tuple[str | bool, ...]:
+def explanation(row: Any, settings: RankSettings) -> tuple[str | bool | int, ...]:
     """The columns EXPLAINED of a losing row of `judged`, and whether it is a mistake.
 
     Else it is a missed chance: it gives away as much, and leaves its player no worse than `mistake_score`.
@@ -72,6 +72,7 @@ def explanation(row: Any, settings: RankSettings) -> tuple[str | bool, ...]:
         found.reason,
         advice or found.detail,
         found.pattern or "",
+        found.won,
         is_mistake,
     )
 
@@ -130,7 +131,7 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
     met = with_gain(met, curves, parts, confidence)
     by_band = met[(met["games"] > 0) & is_many_people(met)]
     grouped = by_band if group.is_one_band else _together(store, met, replies, games_of, group, tallied)
-    words = _words(losing, settings, means)
+    words = with_lasting(store, _words(losing, settings, means))
     is_mistake = words.pop("is_mistake").astype(bool)
     mistakes, missed = words[is_mistake], _as_missed(words[~is_mistake], losing)
 
@@ -158,6 +159,12 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
         facts |= {
             "part_punished": round(parts.punished.mean, 3),
             "part_punished_deviation": round(parts.punished.deviation, 3),
+        }
+    if later := parts.gain.by_later:
+        facts |= {
+            "part_later": round(later.parts.mean, 3),
+            "later_counts": round(later.factor, 3),
+            "later_counts_deviation": round(later.deviation, 3),
         }
     return Ranking(tables, facts)
 

@@ -19,6 +19,7 @@ from miner.finding.words import (
     capital,
     found_sentence,
     joined,
+    lasting_sentence,
     leak_sentence,
     observed_sentence,
     often_words,
@@ -50,7 +51,9 @@ WORDS: dict[str, Callable[[Finding], str]] = {
     "often": often_words,
     "observed": observed_sentence,
     "price": price_sentence,
-    "found": lambda finding: joined(found_sentence(finding), usual_sentence(finding)),
+    "found": lambda finding: joined(
+        found_sentence(finding), usual_sentence(finding), lasting_sentence(finding)
+    ),
 }
 """The words about each finding, by the name that the page's scripts have for it."""
 FINDING_COLUMNS = (

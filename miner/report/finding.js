@@ -364,7 +364,7 @@ function elsewherePart(page, finding) {
 
 /** @param {Mistake} about @returns {HTMLElement[]} */
 function sheetPart(about) {
-  return [el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, el("code", {}, lessonCommand([about.key])))];
+  return [el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, ...lessonCommand(onlyKeys([about.key])))];
 }
 
 /** Arrow keys step, unless they are at work in a field or on the map. @param {KeyboardEvent} event */

@@ -301,11 +301,16 @@ function chooseBox(page, finding) {
 function chosenBar(page) {
   const keys = page.chosen();
   return el("div", { class: "chosen", hidden: !keys.length },
-    el("span", {}, `${keys.length} chosen.`), el("code", {}, lessonCommand(keys)),
+    el("span", {}, `${keys.length} chosen.`), ...lessonCommand(onlyKeys(keys)),
     el("button", { type: "button", onclick: () => { page.choose([]); showResults(page, page.shown); } }, "Choose none"));
 }
 
 /** @param {string[]} keys @returns {string} */
-function lessonCommand(keys) {
-  return `miner lesson --store DIR ${keys.map((key) => `--only ${key}`).join(" ")}`;
+function onlyKeys(keys) {
+  return keys.map((key) => `--only ${key}`).join(" ");
+}
+
+/** The command that makes a sheet. The page does not tell where its store lies: it is handed on. @param {string} about @returns {HTMLElement[]} */
+function lessonCommand(about) {
+  return [el("code", {}, `miner lesson --store DIR --out sheets ${about}`), el("span", { class: "small quiet" }, " DIR is the folder of your store.")];
 }

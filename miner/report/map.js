@@ -260,5 +260,5 @@ function behind(page, root, weighed) {
     el("ol", { class: "below" }, ...found.slice(0, MOST_BEHIND).map((one) => el("li", { value: one.number },
       el("a", { href: page.linkTo(one) }, replyWords(one.about)), ` ${titleOf(one)} `, el("span", { class: "small quiet" }, `${one.kind}, worth ${points(one.teaching_value)}`)))),
     ...broughtPart(page, root),
-    ...(found.length ? [el("p", {}, el("a", { href: listLink(page, root) }, "By these moves in the list"))] : [])];
+    ...(found.length ? [el("p", { class: "no-print" }, el("a", { href: listLink(page, root) }, "By these moves in the list"))] : [])];
 }

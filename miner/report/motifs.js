@@ -119,7 +119,7 @@ function motifView(page, motif) {
     ...(motif.by ? [el("p", {}, `The error before it: ${motif.by}.`)] : []),
     ...curvePart(page, motif), ...openingsPart(page, motif),
     ...(steppers.length ? [el("h3", {}, "Examples"), el("div", { class: "examples" }, ...steppers.map((stepper, at) => el("div", {}, el("p", { class: "small quiet" }, exampleWords(motif.examples[at])), stepper.element)))] : []),
-    el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, el("code", {}, `miner lesson --store DIR --out sheets --motif "${motif.name}"`)));
+    el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, ...lessonCommand(`--motif "${motif.name}"`)));
 }
 
 /** @param {MotifCount} one @returns {string} */

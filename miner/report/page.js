@@ -3,7 +3,6 @@
 
 /**
  * `Told`, the columns of a finding, is made from those of contents.py: see `make page-types`.
- * @typedef {{san: string, uci: string}} Line
  * @typedef {{line: Line, at: number, result: string, date: string, winner: number, loser: number, moments: number[]}} Model
  * @typedef {[string, number, number, number, number, number]} ShareRow name, games, of games, share, low, high
  * @typedef {[string, number, string, number, string, string]} PlanRow players, won games, words, share, from and to square or empty
@@ -181,7 +180,7 @@ class Page {
     window.scrollTo(0, scroll);
   }
 
-  /** Mark the part that is open; keep choices in the links to the others. */
+  /** Mark the part that is open; keep choices in the links to the others, and to the things at the top. */
   showLinks() {
     const parts = { motif: "motifs", finding: "list" };
     for (const view of ["motifs", "list", "map", "notes"]) {
@@ -189,6 +188,9 @@ class Page {
       link.setAttribute("href", this.link({ view, id: "", at: "" }));
       if (this.state.view === view || parts[/** @type {keyof typeof parts} */ (this.state.view)] === view) link.setAttribute("aria-current", "page");
       else link.removeAttribute("aria-current");
+    }
+    for (const link of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".things a"))) {
+      link.setAttribute("href", this.link({ view: link.dataset.view || DEFAULTS.view, id: link.dataset.id || "", at: "" }));
     }
   }
 }

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,46 +11,53 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.draw import documents
-from miner.draw.documents import package_text
+from miner.draw.diagram import diagram_svg
+from miner.draw.documents import json_in_html, package_text
 from miner.errors import ExportError, Place
 from miner.export.formats import write_file
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
 from miner.finding.finding import Finding, findings_of
 from miner.finding.mistake import Reply
-from miner.finding.motifs import read_motifs
+from miner.finding.motifs import group_of, read_motifs
+from miner.finding.things import Thing, first_things, things_heading
 from miner.finding.through import Through
+from miner.finding.words import reply_words
 from miner.report.contents import Details, contents
 from miner.report.motifs import Scanned
 from miner.report.opening_map import RepliesByPosition
 from miner.report.summary import mined
 from miner.store import STAGES, Store
 
-SCRIPTS = ("board.js", "text.js", "list.js", "finding.js", "motifs.js", "map.js", "page.js")
-"""The page's scripts in the order in which they run."""
+SCRIPTS = ("list.js", "finding.js", "motifs.js", "map.js", "page.js")
+"""The page's own scripts in the order in which they run, behind those that pages share."""
 TITLE = "Opening mistakes and what they are worth"
 
 
-def page_bytes(title: str, contents: dict[str, Any]) -> bytes:
-    """The whole page in UTF-8; the same contents give the same bytes.
+def page_bytes(title: str, contents: dict[str, Any], things: Sequence[Thing] = ()) -> bytes:
+    """The whole page in UTF-8; the same contents give the same bytes. `things` stand at its top.
 
     Its content security policy allows its own scripts and style, each by its SHA-256, and nothing else.
     """
-    data = {"title": title, "contents": json_in_html(contents)}
+    first = {"heading": things_heading(things), "list": list(map(_told, things))} if things else None
+    data = {"title": title, "contents": json_in_html(contents), "first": first}
     scripts = [package_text("miner.report", name) for name in SCRIPTS]
     return documents.page_bytes("report/page.html", data, package_text("miner.report", "page.css"), scripts)
 
 
-def json_in_html(value: Any) -> str:
-    r"""JSON that may stand in a script element: nothing in it can end the element or begin a comment.
-
-    >>> json_in_html({"name": "</script>"})
-    '{"name":"\\u003c/script\\u003e"}'
-    """
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    for char in "<>&\u2028\u2029":
-        text = text.replace(char, f"\\u{ord(char):04x}")
-    # A lone surrogate has no UTF-8.
-    return re.sub(r"[\ud800-\udfff]", lambda found: f"\\u{ord(found[0]):04x}", text)
+def _told(thing: Thing) -> dict[str, str]:
+    """One thing with its board, and where the page has more of it."""
+    mistake = thing.mistake
+    label = f"Diagram before {reply_words(mistake)}"
+    finding_id = f"{mistake.key:016x}-{mistake.losing_reply_uci}-{mistake.band}-{mistake.kind}"
+    return {
+        "svg": diagram_svg(mistake.board, orientation=thing.bottom.color, coordinates=False, label=label),
+        "name": thing.name,
+        "opening": thing.opening,
+        "line": thing.line,
+        "why": thing.why,
+        "view": "motif" if thing.count else "finding",
+        "id": thing.count.motif if thing.count else finding_id,
+    }
 
 
 def report(store: Store, out: Path) -> int:
@@ -64,7 +69,7 @@ def report(store: Store, out: Path) -> int:
     """
     if out.suffix.lower() not in (".html", ".htm"):
         raise ExportError("a report is a page of HTML", where=Place(str(out)), advice="end the name in .html")
-    page = page_bytes(TITLE, _contents(store))
+    page = page_bytes(TITLE, _contents(store), _first_things(store))
     write_file(out, page)
     return len(page)
 
@@ -92,6 +97,13 @@ def _contents(store: Store) -> dict[str, Any]:
     by_band = findings_of(store.read_table("by_band"))
     own_replies = RepliesByPosition(replies, bands)
     return contents(findings, by_band, details, own_replies, bands, mined_from, scanned)
+
+
+def _first_things(store: Store) -> list[Thing]:
+    settings = store.require("rank").settings
+    findings = findings_of(store.read_table("findings"))
+    band, side = group_of(settings.get("bands", ())), settings.get("side", "both")
+    return first_things(findings, read_motifs(store), band, side)
 
 
 def _scanned(store: Store) -> Scanned | None:

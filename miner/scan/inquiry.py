@@ -11,7 +11,7 @@ from miner.board.moves import after, unpack_move
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.explain.evidence import AS_GOOD_CP
 from miner.settings import ScanSettings
-from miner.terms import Score, Side
+from miner.terms import Score
 
 First = Generator[list[Request], list[Answer], float | None]
 
@@ -66,7 +66,7 @@ def second_look(suspect: Suspect, settings: ScanSettings) -> Second:
     each alone. There, too, the last budget is for what the second leaves in doubt.
     """
     board, move = chess.Board(suspect.fen), unpack_move(suspect.move)
-    now, errs = after(board, (move,)), Side.of(board.turn)
+    now = after(board, (move,))
     _, few, many = settings.nodes
     before, glance = yield [Request.of(board, few), Request.of(now, few)]
     if isinstance(before, Failure):
@@ -96,7 +96,7 @@ def second_look(suspect: Suspect, settings: ScanSettings) -> Second:
     defence = yield from _other_defence(now, answer, few, many)
     return Mistake(
         before.score,
-        _for_other(answer.score, errs),
+        answer.score.for_other,
         before.pv,
         (move.uci(), *answer.pv),
         (move.uci(), *defence) if defence else (),
@@ -113,14 +113,6 @@ def _gives_away(before: Verdict, answer: Verdict, settings: ScanSettings, by: fl
     left = 1.0 - answer.score.expected
     is_enough = before.score.expected - left >= settings.loss_threshold + by
     return is_enough and left <= settings.mistake_score - by
-
-
-def _for_other(score: Score, side: Side) -> Score:
-    """A score of one side as that of the other, `side`."""
-    if score.cp is not None:
-        return Score(side, cp=-score.cp)
-    assert score.mate is not None
-    return Score(side, mate=-score.mate)
 
 
 def _answers(

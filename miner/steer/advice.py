@@ -16,7 +16,7 @@ import pandas as pd
 from miner.arrays import Floats
 from miner.board.moves import line_san, unpack_move
 from miner.settings import SteerSettings
-from miner.steer.expectimax import Choice, OurPosition, TheirPosition, Tree, Valued, Worth, steps_of
+from miner.steer.expectimax import Choice, OurPosition, Tree, Valued, Worth, games_of, steps_of
 from miner.steer.grow import Ask, Looked, Question, popular
 from miner.steer.tallied import TalliedTree
 from miner.terms import Side, expected_score
@@ -31,7 +31,9 @@ ADVICE_COLUMNS = {
     "reach": "share (0 to 1) of games from the first position on in which it arises, if we follow the advice",
     "move": "SAN",
     "uci": "UCI",
-    "is_recommended": "whether it is the move of the highest lower bound among those that are allowed",
+    "is_recommended": "whether it is the move of the highest lower bound among those that are allowed, or "
+    "one of a higher value that rests on a hundred times as many games",
+    "instead_of": "then the move of the highest lower bound, SAN; else empty",
     "is_engine_choice": "whether it is the engine's best move",
     "is_sound": "whether it loses no more than the soundness margin",
     "popular_with": "whose most popular move it is: band, strong, or both; else empty",
@@ -44,7 +46,8 @@ ADVICE_COLUMNS = {
     "price": "expected score by the band's curve if the opponent answers best from there",
     "games": "games of the band's players that answered it",
     "games_band": "games in which players of the band chose it themselves",
-    "traps": "the losing replies that carry its value, with their share of what it is worth above its price",
+    "traps": "the losing replies that carry its value, with their share of what it is worth above its price, "
+    "or of what they all add if that is more",
     "motifs": "what the other side falls for in the scanned games of all bands through the position after it",
 }
 """The columns of `Advice.choices`, and what each is."""
@@ -155,7 +158,6 @@ class Advice:
         rows = []
         for choice in position.choices:
             value, low, high = self._interval(self.valued.moves[key, choice.move])
-            answered = self.tree.get(choice.child) if choice.child is not None else None
             rows.append(
                 {
                     "key": key,
@@ -166,6 +168,7 @@ class Advice:
                     "move": board.san(unpack_move(choice.move)),
                     "uci": unpack_move(choice.move).uci(),
                     "is_recommended": choice.move == self.valued.chosen[key],
+                    "instead_of": self._instead_of(key, choice, board),
                     "is_engine_choice": choice is position.choices[0],
                     "is_sound": choice.loss <= self.settings.soundness,
                     "popular_with": popular_with.get(choice.move, ""),
@@ -176,7 +179,7 @@ class Advice:
                     "expected": expected_score(choice.cp),
                     "loss": choice.loss,
                     "price": float(self.valued.prices[key, choice.move][0]),
-                    "games": answered.games if isinstance(answered, TheirPosition) else 0,
+                    "games": games_of(self.tree, choice),
                     "games_band": games_band.get(choice.move, 0),
                     "traps": self._traps(key, choice),
                     "motifs": self.brought.get(choice.child, "") if choice.child is not None else "",
@@ -184,21 +187,29 @@ class Advice:
             )
         return sorted(rows, key=lambda row: (not row["is_recommended"], -row["value"]))
 
+    def _instead_of(self, key: int, choice: Choice, board: chess.Board) -> str:
+        passed_over = self.valued.passed_over.get(key)
+        if passed_over is None or choice.move != self.valued.chosen[key]:
+            return ""
+        return board.san(unpack_move(passed_over))
+
     def _traps(self, key: int, choice: Choice) -> str:
         """The losing replies that carry a choice, the heaviest first: the line from the choice to the reply,
-        SAN, and its share of what the choice is worth above its price.
+        SAN, and its share of what the choice is worth above its price; or of what all such replies add, where
+        that is more, since elsewhere the band may do better than is said here.
         """
         step = key, choice.move
         traps = self.valued.traps[step]
         above = float(self.valued.moves[step][0] - self.valued.prices[step][0])
         if not traps or above <= 0.0:
             return ""
+        whole = max(above, sum(trap.gain for trap in traps))
         assert choice.child is not None
         lines = self._lines_from(choice.child, {trap.key for trap in traps})
         board = chess.Board(self.tallied.positions[key].fen)
         return "; ".join(
             f"{line_san(board, map(unpack_move, (choice.move, *lines[trap.key], trap.move)))}"
-            f" ({trap.gain / above:.0%})"
+            f" ({trap.gain / whole:.0%})"
             for trap in traps[:_TRAPS_LISTED]
         )
 

@@ -56,6 +56,7 @@ def advise(
         store.read_table("positions"),
         store.read_table("replies"),
         store.read_table("judged") if store.manifest("judge") else JUDGED.empty_table(),
+        store.read_table("foreseen"),
         band=band,
         bands=bands,
         strong_rating=settings.strong_rating,

@@ -21,6 +21,10 @@ _SEED = 64
 _FURTHEST_CP = 2_000  # beyond it a curve hardly rises
 _SHORT_MATE = 2  # moves
 _LONGEST_LIST = 12  # traps that are listed of one move
+FAR_MORE = 100
+"""Times as many games from which on lower bounds are not compared: what rests on few games has a narrow
+interval because the engine's verdict, which is taken as certain, stands for most of it.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +49,11 @@ class OurPosition:
 
 @dataclass(frozen=True, slots=True)
 class BandReply:
-    """A reply that players of the band choose."""
+    """A reply that players of the band choose, or are likely to."""
 
     move: int
     rate: float  # pooled pick rate, 0 to 1
-    games: int  # of the band, with the reply
+    games: int  # of the band, with the reply; 0: none has played it here yet
     cp: int | None = None  # after it; None: nobody looked
     child: int | None = None
     line: tuple[str, ...] = ()  # the engine's, from the reply on, UCI
@@ -91,6 +95,7 @@ class Valued:
     moves: dict[Edge, Floats] = field(default_factory=dict)  # of each choice of ours
     prices: dict[Edge, Floats] = field(default_factory=dict)  # the same if the opponent answers best
     chosen: dict[int, int] = field(default_factory=dict)  # our move in each of our positions
+    passed_over: dict[int, int] = field(default_factory=dict)  # the move of the best bound, if not chosen
     traps: dict[Edge, tuple[Trap, ...]] = field(default_factory=dict)  # that carry a choice, heaviest first
 
     def child(self, key: int, step: Choice | BandReply) -> int | None:
@@ -135,7 +140,8 @@ def value(
     """The expectimax from `root`: our side picks the choice of the highest value, the band its pick rates.
 
     With `confidence` above 0 the lower bounds of the values' intervals are compared instead, so that what
-    rests on few games does not float to the top.
+    rests on few games does not float to the top; but a choice of a higher value that rests on `FAR_MORE`
+    times as many games as the one of the highest bound is picked before that.
 
     A position that is met on several ways is valued once. The share of the band whose reply is not tallied,
     or was never looked at, is valued as the position with best play. Of each position's pick rates `draws`
@@ -162,11 +168,31 @@ def value(
             valued.traps[step] = tuple(heaviest[:_LONGEST_LIST])
         allowed = [choice for choice in position.choices if choice.is_allowed]
         lower = {choice.move: _lower(valued.moves[key, choice.move], confidence) for choice in allowed}
-        best = max(allowed, key=lambda choice: (lower[choice.move], -choice.loss))
+        surest = max(allowed, key=lambda choice: (lower[choice.move], -choice.loss))
+        best = _better_known(valued, key, surest, allowed)
+        if best is not surest:
+            valued.passed_over[key] = surest.move
         valued.chosen[key] = best.move
         valued.positions[key] = valued.moves[key, best.move]
         below[key] = below.get(valued.child(key, best), {})
     return valued
+
+
+def _better_known(valued: Valued, key: int, surest: Choice, allowed: Sequence[Choice]) -> Choice:
+    """The choice of the highest value among those that rest on far more games than the surest; else that."""
+
+    def guess(choice: Choice) -> float:
+        return float(valued.moves[key, choice.move][0])
+
+    enough = FAR_MORE * max(1, games_of(valued.tree, surest))
+    known = [choice for choice in allowed if games_of(valued.tree, choice) >= enough]
+    return max([surest, *known], key=guess)
+
+
+def games_of(tree: Tree, choice: Choice) -> int:
+    """Games of the band that answered a choice of ours; 0: it is not in the tree."""
+    answered = tree.get(choice.child) if choice.child is not None else None
+    return answered.games if isinstance(answered, TheirPosition) else 0
 
 
 def _lower(values: Floats, confidence: float) -> float:

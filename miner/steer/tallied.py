@@ -32,7 +32,7 @@ class Played:
     games: int  # all bands together
     games_band: int
     games_strong: int  # of the strong players
-    rate: float  # pooled pick rate of the band; 0: the band never chose it
+    rate: float  # pooled pick rate of the band; 0: the band never chose it, nor is it likely to
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +56,8 @@ class TalliedTree:
     judged: Mapping[int, Mapping[int, Judged]]
 
     def answers(self, key: int) -> tuple[Played, ...]:
-        """The moves that players of the band chose at a position."""
-        return tuple(played for played in self.played.get(key, ()) if played.games_band)
+        """The moves that players of the band chose at a position, or are likely to; () if none was there."""
+        return tuple(played for played in self.played.get(key, ()) if played.rate)
 
     def games(self, key: int) -> int:
         """Games of the band through a position."""
@@ -75,20 +75,23 @@ def lay_out(
     positions: pa.Table,
     replies: pa.Table,
     judged: pa.Table,
+    foreseen: pa.Table,
     *,
     band: str,
     bands: BandScheme,
     strong_rating: int,
     confidence: float,
 ) -> TalliedTree:
-    """The tables `positions`, `replies` and `judged` by position. `confidence`: of the pick rates' bounds."""
-    of_band = replies.filter(pa.compute.equal(replies["band"], band)).to_pandas()
+    """These tables of the store by position. `confidence`: of the pick rates' bounds."""
+    of_band, likely = (
+        table.filter(pa.compute.equal(table["band"], band)).to_pandas() for table in (replies, foreseen)
+    )
     return TalliedTree(
         positions={
             row["key"]: TalliedPosition(row["fen"], row["path"])
             for row in positions.select(["key", "fen", "path"]).to_pylist()
         },
-        played=_played(replies.to_pandas(), of_band, strong_bands(bands, strong_rating)),
+        played=_played(replies.to_pandas(), of_band, likely, strong_bands(bands, strong_rating)),
         strength=_strengths(of_band, confidence),
         judged=_judged(judged.to_pandas()),
     )
@@ -99,13 +102,16 @@ def strong_bands(bands: BandScheme, rating: int) -> set[str]:
     return {str(band) for band in bands.bands if band.low >= rating}
 
 
-def _played(replies: pd.DataFrame, of_band: pd.DataFrame, strong: set[str]) -> dict[int, tuple[Played, ...]]:
+def _played(
+    replies: pd.DataFrame, of_band: pd.DataFrame, likely: pd.DataFrame, strong: set[str]
+) -> dict[int, tuple[Played, ...]]:
     replies["games_strong"] = replies["games"].where(replies["band"].isin(strong), 0)
     counted = replies.groupby(["key", "move"], as_index=False)[["games", "games_strong"]].sum()
-    own = of_band[["key", "move", "games", "pick_rate"]].rename(columns={"games": "games_band"})
-    rows = counted.merge(own, on=["key", "move"], how="left").fillna({"games_band": 0, "pick_rate": 0.0})
+    known = ["key", "move", "games", "pick_rate"]
+    own = pd.concat([of_band[known], likely.assign(games=0)[known]]).rename(columns={"games": "games_band"})
+    rows = counted.merge(own, on=["key", "move"], how="outer").fillna(0)
     rows = rows.sort_values(["key", "games_band", "games", "move"], ascending=[True, False, False, True])
-    rows = rows.astype({"games_band": int})
+    rows = rows.astype({"games": int, "games_strong": int, "games_band": int})
     columns = ("move", "games", "games_band", "games_strong", "pick_rate")
     played: dict[int, list[Played]] = {}
     for key, *values in zip(*(rows[name].tolist() for name in ("key", *columns)), strict=True):

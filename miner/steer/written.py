@@ -123,6 +123,8 @@ def _position_lines(rows: pd.DataFrame, width: int) -> list[str]:
         _move_words(best),
     )
     notes = [f"after {_way_words(best.path)}" + _if_any(": {}", role_words(best))]
+    if reason := _reason_words(best, others):
+        notes.append(reason)
     if best.traps:
         notes.append("wins by " + "; ".join(_numbered(trap, best.ply) for trap in best.traps.split("; ")))
     if best.motifs:
@@ -141,6 +143,18 @@ def _position_lines(rows: pd.DataFrame, width: int) -> list[str]:
         width, initial_indent=" " * 7, subsequent_indent=" " * 9, break_on_hyphens=False
     )
     return [_table_line(values), *(line for note in notes for line in wrapper.wrap(note))]
+
+
+def _reason_words(best: Any, others: Sequence[Any]) -> str:
+    """Why not the move whose lower bound is higher; empty if the recommended one has the highest."""
+    surest = next((row for row in others if row.move == best.instead_of), None)
+    if surest is None:
+        return ""
+    games = f"{surest.games:,} game{'' if surest.games == 1 else 's'}"
+    return (
+        f"by its value: the least of {_move_words(surest)} ({points(surest.value_low)}) is higher, but "
+        f"rests on {games}, this on {best.games:,}"
+    )
 
 
 def _if_any(form: str, words: str) -> str:
@@ -239,7 +253,11 @@ class _TreeWriter:
             if reach * reply.rate < (_LEAST_REACH / 5 if loses else _LEAST_REACH):
                 continue
             theirs = node.add_variation(unpack_move(reply.move))
-            theirs.comment = f"{percent(reply.rate)} choose it."
+            theirs.comment = (
+                f"{percent(reply.rate)} choose it."
+                if reply.games
+                else f"Nobody of the band has played it here yet; some {percent(reply.rate)} may."
+            )
             if loses:
                 theirs.nags.add(chess.pgn.NAG_BLUNDER if loss >= BLUNDER_LOSS else chess.pgn.NAG_MISTAKE)
                 theirs.comment += f" It gives away {loss:.2f} of a point."
@@ -267,6 +285,8 @@ def _comment_on(row: Any, others: Sequence[Any]) -> str:
         ]
     else:
         sentences = [f"{points(row.value)} points per 100 games by the engine's verdict."]
+    if reason := _reason_words(row, others):
+        sentences.append(f"Chosen {reason}.")
     compared = [other for other in others if other.is_engine_choice or other.popular_with]
     sentences += [
         f"{_move_words(other)} ({role_words(other)}) {points(other.value)}."

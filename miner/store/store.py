@@ -6,6 +6,7 @@ STORE/
   forgotten            salted hashes of players whose games are not to be known, if there are any
   settings.json        the settings that each stage was begun with last, finished or not
   pupils               the numbers that pupils are called by, if there are any, see `miner.store.numbers`
+  taught.csv           what groups were taught, if that is kept here, see `miner.lesson.taught`
   read.json            manifest of the stage, likewise tally.json, judge.json, follow.json, rank.json
   games/ moves/        folders of Parquet files, one per batch of games
   replies.parquet positions.parquet reach.parquet edges.parquet judged.parquet findings.parquet
@@ -57,10 +58,13 @@ MADE_FROM = {
 FOLDERS = ("games", "moves")
 TABLES_OF = {
     "read": FOLDERS,
-    "tally": ("replies", "positions", "reach", "edges"),
+    "tally": ("replies", "positions", "reach", "edges", "habits", "foreseen"),
     "judge": ("judged",),
     "scan": ("moments", "motifs", "scanned"),
-    "follow": ("followed", "answers", "punishments", "afterwards", "model_games", "plans", "seasons"),
+    "follow": (
+        *("followed", "answers", "punishments", "afterwards", "lasted", "model_games", "plans"),
+        "seasons",
+    ),
     "rank": ("findings", "missed", "by_band", "curves"),
 }
 """The tables that each stage writes."""

@@ -40,6 +40,17 @@ class Choices:
 
 
 @dataclass(frozen=True, slots=True)
+class Expected:
+    """What is expected of `Choices` before their games are seen, and of other moves that are likely."""
+
+    base: Singles  # (replies, bands): probability; 0 where no way to the position is known
+    knows: npt.NDArray[np.bool_]  # (positions,): an earlier database knows the position
+    place: Ints  # (unseen,): positions of likely moves that are no replies there
+    moves: npt.NDArray[np.uint16]  # (unseen,)
+    unseen: Singles  # (unseen, bands): probability of each
+
+
+@dataclass(frozen=True, slots=True)
 class Rates:
     """Pooled pick rates as Beta distributions."""
 
@@ -58,6 +69,28 @@ class Rates:
         """Successes and failures of every reply in a band with games, whether it was seen there or not."""
         assert self.kept[band], f"band {band} has no games"
         return self._parameters(slice(None), band)
+
+    def unchosen(self, expected: Expected, band: int) -> tuple[Ints, npt.NDArray[np.uint16], Floats]:
+        """Likely moves that a band has not chosen at positions where it has games: positions, moves, rates.
+
+        Those that other bands have chosen there are among them, but none that it has chosen in a prior.
+        """
+        successes, failures = self.of_band(band)
+        choices = self.choices
+        is_chosen = np.zeros(len(choices.keys), dtype=np.bool_)
+        is_chosen[choices.row[choices.band == band]] = True
+        row = np.flatnonzero(~is_chosen & (choices.played[choices.place, band] > 0))
+        place, column = expected.place, int(np.sum(self.kept[:band]))
+        spare = self.pooled.spare[place, column] * (choices.played[place, band] > 0)
+        rates = [
+            (successes / (successes + failures))[row],
+            expected.unseen[:, band] * spare.astype(np.float64),
+        ]
+        return (
+            np.concatenate([choices.place[row], place]),
+            np.concatenate([choices.moves[row], expected.moves]),
+            np.concatenate(rates),
+        )
 
     def _parameters(self, rows: Ints | slice, bands: npt.NDArray[np.uint8] | int) -> tuple[Floats, Floats]:
         cells = rows, (np.cumsum(self.kept) - 1)[bands]
@@ -91,11 +124,10 @@ def spread(counted: pa.Table, bands: int) -> Choices:
     )
 
 
-def pool(choices: Choices, earlier: pa.Table | None = None) -> Rates:
+def pool(choices: Choices, expected: Expected | None = None) -> Rates:
     """Pick rates of every reply in every band, each band leaning on the others as far as the data warrant.
 
-    `earlier` is a table `replies` of an earlier, larger database, with a column `place` of its bands' places:
-    its rates are what is expected before any game of ours is seen, at the positions that it knows.
+    `expected`: the rates before any game of ours is seen.
     """
     correlation = pooling.intra_player_correlation(
         np.asarray(choices.chosen[choices.row, choices.band]),
@@ -109,10 +141,12 @@ def pool(choices: Choices, earlier: pa.Table | None = None) -> Rates:
         choices.chosen[:, kept],
         choices.place,
         worth[:, kept],
-        None if earlier is None else earlier_rates(choices, earlier)[:, kept],
+        None if expected is None else expected.base[:, kept],
+        None if expected is None else expected.knows,
     )
     pooled, known, unknown = pooling.pool_apart(counted)
-    return Rates(choices, pooled, kept, unknown if earlier is None else known, unknown, correlation)
+    is_known = bool(counted.knows_base.any())
+    return Rates(choices, pooled, kept, known if is_known else unknown, unknown, correlation)
 
 
 def earlier_rates(choices: Choices, earlier: pa.Table) -> Singles:

@@ -14,20 +14,21 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner import stats
-from miner.arrays import Flags, Floats, Ints
+from miner.arrays import Flags, Floats, Ints, begins_run
 from miner.errors import UsageError
 from miner.graph.repertoire import moves_in, repertoire_digest
 from miner.graph.sound import Steps, steer_for_both
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
 from miner.progress import Task
-from miner.schema import EDGES, KEPT, POSITIONS, REACH, REPLIES
+from miner.schema import EDGES, FORESEEN, KEPT, POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store, empty_tables
 from miner.store.query import FAILURES, Resources, connected_to_games
+from miner.tally import expected as beforehand
 from miner.tally import replies as counting
 from miner.tally.larger import ELSEWHERE, ENOUGH_GAMES, Larger, arrivals, lacks_positions, worth_telling
-from miner.tally.rates import Choices, Rates, pool, spread
+from miner.tally.rates import Choices, Expected, Rates, pool, spread
 from miner.tally.replies import Counting
 
 log = logging.getLogger(__name__)
@@ -151,7 +152,7 @@ def _counted(
     with (
         store.scratch() as spill,
         connected_to_games(moves, games, spill, resources) as connection,
-        means.progress.task("tally", total=len(ranges) + 2, unit="part") as task,
+        means.progress.task("tally", total=len(ranges) + 3, unit="part") as task,
     ):
         by_range = Counting(
             moves=moves.resolve(),
@@ -191,7 +192,11 @@ def _make_tables(
     task.advance()
     if larger:
         names = larger.names(names, graph.keys)
-    rates = pool(choices, larger.replies if larger else None)
+    habits = beforehand.habits_for(connection, larger.store if larger else None)
+    ratings = beforehand.ratings_of(counted, len(bands.names))
+    expected = beforehand.expect(choices, graph, habits, ratings, larger.replies if larger else None)
+    task.advance()
+    rates = pool(choices, expected)
     games_of = _games_of_bands(counting.games_per_band(connection, bands), bands.names)
     reach, is_told = _reach_table(choices, graph, rates, games_of, bands.names, settings, larger)
     tables = {
@@ -199,15 +204,15 @@ def _make_tables(
         "positions": _positions_table(graph, choices, names),
         "reach": reach,
         "edges": _edges_table(choices, graph),
+        "habits": habits.as_table(),
+        "foreseen": _foreseen_table(choices, expected, rates, bands.names),
     }
     is_told |= np.isin(graph.keys, in_repertoire)
     if not is_told.all():
         told = pa.array(graph.keys[is_told])
-        key_of = {"edges": pa.array(choices.keys)}
-        tables = {
-            name: table.filter(pc.is_in(key_of.get(name, table.column(0)), value_set=told))
-            for name, table in tables.items()
-        }
+        for name in ("replies", "positions", "reach", "edges", "foreseen"):
+            key = pa.array(choices.keys) if name == "edges" else tables[name]["key"]
+            tables[name] = tables[name].filter(pc.is_in(key, value_set=told))
     facts = {
         "positions_without_a_way": len(choices.played) - len(graph.keys),
         "resemblance": asdict(rates.resemblance),
@@ -306,6 +311,20 @@ def _five_digits(values: Floats) -> Floats:
     rounded = bits + np.uint32(1 << (_CUT_BITS - 1)) >> np.uint32(_CUT_BITS) << np.uint32(_CUT_BITS)
     cut = rounded.view(np.float32).astype(np.float64)
     return np.where(is_most, 1.0 - cut, cut)
+
+
+def _foreseen_table(choices: Choices, expected: Expected, rates: Rates, names: tuple[str, ...]) -> pa.Table:
+    """Likely replies that a band with games at the position has not chosen there, whoever else has."""
+    parts = []
+    for column in np.flatnonzero(rates.kept).tolist():
+        place, moves, rate = rates.unchosen(expected, column)
+        likely = rate >= beforehand.LIKELY
+        at = choices.keys[np.flatnonzero(begins_run(choices.keys))][place[likely]]
+        parts.append((at, np.full(len(at), column), moves[likely], rate[likely]))
+    key, band, move, rate = (np.concatenate(column) for column in zip(*parts, strict=True))
+    order = np.lexsort((move, band, key))
+    columns = [key[order], _names(names, band[order]), move[order], _five_digits(rate[order])]
+    return pa.table(columns, schema=FORESEEN)
 
 
 def _names(names: tuple[str, ...], which: Any) -> Any:

@@ -39,6 +39,7 @@ Miner = Callable[..., Told]
         ("export", ["--to", ".csv, .parquet, .pgn or .epd"]),
         ("show", ["ranked list", "NUMBER", "--diagrams", "--letters"]),
         ("motifs", ["MOTIF", "--band", "--top", "--letters"]),
+        ("game", ["NUMBER", "how a model game is won", "--to", ".pgn or .pdf", "--nodes", "--language"]),
         ("status", ["what is out of date", "--settings"]),
         ("demo", ["invented junior club", "--out"]),
     ],

@@ -24,6 +24,7 @@ TABLES = (
     "findings",
     "answers",
     "afterwards",
+    "lasted",
     "model_games",
     "plans",
 )

@@ -163,33 +163,51 @@ def test_cards_and_lists_fit(width: int, color: bool) -> None:
 
 
 def test_list() -> None:
-    """One line of numbers and one of moves for each finding."""
+    """Each finding begins with its opening; its numbers and its moves stand below that."""
     row = first_move(pick_rate=0.003, punish_value=None, avoid_value=0.04)
 
-    assert findings_table([legal(), row], 80).splitlines() == [
-        " No Punish  Avoid Errs  Often  Games Losing reply Reason",
-        "  1   0.47   0.03 Black   35%     28 5...Bxd1     mate",
-        "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#",
-        "  2          0.04 White   <1%     28 1.g4         tempo",
+    assert findings_table(
+        [vienna(opening="Vienna Gambit: A long name of a variation"), row], 80
+    ).splitlines() == [
+        " No Opening",
+        "    Punish  Avoid Errs  Often  Games Losing reply Reason",
+        "  1 Vienna Gambit: A long name of a variation",
+        "      0.47   0.03 Black   35%     28 3...exf4     tempo",
+        "    1.e4 e5 2.Nc3 Nf6 3.f4 exf4? 4.e5 Ng8 5.Nf3",
+        "  2 The first move",
+        "             0.04 White   <1%     28 1.g4         tempo",
         "    1.g4? d5 2.Bg2 Bxg4",
     ]
 
 
-def test_long_moves_lose_their_beginning() -> None:
-    """The losing reply and its refutation stay in sight, whole moves are left out before them."""
-    assert findings_table([legal()], 70).splitlines()[2] == (
-        "    ... 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#"
-    )
-    assert findings_table([legal()], 40).splitlines()[4] == "    ... 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#"
+def test_wide_list() -> None:
+    """Where all names go in, they stand before the numbers."""
+    assert findings_table([vienna(), first_move()], 120).splitlines()[:3] == [
+        " No Opening         Punish  Avoid Errs  Often  Games Losing reply Reason",
+        "  1 Vienna Gambit     0.47   0.03 Black   35%     28 3...exf4     tempo",
+        "    1.e4 e5 2.Nc3 Nf6 3.f4 exf4? 4.e5 Ng8 5.Nf3",
+    ]
+
+
+def test_first_moves_are_never_left_out() -> None:
+    """The way to the losing reply stands in full; of what punishes it as much as goes into two lines."""
+    assert findings_table([legal()], 70).splitlines()[4:] == [
+        "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7",
+        "    7.Nd5#",
+    ]
+    assert findings_table([legal()], 40).splitlines()[-2:] == [
+        "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6",
+        "    5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#",
+    ]
     assert findings_table([legal()], 30).splitlines()[-2:] == [
-        "    ... 5.Nxe5 Bxd1?? 6.Bxf7+",
-        "    Ke7 7.Nd5#",
+        "    1.e4 e5 2.Nf3 d6 3.Bc4 Bg4",
+        "    4.Nc3 g6 5.Nxe5 Bxd1?? ...",
     ]
 
 
 def test_list_of_some() -> None:
     """Findings picked out of the list keep their places; none at all leave the headings."""
-    assert findings_table([legal()], ranks=[17]).splitlines()[1].startswith(" 17 ")
+    assert findings_table([legal()], ranks=[17]).splitlines()[2].startswith(" 17 1.e4 e5 2.Nf3 d6")
     assert len(findings_table([]).splitlines()) == 1
 
 

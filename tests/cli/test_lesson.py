@@ -13,12 +13,13 @@ import pytest
 
 from miner.store import Store
 from tests.cli.conftest import NAMES, Told
-from tests.lesson.pages import diagrams, texts
+from tests.lesson.pages import diagrams, sizes_mm, texts
 
 pytest.importorskip("typst", reason="PDF needs the extra `print`")
 
 Miner = Callable[..., Told]
-LESSON_FILES = {"pupil.pdf", "answers.pdf", "coach.pdf", "exercises.pgn", "exercises.epd", "cards.csv"}
+OTHER_FILES = {"exercises.pgn", "exercises.epd", "cards.csv", "cards", "practice.html"}
+LESSON_FILES = {"pupil.pdf", "answers.pdf", "coach.pdf"} | OTHER_FILES
 
 
 def shown(folder: Path) -> list[Path]:
@@ -30,16 +31,18 @@ def test_a_lesson(club: Path, miner: Miner, tmp_path: Path) -> None:
     """All files are written and told, each with the same exercises, and nobody's name is in them."""
     told = miner("lesson", "--store", club, "--out", tmp_path, "--side", "white", "--start", "2025-09-15")
 
-    files = {file.name: file.read_bytes() for file in shown(tmp_path)}
+    files = {file.name: file.read_bytes() for file in shown(tmp_path) if file.is_file()}
     count = len(diagrams(files["pupil.pdf"]))
     games = io.StringIO(files["exercises.pgn"].decode())
     assert told.code == 0
-    assert set(files) == LESSON_FILES
+    assert {file.name for file in shown(tmp_path)} == LESSON_FILES
     assert f"\n{count} exercise{'' if count == 1 else 's'}\n" in told.out
     assert count > 0
     assert len(list(iter(lambda: chess.pgn.read_game(games), None))) == count
     assert len(files["exercises.epd"].splitlines()) == count
-    assert len(list(csv.DictReader(io.StringIO(files["cards.csv"].decode(), newline="")))) == count
+    cards = list(csv.DictReader(io.StringIO(files["cards.csv"].decode(), newline="")))
+    assert len(cards) == count
+    assert all((tmp_path / card["picture"]).is_file() for card in cards)
     text = " ".join(" ".join(texts(files[name])) for name in files if name.endswith(".pdf"))
     assert not [name for name in NAMES if name in text]
 
@@ -51,7 +54,7 @@ def test_only_one_position(club: Path, miner: Miner, tmp_path: Path) -> None:
     told = miner("lesson", "--store", club, "--out", tmp_path, "--only", f"{row['key']:016x}", "--no-pdf")
 
     assert told.code == 0
-    assert {file.name for file in shown(tmp_path)} == {"exercises.pgn", "exercises.epd", "cards.csv"}
+    assert {file.name for file in shown(tmp_path)} == OTHER_FILES
     records = (tmp_path / "exercises.epd").read_text().splitlines()
     assert records
     assert len(records) <= 2
@@ -63,6 +66,7 @@ def test_language_and_paper(club: Path, miner: Miner, tmp_path: Path) -> None:
 
     assert told.code == 0
     assert "Eröffnungsaufgaben" in texts((tmp_path / "pupil.pdf").read_bytes())[0]
+    assert "Nächste Aufgabe" in (tmp_path / "practice.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
@@ -75,6 +79,144 @@ def test_wrong_use(club: Path, miner: Miner, tmp_path: Path, options: tuple[str,
 
     assert told.code == 2
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("lesson", "--start", "15.9.2025"), "--start '15.9.2025' is no date; write it as 2025-09-15"),
+        (("plan", "--start", "2025-9"), "--start '2025-9' is no date; write it as 2025-09-15"),
+        (("plan", "--without", "tomorrow"), "--without 'tomorrow' is no date; write it as 2025-09-15"),
+        (
+            ("plan", "--start", "2025-09-15", "--at", "half past 5"),
+            "--at 'half past 5' is no time of day; write it as 17:30",
+        ),
+        (
+            ("lesson", "--only", "00000000000000ff"),
+            "no finding of this list has the key 00000000000000ff; take",
+        ),
+        (
+            ("lesson", "--without-taught"),
+            "what was taught goes by days; name the day of the lesson with --start",
+        ),
+        (
+            ("lesson", "--group", "Fridays"),
+            "settings file miner.toml: No such file or directory; name a file",
+        ),
+        (("plan", "--sessions", "2", "--minutes", "10"), "2 sessions of 10 minutes are too little; plan at"),
+    ],
+)
+def test_wrong_input_is_told_in_one_line(
+    club: Path,
+    miner: Miner,
+    tmp_path: Path,
+    arguments: tuple[str, ...],
+    told: str,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What is wrong, and what to write instead, without the words of a parser."""
+    monkeypatch.chdir(tmp_path)
+
+    said = miner(*arguments, "--store", club, "--out", tmp_path / "out", "--no-pdf")
+
+    assert said.code == 2
+    assert said.err.startswith(f"miner: {told}")
+    assert said.err.count("\n") == 1
+    assert not (tmp_path / "out").exists()
+
+
+def test_more_sessions_than_topics(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """As many as there are topics, and it is said what would give more."""
+    told = miner("plan", "--store", club, "--out", tmp_path, "--sessions", "40", "--no-pdf")
+
+    sessions = (tmp_path / "plan.md").read_text().count("\n## Session ")
+    assert told.code == 0
+    assert 0 < sessions < 40
+    assert "there are no topics for 40; more bands (--band) or both sides (--side) may hold more" in told.out
+
+
+def test_what_was_taught_is_left_out_and_revised(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """A week later the group gets other exercises; a lesson that is made again stays as it was."""
+    table = tmp_path / "taught.csv"
+
+    def lesson(day: str, *more: str) -> set[str]:
+        out = tmp_path / "out"
+        said = miner(
+            "lesson",
+            "--store",
+            club,
+            "--out",
+            out,
+            "--start",
+            day,
+            "--taught",
+            table,
+            "--top",
+            "1",
+            "--no-pdf",
+            *more,
+        )
+        if said.code:
+            return {said.err}
+        return {" ".join(line.split()[:4]) for line in (out / "exercises.epd").read_text().splitlines()}
+
+    first = lesson("2025-09-16", "--without-taught", "--group", "")
+    again = lesson("2025-09-16", "--without-taught")
+    second = lesson("2025-09-23", "--without-taught")
+    revised = lesson("2025-09-23", "--revise-taught")
+    rows = list(csv.DictReader(io.StringIO(table.read_text(), newline="")))
+
+    assert first == again
+    assert not first & second
+    assert revised == first
+    assert {row["date"] for row in rows} == {"2025-09-16", "2025-09-23"}
+    assert list(rows[0]) == ["date", "group", "what"]
+
+
+def test_plan_goes_on_after_what_was_taught(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """What the first session taught comes back in the new plan, and is not taught again."""
+    plan = ("plan", "--store", club, "--no-pdf", "--taught", tmp_path / "taught.csv", "--without-taught")
+
+    miner(*plan, "--out", tmp_path / "a", "--start", "2025-09-16", "--sessions", "2", "--minutes", "30")
+    noted = (tmp_path / "taught.csv").read_text()
+    told = miner(
+        *plan, "--out", tmp_path / "b", "--start", "2025-09-23", "--sessions", "1", "--minutes", "30"
+    )
+
+    first = noted.splitlines()[1].split(",")[2]
+    text = (tmp_path / "b" / "plan.md").read_text()
+    name = first.split()[1] if first[:16].isalnum() and " " in first[:20] else first
+    assert told.code == 0
+    assert noted.count("2025-09-16") >= 1
+    assert noted.count("2025-09-23") >= 1
+    assert name in text.partition("**Again:**")[2]
+    assert "2025-09-16" in (tmp_path / "taught.csv").read_text()
+
+
+def test_settings_of_a_group(
+    club: Path, miner: Miner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Taken from miner.toml in the folder; an option that is given comes before them."""
+    (tmp_path / "miner.toml").write_text(
+        '[group.Fridays]\nside = "white"\nband = "800-999"\nlanguage = "de"\npaper = "letter"\nminutes = 30\n'
+        "[scan]\ngames = 10\n",
+        encoding="utf-8",
+    )
+    monkeypatch.chdir(tmp_path)
+
+    miner("plan", "--store", club, "--out", "plan", "--group", "Fridays", "--no-pdf")
+    miner("plan", "--store", club, "--out", "long", "--group", "Fridays", "--no-pdf", "--minutes", "60")
+    miner("lesson", "--store", club, "--out", "lesson", "--group", "Fridays")
+    unknown = miner("lesson", "--store", club, "--out", "none", "--group", "Mondays")
+
+    plan = (tmp_path / "plan" / "plan.md").read_text()
+    assert plan.startswith("# Opening plan: Fridays, White, 800-999\n")
+    assert " of 30 minutes" in plan
+    assert " of 60 minutes" in (tmp_path / "long" / "plan.md").read_text()
+    sheet = (tmp_path / "lesson" / "pupil.pdf").read_bytes()
+    assert "Eröffnungsaufgaben" in texts(sheet)[0]
+    assert sizes_mm(sheet) == {(216, 279)}
+    assert "no group is called Mondays; its groups are Fridays" in unknown.err
 
 
 def test_a_folder_that_is_a_file(club: Path, miner: Miner, tmp_path: Path) -> None:
@@ -127,8 +269,8 @@ def test_files_of_an_earlier_call_go(club: Path, miner: Miner, tmp_path: Path) -
     planned = miner(*plan, "1", "--no-pdf")
 
     left = {str(file.relative_to(tmp_path)) for file in tmp_path.rglob("[!.]*") if file.is_file()}
-    assert left == {
-        *("exercises.pgn", "exercises.epd", "cards.csv", "answers.pdf", "notes.txt"),
+    assert {name for name in left if not name.startswith("cards/")} == {
+        *("exercises.pgn", "exercises.epd", "cards.csv", "practice.html", "answers.pdf", "notes.txt"),
         *("plan.md", "session-02/notes.txt"),
     }
     assert f"deleted {tmp_path / 'coach.pdf'} of an earlier call" in told.out

@@ -49,17 +49,21 @@ def test_one_motif(club: Path, miner: Miner) -> None:
     assert "8  r  .  b  q  k  b [n] r  <" in told.out  # before it, the mistake's squares marked
 
 
-def test_show_begins_with_motifs(club: Path, miner: Miner) -> None:
-    """Of the band, each with a position, before the list of positions; not where one kind is asked for."""
+def test_show_begins_with_things_to_teach(club: Path, miner: Miner) -> None:
+    """Of the band, each on a board, then its motifs and the list; not where one kind is asked for."""
     told = miner("show", "--store", club, "--letters", "--band", "800-999")
     of_traps = miner("show", "--store", club, "--kind", "trap")
 
     motifs, _, positions = told.out.partition("\n\nMistakes of players rated 800-999")
-    assert motifs.startswith("Of 100 games of players rated 800-999")
-    assert "mate in one: queen on f7" in motifs.splitlines()[2]
-    assert "8  r  .  b  q  k  b [n] r  <" in motifs
+    things, _, listed = motifs.partition("\n\nOf 100 games of players rated 800-999")
+    assert things.splitlines()[0].endswith(" things this week")
+    assert "1. Motif: mate in one: queen" in things
+    assert "2. Avoid 2...g6 (double" in things
+    assert things.count("3...Nf6??") == 1  # told as a motif, and not as a position again
+    assert "8  r  .  b  q  k  b [n] r  <" in things
+    assert "mate in one: queen on f7" in listed
     assert "2...g6" in positions
-    assert "mate in one" not in of_traps.out
+    assert "this week" not in of_traps.out
 
 
 def test_unknown_motif(club: Path, miner: Miner) -> None:

@@ -164,6 +164,9 @@ def test_no_name_is_told(
     ]
 
     told = [miner(*command) for command in commands]
+    model = pq.read_table(store / "model_games.parquet")["game"][0].as_py()
+    commands.append(("game", model, "--store", store, "--nodes", 500, *of_engine, "--to", out / "game.pgn"))
+    told.append(miner(*commands[-1]))
 
     assert [one.code for one in told] == [0] * len(commands), [one.err for one in told if one.code]
     assert "kept" in told[0].out

@@ -50,8 +50,8 @@ def test_listed_players(club: Path, games: Path, miner: Miner, tmp_path: Path) -
 
     told = miner(*call, "--players", tmp_path / "list.txt")
 
-    assert told.err == "1 of the list have no game there\n"
-    assert len(list((tmp_path / "out").glob("pupil-*.html"))) == 1
+    assert told.err == "1 of the list has no game there\n"
+    assert len(list((tmp_path / "out").glob("pupil-????.html"))) == 1
 
 
 def test_names(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
@@ -178,7 +178,7 @@ def test_pages_of_an_earlier_call(club: Path, games: Path, miner: Miner, tmp_pat
 
     told = miner(*call, "--players", tmp_path / "list.txt")
 
-    pages = sorted(file.name for file in (tmp_path / "out").glob("pupil-*.html"))
+    pages = sorted(file.name for file in (tmp_path / "out").glob("pupil-????.html"))
     assert len(pages) == 2
     assert pages[-1] == "pupil-notes.html"
     assert "files of an earlier call\n" in told.out
@@ -194,7 +194,7 @@ def test_everybody_without_a_list(club: Path, games: Path, miner: Miner, tmp_pat
     assert "Without it every player in the games gets a page, opponents as well, if they are 300" in told
     assert f"if they are {MOST_PUPILS} or fewer" in told
     players = set(re.findall(r'\[(?:White|Black) "([^"?]+)"', games.read_text(encoding="utf-8")))
-    assert len(list((tmp_path / "out").glob("pupil-*.html"))) == len(players) > len(NAMES)
+    assert len(list((tmp_path / "out").glob("pupil-????.html"))) == len(players) > len(NAMES)
 
 
 def test_wrong_day(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
@@ -203,7 +203,7 @@ def test_wrong_day(club: Path, games: Path, miner: Miner, tmp_path: Path) -> Non
         "pupils", "--store", club, "--games", games, "--out", tmp_path / "out", "--lesson-date", "soon"
     )
 
-    assert told.code == 2
+    assert (told.code, told.err) == (2, "miner: --lesson-date 'soon' is no date; write it as 2025-09-15\n")
     assert not (tmp_path / "out").exists()
 
 
@@ -217,17 +217,53 @@ def test_motifs_of_all_games(raided: Path, raids: Path, miner: Miner, engine: Pa
 
     told, without = miner(*call, tmp_path / "out"), miner(*call, tmp_path / "without", "--no-scan")
 
-    pages, bare = (sorted((tmp_path / name).glob("pupil-*.html")) for name in ("out", "without"))
+    pages, bare = (sorted((tmp_path / name).glob("pupil-????.html")) for name in ("out", "without"))
     words, others = (
         " ".join(re.sub(r"<[^>]+>|\s+", " ", page.read_text(encoding="utf-8")) for page in some)
         for some in (pages, bare)
     )
     assert (told.code, without.code) == (0, 0)
     assert "Motifs that cost you most" in words
+    group = re.sub(r"<[^>]+>|\s+", " ", (tmp_path / "out" / "group.html").read_text(encoding="utf-8"))
+    assert re.search(r"What the group falls for most .* Double attack .* 10 of 10 ", group)
+    assert not [name for name in NAMES if re.search(rf"{name}\b", group)]
     assert re.search(r"Double attack\s+1 of 1 \(usual \d\.\d\)", words)
     assert "Double attack: fell for it" in words  # before and after the lesson
-    assert re.search(r"From your own game: 2024\.01\.\d\d \(no\. \d+\)\.", words)
+    assert re.search(r"From your own game \d+ \((White|Black), 2024\.01\.\d\d\)\.", words)
     assert "From somebody else" in words
     assert pages[0].with_suffix(".pgn").read_text(encoding="utf-8").count("[Event ") > 1
     assert "Motifs that cost" not in others
     assert not [name for name in NAMES if re.search(rf"{name}\b", words)]
+
+
+def test_one_group(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """Its pupils alone get a page; of a group that nobody is in it is told which there are."""
+    rows = "".join(f"{name},{'Fridays' if place < 2 else 'Mondays'}\n" for place, name in enumerate(NAMES))
+    (tmp_path / "list.csv").write_text(f"name,group\n{rows}", encoding="utf-8")
+    call = ("pupils", "--store", club, "--games", games, "--no-pdf", "--no-scan", "--out", tmp_path / "out")
+
+    told = miner(*call, "--players", tmp_path / "list.csv", "--group", "Fridays")
+    nobody = miner(*call, "--players", tmp_path / "list.csv", "--group", "Sundays")
+
+    assert (told.code, told.err) == (0, "")
+    assert len(list((tmp_path / "out").glob("pupil-????.html"))) == 2
+    assert nobody.err == "miner: --players has nobody of the group Sundays; its groups are Fridays, Mondays\n"
+
+
+def test_since_what_was_taught(club: Path, games: Path, miner: Miner, tmp_path: Path) -> None:
+    """By the table that lessons keep; a file that is not there is no key either."""
+    call = ("pupils", "--store", club, "--games", games, "--no-pdf", "--no-scan", "--out", tmp_path / "out")
+    miner(
+        *("lesson", "--store", club, "--out", tmp_path / "lesson", "--no-pdf"),
+        *("--without-taught", "--start", "2024-01-05"),
+    )
+
+    told = miner(*call, "--taught", club / "taught.csv")
+    missing = miner(*call, "--taught", tmp_path / "none.csv")
+    both = miner(*call, "--taught", club / "taught.csv", "--lesson-date", "2024-01-05")
+
+    assert (told.code, told.err) == (0, "")
+    assert "Since the lesson on 2024-01-05" in (tmp_path / "out" / "group.html").read_text(encoding="utf-8")
+    assert missing.code == both.code == 2
+    assert "none.csv is neither a key nor a file; take keys from the column `key`" in missing.err
+    assert "each topic of the table has a day of its own" in both.err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 from collections.abc import Callable
@@ -28,8 +29,8 @@ def test_list_has_each_mistake_once(club: Path, miner: Miner) -> None:
 
     assert told.code == 0
     assert "Mistakes of players of all bands" in told.out
-    assert positions(told)[1].split()[:4] == ["No", "Punish", "Avoid", "Errs"]
-    assert told.out.count("2...g6 ") == 1
+    assert positions(told)[1].split()[:5] == ["No", "Opening", "Punish", "Avoid", "Errs"]
+    assert told.out[told.out.index("Mistakes of") :].count("2...g6 ") == 1
     assert f"One of them on a board: miner show --store {club} " in told.out
 
 
@@ -41,7 +42,7 @@ def test_one_finding_on_a_board(club: Path, miner: Miner) -> None:
 
     assert told.code == 0
     assert "[" in told.out  # the squares of the losing reply
-    assert "R  N  B" in told.out
+    assert "B  N  R" in told.out
     assert first["losing_reply"] in told.out
     assert "Refutation" in told.out
 
@@ -49,7 +50,7 @@ def test_one_finding_on_a_board(club: Path, miner: Miner) -> None:
 def test_filters_keep_the_numbers_of_the_list(club: Path, miner: Miner) -> None:
     """By what they are worth to avoid, under the numbers that the findings have in the whole list."""
     rows = Store.open(club).read_table("findings").to_pylist()
-    worst = max(range(len(rows)), key=lambda place: rows[place]["avoid_value_low"])
+    worst = max(range(len(rows)), key=lambda place: rows[place]["avoid_value"])
 
     told = miner("show", "--store", club, "--kind", "pitfall", "--top", 1)
 
@@ -63,10 +64,11 @@ def test_side_that_is_taught(club: Path, miner: Miner, side: str, place: int) ->
     number = told.out.split()[-1]
     card = miner("show", "--store", club, "--side", side, number)
 
-    row = positions(told)[2]
-    cells = row.split()
-    assert cells[2:4] == ["Black", cells[3]]  # one value only
-    assert row.index(cells[1]) < [0, 11, 18][place]
+    head, row = positions(told)[1:3]
+    value, errs = re.findall(r" (\S+) +(Black) ", row)[0]  # one value only
+    heading = ("Punish", "Avoid")[place - 1]
+    assert errs == "Black"
+    assert row.index(f" {value} ") + len(value) + 1 == head.index(heading) + len(heading)
     assert card.out.startswith(f"{number}. {'Trap' if side == 'white' else 'Pitfall'}: ")
 
 
@@ -86,8 +88,9 @@ def test_bands_of_the_store(club: Path, miner: Miner) -> None:
     unknown = miner("show", "--store", club, "--band", "800")
 
     assert empty.code == 0
-    assert empty.out.startswith(
-        "0 mistakes of players rated 2400 and above: games of each band's players are"
+    [band] = {row["band"] for row in Store.open(club).read_table("by_band").to_pylist()}
+    assert f"0 mistakes of players rated 2400 and above: those with mistakes are {band} (" in " ".join(
+        empty.out.split()
     )
     assert "More games, more bands (--band), or" in " ".join(empty.out.split())
     assert unknown.code == 2
@@ -137,7 +140,7 @@ def test_output_in_an_old_encoding(club: Path, encoding: str, arguments: tuple[o
     )
 
     assert (done.returncode, done.stderr) == (0, b"")
-    assert "R  N  B" in done.stdout.decode(encoding)
+    assert "B  N  R" in done.stdout.decode(encoding)
 
 
 @pytest.mark.parametrize("arguments", [(), (1,), ("--diagrams",), ("--band", "2400+")])
@@ -149,11 +152,14 @@ def test_narrow_terminal(
 
     told = miner("show", *arguments, "--store", club)
 
-    lines = [line for line in told.out.splitlines() if not line.startswith("miner show --store ")]
+    lines = [
+        line for line in told.out.splitlines() if not line.startswith(("miner show --store ", "miner game "))
+    ]
     assert told.code == 0
     assert max(map(len, lines)) <= 40
     if not arguments:
-        assert told.out.count("material") == told.out.count("2...g6") > 0
+        listed = told.out[told.out.index("Mistakes of") :]
+        assert listed.count("material") == listed.count("2...g6 ") == 1
 
 
 def test_missed_chances_have_a_list_of_their_own(club: Path, miner: Miner, tmp_path: Path) -> None:

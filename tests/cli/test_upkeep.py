@@ -53,6 +53,7 @@ def test_findings_of_a_store_that_grew_and_shrank(
 
     assert (added.code, added.err) == (0, "")
     assert "read   29 games seen: 26 kept, 3 duplicate" in added.out
+    assert "9 new games; set aside: 3 duplicate" in added.out
     assert "findings" in added.out
     assert grown == findings(miner, at_once)
     assert grown.count("\n") > 1
@@ -99,6 +100,8 @@ def test_added_games_make_later_stages_old(
     added = miner("add", halves[0], "--store", store)
     again = miner("add", halves[0], "--store", store)
 
+    assert "3 new games\n" in added.out
+    assert "0 new games\n" in again.out
     assert f"Now: miner run --store {store}" in added.out
     assert "(up to date, nothing to do)" in again.out
     assert "miner tally makes it new" in miner("status", "--store", store).out

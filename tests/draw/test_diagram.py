@@ -7,20 +7,19 @@ import xml.etree.ElementTree as ET
 import chess
 import pytest
 
-from miner.draw.diagram import SQUARE, diagram_svg
+from miner.draw.diagram import diagram_svg
+from miner.draw.pieces import SQUARE
 
 SVG = "{http://www.w3.org/2000/svg}"
 AFTER_E4 = chess.Board("rnbqkbnr/pppppppp/8/8/4P3/8/PPPP1PPP/RNBQKBNR b KQkq - 0 1")
 
 
 def pieces_at(svg: str) -> dict[tuple[int, int], str]:
-    """The names of the pieces by column and row, from the upper left."""
+    """The letters of the pieces by column and row, from the upper left."""
     found = {}
-    for group in ET.fromstring(svg).iter(f"{SVG}g"):
-        drawn = group.find(f"{SVG}g[@class]")
-        if drawn is not None:
-            x, y = group.attrib["transform"].removeprefix("translate(").rstrip(")").split()
-            found[int(x) // SQUARE, int(y) // SQUARE] = drawn.attrib["class"]
+    for group in ET.fromstring(svg).iterfind(f".//{SVG}g[@class]"):
+        x, y = group.attrib["transform"].removeprefix("translate(").rstrip(")").split()
+        found[int(x) // SQUARE, int(y) // SQUARE] = group.attrib["class"].removeprefix("piece-")
     return found
 
 
@@ -36,9 +35,9 @@ def side_to_move(svg: str) -> tuple[str, bool]:
 def test_pieces_stand_where_they_are() -> None:
     """White's king is on e1: fifth column, last row; from Black's side fourth column, first row."""
     assert len(pieces_at(diagram_svg(AFTER_E4))) == 32
-    assert pieces_at(diagram_svg(AFTER_E4))[4, 7] == "white king"
-    assert pieces_at(diagram_svg(AFTER_E4))[4, 4] == "white pawn"
-    assert pieces_at(diagram_svg(AFTER_E4, orientation=chess.BLACK))[3, 0] == "white king"
+    assert pieces_at(diagram_svg(AFTER_E4))[4, 7] == "K"
+    assert pieces_at(diagram_svg(AFTER_E4))[4, 4] == "P"
+    assert pieces_at(diagram_svg(AFTER_E4, orientation=chess.BLACK))[3, 0] == "K"
 
 
 @pytest.mark.parametrize(

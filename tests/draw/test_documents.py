@@ -40,7 +40,9 @@ def read(text: str) -> _Reader:
 
 def titled(title: str) -> _Reader:
     """A page with this title."""
-    return read(page_bytes("report/page.html", {"title": title, "contents": "{}"}, "").decode())
+    return read(
+        page_bytes("report/page.html", {"title": title, "contents": "{}", "first": None}, "").decode()
+    )
 
 
 @given(st.text(st.characters(exclude_characters="\r\0", exclude_categories=["Cs"]), min_size=1))
@@ -56,10 +58,13 @@ def test_text_stays_text(text: str) -> None:
 
 def test_a_lone_surrogate() -> None:
     """It has no UTF-8, and a question mark stands for it."""
-    assert "<h1>?</h1>" in page_bytes("report/page.html", {"title": "\ud800", "contents": "{}"}, "").decode()
+    assert (
+        "<h1>?</h1>"
+        in page_bytes("report/page.html", {"title": "\ud800", "contents": "{}", "first": None}, "").decode()
+    )
 
 
 def test_what_a_template_wants_must_be_there() -> None:
     """A name that the data do not have is an error, not a gap in the page."""
     with pytest.raises(jinja2.UndefinedError, match="contents"):
-        page_bytes("report/page.html", {"title": "A title"}, "")
+        page_bytes("report/page.html", {"title": "A title", "first": None}, "")

@@ -198,3 +198,16 @@ def test_line_does_not_end_within_an_exchange() -> None:
     found = explain(evidence("e4 e5 d4", reply=reply, best=best, best_cp=22, reply_cp=-142))
 
     assert found.refutation[-1] == chess.Move.from_uci("e8d8")
+
+
+def test_pawn_left_undefended_comes_before_a_pawn_that_is_missed() -> None:
+    """6...Nxd8 leaves e5 to the knight: that the better recapture wins one more is no word for pupils."""
+    known = evidence(
+        "e4 e5 Nf3 Nc6 d4 d6 dxe5 dxe5 Qxd8+",
+        reply="Nxd8 Nxe5 f6 Nd3 Ne6 Nc3 Nd4 Nb4 c6 Be3",
+        best="Kxd8 Nc3 Bc5 Nd5 f6 Be3 Bxe3 Nxe3 Nge7",
+        best_cp=-50,
+        reply_cp=-181,
+    )
+
+    assert explain(known).detail == "leaves the pawn on e5 undefended"

@@ -10,7 +10,7 @@ from miner.board.moves import after, line_san
 from miner.board.settle import VALUES, settle, settle_answer
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
-from miner.explain.material import Cost, explain_material, given_up
+from miner.explain.material import Cost, explain_material, given_up, left_undefended
 from miner.reasons import Reason
 from tests.explain.positions import evidence, random_lines
 
@@ -203,6 +203,22 @@ def test_what_is_taken_at_once_is_given_up(reply: str, defence: str, told: str) 
     shown = evidence("e4 e5 Nf3", reply=reply, best="Nc6 Bb5 a6 Ba4 Nf6 O-O", defences=(defence,))
 
     assert given_up(shown) == told
+
+
+@pytest.mark.parametrize(
+    ("moves", "reply", "best", "told"),
+    [
+        ("e4 e5 Nf3", "Bc5 Nxe5 d6", "Nc6 Bb5", "the pawn on e5"),
+        ("e4 e5 Nf3 Nc6 Nc3 Nf6 Bb5", "d5 Nxe5 Qd6", "Bd6 O-O", "the pawn on e5"),  # the knight is pinned
+        ("e4 e5 Nf3", "d6 Bc4 Be7", "Nc6 Bb5", ""),  # nothing is taken
+        ("e4 e5 Nf3", "f6 Nxe5 fxe5", "Nc6 Bb5", ""),  # it can be taken back, whatever comes then
+        ("e4 e5 Nf3", "Bc5 Nxe5 d6", "h6 Nxe5", ""),  # the best move leaves it alone, too
+        ("e4 e5 Nf3 Nc6", "Nxe5 Nxe5 d4", "Bb5 a6", ""),  # what has moved there itself was given
+    ],
+)
+def test_man_left_undefended(moves: str, reply: str, best: str, told: str) -> None:
+    """Taken at once, and nobody can take back: a fact of the board."""
+    assert left_undefended(evidence(moves, reply=reply, best=best)) == told
 
 
 def test_pawn_that_is_let_go_far_down_another_defence_does_not_count() -> None:

@@ -68,9 +68,9 @@ def test_queen_that_goes_home() -> None:
 
     chased, found = explain_tempo(known), explain_tempo(home)
 
-    assert chased is None or not chased.detail.startswith("the queen must go back")
+    assert chased is None or not chased.detail.startswith("the queen goes back")
     assert found is not None
-    assert found.detail == "the queen must go back from h4 to d8"
+    assert found.detail == "the queen goes back from h4 to d8"
 
 
 def test_knight_driven_back_by_a_pawn() -> None:
@@ -105,8 +105,25 @@ def test_piece_that_may_stay_has_lost_no_time() -> None:
     assert explain_tempo(known) is None
 
 
-def test_queen_that_must_leave_again() -> None:
-    """1.e3 e5 2.Qh5: sooner or later ...Nf6 comes, to whichever square she goes then."""
+def test_piece_driven_sooner_than_after_the_best_move() -> None:
+    """4...Ne5 5.f4 drives the knight at once; that 4...Nf6 is driven on by e5 later takes nothing away."""
+    known = evidence(
+        "e4 e5 Nf3 Nc6 d4 exd4 Nxd4",
+        reply="Ne5 f4 Nc6 Nc3 Bb4",
+        best="Nf6 Nxc6 bxc6 Bd3 d5 e5 Ng4",
+        defences=("Ne5 f4 Ng6 Nc3 Bb4",),
+    )
+    as_soon = evidence("e4 Nf6 e5", reply="Ng4 h3 Nh6 d4 d6", best="Nd5 c4 Nb6 d4 d6")
+
+    found = explain_tempo(known)
+
+    assert found is not None
+    assert found.detail == "the knight is driven from e5"
+    assert explain_tempo(as_soon) is None
+
+
+def test_queen_that_leaves_again() -> None:
+    """1.e3 e5 2.Qh5: sooner or later ...Nf6 comes, to whichever square she goes then, or before."""
     known = evidence(
         "e3 e5",
         reply="Qh5 Nc6 c4 d5 cxd5 Nf6 Qd1 Nxd5",
@@ -117,4 +134,19 @@ def test_queen_that_must_leave_again() -> None:
     found = explain_tempo(known)
 
     assert found is not None
-    assert found.detail == "the queen must leave h5 again"
+    assert found.detail == "the queen leaves h5 again"
+
+
+def test_queen_that_is_driven_from_her_square() -> None:
+    """2.Qh5 Nf6 attacks her at once, whatever square she takes then."""
+    known = evidence(
+        "e4 c6",
+        reply="Qh5 Nf6 Qh4 d5 exd5",
+        best="d4 d5 e5",
+        defences=("Qh5 Nf6 Qe2 d5 e5",),
+    )
+
+    found = explain_tempo(known)
+
+    assert found is not None
+    assert found.detail == "the queen is driven from h5"

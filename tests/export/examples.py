@@ -93,6 +93,9 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         usual_line=(),
         usual_games=0,
         usual_of=0,
+        wins_pawns=0,
+        lasted_games=0,
+        lasted_kept=0,
     )
     return replace(found, **changes)
 

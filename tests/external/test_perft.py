@@ -7,8 +7,11 @@ the same collection) with their counts, from memory.
 from __future__ import annotations
 
 import chess
+import numpy as np
 import pytest
 
+from miner.board.legal import Sight, covers, legal_moves
+from miner.board.play import Boards
 from miner.core.library import core
 from tests.reading import needs_compiled
 
@@ -72,3 +75,33 @@ def test_perft_of_the_core(fen: str, depth: int, count: int) -> None:
     assert compiled is not None
 
     assert compiled.perft(fen, depth) == count
+
+
+def boards_of(fen: str) -> Boards:
+    """One board as arrays."""
+    board = chess.Board(fen)
+    squares = np.zeros((1, 64), dtype=np.uint8)
+    for square, piece in board.piece_map().items():
+        squares[0, square] = piece.piece_type + (0 if piece.color else 6)
+    rights = [bool(board.castling_rights & chess.BB_SQUARES[corner]) for corner in (7, 0, 63, 56)]
+    file = -1 if board.ep_square is None else chess.square_file(board.ep_square)
+    return Boards(
+        squares,
+        np.array([rights]),
+        np.array([file], dtype=np.int8),
+        np.array([board.halfmove_clock], dtype=np.uint16),
+        np.array([board.ply()], dtype=np.uint16),
+    )
+
+
+@pytest.mark.parametrize(("fen", "depth", "count"), CASES + DEEPER)
+def test_perft_of_boards_as_arrays(fen: str, depth: int, count: int) -> None:
+    """All legal moves of many boards at once make the published number of lines."""
+    boards = boards_of(fen)
+
+    for _ in range(depth):
+        sight = Sight.of(boards)
+        found = legal_moves(sight, covers(sight.men, own=True), covers(sight.men, own=False))
+        boards = boards.take(found.row).after(found.packed)
+
+    assert len(boards) == count

@@ -298,3 +298,18 @@ def test_games_of_a_prior_are_told_apart() -> None:
     assert "in 314 games here and elsewhere" in words.observed_sentence(rare)
     assert "games here and elsewhere by" in words.found_sentence(rare)
     assert words.models_sentence(rare) == "Model games, here or elsewhere: 2."
+
+
+def test_whether_it_lasted() -> None:
+    """What is won, and how many had it a little later; of fewer than five games nothing is told."""
+    seen: dict[str, Any] = {"wins_pawns": 3, "lasted_games": 30, "lasted_kept": 19}
+
+    told = words.lasting_sentence(vienna(**seen))
+
+    assert (
+        told
+        == "Of 30 who punished it (all bands) 19 had the material, 3 pawns' worth or more, nine plies later."
+    )
+    assert "a pawn or more" in words.lasting_sentence(vienna(**seen | {"wins_pawns": 1}))
+    assert words.lasting_sentence(vienna(**seen | {"lasted_games": 4})) == ""
+    assert told in words.teaching_sentences(vienna(**seen))

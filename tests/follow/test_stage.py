@@ -68,7 +68,7 @@ def packed(moves: str, san: str) -> int:
 
 
 def test_tables_are_those_of_the_schema(followed: Store) -> None:
-    """All seven are there, for the one losing reply, with the columns that are declared."""
+    """All eight are there, for the one losing reply, with the columns that are declared."""
     for name in TABLES_OF["follow"]:
         table, schema = followed.read_table(name), TABLES[name]
         assert table.schema.equals(schema), name
@@ -144,6 +144,26 @@ def test_only_what_follows_a_punishment_is_followed(followed: Store) -> None:
     missed = key_after(f"{BEFORE} g6 Qf3 Nf6")
 
     assert missed not in {row["at"] for row in rows(followed, "followed")}
+
+
+def test_whether_the_rook_was_kept(followed: Store) -> None:
+    """Nine plies later those who took it are six pawns up, those who waited one; the others are not counted.
+
+    The games with another move are there, too, and evaluations are those of Black, who erred.
+    """
+    lasted = rows(followed, "lasted")
+    there = f"{BEFORE} g6"
+
+    own = [row for row in lasted if row["chosen"] == row["move"]]
+    won = [row["won"] for row in own if row["found"]]
+    assert (len(own), len(lasted)) == (15, 21)
+    assert sorted(won) == [1, 1, 1, 6, 6, 6, 6, 6]
+    assert all(row["won"] is None for row in lasted if not row["found"])
+    assert all(row["found"] is None for row in lasted if row["chosen"] == packed(BEFORE, "Nc6"))
+    assert all(row["cp"] < -300 for row in own if row["won"] == 6)
+    [odd] = [row for row in own if row["plies"] == 1]  # 3.Na3 gxh5, and White resigns
+    assert odd["cp"] > 500
+    assert packed(there, "Na3") not in {row["chosen"] for row in lasted}
 
 
 def test_model_games_and_plans(followed: Store) -> None:

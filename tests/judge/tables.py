@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from miner.board.moves import pack
 from miner.judge.candidates import Candidate, Position
-from miner.schema import POSITIONS, REACH, REPLIES
+from miner.schema import FORESEEN, POSITIONS, REACH, REPLIES
 from miner.settings import TallySettings, as_dict
 from miner.store import Manifest, Store
 from tests.stores import finish, write_table
@@ -116,6 +116,7 @@ def tallied_store(folder: Path, lines: tuple[str, ...] = LINES, from_ply: int = 
     store = Store.create(folder)
     write_table(store, "replies", replies_table(*replies))
     write_table(store, "reach", reach_table(*reach))
+    write_table(store, "foreseen", FORESEEN.empty_table())
     write_table(store, "positions", pa.Table.from_pylist(positions, schema=POSITIONS))
     finish(
         store,

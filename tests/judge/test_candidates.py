@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import chess
@@ -9,22 +10,65 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from miner.board.moves import pack
+from miner.board.moves import pack, unpack_move
 from miner.board.settle import settled_balance
 from miner.judge.candidates import OBVIOUS_PAWNS, find_candidates, pawns_hung, positions_of
-from miner.schema import POSITIONS
+from miner.schema import FORESEEN, POSITIONS
 from miner.settings import JudgeSettings
 from tests.judge.tables import board_after, key_of, reach_row, reach_table, replies_table, reply_row
 
+NONE_FORESEEN = FORESEEN.empty_table()
 SETTINGS = JudgeSettings(min_games=5, min_players=3)
 BANDS = ("1000-1199", "1200-1399", "1400-1599", "1600-1799", "unrated")
 OPEN_GAME = board_after("e4 e5 Nf3")
 BOARDS = (OPEN_GAME, board_after("e4 e5 Nc3"), board_after("e4 e5 Nf3 Nc6"), board_after("d4"))
 
 
-def found_among(replies: pa.Table, reach: pa.Table, settings: JudgeSettings = SETTINGS) -> pd.DataFrame:
+def found_among(
+    replies: pa.Table,
+    reach: pa.Table,
+    settings: JudgeSettings = SETTINGS,
+    foreseen: pa.Table = NONE_FORESEEN,
+) -> pd.DataFrame:
     """The candidates among replies on the boards of this file."""
-    return find_candidates(replies, reach, positions_table(*BOARDS), BANDS, settings)
+    return find_candidates(replies, reach, positions_table(*BOARDS), foreseen, BANDS, settings)
+
+
+def foreseen_table(*rows: tuple[str, float], band: str = BANDS[1]) -> pa.Table:
+    """Replies (SAN) in the open game that nobody of a band has played, with their rates."""
+    told = [
+        {"key": key_of(OPEN_GAME), "band": band, "move": pack(OPEN_GAME.parse_san(san)), "pick_rate": rate}
+        for san, rate in rows
+    ]
+    return pa.Table.from_pylist(told, schema=FORESEEN)
+
+
+def test_what_is_likely_is_judged_though_nobody_has_played_it() -> None:
+    """Among the others by what it could be worth; what has been played often enough is there but once."""
+    replies = replies_table(reply_row(OPEN_GAME, "f6", pick_rate=0.1), reply_row(OPEN_GAME, "h6", games=1))
+    reach = reach_table(reach_row(OPEN_GAME, band=BANDS[1], steered_reach=0.5, plain_reach=0.1))
+
+    found = found_among(replies, reach, foreseen=foreseen_table(("Bc5", 0.3), ("f6", 0.2), ("h6", 0.06)))
+
+    sans = [OPEN_GAME.san(unpack_move(move)) for move in found["move"]]
+    assert sorted(sans) == ["Bc5", "f6", "h6"]
+    assert found["worth"][sans.index("Bc5")] == pytest.approx(100 * 0.5 * 0.3 * 0.5)
+
+
+def test_what_is_only_likely_has_a_small_part_of_the_nodes() -> None:
+    """A tenth of 6 million is enough for two replies at 300,000 each; those worth most are taken."""
+    replies = replies_table(reply_row(OPEN_GAME, "f6"))
+    reach = reach_table(reach_row(OPEN_GAME, band=BANDS[1]))
+    foreseen = foreseen_table(("Bc5", 0.3), ("d5", 0.1), ("Bd6", 0.2), ("h6", 0.06))
+
+    found = {
+        nodes: found_among(replies, reach, replace(SETTINGS, nodes_in_all=nodes), foreseen)["move"].tolist()
+        for nodes in (6_000_000, 0)
+    }
+
+    few = [OPEN_GAME.san(unpack_move(move)) for move in found[6_000_000]]
+    assert sorted(few) == ["Bc5", "Bd6", "f6"]
+    assert len(found[0]) == 5
 
 
 def positions_table(*boards: chess.Board) -> pa.Table:

@@ -6,6 +6,7 @@ import io
 from typing import Any
 
 import pypdf
+from hypothesis import strategies as st
 
 HOSTILE = [
     "=cmd|' /C calc'!A0",
@@ -16,6 +17,7 @@ HOSTILE = [
     "\u202egniht\u2028 \x1b[31m é ♘ 漢字",
 ]
 """Opening names that would break out of one format or another."""
+ANY_TEXT = st.sampled_from(HOSTILE) | st.text(st.characters(codec="utf-8"), max_size=200)
 
 
 def reader(contents: bytes) -> pypdf.PdfReader:

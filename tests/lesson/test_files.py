@@ -1,11 +1,9 @@
-"""Exercises for other programs, read back by python-chess and the csv module."""
+"""Exercises for other programs, read back by python-chess."""
 
 from __future__ import annotations
 
-import csv
 import io
 from dataclasses import replace
-from datetime import date, timedelta
 from typing import Any
 
 import chess
@@ -17,16 +15,11 @@ from hypothesis import strategies as st
 from miner.board.moves import line_san
 from miner.finding.finding import Finding
 from miner.lesson.exercises import Exercise, QuestionKind, choose
-from miner.lesson.files import AGAIN_AFTER, cards_csv, exercises_epd, exercises_pgn
-from miner.lesson.phrases import Tongue
+from miner.lesson.files import exercises_epd, exercises_pgn
 from miner.reasons import Reason
 from miner.terms import Kind
 from tests.export.examples import any_finding, first_move, legal, vienna
-from tests.lesson.pages import HOSTILE
-
-ENGLISH = Tongue.of("en")
-START = date(2025, 9, 15)
-ANY_TEXT = st.sampled_from(HOSTILE) | st.text(st.characters(codec="utf-8"), max_size=200)
+from tests.lesson.pages import ANY_TEXT
 
 
 def three() -> list[Exercise[Finding]]:
@@ -39,10 +32,6 @@ def games_of(exercises: list[Exercise[Finding]]) -> list[chess.pgn.Game]:
     games = list(iter(lambda: chess.pgn.read_game(text), None))
     assert [game.errors for game in games] == [[]] * len(games)
     return games
-
-
-def cards_of(contents: bytes) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(contents.decode(), newline="")))
 
 
 def test_games_begin_with_the_position() -> None:
@@ -92,49 +81,19 @@ def test_all_good_answers_are_listed() -> None:
     assert [one.san() for one in game.variations] == ["Bxf7+", "Nxd1"]
 
 
-def test_two_columns() -> None:
-    """Without a first day a card is a question and an answer."""
-    contents = cards_csv(choose([legal()]), ENGLISH)
-
-    [card] = cards_of(contents)
-    assert contents.startswith(b"question,answer\r\n")
-    assert card["question"].startswith("White to move. How do you punish 5...Bxd1? | 1.e4 e5 2.Nf3 d6")
-    assert chess.Board(card["question"].rpartition(" | ")[2]) == choose([legal()])[0].board
-    assert card["answer"].startswith("6.Bxf7+ Ke7 7.Nd5# | It allows mate in 2.")
-
-
-def test_cards_come_back_in_growing_distances() -> None:
-    """Three cards a day; each comes back after 1, 3, 7, 16 and 35 days."""
-    rows = [legal(), vienna(), first_move(), vienna(key=1), legal(key=2)]
-
-    cards = cards_of(cards_csv(choose(rows), ENGLISH, START))
-
-    assert [card["due"] for card in cards] == ["2025-09-15"] * 3 + ["2025-09-16"] * 2
-    assert cards[0]["again"] == "2025-09-16 2025-09-18 2025-09-22 2025-10-01 2025-10-20"
-    for card in cards:
-        first = date.fromisoformat(card["due"])
-        assert [date.fromisoformat(day) - first for day in card["again"].split()] == [
-            timedelta(days=days) for days in AGAIN_AFTER
-        ]
-
-
 @given(text=ANY_TEXT)
 def test_hostile_text(text: str) -> None:
-    """Whatever a tag or a reason holds, all exercises come back from every file as they went."""
+    """Whatever a tag or a reason holds, all exercises come back from both files as they went."""
     chosen = choose([legal(opening=text, eco=text, reason_detail=text), vienna(opening=text)])
 
     games = games_of(chosen)
     records = exercises_epd(chosen).decode().split("\n")
-    cards = cards_of(cards_csv(chosen, ENGLISH))
 
     assert [[node.san() for node in game.mainline()] for game in games] == [
         list(one.solution) for one in chosen
     ]
     assert len(records) == len(chosen) + 1
     assert all(chess.Board.from_epd(line)[1]["bm"] for line in records[:-1])
-    assert len(cards) == len(chosen)
-    assert all(set(card) == {"question", "answer"} for card in cards)
-    assert not [cell for card in cards for cell in card.values() if cell[:1] in tuple("=+-@＝＋－＠")]
 
 
 @given(row=any_finding(), kind=st.sampled_from(Kind), reason=st.sampled_from([Reason.MATE, Reason.POSITION]))

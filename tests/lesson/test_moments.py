@@ -12,8 +12,9 @@ import chess.pgn
 import pytest
 
 from miner.finding.motifs import Motifs
+from miner.lesson.cards import cards_csv
 from miner.lesson.exercises import as_exercises, exercise_of, from_easy_to_hard, moment_find_rate
-from miner.lesson.files import cards_csv, exercises_epd, exercises_pgn
+from miner.lesson.files import exercises_epd, exercises_pgn
 from miner.lesson.moments import Pool, exercises_about, mixed, motif_facts, motif_lesson, numbers_words
 from miner.lesson.phrases import PHRASES, Tongue
 from miner.lesson.sentences import task_words, why_words

@@ -15,7 +15,7 @@ from markdown_it import MarkdownIt
 from miner.errors import UsageError
 from miner.finding.finding import Finding
 from miner.finding.words import plain
-from miner.lesson.backing import Backing, ModelGame
+from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.phrases import Tongue
 from miner.lesson.plan import (
     OCTETS,
@@ -44,8 +44,9 @@ ANY_TEXT = st.sampled_from(HOSTILE) | st.text(st.characters(codec="utf-8"), max_
 
 def plan(*rows: Finding, sessions: int = 3, **changes: Any) -> Plan:
     """A plan of three evenings from a Monday in September on."""
+    findings = rows or (legal(), vienna(kind=Kind.PITFALL), first_move())
     values: dict[str, Any] = {
-        "sessions": term(rows or (legal(), vienna(kind=Kind.PITFALL), first_move()), sessions, 60),
+        "sessions": term(findings, sessions, 60, changes.get("backing", NO_BACKING)),
         "days": session_days(date(2025, 9, 15), sessions),
         "minutes": 60,
         "whom": "White, 1000-1199",
@@ -96,13 +97,25 @@ def test_model_game() -> None:
 
 
 def test_paper() -> None:
-    """The PDF has a diagram for each new position and every session."""
+    """The PDF has a diagram for each thing of the week, for each new position, and every session."""
     contents = plan_pdf(plan())
 
     text = " ".join(texts(contents))
-    assert len(diagrams(contents)) == 3
+    assert len(diagrams(contents)) == 2 + 3
     assert [f"Session {number}" in text for number in (1, 2, 3)] == [True] * 3
     assert "Revision of the term" in text
+
+
+def test_begins_with_the_things_of_the_week() -> None:
+    """What the first session teaches: with its opening, its moves, its board and one sentence why."""
+    text, page = plan_markdown(plan()).decode(), " ".join(texts(plan_pdf(plan())))
+
+    first = text.partition("## Two things this week\n\n")[2].splitlines()[:2]
+    taught = [one.fen for one in plan().sessions[0].new]
+    assert [line.startswith(f"{number}. **") for number, line in enumerate(first, 1)] == [True, True]
+    assert [fen in line for fen, line in zip(taught, first, strict=True)] == [True, True]
+    assert all("chose it in 28 of 80 games" in line for line in first)
+    assert "TWO THINGS THIS WEEK" in page.upper()
 
 
 def test_calendar() -> None:
@@ -158,7 +171,7 @@ def test_hostile_names_on_paper_and_in_the_calendar(text: str) -> None:
     hostile = dataclasses.replace(hostile, looks=dataclasses.replace(hostile.looks, title=text))
 
     assert len(icalendar.Calendar.from_ical(plan_calendar(hostile)).walk("VEVENT")) == 3
-    assert len(diagrams(plan_pdf(hostile))) == 3
+    assert len(diagrams(plan_pdf(hostile))) == 2 + 3
 
 
 MONDAY = date(2025, 9, 15)

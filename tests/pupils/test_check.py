@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from miner.errors import StoreError, UsageError
+from miner.lesson.taught import Line, TaughtTable
 from miner.pupils import Member, check_games
 from miner.pupils.check import PupilsCheck
 from miner.store import Store
@@ -304,3 +305,21 @@ def test_needs_a_ranking(tmp_path: Path) -> None:
     """A store without findings is named with what to run."""
     with pytest.raises(StoreError, match="rank"):
         check_games(Store.create(tmp_path / "store"), [written(tmp_path, [game(QUIET)])])
+
+
+def test_progress_from_the_day_of_each_topic(tmp_path: Path) -> None:
+    """A group's topic counts from its own day on; other groups' topics, and other replies, do not count."""
+    moves = f"{INTO_VIENNA} exf4 e5"
+    games = [game(moves, Date=f"2025.01.{day:02}") for day in range(1, 13)]
+    lessons = TaughtTable(
+        (
+            Line(date(2025, 1, 6), "Fridays", f"{VIENNA:016x} exf4"),
+            Line(date(2025, 1, 2), "Mondays", f"{VIENNA:016x}"),
+            Line(date(2025, 1, 2), "Fridays", f"{vienna().key:016x} Nc6"),
+        )
+    )
+
+    check = checked(tmp_path, *games, players=[Member("Anna", "Fridays")], lessons=lessons)
+
+    [own] = check.progress[check.progress["pupil"] != "all"].to_dict("records")
+    assert [own[name] for name in ("yes_before", "no_before", "yes_after", "no_after")] == [5, 0, 6, 0]

@@ -18,9 +18,10 @@ import pytest
 from miner.draw.documents import page_bytes
 from miner.pupils import Member, check_games
 from miner.pupils.check import PupilsCheck
-from miner.pupils.page_data import group_data, pupil_data
+from miner.pupils.page_data import answers_data, group_data, pupil_data
 from miner.pupils.pages import pupils_files
 from miner.store import Store
+from tests.export.examples import vienna
 from tests.lesson.pages import HOSTILE, diagrams, texts
 from tests.pupils.clubs import INTO_LEGAL, INTO_VIENNA, QUIET, club_findings, club_store, game, written
 
@@ -69,6 +70,12 @@ def test_files(tmp_path: Path) -> None:
     for pupil in check.by_pupil["pupil"]:
         name = pupil.lower().replace(" ", "-")
         assert {f"{name}{suffix}" for suffix in (".html", ".pdf", ".pgn", ".epd")} <= files.keys()
+        answers, page = files[f"{name}-answers.html"].decode(), files[f"{name}.html"].decode()
+        assert f'href="{name}-answers.html"' in page
+        assert page.count("<figure>") == answers.count("<li>") > 0
+        assert f"<h1>Answers: {pupil}</h1>" in answers
+        first = answers.split("<li><b>")[1].partition("</b>")[0]  # a solution
+        assert first not in page
 
 
 def test_no_names(tmp_path: Path) -> None:
@@ -145,6 +152,81 @@ def test_paper_says_what_the_page_says(tmp_path: Path) -> None:
     assert len(diagrams(files[f"{name}.pdf"])) == games
 
 
+def test_a_change_is_told_in_plain_words(tmp_path: Path) -> None:
+    """Counts on either side, a picture of them, and what they say; no percentage points."""
+    moves = [f"{INTO_VIENNA} exf4 e5"] * 10 + [f"{INTO_VIENNA} d5 fxe5"] * 10
+    days = [*(f"2025.01.{day:02}" for day in range(1, 11)), *(f"2025.03.{day:02}" for day in range(1, 11))]
+    games = [game(line, "Anna", "Bert", Date=day) for line, day in zip(moves, days, strict=True)]
+    store = club_store(tmp_path)
+
+    check = check_games(store, [written(tmp_path, games)], ["Bert"], lesson=date(2025, 2, 1))
+    files = pupils_files(check, pdf=False)
+
+    page = files[f"{check.by_pupil['pupil'].iloc[0].lower().replace(' ', '-')}.html"].decode()
+    assert "10 of 10 times before the lesson, 0 of 10 times after it. That is better, and by more" in page
+    assert 'aria-label="before 100 of 100 times; after 0 of 100 times"' in page
+    assert "percentage" not in page
+    assert "probability" not in page
+
+
+@pytest.mark.parametrize(
+    ("games", "praise"),
+    [
+        (
+            [f"{INTO_VIENNA} d5 fxe5"] * 2,
+            "<b>3...exf4</b> (Vienna Gambit): avoided twice, each time; players",
+        ),
+        ([f"{INTO_VIENNA} d5 fxe5"], None),
+        ([f"{INTO_VIENNA} d5 fxe5", f"{INTO_VIENNA} exf4 e5"], None),
+    ],
+)
+def test_what_went_well_only_if_it_did(tmp_path: Path, games: list[str], praise: str | None) -> None:
+    """To avoid what a third fall for once is chance; to have fallen for it is nothing to be praised."""
+    store = club_store(tmp_path, [vienna(pick_rate=0.35)])
+    played = [game(moves, Date=f"2025.01.{day:02}") for day, moves in enumerate(games, start=1)]
+
+    check = check_games(store, [written(tmp_path, played)], ["Bert"])
+    files = pupils_files(check, pdf=False)
+
+    [page] = [text.decode() for name, text in files.items() if re.fullmatch(r"pupil-\d+\.html", name)]
+    assert ("What went well" in page) == (praise is not None)
+    assert praise is None or praise in page
+
+
+def test_games_can_be_found_again(tmp_path: Path) -> None:
+    """By number, colour and day; by the file as well where there are two, and those are named with names."""
+    store = club_store(tmp_path)
+    files = [
+        written(tmp_path, [game(QUIET, Date=day), game(f"{INTO_VIENNA} exf4 e5", Date=day)], name)
+        for name, day in (("a.pgn", "2025.01.10"), ("b.pgn", "2025.01.11"))
+    ]
+    members = [Member("Bert")]
+
+    one = pupils_files(check_games(store, files[:1], members), pdf=False)
+    two = pupils_files(check_games(store, files, members, names=True), pdf=False)
+
+    [page], [both] = (
+        [text.decode() for name, text in made.items() if re.fullmatch(r"pupil-\d+\.html", name)]
+        for made in (one, two)
+    )
+    assert "game 2 (Black, 2025.01.10)" in page
+    assert "A game&#39;s number counts the games of its file from 1" in page
+    assert "file 2, game 2 (Black, 2025.01.11)" in both
+    assert "file 1 is a.pgn; file 2 is b.pgn" in two["group.html"].decode()
+    assert "a.pgn" not in one["group.html"].decode()
+
+
+def test_one_is_singular(tmp_path: Path) -> None:
+    """One player of the list has no game, one game is of nobody."""
+    store = club_store(tmp_path)
+    played = written(tmp_path, [game(f"{INTO_VIENNA} exf4 e5"), game(QUIET, "Carl", "Dora")])
+
+    page = pupils_files(check_games(store, [played], ["Bert", "Emma"]), pdf=False)["group.html"].decode()
+
+    assert "1 player of the list has no game here: number 2" in page
+    assert "1 game is of nobody whose games count" in page
+
+
 def test_exercises_can_be_read(tmp_path: Path) -> None:
     """A second program reads the exercises, each from its position on."""
     files = pupils_files(checked(tmp_path), pdf=False)
@@ -186,6 +268,12 @@ def test_hostile_text(tmp_path: Path, text: str) -> None:
             assert texts(contents)
 
 
+def group_motif() -> dict[str, str]:
+    """A motif of the group's page."""
+    names = ("fen", "bottom", "alt", "motif", "line", "opening", "who", "pupils", "fell", "found", "costs")
+    return dict.fromkeys(names, "A")
+
+
 def every_text(value: Any, text: str) -> Any:
     """Data with this text in place of each that they hold, but for drawings."""
     if isinstance(value, dict):
@@ -203,9 +291,12 @@ def test_hostile_text_in_every_place(tmp_path: Path, text: str) -> None:
     pupil, _ = pupil_data(check, check.by_pupil["pupil"].iloc[0], 6)
     svg = {"svg": "<svg></svg>"}
     group["findings"] = [finding | svg for finding in group["findings"]]
+    group["motifs"] = [group_motif() | svg]
     pupil["exercises"] = [exercise | svg for exercise in pupil["exercises"]]
 
-    for template, data in (("pupils/group.html", group), ("pupils/pupil.html", pupil)):
+    pages = {"group": group, "pupil": pupil, "answers": answers_data(pupil)}
+    for name, data in pages.items():
+        template = f"pupils/{name}.html"
         hostile, harmless = (
             elements(page_bytes(template, every_text(data, one), "").decode()) for one in (text, "A")
         )

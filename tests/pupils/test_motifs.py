@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
 from typing import Any
 
 import pandas as pd
@@ -155,3 +157,54 @@ def test_games_without_mistakes() -> None:
 
     assert check.records(ANNA) == []
     assert check.exercises(ANNA, 4) == []
+
+
+def test_what_the_group_falls_for() -> None:
+    """The motif of most games first: its pupils with their games, all games, and a position of their own."""
+    rows = [raid(0), raid(1), raid(2), raid(3, pattern="pin", found=False), raid(4, pattern="pin")]
+    games = [*games_of(ANNA, [0, 1, 3], "black"), *games_of(BERT, [2, 4, 5], "black")]
+    check = checked(rows, games)
+
+    forked, pinned = check.of_group()
+
+    assert (forked.record.pattern, forked.fell) == ("double attack", {ANNA: 2, BERT: 1})
+    assert (forked.record.fell, forked.record.games) == (3, 6)
+    assert forked.record.usual_fell == pytest.approx(6 * 8 / 100)
+    assert pinned.fell == {ANNA: 1, BERT: 1}
+    assert forked.example.losing_reply == "g6"
+
+
+def test_two_pupils_in_one_game() -> None:
+    """A game in which one falls in and another may punish it counts for either."""
+    check = checked([raid(0)], [*games_of(ANNA, [0], "black"), *games_of(BERT, [0], "white")])
+
+    [one] = check.of_group()
+
+    assert (one.record.fell, one.record.games, one.record.found, one.record.chances) == (1, 2, 1, 1)
+
+
+def test_never_fell_for_what_others_do() -> None:
+    """In 30 games 2.4 are usual: to have none is told; in 20 it is not, nor where it happened once."""
+    never, few = (
+        checked([raid(99, pattern="pin")], games_of(ANNA, range(games), "black")) for games in (30, 20)
+    )
+    once = checked([raid(0)], games_of(ANNA, range(30), "black"))
+
+    assert [one.pattern for one in never.steady(ANNA)] == ["double attack"]
+    assert few.steady(ANNA) == []
+    assert once.steady(ANNA) == []
+
+
+def test_progress_from_the_day_of_each_motif() -> None:
+    """Only what was taught is compared, before and after its own day."""
+    rows = [raid(0), raid(1), raid(6)]
+    check = replace(
+        checked(rows, games_of(ANNA, range(12), "black")),
+        taught_on={(ANNA, "double attack"): date(2025, 1, 6)},
+    )
+
+    [falls] = check.progress(ANNA, "double attack").to_dict("records")
+
+    assert check.compared(ANNA) == ["double attack"]
+    assert [falls[name] for name in ("yes_before", "no_before", "yes_after", "no_after")] == [2, 3, 1, 5]
+    assert check.progress(ANNA, "pin").empty

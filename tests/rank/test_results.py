@@ -58,6 +58,37 @@ def test_finders_against_missers() -> None:
     assert told.of(LOSING)[0][0] == pytest.approx(1.0, abs=0.02)
 
 
+def later(reply_cp: float, other_cp: float, *, each: int = 400) -> pd.DataFrame:
+    """Games as of `later_games`: what the engine says of those with the reply, and of others."""
+    random = np.random.default_rng(1)
+    rows = pd.DataFrame({"key": 1, "move": 2, "chosen": np.repeat([2, 3], each), "game": np.arange(2 * each)})
+    cp = np.where(rows["chosen"] == 2, reply_cp, other_cp) + random.normal(0.0, 60.0, len(rows))
+    found = (rows["game"] % 2 == 0).astype(object).where(rows["chosen"] == 2)
+    return rows.assign(cp=cp, found=found, band=BAND, band_other=BAND, gap=0.0, score=0.5)
+
+
+def test_evaluations_later_on_tell_what_results_cannot() -> None:
+    """Of ten games that say nothing and four hundred in which nothing is lost nine plies later: no gain.
+
+    But where many results say that such advantages do not count, they do not.
+    """
+    few = pd.DataFrame([counted(2, 0.5, games=10), counted(3, 0.5, games=10)])
+    many = pd.DataFrame([counted(2, level(-20)), counted(3, level(0))])
+
+    alone = part_observed(few, LOSING, JUDGED, CURVES)
+    kept = part_observed(few, LOSING, JUDGED, CURVES, later(-100.0, 0.0))
+    gone = part_observed(few, LOSING, JUDGED, CURVES, later(0.0, 0.0))
+    held = part_observed(many, LOSING, JUDGED, CURVES, later(-100.0, 0.0))
+
+    assert alone.by_later is None
+    assert kept.of(LOSING)[0][0] > alone.of(LOSING)[0][0] + 0.1
+    assert gone.of(LOSING)[0][0] < 0.3
+    assert gone.of(LOSING)[1][0] < alone.of(LOSING)[1][0] / 2
+    assert held.of(LOSING)[0][0] == pytest.approx(0.2, abs=0.05)
+    assert held.by_later is not None
+    assert held.by_later.factor == pytest.approx(0.25, abs=0.1)
+
+
 def test_moves_are_counted_with_ratings(tmp_path: Path) -> None:
     """Two games with 1...e5 by players 100 points stronger, one of them won, and one by who is not rated."""
     rated = {"white_rating": 1100, "black_rating": 1200}

@@ -485,7 +485,7 @@ def test_a_mistake_leaves_its_player_worse(
 
 @pytest.mark.parametrize(
     ("defences", "detail"),
-    [([], "the queen must go back from e7 to d8"), (["d8e7 g1f3 g7g6"], "shuts in its own bishop on f8")],
+    [([], "the queen goes back from e7 to d8"), (["d8e7 g1f3 g7g6"], "shuts in its own bishop on f8")],
 )
 def test_reason_holds_with_every_defence(tmp_path: Path, defences: list[str], detail: str) -> None:
     """A queen that goes home in the line, but need not with another defence as good, has not lost a move."""

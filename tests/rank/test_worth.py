@@ -135,8 +135,20 @@ def test_spreads_of_shares_add_up_in_squares_of_logarithms() -> None:
 
 
 def test_spreads_of_gain_and_share_add_up_in_squares() -> None:
-    """The gain leaves 0.7 of the points, the share 0.6: together 1 - 0.5."""
-    assert combined(0.4, 0.05, bounds=(0.7, 0.6))[1] == pytest.approx(0.02 * 0.5)
+    """The gain takes 0.3 of the points, the share 0.4: together the root of 0.09 + 0.16 - 0.09 x 0.16."""
+    assert combined(0.4, 0.05, bounds=(0.7, 0.6))[1] == pytest.approx(0.02 * (1.0 - math.sqrt(0.2356)))
+
+
+@pytest.mark.parametrize(("share", "gain"), [(1.0, 0.2), (0.5, 0.3), (0.9, 0.4)])
+def test_bound_of_a_product_is_met_as_often_as_it_claims(share: float, gain: float) -> None:
+    """95% of products of a share that scatters on a logarithmic scale, and a gain that does so straight."""
+    random = np.random.default_rng(2)
+    drawn = np.exp(random.normal(0.0, share, 200_000)) * random.normal(1.0, gain, 200_000)
+    z = 1.6449
+
+    bounds = (1.0 - z * gain, math.exp(-z * share))
+
+    assert 0.94 <= (drawn >= combined(1.0, 1.0, bounds=bounds)[1]).mean() <= 0.975
 
 
 def test_a_gain_may_be_none() -> None:

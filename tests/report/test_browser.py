@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
@@ -11,9 +12,11 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+from miner.cli import main
 from miner.report import report
 from tests.browser import Opened, OpenFile
 from tests.export.examples import vienna
+from tests.lesson.pages import texts
 from tests.report.scanned import QUEEN, motif_page
 from tests.report.stores import HOSTILE, club_findings, many_findings, written_store
 
@@ -38,6 +41,20 @@ def test_loads_without_complaint_or_network(club: Opened) -> None:
 
     assert club.complaints == []
     assert {url.split("#")[0] for url in club.requests} <= {club.url, "about:blank"}
+
+
+def test_things_to_teach_first(club: Opened) -> None:
+    """Three with their boards stand above the list, lead to what is known of them, and are not in the way."""
+    things = club.page.locator(".things")
+    expect(things.locator("h2")).to_have_text("Three things this week")
+    expect(things.locator("svg.diagram")).to_have_count(3)
+    expect(things).to_contain_text("Players of all bands chose it in 28 of 80 games")
+
+    things.locator("a").first.click()
+
+    expect(club.page.locator("main h2")).to_contain_text("Vienna Gambit")
+    expect(things).to_be_hidden()
+    assert club.complaints == []
 
 
 def ids(opened: Opened) -> list[str]:
@@ -281,16 +298,27 @@ def test_keyboard_only(club: Opened) -> None:
     expect(page.locator("#list-title")).to_be_focused()
 
 
-def test_findings_for_a_sheet(club: Opened) -> None:
-    """What is ticked is in the command, once for each position, and in the link."""
+def test_findings_for_a_sheet(
+    club: Opened, club_page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is ticked is in the command, once a position, and in the link; the command makes the sheet."""
     boxes = club.page.get_by_label("For a sheet")
     boxes.nth(0).check()
     boxes.nth(1).check()
     command = club.page.locator(".chosen code").inner_text()
 
     keys = [one.key for one in club_findings()]
-    assert command == f"miner lesson --store DIR --only {keys[0]:016x} --only {keys[2]:016x}"
+    only = f"--only {keys[0]:016x} --only {keys[2]:016x}"
+    assert command == f"miner lesson --store DIR --out sheets {only}"
     assert f"{keys[0]:016x}" in club.page.url
+
+    store = next(club_page.parent.glob("*/rank.json")).parent
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.argv", [*shlex.split(command.replace("DIR", str(store))), "--no-pdf"])
+    with pytest.raises(SystemExit) as leaving:
+        main()
+    assert not leaving.value.code
+    assert len((tmp_path / "sheets" / "exercises.epd").read_text().splitlines()) == 2
 
 
 def test_map_leads_to_the_findings(club: Opened) -> None:
@@ -444,10 +472,24 @@ def test_print_is_a_sheet_of_paper(club: Opened, tmp_path: Path) -> None:
 
 
 def test_print_has_all_findings(tmp_path: Path, open_file: OpenFile) -> None:
-    """The list prints whole, also what was not on the screen yet."""
+    """The list prints whole, also what was not on the screen yet, with its headings on every sheet."""
     report(written_store(tmp_path, many_findings(60)), tmp_path / "report.html")
     opened = open_file(tmp_path / "report.html")
 
     opened.page.evaluate("dispatchEvent(new Event('beforeprint'))")
 
     assert opened.page.locator(".list tbody tr").count() == 60
+    sheets = texts(opened.page.pdf(prefer_css_page_size=True))
+    assert len(sheets) > 5
+    assert [sheet for sheet in sheets if "Mistake Worth" not in sheet or "Find rate" not in sheet] == []
+
+
+def test_no_half_of_a_sheet_stays_empty(club: Opened) -> None:
+    """A map and what is behind it share a sheet; what is told of a finding goes on in a second column."""
+    club.go("view=map&side=white&band=1000-1199")
+    assert len(texts(club.page.pdf(prefer_css_page_size=True))) == 1
+
+    club.go(f"view=finding&id={ids(club)[2]}")
+    club.page.emulate_media(media="print")
+    lefts = club.page.locator(".finding h3").evaluate_all("(all) => all.map((one) => one.offsetLeft)")
+    assert len(set(lefts)) == 2

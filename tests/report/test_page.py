@@ -14,10 +14,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from miner.draw.documents import SHARED_SCRIPTS, json_in_html
 from miner.errors import ExportError, StoreError
 from miner.report import report
 from miner.report.contents import FINDING_COLUMNS, WORDS
-from miner.report.page import SCRIPTS, json_in_html, page_bytes
+from miner.report.page import SCRIPTS, page_bytes
 from miner.store import Store
 from tests.export.examples import legal, vienna
 from tests.report.stores import (
@@ -41,7 +42,7 @@ def test_policy_names_each_script_and_the_style_by_its_hash() -> None:
     )
     hashes = [base64.b64encode(hashlib.sha256(one.encode()).digest()).decode() for one in inline]
 
-    assert len(inline) == len(SCRIPTS) + 1
+    assert len(inline) == len(SHARED_SCRIPTS) + len(SCRIPTS) + 1
     assert re.findall(r"'sha256-([^']*)'", policy) == hashes
     assert policy.startswith("default-src 'none'; script-src ")
     assert "unsafe" not in policy

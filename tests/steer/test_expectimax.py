@@ -228,6 +228,28 @@ def test_few_games_do_not_float_to_the_top() -> None:
     assert guess(by_bound) == pytest.approx(0.65)
 
 
+def known_and_hardly_known(games: int) -> Tree:
+    """1 is certain by the engine's verdict and 3 games; 2 scores more by so many games, or less."""
+    return {
+        0: ours(to(1, 10), to(2, 20)),
+        10: TheirPosition(2, (), 3.0, games=3),
+        20: TheirPosition(
+            0, (BandReply(5, 0.1, 1, cp=100), BandReply(6, 0.9, 9, cp=0)), strength=20.0, games=games
+        ),
+    }
+
+
+def test_bounds_are_not_compared_where_games_differ_a_hundredfold() -> None:
+    """The move of the higher value is chosen though its bound is lower; the other is passed over."""
+    few, many = (
+        value(known_and_hardly_known(games), 0, straight, draws=DRAWS, losing=0.1, confidence=0.9)
+        for games in (299, 300)
+    )
+
+    assert (few.chosen[0], few.passed_over) == (1, {})
+    assert (many.chosen[0], many.passed_over) == (2, {0: 1})
+
+
 class Steep:
     """A curve with a level of its own, as fits have."""
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import chess
 import numpy as np
+import pyarrow as pa
 import pytest
 
-from miner.schema import JUDGED
+from miner.board.moves import pack
+from miner.schema import FORESEEN, JUDGED
 from miner.settings import TallySettings
 from miner.stats import beta_interval
 from miner.steer.tallied import TalliedTree, lay_out, strength_of, strong_bands
+from miner.store import Store
 from miner.terms import BandScheme
 from tests.stores import Game, board_after, key_after, replies_after, tallied_store
 
@@ -26,10 +30,15 @@ GAMES = [
 def tallied(tmp_path: Path) -> TalliedTree:
     """Laid out for the band 1000-1199."""
     store = tallied_store(tmp_path, GAMES)
+    return laid_out(store, store.read_table("foreseen"))
+
+
+def laid_out(store: Store, foreseen: pa.Table) -> TalliedTree:
     return lay_out(
         store.read_table("positions"),
         store.read_table("replies"),
         JUDGED.empty_table(),
+        foreseen,
         band="1000-1199",
         bands=BANDS,
         strong_rating=2000,
@@ -74,3 +83,26 @@ def test_strength_is_read_back_from_an_interval(rate: float, games: float) -> No
     [strength] = strength_of(np.array([rate]), low, high, confidence=0.9)
 
     assert strength == pytest.approx(games, rel=0.2)
+
+
+def test_what_is_likely_is_an_answer_though_nobody_of_the_band_gave_it(tmp_path: Path) -> None:
+    """2...d6, which nobody played, and 1.d4, which only the strong did, with the rates of the table."""
+    store = tallied_store(tmp_path, GAMES)
+    likely = [("e4", "d7d6", 0.1), ("", "d2d4", 0.07), ("", "c2c4", 0.06)]
+    rows = [
+        {
+            "key": key_after(moves),
+            "band": "1000-1199",
+            "move": pack(chess.Move.from_uci(uci)),
+            "pick_rate": rate,
+        }
+        for moves, uci, rate in likely
+    ]
+
+    tallied = laid_out(store, pa.Table.from_pylist(rows, schema=FORESEEN))
+
+    told = {one.move: one for one in tallied.answers(key_after(""))}
+    assert [one.games for one in told.values()] == [6, 3, 0]
+    assert told[pack(chess.Move.from_uci("d2d4"))].rate == pytest.approx(0.07)
+    assert [one.games_band for one in tallied.answers(key_after("e4"))] == [4, 2, 0]
+    assert tallied.games(key_after("e4")) == 6

@@ -34,7 +34,7 @@ from tests.stores import (
     tallied_store,
 )
 
-WRITTEN = ("replies", "positions", "reach", "edges")
+WRITTEN = ("replies", "positions", "reach", "edges", "habits", "foreseen")
 RESULTS = {"1-0": (1.0, 0.0), "0-1": (0.0, 1.0), "1/2-1/2": (0.5, 0.5)}
 RATINGS = st.sampled_from([0, 799, 800, 1150, 1399, 1400, 2399, 2400, 2805])
 PLAYERS = st.sampled_from(["Anna", "Bert", "Carl", "Dora"])

@@ -2,6 +2,7 @@
 /* Positions and the diagrams that show them. */
 
 /** @typedef {(string | null)[]} Board 64 squares from a1 to h8; a piece is its FEN letter */
+/** @typedef {{san: string, uci: string}} Line moves, space-separated, in both notations */
 /** @typedef {{from: number, to: number}} Mark a move to be marked */
 /** @typedef {Mark & {share: number}} Journey a man's way in one or more moves; `share` (0 to 1): of the games */
 

@@ -316,14 +316,14 @@ def _five_digits(values: Floats) -> Floats:
 def _foreseen_table(choices: Choices, expected: Expected, rates: Rates, names: tuple[str, ...]) -> pa.Table:
     """Likely replies that a band with games at the position has not chosen there, whoever else has."""
     parts = []
-    for column in np.flatnonzero(rates.kept).tolist():
-        place, moves, rate = rates.unchosen(expected, column)
+    for band in np.flatnonzero(rates.kept).tolist():
+        place, moves, rate = rates.unchosen(expected, band)
         likely = rate >= beforehand.LIKELY
         at = choices.keys[np.flatnonzero(begins_run(choices.keys))][place[likely]]
-        parts.append((at, np.full(len(at), column), moves[likely], rate[likely]))
-    key, band, move, rate = (np.concatenate(column) for column in zip(*parts, strict=True))
-    order = np.lexsort((move, band, key))
-    columns = [key[order], _names(names, band[order]), move[order], _five_digits(rate[order])]
+        parts.append((at, np.full(len(at), band), moves[likely], rate[likely]))
+    keys, bands, replies, shares = (np.concatenate(column) for column in zip(*parts, strict=True))
+    order = np.lexsort((replies, bands, keys))
+    columns = [keys[order], _names(names, bands[order]), replies[order], _five_digits(shares[order])]
     return pa.table(columns, schema=FORESEEN)
 
 

@@ -128,6 +128,10 @@ TYPICAL = Resemblance()
 TYPICAL_BEFORE_OTHERS = replace(TYPICAL, common=0.02)
 """The same about an earlier database. Measured: 0.009 of 300 games of 771 players before 8,283 of others."""
 
+_OWN_WAY = 2.0  # variance about the earlier database where its rates are no guide: half a game's worth
+_FAR_LIKELIER = 100.0
+_NEVER = 1e-3  # stands for the rate of a reply that nothing is expected of
+
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
@@ -354,9 +358,11 @@ def pool_apart(counted: ReplyCounts, *, wider: float = WIDER) -> tuple[Pooled, R
     """Pick rates, pooled by one resemblance where an earlier database knows the position, else by another.
 
     Where it does not (`ReplyCounts.known`) it says nothing, however well it foretells others. Each
-    resemblance is fitted to its own positions. `wider` as in `pool`.
+    resemblance is fitted to its own positions. Where players go a way of their own, as a club does that was
+    taught an opening, it is as if it did not: one such position of many games would else tell that all its
+    rates are worth nothing. `wider` as in `pool`.
     """
-    known = counted.knows_base
+    known = counted.knows_base & ~goes_its_own_way(counted)
     parts = [counted.at(known), counted.at(~known)]
     fits = [
         fit_resemblance(part, typical)
@@ -368,6 +374,24 @@ def pool_apart(counted: ReplyCounts, *, wider: float = WIDER) -> tuple[Pooled, R
         pooled, rows = pool(part, fit, wider=wider), there[counted.position]
         successes[rows], failures[rows], spare[there] = pooled.successes, pooled.failures, pooled.spare
     return Pooled(successes, failures, spare), fits[0], fits[1]
+
+
+def goes_its_own_way(counted: ReplyCounts) -> npt.NDArray[np.bool_]:
+    """For each position, whether its games are far likelier if what was expected of them is no guide."""
+    if counted.base is None or not counted.knows_base.any():
+        return np.zeros(len(counted.worth), dtype=np.bool_)
+    games, base = counted.played * counted.worth, np.maximum(counted.base, _NEVER)
+
+    def log_likelihood(strength: float) -> Floats:
+        alpha = strength * base
+        replies = special.gammaln(alpha + counted.effective) - special.gammaln(alpha)
+        return np.asarray(
+            _by_position(replies, counted.position, len(games)).sum(axis=1)
+            - (special.gammaln(strength + games) - special.gammaln(strength)).sum(axis=1)
+        )
+
+    usual = 1.0 / (TYPICAL_BEFORE_OTHERS.common + TYPICAL_BEFORE_OTHERS.own)
+    return np.asarray(log_likelihood(1.0 / _OWN_WAY) - log_likelihood(usual) > np.log(_FAR_LIKELIER))
 
 
 def pool_as_one(

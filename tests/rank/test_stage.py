@@ -560,6 +560,6 @@ def test_a_small_club_before_a_large_database(tmp_path: Path) -> None:
     assert (told["games_with_reply"], told["games_with_reply_elsewhere"]) == (6, 6)
     assert told["games_in_all"] == 602
     assert told["plain_reach"] < 0.05  # of the database's games five of six came there
-    assert told["pick_rate"] > 0.1
+    assert 0.4 < told["pick_rate"] < 0.6  # six of ten elsewhere, none of two here
     assert 0.0 < told["teaching_value_low"] < told["teaching_value"]
     assert key_after(SMOTHERED) not in club.read_table("positions")["key"].to_pylist()

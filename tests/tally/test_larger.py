@@ -10,6 +10,7 @@ import pytest
 
 from miner.errors import StoreError, UsageError
 from miner.graph.sound import Steps
+from miner.schema import HABITS
 from miner.settings import TallySettings
 from miner.store import Store
 from miner.tally.larger import arrivals, lacks_positions
@@ -92,6 +93,17 @@ def test_where_the_club_has_never_been_but_may_come(tmp_path: Path) -> None:
         one for one in store.read_table("positions").to_pylist() if one["key"] == key_after(f"{ITALIAN} Nd4")
     ]
     assert row["games"] == 0
+
+
+def test_what_the_database_saw_is_not_foreseen(tmp_path: Path) -> None:
+    """3...Nd4 has games and a rate of its own among the replies: as an unplayed move it would count twice."""
+    store = club_before(tmp_path)
+
+    columns = ["key", "band", "move"]
+    foreseen, replies = (store.read_table(name, columns).to_pylist() for name in ("foreseen", "replies"))
+    assert foreseen
+    assert [row for row in foreseen if row in replies] == []
+    assert store.read_table("habits").schema == HABITS
 
 
 def test_what_the_club_does_not_play_is_left_out(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@
 # make lock   writes requirements/ anew from pyproject.toml (OPTIONS=--upgrade: with the newest versions), and
 #             tools/page/package-lock.json from the package.json there
 # make page-types checks the types of the page's scripts; a part of make lint
+# make docs   makes the site in out/docs
 # make audit  asks for known vulnerabilities of what is installed
 # make fuzz   tries the readers on texts that a fuzzer makes up; needs Linux or macOS, and clang
 # make wheels makes the wheels of all platforms in dist/, compiled for each from here
@@ -19,7 +20,7 @@ BIN := .venv/bin
 SIDE_BY_SIDE := --numprocesses auto --maxprocesses 4 --dist loadfile
 NPM_OPTIONS := --silent --ignore-scripts --no-audit --no-fund --omit-lockfile-registry-resolved
 
-.PHONY: demo test test-slow lint page-types bench growth proofs lock audit engine browser clean fuzz wheels
+.PHONY: demo test test-slow lint docs page-types bench growth proofs lock audit engine browser clean fuzz wheels
 
 demo: .venv/installed engine
 	$(BIN)/miner demo --out out
@@ -35,6 +36,9 @@ lint: .venv/developing page-types
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+docs: .venv/developing
+	$(BIN)/sphinx-build --quiet --fail-on-warning --keep-going -b html docs out/docs
 
 # The types that the comments of the page's scripts tell, held against the code and against what Python puts into
 # a page. Nothing is built: the page holds the scripts as they are.

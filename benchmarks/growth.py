@@ -35,6 +35,7 @@ from benchmarks import record
 from benchmarks.enlarged import Enlarger
 from benchmarks.processes import watched
 from benchmarks.read import count_text
+from miner.distribution import with_extra
 from miner.engine.identity import find_engine
 from miner.follow.stage import follow
 from miner.judge.stage import judge
@@ -325,7 +326,7 @@ def _draw(growth: Growth, file: Path) -> None:
         import_module("matplotlib").use("agg")
         plt = import_module("matplotlib.pyplot")
     except ImportError as error:
-        raise SystemExit("the figure needs matplotlib: pip install -e '.[plots]'") from error
+        raise SystemExit(f"the figure needs matplotlib: {with_extra('plots')}") from error
     sizes = sorted(growth)
     figure, (times, memory) = plt.subplots(1, 2, figsize=(11, 5), layout="constrained")
     for stage in ("read", "tally", *WITH_VERDICTS):

@@ -13,8 +13,9 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from miner.cli.terminal import Bars
+from miner.bars import Bars
 from miner.curve.fit import Curves
+from miner.distribution import with_extra
 from miner.engine.identity import find_engine
 from miner.finding.finding import is_losing
 from miner.judge.stage import judge
@@ -118,7 +119,7 @@ def draw(file: Path, fill: Callable[[Any], None]) -> None:
         import_module("matplotlib").use("agg")
         plt = import_module("matplotlib.pyplot")
     except ImportError as error:
-        raise SystemExit("the figures need matplotlib: pip install -e '.[plots]'") from error
+        raise SystemExit(f"the figures need matplotlib: {with_extra('plots')}") from error
     figure, axes = plt.subplots(figsize=(6.5, 5.5), layout="constrained")
     fill(axes)
     figure.savefig(file, dpi=120)

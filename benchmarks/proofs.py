@@ -135,8 +135,10 @@ def _counted(store: Store, settings: TallySettings, condition: str, floor: int) 
         create_views(connection, store.path("moves"), store.path("games"))
         connection.execute(f"create table half as select game, ply, key, move from movers where {condition}")
         connection.execute("create or replace view moves as from half")
-        movers = Movers.fill(connection, Path(folder) / "movers")
-        return counting.count_replies(connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers)
+        with Movers.fill(connection, Path(folder) / "movers") as movers:
+            return counting.count_replies(
+                connection, (0, counting.KEY_SPACE - 1), settings.bands, floor, movers
+            )
 
 
 def _aligned(choices: Choices, rates: Rates, second: pa.Table) -> Halves:

@@ -32,7 +32,8 @@ import zstandard
 from scipy import sparse
 
 from miner.arrays import Floats
-from miner.cli.terminal import Bars
+from miner.bars import Bars
+from miner.distribution import with_extra
 from miner.engine.identity import find_engine
 from miner.judge.stage import judge
 from miner.means import Means
@@ -240,7 +241,7 @@ def draw_figure(found: list[Realised], file: Path) -> None:
         import_module("matplotlib").use("Agg")
         plt = import_module("matplotlib.pyplot")
     except ImportError as error:
-        raise SystemExit("the figure needs matplotlib: pip install -e '.[plots]'") from error
+        raise SystemExit(f"the figure needs matplotlib: {with_extra('plots')}") from error
     figure, axes = plt.subplots(figsize=(7.0, 1.2 + 0.55 * len(found)), layout="constrained")
     for offset, (name, marker) in enumerate(zip(POLICIES, "os^", strict=True)):
         values = [one.values[name] for one in found]

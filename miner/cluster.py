@@ -22,10 +22,10 @@ from concurrent.futures import CancelledError
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
-from importlib.metadata import version
 from itertools import count, islice
 from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
+from miner.distribution import VERSION, with_extra
 from miner.errors import ClusterFailed, MinerError, UsageError
 from miner.store.places import Location
 
@@ -361,7 +361,7 @@ def connected(address: str) -> Iterator[Cluster]:
     except ImportError as error:
         raise UsageError(
             "work on a cluster needs Dask, which is not installed",
-            advice="install it with: pip install -e '.[cluster]', in the miner's folder",
+            advice=with_extra("cluster"),
         ) from error
 
     _quieten()
@@ -404,8 +404,8 @@ def _require_our_version(cluster: Cluster) -> None:
             where=cluster.address,
             advice=f"start some with `dask worker {cluster.address}`",
         )
-    ours = version("miner")
-    for address, theirs in cluster.on_each(version, "miner").items():
+    ours = _our_version()
+    for address, theirs in cluster.on_each(_our_version).items():
         if theirs != ours:
             raise ClusterFailed(
                 f"the worker has version {theirs} of the miner, here it is {ours}",
@@ -413,6 +413,10 @@ def _require_our_version(cluster: Cluster) -> None:
                 advice="install the same on all workers",
             )
     log.info("%d workers at %s", len(workers), cluster.address)
+
+
+def _our_version() -> str:
+    return VERSION
 
 
 def _digest(file: Location) -> str | None:

@@ -64,7 +64,7 @@ class Means:
         Cluster | None,
         Option(
             "Have the workers of a Dask cluster do the work, e.g. tcp://10.0.0.1:8786 "
-            "(needs miner[cluster]).",
+            "(needs the extra `cluster`).",
             metavar="ADDRESS",
             given_as=str,
         ),
@@ -78,11 +78,9 @@ class Means:
             return self.cache
         if named := os.environ.get("MINER_CACHE"):
             return Path(named)
-        if os.name == "nt":
-            folder = Path(os.environ.get("APPDATA") or Path.home())
-        else:
-            folder = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-        return folder / "miner" / "verdicts.sqlite"
+        from platformdirs import user_cache_path  # few commands have engines
+
+        return user_cache_path("miner", appauthor=False) / "verdicts.sqlite"
 
 
 USUAL = Means()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -54,6 +54,10 @@ class StageDone:
     was_current: bool  # nothing had changed, so nothing was done
 
 
+OnDone = Callable[[StageDone], None]
+"""What is told of a finished stage."""
+
+
 def check(sources: Sequence[str], settings: Settings) -> None:
     """Check all that can be checked of a run before there is a store: the sources, and the bands.
 
@@ -84,14 +88,27 @@ def _check_settings(settings: Settings) -> None:
 
 
 def run(
-    sources: Sequence[str], store: Store, settings: Settings, means: Means = USUAL
-) -> Iterator[StageDone]:
-    """Read, tally, judge, scan, follow and rank; tells of each stage as soon as it is done.
+    sources: Sequence[str],
+    store: Store,
+    settings: Settings | None = None,
+    means: Means = USUAL,
+    *,
+    on_done: OnDone | None = None,
+) -> list[StageDone]:
+    """Read, tally, judge, scan, follow and rank; `on_done` is told of each stage as soon as it is done.
 
     Raises what the stages raise, and at once UsageError for a band that the tally will not have. What they
     have finished by then is kept.
     """
+    settings = settings or Settings()
     _check_settings(settings)
+    done = []
+
+    def tell(manifest: Manifest, before: Manifest | None) -> None:
+        done.append(StageDone(manifest, manifest == before))
+        if on_done:
+            on_done(done[-1])
+
     with store.writing():
         before = {stage: store.manifest(stage) for stage in STAGES}
         later = {stage: as_dict(getattr(settings, stage)) for stage in _LATER}
@@ -99,10 +116,10 @@ def run(
             store.begin(later)
         read_now = read(sources, store, settings.read, means)
         store.begin(later)
-        yield StageDone(read_now, read_now == before["read"])
+        tell(read_now, before["read"])
         for stage in _LATER:
-            manifest = run_later(stage, store, settings, means)
-            yield StageDone(manifest, manifest == before[stage])
+            tell(run_later(stage, store, settings, means), before[stage])
+    return done
 
 
 def run_later(stage: str, store: Store, settings: Settings, means: Means) -> Manifest:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -120,6 +121,13 @@ def started(
             worker.process.kill()
             worker.process.join()
             worker.process.close()
+
+
+def apart() -> dict[str, Any]:
+    """How a program is started that Ctrl-C in the terminal does not reach: who starts it ends it, too."""
+    if sys.platform == "win32":
+        return {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    return {"start_new_session": True}
 
 
 @contextmanager

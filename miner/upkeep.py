@@ -8,8 +8,8 @@ from dataclasses import replace
 from miner import pipeline
 from miner.engine.identity import find_engine
 from miner.errors import StoreError
-from miner.means import Means
-from miner.pipeline import StageDone
+from miner.means import USUAL, Means
+from miner.pipeline import OnDone, StageDone
 from miner.read.contents import Contents, Forgotten, number_of
 from miner.read.mend import mend
 from miner.read.removal import forget, remove
@@ -29,20 +29,26 @@ _NOT_TO_BE_MADE_AGAIN = {
 """Files that nothing makes again, with the advice for each."""
 
 
-def remake(store: Store, stages: Collection[str], means: Means) -> Iterator[StageDone]:
+def remake(
+    store: Store, stages: Collection[str] = STAGES, means: Means = USUAL, *, on_done: OnDone | None = None
+) -> list[StageDone]:
     """Run those of the later stages that are named, in order; what is up to date is skipped.
 
     Each runs under the settings that it was begun with last, one that never was under the usual ones.
     Raises StoreError if no games were read yet, and what the stages raise.
     """
     store.require("read")
+    done = []
     with store.writing():
         settings = settings_of(store.settings())
         for stage in STAGES[1:]:
             if stage in stages:
                 before = store.manifest(stage)
                 manifest = pipeline.run_later(stage, store, settings, means)
-                yield StageDone(manifest, manifest == before)
+                done.append(StageDone(manifest, manifest == before))
+                if on_done:
+                    on_done(done[-1])
+    return done
 
 
 def check(store: Store) -> list[Fault]:
@@ -79,8 +85,8 @@ def _list_of_forgotten(store: Store) -> list[Fault]:
     return [Fault("forgotten", "not the list that was applied", "read")]
 
 
-def repair(store: Store, means: Means) -> Iterator[str]:
-    """Put right what `check` finds, and tell of each thing that was done.
+def repair(store: Store, means: Means = USUAL, *, on_done: Callable[[str], None] | None = None) -> list[str]:
+    """Put right what `check` finds; gives a line on each thing that was done, as `on_done` is told at once.
 
     Files of games are made again from their sources, later tables and manifests by running their stages again
     under their settings.
@@ -88,6 +94,15 @@ def repair(store: Store, means: Means) -> Iterator[str]:
     Raises StoreError where something is lost for good: the manifest of the games, the salt, or the list of
     forgotten players; SourceError if a source is missing or changed; and what the stages raise.
     """
+    lines = []
+    for line in _repaired(store, means):
+        lines.append(line)
+        if on_done:
+            on_done(line)
+    return lines
+
+
+def _repaired(store: Store, means: Means) -> Iterator[str]:
     with store.writing():
         faults = check(store)
         _check_manifest_of_games(store)
@@ -156,5 +171,5 @@ def _mend_later(store: Store, faults: list[Fault], means: Means) -> Iterator[str
             continue
         store.begin({stage: settings[stage]})  # it is to be as it was, whatever was begun since
         engaged = replace(means, engine=means.engine or find_engine())  # there may be none
-        for _ in remake(store, [stage], engaged):
-            yield f"{', '.join(damaged)}: made again by `{stage}`"
+        remake(store, [stage], engaged)
+        yield f"{', '.join(damaged)}: made again by `{stage}`"

@@ -18,15 +18,10 @@ import pandas as pd
 from IPython.display import SVG, Markdown, display
 from matplotlib.axes import Axes
 
-from miner import Settings, Store, find_engine, pipeline
-from miner.draw.diagram import diagram_svg
-from miner.errors import StoreError
-from miner.means import Means
-from miner.schema import METHODS
-from miner.terms import BandScheme
+from miner import Means, MinerError, Settings, Store, diagram_svg, find_engine, mine, sample
 
 ROOT = Path(__file__).resolve().parent.parent
-SAMPLE = ROOT / "data" / "sample" / "club.pgn"
+SAMPLE = sample()
 VARIABLE = "MINER_NOTEBOOK_STORE"
 
 INK, QUIET, LINE, PAPER = "#1d1b18", "#6b665d", "#cfc9bc", "#ffffff"
@@ -58,37 +53,32 @@ def sample_store() -> Store:
 
 def quick_store(folder: Path) -> Store:
     """A store of the sample with small budgets: seconds where the usual ones take minutes."""
-    usual, store = Settings(), Store.create(folder)
+    usual = Settings()
     settings = replace(
         usual,
         judge=replace(usual.judge, nodes=(10_000, 40_000), nodes_in_all=20_000_000),
         scan=replace(usual.scan, nodes=(1_000, 3_000, 10_000), games=50),
         follow=replace(usual.follow, nodes=10_000, model_nodes=1_000, models=1, most_games=100),
     )
-    means = Means(engine=find_engine(), cache=verdicts_of(store))
-    for _ in pipeline.run([str(SAMPLE)], store, settings, means):
-        pass
-    return store
+    return mine(SAMPLE, folder, settings, Means(engine=find_engine(), cache=_beside(folder)))
 
 
 def verdicts_of(store: Store) -> Path:
     """Where the engine's verdicts are kept, beside the store, so that nothing is asked twice."""
-    assert isinstance(store.root, Path), "the notebooks' stores are folders"
-    return store.root.with_name(f"{store.root.name}-verdicts.sqlite")
+    return _beside(Path(str(store.root)))
 
 
-def bands_of(store: Store) -> tuple[str, ...]:
-    """The rating bands of a store's tally, weakest first, the unrated last."""
-    return BandScheme(tuple(store.require("tally").settings["band_edges"])).names
+def _beside(folder: Path) -> Path:
+    return folder.with_name(f"{folder.name}-verdicts.sqlite")
 
 
 def _is_ranked(folder: Path) -> bool:
     try:
         store = Store.open(folder)
-    except StoreError:  # none, or an older program's
+    except MinerError:  # none, or an older program's
         return False
-    ranked = store.manifest("rank")
-    return bool(ranked and ranked.method == METHODS["rank"] and store.manifest("follow"))
+    state = store.status()
+    return all(state["stages"].values()) and not state["out_of_date"]
 
 
 def quiet_plots() -> None:

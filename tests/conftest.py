@@ -30,6 +30,13 @@ hypothesis.settings.load_profile("miner")
 ROOT = Path(__file__).resolve().parent.parent
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Leave out on Windows what needs signals or shells as POSIX has them."""
+    for item in items:
+        if os.name == "nt" and item.get_closest_marker("posix"):
+            item.add_marker(pytest.mark.skip(reason="needs signals or shells as POSIX has them"))
+
+
 @pytest.fixture(scope="session")
 def shared() -> Path:
     """The folder of real games and published lists; tests that need it are skipped where it is absent."""
@@ -138,6 +145,8 @@ done
 
 
 def _script(path: Path, text: str) -> Path:
+    if os.name == "nt":
+        pytest.skip("scripted engines are programs of a POSIX shell")
     path.write_text(text, encoding="utf-8")
     path.chmod(0o755)
     return path

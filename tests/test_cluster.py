@@ -75,6 +75,7 @@ def test_other_errors_come_back_and_logs_show_no_arguments(own_cluster: Local) -
     assert "Anna" not in own_cluster.logs
 
 
+@pytest.mark.posix
 def test_worker_that_is_killed_is_replaced_by_another(own_cluster: Local) -> None:
     """Its tasks are done again, also those whose results it held."""
     victim = own_cluster.start_worker()
@@ -189,7 +190,7 @@ def test_dask_is_loaded_only_for_a_cluster_and_named_if_missing() -> None:
     )
 
     assert told.stdout.startswith("work on a cluster needs Dask, which is not installed; ")
-    assert told.stdout.endswith("pip install -e '.[cluster]', in the miner's folder\n")
+    assert told.stdout.endswith('pip install "opening-mistake-miner[cluster]"\n')
 
 
 def results_of(tasks: ClusterTasks, ordered: list[ClusterTask[int]]) -> list[int]:

@@ -15,6 +15,7 @@ import zstandard
 
 from miner.cli import main
 from miner.cli.app import Command, app
+from miner.distribution import NAME
 from miner.export.formats import FORMATS
 from miner.export.lists import CSV_COLUMNS
 from miner.terms import alternatives
@@ -57,7 +58,7 @@ def inline_code(text: str) -> list[str]:
 def commands_named(text: str) -> list[list[str]]:
     """The command lines of `miner` that a page has, in blocks and in sentences, split into words."""
     lines = [*shell_lines(text), *inline_code(text)]
-    split = [shlex.split(re.sub(r"\[.*", "", line)) for line in lines if line.startswith("miner ")]
+    split = [shlex.split(re.sub(r"\[.*", "", line)) for line in lines if re.match(r"miner \w", line)]
     return [words[1:] for words in split]
 
 
@@ -184,8 +185,10 @@ def test_formats_of_the_export_are_named() -> None:
     export: Any = typer.main.get_command(app).commands["export"].loaded  # type: ignore[attr-defined]
     [target] = [option for option in export.params if "--to" in option.opts]
 
-    assert f"a file's name ends in: {alternatives(f'`{suffix}`' for suffix in FORMATS)}." in README
-    assert target.help.startswith(f"Ends in {alternatives(FORMATS)}; ")
+    assert f"a file's name ends in: {alternatives(f'`{suffix}`' for suffix in FORMATS)}." in " ".join(
+        README.split()
+    )
+    assert target.help.startswith(f"Ends in {alternatives(FORMATS)} (")
 
 
 def test_every_dependency_has_its_reason() -> None:
@@ -195,10 +198,32 @@ def test_every_dependency_has_its_reason() -> None:
         *project["dependencies"],
         *(one for extra in project["optional-dependencies"].values() for one in extra),
     ]
-    asked = [one for one in asked if not one.startswith("miner[")]
+    asked = [one for one in asked if not one.startswith(f"{NAME}[")]
     names = [re.split(r"[<>=\[;]", one)[0] for one in asked]
     rows = DEVELOPERS.split("| package | reason |")[1].split("\n\n")[0].splitlines()[2:]
     first_cells = [re.sub(r"\(.*?\)|^[^:]*:", "", row.split("|")[1].strip()) for row in rows]
     explained = [name.strip() for cell in first_cells for name in cell.split(",")]
 
     assert sorted(explained) == sorted(names)
+
+
+@pytest.mark.engine
+@pytest.mark.slow
+def test_the_page_about_the_library_runs(
+    engine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Block after block, as in a notebook, on games that hold a trap."""
+    (tmp_path / "club.pgn").write_text(GAMES, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("MINER_CACHE", str(tmp_path / "verdicts.sqlite"))
+    monkeypatch.setenv("MINER_ENGINE", str(engine))
+    blocks = re.findall(r"```python\n(.*?)```", DOCS["library.md"], re.DOTALL)
+    names: dict[str, Any] = {}
+
+    for block in blocks:
+        exec(compile(block, "library.md", "exec"), names)
+
+    assert len(blocks) >= 6
+    assert names["store"].findings()
+    assert (tmp_path / "findings.json").is_file()
+    assert names["plan"].sessions

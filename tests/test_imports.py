@@ -29,17 +29,34 @@ def test_imports_go_one_way() -> None:
 def test_public_names() -> None:
     """What notebooks may rely on, and no more."""
     assert miner.__all__ == [
+        "TOO_EASY",
+        "TOO_HARD",
+        "Finding",
+        "FollowSettings",
         "JudgeSettings",
+        "Looks",
         "Means",
         "MinerError",
+        "Moment",
+        "Paper",
         "RankSettings",
         "ReadSettings",
+        "ScanSettings",
         "Settings",
+        "Side",
+        "SteerSettings",
         "Store",
         "TallySettings",
+        "Tongue",
+        "diagram_svg",
         "find_engine",
+        "is_losing",
         "load_settings",
+        "mine",
         "pipeline",
+        "sample",
+        "stats",
+        "words",
     ]
     assert pipeline.__all__ == [
         "Means",
@@ -62,6 +79,8 @@ def test_public_names_exist() -> None:
     """Each can be had, is documented, and stands in the listing of the package."""
     for name in miner.__all__:
         assert getattr(miner, name).__doc__, name
+    for name in miner.words.__all__:
+        assert getattr(miner.words, name).__doc__, name
     for name in pipeline.__all__:
         assert getattr(pipeline, name).__doc__, name
     assert set(miner.__all__) <= set(dir(miner))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import html
 import itertools
 import json
@@ -12,6 +13,7 @@ from typing import Any
 import chess
 import pytest
 
+import miner
 from miner.store import Store
 
 nbformat = pytest.importorskip("nbformat", reason="needs the extra `notebooks`")
@@ -73,6 +75,38 @@ def test_what_is_kept_does_not_depend_on_the_day(name: str) -> None:
     before = json.dumps(notebook, sort_keys=True)
 
     assert json.dumps(cleaned(notebook), sort_keys=True) == before
+
+
+@pytest.mark.parametrize("source", [*NOTEBOOKS, "drawing.py"])
+def test_only_public_names_are_used(source: str) -> None:
+    """What is imported from the miner, and taken from it by a dot, is among the names that are listed."""
+    text = (FOLDER / source).read_text(encoding="utf-8")
+    if source.endswith(".ipynb"):
+        notebook = nbformat.reads(text, as_version=4)
+        text = "\n".join(cell.source for cell in notebook.cells if cell.cell_type == "code")
+
+    used = names_of_the_miner(ast.parse(text))
+
+    assert used
+    assert sorted(used - set(miner.__all__)) == []
+
+
+def names_of_the_miner(program: ast.Module) -> set[str]:
+    """The names that a program takes from the package; of a module within it the module's own."""
+    used: set[str] = set()
+    for node in ast.walk(program):
+        match node:
+            case ast.ImportFrom(module=str(module)) if module.split(".")[0] == "miner":
+                used |= {
+                    alias.name if module == "miner" else f"{module}.{alias.name}" for alias in node.names
+                }
+            case ast.Import():
+                used |= {one.name for one in node.names if one.name.startswith("miner.")}
+            case ast.Attribute(value=ast.Name(id="miner")):
+                used.add(node.attr)
+            case ast.Attribute(value=ast.Name(id="words")) if node.attr not in miner.words.__all__:
+                used.add(f"words.{node.attr}")
+    return used
 
 
 def test_captions_keep_to_their_diagram() -> None:

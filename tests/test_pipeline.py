@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from miner.errors import SourceError, UsageError
 from miner.means import Means
-from miner.pipeline import expected_minutes, run
+from miner.pipeline import StageDone, expected_minutes, run
 from miner.settings import JudgeSettings, RankSettings, ScanSettings, Settings, TallySettings, with_effort
 from miner.store import Store
 from tests.stores import Game, pgn_of
@@ -61,10 +60,15 @@ def test_stages_in_order_and_only_what_changed(source: str, tmp_path: Path, mean
 def test_what_was_finished_is_kept(source: str, tmp_path: Path, means: Means) -> None:
     """Whoever stops after the second stage has two stages."""
     store = Store.create(tmp_path / "store")
-    running = run([source], store, QUICK, means)
+    finished: list[StageDone] = []
 
-    finished: list[Any] = [next(running), next(running)]
-    running.close()  # type: ignore[attr-defined]
+    def stop(done: StageDone) -> None:
+        finished.append(done)
+        if len(finished) == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run([source], store, QUICK, means, on_done=stop)
 
     assert [one.manifest.stage for one in finished] == ["read", "tally"]
     assert store.manifest("tally") is not None
@@ -78,7 +82,7 @@ def test_unknown_band_is_told_at_once(source: str, tmp_path: Path) -> None:
     means = Means(engine=Path("unused"), cache=tmp_path / "cache")
 
     with pytest.raises(UsageError, match="no band is called 1000-1100"):
-        list(run([source], store, wrong, means))
+        run([source], store, wrong, means)
 
     assert store.manifest("read") is None
 

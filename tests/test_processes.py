@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 
 import pytest
 
 from miner.errors import MinerError
-from miner.processes import AT_ONCE, FEW, mapped
+from miner.processes import AT_ONCE, FEW, apart, mapped
 
 
 def halved(value: int) -> tuple[float, int]:
@@ -48,3 +50,19 @@ def test_what_fails_is_told() -> None:
         mapped(halved, [*even(FEW), 13], 2)
     with pytest.raises(MinerError, match="has died"):
         mapped(halved, [*even(FEW), 666], 2)
+
+
+def test_programs_that_ctrl_c_does_not_reach(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A session of their own here; on Windows, which has none, a group of processes."""
+    here = subprocess.run(
+        [sys.executable, "-c", "import os; print(os.getsid(0) == os.getpid())"],
+        capture_output=True,
+        text=True,
+        check=True,
+        **apart(),
+    )
+    monkeypatch.setattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 512, raising=False)
+    monkeypatch.setattr(sys, "platform", "win32")
+
+    assert here.stdout == "True\n"
+    assert apart() == {"creationflags": 512}

@@ -9,6 +9,7 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
+from miner.distribution import NAME
 from tests.conftest import ROOT
 
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -22,13 +23,19 @@ ENVIRONMENTS = [
         "implementation_name": "cpython",
         "platform_python_implementation": "CPython",
     }
-    for python in ("3.11", "3.12", "3.13")
+    for python in ("3.11", "3.12", "3.13", "3.14")
     for system in ("linux", "darwin", "win32")
 ]
 EVERYWHERE = pytest.mark.parametrize(
     "environment", ENVIRONMENTS, ids=lambda one: f"{one['sys_platform']}-{one['python_version']}"
 )
-LOCKED = {"build": (), "demo": ("print",), "dev": ("dev",), "tools": ()}
+LOCKED = {
+    "build": (),
+    "demo": ("print",),
+    "container": ("cluster", "print", "remote"),
+    "dev": ("dev",),
+    "tools": (),
+}
 """The files of pinned packages, and the extras that each must hold."""
 
 
@@ -61,8 +68,13 @@ def asked_for(extras: tuple[str, ...]) -> list[Requirement]:
     return wanted
 
 
+def test_the_name_is_that_of_the_advice() -> None:
+    """What an error says is to be installed is what this project is called."""
+    assert PROJECT["name"] == NAME
+
+
 @EVERYWHERE
-@pytest.mark.parametrize("name", ["demo", "dev"])
+@pytest.mark.parametrize("name", ["demo", "container", "dev"])
 def test_every_dependency_is_pinned_within_its_range(name: str, environment: dict[str, str]) -> None:
     """After a change of pyproject.toml `make lock` must be run."""
     pinned = pins(name, environment)
@@ -77,7 +89,7 @@ def test_every_dependency_is_pinned_within_its_range(name: str, environment: dic
 
 
 @EVERYWHERE
-@pytest.mark.parametrize("name", ["build", "demo"])
+@pytest.mark.parametrize("name", ["build", "demo", "container"])
 def test_the_smaller_lists_are_parts_of_the_large_one(name: str, environment: dict[str, str]) -> None:
     """Whoever runs the tests after the demo has nothing replaced."""
     part, whole = pins(name, environment), pins("dev", environment)

@@ -52,15 +52,13 @@ def test_without_end(noting, request):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="sends signals")
-@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
+@pytest.mark.parametrize("how", ["SIGTERM", "SIGKILL"])
 @pytest.mark.parametrize(
     ("fixtures", "servers"),
     [(["unattended"], 1), pytest.param(["workers", "s3"], 4, marks=pytest.mark.slow)],
     ids=["unattended", "cluster and bucket"],
 )
-def test_servers_end_with_the_tests(
-    how: signal.Signals, fixtures: list[str], servers: int, tmp_path: Path
-) -> None:
+def test_servers_end_with_the_tests(how: str, fixtures: list[str], servers: int, tmp_path: Path) -> None:
     """Told to end, tests clear away what they have set up; killed, they cannot, but the servers end."""
     (tmp_path / "test_endless.py").write_text(f"FIXTURES = {fixtures}\n{ENDLESS}", encoding="utf-8")
     arguments = ["-p", "tests.conftest", "-p", "no:cacheprovider", "-c", os.devnull, "test_endless.py"]
@@ -73,9 +71,9 @@ def test_servers_end_with_the_tests(
         wait_for((tmp_path / "ready").exists)
         pids = [int(pid) for pid in (tmp_path / "pids").read_text(encoding="ascii").split()]
         alive = [is_alive(pid) for pid in pids]
-        tests.send_signal(how)
+        tests.send_signal(signal.Signals[how])
 
     wait_for(lambda: not any(map(is_alive, pids)))
     assert alive == [True] * servers
-    assert tests.returncode == (pytest.ExitCode.INTERRUPTED if how is signal.SIGTERM else -signal.SIGKILL)
-    assert (tmp_path / "cleared").exists() == (how is signal.SIGTERM)
+    assert tests.returncode == (pytest.ExitCode.INTERRUPTED if how == "SIGTERM" else -signal.SIGKILL)
+    assert (tmp_path / "cleared").exists() == (how == "SIGTERM")

@@ -19,4 +19,5 @@ lock dev pyproject.toml requirements/build.in --extra dev "$@"
 # The smaller ones are parts of it: whoever goes from one to the other keeps what is there.
 lock build requirements/build.in --constraint requirements/dev.txt "$@"
 lock demo pyproject.toml --extra print --constraint requirements/dev.txt "$@"
+lock container pyproject.toml --extra cluster --extra print --extra remote --constraint requirements/dev.txt "$@"
 lock tools requirements/tools.in "$@"

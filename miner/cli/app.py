@@ -10,32 +10,36 @@ import traceback
 from functools import cached_property
 from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import typer
-from typer.core import TyperCommand
+from typer.core import TyperCommand, TyperGroup
 
-from miner.cli.terminal import printable
+from miner.bars import printable
+from miner.distribution import VERSION
 from miner.errors import MinerError, cause
 
-COMMANDS = {
-    **dict.fromkeys(("run", "read", "tally", "judge", "scan", "follow", "rank"), "stages"),
-    "export": "findings",
-    "show": "show",
-    "motifs": "motifs",
-    "game": "game",
-    "report": "findings",
-    "steer": "steer",
-    "status": "status",
-    **dict.fromkeys(("add", "remove", "forget", "check", "unlock"), "upkeep"),
-    **dict.fromkeys(("lesson", "plan"), "lesson"),
-    "pupils": "pupils",
-    "demo": "demo",
+GROUPS = {
+    "The whole job": {"demo": "demo", "run": "stages", "show": "show", "motifs": "motifs"},
+    "For the lesson": {
+        "report": "findings",
+        "lesson": "lesson",
+        "plan": "lesson",
+        "game": "game",
+        "steer": "steer",
+        "pupils": "pupils",
+        "export": "findings",
+    },
+    "One stage at a time": dict.fromkeys(("read", "tally", "judge", "scan", "follow", "rank"), "stages"),
+    "Looking after a store": {
+        "status": "status",
+        **dict.fromkeys(("add", "remove", "forget", "check", "unlock"), "upkeep"),
+    },
 }
-"""The module of each command, in the order of the help."""
+"""The module of each command, by what it is for; in the order of the help."""
+COMMANDS = {command: module for group in GROUPS.values() for command, module in group.items()}
 
 _TYPER: dict[str, Any] = {
-    "add_completion": False,
     "pretty_exceptions_enable": False,
     "rich_markup_mode": None,
 }
@@ -51,7 +55,7 @@ class Command(TyperCommand):
         """The command itself, with its options."""
         from miner.cli.options import as_command
 
-        alone = typer.Typer(**_TYPER)
+        alone = typer.Typer(add_completion=False, **_TYPER)
         module = import_module(f"miner.cli.{COMMANDS[self.name]}")
         alone.command(self.name)(as_command(getattr(module, self.name)))
         return typer.main.get_command(alone)
@@ -68,19 +72,53 @@ class Command(TyperCommand):
         return super().get_short_help_str(limit)
 
 
+class Groups(TyperGroup):
+    """The commands, listed by what they are for."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - the base class's
+        """Write a list for each group."""
+        limit = formatter.width - 6 - max(map(len, self.commands))
+        for heading, group in GROUPS.items():
+            with formatter.section(heading):
+                rows = [(name, self.commands[name].get_short_help_str(limit)) for name in group]
+                formatter.write_dl(rows)
+
+
 app = typer.Typer(
     name="miner",
+    cls=Groups,
+    context_settings={"help_option_names": ["-h", "--help"]},
     help=(
         "Finds the opening mistakes that players of each rating band really make, and ranks them by what "
         "knowing them is worth over the board.\n\n"
         "Start with `miner demo`, or with `miner run games.pgn --store mine`, then "
         "`miner show --store mine`."
     ),
+    epilog=(
+        "Exit codes: 0 done; 1 something went wrong, the message says what; 2 wrong use; 130 stopped by "
+        "Ctrl-C, what was finished is kept."
+    ),
     no_args_is_help=True,
     **_TYPER,
 )
 for _name in COMMANDS:
     app.command(_name, cls=Command)(lambda: None)
+
+
+def _print_version(is_asked: bool) -> None:
+    if is_asked:
+        print(f"miner {VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None: ...
+
+
 _INTERRUPTED = 130
 """The code that Typer exits with after Ctrl-C."""
 
@@ -96,7 +134,7 @@ class _Printable(logging.Formatter):
 
 
 def main() -> None:
-    """Run the command line; exit with 0, with 1 for a failed job, with 2 for wrong use."""
+    """Run the command line; exit with 0, with 1 for a failed job, 2 for wrong use, 130 after Ctrl-C."""
     verbose = "--verbose" in sys.argv[1:]
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # an old encoding has no figurines
@@ -132,7 +170,6 @@ def main() -> None:
                 "\nminer: stopped; what was judged is kept, the same command goes on from there",
                 file=sys.stderr,
             )
-            sys.exit(1)
         if isinstance(leaving.__context__, BrokenPipeError):
             # The reader of our output has gone, as `head` does; that is no failure.
             sys.exit(0)

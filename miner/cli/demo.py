@@ -17,10 +17,10 @@ from miner.cli.options import ENGINES, GivenMeans, MeansOf
 from miner.cli.pupils import pupils
 from miner.cli.show import show
 from miner.cli.steer import steer
-from miner.cli.terminal import stage_line
-from miner.errors import SourceError
-from miner.export.formats import FORMATS
+from miner.cli.terminal import say_done
+from miner.export.formats import FORMATS, NEEDS_EXTRA
 from miner.means import Means
+from miner.mined import sample
 from miner.settings import JudgeSettings, ScanSettings, Settings, SteerSettings
 from miner.store import Store
 from miner.terms import Side
@@ -36,11 +36,6 @@ BAND = "1000-1199"
 """The band whose lesson, plan and advice are written."""
 TERM_BEGINS, LESSON_DATE = datetime(2025, 9, 15), datetime(2024, 9, 1)
 
-_PLACES = (
-    Path(__file__).parent.parent / "sample",  # in an installed package
-    Path(__file__).parent.parent.parent / "data" / "sample",  # in a checkout
-)
-
 
 def demo(
     *,
@@ -50,32 +45,31 @@ def demo(
     means: Annotated[GivenMeans, MeansOf(ENGINES)],
 ) -> None:
     """Mine the sample, an invented junior club's games, and write all that a coach can make of them."""
-    sample = _sample()
+    games = sample()
     store = Store.create(out / "store")
     with means() as ready:
         typer.echo("An invented club: 2 seasons, players rated 700 to 1900. All names in it are made up.")
-        for done in pipeline.run([str(sample / "club.pgn")], store, SETTINGS, ready):
-            typer.echo(stage_line(done.manifest, was_current=done.was_current))
+        pipeline.run([str(games)], store, SETTINGS, ready, on_done=say_done)
         made = str(store.root)
-        export(made, [out / f"findings{suffix}" for suffix in FORMATS])
+        export(made, [out / f"findings{suffix}" for suffix in FORMATS if suffix != NEEDS_EXTRA])
         report(made, out / "report.html")
-        _for_the_lesson(made, sample, out, ready)
+        _for_the_lesson(made, games, out, ready)
     typer.echo()
     show(made, 1)
     typer.echo()
     show(made)
 
 
-def _for_the_lesson(made: str, sample: Path, out: Path, ready: Means) -> None:
+def _for_the_lesson(made: str, games: Path, out: Path, ready: Means) -> None:
     """Sheets, a term's plan, advice, and some pupils' pages; without PDF where Typst is not installed."""
     pdf = find_spec("typst") is not None
     lesson(made, out / "lesson", side="white", bands=[BAND], title="Larkenmoor Juniors", pdf=pdf)
     plan(made, out / "plan", side="white", bands=[BAND], start=TERM_BEGINS, pdf=pdf)
     pupils(
         store=made,
-        games=[str(sample / "club.pgn")],
+        games=[str(games)],
         out=out / "pupils",
-        players=sample / "team.csv",
+        players=games.with_name("team.csv"),
         lesson_date=LESSON_DATE,
         pdf=pdf,
         means=lambda: nullcontext(ready),
@@ -89,10 +83,3 @@ def _for_the_lesson(made: str, sample: Path, out: Path, ready: Means) -> None:
         top=5,
         means=lambda: nullcontext(ready),
     )
-
-
-def _sample() -> Path:
-    for place in _PLACES:
-        if (place / "club.pgn").is_file():
-            return place
-    raise SourceError("the sample games are not here", advice="run it from a checkout of the project")

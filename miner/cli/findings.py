@@ -2,95 +2,50 @@
 
 from __future__ import annotations
 
-from collections import Counter
+import sys
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
-import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import typer
 
 from miner.cli import options
 from miner.cli.terminal import say
 from miner.errors import UsageError
-from miner.export.formats import FORMATS, check_targets
-from miner.export.formats import export as write
-from miner.export.scanned import SCANNED, formats_of, write_scanned
-from miner.finding.words import band_words, counted
-from miner.rank.stage import ranked
+from miner.export.choice import BY_BAND, FINDINGS, LISTS, export_lists, list_bytes, list_of
+from miner.export.formats import FORMATS
+from miner.finding.words import counted
+from miner.rank.asked import asked_findings
 from miner.report import report as write_report
-from miner.schema import KEPT
-from miner.settings import Taught, settings_of
+from miner.settings import Taught
 from miner.store import Store
 from miner.terms import alternatives
 
-_WITHOUT_SIGNS = (".csv", ".parquet")  # formats that put no "?" to a move
+_OUTPUT = Path("-")
+_BINARY = ("parquet", "xlsx")
 
 
 def open_findings(
     store: Store, *, side: Taught | None = None, bands: Sequence[str] = (), missed: bool = False
 ) -> pa.Table:
-    """The table of findings, or of missed chances: as they were ranked, or for another side or other bands.
+    """The table of findings, as `asked_findings` has it.
 
-    If an earlier stage has changed since, standard error says so. Raises StoreError if there is none,
-    UsageError for a band that the tally does not have.
+    If an earlier stage has changed since, standard error says so.
     """
-    made_with = settings_of({"rank": store.require("rank").settings}).rank
+    say_if_out_of_date(store)
+    return asked_findings(store, side=side, bands=bands, missed=missed)
+
+
+def say_if_out_of_date(store: Store) -> None:
+    """Say on standard error if the findings are of what has changed since; StoreError if there are none."""
+    store.require("rank")
     if stale := store.out_of_date():
         say(
             f"miner: these findings are out of date, since `{stale}` has not been run on what there is now; "
             f"`miner run --store {store.root}` makes them new",
             err=True,
         )
-    name = "missed" if missed else "findings"
-    wanted = replace(made_with, side=side or made_with.side, bands=tuple(bands) or made_with.bands)
-    return store.read_table(name) if wanted == made_with else ranked(store, wanted).tables[name]
-
-
-BY_BAND = "bands"
-"""How a file is called that has a row for each mistake and band."""
-FEW = 5
-"""Mistakes below which a list says how many games it rests on, and what would help."""
-
-
-def few_words(store: Store, found: int, bands: Sequence[str] = ()) -> str:
-    """Where hardly anything was found: the games of each band, and what would tell more; else empty."""
-    if found >= FEW:
-        return ""
-    games = store.read_table("games", ["white_rating", "black_rating", "state"])
-    games = games.filter(pc.is_in(games["state"], value_set=pa.array(KEPT)))
-    ratings = np.concatenate([games[name].to_numpy() for name in ("white_rating", "black_rating")])
-    names = store.bands.names
-    counts = np.bincount(store.bands.places_of(ratings), minlength=len(names))
-    told = ", ".join(f"{name} {count:,}" for name, count in zip(names, counts, strict=True) if count)
-    elsewhere = _bands_with_mistakes(store) if bands and not found else ""
-    whom = f" of {' and '.join(map(band_words, bands))}" if bands else ""
-    wider = "more bands (--band), " if bands else ""
-    return (
-        f"{counted(found, 'mistake')}{whom}: {elsewhere}games of each band's players are {told or 'none'}. "
-        f"More games, {wider}or a larger database's store behind these (--prior) would tell more."
-    )
-
-
-def _bands_with_mistakes(store: Store) -> str:
-    """The bands that have some, with how many; empty: none has."""
-    counts = Counter(store.read_table("by_band", ["band"])["band"].to_pylist())
-    told = [f"{band} ({counts[band]:,})" for band in store.bands.names if counts[band]]
-    return f"those with mistakes are {', '.join(told)}; " if told else ""
-
-
-def spare_sources(store: Store, targets: Sequence[Path]) -> None:
-    """Raise UsageError for a target that is one of the files that the store was read from."""
-    sources = {source["place"] for source in store.require("read").facts["sources"]}
-    for target in targets:
-        if str(target.resolve()) in sources:
-            raise UsageError(
-                f"{target}: the store was read from this file, which would be lost",
-                advice="name another file",
-            )
 
 
 def export(
@@ -100,37 +55,40 @@ def export(
         typer.Option(
             "--to",
             metavar="FILE",
-            help=f"Ends in {alternatives(FORMATS)}; a file called {BY_BAND} has each band apart; .csv or "
-            ".parquet files called motifs or moments hold what the scan found, moments.pgn and moments.epd "
-            "the mistakes of single games; unplayed.csv holds likely mistakes that nobody has made yet. May "
-            "be given again.",
+            help=f"Ends in {alternatives(FORMATS)} (with the extra `xlsx`); a file called {BY_BAND} "
+            "has each band apart; tables called motifs or moments hold what the scan found, moments.pgn and "
+            "moments.epd the mistakes of single games, unplayed likely ones that nobody has made yet. May "
+            "be given again. - is the standard output.",
         ),
     ],
     missed: options.Missed = False,
+    list_: Annotated[
+        str,
+        typer.Option(
+            "--list", metavar="LIST", help=f"What goes to the standard output: {alternatives(LISTS)}."
+        ),
+    ] = FINDINGS,
+    format_: Annotated[
+        str, typer.Option("--format", metavar="FORMAT", help="And how: csv, json or another of the above.")
+    ] = "csv",
 ) -> None:
     """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
-    if missed and (signs := [file for file in to if file.suffix not in _WITHOUT_SIGNS]):
-        raise UsageError(
-            f"{signs[0]}: missed chances have no sign of a mistake", advice="write them to a .csv or .parquet"
-        )
     opened = Store.open(store)
-    spare_sources(opened, to)
-    of_scan = [file for file in to if file.stem.lower() in SCANNED]
-    of_findings = [file for file in to if file not in of_scan]
-    check_targets(of_findings, FORMATS)
-    for file in of_scan:
-        check_targets([file], formats_of(file.stem.lower()))
-    for file in of_scan:
-        say(f"wrote {file} ({write_scanned(opened, file):,} {file.stem.lower()})")
-    if not of_findings:
-        return
-    findings = open_findings(opened, missed=missed)
-    by_band = [file for file in of_findings if file.stem == BY_BAND]
-    write(findings, [file for file in of_findings if file not in by_band])
-    write(opened.read_table("by_band"), by_band)
-    for file in of_findings:
-        count = opened.require("rank").rows["by_band"] if file in by_band else findings.num_rows
-        say(f"wrote {file} ({counted(count, 'missed chance' if missed else 'finding')})")
+    files = [file for file in to if file != _OUTPUT]
+    lists = {*map(list_of, files), *([list_] if _OUTPUT in to else [])}
+    if lists & {FINDINGS, BY_BAND, "unplayed"}:
+        say_if_out_of_date(opened)
+    if _OUTPUT in to:
+        if format_ in _BINARY and sys.stdout.isatty():
+            raise UsageError(
+                f"{format_} is nothing for a terminal", advice="send it to a file by > or a pipe"
+            )
+        contents = list_bytes(opened, list_, f".{format_}", missed=missed)
+        sys.stdout.flush()
+        sys.stdout.buffer.write(contents)
+        sys.stdout.buffer.flush()
+    for written in export_lists(opened, files, missed=missed):
+        say(f"wrote {written.file} ({written.words})", err=_OUTPUT in to)
 
 
 def report(

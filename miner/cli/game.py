@@ -2,38 +2,29 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Sequence
-from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from miner.bars import printable
 from miner.cli import options
 from miner.cli.boards import FIGURINES, board_diagram, side_by_side, width_of_terminal, wrapped
-from miner.cli.findings import open_findings, spare_sources
+from miner.cli.findings import say_if_out_of_date
 from miner.cli.lesson import Figurines, Language, PaperSize
 from miner.cli.options import ENGINES, GivenMeans, MeansOf
-from miner.cli.terminal import have_letters_for, printable, say
-from miner.export.formats import check_targets, write_files
-from miner.finding.finding import findings_of
+from miner.cli.terminal import have_letters_for, is_coloured, say
 from miner.finding.words import counted
-from miner.game.choose import annotate, chosen, model_games, numbered
+from miner.game.made import CHOSEN, NODES, SUFFIXES, make_games
 from miner.game.notes import Told
-from miner.game.pgn import model_pgn
 from miner.game.phrases import stop_words
-from miner.game.sheet import model_pdf
 from miner.game.stops import Stop, answer_words, hint_words, question_words, to_move_words, why_words
 from miner.game.story import introduction, story, title, whom
 from miner.lesson.phrases import ENGLISH, Tongue
-from miner.lesson.sheets import Paper
+from miner.lesson.sheets import Looks, Paper
 from miner.store import Store
 from miner.terms import alternatives
 
-NODES = 100_000
-"""Nodes of the first look at each position; four and ten times as many where something is said of it."""
-_SUFFIXES = (".pgn", ".pdf")
 _ENGLISH = Tongue.of(ENGLISH)
 
 
@@ -46,12 +37,12 @@ def game(
             metavar="NUMBER", help="A model game, by its number in the store as `miner show` has it."
         ),
     ] = None,
-    top: Annotated[int, typer.Option(min=1, help="Without a NUMBER: how many games are chosen.")] = 4,
+    top: Annotated[int, typer.Option(min=1, help="Without a NUMBER: how many games are chosen.")] = CHOSEN,
     side: options.SideOption = None,
     bands: options.Bands = None,
     to: Annotated[
         list[Path] | None,
-        typer.Option(metavar="FILE", help=f"Write {alternatives(_SUFFIXES)}. May be given again."),
+        typer.Option(metavar="FILE", help=f"Write {alternatives(SUFFIXES)}. May be given again."),
     ] = None,
     nodes: Annotated[
         int, typer.Option(min=1, help="Nodes of the first look at each position; more where it counts.")
@@ -69,35 +60,22 @@ def game(
     Without a NUMBER, some games are chosen that are worth showing. May be stopped and started again: what was
     searched is kept.
     """
-    targets = to or []
-    check_targets(targets, _SUFFIXES)
     opened = Store.open(store)
-    spare_sources(opened, targets)
-    findings = findings_of(open_findings(opened, side=side, bands=bands or ()))
-    candidates = model_games(opened, findings)
-    hash_mb: int = opened.require("judge").settings["hash_mb"]
+    say_if_out_of_date(opened)
+    looks = Looks(tongue=Tongue.of(language or ENGLISH, figurines=figurines), paper=paper or Paper.A4)
     with means() as ready:
-        if number is not None:
-            told = annotate([numbered(candidates, number).game], nodes, ready, hash_mb)
-        else:
-            asked_for = bands or opened.require("rank").settings["bands"]
-            rated = [band for band in opened.bands.bands if str(band) in asked_for]
-            told = chosen(candidates, rated, top, nodes, ready, hash_mb)
-    if not told:
+        made = make_games(
+            opened, number, to or [], looks, ready, top=top, side=side, bands=bands or (), nodes=nodes
+        )
+    if not made.told:
         say("No model game is worth showing: nowhere was one move of the winner alone good.")
         return
-    tongue = Tongue.of(language or ENGLISH, figurines=figurines)
-    write_files(told, targets, _formats(tongue, paper or Paper.A4))
     unicode = not letters and have_letters_for(FIGURINES)
     typer.echo(
-        "\n\n\n".join("\n".join(game_lines(one, width_of_terminal(), unicode=unicode)) for one in told)
+        "\n\n\n".join("\n".join(game_lines(one, width_of_terminal(), unicode=unicode)) for one in made.told)
     )
-    for file in targets:
-        say(f"wrote {file} ({counted(len(told), 'game')})")
-
-
-def _formats(tongue: Tongue, paper: Paper) -> dict[str, Callable[[Sequence[Told]], bytes]]:
-    return {".pgn": model_pgn, ".pdf": partial(model_pdf, tongue=tongue, paper=paper)}
+    for file in made.files:
+        say(f"wrote {file} ({counted(len(made.told), 'game')})")
 
 
 def game_lines(told: Told, width: int, *, unicode: bool = True) -> list[str]:
@@ -120,7 +98,7 @@ def game_lines(told: Told, width: int, *, unicode: bool = True) -> list[str]:
 
 def _stop_lines(stop: Stop, unicode: bool) -> list[str]:
     board = board_diagram(
-        stop.board, orientation=stop.board.turn, color=sys.stdout.isatty(), unicode=unicode
+        stop.board, orientation=stop.board.turn, color=is_coloured(), unicode=unicode
     ).splitlines()
     name = stop_words(_ENGLISH, "stop", number=stop.number)
     said = (

@@ -3,35 +3,27 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
-from datetime import date, datetime
+from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from miner.cli import options
-from miner.cli.findings import few_words, open_findings
+from miner.cli.findings import say_if_out_of_date
 from miner.cli.terminal import say
 from miner.errors import UsageError
-from miner.finding.finding import Finding, findings_of
-from miner.finding.motifs import MotifCount, group_of, read_motifs
+from miner.finding.few import few_words
 from miner.finding.words import counted
-from miner.lesson.backing import read_backing
 from miner.lesson.cards import PICTURES
-from miner.lesson.exercises import choose, distinct, of_findings, of_moments, task_of
-from miner.lesson.files import lesson_files, write_files
-from miner.lesson.moments import TAUGHT_AT_ONCE, Pool, exercises_about, mixed, motif_lessons
-from miner.lesson.own_games import positions_in
+from miner.lesson.exercises import of_moments
+from miner.lesson.made import Made, make_lesson, make_plan
 from miner.lesson.phrases import ENGLISH, Tongue
-from miner.lesson.plan import Plan, Weekday, plan_files, session_days
+from miner.lesson.plan import Weekday
 from miner.lesson.sheets import FEWEST, MOST, Looks, Paper
-from miner.lesson.taught import NOTHING_TAUGHT, Line, TaughtTable, position_words, taught_file
-from miner.lesson.term import Topic, motif_topics, term
-from miner.settings import Taught, load_group
+from miner.settings import load_group
 from miner.store import Store
-from miner.store.places import Location, located
-from miner.terms import ALL_BANDS
 
 Language = Annotated[
     str | None,
@@ -103,130 +95,41 @@ def lesson(
 
     Exercises are positions that come up again and again, and by motif mistakes of single games.
     """
-    if motif and only:
-        raise UsageError("a motif has no position", advice="give --motif or --only")
-    if without_taught and revise_taught:
-        raise UsageError(
-            "what was taught cannot be left out and revised at once",
-            advice="give --without-taught or --revise-taught",
-        )
     opened = Store.open(store)
     usual = load_group(group, settings_file)
-    side, bands = side or usual.side or None, bands or list(usual.band)
-    day = start.date() if start else None
-    if day is None and (without_taught or revise_taught):
-        raise UsageError(
-            "what was taught goes by days", advice="name the day of the lesson with --start DATE"
-        )
-    kept = taught_file(opened, located(taught) if taught else None)
-    known = TaughtTable.read(kept) if without_taught or revise_taught else NOTHING_TAUGHT
-    earlier = known.of_group(group).before(day) if day else NOTHING_TAUGHT
-    ranked = findings_of(open_findings(opened, side=side, bands=bands))
-    findings = [one for one in ranked if earlier.holds(one) == revise_taught]
-    keys = keys_of(only)
-    _require_findings_at(ranked, keys)
-    pool = pool_of(opened, bands, side or "both", without or ())
-    topics = topics_of(pool, motif or (), bands, earlier.motifs, revise=revise_taught) if not only else []
-    about = [] if motif else choose(findings, side=side or "both", keys=keys, top=top)
-    exercises = mixed(about, exercises_about(pool, topics, top) if pool else [], top)
-    if not exercises:
-        raise _nothing_left(opened, ranked, bands, revise=revise_taught, taught=bool(earlier.lines))
-    looks = Looks(
-        tongue=Tongue.of(language or usual.language or ENGLISH, figurines=figurines),
-        paper=paper or Paper(usual.paper or Paper.A4),
-        per_page=per_page,
-        title=title,
-        coordinates=coordinates,
-        hatched=hatched,
-        pdf=pdf,
+    bands = bands or list(usual.band)
+    say_if_out_of_date(opened)
+    made = make_lesson(
+        opened,
+        out,
+        Looks(
+            tongue=Tongue.of(language or usual.language or ENGLISH, figurines=figurines),
+            paper=paper or Paper(usual.paper or Paper.A4),
+            per_page=per_page,
+            title=title,
+            coordinates=coordinates,
+            hatched=hatched,
+            pdf=pdf,
+        ),
+        side=side or usual.side or None,
+        bands=bands,
+        top=top,
+        only=keys_of(only),
+        motifs=motif or (),
+        without=without or (),
+        start=start.date() if start else None,
+        group=group,
+        taught=taught,
+        without_taught=without_taught,
+        revise_taught=revise_taught,
     )
-    lessons = motif_lessons(pool, topics, exercises) if pool else []
-    _write(out, lesson_files(exercises, looks, read_backing(opened), day, lessons), "lesson")
-    moments = of_moments(exercises)
+    _say_files(made)
+    moments = of_moments(made.exercises)
     motifs = f", {len(moments)} of them by motif" if moments else ""
-    say(f"{counted(len(exercises), 'exercise')}{motifs}")
-    if without_taught and day:
-        what = [*(one.count.motif for one in lessons)]
-        what += [position_words(one.finding) for one in of_findings(exercises)]
-        _note(known, kept, group, [Line(day, group, one) for one in what], day, day)
+    say(f"{counted(len(made.exercises), 'exercise')}{motifs}")
+    _say_if_noted(made, group)
     if not motif:
-        _say_if_few(opened, len(ranked), bands)
-
-
-def _note(
-    known: TaughtTable, file: Location, group: str, lines: Sequence[Line], since: date, until: date | None
-) -> None:
-    known.with_lessons(group, lines, since, until).write(file)
-    say(f"noted in {file}: {counted(len(lines), 'topic')}{f' of {group}' if group else ''}")
-
-
-def _require_findings_at(findings: Sequence[Finding], keys: Sequence[int]) -> None:
-    """Raise UsageError for a key of no finding."""
-    there = {finding.key for finding in findings}
-    for key in keys:
-        if key not in there:
-            raise UsageError(
-                f"no finding of this list has the key {key:016x}",
-                advice="take it from the column `key` of the CSV (miner export), for the same side and bands",
-            )
-
-
-def _nothing_left(
-    store: Store, ranked: Sequence[Finding], bands: Sequence[str], *, revise: bool, taught: bool
-) -> UsageError:
-    if revise:
-        return UsageError(
-            "nothing in this list was taught on earlier days",
-            advice="lessons made with --without-taught are noted; see --taught and --group",
-        )
-    if taught and ranked:
-        return UsageError(
-            "all that is in this list was taught",
-            advice="revise it with --revise-taught, or ask for more bands",
-        )
-    few = few_words(store, len(ranked), bands)
-    return UsageError("no finding is left to print", advice=few or "ask for both sides")
-
-
-def pool_of(store: Store, bands: Sequence[str], side: Taught, without: Sequence[str]) -> Pool | None:
-    """The moments of a store that may become exercises; None: nothing was scanned.
-
-    Left out is what recurs, which findings tell of, and what is met in the games of `without`.
-    """
-    motifs = read_motifs(store)
-    if motifs is None:
-        return None
-    asked_for = bands or store.require("rank").settings["bands"]
-    recurring = store.read_table("positions", ["key"])["key"].to_pylist()
-    own = positions_in(store, without).tolist() if without else []
-    return Pool(motifs=motifs, band=group_of(asked_for), side=side, known=frozenset([*recurring, *own]))
-
-
-def topics_of(
-    pool: Pool | None,
-    names: Sequence[str],
-    bands: Sequence[str],
-    taught: Collection[str] = (),
-    *,
-    revise: bool = False,
-) -> list[MotifCount]:
-    """The motifs that are asked for, or those that cost the band most: such as were not `taught` yet, or, to
-    `revise`, such as were.
-
-    Raises UsageError for a motif that is not listed.
-    """
-    if pool is None:
-        if names:
-            raise UsageError("no game was scanned for motifs", advice="`miner scan` does that")
-        return []
-    if not names:
-        return [one for one in pool.topics if (one.motif in taught) == revise][:TAUGHT_AT_ONCE]
-    listed = {count.motif: count for band in (ALL_BANDS, pool.band) for count in pool.motifs.of_band(band)}
-    for name in names:
-        if name not in listed:
-            asked = "".join(f" --band {band}" for band in bands)
-            raise UsageError(f"no motif is called {name!r}", advice=f"`miner motifs{asked}` lists them")
-    return [listed[name] for name in names]
+        _say_if_few(opened, made.found, bands)
 
 
 def plan(
@@ -272,73 +175,42 @@ def plan(
 
     Positions that come up again and again and motifs are taught side by side.
     """
-    if start is None and (weekday or at or without or without_taught):
-        raise UsageError("days need a first day", advice="say when the term begins with --start DATE")
     opened = Store.open(store)
     usual = load_group(group, settings_file)
-    side, bands, minutes = (
-        side or usual.side or None,
-        bands or list(usual.band),
-        minutes or usual.minutes or 60,
-    )
-    kept = taught_file(opened, located(taught) if taught else None)
-    known = TaughtTable.read(kept) if without_taught else NOTHING_TAUGHT
-    earlier = known.of_group(group).before(start.date()) if start else NOTHING_TAUGHT
-    findings = findings_of(open_findings(opened, side=side, bands=bands))
-    backing = read_backing(opened)
-    pool = pool_of(opened, bands, side or "both", ())
-    topics = motif_topics(pool) if pool else []
-    again: list[Topic] = [one for one in distinct(findings) if earlier.holds(one) and task_of(one)]
-    again += [topic for topic in topics if topic.name in earlier.motifs]
-    planned = term(
-        [one for one in findings if not earlier.holds(one)],
-        sessions,
-        minutes,
-        backing,
-        [topic for topic in topics if topic.name not in earlier.motifs],
-        again,
-    )
-    if len(planned) < sessions:
-        say(
-            f"{counted(len(planned), 'session')}: there are no topics for {sessions}; more bands (--band) or "
-            "both sides (--side) may hold more"
-        )
-    holidays = {day.date() for day in without or ()}
-    days = session_days(start.date(), len(planned), weekday, holidays) if start else []
-    files = plan_files(
-        Plan(
-            sessions=planned,
-            days=days,
-            minutes=minutes,
-            whom=", ".join(filter(None, [group, _whom(side, bands)])),
-            looks=Looks(
-                tongue=Tongue.of(language or usual.language or ENGLISH, figurines=figurines),
-                paper=paper or Paper(usual.paper or Paper.A4),
-                per_page=per_page,
-                title=title,
-                hatched=hatched,
-                pdf=pdf,
-            ),
-            backing=backing,
-            at=at.time() if at else None,
+    bands = bands or list(usual.band)
+    say_if_out_of_date(opened)
+    made = make_plan(
+        opened,
+        out,
+        Looks(
+            tongue=Tongue.of(language or usual.language or ENGLISH, figurines=figurines),
+            paper=paper or Paper(usual.paper or Paper.A4),
+            per_page=per_page,
+            title=title,
+            hatched=hatched,
+            pdf=pdf,
         ),
+        sessions=sessions,
+        minutes=minutes or usual.minutes or 60,
+        side=side or usual.side or None,
+        bands=bands,
+        start=start.date() if start else None,
+        weekday=weekday,
+        at=at.time() if at else None,
+        without={day.date() for day in without or ()},
         sheets=sheets,
+        group=group,
+        taught=taught,
+        without_taught=without_taught,
     )
-    _write(out, files, "plan")
-    if without_taught and start:
-        lines = [
-            Line(on, group, what)
-            for on, session in zip(days, planned, strict=True)
-            for what in (*(topic.name for topic in session.motifs), *map(position_words, session.new))
-        ]
-        _note(known, kept, group, lines, start.date(), None)
-    _say_if_few(opened, len(findings), bands)
-
-
-def _whom(side: Taught | None, bands: Sequence[str]) -> str:
-    return ", ".join(
-        ["Both sides" if side in (None, "both") else side.capitalize(), *(bands or ["all bands"])]
-    )
+    if len(made.sessions) < sessions:
+        say(
+            f"{counted(len(made.sessions), 'session')}: there are no topics for {sessions}; more bands "
+            "(--band) or both sides (--side) may hold more"
+        )
+    _say_files(made)
+    _say_if_noted(made, group)
+    _say_if_few(opened, made.found, bands)
 
 
 def _say_if_few(store: Store, found: int, bands: Sequence[str]) -> None:
@@ -346,11 +218,15 @@ def _say_if_few(store: Store, found: int, bands: Sequence[str]) -> None:
         say(few)
 
 
-def _write(out: Path, files: Mapping[str, bytes], command: str) -> None:
-    written, gone = write_files(out, files, command)
-    for file in _told(written):
+def _say_if_noted(made: Made, group: str) -> None:
+    if noted := made.noted:
+        say(f"noted in {noted.file}: {counted(noted.topics, 'topic')}{f' of {group}' if group else ''}")
+
+
+def _say_files(made: Made) -> None:
+    for file in _told(made.files):
         say(f"wrote {file}")
-    for file in _told(gone):
+    for file in _told(made.deleted):
         say(f"deleted {file} of an earlier call")
 
 

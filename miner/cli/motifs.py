@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterable, Sequence
 from typing import Annotated
 
 import chess
 import typer
 
+from miner.bars import printable
 from miner.cli import options
 from miner.cli.boards import (
     BOARD_WIDTH,
@@ -19,7 +19,7 @@ from miner.cli.boards import (
     width_of_terminal,
     wrapped,
 )
-from miner.cli.terminal import have_letters_for, printable, say
+from miner.cli.terminal import have_letters_for, is_coloured, say
 from miner.errors import UsageError
 from miner.finding.mistake import Mistake
 from miner.finding.moment import Moment
@@ -170,7 +170,7 @@ def _board(mistake: Mistake, unicode: bool) -> list[str]:
         mistake.board,
         orientation=mistake.taught.color,
         marks=(reply.from_square, reply.to_square),
-        color=sys.stdout.isatty(),
+        color=is_coloured(),
         unicode=unicode,
     ).splitlines()
 

@@ -14,7 +14,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import typer
 
-from miner.cli.terminal import Bars
+from miner.bars import Bars
 from miner.cluster import connected
 from miner.engine.identity import find_engine
 from miner.errors import UsageError
@@ -36,7 +36,8 @@ StoreDir = Annotated[
     typer.Option(
         "--store",
         metavar="DIR",
-        help="Folder in which everything is kept, or a URL such as s3://bucket/club (needs miner[remote]).",
+        envvar="MINER_STORE",
+        help="Folder in which everything is kept, or a URL such as s3://bucket/club (extra `remote`).",
     ),
 ]
 SettingsFile = Annotated[
@@ -70,6 +71,7 @@ NoLock = Annotated[
         help="Go on where a store's place knows no locks, as some shares: be alone at work there.",
     ),
 ]
+AsJson = Annotated[bool, typer.Option("--json", help="JSON for other programs, on the standard output.")]
 Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every step, and show where an error arose.")]
 
 

@@ -10,22 +10,18 @@ from typing import Annotated
 
 import typer
 
+from miner.bars import Bars
 from miner.cli import options
-from miner.cli.findings import open_findings
+from miner.cli.findings import say_if_out_of_date
 from miner.cli.lesson import PaperSize, keys_of
 from miner.cli.options import ENGINES, GivenMeans, MeansOf
-from miner.cli.terminal import Bars, ledger_line, say
-from miner.errors import UsageError
+from miner.cli.terminal import ledger_line, say
 from miner.finding.words import agreeing, counted
-from miner.lesson.files import write_files
 from miner.lesson.sheets import Paper
-from miner.lesson.taught import TaughtTable
-from miner.pupils.check import check_games
-from miner.pupils.pages import EXERCISES, pupils_files
-from miner.pupils.roster import Member, read_roster
+from miner.pupils.made import make_pages
+from miner.pupils.pages import EXERCISES
 from miner.settings import GROUPS_FILE, GroupSettings, load_group
 from miner.store import Store
-from miner.store.places import located
 
 _KEY = re.compile(r"[0-9a-fA-F]{1,16}", re.ASCII)
 
@@ -85,69 +81,38 @@ def pupils(
     store keeps it with the salted hash of the name.
     """
     opened = Store.open(store)
-    open_findings(opened)
+    say_if_out_of_date(opened)
     has_settings = bool(settings_file) or Path(GROUPS_FILE).is_file()
     usual = load_group(group, settings_file) if has_settings else GroupSettings()
-    keys, lessons = _taught(taught or [])
-    if lessons.lines and lesson_date:
-        raise UsageError(
-            "each topic of the table has a day of its own", advice="leave --lesson-date or the table out"
-        )
+    keys = [one for one in taught or () if _KEY.fullmatch(one)]
     is_scanned = scan and opened.manifest("scan") is not None
     with means() if is_scanned else nullcontext() as ready:
-        check = check_games(
+        made = make_pages(
             opened,
             games,
-            _members(players, group),
-            since=(since or "").replace("-", "."),
+            out,
+            players=players,
+            since=since or "",
             lesson=lesson_date.date() if lesson_date else None,
-            taught=keys,
-            lessons=lessons,
+            taught=keys_of(keys),
+            tables=[one for one in taught or () if one not in keys],
+            group=group,
+            exercises=exercises,
             names=names,
+            paper=paper or Paper(usual.paper or Paper.A4),
+            pdf=pdf,
             progress=Bars(),
             means=ready,
         )
+    check, files = made.check, made.files
     say(f"{counted(check.ledger.total(), 'game')} seen: {ledger_line(dict(check.ledger))}")
-    files = pupils_files(check, exercises=exercises, paper=paper or Paper(usual.paper or Paper.A4), pdf=pdf)
-    _, gone = write_files(out, files, "pupils")
     if check.absent:
         have = agreeing(len(check.absent), "has", "have")
         say(f"{len(check.absent)} of the list {have} no game there", err=True)
-    if gone:
-        say(f"deleted {counted(len(gone), 'file')} of an earlier call")
-    if strays := sorted(path.name for path in out.glob("pupil-*.*") if path.name not in files):
+    if made.deleted:
+        say(f"deleted {counted(len(made.deleted), 'file')} of an earlier call")
+    if strays := sorted(path.name for path in out.glob("pupil-*.*") if path not in files):
         say(f"{out} still holds {counted(len(strays), 'other file')} of pupils: {strays[0]}", err=True)
     say(f"wrote {counted(len(files), 'file')} to {out}; begin with {out / 'group.html'}")
     if names:
         say("The pages hold names: keep them to yourself.")
-
-
-def _members(players: Path | None, group: str) -> list[Member] | None:
-    """The players of a list, of one group if one is named; None: everybody.
-
-    Raises UsageError if nobody is of that group.
-    """
-    members = read_roster(players) if players else None
-    if not group:
-        return members
-    own = [member for member in members or () if member.group == group]
-    if not own:
-        listed = sorted({member.group for member in members or () if member.group})
-        advice = f"its groups are {', '.join(listed)}" if listed else "name a CSV with the column group"
-        raise UsageError(f"--players has nobody of the group {group}", advice=advice)
-    return own
-
-
-def _taught(given: list[str]) -> tuple[list[int], TaughtTable]:
-    """Keys, and the lines of tables; what is no key must be a file that is there."""
-    files = [one for one in given if not _KEY.fullmatch(one)]
-    tables = []
-    for file in map(located, files):
-        if not file.exists():
-            raise UsageError(
-                f"--taught {file} is neither a key nor a file",
-                advice="take keys from the column `key` of the CSV, or name the taught.csv of `miner lesson`",
-            )
-        tables.append(TaughtTable.read(file))
-    keys = keys_of([one for one in given if one not in files])
-    return keys, TaughtTable(tuple(line for table in tables for line in table.lines))

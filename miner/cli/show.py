@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Annotated
@@ -10,6 +9,7 @@ from typing import Annotated
 import chess
 import typer
 
+from miner.bars import printable
 from miner.cli import options
 from miner.cli.boards import (
     BOARD_WIDTH,
@@ -22,12 +22,14 @@ from miner.cli.boards import (
     width_of_terminal,
     wrapped,
 )
-from miner.cli.findings import few_words, open_findings
+from miner.cli.findings import open_findings
 from miner.cli.motifs import in_short, position_boards
-from miner.cli.terminal import have_letters_for, printable
+from miner.cli.terminal import have_letters_for, is_coloured, print_json
 from miner.errors import UsageError
+from miner.export.lists import as_plain
 from miner.export.scanned import read_through
 from miner.finding import aftermath
+from miner.finding.few import few_words
 from miner.finding.finding import Finding, findings_of
 from miner.finding.motifs import group_of, read_motifs
 from miner.finding.things import first_things, things_heading
@@ -72,6 +74,7 @@ LABEL_WIDTH = 13
 BESIDE_FROM = 72
 """The narrowest terminal on which the text of a card stands beside its board; else it stands below."""
 _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
+_LISTED = 20
 
 _WORTH = "points in 100 games to punish and to avoid"
 COLUMNS = {
@@ -95,7 +98,9 @@ def show(
     number: Annotated[
         int | None, typer.Argument(metavar="NUMBER", help="Show this finding of the list with its diagram.")
     ] = None,
-    top: Annotated[int, typer.Option(min=1, help="How many to list.")] = 20,
+    top: Annotated[
+        int | None, typer.Option(min=1, help=f"How many to list (default: {_LISTED}, as JSON all).")
+    ] = None,
     kind: Annotated[
         Kind | None, typer.Option(help="As traps, to be punished, or as pitfalls, to be avoided.")
     ] = None,
@@ -106,6 +111,7 @@ def show(
     letters: Annotated[
         bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
     ] = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Show three things to teach first, by what mistakes are punished, and the top of the list of positions.
 
@@ -118,12 +124,19 @@ def show(
         if not 1 <= number <= len(findings):
             raise UsageError(f"there is no finding {number}", advice=f"the list has {len(findings):,}")
         finding = findings[number - 1][1]
+        if as_json:
+            print_json({"number": number} | as_plain(finding))
+            return
         typer.echo("\n".join([_card(finding, number, letters), *_afterwards(opened, finding)]))
         for game in finding.model_games[:1]:
             command = f"miner game {game} --store {printable(store)}"
             typer.echo(_with_command("\nA model game, move by move:", command))
         return
-    shown = _by_worth(findings, kind)[:top]
+    shown = _by_worth(findings, kind)
+    if as_json:
+        print_json([{"number": place} | as_plain(finding) for place, finding in shown[:top]])
+        return
+    shown = shown[: top or _LISTED]
     if kind is None and not missed:
         ranked = opened.require("rank").settings
         band = group_of(bands or ranked["bands"])
@@ -205,9 +218,7 @@ def _nothing(store: Store, bands: Sequence[str], missed: bool) -> str:
 
 def _card(finding: Finding, number: int, letters: bool) -> str:
     unicode = not letters and have_letters_for(FIGURINES)
-    return finding_card(
-        finding, rank=number, width=width_of_terminal(), color=sys.stdout.isatty(), unicode=unicode
-    )
+    return finding_card(finding, rank=number, width=width_of_terminal(), color=is_coloured(), unicode=unicode)
 
 
 def _afterwards(store: Store, finding: Finding) -> list[str]:

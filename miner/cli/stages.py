@@ -9,10 +9,10 @@ import typer
 
 from miner import pipeline, upkeep
 from miner.cli import options
-from miner.cli.findings import few_words
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf, SettingsOf
-from miner.cli.terminal import say, stage_line
+from miner.cli.terminal import say, say_done, stage_line
 from miner.errors import UsageError
+from miner.finding.few import few_words
 from miner.finding.words import counted
 from miner.settings import Settings, with_effort
 from miner.store import STAGES, Store
@@ -53,9 +53,10 @@ def run(
         is_told = bool(sources) and ready.progress.is_watched
         if is_told and (minutes := pipeline.expected_minutes(settings, ready)):
             ready.progress.note(_time_words(*minutes))
-        again = upkeep.remake(opened, STAGES, ready)
-        for done in pipeline.run(sources, opened, settings, ready) if sources else again:
-            say(stage_line(done.manifest, was_current=done.was_current))
+        if sources:
+            [*_, done] = pipeline.run(sources, opened, settings, ready, on_done=say_done)
+        else:
+            [*_, done] = upkeep.remake(opened, STAGES, ready, on_done=say_done)
     is_new = not done.was_current  # the last stage was; else all has been said before
     if is_new and (few := few_words(opened, done.manifest.rows["findings"])):
         say(few)

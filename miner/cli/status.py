@@ -7,9 +7,10 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.terminal import say, stage_line
+from miner.cli.terminal import print_json, say, stage_line
 from miner.settings import changed_settings, settings_of, to_toml
 from miner.store import STAGES, Manifest, Store
+from miner.store.state import state_of
 
 
 def status(
@@ -17,11 +18,15 @@ def status(
     settings: Annotated[
         bool, typer.Option("--settings", help="Print the settings that the store was made with, as TOML.")
     ] = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Tell what a store holds: sources, games, bands, replies judged, findings, and what is out of date."""
     opened = Store.open(store)
     if settings:
         typer.echo(to_toml(settings_of(opened.settings(made_with=True))), nl=False)
+        return
+    if as_json:
+        print_json(state_of(opened))
         return
     manifests = {stage: opened.manifest(stage) for stage in STAGES}
     for line in _lines(opened, manifests, opened.out_of_date()):

@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from miner.cli import options
-from miner.cli.findings import spare_sources
 from miner.cli.options import ENGINES, GivenMeans, MeansOf, SettingsOf
+from miner.export.choice import spare_sources
 from miner.export.formats import check_targets, write_files
 from miner.graph.repertoire import not_covered, reach_in_repertoire, read_repertoire
 from miner.settings import Settings

@@ -1,32 +1,29 @@
-"""Lines and progress bars on the terminal."""
+"""Lines on the terminal."""
 
 from __future__ import annotations
 
+import json
+import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import typer
 
-from miner.progress import Task
+from miner.bars import is_dumb, printable
 
 if TYPE_CHECKING:
-    from tqdm import tqdm
-
+    from miner.pipeline import StageDone
     from miner.store import Manifest
 
 
-def printable(text: str) -> str:
-    r"""Text for one line of a terminal: what would turn its colours, its writing direction or its cursor, or
-    break the line, is written out.
+def is_coloured() -> bool:
+    """Whether colours are wanted: not in a file or pipe, and not where NO_COLOR is set, to whatever."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and not is_dumb()
 
-    >>> printable("club\x1b[31m\n.pgn")
-    'club\\x1b[31m\\n.pgn'
-    """
-    return "".join(
-        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text
-    )
+
+def print_json(value: Any) -> None:
+    """Print a value as JSON in ASCII: whatever stands in it, no terminal takes it for a command."""
+    typer.echo(json.dumps(value, indent=1, allow_nan=False))
 
 
 def say(line: str, *, err: bool = False) -> None:
@@ -41,6 +38,11 @@ def have_letters_for(text: str) -> bool:
     except UnicodeEncodeError:
         return False
     return True
+
+
+def say_done(done: StageDone) -> None:
+    """Print the line about a stage that is finished."""
+    say(stage_line(done.manifest, was_current=done.was_current))
 
 
 def stage_line(manifest: Manifest, *, was_current: bool) -> str:
@@ -151,48 +153,3 @@ _SUMMARIES = {
     "follow": _follow,
     "rank": _rank,
 }
-
-
-class _Bar:
-    def __init__(self, bar: tqdm[Any]) -> None:
-        self._bar = bar
-
-    def advance(self, amount: int = 1) -> None:
-        self._bar.update(amount)
-
-    def facts(self, text: str) -> None:
-        self._bar.set_postfix_str(text, refresh=False)
-
-
-class Bars:
-    """Progress that a person watches."""
-
-    @property
-    def is_watched(self) -> bool:
-        """Whether there are bars at all."""
-        return sys.stderr.isatty()
-
-    def note(self, text: str) -> None:
-        """One line above the bars, where there are any."""
-        from tqdm import tqdm
-
-        if self.is_watched:
-            tqdm.write(printable(text), file=sys.stderr)
-
-    @contextmanager
-    def task(self, what: str, *, total: int | None, unit: str) -> Iterator[Task]:
-        """A bar with the share done, the rate and the time left."""
-        from tqdm import tqdm  # most commands have no bar
-
-        is_bytes = unit == "B"
-        bar: tqdm[Any]
-        with tqdm(
-            desc=f"{what:<10}",
-            total=total,
-            unit=unit if is_bytes else f" {unit}",
-            unit_scale=is_bytes or unit == "nodes",
-            unit_divisor=1024 if is_bytes else 1000,
-            disable=None,  # no bar where standard error is not a terminal
-            dynamic_ncols=True,
-        ) as bar:
-            yield _Bar(bar)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from dataclasses import asdict
 from typing import Annotated
 
 import typer
@@ -11,7 +12,7 @@ import typer
 from miner import upkeep
 from miner.cli import options
 from miner.cli.options import ALL_MEANS, ENGINES, GivenMeans, MeansOf
-from miner.cli.terminal import ledger_line, say, stage_line
+from miner.cli.terminal import ledger_line, print_json, say, say_done, stage_line
 from miner.errors import StoreError, UsageError
 from miner.finding.words import agreeing, counted
 from miner.means import Means
@@ -153,6 +154,7 @@ def check(
     repair: Annotated[
         bool, typer.Option("--repair", help="Put right what is damaged: read or count again what it needs.")
     ] = False,
+    as_json: options.AsJson = False,
     means: Annotated[GivenMeans, MeansOf(_OF_THIS_MACHINE)],
 ) -> None:
     """See whether each file of a store is as it was written, and name those that are not.
@@ -160,17 +162,22 @@ def check(
     With --repair, files of games are made again from their sources, later ones by running their stage again.
     """
     opened = Store.open(store, damaged=True)
+    repaired: list[str] = []
     if repair:
         with means(find=False) as ready:
-            for line in upkeep.repair(opened, ready):
-                say(line)
+            repaired = upkeep.repair(opened, ready, on_done=None if as_json else say)
     faults = upkeep.check(opened)
-    for fault in faults:
+    if as_json:
+        told = {"faults": [asdict(fault) for fault in faults], "repaired": repaired}
+        print_json(told | {"out_of_date": None if faults else opened.out_of_date()})
+    for fault in () if as_json else faults:
         say(f"{fault.name}: {fault.what}")
     if faults:
         raise StoreError(
             f"files of the store that are not as they were written: {len(faults):,}", advice=opened.mended_by
         )
+    if as_json:
+        return
     say("every file is as it was written")
     if stale := opened.out_of_date():
         missing = [stage for stage in STAGES[: STAGES.index(stale)] if opened.manifest(stage) is None]
@@ -194,8 +201,7 @@ def _later(store: Store, means: Means, run: bool) -> None:
     settings = store.settings()
     stages = [stage for stage in STAGES[1:] if stage in settings]
     if run:
-        for done in upkeep.remake(store, stages, means):
-            say(stage_line(done.manifest, was_current=done.was_current))
+        upkeep.remake(store, stages, means, on_done=say_done)
         if store.manifest("rank"):
             say(f"Now: miner show --store {store.root}")
         return

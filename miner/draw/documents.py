@@ -11,6 +11,7 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from miner.distribution import with_extra
 from miner.draw.pieces import piece_symbols
 from miner.errors import ExportError
 
@@ -44,8 +45,7 @@ def pdf_bytes(templates: Sequence[str], data: Mapping[str, Any], package: str) -
     except ImportError as error:
         raise ExportError(
             "PDF needs the package typst, which is not installed",
-            advice="install it with `pip install -e '.[print]'` in the miner's folder, "
-            "or leave the PDF out with --no-pdf",
+            advice=f"{with_extra('print')}, or leave the PDF out with --no-pdf",
         ) from error
     source = b"".join(resources.files(package).joinpath(name).read_bytes() for name in templates)
     text = json.dumps(data, ensure_ascii=False, sort_keys=True)

@@ -39,6 +39,7 @@ from chess.engine import (
 
 from miner.engine.identity import EngineIdentity, file_digests, program_digest
 from miner.engine.verdicts import FalseClaim, Request, Verdict, line_end, mover, nonsense_in, shows_mate
+from miner.processes import apart
 from miner.terms import MOST_CP, Score, Side
 
 log = logging.getLogger(__name__)
@@ -240,8 +241,8 @@ class Dialogue:
             transport, protocol = await ListeningProtocol.popen(
                 str(program),
                 stderr=asyncio.subprocess.STDOUT,  # what a dying engine says is worth hearing
-                start_new_session=True,  # Ctrl-C in the terminal is for us; we end the engines ourselves
                 preexec_fn=_end_with_this_thread if _LIBC else None,
+                **apart(),
             )
         except OSError as error:
             raise EngineLost(f"it cannot be started: {error.strerror}") from error

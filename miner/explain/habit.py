@@ -43,6 +43,8 @@ def explain_habit(board: chess.Board, reply: chess.Move) -> str:
     king = board.king(color)
     if file == chess.square_file(chess.F1) and king is not None and chess.square_file(king) == 4:
         return "moves the f-pawn, which covers the king"
+    if file == chess.square_file(chess.G1) and abs(reply.to_square - reply.from_square) == 16:
+        return "advances the g-pawn, which covers a king that castles short"
     if (knight := _KNIGHT_BEHIND.get(reply.to_square)) is not None and _is_own_knight(board, knight):
         return f"takes the square {chess.square_name(reply.to_square)} from its own knight"
     if file in (0, 7) and comes_too_soon and not board.is_capture(reply):

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 import chess
 
-from miner.explain.evidence import Evidence, rank_of
+from miner.explain.evidence import DEFENCE_TURNS, Evidence, rank_of
 
-_HORIZON_PLIES = 12  # of either line: what happens to the king later has other causes
+_HORIZON_PLIES = 2 * DEFENCE_TURNS + 1  # of a line: beyond, other defences were not looked for
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ class MaterialLost:
     line: tuple[chess.Move, ...]  # one of the reply's lines: that with the defence which loses least
     plies: int  # moves of that line until the gain is on the board
     cost: Cost = Cost.WINS
-    is_back: bool = False  # whoever erred was ahead by as much or more
+    is_back: bool = False  # whoever erred was ahead by that, or by as much
 
     @property
     def won(self) -> int:
@@ -85,7 +85,8 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
         if plies > LONGEST and costs <= _TOO_LITTLE:
             return None
         net = _net(evidence.board, board, evidence.errs)
-        return MaterialLost(costs, net, end.line, plies, is_back=before >= lost)
+        is_back = before >= lost or _was_ahead_by(evidence.board, evidence.errs, net)
+        return MaterialLost(costs, net, end.line, plies, is_back=is_back)
     if missed < 1:
         return None
     plies = min(_MISSED_PLIES, len(end.line))
@@ -204,6 +205,12 @@ def _net(before: chess.Board, later: chess.Board, errs: chess.Color) -> dict[che
         net[gained] -= even
         net[given] += even
     return {kind: count for kind, count in net.items() if count}
+
+
+def _was_ahead_by(board: chess.Board, errs: chess.Color, net: Mapping[chess.PieceType, int]) -> bool:
+    """Whether whoever erred had all that is won more than the other side: it was given up for something."""
+    won = {kind: count for kind, count in net.items() if count > 0}
+    return bool(won) and all(_surplus(board, errs, kind) >= count for kind, count in won.items())
 
 
 def _surplus(board: chess.Board, color: chess.Color, kind: chess.PieceType) -> int:

@@ -16,6 +16,7 @@ from miner.board.settle import MATED, VALUES, material_balance, settle, settled_
 from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
 from miner.explain.explanation import Explanation
 from miner.explain.king import KingExposed, explain_king
+from miner.explain.pattern import Strike
 from miner.explain.position import doubled, is_bare, isolated
 from miner.reasons import Pattern, Reason
 
@@ -26,6 +27,8 @@ _EVEN_CP = 30  # centipawns from which a side stands better, and what it has won
 _WON = "misses the win"  # of a gain beyond what has been lost
 _THREAT = 2  # pawns: what is threatened is a piece
 _SOON = 4  # plies after the answer in which a forked man is taken
+_CLEVER = (Pattern.DOUBLE_ATTACK, Pattern.PIN, Pattern.REMOVED_DEFENDER)
+"""Patterns that are not the point where the answer itself takes a piece that hangs."""
 
 
 class Theme(StrEnum):
@@ -35,6 +38,7 @@ class Theme(StrEnum):
     THREAT_OF_MATE = "threat of mate"
     PROMOTION = "promotion"
     UNSOUND_SACRIFICE = "unsound sacrifice"
+    CHEAPER_ATTACKER = "taken by a cheaper piece"
     KING_DRIVEN_OUT = "king driven out"
     CASTLING_LOST = "castling prevented"
     DRIVEN_HOME = "piece driven home"
@@ -91,7 +95,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, came_to: chess.Squa
     `came_to`: where the other side's last move before the mistake went, if that is known.
 
     1. Mate.
-    2. The pattern of the refutation, struck by the move that has it.
+    2. The pattern of the refutation, struck by the move that has it; a piece that hangs to the answer itself
+       is no more than that.
     3. A gain of its own that the side that errs does not take, unless it gives away more than that: it is no
        tactic of the other side, so that what strikes is the move that was missed, seen by the side that
        missed it.
@@ -102,9 +107,10 @@ def find_motif(evidence: Evidence, explanation: Explanation, came_to: chess.Squa
     """
     if explanation.reason is Reason.MATE and explanation.refutation and not _misses(explanation):
         return _mate(evidence, explanation)
-    wins = explanation.detail.removeprefix("wins ") if explanation.detail.startswith("wins ") else ""
+    has_won, _, what = explanation.detail.partition("wins ")
+    wins = "" if has_won else what.removeprefix("back ")
     if (strike := explanation.strike) is not None:
-        return _struck(strike.pattern, strike.before, strike.move, wins)
+        return _struck(_by_hanging(evidence, strike), strike.before, strike.move, wins)
     if (told := _told_by_reason(evidence, explanation)) is not None:
         return told
     best = evidence.best_line[0]
@@ -122,6 +128,20 @@ def find_motif(evidence: Evidence, explanation: Explanation, came_to: chess.Squa
     return Motif(_by_detail(explanation.detail), wins=wins)
 
 
+def _by_hanging(evidence: Evidence, strike: Strike) -> Pattern | Theme:
+    """The pattern of a strike, or how the piece hangs that it takes at once."""
+    before, move = strike.before, strike.move
+    if not before.is_capture(move):
+        return strike.pattern
+    plain = _plain(before, move)
+    if strike.pattern is Pattern.TOO_FEW_DEFENDERS:
+        return plain
+    is_answer = before.ply() == evidence.board.ply() + 1
+    takes_piece = VALUES[_kind(before, captured_square(before, move))] >= VALUES[chess.KNIGHT]
+    hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
+    return plain if is_answer and takes_piece and hangs and strike.pattern in _CLEVER else strike.pattern
+
+
 def _struck(pattern: Pattern | Theme, before: chess.Board, move: chess.Move, wins: str) -> Motif:
     kind = before.piece_type_at(move.from_square) or chess.PAWN
     square = move.to_square if before.turn == chess.WHITE else chess.square_mirror(move.to_square)
@@ -131,7 +151,7 @@ def _struck(pattern: Pattern | Theme, before: chess.Board, move: chess.Move, win
 def _misses(explanation: Explanation) -> bool:
     if explanation.reason is Reason.MATE:
         return explanation.detail.startswith("misses")
-    return explanation.reason is Reason.MATERIAL and not explanation.detail.startswith("wins ")
+    return explanation.reason is Reason.MATERIAL and explanation.detail.startswith(("misses ", "does not "))
 
 
 def _mate(evidence: Evidence, explanation: Explanation) -> Motif:
@@ -190,18 +210,18 @@ def _by_answer(
         yield Theme.THREAT_OF_MATE, before, answer
     wins_material = explanation.reason is Reason.MATERIAL
     if is_capture and wins_material and answer.to_square == reply.to_square:
-        # Whoever took something there, and is retaken at a loss, has sacrificed.
-        if (
-            evidence.board.is_capture(reply)
-            and VALUES[_kind(before, answer.to_square)] >= VALUES[chess.KNIGHT]
-        ):
-            yield Theme.UNSOUND_SACRIFICE, before, answer
+        # Whoever took something cheaper there, and is retaken, has sacrificed; equals are exchanged.
+        lost = VALUES[_kind(before, answer.to_square)]
+        taken = VALUES[_kind(evidence.board, captured_square(evidence.board, reply))]
+        if evidence.board.is_capture(reply) and lost >= VALUES[chess.KNIGHT]:
+            yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, answer
         yield _plain(before, answer), before, answer
     squares = {reply.to_square, *(line[2].to_square for line in lines if len(line) > 2)}
     is_exchange = answer.to_square in squares
-    if is_capture and (wins_material or not is_exchange) and _pays(before, answer):
+    is_left = explanation.detail.startswith("leaves ")
+    if is_capture and (is_left or ((wins_material or not is_exchange) and _pays(before, answer))):
         yield _plain(before, answer), before, answer
-    if all(line[1] == answer and _forks_with_check(before, line[1:]) for line in lines):
+    if all(line[1] == answer and _forks_with_check(before, line[1:], wins_material) for line in lines):
         yield Pattern.DOUBLE_ATTACK, before, answer
     if _hits_pinned(before, now, answer):
         yield Pattern.PIN, before, answer
@@ -226,10 +246,13 @@ def _value(board: chess.Board, square: chess.Square) -> int:
     return _MORE_THAN_ANY if kind == chess.KING else VALUES[kind or chess.PAWN]
 
 
-def _plain(before: chess.Board, answer: chess.Move) -> Pattern:
+def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
     taken = captured_square(before, answer)
-    is_loose = not before.attackers(not before.turn, taken)
-    return Pattern.UNDEFENDED_PIECE if is_loose else Pattern.TOO_FEW_DEFENDERS
+    if not before.attackers(not before.turn, taken):
+        return Pattern.UNDEFENDED_PIECE
+    is_dearer = VALUES[_kind(before, taken)] > VALUES[_kind(before, answer.from_square)]
+    # Of a piece that is worth more than what takes it defenders make up for nothing.
+    return Theme.CHEAPER_ATTACKER if is_dearer else Pattern.TOO_FEW_DEFENDERS
 
 
 def _pays(before: chess.Board, capture: chess.Move) -> bool:
@@ -251,8 +274,11 @@ def _hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> b
     return False
 
 
-def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...]) -> bool:
-    """Whether the answer gives check and attacks a loose piece, or a better one, that it takes soon."""
+def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_material: bool) -> bool:
+    """Whether the answer gives check and attacks a loose piece, or a better one.
+
+    It takes it soon, or wins what it wins elsewhere, where that piece is saved.
+    """
     now, square = after(before, line[:1]), line[0].to_square
     if not now.is_check():
         return False
@@ -262,7 +288,8 @@ def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...]) -> bool
         if VALUES[chess.KNIGHT] <= _value(now, target) < _MORE_THAN_ANY
         and (not now.attackers(now.turn, target) or _value(now, target) > _value(now, square))
     }
-    return any(move.to_square in forked and move.from_square == square for move in line[2:_SOON:2])
+    takes = any(move.to_square in forked and move.from_square == square for move in line[2:_SOON:2])
+    return takes or (wins_material and bool(forked))
 
 
 def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:

@@ -11,8 +11,9 @@ import pyarrow as pa
 
 from miner.errors import ExportError, Place, cause
 from miner.export.epd import epd_bytes
-from miner.export.lists import csv_bytes, parquet_bytes
+from miner.export.lists import csv_bytes, json_bytes, parquet_bytes
 from miner.export.pgn import pgn_bytes
+from miner.export.xlsx import findings_xlsx
 from miner.store import replacing
 
 Subject = TypeVar("Subject")
@@ -22,8 +23,11 @@ FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {
     ".parquet": parquet_bytes,
     ".pgn": pgn_bytes,
     ".epd": epd_bytes,
+    ".json": json_bytes,
+    ".xlsx": findings_xlsx,
 }
 """How a file's contents are made from the findings, by the file's suffix."""
+NEEDS_EXTRA = ".xlsx"
 
 
 def export(findings: pa.Table, targets: Sequence[Path]) -> None:
@@ -57,19 +61,24 @@ def check_targets(targets: Sequence[Path], suffixes: Collection[str]) -> None:
     Missing folders are made, but none if a suffix is wrong.
     """
     for target in targets:
-        suffix = target.suffix
-        if suffix.lower() not in suffixes:
-            raise ExportError(
-                f"the suffix {suffix!r} names no format" if suffix else "the name has no suffix",
-                where=Place(str(target)),
-                advice=f"end the name in {', '.join(suffixes)}",
-            )
+        check_suffix(target, suffixes)
     for target in targets:
         _make_folder(target, _NAME_A_FILE)
         if target.is_dir():
             raise _cannot_write(target, "it is a folder", _NAME_A_FILE)
         if not os.access(Path(os.path.realpath(target)).parent, os.W_OK):
             raise _cannot_write(target, "its folder is closed to you", _NAME_A_FILE)
+
+
+def check_suffix(target: Path, suffixes: Collection[str]) -> None:
+    """Raise ExportError unless the target ends in one of the suffixes."""
+    suffix = target.suffix
+    if suffix.lower() not in suffixes:
+        raise ExportError(
+            f"the suffix {suffix!r} names no format" if suffix else "the name has no suffix",
+            where=Place(str(target)),
+            advice=f"end the name in {', '.join(suffixes)}",
+        )
 
 
 def write_file(target: Path, contents: bytes, *, advice: str = _NAME_A_FILE) -> None:

@@ -1,15 +1,18 @@
-"""Findings as lists for other programs: CSV for spreadsheets, Parquet with everything."""
+"""Findings as lists for other programs: CSV for spreadsheets, Parquet and JSON with everything."""
 
 from __future__ import annotations
 
 import csv
 import io
+import json
 import re
+from dataclasses import asdict
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from miner.finding.finding import Finding, findings_of
 from miner.finding.words import plain
 from miner.schema import FINDINGS
 
@@ -74,6 +77,33 @@ def defused(text: str) -> str:
     "'=1+1"
     """
     return FORMULA.sub(r"\1'", plain(text))
+
+
+def json_bytes(findings: pa.Table) -> bytes:
+    """Findings as JSON: a list of objects with all fields of `Finding`, see `as_plain`."""
+    return json_of([as_plain(finding) for finding in findings_of(findings)])
+
+
+def as_plain(finding: Finding) -> dict[str, Any]:
+    """The fields of a finding as JSON takes them: lines are lists of moves, the key is 16 hexadecimal digits.
+
+    Numbers are whole, not rounded; what is not known is null.
+    """
+    return asdict(finding) | {"key": f"{finding.key:016x}"}
+
+
+def json_rows(table: pa.Table) -> bytes:
+    """The rows of a table as JSON, by the names of its columns."""
+    return json_of(table.to_pylist())
+
+
+def json_of(value: Any) -> bytes:
+    r"""JSON in ASCII, so that no text of a game can turn a terminal's colours or direction.
+
+    >>> json_of([{"opening": "Grünfeld"}])
+    b'[\n {\n  "opening": "Gr\\u00fcnfeld"\n }\n]\n'
+    """
+    return (json.dumps(value, indent=1, allow_nan=False) + "\n").encode("ascii")
 
 
 def parquet_bytes(findings: pa.Table) -> bytes:

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import chess
 import pyarrow as pa
 
 from miner.board.moves import after
-from miner.export.formats import write_files
-from miner.export.lists import csv_of, parquet_of
-from miner.export.moments import MOMENT_FORMATS
-from miner.export.unplayed import unplayed_of
+from miner.export.lists import csv_of, json_rows, parquet_of
+from miner.export.xlsx import xlsx_of
 from miner.finding.moment import Moment, moment_of
 from miner.finding.motifs import Motifs, clearest, of_node, rows_of
 from miner.finding.through import Through
 from miner.store import Store
 from miner.terms import ALL_BANDS, Side
 
-TABLE_FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {".csv": csv_of, ".parquet": parquet_of}
+TABLE_FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {
+    ".csv": csv_of,
+    ".parquet": parquet_of,
+    ".json": json_rows,
+    ".xlsx": xlsx_of,
+}
 """How a file's contents are made from a table, by the file's suffix."""
 
 EXAMPLES = 3
@@ -115,34 +117,6 @@ def example_moments(store: Store) -> list[Moment]:
     """Every mistake that the scan found, by game and ply, as a value. Raises StoreError without a scan."""
     store.require("scan")
     return [moment_of(row) for row in rows_of(store.read_table("moments").to_pandas())]
-
-
-def formats_of(name: str) -> Sequence[str]:
-    """The suffixes that a file which is called so may have."""
-    return [*TABLE_FORMATS, *(MOMENT_FORMATS if name == "moments" else ())]
-
-
-def write_scanned(store: Store, target: Path) -> int:
-    """Write what the scan found to a file whose name and suffix say what and how; gives the number of rows.
-
-    Raises StoreError if nothing was scanned yet, ExportError for a suffix that names no format.
-    """
-    name = target.stem.lower()
-    if name == "moments" and target.suffix.lower() in MOMENT_FORMATS:
-        moments = example_moments(store)
-        write_files(moments, [target], MOMENT_FORMATS)
-        return len(moments)
-    rows = SCANNED[name](store)
-    write_files(rows, [target], TABLE_FORMATS)
-    return int(rows.num_rows)
-
-
-SCANNED: Mapping[str, Callable[[Store], pa.Table]] = {
-    "motifs": motifs_of,
-    "moments": moments_of,
-    "unplayed": unplayed_of,
-}
-"""What a file holds that is called so."""
 
 
 def read_through(store: Store, motifs: Motifs, band: str = ALL_BANDS, profits: Side | None = None) -> Through:

@@ -48,7 +48,7 @@ def tells(judged: pd.DataFrame) -> pd.Series[bool]:
 Trend = Literal["falling", "rising", "steady", ""]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, repr=False)
 class Finding(Mistake):
     """A row of FINDINGS, which says what each field is and in which unit; lines are moves in SAN.
 

@@ -46,6 +46,16 @@ class Mistake:
 
     is_missed = False  # of the class, no column
 
+    def __repr__(self) -> str:
+        from miner.finding.words import plain, reply_words, title
+
+        return f"<{title(self)}, {plain(reply_words(self))}{self.sign}>"
+
+    def _repr_html_(self) -> str:
+        from miner.finding.card import card_html
+
+        return card_html(self)
+
     @property
     def what(self) -> str:
         """What it is called, at the beginning of a title."""

@@ -20,7 +20,7 @@ LINE_PLIES = 9
 """Half-moves of a punishment that are told, from the answer on."""
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, repr=False)
 class Moment(Mistake):
     """A row of MOMENTS, which says what each field is and in which unit; moves and lines are SAN."""
 

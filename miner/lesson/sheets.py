@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -120,7 +120,7 @@ def layout_of(paper: Paper, per_page: int) -> Layout:
 class Looks:
     """The coach's choices for printing."""
 
-    tongue: Tongue
+    tongue: Tongue = field(default_factory=lambda: Tongue.of(ENGLISH))
     paper: Paper = Paper.A4
     per_page: int = 6  # diagrams on the pupils' sheet, 2 to 12
     title: str = ""  # empty: the language's own

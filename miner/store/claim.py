@@ -19,7 +19,7 @@ import socket
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from contextvars import ContextVar
 from datetime import datetime
 from pathlib import Path
@@ -45,7 +45,7 @@ def without_locks() -> Iterator[None]:
         _goes_without.reset(before)
 
 
-def claimed(root: Location) -> IO[str] | Claim:
+def claimed(root: Location) -> Lock | Claim:
     """The right to write to a store, until it is closed.
 
     Raises StoreError if another run has it, or the store cannot be written to.
@@ -62,7 +62,7 @@ def unclaimed(root: Location) -> Iterator[None]:
     if isinstance(root, Remote) and (claim := _claim_in(root / FILE)):
         raise _taken(root, claim)
     if isinstance(root, Path) and (root / "lock").exists():
-        with _locked(root, "r"):
+        with closing(_locked(root, "r")):
             yield
     else:
         yield
@@ -87,7 +87,7 @@ def release(root: Location | str) -> str:
     return _described(claim)
 
 
-def _locked(root: Path, mode: str) -> IO[str]:
+def _locked(root: Path, mode: str) -> Lock:
     try:
         lock = (root / "lock").open(mode)
     except OSError as error:
@@ -101,36 +101,58 @@ def _locked(root: Path, mode: str) -> IO[str]:
         where=root,
         advice="wait until it is done, or name another folder",
     )
-    _lock(lock, taken)
-    return lock
+    return Lock(lock, taken)
 
 
-def _lock(file: IO[str], taken: StoreError) -> None:
-    """Take the lock of an open file, which ends with the process.
+class Lock:
+    """The lock of an open file, until it is closed or the process ends."""
 
-    A file that is only read is locked against those who write: a share gives no other lock of it.
-    Raises `taken` if the lock is, StoreError where there are no locks; the file is closed then.
-    """
-    try:
-        if sys.platform == "win32":
-            import msvcrt
+    def __init__(self, file: IO[str], taken: StoreError) -> None:
+        """Take it. A file that is only read is locked against those who write: a share gives no other lock.
 
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
+        Raises `taken` if another has it, StoreError where there are no locks; the file is closed then.
+        """
+        self._file = file
+        try:
+            _lock(file)
+        except OSError as error:
+            if error.errno not in _NO_LOCKS_THERE:
+                file.close()
+                raise taken from error
+            if not _goes_without.get():
+                file.close()
+                raise StoreError(
+                    f"this place knows no locks ({error.strerror}), so that another run would not be noticed",
+                    where=Path(file.name).parent,
+                    advice="where nobody else can be at work, go on with --no-lock; else name another place",
+                ) from error
 
-            fcntl.flock(file, (fcntl.LOCK_EX if file.writable() else fcntl.LOCK_SH) | fcntl.LOCK_NB)
-    except OSError as error:
-        if error.errno not in _NO_LOCKS_THERE:
-            file.close()
-            raise taken from error
-        if not _goes_without.get():
-            file.close()
-            raise StoreError(
-                f"this place knows no locks ({error.strerror}), so that another run would not be noticed",
-                where=Path(file.name).parent,
-                advice="where nobody else can be at work, go on with --no-lock; else name another place",
-            ) from error
+    def close(self) -> None:
+        """Give it back, and close the file."""
+        with suppress(OSError):  # there may have been none to take
+            _unlock(self._file)
+        self._file.close()
+
+
+def _lock(file: IO[str]) -> None:
+    if sys.platform == "win32":
+        import msvcrt
+
+        file.seek(0)  # locked is the byte where the file stands, which is to be the same for all
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+    else:
+        import fcntl
+
+        fcntl.flock(file, (fcntl.LOCK_EX if file.writable() else fcntl.LOCK_SH) | fcntl.LOCK_NB)
+
+
+def _unlock(file: IO[str]) -> None:
+    # Elsewhere the lock ends with the file; Windows may take its time with that.
+    if sys.platform == "win32":
+        import msvcrt
+
+        file.seek(0)
+        msvcrt.locking(file.fileno(), msvcrt.LK_UNLCK, 1)
 
 
 class Claim:
@@ -139,10 +161,10 @@ class Claim:
     def __init__(self, root: Remote) -> None:
         """Take it. Raises StoreError if another run has it, or the store cannot be written to."""
         self._file = root / FILE
-        self._guard = _guard(root)
-        if self._guard is not None:
-            _lock(self._guard, _busy(root, "another run of this machine is at work in this store"))
-        token = _token(self._guard)
+        guard = _guard(root)
+        busy = _busy(root, "another run of this machine is at work in this store")
+        self._lock = None if guard is None else Lock(guard, busy)
+        token = _token(guard)
         claim = {
             "host": socket.gethostname(),
             "process": os.getpid(),
@@ -152,7 +174,7 @@ class Claim:
         try:
             self._take(root, json.dumps(claim, indent=1).encode(), token)
         except BaseException:
-            self._close_guard()
+            self._give_back()
             raise
 
     def _take(self, root: Remote, contents: bytes, token: str) -> None:
@@ -179,11 +201,11 @@ class Claim:
                 error.what,
             )
         finally:
-            self._close_guard()
+            self._give_back()
 
-    def _close_guard(self) -> None:
-        if self._guard is not None:
-            self._guard.close()
+    def _give_back(self) -> None:
+        if self._lock is not None:
+            self._lock.close()
 
 
 def _guard(root: Remote) -> IO[str] | None:

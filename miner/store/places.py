@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
 
+from miner.distribution import with_extra
 from miner.errors import MinerError, StoreError, UsageError
 
 _URL = re.compile(r"(?P<protocol>[a-z][a-z0-9+.-]+)://(?P<path>.*)", re.DOTALL)
@@ -241,9 +242,7 @@ class Remote:
             raise UsageError(
                 f"a store on {self.protocol}:// needs a package that is not installed: {error}",
                 where=self,
-                advice="install it with: pip install -e '.[remote]', in the miner's folder"
-                if has_extra
-                else "install it",
+                advice=with_extra("remote") if has_extra else "install it",
             ) from error
         except ValueError as error:
             raise UsageError(

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 import duckdb
 import numpy as np
@@ -27,18 +28,25 @@ FAILURES = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.InvalidInput
 """Errors that DuckDB raises where disk or memory are full, or a file is damaged."""
 
 
+def opened(config: Mapping[str, str] | None = None) -> duckdb.DuckDBPyConnection:
+    """A DuckDB connection that may be asked for `parquet`, for as long as somebody holds it."""
+    connection = duckdb.connect(config=dict(config or {}))
+    _FAILURES[id(connection)] = []
+    # In a notebook without widgets there is no bar, and even turning it off is refused.
+    if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
+        connection.execute("set enable_progress_bar = false")
+    return connection
+
+
 @contextmanager
 def connected(config: Mapping[str, str] | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
     """A DuckDB connection that may be asked for `parquet`.
 
     Raises StoreError for a remote file that cannot be fetched any more.
     """
-    connection = duckdb.connect(config=dict(config or {}))
-    failures = _FAILURES[id(connection)] = []
+    connection = opened(config)
+    failures = _FAILURES[id(connection)]
     try:
-        # In a notebook without widgets there is no bar, and even turning it off is refused.
-        if connection.execute("select current_setting('enable_progress_bar')").fetchall() == [(True,)]:
-            connection.execute("set enable_progress_bar = false")
         yield connection
     except duckdb.Error as error:
         if failures:
@@ -95,11 +103,20 @@ def create_views(
 
 
 class Movers:
-    """The movers of all games, 16 bytes a game, in a file that is mapped into memory piece by piece."""
+    """The movers of all games, 16 bytes a game, in a file that is mapped into memory piece by piece.
+
+    Use as a context: some systems delete no file that is mapped.
+    """
 
     def __init__(self, file: Path) -> None:
         """`file`: as `fill` has written it."""
-        self._packed = np.memmap(file, dtype=np.uint64, mode="r")
+        self._packed: npt.NDArray[np.uint64] = np.memmap(file, dtype=np.uint64, mode="r")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._packed = np.empty(0, np.uint64)  # the map goes with the last array over it
 
     @classmethod
     def fill(cls, connection: duckdb.DuckDBPyConnection, file: Path) -> Movers:
@@ -124,6 +141,7 @@ class Movers:
                 )
                 filled[game, place] = player << np.uint64(24) | rating << np.uint64(8) | score
         filled.flush()  # other machines may read it next
+        del filled
         return cls(file)
 
     def of(self, games: npt.NDArray[np.uint32], plies: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint64]:

@@ -27,7 +27,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import IO, Any
+from typing import Any, Self
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -42,7 +42,7 @@ from miner.store.change import (
     recover,
     replacing,
 )
-from miner.store.claim import Claim, claimed, unclaimed
+from miner.store.claim import Claim, Lock, claimed, unclaimed
 from miner.store.places import Location, Remote, files_below, located, readable, remove_tree
 from miner.terms import BandScheme
 
@@ -125,10 +125,10 @@ class Store:
     def __init__(self, root: Location) -> None:
         self.root = root
         self._writers = 0
-        self._claim: IO[str] | Claim
+        self._claim: Lock | Claim
 
     @classmethod
-    def create(cls, root: Location | str) -> Store:
+    def create(cls, root: Location | str) -> Self:
         """The store in `root`, a folder or a URL such as s3://bucket/club, made if there is none.
 
         Raises StoreError if the folder cannot be made or holds something else, or another run is making it,
@@ -161,7 +161,7 @@ class Store:
         return cls.open(root)
 
     @classmethod
-    def open(cls, root: Location | str, *, damaged: bool = False) -> Store:
+    def open(cls, root: Location | str, *, damaged: bool = False) -> Self:
         """An existing store; if it may be `damaged`, its manifests are not looked at yet.
 
         A change of its files that was cut off is carried out to its end first.

@@ -220,11 +220,11 @@ class Counting:
         a range at a time, with a connection of its own.
         """
         assert isinstance(self.movers, Path)
-        movers = Movers.fill(connection, self.movers)
-        if cluster is None:
-            for keys in ranges:
-                yield count_replies(connection, keys, self.bands, self.min_games, movers, self.known)
-            return
+        with Movers.fill(connection, self.movers) as movers:
+            if cluster is None:
+                for keys in ranges:
+                    yield count_replies(connection, keys, self.bands, self.min_games, movers, self.known)
+                return
         with cluster.cluster_tasks() as cluster_tasks, self._with_movers_for_all(self.movers) as counting:
             yield from cluster_tasks.in_order(count_range, ranges, counting, about="the tally")
 
@@ -253,8 +253,8 @@ def count_range(keys: tuple[int, int], counting: Counting) -> pa.Table:
             connected_to_games(
                 counting.moves, counting.games, Path(spill), replace(counting.resources, threads=1)
             ) as connection,
+            Movers(brought_near(counting.movers, Path(spill))) as movers,
         ):
-            movers = Movers(brought_near(counting.movers, Path(spill)))
             return count_replies(connection, keys, counting.bands, counting.min_games, movers, counting.known)
     except (*FAILURES, OSError) as error:
         raise StoreError(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,7 +12,10 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from miner.cli.app import Command, app
+import miner as miner_package
+from miner.bars import Bars
+from miner.cli.app import GROUPS, Command, app
+from miner.cli.terminal import is_coloured
 from miner.store import Store
 from tests.cli.conftest import Told, command, in_process
 from tests.conftest import ROOT
@@ -36,8 +41,8 @@ Miner = Callable[..., Told]
         ("judge", ["engine", "--nodes", "--cache", "stopped and resumed"]),
         ("scan", ["whole games", "--games", "--cache", "stopped and resumed"]),
         ("rank", ["Order the losing replies", "--side", "--band"]),
-        ("export", ["--to", ".csv, .parquet, .pgn or .epd"]),
-        ("show", ["ranked list", "NUMBER", "--diagrams", "--letters"]),
+        ("export", ["--to", ".csv, .parquet, .pgn, .epd, .json or .xlsx"]),
+        ("show", ["three things to teach first", "NUMBER", "--diagrams", "--letters"]),
         ("motifs", ["MOTIF", "--band", "--top", "--letters"]),
         ("game", ["NUMBER", "how a model game is won", "--to", ".pgn or .pdf", "--nodes", "--language"]),
         ("status", ["what is out of date", "--settings"]),
@@ -155,7 +160,7 @@ def test_unknown_command_and_no_command(miner: Miner) -> None:
 
     assert (unknown.code, none.code) == (2, 2)
     assert "No such command 'mine'" in unknown.err
-    assert "Commands" in none.err
+    assert "The whole job:" in none.err
 
 
 def test_where_an_error_arose_only_if_asked(miner: Miner, tmp_path: Path) -> None:
@@ -186,3 +191,89 @@ def test_reader_that_goes_away(club: Path) -> None:
     shown.stderr.close()
 
     assert (shown.wait(), complaint) == (0, "")
+
+
+def test_commands_stand_in_groups() -> None:
+    """Each in one group of the help, in the order of the groups; the whole job comes first."""
+    told = CliRunner().invoke(app, ["-h"])
+
+    lines = told.output.splitlines()
+    places = [lines.index(f"{heading}:") for heading in GROUPS]
+    assert places == sorted(places)
+    for heading, group in GROUPS.items():
+        after = lines[lines.index(f"{heading}:") + 1 :]
+        assert [line.split()[0] for line in after[: len(group)]] == list(group)
+    assert "130 stopped by" in told.output
+
+
+@pytest.mark.parametrize("words", [["show", "-h"], ["run", "-h"]])
+def test_short_option_for_help(words: list[str]) -> None:
+    """Of each command, too."""
+    assert CliRunner().invoke(app, words).output.startswith("Usage: ")
+
+
+def test_version_and_module() -> None:
+    """`python -m miner` is the same program, and tells which one it is."""
+    told = subprocess.run(
+        [sys.executable, "-W", "error", "-m", "miner", "--version"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+
+    assert told.stdout == f"miner {miner_package.__version__}\n"
+
+
+@pytest.mark.posix
+@pytest.mark.parametrize(
+    ("typed", "expected"),
+    [("miner sta", {"status"}), ("miner show --diag", {"--diagrams"}), ("miner show --kind t", {"trap"})],
+)
+def test_completion(typed: str, expected: set[str]) -> None:
+    """Commands, their options and the values of these, though a command is loaded when it is called."""
+    words = typed.split()
+    program = "import sys; sys.argv = ['miner']; from miner.cli import main; main()"
+    told = subprocess.run(
+        [sys.executable, "-c", program],
+        cwd=ROOT,
+        env=os.environ
+        | {"_MINER_COMPLETE": "complete_bash", "COMP_WORDS": typed, "COMP_CWORD": str(len(words) - 1)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert set(told.stdout.split()) == expected, told.stderr
+
+
+def test_store_by_its_variable(
+    miner: Miner, games: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MINER_STORE stands in for the option, which comes before it."""
+    miner("read", games, "--store", tmp_path / "one", "--processes", 1)
+    monkeypatch.setenv("MINER_STORE", str(tmp_path / "one"))
+
+    by_variable, by_option = miner("status"), miner("status", "--store", tmp_path / "two")
+
+    assert (by_variable.code, by_option.code) == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("environment", "coloured"),
+    [({}, True), ({"NO_COLOR": "1"}, False), ({"NO_COLOR": ""}, True), ({"TERM": "dumb"}, False)],
+)
+def test_colours(environment: dict[str, str], coloured: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a terminal, unless NO_COLOR is set to anything or the terminal has none; then it has no bars.
+
+    Source: the convention NO_COLOR, from memory: any value that is not empty.
+    """
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+
+    assert is_coloured() == coloured
+    assert Bars().is_watched == (environment.get("TERM") != "dumb")

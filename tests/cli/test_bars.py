@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from miner.cli.terminal import Bars
+from miner.bars import Bars
 
 
 def test_no_bar_without_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:

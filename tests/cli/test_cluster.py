@@ -81,6 +81,7 @@ def test_games_are_added_by_a_cluster(workers: Local, games: Path, tmp_path: Pat
     assert [there.read_table(name) for name in FOLDERS] == [here.read_table(name) for name in FOLDERS]
 
 
+@pytest.mark.posix
 @pytest.mark.slow
 @pytest.mark.engine
 def test_a_run_survives_its_workers_and_is_resumed_after_its_scheduler(

@@ -164,6 +164,7 @@ def findings(store: str, folder: Path) -> bytes:
     return (folder / "findings.csv").read_bytes()
 
 
+@pytest.mark.posix
 @pytest.mark.slow
 def test_a_run_that_is_killed_goes_on(
     line: list[str], whole: tuple[list[str], bytes], bucket: str, tmp_path: Path

@@ -79,6 +79,7 @@ def test_usual_place_must_hold_a_program(
     assert find_engine() == program
 
 
+@pytest.mark.posix
 def test_changed_program_has_another_digest(program: Path) -> None:
     """An engine of the same name that was replaced is another engine."""
     before = program_digest(program)

@@ -72,6 +72,7 @@ def test_workers_say_what_an_engine_here_says(workers: Local, engine: Path, tmp_
     assert (work.engines, work.searches >= len(set(REQUESTS)), from_cache.searches) == (2, True, 0)
 
 
+@pytest.mark.posix
 @pytest.mark.engine
 def test_killed_worker_changes_nothing(own_cluster: Local, engine: Path, tmp_path: Path) -> None:
     """What it had not told is asked of another one."""

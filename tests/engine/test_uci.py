@@ -321,6 +321,7 @@ def test_long_line_is_only_long(scripted_engine: Scripted) -> None:
     assert len(verdict.pv) == 2000
 
 
+@pytest.mark.posix
 def test_slow_start_is_waited_for(scripted_engine: Scripted) -> None:
     """Tables and networks take their time before the first answer."""
     program = scripted_engine(EXACT, "bestmove e2e4")
@@ -329,6 +330,7 @@ def test_slow_start_is_waited_for(scripted_engine: Scripted) -> None:
     assert [verdict.move for verdict in search(program)] == ["e2e4"]
 
 
+@pytest.mark.posix
 def test_greeting_that_never_ends(tmp_path: Path) -> None:
     """A program that listens but is no engine is given up, with its last words."""
     program = tmp_path / "no-engine"

@@ -21,6 +21,8 @@ from tests.judge.tables import board_after
         ("e4 e5 d4 d6 Nf3", "Be7", ""),
         ("e4 d5", "f3", "moves the f-pawn, which covers the king"),
         ("e4 e5 Nf3", "f6", "moves the f-pawn, which covers the king"),
+        ("e4", "g5", "advances the g-pawn, which covers a king that castles short"),
+        ("e4 e5 Nf3 Nc6", "g3", ""),
         ("e4 e5 Nc3 Nc6 Bc4 Nf6 Nge2 Be7 O-O d6", "f4", ""),  # the king has castled
         ("e4 e5 Nf3", "c6", "takes the square c6 from its own knight"),
         ("e4 e5 Nf3 Nc6 Bc4 Na5 Nxe5", "c6", ""),  # the knight has left
@@ -30,7 +32,7 @@ from tests.judge.tables import board_after
     ],
 )
 def test_advice_that_a_reply_goes_against(path: str, reply: str, told: str) -> None:
-    """Queen, central pawn, f-pawn, knight's square, edge; common practice, no source."""
+    """Queen, central pawn, f- and g-pawn, knight's square, edge; common practice, no source."""
     board = board_after(path)
 
     assert explain_habit(board, board.parse_san(reply)) == told

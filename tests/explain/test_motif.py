@@ -70,6 +70,41 @@ CASES = {
         ),
         Motif(Theme.UNSOUND_SACRIFICE, "K", "f2", "a knight for a pawn"),
     ),
+    "a queen that a knight takes: her defender makes up for nothing": (
+        evidence(
+            "e4 e5 Nf3 Nc6 Bc4 d6 O-O Bg4 h3 Bh5 c3",
+            reply="Qg5 Nxg5 h6 Nf3 Nf6",
+            best="Nf6 d3 Be7",
+            reply_cp=-900,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "N", "g5", "a queen"),
+    ),
+    "a guarded knight that a pawn takes": (
+        evidence(
+            "e4 e5 Nf3 Nc6 d4 exd4 Nxd4 Nf6 e5",
+            reply="d6 exf6 Qxf6 Nxc6 bxc6 Bd3",
+            best="Nxe5 Qe2 Qe7",
+            reply_cp=-300,
+        ),
+        Motif(Theme.CHEAPER_ATTACKER, "P", "f6", "a knight for a pawn"),
+    ),
+    "a pawn is taken that nobody guards any more": (
+        evidence(
+            "e4 e5 Qh5 Nf6 Qxe5+ Be7 Qd5 c6",
+            reply="Qb3 Nxe4 Nc3 Nc5 Qa3 O-O",
+            best="Qd3 d5 e5",
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "N", "e5", "a pawn"),
+    ),
+    "4.Nxd5 is an even trade, and no sacrifice": (
+        evidence(
+            "e4 e5 Nf3 Nc6 Bc4 Nf6 d3 d5 exd5 Nxd5 Nc3 Be6 Bb5",
+            reply="Nxc3 bxc3 Bd6 Nxe5 Bxe5 Bxc6+",
+            best="Nde7 d4 exd4",
+            reply_cp=-150,
+        ),
+        Motif(Theme.EXCHANGE, "P", "c3"),
+    ),
     "Petroff: the discovered check is not given": (
         evidence(
             "e4 e5 Nf3 Nf6 Nxe5 Nxe4 Qe2 Nf6",

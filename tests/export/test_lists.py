@@ -1,17 +1,19 @@
-"""CSV and Parquet."""
+"""CSV, Parquet and JSON."""
 
 from __future__ import annotations
 
 import csv
 import io
+import json
 
+import chess
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.export.lists import CSV_COLUMNS, csv_bytes, parquet_bytes
+from miner.export.lists import CSV_COLUMNS, csv_bytes, json_bytes, parquet_bytes
 from miner.finding.words import plain
 from miner.schema import FINDINGS
 from tests.export.examples import first_move, legal, table, vienna
@@ -99,6 +101,17 @@ def test_parquet_keeps_everything() -> None:
     assert [(one.metadata, one.nullable) for one in read.schema] == [
         (one.metadata, one.nullable) for one in FINDINGS
     ]
+
+
+def test_json_values() -> None:
+    """Numbers, lists and truth values are such, text is not defused, and moves fit the position."""
+    [row, other] = json.loads(json_bytes(table(vienna(opening='=1+"é"'), legal())))
+
+    board = chess.Board(row["fen"])
+    assert board.parse_uci(row["losing_reply_uci"]) == board.parse_san(row["losing_reply"])
+    assert (row["opening"], row["games_with_reply"], row["gambit"]) == ('=1+"é"', 28, False)
+    assert isinstance(row["refutation"], list)
+    assert other["observed_without_reply"] is None
 
 
 @pytest.mark.parametrize("contents", [csv_bytes, parquet_bytes])

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pytest
 
 from miner.board.moves import pack
-from miner.export.scanned import write_scanned
+from miner.export.choice import export_lists
 from miner.export.unplayed import unplayed_of
 from miner.judge.stage import judge
 from miner.means import Means
@@ -46,5 +46,6 @@ def test_a_likely_blunder_is_told_before_anybody_makes_it(tmp_path: Path, engine
     assert (row["path"], row["reply"], row["games"]) == (OPENING, "Qg5", 0)
     assert (row["band"], row["pick_rate"], row["refutation"].split()[0]) == ("unrated", 0.2, "Nxg5")
     assert row["loss"] > 0.3
-    assert write_scanned(store, tmp_path / "unplayed.csv") == 1
+    [written] = export_lists(store, [tmp_path / "unplayed.csv"])
+    assert written.words == "1 unplayed mistake"
     assert "Qg5" in (tmp_path / "unplayed.csv").read_text("utf-8")

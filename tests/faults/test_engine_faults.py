@@ -44,7 +44,7 @@ from tests.judge.test_stage import is_alive, wait_for
 from tests.stores import Game
 from tests.stores import tallied_store as steer_store
 
-pytestmark = pytest.mark.engine
+pytestmark = [pytest.mark.engine, pytest.mark.posix]
 
 JUDGE = JudgeSettings(nodes=(500, 2000))
 FOLLOW = replace(QUICK, nodes=1000, model_nodes=300, most_games=20)
@@ -411,6 +411,7 @@ def test_greeting_takes_no_memory(flawed: Flawed) -> None:
     assert taken() < 32 << 20
 
 
+@pytest.mark.posix
 @pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="programs cannot be stopped here")
 def test_time_in_which_the_run_is_stopped_does_not_count(flawed: Flawed, tmp_path: Path) -> None:
     """After Ctrl-Z, however long, no engine seems to have hung."""

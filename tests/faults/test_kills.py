@@ -28,6 +28,7 @@ from tests.judge.test_stage import is_alive, wait_for
 from tests.stores import pgn_of
 
 pytestmark = [
+    pytest.mark.posix,
     pytest.mark.engine,
     pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked here"),
 ]

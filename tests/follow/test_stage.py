@@ -309,16 +309,17 @@ def test_failed_searches_are_tried_again(store: Store, fallible_engine: Path, tm
     assert second[1] == 0
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, pytest.param(signal.SIGKILL, marks=pytest.mark.slow)])
+@pytest.mark.posix
+@pytest.mark.parametrize("how", ["SIGINT", pytest.param("SIGKILL", marks=pytest.mark.slow)])
 def test_interrupted_run_is_taken_up(
-    how: signal.Signals, store: Store, at_once: Manifest, recorded_engine: Path, tmp_path: Path
+    how: str, store: Store, at_once: Manifest, recorded_engine: Path, tmp_path: Path
 ) -> None:
     """After Ctrl-C or a kill no engine is left and no table half done; the rest goes on from the cache."""
     cache = tmp_path / "verdicts.sqlite"
     arguments = [str(store.root), str(cache), str(recorded_engine), str(LONGER.nodes)]
     with subprocess.Popen([sys.executable, "-m", "tests.follow.run_stage", *arguments], cwd=ROOT) as run:
         wait_for(lambda: committed(cache) > 0)
-        run.send_signal(how)
+        run.send_signal(signal.Signals[how])
         run.wait()
 
     pids = [int(pid) for pid in (tmp_path / "pids").read_text().split()]

@@ -111,6 +111,7 @@ def test_rows_are_those_of_a_reading_here(workers: Local, sources: list[str], tm
     assert told == sum(source.size_bytes or 0 for source in find_sources(sources))
 
 
+@pytest.mark.posix
 def test_killed_worker_changes_nothing(own_cluster: Local, sources: list[str], tmp_path: Path) -> None:
     """What it held is read again, and written once more to the same files."""
     here = read_here(tmp_path / "here", sources)

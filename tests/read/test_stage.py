@@ -433,6 +433,7 @@ def many_games(count: int) -> str:
     return "".join(game_text(ITALIAN, White=f"W{number}") for number in range(count))
 
 
+@pytest.mark.posix
 def test_unfinished_read_leaves_no_trace(tmp_path: Path) -> None:
     """After a read that was killed, reading again gives the same tables as if nothing had happened."""
     source = tmp_path / "games.pgn"

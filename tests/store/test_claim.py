@@ -8,12 +8,13 @@ import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from miner.errors import StoreError, UsageError
 from miner.store import Store
-from miner.store.claim import FILE, Claim, release, unclaimed
+from miner.store.claim import FILE, Claim, Lock, release, unclaimed
 from miner.store.places import Remote, located
 
 pytest.importorskip("fsspec", reason="fsspec is not installed (the extra `remote`)")
@@ -50,6 +51,30 @@ def other_run(folder: Remote, **environment: str) -> subprocess.Popen[str]:
     return run
 
 
+def test_windows_locks_one_byte_for_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """There a lock is of the byte where the file stands: the first, also of a guard that holds a token."""
+    asked: list[tuple[str, int, int]] = []
+    system = SimpleNamespace(
+        LK_NBLCK="lock",
+        LK_UNLCK="unlock",
+        locking=lambda file, what, size: asked.append((what, os.lseek(file, 0, os.SEEK_CUR), size)),
+    )
+    busy = StoreError("taken")
+    monkeypatch.setitem(sys.modules, "msvcrt", system)
+
+    with (tmp_path / "guard").open("a+") as file:
+        file.write("token")
+        file.flush()
+        with monkeypatch.context() as there:
+            there.setattr(sys, "platform", "win32")
+            lock = Lock(file, busy)
+            file.read()
+            lock.close()
+
+    assert asked == [("lock", 0, 1), ("unlock", 0, 1)]
+    assert file.closed
+
+
 def kill(run: subprocess.Popen[str]) -> None:
     with run:
         run.send_signal(signal.SIGKILL)
@@ -73,6 +98,7 @@ def test_a_claim_keeps_others_out_until_it_is_closed(folder: Remote) -> None:
         Claim(folder).close()
 
 
+@pytest.mark.posix
 def test_the_claim_of_a_killed_run_of_this_machine_is_taken_over(
     folder: Remote, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -90,6 +116,7 @@ def test_the_claim_of_a_killed_run_of_this_machine_is_taken_over(
     assert not (folder / FILE).exists()
 
 
+@pytest.mark.posix
 def test_the_claim_of_another_machine_stays_until_it_is_unlocked(folder: Remote, tmp_path: Path) -> None:
     """Another machine has other temporary files: nobody here can know whether its run is alive."""
     (tmp_path / "elsewhere").mkdir()

@@ -57,8 +57,8 @@ def test_an_unknown_protocol_is_told() -> None:
 @pytest.mark.parametrize(
     ("missing", "url", "advice"),
     [
-        ("s3fs", "s3://club/mine", "install it with: pip install -e '.[remote]', in the miner's folder"),
-        ("fsspec", "memory://mine", "install it with: pip install -e '.[remote]', in the miner's folder"),
+        ("s3fs", "s3://club/mine", 'install it with: pip install "opening-mistake-miner[remote]"'),
+        ("fsspec", "memory://mine", 'install it with: pip install "opening-mistake-miner[remote]"'),
         ("gcsfs", "gs://club/mine", "install it"),
     ],
 )

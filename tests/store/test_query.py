@@ -155,9 +155,8 @@ def test_movers_by_number_are_those_by_sql(store: Store, tmp_path: Path) -> None
     with duckdb.connect() as connection:
         create_views(connection, store.path("moves"), store.path("games"))
         rows = connection.sql("from moves").to_arrow_table()
-        packed = Movers.fill(connection, tmp_path / "spill" / "movers").of(
-            rows["game"].to_numpy(), rows["ply"].to_numpy()
-        )
+        with Movers.fill(connection, tmp_path / "spill" / "movers") as movers:
+            packed = movers.of(rows["game"].to_numpy(), rows["ply"].to_numpy())
         connection.register("packed", {"move": rows["move"].to_numpy(), "mover": packed})
         unpacked = connection.sql(f"select move, {UNPACKED_SQL} from packed").fetchall()
 
@@ -165,3 +164,16 @@ def test_movers_by_number_are_those_by_sql(store: Store, tmp_path: Path) -> None
         chess.Move.uci(unpack_move(move)): (rating, score, player) for move, player, rating, score in unpacked
     }
     assert found == {uci: (told[0], told[2], told[3]) for uci, told in rows_of(store).items()}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks at /proc")
+def test_the_file_of_movers_is_mapped_no_longer_than_needed(store: Store, tmp_path: Path) -> None:
+    """Some systems delete no file that is mapped, nor the folder in which it lies."""
+    maps = Path("/proc/self/maps")
+    with duckdb.connect() as connection:
+        create_views(connection, store.path("moves"), store.path("games"))
+        with Movers.fill(connection, tmp_path / "movers"):
+            during = maps.read_text(encoding="utf-8").count(f"{tmp_path}/movers")
+        after = maps.read_text(encoding="utf-8").count(f"{tmp_path}/movers")
+
+    assert (during, after) == (1, 0)

@@ -189,6 +189,7 @@ def test_kill_while_a_store_is_made(tmp_path: Path) -> None:
     assert len(Store.create(tmp_path).salt) == 32
 
 
+@pytest.mark.posix
 def test_write_that_is_killed_leaves_the_old_file(tmp_path: Path) -> None:
     """After kill -9 in the middle of a write the old contents stand."""
     target = tmp_path / "salt"

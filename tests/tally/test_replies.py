@@ -221,8 +221,10 @@ def test_little_memory_changes_nothing(tmp_path: Path) -> None:
     bands = BandScheme((1_000, 2_000))
 
     def count(resources: Resources) -> pa.Table:
-        with connected_to_games(moves, ledger, spill, resources) as connection:
-            movers = Movers.fill(connection, spill / "movers")
+        with (
+            connected_to_games(moves, ledger, spill, resources) as connection,
+            Movers.fill(connection, spill / "movers") as movers,
+        ):
             return counting.count_replies(connection, (0, (1 << 64) - 1), bands, 1, movers)
 
     plenty = count(Resources(memory_mb=2_000))

@@ -9,9 +9,9 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 11
+SCHEMA_VERSION = 12
 
-METHODS = {"read": 5, "tally": 7, "judge": 4, "scan": 3, "follow": 4, "rank": 17}
+METHODS = {"read": 5, "tally": 8, "judge": 5, "scan": 3, "follow": 5, "rank": 18}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -103,12 +103,14 @@ REPLIES = _table(
     _column("key", UINT64, "position key", stored=STEPS),
     _column("band", TEXT, "rating band of the mover"),
     _column("move", UINT16, "to, from, promotion"),
-    _column("games", INT64, "games of the band in which the reply was chosen"),
+    _column("games", INT64, "games of the band in which the reply was chosen, with those of the prior"),
+    _column("games_elsewhere", INT64, "those of the games that are the prior's; 0: there is none"),
     _column("players", INT64, "distinct players among them, as far as they are known"),
     _column("games_unknown", INT64, "those of the games whose player is not known"),
     _column("score_sum", FLOAT, "of the movers: win 1, draw 0.5, loss 0"),
     _nullable("mean_rating", FLOAT, "of the movers; null: unrated"),
-    _column("games_at_position", INT64, "games of the band through the position"),
+    _column("games_at_position", INT64, "games of the band through the position, likewise"),
+    _column("games_at_position_elsewhere", INT64, "those of them that are the prior's"),
     _column("score_sum_at_position", FLOAT, "of all movers of the band there"),
     _column("players_at_position", INT64, "distinct players of the band there, as far as known"),
     _column("games_squared", FLOAT, "each player's games with the reply, squared and added up"),
@@ -123,7 +125,7 @@ POSITIONS = _table(
     _column("fen", TEXT, "FEN, en passant square only where a capture is legal"),
     _column("ply", UINT8, "least ply at which the position arises"),
     _column("path", TEXT, "a shortest move path, UCI, space-separated"),
-    _column("games", INT64, "games through the position, all bands together"),
+    _column("games", INT64, "games through the position, all bands together; none of the prior's"),
     _column("eco", TEXT, "the commonest ECO tag of those games, or empty"),
     _column("opening", TEXT, "their commonest opening name, or empty"),
 )
@@ -132,6 +134,7 @@ REACH = _table(
     _column("key", UINT64, "position key", stored=STEPS),
     _column("band", TEXT, "band of the side to move, and of all opponents on the way"),
     _column("plain_reach", FLOAT, "share of the band's games with this colour that reach the position"),
+    _column("reach_games", FLOAT, "games there by which that share would be as sure"),
     _column(
         "steered_reach", FLOAT, "the same when the side not to move always plays towards it", stored=BYTES
     ),
@@ -401,8 +404,11 @@ FINDINGS = _table(
         "kind", TEXT, "trap (the opponent errs) or pitfall (our own side errs): what it is worth more as"
     ),
     _column("band", TEXT, "rating band of the side that errs, or bands together, such as 800-1399 or all"),
-    _column("games_at_position", INT64, "games of the band through the position"),
+    _column("games_at_position", INT64, "games of the band through the position, with those of the prior"),
     _column("games_with_reply", INT64, "of those, with the losing reply"),
+    _column("games_at_position_elsewhere", INT64, "of the games at the position, those of the prior"),
+    _column("games_with_reply_elsewhere", INT64, "of those with the reply, likewise"),
+    _column("games_in_all", INT64, "the store's own games of the band with this colour"),
     _column("players_with_reply", INT64, "distinct players among them; 0: none is known"),
     _column("pick_rate", FLOAT, "share (0 to 1) that chose the losing reply, pooled across bands"),
     _column("pick_rate_low", FLOAT, "lower bound of its interval"),

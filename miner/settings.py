@@ -172,9 +172,18 @@ class TallySettings(_Checked):
     prior: Annotated[
         str,
         Option(
-            "Store of a larger database, tallied by the same rating bands: its pick rates are expected here "
-            "until these games say otherwise. Tally that one with --min-games-at-position 10 if it is large.",
+            "Store of a larger database without these games, of the same rating bands: its games tell, too, "
+            "what is chosen, punished and scored where these are likely to lead; these, how often they do. "
+            "Run or tally it with --min-games-at-position 1, or 1 for each 10,000 of its games: of positions "
+            "with fewer it says nothing.",
             metavar="DIR",
+        ),
+    ] = ""
+    repertoire: Annotated[
+        str,
+        Option(
+            "With --prior: PGN of what is played, which counts though these games have not led there yet.",
+            metavar="FILE",
         ),
     ] = ""
 

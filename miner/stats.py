@@ -49,6 +49,15 @@ def beta_interval(successes: Floats, failures: Floats, *, confidence: float = 0.
     return low, high
 
 
+def less_sure(successes: Floats, failures: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Beta distributions of the same means whose variances are larger by these, one entry each."""
+    games = successes + failures
+    mean = successes / games
+    spread = mean * (1.0 - mean)
+    left = np.maximum(spread / (spread / (games + 1.0) + variance) - 1.0, 1e-3)
+    return mean * left, (1.0 - mean) * left
+
+
 def share_interval(count: Floats, of: Floats, *, confidence: float = 0.9) -> tuple[Floats, Floats]:
     """Bounds of the shares `count` / `of`: those of Beta(count + 1/2, rest + 1/2), for arrays of equal shape.
 

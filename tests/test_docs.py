@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 import typer
+import zstandard
 
 from miner.cli import main
 from miner.cli.app import Command, app
@@ -80,6 +81,8 @@ def test_every_command_of_the_readme_runs(
     (tmp_path / "games.pgn").write_text(forgotten, encoding="utf-8")
     (tmp_path / "pupils.pgn").write_text(GAMES, encoding="utf-8")
     (tmp_path / "round9.pgn").write_text(GAMES.replace('"White ', '"Guest '), encoding="utf-8")
+    (tmp_path / "club.pgn").write_text(GAMES.replace('"White ', '"Ours '), encoding="utf-8")
+    (tmp_path / "dump.pgn.zst").write_bytes(zstandard.compress(GAMES.encode()))
     commands = [shlex.split(line)[1:] for line in shell_lines(README) if line.startswith("miner ")]
     monkeypatch.setenv("MINER_CACHE", str(tmp_path / "verdicts.sqlite"))
     monkeypatch.chdir(tmp_path)

@@ -266,6 +266,25 @@ def test_departure_from_the_earlier_database_is_learnt() -> None:
     assert far.common + far.own > 0.15
 
 
+def test_one_way_of_their_own_does_not_discredit_the_earlier_database() -> None:
+    """A club that never enters the main line it was not taught may still err elsewhere as others do."""
+    random = np.random.default_rng(1)
+    rates = np.stack([random.dirichlet(np.full(4, 1.5), size=31) * 0.95] * 2, axis=2)
+    rates[30, :, :] = np.array([0.83, 0.1, 0.03, 0.01])[:, None]
+    chosen = np.zeros((31, 4, 2))
+    for place in range(30):
+        chosen[place, :, 0] = random.multinomial(4, rates[place, :, 0] / rates[place, :, 0].sum())
+    chosen[30, :, 0] = [2, 600, 0, 0]
+    games = games_of(chosen, rates)
+
+    pooled, about_the_earlier, _ = pooling.pool_apart(games)
+
+    assert np.flatnonzero(pooling.goes_its_own_way(games)).tolist() == [30]
+    assert about_the_earlier.common + about_the_earlier.own < 0.1  # worth ten games and more; with it, one
+    assert pooled.mean[30 * 4, 0] == pytest.approx(2 / 602, abs=0.003)
+    assert not pooling.goes_its_own_way(games_of(chosen)).any()  # from nothing nobody departs
+
+
 def test_one_player_s_games_agree() -> None:
     """Players who always play the same have a correlation of 1, players who toss a coin one near 0."""
     random = np.random.default_rng(9)

@@ -132,22 +132,35 @@ class SettingsOf:
     def parameters(self) -> dict[str, tuple[Any, Any]]:
         """Type and default of each option, by the name of its parameter."""
         options = {
-            f"{stage}_{setting}": (option, None)
-            for stage in self.stages
-            for setting in settings_in(_STAGES[stage])
-            if (option := option_of(_STAGES[stage], setting))
+            name: (option_of(_STAGES[stage], setting), None)
+            for (stage, setting), name in self._parameter_names().items()
         }
         return {"settings_file": (SettingsFile, None)} | options
+
+    def _parameter_names(self) -> dict[tuple[str, str], str]:
+        """The parameter that each stage's setting is given by, if it is an option.
+
+        What several stages are told by one flag is one option: that of the last of them.
+        """
+        flags = {
+            (stage, setting): flag
+            for stage in self.stages
+            for setting in settings_in(_STAGES[stage])
+            if (flag := flag_of(_STAGES[stage], setting))
+        }
+        last = {flag: f"{stage}_{setting}" for (stage, setting), flag in flags.items()}
+        return {of: last[flag] for of, flag in flags.items()}
 
     def take(self, values: dict[str, Any]) -> Settings:
         """The settings of the file or the defaults, with the options that were given laid over them."""
         file = values["settings_file"]
         settings = load_settings(file) if file else Settings()
+        names = self._parameter_names()
         for stage in self.stages:
             given = {
                 setting: _value_of(kind, setting, value)
                 for setting, (kind, _) in settings_in(_STAGES[stage]).items()
-                if (value := values.get(f"{stage}_{setting}")) not in (None, [])
+                if (value := values.get(names.get((stage, setting), ""))) not in (None, [])
             }
             changed = dataclasses.replace(getattr(settings, stage), **given)
             settings = dataclasses.replace(settings, **{stage: changed})
@@ -174,10 +187,17 @@ def option_of(kind: Any, name: str) -> Any:
     hint, notes = settings_in(kind)[name]
     for option in notes:
         if isinstance(option, Option):
-            flag = f"--{option.name or name.replace('_', '-')}"
+            flag = flag_of(kind, name)
             given = typer.Option(flag, metavar=option.metavar, help=option.help, min=option.least)
             return Annotated[option.given_as or _given_as(hint) | None, given]
     return None
+
+
+def flag_of(kind: Any, name: str) -> str:
+    """The flag by which a field of a dataclass is given, e.g. `--min-players`; empty if it is no option."""
+    _, notes = settings_in(kind)[name]
+    names = [option.name or name.replace("_", "-") for option in notes if isinstance(option, Option)]
+    return f"--{names[0]}" if names else ""
 
 
 def _given_as(hint: Any) -> Any:

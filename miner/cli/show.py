@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated
 
 import chess
@@ -77,9 +77,18 @@ _ENOUGH_GAMES, _LEAKS_TOLD = 5, 3
 _LISTED = 20
 
 _WORTH = "points in 100 games to punish and to avoid"
-HEADINGS = ("Punish", "Avoid", "Errs", "Often", "Games", "Losing reply", "Reason")
-WIDTHS = (6, 6, 5, 5, 6, 12, 8)
-TO_THE_RIGHT = ("Punish", "Avoid", "Often", "Games")
+COLUMNS = {
+    "Punish": 6,
+    "Avoid": 6,
+    "Errs": 5,
+    "Yours": 5,
+    "Often": 5,
+    "Games": 6,
+    "Losing reply": 12,
+    "Reason": 8,
+}
+"""The list's headings behind the openings, with the widths of the columns."""
+TO_THE_RIGHT = ("Punish", "Avoid", "Yours", "Often", "Games")
 _INDENT = " " * 4  # behind the numbers of the list
 _MOVE_LINES = 2
 
@@ -188,9 +197,15 @@ def _by_worth(findings: list[tuple[int, Finding]], kind: Kind | None) -> list[tu
 
 def _heading_of_list(finding: Finding) -> str:
     whom = band_words(finding.band)
+    heading = f"Mistakes of {whom}; {_WORTH}"
     if finding.is_missed:
-        return f"Missed chances of {whom}: as much given away, but not clearly worse; {_WORTH}"
-    return f"Mistakes of {whom}; {_WORTH}"
+        heading = f"Missed chances of {whom}: as much given away, but not clearly worse; {_WORTH}"
+    if finding.rests_on_others:
+        heading += (
+            ". Yours: in how many of your games the position came up; how often the reply is chosen, and in "
+            "how many games, is told by the prior's games and yours together"
+        )
+    return heading
 
 
 def _nothing(store: Store, bands: Sequence[str], missed: bool) -> str:
@@ -313,18 +328,22 @@ def findings_table(
     """The list: for each finding its opening, a line of numbers, and the moves with those that punish it.
 
     `Punish` and `Avoid` are what teaching it adds per 100 games on either side, `Often` is the pick rate and
-    `Games` those with the reply. The opening stands before the numbers where all names go in, else above
-    them. Among the moves the losing reply carries a question mark, a missed chance none.
+    `Games` those with the reply; with a prior `Yours` are the store's own games at the position. The opening
+    stands before the numbers where all names go in, else above them. Among the moves the losing reply carries
+    a question mark, a missed chance none.
     `ranks` are the findings' places in the whole list where only some are shown; else they count from 1.
     """
     openings = [capital(opening_words(finding)) for finding in findings]
     names = max(map(columns_of, ("Opening", *openings)))
-    beside = len(_INDENT) + names + 2 + sum(WIDTHS) + len(WIDTHS) - 1 <= width
+    rests_on_others = any(finding.rests_on_others for finding in findings)
+    columns = [name for name in COLUMNS if name != "Yours" or rests_on_others]
+    numbers = sum(COLUMNS[name] + 1 for name in columns) - 1
+    beside = names if len(_INDENT) + names + 2 + numbers <= width else 0
     is_missed = any(finding.is_missed for finding in findings)
-    headings = [heading.replace("Losing reply", "Reply") for heading in HEADINGS] if is_missed else HEADINGS
-    lines = _entry(" No", "Opening", _cells(headings), names if beside else 0, width)
+    headings = {name: name.replace("Losing reply", "Reply") if is_missed else name for name in columns}
+    lines = _entry(" No", "Opening", _cells(headings, columns), beside, width)
     for rank, finding, opening in zip(ranks or range(1, len(findings) + 1), findings, openings, strict=True):
-        lines += _entry(f"{rank:>3}", opening, _cells(_values(finding)), names if beside else 0, width)
+        lines += _entry(f"{rank:>3}", opening, _cells(_values(finding), columns), beside, width)
         lines += _moves(finding, width)
     return "\n".join(lines)
 
@@ -339,22 +358,23 @@ def _entry(number: str, opening: str, cells: Sequence[str], names: int, width: i
     return [f"{number} {first}", *(_INDENT + line for line in below)]
 
 
-def _values(finding: Finding) -> tuple[str, ...]:
-    values = (finding.punish_value, finding.avoid_value)
-    return (
-        *("" if value is None else points_words(value) for value in values),
-        finding.mover.capitalize(),
-        percent(finding.pick_rate).replace("under ", "<"),
-        f"{finding.games_with_reply:,}",
-        reply_words(finding),
-        finding.reason,
-    )
+def _values(finding: Finding) -> dict[str, str]:
+    values = {"Punish": finding.punish_value, "Avoid": finding.avoid_value}
+    worth = {name: "" if value is None else points_words(value) for name, value in values.items()}
+    return worth | {
+        "Errs": finding.mover.capitalize(),
+        "Yours": f"{finding.own_games_at_position:,}",
+        "Often": percent(finding.pick_rate).replace("under ", "<"),
+        "Games": f"{finding.games_with_reply:,}",
+        "Losing reply": reply_words(finding),
+        "Reason": finding.reason,
+    }
 
 
-def _cells(values: Sequence[str]) -> list[str]:
+def _cells(values: Mapping[str, str], columns: Sequence[str]) -> list[str]:
     return [
-        value.rjust(size) if heading in TO_THE_RIGHT else value.ljust(size)
-        for value, size, heading in zip(values, WIDTHS, HEADINGS, strict=True)
+        values[name].rjust(COLUMNS[name]) if name in TO_THE_RIGHT else values[name].ljust(COLUMNS[name])
+        for name in columns
     ]
 
 

@@ -71,7 +71,10 @@ def _tally(manifest: Manifest) -> str:
         _counted(rows["positions"], "position"),
         _counted(rows["replies"], "reply", "replies"),
     )
-    return f"{positions} of {_counted(manifest.facts['min_games'], 'game')} or more, {replies} by band"
+    likely = ", or likely to come by the prior's rates" if "prior" in manifest.facts else ""
+    return (
+        f"{positions} of {_counted(manifest.facts['min_games'], 'game')} or more{likely}, {replies} by band"
+    )
 
 
 def _judge(manifest: Manifest) -> str:
@@ -86,6 +89,8 @@ def _judge(manifest: Manifest) -> str:
         line += (
             f" by {facts['nodes_asked']:,} nodes; {left:,} that {are} worth less {were} left (--nodes-in-all)"
         )
+    if taken_over := facts.get("taken_over", 0):
+        line += f", {_counted(taken_over, 'more verdict')} taken over from the prior"
     if facts["inconclusive"]:
         line += f", {facts['inconclusive']:,} inconclusive"
     line += _suspicion(facts)

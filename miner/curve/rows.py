@@ -44,7 +44,7 @@ class EngineRows:
 
 
 def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> CurveRows:
-    """The judged replies that were played in the store's games, with results.
+    """The judged replies that were played in the games of the store and of its prior, with results.
 
     Raises StoreError if the store was not read into or judged yet.
     """
@@ -53,9 +53,11 @@ def rows_of(store: Store, bands: BandScheme, most_games: int = MOST_GAMES) -> Cu
     if not read.rows.get("moves"):
         none, nothing = np.zeros(0, dtype=np.int64), np.zeros(0)
         return CurveRows(none, none, nothing, nothing, np.zeros(0, dtype=np.bool_), nothing, nothing)
-    every = max(1, -(-read.rows["games"] // most_games))
+    behind = store.behind
+    games = read.rows["games"] + (behind.count if behind else 0)
+    every = max(1, -(-games // most_games))
     with connected() as connection:
-        create_views(connection, store.path("moves"), store.path("games"))
+        create_views(connection, store.path("moves"), store.path("games"), behind)
         parquet(connection, store.path("judged")).create_view("judged")
         found = connection.sql(
             """

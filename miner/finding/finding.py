@@ -66,6 +66,9 @@ class Finding(Mistake):
     band: str
     games_at_position: int
     games_with_reply: int
+    games_at_position_elsewhere: int
+    games_with_reply_elsewhere: int
+    games_in_all: int
     players_with_reply: int
     pick_rate: float
     pick_rate_low: float
@@ -145,6 +148,16 @@ class Finding(Mistake):
             teaching_value=value,
             teaching_value_low=low,
         )
+
+    @property
+    def rests_on_others(self) -> bool:
+        """Whether games of a prior are among those that it is told by."""
+        return self.games_at_position_elsewhere > 0
+
+    @property
+    def own_games_at_position(self) -> int:
+        """The store's own games of the band through the position."""
+        return self.games_at_position - self.games_at_position_elsewhere
 
     @property
     def views(self) -> list[Finding]:

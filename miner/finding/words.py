@@ -165,10 +165,15 @@ def often_words(finding: Finding) -> str:
     """Games with the losing reply, pick rate and its interval, e.g. `28 of 80 games (35%; 27 to 44%)`.
 
     The rate of a single band leans towards those beside it; where that shows it is told apart from the count.
+    Games of a prior are told apart, too, e.g. `310 of 931 games elsewhere, 4 of 12 here (33%; 31 to 36%)`.
     """
     chosen, games = finding.games_with_reply, finding.games_at_position
     rate = percent(finding.pick_rate)
     bounds = between(finding.pick_rate_low, finding.pick_rate_high)
+    if finding.rests_on_others:
+        others, there = finding.games_with_reply_elsewhere, finding.games_at_position_elsewhere
+        here = f"{chosen - others:,} of {finding.own_games_at_position:,} here"
+        return f"{others:,} of {counted(there, 'game')} elsewhere, {here} ({rate}; {bounds})"
     counts = f"{chosen:,} of {counted(games, 'game')}"
     if rate in {percent(chosen / games), percent(RAREST)}:
         return f"{counts} ({rate}; {bounds})"
@@ -196,7 +201,23 @@ def arises_sentence(finding: Finding) -> str:
     rare, steered = percent(finding.plain_reach), percent(finding.steered_reach)
     steers = finding.kind is Kind.TRAP and steered != rare
     towards = f", in {steered} if {finding.side.capitalize()} plays towards it" if steers else ""
-    return f"Arises in {rare} of the games{towards}."
+    return f"Arises in {rare} of the games{towards}{_own_words(finding)}."
+
+
+def _own_words(finding: Finding) -> str:
+    """What is known of the store's own games where most others are a prior's; else empty.
+
+    Reach is then what is to be expected of them, which need not be what they happened to show.
+    """
+    if not finding.rests_on_others:
+        return ""
+    games = counted(finding.games_in_all, "game")
+    return f" (expected; it came up in {finding.own_games_at_position:,} of your {games})"
+
+
+def seen_words(finding: Finding, games: int) -> str:
+    """So many games, of the store or of its prior."""
+    return counted(games, "game") + (" here and elsewhere" if finding.rests_on_others else "")
 
 
 def cost_sentence(finding: Mistake) -> str:
@@ -251,7 +272,7 @@ def observed_sentence(finding: Finding) -> str:
     others = finding.observed_without_reply
     chosen, rest = finding.games_with_reply, finding.games_at_position - finding.games_with_reply
     against = "" if others is None else f", the others there {percent(others)} in {counted(rest, 'game')}"
-    seen = f"scored {percent(finding.observed_with_reply)} in {counted(chosen, 'game')}{against}"
+    seen = f"scored {percent(finding.observed_with_reply)} in {seen_words(finding, chosen)}{against}"
     if finding.gambit:
         return f"It does well in practice: those who chose it {seen}."
     return f"Those who chose it {seen}."
@@ -308,7 +329,7 @@ def found_sentence(finding: Finding) -> str:
     if rate is None or low is None or high is None or best is None or not finding.answers:
         return ""
     taught, number = refutation_words(finding, 1), len(finding.answers)
-    bounds, games = between(low, high), counted(finding.find_games, "game")
+    bounds, games = between(low, high), seen_words(finding, finding.find_games)
     seen = f"{games} by {counted(finding.find_players, 'player')}"
     begin = f"Of {band_words(finding.band)} {percent(rate)} find"
     if number == 1:
@@ -338,7 +359,7 @@ def conversion_sentence(finding: Finding) -> str:
     observed, expected = finding.conversion_observed, finding.conversion_expected
     if observed is None or expected is None:
         return ""
-    seen = f"scored {percent(observed)} after the reply in {counted(finding.conversion_games, 'game')}"
+    seen = f"scored {percent(observed)} after the reply in {seen_words(finding, finding.conversion_games)}"
     return f"{finding.side.capitalize()} {seen}; {percent(expected)} were to be expected."
 
 
@@ -373,14 +394,16 @@ def worth_sentence(finding: Finding) -> str:
 
 
 def models_sentence(finding: Finding) -> str:
-    """Which games of the store show how it is done; empty if there are none."""
+    """Which games of the store show how it is done; empty if there are none. A prior's have other numbers."""
+    if finding.rests_on_others and finding.model_games:
+        return f"Model games, here or elsewhere: {len(finding.model_games)}."
     games = ", ".join(map(str, finding.model_games))
     return f"Model games in the store: {games}." if games else ""
 
 
 def familiar_sentence(finding: Finding) -> str:
     """How well the band knows the position."""
-    often = f"It comes up in {percent(finding.plain_reach)} of the band's games"
+    often = f"It comes up in {percent(finding.plain_reach)} of the band's games{_own_words(finding)}"
     each = finding.games_per_player
     return f"{often}." if each is None else f"{often}, {each:.1f} times for each player who met it."
 

@@ -164,23 +164,24 @@ def count_later_answers(connection: duckdb.DuckDBPyConnection, positions: pd.Dat
     return _frame(connection.sql(_ANSWERS.format(passages=passages, where="m.ply > p.ply and m.key = p.at")))
 
 
-def count_by_date(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+def count_by_date(connection: duckdb.DuckDBPyConnection, first: int = 0) -> pd.DataFrame:
     """Games at each position and month: columns key, move, year, month (0: none), games, with_reply.
 
-    A row per losing reply and month of its position's games; games without a year are left out.
+    A row per losing reply and month of its position's games from the number `first` on; games without a year
+    are left out.
     """
-    sql = """
+    sql = f"""
         with there as (
             select m.key, m.move, try_cast(g.date[1:4] as integer) as year,
                    coalesce(try_cast(g.date[6:7] as integer), 0) as month, count(*) as games
             from moves m semi join losing using (key) join games g using (game)
-            group by all having year > 0
+            where m.game >= {first} group by all having year > 0
         )
         select l.key, l.move, t.year, t.month, sum(t.games)::bigint as games,
                coalesce(sum(t.games) filter (t.move = l.move), 0)::bigint as with_reply
         from losing l join there t on t.key = l.key
         group by all order by l.key, l.move, t.year, t.month
-    """
+    """  # noqa: S608 - a number of our own
     return _frame(connection.sql(sql))
 
 

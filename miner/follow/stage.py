@@ -48,11 +48,10 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
     inputs = {"judge": judged_before.fingerprint, "engine": engines.identity.as_dict()}
     asked = as_dict(settings)
     store.begin({"follow": asked})
-    if manifest := store.finished("follow", asked, inputs):
-        missing, sources = manifest.facts["sources_missing"], store.require("read").inputs["sources"]
-        if not sources_now(missing, sources):
-            log.info("the losing replies are followed already")
-            return manifest
+    manifest = store.finished("follow", asked, inputs)
+    if manifest and not sources_now(manifest.facts["sources_missing"], _sources(store)):
+        log.info("the losing replies are followed already")
+        return manifest
     judged = store.read_table("judged").to_pandas()
     losing = _losing(judged, judged_before.settings)
     if losing.empty:  # DuckDB cannot tell the columns of no files
@@ -61,10 +60,29 @@ def follow(store: Store, settings: FollowSettings, means: Means = USUAL) -> Mani
         facts["sources_missing"] = []
     else:
         with _connected(store) as connection:
-            given = _Inputs(connection, asking.losing_replies(losing), settings, engines)
+            # Seasons are compared among games of one kind: a prior's, if there is one.
+            first = behind.first if (behind := store.behind) else 0
+            given = _Inputs(
+                connection, asking.losing_replies(losing), settings, engines, first, _kept_plies(store)
+            )
             told = judged[tells(judged) | judged.index.isin(losing.index)]
-            tables, facts = _tables(given, losing, told, store.require("read"), tallied.settings)
+            tables, facts = _tables(given, losing, told, _sources(store), tallied.settings)
     return store.write_stage("follow", asked, inputs, tables, facts | engines.work.facts)
+
+
+def _read_stores(store: Store) -> list[Store]:
+    """The store, and its prior if there is one."""
+    return [store] + ([store.prior] if store.prior else [])
+
+
+def _sources(store: Store) -> list[dict[str, Any]]:
+    """The files that the games were read from, with those of the prior's."""
+    return [source for one in _read_stores(store) for source in one.require("read").inputs["sources"]]
+
+
+def _kept_plies(store: Store) -> int:
+    """The plies that were kept of any game, here and in the prior."""
+    return min(int(one.require("read").settings["plies"]) for one in _read_stores(store))
 
 
 def _losing(judged: pd.DataFrame, judged_by: dict[str, Any]) -> pd.DataFrame:
@@ -86,7 +104,9 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         with (
             store.scratch() as spill,
-            connected_to_games(store.path("moves"), store.path("games"), spill, Resources()) as connection,
+            connected_to_games(
+                store.path("moves"), store.path("games"), spill, Resources(), store.behind
+            ) as connection,
         ):
             yield connection
     except FAILURES as error:
@@ -103,10 +123,16 @@ class _Inputs:
     replies: Replies
     settings: FollowSettings
     engines: Engines
+    first_dated: int  # number of the game from which seasons are compared
+    kept_plies: int  # that were kept of any game
 
 
 def _tables(
-    given: _Inputs, losing: pd.DataFrame, told: pd.DataFrame, read: Manifest, tallied: dict[str, Any]
+    given: _Inputs,
+    losing: pd.DataFrame,
+    told: pd.DataFrame,
+    sources: list[dict[str, Any]],
+    tallied: dict[str, Any],
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     connection, settings = given.connection, given.settings
     with given.engines.means.progress.task("finding games", total=4, unit="part") as task:
@@ -114,16 +140,16 @@ def _tables(
         task.advance()
         afterwards = passages.count_afterwards(connection)
         task.advance()
-        by_month = passages.count_by_date(connection)
+        by_month = passages.count_by_date(connection, given.first_dated)
         task.advance()
         first = passages.count_first_answers(connection)
         task.advance()
     right_after = first.drop_duplicates(["key", "move", "at"]).assign(path="")  # no moves lead on to there
     answered = _judge_answers(given, "judging answers", right_after, first, punish.seek)
     passages.keep_punished(connection, punish.good_answers(answered.points, answered.asked))
-    last, unsaid = _see_whether_it_lasts(given, told, answered, read)
+    last, unsaid = _see_whether_it_lasts(given, told, answered)
     afterwards_of, later = _follow_later(given)
-    plans, models, facts = _study_wins(given, read)
+    plans, models, facts = _study_wins(given, sources)
     seasons = seasons_of(by_month, settings.season_starts, tallied["confidence"])
     tables = {
         "followed": _table("followed", answered.rows + afterwards_of.rows),
@@ -176,9 +202,7 @@ def _table(name: str, rows: RowDicts | pd.DataFrame) -> pa.Table:
     return pa.Table.from_pylist(rows, schema=schema)
 
 
-def _see_whether_it_lasts(
-    given: _Inputs, told: pd.DataFrame, answered: _Judged, read: Manifest
-) -> tuple[pd.DataFrame, int]:
+def _see_whether_it_lasts(given: _Inputs, told: pd.DataFrame, answered: _Judged) -> tuple[pd.DataFrame, int]:
     """Rows of `lasted`, of all replies whose games say something, and how many searches failed."""
     settings = given.settings
     with given.engines.means.progress.task("sampling games", total=1, unit="part") as task:
@@ -189,7 +213,7 @@ def _see_whether_it_lasts(
     judged = judged.assign(is_good=judged["kept"] >= settings.kept)
     judged = judged.astype({"key": "uint64", "move": "uint16", "answer": "uint16"})
     judged = judged[judged.pop("plies") == 0].merge(told[["key", "move", "fen"]], on=["key", "move"])
-    later = lasting.later_of(sample, moves, read.settings["plies"])
+    later = lasting.later_of(sample, moves, given.kept_plies)
     games, failed = lasting.evaluated(later, given.engines, settings.lasting_nodes)
     return lasting.lasted(games, later.fens, judged, given.engines), failed
 
@@ -238,12 +262,12 @@ def _punishments(given: _Inputs, answered: _Judged, later: _Judged) -> RowDicts:
     ]
 
 
-def _study_wins(given: _Inputs, read: Manifest) -> tuple[RowDicts, RowDicts, dict[str, Any]]:
+def _study_wins(given: _Inputs, sources: list[dict[str, Any]]) -> tuple[RowDicts, RowDicts, dict[str, Any]]:
     """Rows of `plans` and `model_games`, and facts."""
     settings, progress = given.settings, given.engines.means.progress
     won = passages.won_games(given.connection, most=settings.most_games, least=settings.min_games)
     with progress.task("whole games", total=won["game"].nunique(), unit="game") as task:
-        whole, missing = read_whole(won, read.inputs["sources"], task.advance)
+        whole, missing = read_whole(won, sources, task.advance)
     unread = sorted(set(won["game"].tolist()) - set(whole))
     kept = passages.kept_lines(given.connection, unread) if unread else {}
     wins: dict[LosingReply, list[WonGame]] = {}

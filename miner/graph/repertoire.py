@@ -19,7 +19,7 @@ from miner.arrays import Floats, Ints
 from miner.board.moves import pack, unpack_move
 from miner.errors import Place, SourceError
 from miner.graph.walk import START_KEY
-from miner.store import Store
+from miner.store import Store, digest_of
 from miner.terms import Side
 
 _AT_ONCE = 512  # targets, so that memory does not grow with the square of the repertoire
@@ -46,6 +46,36 @@ def read_repertoire(path: Path, side: Side) -> Repertoire:
     Raises SourceError if the file cannot be read, holds no move of that side, or has a game that is broken,
     of a variant, or does not begin at the start of the game or at a position that can be played.
     """
+    if not (moves := _read(path, side)):
+        raise SourceError(
+            f"the repertoire has no move for {side.capitalize()}",
+            where=path,
+            advice="give a PGN file with games or variations, a file for each side",
+        )
+    return Repertoire(side, {key: tuple(found) for key, found in moves.items()})
+
+
+def repertoire_digest(file: str) -> str:
+    """The digest by which a repertoire's file is known. Raises SourceError if it cannot be read."""
+    try:
+        return digest_of(Path(file))
+    except OSError as error:
+        raise SourceError(
+            f"the repertoire cannot be read: {error.strerror}",
+            where=Place(file),
+            advice="give a PGN file with what is played",
+        ) from error
+
+
+def moves_in(path: Path) -> set[tuple[int, int]]:
+    """The moves of both sides in a repertoire's file: keys and packed moves.
+
+    Raises SourceError as `read_repertoire` does, but for a file without moves.
+    """
+    return {(key, move) for side in Side for key, found in _read(path, side).items() for move in found}
+
+
+def _read(path: Path, side: Side) -> dict[int, dict[int, None]]:
     moves: dict[int, dict[int, None]] = {}
     try:
         with path.open(encoding="utf-8-sig") as text:
@@ -59,13 +89,7 @@ def read_repertoire(path: Path, side: Side) -> Repertoire:
             where=path,
             advice="give a PGN file in UTF-8, such as a chess program saves",
         ) from error
-    if not moves:
-        raise SourceError(
-            f"the repertoire has no move for {side.capitalize()}",
-            where=path,
-            advice="give a PGN file with games or variations, a file for each side",
-        )
-    return Repertoire(side, {key: tuple(found) for key, found in moves.items()})
+    return moves
 
 
 def _next_game(text: TextIO, path: Path, number: int) -> chess.pgn.Game | None:

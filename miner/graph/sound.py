@@ -145,14 +145,12 @@ def _of_band(
         share_of_games(edges, forbidden & whites),
     )
     place = np.searchsorted(edges.keys, reach["key"].to_numpy())
-    games = np.zeros(len(edges.keys))
-    np.add.at(games, np.searchsorted(edges.keys, replies["key"].to_numpy()), replies["games"].to_numpy())
-    table, plain = reach["steered_reach"].to_numpy(), reach["plain_reach"].to_numpy()
+    table, plain, games = (reach[name].to_numpy() for name in ("steered_reach", "plain_reach", "reach_games"))
     of_ways, least = sound.reach[place], plain * share[place]
     # The table knows the rates of replies that the band never chose, too; it stands where it may.
     stands = (table > plain) & (of_ways >= free.reach[place])
     reached = np.where(stands, table, of_ways)
-    counted = (1.0 - least) / np.maximum(games[place] * share[place], 1.0)
+    counted = (1.0 - least) / np.maximum(games * share[place], 1.0)
     of_way = np.where(stands, reach["steered_log_variance"].to_numpy(), sound.log_variance[place])
     return reach.assign(
         steered_reach=np.maximum(reached, least),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import chain
 from typing import Any
@@ -16,7 +17,7 @@ from miner.engine.dispatch import Work
 from miner.judge.candidates import ALL_LOOKS, Position, find_candidates, positions_of
 from miner.judge.inquiry import Judgement, inquire
 from miner.means import USUAL, Means
-from miner.schema import JUDGED
+from miner.schema import JUDGED, METHODS
 from miner.settings import JudgeSettings, as_dict
 from miner.store import Manifest, Store
 
@@ -48,6 +49,8 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
             settings.min_games,
             floor,
         )
+    known = judged_before(store, engines.identity.as_dict(), settings)
+    positions, taken_over = without_known(positions, known, settings)
     judged, asked_nodes = engines.ask_within(
         "judging",
         [inquire(position, settings) for position in positions],
@@ -55,15 +58,67 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
         expected_nodes(positions, settings),
     )
     judgements = list(chain.from_iterable(judged))
-    judgements.sort(key=lambda judgement: (judgement.position.key, judgement.candidate.packed))
-    rows = [_row(judgement, engines.identity.name) for judgement in judgements]
+    rows = [_row(judgement, engines.identity.name) for judgement in judgements] + taken_over
+    rows.sort(key=lambda row: (row["key"], row["move"]))
     tables = {"judged": pa.Table.from_pylist(rows, schema=JUDGED)}
     facts = _facts(judgements, len(judged), engines.work) | {
         "min_games": supported.min_games,
         "nodes_asked": asked_nodes,
         "left": sum(len(position.candidates) for position in positions) - len(judgements),
+        "taken_over": len(taken_over),
     }
     return store.write_stage("judge", asked, inputs, tables, facts)
+
+
+Verdicts = Mapping[tuple[int, int], dict[str, Any]]
+"""Rows of `judged` by key and packed move."""
+
+_CHANGE_NO_VERDICT = {"min_games", "min_players", "nodes_in_all"}
+
+
+def judged_before(store: Store, engine: dict[str, Any], settings: JudgeSettings) -> Verdicts:
+    """What was judged in the store's prior by the same engine and in the same way; nothing without a prior.
+
+    Raises what `Store.prior` does.
+    """
+    prior = store.prior
+    before = prior.manifest("judge") if prior else None
+    if prior is None or before is None or prior.missing_files(before):
+        return {}
+    same_way = before.method == METHODS["judge"] and all(
+        before.settings[name] == value
+        for name, value in as_dict(settings).items()
+        if name not in _CHANGE_NO_VERDICT
+    )
+    if not same_way or before.inputs["engine"] != engine:
+        return {}
+    rows = prior.read_table("judged").to_pylist()
+    return {(row["key"], row["move"]): row for row in rows if row["state"] == "judged"}
+
+
+def without_known(
+    positions: list[Position], known: Verdicts, settings: JudgeSettings
+) -> tuple[list[Position], list[dict[str, Any]]]:
+    """The positions with the candidates that are left to judge, and the rows of the others.
+
+    A candidate whose players score clearly less is looked at twice at least, as `goes_on` has it.
+    """
+    left, rows = [], []
+    for position in positions:
+        is_open = [
+            (row := known.get((position.key, candidate.packed))) is None
+            or (candidate.promoted and row["nodes"] == settings.nodes[0])
+            for candidate in position.candidates
+        ]
+        some = tuple(one for one, still in zip(position.candidates, is_open, strict=True) if still)
+        rows += [
+            known[position.key, one.packed]
+            for one, still in zip(position.candidates, is_open, strict=True)
+            if not still
+        ]
+        if some:
+            left.append(replace(position, candidates=some))
+    return left, rows
 
 
 def to_judge(store: Store, settings: JudgeSettings) -> tuple[list[Position], JudgeSettings]:

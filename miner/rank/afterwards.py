@@ -12,7 +12,7 @@ from miner import pooling, stats
 from miner.arrays import Floats
 from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.finding import aftermath
-from miner.rank.groups import REPLY, Group
+from miner.rank.groups import REPLY, Group, weighted
 from miner.store import Store
 from miner.terms import UNRATED
 
@@ -28,11 +28,16 @@ FEWEST_PLAYERS = 5
 
 
 def with_aftermath(
-    store: Store, rows: pd.DataFrame, bands: tuple[str, ...], group: Group | None = None
+    store: Store,
+    rows: pd.DataFrame,
+    bands: tuple[str, ...],
+    group: Group | None = None,
+    weights: pd.Series[float] | None = None,
 ) -> pd.DataFrame:
     """The rows (of columns key, move, fen, band) with more columns, empty where nothing is known.
 
-    With a `group` the rows are of that, under its name, not of one of the `bands`.
+    With a `group` the rows are of that, under its name, not of one of the `bands`, whose games count by their
+    `weights` where there is a prior.
 
     Those of `find_rates_of`; after_games, after_score (sum) and after_gap (mean rating gap) of the band's
     players who profited; those of `punishments_of`; model_games, a list of numbers; trend and trend_p.
@@ -43,17 +48,21 @@ def with_aftermath(
     several = punished.loc[punished["answers"].map(len) > 1, REPLY]
     tally = store.require("tally")
     counted, after = aftermath.find_rates(store), store.read_table("afterwards").to_pandas()
+    alike = counted
     if group is not None:
+        alike = _of_group(counted, group, weights)
         counted, after = _of_group(counted, group), _of_group(after, group)
         bands = (group.name, UNRATED)
     found = find_rates_of(
-        counted,
+        alike,
         several,
         bands,
         confidence=tally.settings["confidence"],
         correlation=tally.facts.get("player_correlation", 0.0),
     )
     names = {"games": "after_games", "score_sum": "after_score", "mean_rating_gap": "after_gap"}
+    seen = counted.rename(columns={"games": "find_games", "players": "find_players"})
+    found = found.merge(seen[[*REPLY, "band", "find_games", "find_players"]], on=[*REPLY, "band"], how="left")
     models = model_games(store.read_table("model_games", [*REPLY, "place", "game"]).to_pandas())
     trends = aftermath.trends(store).rename(columns={"p": "trend_p"})[[*REPLY, "trend", "trend_p"]]
     for by_band in (found, after.rename(columns=names)):
@@ -139,7 +148,7 @@ def find_rates_of(
     confidence: float,
     correlation: float = 0.0,
 ) -> pd.DataFrame:
-    """Find rates as from `pooled_find_rates`, with best_rate, find_games and find_players.
+    """Find rates as from `pooled_find_rates`, with best_rate.
 
     `several`: the losing replies (key, move) with more than one answer. Of the players who find one of these
     a share plays the taught one, which is pooled likewise; best_rate is that share of the find rate.
@@ -150,17 +159,22 @@ def find_rates_of(
         games=among["found"], found=among["taught"], players=np.minimum(among["players"], among["found"])
     )
     taught = pooled_find_rates(among, bands, confidence=confidence, correlation=correlation)
-    own = counted.rename(columns={"games": "find_games", "players": "find_players"})
     by_band = [*REPLY, "band"]
     rates = rates.merge(
         taught[[*by_band, "find_rate"]].rename(columns={"find_rate": "best_rate"}), on=by_band, how="left"
-    ).merge(own[[*by_band, "find_games", "find_players"]], on=by_band, how="left")
+    )
     return rates.assign(best_rate=rates["find_rate"] * rates["best_rate"].fillna(1.0))
 
 
-def _of_group(by_band: pd.DataFrame, group: Group) -> pd.DataFrame:
-    """Counts by losing reply and band, added up for the bands of a group; rating gaps are averaged."""
+def _of_group(by_band: pd.DataFrame, group: Group, weights: pd.Series[float] | None = None) -> pd.DataFrame:
+    """Counts by losing reply and band, added up for the bands of a group, by their weights if there are such.
+
+    Rating gaps are averaged.
+    """
     rows = by_band[by_band["band"].isin(group.bands)]
+    if weights is not None:
+        counts = ["games", "found", "taught", "players"]
+        return weighted(rows, weights, REPLY, counts, "games").reset_index().assign(band=group.name)
     if "mean_rating_gap" in rows:
         rows = rows.assign(gaps=rows["games"] * rows["mean_rating_gap"])
     sums: pd.DataFrame = rows.groupby(REPLY)[

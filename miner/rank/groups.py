@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from miner import pooling, stats
+from miner.arrays import Floats, Ints
 from miner.terms import ALL_BANDS, UNRATED, BandScheme
 
 REPLY = ["key", "move"]
@@ -16,7 +18,8 @@ FEWEST_PEOPLE = 5
 """Different players at a position below which its rates are those of some persons, not of a band."""
 _SUMS = [
     *("games", "players", "games_unknown", "score_sum", "games_at_position", "score_sum_at_position"),
-    *("players_at_position", "games_squared_at_position", "known_games"),
+    *("players_at_position", "games_squared_at_position", "known_games", "reach_games"),
+    *("games_elsewhere", "games_at_position_elsewhere", "games_in_all"),
 ]
 _GAINS = ("gain_for_band", "gain_low", "gain_usual", "punish_gain", "punish_gain_low")
 
@@ -67,26 +70,28 @@ def is_many_people(rows: pd.DataFrame) -> pd.Series[bool]:
     return people >= FEWEST_PEOPLE
 
 
-def band_games(replies: pd.DataFrame, reach: pd.DataFrame, white: pd.Series[bool]) -> pd.Series[float]:
-    """Games of each band's players with either colour: a series by (band, whether with White).
-
-    `replies` and `reach` are those tables, `white` says by key whether White is to move. Plain reach is the
-    share of these games that go through a position.
-    """
-    there = replies.groupby(["key", "band"])["games_at_position"].first().rename("there").reset_index()
-    rows = there.merge(reach[["key", "band", "plain_reach"]], on=["key", "band"])
-    rows = rows[rows["plain_reach"] > 0.0].assign(games=lambda row: row["there"] / row["plain_reach"])
-    games: pd.Series[float] = rows.groupby(["band", rows["key"].map(white)])["games"].max()
-    return games
+def band_games(tallied: Mapping[str, Sequence[int]]) -> pd.Series[int]:
+    """Games of each band's players with either colour, of a tally's fact: by (band, whether with White)."""
+    games = {(band, white): of[not white] for band, of in tallied.items() for white in (True, False)}
+    index = pd.MultiIndex.from_tuples(list(games), names=["band", "white_errs"])
+    return pd.Series(list(games.values()), index, dtype=np.int64)
 
 
-def together(rows: pd.DataFrame, games_of: pd.Series[float], rates: pd.DataFrame, name: str) -> pd.DataFrame:
+def together(
+    rows: pd.DataFrame,
+    games_of: pd.Series[int],
+    rates: pd.DataFrame,
+    name: str,
+    weights: pd.Series[float] | None = None,
+) -> pd.DataFrame:
     """One row per losing reply for all its bands, under the `name` of their group.
 
     `rows` has a row for each band that met the position, also if none of it chose the reply, with gain and
     after_games. Games and scores are added up; pick rates are those of `pooled_rates`. Reach is the mean over
-    the bands, each by its games with this colour (`games_of`); the gain, that over those who chose the reply.
+    the bands, each by its games with this colour (`games_of`); the gain, that over those who chose the reply,
+    by the `weights` of their bands.
     """
+    chosen = rows["games"] if weights is None else rows["games"] * rows["band"].map(weights)
     of_reply = rows.groupby(REPLY, sort=False)
     sums = of_reply[_SUMS].sum()
     colours = games_of.groupby(level=1).sum()
@@ -97,13 +102,14 @@ def together(rows: pd.DataFrame, games_of: pd.Series[float], rates: pd.DataFrame
         plain_reach=share * rows["plain_reach"],
         steered_reach=steered,
         steered_log_variance=steered**2 * rows["steered_log_variance"],
-        **{gain: rows["games"] * rows[gain] for gain in _GAINS},
+        **{gain: chosen * rows[gain] for gain in _GAINS},
+        chosen=chosen,
         expected_after=rows["after_games"] * rows["expected_after"],
     ).groupby(REPLY, sort=False)
     added = weighted[
         [
             *("plain_reach", "steered_reach", "steered_log_variance"),
-            *(*_GAINS, "expected_after", "after_games"),
+            *(*_GAINS, "expected_after", "after_games", "chosen"),
         ]
     ].sum()
     same = of_reply[[column for column in rows if column not in {*_SUMS, *added, *_BY_BAND}]].first()
@@ -113,32 +119,106 @@ def together(rows: pd.DataFrame, games_of: pd.Series[float], rates: pd.DataFrame
         plain_reach=added["plain_reach"],
         steered_reach=added["steered_reach"],
         steered_log_variance=added["steered_log_variance"] / np.maximum(added["steered_reach"] ** 2, 1e-24),
-        **{gain: added[gain] / sums["games"] for gain in _GAINS},
+        **{gain: added[gain] / added["chosen"] for gain in _GAINS},
         expected_after=added["expected_after"] / added["after_games"].where(added["after_games"] > 0),
         curve=_curve_of_most(rows),
     )
     return grouped.reset_index()
 
 
-def pooled_rates(replies: pd.DataFrame, *, confidence: float, correlation: float) -> pd.DataFrame:
+def weights_of(replies: pd.DataFrame, games_of: pd.Series[int]) -> pd.Series[float] | None:
+    """How much a game of the prior counts for, by band; None: there is no prior.
+
+    Bands then count among its games as much as they do among the store's own: a club of beginners errs as
+    beginners do, whoever plays most in the larger database.
+    """
+    elsewhere = replies.groupby("band")["games_elsewhere"].sum()
+    if not elsewhere.any():
+        return None
+    own = games_of.groupby(level="band").sum().reindex(elsewhere.index, fill_value=0)
+    weights: pd.Series[float] = (own / max(own.sum(), 1) * elsewhere.sum() / elsewhere).where(
+        elsewhere > 0, 0.0
+    )
+    return weights
+
+
+def weighted(
+    rows: pd.DataFrame, weights: pd.Series[float], by: list[str], counts: list[str], of: str
+) -> pd.DataFrame:
+    """Counts of bands added up by their weights: a row for each group `by`, as if of so many equal games.
+
+    Games of unequal weights tell less than as many of equal ones: all `counts` are scaled so that `of`, the
+    column of all games, adds up to what they are worth.
+    Source: L. Kish, Survey Sampling (1965), effective size of weighted samples (from memory).
+    """
+    weight = rows["band"].map(weights).fillna(0.0)
+    sums = rows[by].assign(
+        **{name: weight * rows[name] for name in counts}, all=weight * rows[of], squared=weight**2 * rows[of]
+    )
+    added: pd.DataFrame = sums.groupby(by)[[*counts, "all", "squared"]].sum()
+    scale = (added["all"] / added["squared"]).where(added["squared"] > 0, 0.0)
+    return added[counts].mul(scale, axis=0)
+
+
+def pooled_rates(
+    replies: pd.DataFrame, weights: pd.Series[float] | None, *, confidence: float, correlation: float
+) -> pd.DataFrame:
     """Pick rates of bands taken for one: by (key, move) pick_rate, pick_rate_low and pick_rate_high.
 
     `replies`: rows of that table of these bands. A share of few games is drawn to what is left for other
     replies, as far as all positions together warrant; games of one player count for less, as the tally's
-    `correlation` of players with themselves has it.
+    `correlation` of players with themselves has it. The rates of a prior, whose games have `weights` as of
+    `weights_of`, are what is expected beforehand.
     """
-    chosen = replies.groupby(REPLY)["games"].sum()
-    there = replies.drop_duplicates(["key", "band"]).groupby("key")
+    at_position = replies.drop_duplicates(["key", "band"])
+    there = at_position.groupby("key")
     played, squared = (
         there[name].sum().to_numpy(dtype=np.float64)
         for name in ("games_at_position", "games_squared_at_position")
     )
     worth = pooling.worth_of_games(played, squared, correlation)
+    chosen = replies.groupby(REPLY)[["games", "games_elsewhere"]].sum()
+    own = (chosen["games"] - chosen["games_elsewhere"]).to_numpy(dtype=np.float64)
     place = np.unique(chosen.index.get_level_values("key"), return_inverse=True)[1]
-    successes, failures = pooling.pool_as_one(chosen.to_numpy(dtype=np.float64), place, worth)
+    if weights is None:
+        successes, failures = pooling.pool_as_one(own, place, worth)
+    else:
+        base, variance = _rates_elsewhere(replies, at_position, chosen.index, place, weights)
+        successes, failures = pooling.pool_as_one(own, place, worth, base)
+        games = (there["games_at_position"].sum() - there["games_at_position_elsewhere"].sum()) * worth
+        # What the prior says counts for all but the store's own games, and is in doubt itself.
+        weight = 1.0 - games.to_numpy()[place] / (successes + failures)
+        successes, failures = stats.less_sure(successes, failures, np.square(weight) * variance)
     low, high = stats.beta_intervals(successes, failures, confidence=confidence)
-    rates = {"pick_rate": successes / (successes + failures), "pick_rate_low": low, "pick_rate_high": high}
+    rates = {"pick_rate": _means(successes, failures), "pick_rate_low": low, "pick_rate_high": high}
     return pd.DataFrame(rates, index=chosen.index)
+
+
+def _rates_elsewhere(
+    replies: pd.DataFrame,
+    at_position: pd.DataFrame,
+    wanted: pd.Index[Any],
+    place: Ints,
+    weights: pd.Series[float],
+) -> tuple[Floats, Floats]:
+    """The prior's pick rates of these replies, and their variances; 0: unknown there.
+
+    `place`: the numbers of the replies' positions.
+    """
+    total = "games_at_position_elsewhere"
+    alike = weighted(at_position, weights, ["key"], [total], total)[total]
+    weight = replies["band"].map(weights).fillna(0.0)
+    shares = (weight * replies["games_elsewhere"]).groupby([replies["key"], replies["move"]]).sum()
+    there = (weight * at_position[total]).groupby(at_position["key"]).sum()
+    games = shares.reindex(wanted).to_numpy() * (alike / there).fillna(0.0).to_numpy()[place]
+    successes, failures = pooling.pool_as_one(games, place, np.ones(len(alike)))
+    rates, known = _means(successes, failures), there.to_numpy()[place] > 0
+    variance = rates * (1.0 - rates) / (successes + failures + 1.0)
+    return np.where(known, rates, 0.0), np.where(known, variance, 0.0)
+
+
+def _means(successes: Floats, failures: Floats) -> Floats:
+    return successes / (successes + failures)
 
 
 _BY_BAND = {"key", "move", "band", "pick_rate", "pick_rate_low", "pick_rate_high", "curve"}

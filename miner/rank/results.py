@@ -230,7 +230,7 @@ def answers_after(store: Store, losing: pd.DataFrame, bands: BandScheme) -> pd.D
 
 def _counted(store: Store, wanted: pd.DataFrame, sql: str, columns: list[str]) -> pd.DataFrame:
     with connected() as connection:
-        create_views(connection, store.path("moves"), store.path("games"))
+        create_views(connection, store.path("moves"), store.path("games"), store.behind)
         connection.register("wanted", wanted)
         found: pd.DataFrame = connection.sql(sql).df()
     return found[columns]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import chess
@@ -13,20 +12,21 @@ import pyarrow as pa
 
 from miner.board.moves import after, line_san, parse_uci_line, unpack_move
 from miner.curve.fit import fit_curves
-from miner.errors import Place, SourceError, UsageError
+from miner.errors import UsageError
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, NO_SIMPLE_REASON, explain
 from miner.explain.habit import explain_habit
 from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
+from miner.graph.repertoire import repertoire_digest
 from miner.means import USUAL, Means
 from miner.rank.afterwards import AFTERMATH, told_rates, with_aftermath, with_lasting, with_taught_lines
-from miner.rank.groups import REPLY, Group, band_games, is_many_people, pooled_rates, together
+from miner.rank.groups import REPLY, Group, band_games, is_many_people, pooled_rates, together, weights_of
 from miner.rank.results import seen_parts
 from miner.rank.worth import reached, with_gain, with_worth, within_price, without_gambits
 from miner.schema import FINDINGS
 from miner.settings import RankSettings, as_dict
-from miner.store import Manifest, Store, digest_of
+from miner.store import Manifest, Store
 from miner.terms import Score, Side
 
 _BEST_LINE_PLIES = 8  # of the best line as it is shown
@@ -124,9 +124,13 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
     confidence = tallied.settings["confidence"]
     group = Group.of(settings.bands, bands)
     losing = losing[_is_supported(replies, losing, group, judged_before)]
-    met = with_gain(_met(store, replies, losing, judged, settings, group), curves, parts, confidence)
+    games_of = band_games(tallied.facts.get("games_of_bands", {}))
+    met = _met(store, replies, losing, judged, settings, group).join(
+        games_of.rename("games_in_all"), on=["band", "white_errs"]
+    )
+    met = with_gain(met, curves, parts, confidence)
     by_band = met[(met["games"] > 0) & is_many_people(met)]
-    grouped = by_band if group.is_one_band else _together(store, met, replies, group, tallied)
+    grouped = by_band if group.is_one_band else _together(store, met, replies, games_of, group, tallied)
     words = with_lasting(store, _words(losing, settings, means))
     is_mistake = words.pop("is_mistake").astype(bool)
     mistakes, missed = words[is_mistake], _as_missed(words[~is_mistake], losing)
@@ -189,14 +193,7 @@ def _inputs(store: Store, judged: Manifest, settings: RankSettings) -> dict[str,
     if followed := store.manifest("follow"):
         inputs["follow"] = followed.fingerprint
     if settings.repertoire:
-        try:
-            inputs["repertoire"] = digest_of(Path(settings.repertoire))
-        except OSError as error:
-            raise SourceError(
-                f"the repertoire cannot be read: {error.strerror}",
-                where=Place(settings.repertoire),
-                advice="give a PGN file with what is played",
-            ) from error
+        inputs["repertoire"] = repertoire_digest(settings.repertoire)
     return inputs
 
 
@@ -235,7 +232,10 @@ def _met(
     group: Group,
 ) -> pd.DataFrame:
     """One row per losing reply and band that met its position, whether or not any of it chose the reply."""
-    there = ["games_at_position", "score_sum_at_position", "players_at_position", "games_squared_at_position"]
+    there = [
+        *("games_at_position", "games_at_position_elsewhere", "score_sum_at_position"),
+        *("players_at_position", "games_squared_at_position"),
+    ]
     replies = replies[replies["band"].isin(group.bands)]
     unknown = replies.groupby(["key", "band"])["games_unknown"].transform("sum")
     replies = replies.assign(known_games=replies["games_at_position"] - unknown)
@@ -243,9 +243,9 @@ def _met(
     rows = positions.merge(losing.drop(columns="best_move"), on="key")
     chosen = replies.drop(columns=[*there, "known_games"])
     rows = rows.merge(chosen, on=[*REPLY, "band"], how="left")
-    counts = ["games", "players", "games_unknown", "score_sum", "games_squared"]
+    counts = ["games", "games_elsewhere", "players", "games_unknown", "score_sum", "games_squared"]
     rows = rows.fillna(dict.fromkeys([*counts, "pick_rate", "pick_rate_low", "pick_rate_high"], 0))
-    rows = rows.astype(dict.fromkeys(counts[:3], np.int64))
+    rows = rows.astype(dict.fromkeys(counts[:4], np.int64))
     rows = rows.merge(reached(store, settings, list(group.bands)), on=["key", "band"])
     rows = rows.assign(white_errs=rows["fen"].str.contains(" w ", regex=False))
     rows = within_price(rows, judged, settings)
@@ -253,24 +253,26 @@ def _met(
 
 
 def _together(
-    store: Store, met: pd.DataFrame, replies: pd.DataFrame, group: Group, tallied: Manifest
+    store: Store,
+    met: pd.DataFrame,
+    replies: pd.DataFrame,
+    games_of: pd.Series[int],
+    group: Group,
+    tallied: Manifest,
 ) -> pd.DataFrame:
     """The bands of the group as one, with what is known of their games after the replies."""
-    fens = store.read_table("positions", ["key", "fen"]).to_pandas().set_index("key")["fen"]
     replies = replies[replies["band"].isin(group.bands)]
-    games_of = band_games(
-        replies,
-        store.read_table("reach", ["key", "band", "plain_reach"]).to_pandas(),
-        fens.str.contains(" w ", regex=False),
-    )
+    games_of = games_of[games_of.index.isin(group.bands, level="band")]
+    weights = weights_of(replies, games_of)
     rates = pooled_rates(
         replies,
+        weights,
         confidence=tallied.settings["confidence"],
         correlation=tallied.facts.get("player_correlation", 0.0),
     )
-    rows = together(met.drop(columns=[*AFTERMATH]), games_of, rates, group.name)
+    rows = together(met.drop(columns=[*AFTERMATH]), games_of, rates, group.name, weights)
     rows = rows[(rows["games"] > 0) & is_many_people(rows)]
-    return with_aftermath(store, rows, store.bands.names, group)
+    return with_aftermath(store, rows, store.bands.names, group, weights)
 
 
 def _findings(ranked: pd.DataFrame) -> pa.Table:
@@ -286,6 +288,7 @@ def _findings(ranked: pd.DataFrame) -> pa.Table:
         opening=[opening.name for opening in openings],
         side=np.where(rows["white_errs"], Side.BLACK, Side.WHITE),
         games_with_reply=rows["games"],
+        games_with_reply_elsewhere=rows["games_elsewhere"],
         players_with_reply=rows["players"],
         observed_with_reply=rows["score_sum"] / rows["games"],
         observed_without_reply=(score_of_others / others).where(others > 0),

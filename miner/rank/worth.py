@@ -26,7 +26,8 @@ from miner.store import Store
 from miner.terms import Kind, Side
 
 _EVEN = 0.5  # expected score at the start of the game, where the judge did not look at it
-REACH_COLUMNS = ["key", "band", "plain_reach", "steered_reach", "steered_log_variance"]
+_PLAIN = ["key", "band", "plain_reach", "reach_games"]
+REACH_COLUMNS = [*_PLAIN, "steered_reach", "steered_log_variance"]
 _NOTHING = 1e-12  # stands for 0 where a logarithm is taken
 _FEWEST = 10  # players who must have chosen a reply for its results to say anything against the engine
 _RESULT_VARIANCE = 0.25  # of a result between 0 and 1 at the most
@@ -39,7 +40,7 @@ def reached(store: Store, settings: RankSettings, bands: list[str]) -> pd.DataFr
     playing the repertoire.
     Raises SourceError for a repertoire that cannot be read.
     """
-    plain = store.read_table("reach", ["key", "band", "plain_reach"]).to_pandas()
+    plain = store.read_table("reach", _PLAIN).to_pandas()
     plain = plain[plain["band"].isin(bands)]
     if settings.repertoire:
         repertoire = read_repertoire(Path(settings.repertoire), Side(settings.side))
@@ -73,8 +74,8 @@ def within_price(rows: pd.DataFrame, judged: pd.DataFrame, settings: RankSetting
 
 
 def plain_log_variance(rows: pd.DataFrame) -> pd.Series[float]:
-    """The variance of the logarithm of each plain reach: that of a count, `games_at_position`."""
-    variance: pd.Series[float] = (1.0 - rows["plain_reach"]).clip(lower=0.0) / rows["games_at_position"]
+    """The variance of the logarithm of each plain reach: that of a count, `reach_games`."""
+    variance: pd.Series[float] = (1.0 - rows["plain_reach"]).clip(lower=0.0) / rows["reach_games"]
     return variance
 
 

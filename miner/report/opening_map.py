@@ -22,7 +22,7 @@ MAP_GAMES = 5  # of a band, from which its share counts
 
 
 class RepliesByPosition:
-    """Rows of REPLIES that are looked up by their position, however many there are."""
+    """Rows of REPLIES, looked up by their position, however many there are; without a prior's games."""
 
     def __init__(self, table: pa.Table, bands: Sequence[str]) -> None:
         """Of the table's rows only those of `bands` may occur; counts are given in their order."""
@@ -31,8 +31,10 @@ class RepliesByPosition:
         self.bands = len(bands)
         self._key = key[order]
         self._band = pc.index_in(table["band"], value_set=pa.array(bands, pa.string())).to_numpy()[order]
-        self._move, self._games, self._there = (
-            table[name].to_numpy()[order] for name in ("move", "games", "games_at_position")
+        self._move = table["move"].to_numpy()[order]
+        self._games, self._there = (
+            (table[name].to_numpy() - table[f"{name}_elsewhere"].to_numpy())[order]
+            for name in ("games", "games_at_position")
         )
 
     def games(self, key: int) -> dict[int, list[int]]:

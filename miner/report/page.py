@@ -95,7 +95,8 @@ def _contents(store: Store) -> dict[str, Any]:
     )
     mined_from = mined(manifests, dates, findings) | {"stale": bool(store.out_of_date())}
     by_band = findings_of(store.read_table("by_band"))
-    return contents(findings, by_band, details, RepliesByPosition(replies, bands), bands, mined_from, scanned)
+    own_replies = RepliesByPosition(replies, bands)
+    return contents(findings, by_band, details, own_replies, bands, mined_from, scanned)
 
 
 def _first_things(store: Store) -> list[Thing]:

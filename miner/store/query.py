@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from miner.errors import MinerError
 from miner.store.places import Location
+from miner.store.store import Behind
 from miner.terms import BandScheme
 
 _FAILURES: dict[int, list[MinerError]] = {}
@@ -69,15 +70,27 @@ def parquet(connection: duckdb.DuckDBPyConnection, place: Location) -> duckdb.Du
     return connection.read_parquet(files.pattern)
 
 
-def create_views(connection: duckdb.DuckDBPyConnection, moves: Location, games: Location) -> None:
+def create_views(
+    connection: duckdb.DuckDBPyConnection, moves: Location, games: Location, behind: Behind | None = None
+) -> None:
     """The views `moves` and `games` over the files of these folders, and `movers`.
+
+    With a database `behind` its games follow, by numbers from its `first` on.
 
     `movers` has the rows of `moves` with the mover, both ratings (0: none) and the mover's half points. It is
     for few rows, or those of some games; the movers of all rows are better looked up in `Movers`: a join
     would take all games into memory, for each key range.
     """
     for name, folder in (("moves", moves), ("games", games)):
-        parquet(connection, folder).create_view(name)
+        if behind is None:
+            parquet(connection, folder).create_view(name)
+            continue
+        parquet(connection, folder).create_view(f"own_{name}")
+        parquet(connection, getattr(behind, name)).create_view(f"other_{name}")
+        connection.execute(
+            f"""create view {name} as select * from own_{name} union all by name
+                select * replace ((game + {behind.first})::uinteger as game) from other_{name}"""  # noqa: S608
+        )
     connection.execute(f"""
         create view movers as
         select m.game, m.ply, m.key, m.move, g.result,
@@ -160,7 +173,7 @@ class Resources:
 
 @contextmanager
 def connected_to_games(
-    moves: Location, games: Location, spill: Path, resources: Resources
+    moves: Location, games: Location, spill: Path, resources: Resources, behind: Behind | None = None
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """A DuckDB connection with the views of `create_views`.
 
@@ -172,7 +185,7 @@ def connected_to_games(
     try:
         with connected(config) as connection:
             connection.execute("set preserve_insertion_order = false")
-            create_views(connection, moves, games)
+            create_views(connection, moves, games, behind)
             yield connection
     except (duckdb.InterruptException, RuntimeError) as error:
         # DuckDB takes Ctrl-C for itself and tells of it in its own words.

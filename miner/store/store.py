@@ -96,6 +96,16 @@ class Manifest:
 
 
 @dataclass(frozen=True, slots=True)
+class Behind:
+    """The games of a larger database that stand behind a store's own."""
+
+    moves: Location
+    games: Location
+    first: int  # the number that its game 0 has beside the store's
+    count: int  # of its games
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """Something in a store that is not as the stages left it."""
 
@@ -191,6 +201,35 @@ class Store:
     def bands(self) -> BandScheme:
         """The rating bands of the tally. Raises StoreError if the store was not tallied yet."""
         return BandScheme.of(self.require("tally").settings)
+
+    @property
+    def prior(self) -> Store | None:
+        """The store of the larger database that the tally stands on; None: it stands on none.
+
+        Raises StoreError if that is no more what it was then, or the store was not tallied yet.
+        """
+        tallied = self.require("tally")
+        if "prior" not in tallied.inputs:
+            return None
+        prior = Store.open(tallied.facts["prior"])
+        if prior.require("tally").fingerprint != tallied.inputs["prior"] or prior.out_of_date() == "tally":
+            raise StoreError(
+                "the prior is not what it was when `tally` was run",
+                where=prior.root,
+                advice=f"tally it anew if it was read again, then `miner run --store {self.root}`",
+            )
+        return prior
+
+    @property
+    def behind(self) -> Behind | None:
+        """The games of the prior, behind those of the store; None: there is none, or it has no games.
+
+        Raises what `prior` does.
+        """
+        if (prior := self.prior) is None or not (read := prior.require_whole("read")).rows["moves"]:
+            return None
+        own = self.require("read").rows["games"]
+        return Behind(prior.path("moves"), prior.path("games"), own, read.rows["games"])
 
     def path(self, table: str) -> Location:
         """Where a table is kept: a folder of Parquet files for games and moves, one file otherwise."""

@@ -61,9 +61,9 @@ class Rates:
     resemblance_where_unknown: pooling.Resemblance  # elsewhere
     player_correlation: float  # of the replies in games of one player
 
-    def of_rows(self) -> tuple[Floats, Floats]:
-        """Successes and failures for each row of the counted table."""
-        return self._parameters(self.choices.row, self.choices.band)
+    def of_rows(self, wanted: npt.NDArray[np.bool_] | slice = slice(None)) -> tuple[Floats, Floats]:
+        """Successes and failures for rows of the counted table, which must be of bands that were kept."""
+        return self._parameters(self.choices.row[wanted], self.choices.band[wanted])
 
     def of_band(self, band: int) -> tuple[Floats, Floats]:
         """Successes and failures of every reply in a band with games, whether it was seen there or not."""
@@ -73,11 +73,13 @@ class Rates:
     def unchosen(self, expected: Expected, band: int) -> tuple[Ints, npt.NDArray[np.uint16], Floats]:
         """Likely moves that a band has not chosen at positions where it has games: positions, moves, rates.
 
-        Those that other bands have chosen there are among them.
+        Those that other bands have chosen there are among them, but none that it has chosen in a prior.
         """
         successes, failures = self.of_band(band)
         choices = self.choices
-        row = np.flatnonzero((choices.chosen[:, band] == 0) & (choices.played[choices.place, band] > 0))
+        is_chosen = np.zeros(len(choices.keys), dtype=np.bool_)
+        is_chosen[choices.row[choices.band == band]] = True
+        row = np.flatnonzero(~is_chosen & (choices.played[choices.place, band] > 0))
         place, column = expected.place, int(np.sum(self.kept[:band]))
         spare = self.pooled.spare[place, column] * (choices.played[place, band] > 0)
         rates = [

@@ -18,7 +18,15 @@ from miner.errors import StoreError
 from miner.graph.walk import Ways
 from miner.store.change import UNFINISHED
 from miner.store.places import Location, brought_near
-from miner.store.query import FAILURES, UNPACKED_SQL, Movers, Resources, band_sql, connected_to_games
+from miner.store.query import (
+    FAILURES,
+    UNPACKED_SQL,
+    Movers,
+    Resources,
+    band_sql,
+    connected_to_games,
+    parquet,
+)
 from miner.terms import BandScheme
 
 ROWS_PER_RANGE = 8_000_000
@@ -59,19 +67,26 @@ def count_replies(
     bands: BandScheme,
     min_games: int,
     movers: Movers,
+    known: Location | None = None,
 ) -> pa.Table:
     """Replies at the positions of a key range with `min_games` games or more, all bands together.
+
+    Positions of the table `known` (of another store) count with fewer games, too.
 
     Columns: key, move, band (place in `bands.names`), games, players, games_unknown, games_squared,
     score_sum, rating_sum, players_at_position, games_squared_at_position; ordered by key, move, band.
     A game of a player who is not known counts as one of another player in the squares.
     """
+    also = ""
+    if known is not None:
+        parquet(connection, known).create_view("known", replace=True)
+        also = "union all select key from known where key between $low and $high"
     rows = connection.sql(
-        """
+        f"""
         with inside as (select key, move, game, ply from moves where key between $low and $high),
-        supported as (select key from inside group by key having count(*) >= $min_games)
+        supported as (select key from inside group by key having count(*) >= $min_games {also})
         select * from inside semi join supported using (key)
-        """,
+        """,  # noqa: S608 - text of our own
         params={"low": keys[0], "high": keys[1], "min_games": min_games},
     ).to_arrow_table()
     mover = movers.of(rows["game"].to_numpy(), rows["ply"].to_numpy())
@@ -191,6 +206,7 @@ class Counting:
     bands: BandScheme
     min_games: int
     resources: Resources
+    known: Location | None = None  # positions that are counted in any case
 
     def count(
         self,
@@ -207,7 +223,7 @@ class Counting:
         with Movers.fill(connection, self.movers) as movers:
             if cluster is None:
                 for keys in ranges:
-                    yield count_replies(connection, keys, self.bands, self.min_games, movers)
+                    yield count_replies(connection, keys, self.bands, self.min_games, movers, self.known)
                 return
         with cluster.cluster_tasks() as cluster_tasks, self._with_movers_for_all(self.movers) as counting:
             yield from cluster_tasks.in_order(count_range, ranges, counting, about="the tally")
@@ -239,7 +255,7 @@ def count_range(keys: tuple[int, int], counting: Counting) -> pa.Table:
             ) as connection,
             Movers(brought_near(counting.movers, Path(spill))) as movers,
         ):
-            return count_replies(connection, keys, counting.bands, counting.min_games, movers)
+            return count_replies(connection, keys, counting.bands, counting.min_games, movers, counting.known)
     except (*FAILURES, OSError) as error:
         raise StoreError(
             f"a worker's part of the tally failed: {error}",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+import logging
+from dataclasses import asdict, dataclass, replace
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -12,8 +14,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner import stats
-from miner.arrays import Floats, Ints, begins_run
+from miner.arrays import Flags, Floats, Ints, begins_run
 from miner.errors import UsageError
+from miner.graph.repertoire import moves_in, repertoire_digest
 from miner.graph.sound import Steps, steer_for_both
 from miner.graph.walk import START_KEY, Graph, walk
 from miner.means import USUAL, Means
@@ -24,40 +27,54 @@ from miner.store import Manifest, Store, empty_tables
 from miner.store.query import FAILURES, Resources, connected_to_games
 from miner.tally import expected as beforehand
 from miner.tally import replies as counting
+from miner.tally.larger import ELSEWHERE, ENOUGH_GAMES, Larger, arrivals, lacks_positions, worth_telling
 from miner.tally.rates import Choices, Expected, Rates, pool, spread
 from miner.tally.replies import Counting
+
+log = logging.getLogger(__name__)
 
 _CUT_BITS = 7  # of the 24 that single precision has
 
 
 def tally_inputs(store: Store, settings: TallySettings) -> dict[str, Any]:
-    """The fingerprints of what a tally is made from: of the reading, and of the earlier database's tally.
+    """The fingerprints of what a tally is made from: of the reading, and of the larger database's tally.
 
-    Raises StoreError if the store was not read into yet or the earlier one is none or not tallied, UsageError
-    if that has other bands or is the same store.
+    Raises StoreError if the store was not read into yet or the larger one is none or not tallied, UsageError
+    if that has other bands, stands on a prior itself or is the same store, SourceError for a repertoire that
+    cannot be read.
     """
     inputs = {"read": store.require("read").fingerprint}
     if settings.prior:
-        inputs["prior"] = _earlier_store(store, settings).require("tally").fingerprint
+        inputs["prior"] = _larger_store(store, settings).require("tally").fingerprint
+    if settings.prior and settings.repertoire:
+        inputs["repertoire"] = repertoire_digest(settings.repertoire)
     return inputs
 
 
-def _earlier_store(store: Store, settings: TallySettings) -> Store:
-    earlier = Store.open(settings.prior)
-    if earlier.root.resolve() == store.root.resolve():
+def _larger_store(store: Store, settings: TallySettings) -> Store:
+    larger = Store.open(settings.prior)
+    if larger.root.resolve() == store.root.resolve():
         raise UsageError(
             "a store cannot be its own prior",
             where=settings.prior,
             advice="name the store of another, larger database",
         )
-    names = earlier.require("tally").facts["bands"]
+    tallied = larger.require("tally")
+    larger.require_current("tally")
+    names = tallied.facts["bands"]
     if names != list(settings.bands.names):
         raise UsageError(
             f"the prior was tallied by other rating bands: {', '.join(names)}",
             where=settings.prior,
             advice="tally both stores with the same --band-edges",
         )
-    return earlier
+    if "prior" in tallied.inputs:
+        raise UsageError(
+            "the prior stands on a prior itself",
+            where=settings.prior,
+            advice=f"name that one: {tallied.settings['prior']}",
+        )
+    return larger
 
 
 def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manifest:
@@ -66,6 +83,8 @@ def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manife
     On a cluster its workers count. Does nothing if the store holds that tally already. Raises what
     `tally_inputs` does, StoreError if the counting fails, and ClusterFailed.
     """
+    if not settings.prior:  # which alone knows what the games have not led to
+        settings = replace(settings, repertoire="")
     inputs = tally_inputs(store, settings)
     asked = as_dict(settings)
     store.begin({"tally": asked})
@@ -77,10 +96,13 @@ def tally(store: Store, settings: TallySettings, means: Means = USUAL) -> Manife
     settings = replace(settings, min_games=settings.enough_games(kept_games(read)))
     tables = empty_tables("tally")
     facts: dict[str, Any] = {"bands": list(settings.bands.names), "min_games": settings.min_games}
+    larger = _larger_of(store, settings)
+    if larger:
+        facts["prior"] = str(larger.store.root.resolve())
     # Empty tables are a valid answer; DuckDB cannot tell the columns of no files.
     if read.rows.get("moves"):
         try:
-            tables, found = _counted(store, settings, read.rows["moves"], means)
+            tables, found = _counted(store, settings, larger, read.rows["moves"], means)
             facts |= found
         except (*FAILURES, OSError) as error:
             raise store.why(
@@ -97,9 +119,29 @@ def kept_games(read: Manifest) -> int:
     return sum(int(read.facts["ledger"][state]) for state in KEPT)
 
 
+def _larger_of(store: Store, settings: TallySettings) -> Larger | None:
+    if not settings.prior:
+        return None
+    prior = _larger_store(store, settings)
+    floor = prior.require("tally").facts["min_games"]
+    games = kept_games(prior.require("read"))
+    if lacks_positions(floor, games):
+        log.warning(
+            "of the prior's %s games only positions of %d and more were tallied: it would tell more after "
+            "`miner tally --store %s --min-games-at-position %d`",
+            f"{games:,}",
+            floor,
+            settings.prior,
+            max(1, games // ENOUGH_GAMES),
+        )
+    repertoire = moves_in(Path(settings.repertoire)) if settings.repertoire else ()
+    return Larger(prior, settings.bands.names, repertoire)
+
+
 def _counted(
     store: Store,
     settings: TallySettings,
+    larger: Larger | None,
     rows: int,
     means: Means,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
@@ -107,7 +149,6 @@ def _counted(
     moves, games = store.path("moves"), store.path("games")
     resources = Resources(memory_mb=means.memory_mb, threads=means.threads)
     ranges = counting.key_ranges(rows, counting.rows_per_range(means.memory_mb))
-    prior = _earlier_store(store, settings) if settings.prior else None
     with (
         store.scratch() as spill,
         connected_to_games(moves, games, spill, resources) as connection,
@@ -120,52 +161,79 @@ def _counted(
             bands=settings.bands,
             min_games=settings.min_games,
             resources=resources,
+            known=larger.store.path("positions") if larger else None,
         )
         parts = []
         for part in by_range.count(connection, ranges, means.cluster):
             parts.append(part)
             task.advance()
-        return _make_tables(connection, pa.concat_tables(parts), settings, prior, task)
+        return _make_tables(connection, pa.concat_tables(parts), settings, larger, task)
 
 
 def _make_tables(
     connection: duckdb.DuckDBPyConnection,
     counted: pa.Table,
     settings: TallySettings,
-    prior: Store | None,
+    larger: Larger | None,
     task: Task,
 ) -> tuple[dict[str, pa.Table], dict[str, Any]]:
     """The tables and facts that follow from the counted replies and, for ways and names, from the games."""
+    in_repertoire = np.empty(0, dtype=np.uint64)
+    if larger:
+        counted, in_repertoire = larger.joined(counted, settings.min_games)
     if not counted.num_rows:
         return empty_tables("tally"), {}
     bands = settings.bands
     choices = spread(counted, len(bands.names))
-    games = choices.chosen.sum(axis=1, dtype=np.int64)
+    games = np.bincount(choices.row, _with_elsewhere(counted, "games")).astype(np.int64)
     graph = walk(choices.keys, choices.moves, games, partial(counting.ways_to, connection))
     task.advance()
     names = counting.commonest_names(connection, graph.keys)
     task.advance()
-    habits = beforehand.habits_for(connection, prior)
+    if larger:
+        names = larger.names(names, graph.keys)
+    habits = beforehand.habits_for(connection, larger.store if larger else None)
     ratings = beforehand.ratings_of(counted, len(bands.names))
-    expected = beforehand.expect(choices, graph, habits, ratings, _replies_of(prior, settings))
+    expected = beforehand.expect(choices, graph, habits, ratings, larger.replies if larger else None)
     task.advance()
     rates = pool(choices, expected)
-    per_band = counting.games_per_band(connection, bands)
+    games_of = _games_of_bands(counting.games_per_band(connection, bands), bands.names)
+    reach, is_told = _reach_table(choices, graph, rates, games_of, bands.names, settings, larger)
     tables = {
-        "replies": _replies_table(counted, choices, graph, rates, settings),
+        "replies": _replies_table(counted, choices, graph, rates, settings, larger),
         "positions": _positions_table(graph, choices, names),
-        "reach": _reach_table(choices, graph, rates, per_band, bands.names),
+        "reach": reach,
         "edges": _edges_table(choices, graph),
         "habits": habits.as_table(),
         "foreseen": _foreseen_table(choices, expected, rates, bands.names),
     }
+    is_told |= np.isin(graph.keys, in_repertoire)
+    if not is_told.all():
+        told = pa.array(graph.keys[is_told])
+        for name in ("replies", "positions", "reach", "edges", "foreseen"):
+            key = pa.array(choices.keys) if name == "edges" else tables[name]["key"]
+            tables[name] = tables[name].filter(pc.is_in(key, value_set=told))
     facts = {
         "positions_without_a_way": len(choices.played) - len(graph.keys),
         "resemblance": asdict(rates.resemblance),
         "resemblance_where_unknown": asdict(rates.resemblance_where_unknown),
         "player_correlation": rates.player_correlation,
+        "games_of_bands": {name: games_of[:, place].tolist() for place, name in enumerate(bands.names)},
     }
     return tables, facts
+
+
+def _games_of_bands(per_band: pa.Table, names: tuple[str, ...]) -> Ints:
+    """Games of each band with White and with Black, shape (2, bands)."""
+    games_of = np.zeros((2, len(names)), dtype=np.int64)
+    games_of[per_band["ply"].to_numpy(), per_band["band"].to_numpy()] = per_band["games"].to_numpy()
+    return games_of
+
+
+def _with_elsewhere(counted: pa.Table, name: str) -> Any:
+    """A count of each row with that of the larger database, if there is one."""
+    own = counted[name].to_numpy()
+    return own + counted[name + ELSEWHERE].to_numpy() if name + ELSEWHERE in counted.column_names else own
 
 
 def _edges_table(choices: Choices, graph: Graph) -> pa.Table:
@@ -174,37 +242,63 @@ def _edges_table(choices: Choices, graph: Graph) -> pa.Table:
     return pa.table({"place": place, "move": choices.moves, "change": change}, schema=EDGES)
 
 
-def _replies_of(prior: Store | None, settings: TallySettings) -> pa.Table | None:
-    """The earlier database's replies with their bands' places; None: there is no such database."""
-    if prior is None:
-        return None
-    columns = ["key", "move", "band", "games", "games_at_position", "pick_rate"]
-    replies = prior.read_table("replies", columns)
-    place = pc.index_in(replies["band"], value_set=pa.array(settings.bands.names))
-    return replies.append_column("place", place)
-
-
 def _replies_table(
-    counted: pa.Table, choices: Choices, graph: Graph, rates: Rates, settings: TallySettings
+    counted: pa.Table,
+    choices: Choices,
+    graph: Graph,
+    rates: Rates,
+    settings: TallySettings,
+    larger: Larger | None,
 ) -> pa.Table:
     has_way = graph.parent[choices.row] >= 0
-    band = choices.band[has_way]
-    successes, failures = (parameter[has_way] for parameter in rates.of_rows())
+    band, cell = choices.band[has_way], choices.cell[has_way]
     counted = counted.filter(pa.array(has_way))
-    low, high = stats.beta_intervals(successes, failures, confidence=settings.confidence)
-    cell = choices.cell[has_way]
-    score_sum = np.bincount(cell, counted["score_sum"].to_numpy(), minlength=choices.played.size)
-    rating_sum, games = counted["rating_sum"].to_numpy(), counted["games"].to_numpy()
-    columns = dict(zip(counted.column_names, counted.columns, strict=True)) | {
+
+    def at_position(of_rows: Any) -> Floats:
+        return np.bincount(cell, of_rows, minlength=choices.played.size)[cell].astype(np.float64)
+
+    summed = {
+        name: _with_elsewhere(counted, name)
+        for name in counted.column_names
+        if name in {*REPLIES.names, "rating_sum"}
+    }
+    elsewhere = summed["games"] - counted["games"].to_numpy()
+    rating_sum, games = summed["rating_sum"], summed["games"]
+    columns = summed | {
         "band": _names(settings.bands.names, band),
+        "games_elsewhere": elsewhere,
         "mean_rating": pa.array(rating_sum / games, mask=rating_sum == 0),
-        "games_at_position": choices.played.ravel()[cell].astype(np.int64),
-        "score_sum_at_position": score_sum[cell],
-        "pick_rate": _five_digits(successes / (successes + failures)),
-        "pick_rate_low": _five_digits(low),
-        "pick_rate_high": _five_digits(high),
+        "games_at_position": at_position(games),
+        "games_at_position_elsewhere": at_position(elsewhere),
+        "score_sum_at_position": at_position(summed["score_sum"]),
+        **_rates_of_rows(rates, has_way, settings.confidence, larger),
     }
     return pa.table({name: columns[name] for name in REPLIES.names}).cast(REPLIES)
+
+
+def _rates_of_rows(
+    rates: Rates, wanted: Flags, confidence: float, larger: Larger | None
+) -> dict[str, Floats]:
+    """Pick rates of rows of the counted table, with their bounds; for bands without games the larger's."""
+    choices = rates.choices
+    is_own = rates.kept[choices.band[wanted]]
+    rows = wanted & rates.kept[choices.band]
+    successes, failures = rates.of_rows(rows)
+    if larger:
+        keys, moves = choices.keys[choices.row], choices.moves[choices.row]
+        theirs = larger.rates_of(keys[wanted], moves[wanted], choices.band[wanted])
+        deviation = np.nan_to_num(stats.deviation_of(theirs[1], theirs[2], confidence=confidence)[is_own])
+        # What the prior says counts for all but the store's own games, and is in doubt itself.
+        own = choices.played.ravel()[choices.cell[rows]] / (successes + failures)
+        doubt = np.square(np.maximum(1.0 - own, 0.0) * deviation)
+        successes, failures = stats.less_sure(successes, failures, doubt)
+    else:
+        theirs = np.zeros((3, len(is_own)))
+    low, high = stats.beta_intervals(successes, failures, confidence=confidence)
+    found = dict(zip(("pick_rate", "pick_rate_low", "pick_rate_high"), theirs, strict=True))
+    for column, values in zip(found.values(), (successes / (successes + failures), low, high), strict=True):
+        column[is_own] = _five_digits(values)
+    return found
 
 
 def _five_digits(values: Floats) -> Floats:
@@ -255,54 +349,92 @@ def _positions_table(graph: Graph, choices: Choices, names: pa.Table) -> pa.Tabl
 
 
 def _reach_table(
-    choices: Choices, graph: Graph, rates: Rates, per_band: pa.Table, names: tuple[str, ...]
-) -> pa.Table:
+    choices: Choices,
+    graph: Graph,
+    rates: Rates,
+    games_of: Ints,
+    names: tuple[str, ...],
+    settings: TallySettings,
+    larger: Larger | None,
+) -> tuple[pa.Table, Flags]:
+    """The table `reach`, and which positions of the graph are told of: with a larger database not all."""
     known = graph.parent >= 0
     parents = graph.parent[known]
     steps = Steps.between(parents, graph.child[known], len(graph.keys))
-    games_of = np.zeros((2, len(names)))
-    games_of[per_band["ply"].to_numpy(), per_band["band"].to_numpy()] = per_band["games"].to_numpy()
-    parts = []
+    is_whites_move = graph.plies % 2 == 0
+    of_colour = np.where(is_whites_move[:, None], games_of[0], games_of[1])  # (positions, bands)
+    parts, expected, own = [], np.zeros(len(graph.keys)), np.zeros(len(graph.keys))
     for band in range(len(names)):
         at_position = np.zeros(len(graph.keys))
         at_position[parents] = choices.played[choices.place[known], band]
-        if at_position.any():
-            successes, failures = (parameter[known][steps.replies] for parameter in rates.of_band(band))
-            here, *numbers = _reach_of_band(graph, steps, at_position, games_of[:, band], successes, failures)
-            parts.append((here, np.full(len(here), band), *numbers))
+        if not (at_position.any() and rates.kept[band]):
+            continue
+        beta = [parameter[known][steps.replies] for parameter in rates.of_band(band)]
+        plain = _counted_reach(at_position, of_colour[:, band])
+        if larger:
+            plain = _likely_reach(plain, steps, *beta, start=_start(graph))
+        expected += plain.share * of_colour[:, band] / np.maximum(of_colour.sum(axis=1), 1)
+        own += at_position
+        here, *numbers = _reach_of_band(graph, steps, plain, *beta)
+        parts.append((here, np.full(len(here), band), *numbers))
     at, which, *others = (np.concatenate(column) for column in zip(*parts, strict=True))
     order = np.lexsort((np.argsort(np.argsort(names))[which], at))  # of one position by the bands' names
     columns = [graph.keys[at[order]], _names(names, which[order]), *(column[order] for column in others)]
-    return pa.table(columns, schema=REACH)
+    reach = pa.table(columns, schema=REACH)
+    if larger is None:
+        return reach, np.ones(len(graph.keys), dtype=np.bool_)
+    return reach, worth_telling(expected, own, settings.min_games)
+
+
+@dataclass(frozen=True, slots=True)
+class _Plain:
+    """Plain reach of each position, and the games there by which it would be as sure."""
+
+    share: Floats
+    games: Floats
+
+
+def _start(graph: Graph) -> int:
+    return int(np.searchsorted(graph.keys, np.uint64(START_KEY)))
+
+
+def _counted_reach(at_position: Floats, games: Ints) -> _Plain:
+    """By a band's games at each position and all of them with that colour."""
+    share = np.divide(at_position, games, out=np.zeros_like(at_position), where=games > 0)
+    return _Plain(share, at_position)
+
+
+def _likely_reach(
+    counted: _Plain, steps: Steps, successes: Floats, failures: Floats, *, start: int
+) -> _Plain:
+    """By the pick rates of the steps; what these do not lead to has the share that was counted."""
+    games = successes + failures
+    rates = successes / games
+    reach, variance = arrivals(steps, rates, rates * (1.0 - rates) / (games + 1.0), start=start)
+    as_sure = np.divide(
+        (1.0 - reach) * np.square(reach), variance, out=counted.games.copy(), where=variance > 0
+    )
+    return _Plain(np.where(reach > 0, reach, counted.share), np.where(reach > 0, as_sure, counted.games))
 
 
 def _reach_of_band(
-    graph: Graph,
-    steps: Steps,
-    at_position: Floats,
-    games_of_colours: Floats,
-    successes: Floats,
-    failures: Floats,
-) -> tuple[Ints, Floats, Floats, Floats]:
-    """Places of the positions at which the band has games, and the three numbers of `reach` for each.
+    graph: Graph, steps: Steps, plain: _Plain, successes: Floats, failures: Floats
+) -> tuple[Ints, Floats, Floats, Floats, Floats]:
+    """Places of the positions that the band comes to, and the four numbers of `reach` for each.
 
-    `at_position` are these games, `games_of_colours` all of the band with White and Black; `successes` and
-    `failures` are those of the rates of the steps.
+    `successes` and `failures` are those of the rates of the steps.
     """
-    is_whites_move = graph.plies % 2 == 0
-    games = np.where(is_whites_move, games_of_colours[0], games_of_colours[1])
-    plain = np.divide(at_position, games, out=np.zeros_like(at_position), where=games > 0)
     steered = steer_for_both(
         steps,
         successes / (successes + failures),
         stats.log_variance_of_share(successes, failures),
-        is_whites_move,
-        start=int(np.searchsorted(graph.keys, np.uint64(START_KEY))),
+        graph.plies % 2 == 0,
+        start=_start(graph),
     )
     # Positions that only untallied replies lead to are at least reached as often as they were; and so is
     # one that many ways lead to, of which steering takes a single one.
-    counted = (1.0 - plain) / np.maximum(at_position, 1.0)
-    log_variance = np.where(steered.reach >= plain, steered.log_variance, counted)
-    here = np.flatnonzero(at_position)
-    reach = np.maximum(_five_digits(steered.reach), plain)
-    return here, plain[here], reach[here], _five_digits(log_variance[here])
+    counted = (1.0 - plain.share) / np.maximum(plain.games, 1.0)
+    log_variance = np.where(steered.reach >= plain.share, steered.log_variance, counted)
+    here = np.flatnonzero(plain.share)
+    reach = np.maximum(_five_digits(steered.reach), plain.share)
+    return here, plain.share[here], plain.games[here], reach[here], _five_digits(log_variance[here])

@@ -227,3 +227,15 @@ def test_boards_beside_each_other() -> None:
 
     assert side_by_side([long, short], 100) == [f"{'x' * 29}  y", "x" * 29, "x" * 29]
     assert side_by_side([short, long], 40) == ["y", "", *long]
+
+
+def test_list_of_a_club_before_a_prior() -> None:
+    """A column more: in how many of the club's own games the position came up."""
+    mine = vienna(games_at_position=943, games_at_position_elsewhere=931)
+
+    heading, row, _ = findings_table([mine]).splitlines()
+    plain_heading = findings_table([vienna()]).splitlines()[0]
+
+    assert heading.split()[:7] == ["No", "Punish", "Avoid", "Errs", "Yours", "Often", "Games"]
+    assert row.split()[4] == "12"
+    assert "Yours" not in plain_heading

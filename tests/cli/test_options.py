@@ -71,6 +71,16 @@ def test_bands_of_another_tally_are_no_contradiction() -> None:
     assert settings.rank == RankSettings(bands=("1000-1499",))
 
 
+def test_one_flag_tells_all_stages_that_have_it() -> None:
+    """A repertoire is given once, to the tally and to the list."""
+    command = options.SettingsOf(("tally", "rank"))
+
+    settings = command.take({"settings_file": None, "rank_repertoire": "ours.pgn", "rank_side": "white"})
+
+    assert (settings.tally.repertoire, settings.rank.repertoire) == ("ours.pgn", "ours.pgn")
+    assert [name for name in command.parameters() if name.endswith("repertoire")] == ["rank_repertoire"]
+
+
 def test_new_setting_becomes_an_option() -> None:
     """A setting that says how it is given is an option without a word about it in the command line."""
 

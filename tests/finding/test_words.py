@@ -275,6 +275,31 @@ def test_band_in_a_line() -> None:
     assert words.band_line(vienna(find_rate=None)) == "1000-1199: 28 of 80 games (35%; 27 to 44%)"
 
 
+def test_games_of_a_prior_are_told_apart() -> None:
+    """What is the club's own and what stands behind it is told by every sentence with a count."""
+    rare = vienna(
+        plain_reach=0.03,
+        games_at_position=943,
+        games_at_position_elsewhere=931,
+        games_with_reply=314,
+        games_with_reply_elsewhere=310,
+        games_in_all=300,
+        pick_rate=0.33,
+    )
+
+    assert words.often_words(rare) == "310 of 931 games elsewhere, 4 of 12 here (33%; 27 to 44%)"
+    assert words.arises_sentence(rare) == (
+        "Arises in 3% of the games, in 25% if White plays towards it "
+        "(expected; it came up in 12 of your 300 games)."
+    )
+    assert words.familiar_sentence(rare).startswith(
+        "It comes up in 3% of the band's games (expected; it came up in 12 of your 300 games)"
+    )
+    assert "in 314 games here and elsewhere" in words.observed_sentence(rare)
+    assert "games here and elsewhere by" in words.found_sentence(rare)
+    assert words.models_sentence(rare) == "Model games, here or elsewhere: 2."
+
+
 def test_whether_it_lasted() -> None:
     """What is won, and how many had it a little later; of fewer than five games nothing is told."""
     seen: dict[str, Any] = {"wins_pawns": 3, "lasted_games": 30, "lasted_kept": 19}

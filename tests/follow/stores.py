@@ -83,15 +83,20 @@ def verdict(**other: Any) -> dict[str, Any]:
 def judged_store(folder: Path, *rows: dict[str, Any], games: list[Game] | None = None) -> Store:
     """A store of these games (the club's), tallied, with these verdicts (that on 2...g6)."""
     store = tallied_store(folder, GAMES if games is None else games, TallySettings(min_games=2))
-    write_table(store, "judged", pa.Table.from_pylist(list(rows or [verdict()]), schema=JUDGED))
+    record(store, *(rows or [verdict()]))
+    return store
+
+
+def record(store: Store, *rows: dict[str, Any]) -> None:
+    """Put these verdicts into a tallied store, as if it had been judged."""
+    write_table(store, "judged", pa.Table.from_pylist(list(rows), schema=JUDGED))
     finish(
         store,
         Manifest(
             stage="judge",
             settings=as_dict(JudgeSettings()),
             inputs={"tally": store.require("tally").fingerprint, "engine": {"name": "Engine 1"}},
-            rows={"judged": len(rows or [1])},
+            rows={"judged": len(rows)},
             facts={"min_games": 5},
         ),
     )
-    return store

@@ -15,13 +15,16 @@ import pytest
 
 from miner.board.moves import pack
 from miner.errors import StoreError
+from miner.finding.aftermath import find_rates
 from miner.follow.stage import follow
 from miner.means import Means
 from miner.schema import TABLES
+from miner.settings import TallySettings
 from miner.store import TABLES_OF, Manifest, Store
-from tests.follow.stores import BEFORE, QUICK, judged_store, verdict
+from miner.tally.stage import tally
+from tests.follow.stores import BEFORE, GAMES, QUICK, judged_store, record, verdict
 from tests.judge.test_stage import committed, is_alive, wait_for
-from tests.stores import board_after, finish, here, key_after
+from tests.stores import board_after, finish, here, key_after, read_store
 
 pytestmark = pytest.mark.engine
 ROOT = Path(__file__).resolve().parents[2]
@@ -330,3 +333,24 @@ def test_interrupted_run_is_taken_up(
 
     assert resumed.facts["searches"] == at_once.facts["searches"] - kept > 0
     assert resumed.digests == at_once.digests
+
+
+def test_games_of_the_prior_are_followed(engine: Path, tmp_path: Path) -> None:
+    """A club with one such game is told who punishes it, and how it is won, by the larger database's."""
+    large = judged_store(tmp_path / "large")
+    club = read_store(tmp_path / "club", [replace(GAMES[0], white="Ours")])
+    tally(club, TallySettings(prior=str(large.root)))
+    record(club, verdict())
+
+    manifest = follow(club, QUICK, Means(engine=engine, engines=1, cache=tmp_path / "v.sqlite"))
+
+    assert manifest.facts["passages"] == 16
+    assert manifest.facts["sources_missing"] == []
+    found = find_rates(club).set_index("band")
+    assert (found.loc["1000-1199", "games"], found.loc["1000-1199", "found"]) == (11, 9)
+    assert (found.loc["800-999", "games"], found.loc["800-999", "found"]) == (5, 0)
+    models = rows(club, "model_games")
+    assert {row["game"] for row in models} <= set(range(6))  # its own, and by numbers beyond it, the others'
+    assert len(models) == 3
+    counted = {(row["games_with_reply"], row["games_at_position"]) for row in rows(club, "seasons")}
+    assert counted == {(15, 21)}  # of one kind of games: the prior's

@@ -19,14 +19,16 @@ import pytest
 
 from miner.board.moves import pack
 from miner.errors import StoreError
-from miner.judge.stage import judge
+from miner.judge.stage import judge, without_known
 from miner.means import Means
 from miner.progress import Silent, Task
 from miner.schema import JUDGED
-from miner.settings import JudgeSettings
+from miner.settings import JudgeSettings, TallySettings
 from miner.store import Store
-from tests.judge.tables import board_after, key_of, tallied_store
-from tests.stores import finish, here
+from miner.tally.stage import tally
+from tests import stores
+from tests.judge.tables import board_after, key_of, position, tallied_store
+from tests.stores import Game, finish, here, read_store
 
 pytestmark = pytest.mark.engine
 QUICK = JudgeSettings(nodes=(1000, 3000, 8000))
@@ -279,3 +281,40 @@ def is_alive(pid: int) -> bool:
     # A killed child of a killed parent may wait as a zombie for the system's first process.
     stat = Path(f"/proc/{pid}/stat")
     return not (stat.exists() and stat.read_text().rsplit(")", 1)[1].split()[0] == "Z")
+
+
+def test_verdicts_of_the_prior_are_taken_over(engine: Path, tmp_path: Path) -> None:
+    """What the same engine said in the larger database's store is not asked again; another depth is."""
+    games = [
+        Game(moves=f"e4 e5 Nf3 {reply}", white=f"W{reply}{n}", black=f"B{reply}{n}")
+        for reply, number in (("Nc6", 20), ("d6", 8), ("f6", 8))
+        for n in range(number)
+    ]
+    large = stores.tallied_store(tmp_path / "large", games)
+    club = read_store(tmp_path / "club", games[:3])
+    tally(club, TallySettings(prior=str(large.root)))
+    means = Means(engine=engine, cache=tmp_path / "large.sqlite")
+    judge(large, QUICK, means)
+
+    taken = judge(club, QUICK, Means(engine=engine, cache=tmp_path / "empty.sqlite"))
+    rows_taken = rows(club)
+    deeper = judge(club, LONGER, Means(engine=engine, cache=tmp_path / "empty.sqlite"))
+
+    assert (taken.facts["candidates"], taken.facts["nodes_asked"]) == (0, 0)
+    assert taken.facts["taken_over"] == taken.rows["judged"] == len(rows_taken) > 4
+    by_reply = {(row["key"], row["move"]): row for row in rows(large)}
+    assert all(by_reply[row["key"], row["move"]] == row for row in rows_taken)
+    assert deeper.facts["taken_over"] == 0
+    assert deeper.facts["candidates"] == len(rows_taken)
+
+
+def test_a_promoted_reply_is_judged_again_where_it_was_only_screened() -> None:
+    """What the prior looked at once is too little for a reply whose players score clearly less here."""
+    known = {(key_of(board_after("")), pack(chess.Move.from_uci("e2e4"))): {"nodes": 1000}}
+    settings = JudgeSettings(nodes=(1000, 3000))
+
+    for promoted, is_left in ((False, False), (True, True)):
+        left, taken = without_known([position("", "e4", promoted=promoted)], known, settings)
+
+        assert bool(left) is is_left
+        assert len(taken) == (not is_left)

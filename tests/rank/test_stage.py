@@ -536,3 +536,32 @@ def test_what_the_board_shows_is_a_mistake_all_the_same(tmp_path: Path) -> None:
     rank(store, RankSettings())
 
     assert {row["reason"] for row in store.read_table("findings").to_pylist()} == {"tempo"}
+
+
+def test_a_small_club_before_a_large_database(tmp_path: Path) -> None:
+    """Two games of a club give no finding; before the database they give the one that matters to it.
+
+    How often the position comes up is the club's, what is chosen there is told by all games; each count says
+    how many of them are the club's own. Nothing is told of what the club does not play.
+    """
+    large = judged_store(tmp_path / "large", [INTO_MATE, INTO_SMOTHERED_MATE])
+    names = [Game(moves=f"{MATE} g6 Qf3", black=name, white="Ours", black_rating=900) for name in PLAYERS[:2]]
+    others = [Game(moves="e4 e5 Nf3", black=name, white="Ours", black_rating=900) for name in PLAYERS * 60]
+    club = read_store(tmp_path / "club", [*names, *others])
+    record_for = {"alone": TallySettings(), "before": TallySettings(prior=str(large.root))}
+    found = {}
+    for name, settings in record_for.items():
+        tally(club, settings)
+        record(club, [INTO_MATE])
+        found[name] = findings_of(club)
+
+    assert found["alone"] == []
+    [told] = found["before"]
+    assert told["losing_reply"] == "Nf6"
+    assert (told["games_at_position"], told["games_at_position_elsewhere"]) == (12, 10)
+    assert (told["games_with_reply"], told["games_with_reply_elsewhere"]) == (6, 6)
+    assert told["games_in_all"] == 602
+    assert told["plain_reach"] < 0.05  # of the database's games five of six came there
+    assert 0.4 < told["pick_rate"] < 0.6  # six of ten elsewhere, none of two here
+    assert 0.0 < told["teaching_value_low"] < told["teaching_value"]
+    assert key_after(SMOTHERED) not in club.read_table("positions")["key"].to_pylist()

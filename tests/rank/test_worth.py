@@ -46,6 +46,7 @@ def rows(find_rate: float | None) -> pd.DataFrame:
         "pick_rate": 0.25,
         "pick_rate_low": 0.25,
         "plain_reach": 0.1,
+        "reach_games": 100.0,
         "steered_reach": 0.5,
         "steered_log_variance": 0.0,
         "cp_best": 0,

@@ -59,3 +59,15 @@ def test_rare_moves_are_left_out() -> None:
 def test_no_games() -> None:
     """A map without any move has the start."""
     assert a_map([], [])["san"] == [""]
+
+
+def test_the_map_shows_the_stores_own_games() -> None:
+    """Games of a prior say what is chosen, not what these pupils play."""
+    rows = [
+        row | {"games_elsewhere": 20, "games_at_position_elsewhere": 30} for row in replies_for([vienna()])
+    ]
+
+    told = a_map([], rows)
+
+    assert told["games"][1:] == [[30, 30, 30]] * 6
+    assert told["at"] == [[20, 20, 20]] * 6 + [[]]

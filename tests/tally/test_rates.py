@@ -101,9 +101,9 @@ def test_a_band_the_earlier_database_lacks_has_the_share_of_all() -> None:
 
 
 def test_an_earlier_database_changes_the_rates() -> None:
-    """A reply that is rare there is rarer with it than without, although all our games have it."""
+    """A reply that half choose there is rarer with it than without, although all our games have it."""
     there = [(5, 1, band, 600, 1000, 0.6) for band in (0, 2)]
-    table = earlier(*there, (9, 1, 1, 100, 1000, 0.1), (9, 3, 1, 900, 1000, 0.89))
+    table = earlier(*there, (9, 1, 1, 500, 1000, 0.5), (9, 3, 1, 500, 1000, 0.49))
 
     plain, informed = pool(choices()), pool(choices(), expecting(choices(), table))
 

@@ -1,0 +1,69 @@
+"""The bands of a list taken for one, by who is among the store's own players."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from miner.rank.groups import pooled_rates, weighted, weights_of
+
+BEGINNERS, STRONG = "800-999", "1800-1999"
+
+
+def replies(own: int, elsewhere: dict[str, tuple[int, int]]) -> pd.DataFrame:
+    """Rows of `replies` at one position: a mistake (1) and another move, of the prior's games by band."""
+    rows = [
+        {
+            "key": 5,
+            "band": band,
+            "move": move,
+            "games": games + (own if band == BEGINNERS and move == 2 else 0),
+            "games_elsewhere": games,
+            "games_at_position": sum(chosen) + (own if band == BEGINNERS else 0),
+            "games_at_position_elsewhere": sum(chosen),
+            "games_squared_at_position": float(sum(chosen) + (own if band == BEGINNERS else 0)),
+        }
+        for band, chosen in elsewhere.items()
+        for move, games in zip((1, 2), chosen, strict=True)
+    ]
+    return pd.DataFrame(rows)
+
+
+def games_of(**bands: int) -> pd.Series[int]:
+    index = pd.MultiIndex.from_product([[BEGINNERS, STRONG], [True, False]], names=["band", "white_errs"])
+    return pd.Series([bands["beginners"]] * 2 + [bands["strong"]] * 2, index)
+
+
+def test_a_club_of_beginners_errs_as_beginners_do() -> None:
+    """Of 100 beginners elsewhere 40 err, of 900 strong players 9: of this club some 40% will, not 5%."""
+    tallied = replies(2, {BEGINNERS: (40, 60), STRONG: (9, 891)})
+    rates = {}
+    for name, club in (
+        ("beginners", games_of(beginners=50, strong=0)),
+        ("mixed", games_of(beginners=5, strong=45)),
+    ):
+        weights = weights_of(tallied, club)
+        found = pooled_rates(tallied, weights, confidence=0.9, correlation=0.0)
+        rates[name] = float(found["pick_rate"].to_dict()[5, 1])
+
+    assert 0.33 < rates["beginners"] < 0.42
+    assert 0.03 < rates["mixed"] < 0.06
+
+
+def test_without_a_prior_nothing_is_weighted() -> None:
+    """All games are the store's own."""
+    tallied = replies(2, {BEGINNERS: (0, 0)})
+
+    assert weights_of(tallied, games_of(beginners=50, strong=0)) is None
+
+
+def test_games_of_unequal_weights_are_worth_fewer() -> None:
+    """Ten games that count nine times as much as ninety others are as good as some 18 equal ones a side."""
+    rows = pd.DataFrame({"key": [5, 5], "band": [BEGINNERS, STRONG], "found": [5, 9], "games": [10, 90]})
+
+    [told] = weighted(
+        rows, pd.Series({BEGINNERS: 9.0, STRONG: 1.0}), ["key"], ["games", "found"], "games"
+    ).to_dict("records")
+
+    assert told["games"] == pytest.approx(180**2 / (81 * 10 + 90))  # 36
+    assert told["found"] / told["games"] == pytest.approx((0.5 + 0.1) / 2)

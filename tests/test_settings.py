@@ -65,6 +65,7 @@ TALLY = st.builds(
     min_games=st.integers(0, 10**9),
     confidence=CONFIDENCES,
     prior=st.text(max_size=20),
+    repertoire=st.text(max_size=20),
 )
 JUDGE = st.builds(
     JudgeSettings,

@@ -20,14 +20,14 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
 
 def test_bounds_are_met(told: dict[str, float]) -> None:
     """Of lower bounds that promise 95% about so many hold."""
-    assert 0.91 <= told["bounds met: avoid"] <= 0.99
+    assert 0.91 <= told["bounds met: avoid"] <= 0.995
     assert told["punish"] >= 0.91
 
 
 def test_the_first_ten_deliver(told: dict[str, float]) -> None:
     """What stands at the top is worth what is claimed, although it was picked for that."""
-    assert 0.85 <= told["first ten: avoid"] <= 1.2
-    assert 0.85 <= told["first ten: punish"] <= 1.2
+    assert 0.85 <= told["first ten: avoid"] <= 1.3
+    assert 0.85 <= told["first ten: punish"] <= 1.3
 
 
 def test_the_part_that_is_seen_is_the_true_one(told: dict[str, float]) -> None:

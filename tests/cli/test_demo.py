@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from miner import mined
 from miner.cli import demo
 from miner.settings import JudgeSettings, Settings, SteerSettings
 from tests.cli.conftest import Told
@@ -19,7 +20,7 @@ def test_demo_makes_a_list_and_files(
 ) -> None:
     """From games to all files and the first finding on a board; here with few games and nodes."""
     (games.parent / "team.csv").write_text("name\nAnna\n", encoding="utf-8")
-    monkeypatch.setattr(demo, "_PLACES", (games.parent,))
+    monkeypatch.setattr(mined, "_SAMPLES", (games.parent,))
     quick = Settings(judge=JudgeSettings(nodes=(500, 2_000, 4_000)), steer=SteerSettings(plies=8, nodes=500))
     monkeypatch.setattr(demo, "SETTINGS", quick)
     monkeypatch.setattr(demo, "BAND", "800-999")
@@ -36,9 +37,9 @@ def test_demo_makes_a_list_and_files(
 
 def test_sample_is_missing(miner: Miner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the sample the demo says where to run it."""
-    monkeypatch.setattr(demo, "_PLACES", (tmp_path,))
+    monkeypatch.setattr(mined, "_SAMPLES", (tmp_path,))
 
     told = miner("demo", "--out", tmp_path / "out")
 
     assert (told.code, told.err.count("\n")) == (1, 1)
-    assert "run it from a checkout" in told.err
+    assert "install the program again" in told.err

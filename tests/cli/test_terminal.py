@@ -43,7 +43,7 @@ def test_what_following_lacked_is_told() -> None:
     some = stage_line(manifest("follow", {"model_games": 0}, lacking), was_current=False)
 
     assert fine == "follow 12 losing replies followed through 3,400 games, 20 model games"
-    assert some.endswith("0 model games, 2 positions inconclusive; 1 sources could not be read again")
+    assert some.endswith("0 model games, 2 positions inconclusive; 1 source could not be read again")
 
 
 def test_inconclusive_verdicts_are_told_only_if_there_are() -> None:

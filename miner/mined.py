@@ -102,27 +102,20 @@ class Store(StoreOnDisk):
     """
 
     def __repr__(self) -> str:
-        rows = {name: count for counts in self._rows().values() for name, count in counts.items()}
-        told = [
-            f"{rows[table]:,} {what}{'' if rows[table] == 1 else 's'}"
-            for table, what in _FOUND.items()
-            if table in rows
-        ]
+        from miner.finding.words import counted
+
+        manifests = filter(None, map(self.manifest, STAGES))
+        rows = {name: count for manifest in manifests for name, count in manifest.rows.items()}
+        told = [counted(rows[table], what) for table, what in _FOUND.items() if table in rows]
         return f"<Store {str(self.root)!r}: {', '.join(told) or 'nothing was read yet'}>"
 
     def _repr_html_(self) -> str:
-        stale = self.out_of_date()
-        since = STAGES.index(stale) if stale else len(STAGES)
-        rows = self._rows()
+        left = "style='text-align:left'"
         lines = "".join(
-            f"<tr><th style='text-align:left'>{stage}</th><td style='text-align:left'>{_counted(rows, stage)}"
-            f"{' (out of date)' if stage in rows and place >= since else ''}</td></tr>"
-            for place, stage in enumerate(STAGES)
+            f"<tr><th {left}>{stage}</th><td {left}>{_state_words(state)}</td></tr>"
+            for stage, state in self.status()["stages"].items()
         )
         return f"<table><caption>{escape(str(self.root))}</caption>{lines}</table>"
-
-    def _rows(self) -> dict[str, dict[str, int]]:
-        return {stage: manifest.rows for stage in STAGES if (manifest := self.manifest(stage))}
 
     def status(self) -> dict[str, Any]:
         """What the store holds and what of it is out of date; see `miner.store.state.state_of`."""
@@ -473,7 +466,9 @@ class Store(StoreOnDisk):
             )
 
 
-def _counted(rows: dict[str, dict[str, int]], stage: str) -> str:
-    if stage not in rows:
+def _state_words(state: dict[str, Any] | None) -> str:
+    """What a stage has made, by its part of `state_of`."""
+    if state is None:
         return "not done yet"
-    return ", ".join(f"{count:,} {name.replace('_', ' ')}" for name, count in rows[stage].items())
+    rows = ", ".join(f"{count:,} {name.replace('_', ' ')}" for name, count in state["rows"].items())
+    return f"{rows}{' (out of date)' if state['is_out_of_date'] else ''}"

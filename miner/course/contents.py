@@ -12,7 +12,7 @@ import pandas as pd
 
 from miner.board.moves import pack
 from miner.course.claims import Answer
-from miner.course.lines import Node, chapters_of, in_order, lines_of, worth_of
+from miner.course.lines import Node, chapters_of, in_order, lines_of, way_to, worth_of
 from miner.export.scanned import read_through
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
@@ -111,7 +111,7 @@ def course_of(
     owners = {(one.before, pack(one.move)): one.line for one in nodes if one.move is not None}
     chapters = []
     for number, node in enumerate(nodes, start=1):
-        keys = {one.key for one in node.below()} | set(way_keys(root, node))
+        keys = {one.key for one in (*way_to(root, node), *node.below())}
         here = [
             one
             for one in distinct(findings)
@@ -152,15 +152,6 @@ def course_of(
         answers=tuple(answers),
         has_repertoire=has_repertoire,
     )
-
-
-def way_keys(root: Node, chapter: Node) -> list[int]:
-    """The positions from the first one to the one in which a chapter's reply is made."""
-    keys, node = [], root
-    while node.line != chapter.line and node.key is not None:
-        keys.append(node.key)
-        node = next(one for one in node.children if one.line == chapter.line[: len(one.line)])
-    return keys
 
 
 def ideas_of(advice: Advice, chapter: Node) -> tuple[Idea, ...]:

@@ -157,15 +157,18 @@ def chapters_of(root: Node) -> list[Node]:
     return sorted(teachable, key=lambda one: -one.share)[:MOST_CHAPTERS]
 
 
-def our_positions(root: Node, chapter: Node) -> list[Node]:
-    """The positions from the first one to that of a chapter, in which our side is to move."""
-    found, node = [], root
-    while True:
-        if any(child.is_ours for child in node.children):
-            found.append(node)
-        if node.line == chapter.line:
-            return found
+def way_to(root: Node, chapter: Node) -> Iterator[Node]:
+    """The positions from the first one to that of a chapter."""
+    node = root
+    yield node
+    while node.line != chapter.line:
         node = next(one for one in node.children if one.line == chapter.line[: len(one.line)])
+        yield node
+
+
+def our_positions(root: Node, chapter: Node) -> list[Node]:
+    """Those of `way_to` in which our side is to move."""
+    return [node for node in way_to(root, chapter) if any(child.is_ours for child in node.children)]
 
 
 def _replies_after(node: Node) -> list[Node]:

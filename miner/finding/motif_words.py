@@ -117,8 +117,3 @@ def through_sentence(games: int, shares: Sequence[Share]) -> str:
 def motif_title(count: MotifCount) -> str:
     """The motif's name as a heading."""
     return capital(count.motif)
-
-
-def numbers_sentences(count: MotifCount) -> str:
-    """How often, who finds it, what it costs."""
-    return joined(falls_sentence(count), finders_sentence(count), costs_sentence(count))

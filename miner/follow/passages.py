@@ -6,7 +6,7 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.store.query import band_sql
+from miner.store.query import band_sql, turn_sql
 from miner.terms import BandScheme
 
 _BEYOND = 3
@@ -189,15 +189,13 @@ def sampled_games(connection: duckdb.DuckDBPyConnection, losing: pd.DataFrame, m
     """A sample of the games through the positions of these losing replies (key and move).
 
     Columns: key, move, game, ply and chosen. For each losing reply at most so many games in which it was
-    `chosen`, and as many with another move. Which ones hangs on nothing but the games' numbers: the sample of
-    more games holds most of that of fewer.
-    Source: D. Knuth, The Art of Computer Programming 3, section 6.4 (from memory), for the multiplier.
+    `chosen`, and as many with another move, the first by `turn_sql`.
     """
     _register(connection, "losing", losing[["key", "move"]])
     sql = f"""
         with there as (
             select m.key, m.move as chosen, m.game, m.ply,
-                   (m.game::ubigint * 2654435761) % 4294967296 as turn
+                   {turn_sql("m.game")} as turn
             from moves m semi join losing using (key)
         ),
         by_move as (

@@ -11,7 +11,7 @@ from miner.arrays import Floats
 from miner.curve.fit import Curves
 from miner.rank.groups import REPLY
 from miner.store import Store
-from miner.store.query import band_sql, connected, create_views
+from miner.store.query import band_sql, connected, create_views_of
 from miner.terms import BandScheme
 
 _GAMES, _VARIANCE, _LUCK = 100.0, 0.02, 1.0  # known beforehand, as if seen in so many games
@@ -50,7 +50,7 @@ def with_players(store: Store, games: pd.DataFrame, bands: BandScheme) -> pd.Dat
     """
     other = band_sql(bands, as_name=True).replace("rating", "rating_other")
     with connected() as connection:
-        create_views(connection, store.path("moves"), store.path("games"))
+        create_views_of(connection, store)
         connection.register("wanted", games)
         found: pd.DataFrame = connection.sql(
             f"""select w.*, {band_sql(bands, as_name=True)} as band, {other} as band_other,

@@ -14,7 +14,7 @@ from miner.rank.groups import REPLY
 from miner.rank.later import Values, later_games, valued
 from miner.rank.parts import Differences, Parts, fit_by_later, fit_parts
 from miner.store import Store
-from miner.store.query import band_sql, connected, create_views
+from miner.store.query import band_sql, connected, create_views_of
 from miner.terms import BandScheme
 
 _MOST_VARIANCE, _GAMES = 0.25, 100.0  # of a result between 0 and 1, as if seen in so many games
@@ -230,7 +230,7 @@ def answers_after(store: Store, losing: pd.DataFrame, bands: BandScheme) -> pd.D
 
 def _counted(store: Store, wanted: pd.DataFrame, sql: str, columns: list[str]) -> pd.DataFrame:
     with connected() as connection:
-        create_views(connection, store.path("moves"), store.path("games"), store.behind)
+        create_views_of(connection, store)
         connection.register("wanted", wanted)
         found: pd.DataFrame = connection.sql(sql).df()
     return found[columns]

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from miner.errors import MinerError
 from miner.store.places import Location
-from miner.store.store import Behind
+from miner.store.store import Behind, Store
 from miner.terms import BandScheme
 
 _FAILURES: dict[int, list[MinerError]] = {}
@@ -100,6 +100,23 @@ def create_views(
                (case when m.ply % 2 = 0 then {_WHITES_SCORE} else 2 - {_WHITES_SCORE} end)::utinyint as score
         from moves m join games g using (game)
     """)  # noqa: S608 - built from text of our own
+
+
+def turn_sql(game: str) -> str:
+    """An SQL expression by whose order games are as good as shuffled; it hangs on their numbers alone.
+
+    So a sample of the first of them stays the same from call to call, and much of it as games are added.
+    Source: D. Knuth, The Art of Computer Programming 3, section 6.4 (from memory), for the multiplier.
+    """
+    return f"({game}::ubigint * 2654435761 % 4294967296)"
+
+
+def create_views_of(connection: duckdb.DuckDBPyConnection, store: Store) -> None:
+    """The views of `create_views` over the games of a store, and behind them those of its prior.
+
+    Raises what `Store.behind` does.
+    """
+    create_views(connection, store.path("moves"), store.path("games"), store.behind)
 
 
 class Movers:

@@ -19,6 +19,7 @@ from miner.graph.walk import Graph, Ways
 from miner.habits import Habits, fit
 from miner.schema import HABITS
 from miner.store import Store
+from miner.store.query import turn_sql
 from miner.tally.rates import Choices, Expected, earlier_rates
 
 GAMES_SAMPLED = 20_000
@@ -52,7 +53,7 @@ def sample(connection: duckdb.DuckDBPyConnection, of: str = "true") -> Played:
         f"""
         with sampled as (
             select game, white_player, black_player, white_rating, black_rating from games where plies > 0
-            order by game::ubigint * 2654435761 % 4294967296, game limit $games
+            order by {turn_sql("game")}, game limit $games
         ),
         moved as (
             select m.game, m.ply, m.move,

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import chess
+import pandas as pd
 import pytest
 
 from miner.board.moves import pack
@@ -18,6 +19,7 @@ from miner.errors import StoreError
 from miner.finding.aftermath import find_rates
 from miner.follow.stage import follow
 from miner.means import Means
+from miner.rank.later import later_games
 from miner.schema import TABLES
 from miner.settings import TallySettings
 from miner.store import TABLES_OF, Manifest, Store
@@ -354,3 +356,7 @@ def test_games_of_the_prior_are_followed(engine: Path, tmp_path: Path) -> None:
     assert len(models) == 3
     counted = {(row["games_with_reply"], row["games_at_position"]) for row in rows(club, "seasons")}
     assert counted == {(15, 21)}  # of one kind of games: the prior's
+    lasted = [row for row in rows(club, "lasted") if row["cp"] is not None]
+    losing = pd.DataFrame(rows(club, "judged"))[["key", "move"]].astype({"key": "uint64", "move": "uint16"})
+    told = later_games(club, losing, club.bands)
+    assert len(told) == len(lasted) > 1  # the players of the prior's games are known, too

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import chess.pgn
 
-from miner.finding.words import joined, numbered_sans, opening_words
+from miner.finding.words import agreeing, joined, numbered_sans, opening_words
 from miner.game.notes import Told
 from miner.game.phrases import comment
 from miner.game.stops import Stop, asked_at
@@ -76,7 +76,7 @@ def stops_sentence(told: Told) -> str:
 
 
 def _counted(number: int) -> str:
-    return f"{['No', 'One', 'Two', 'Three', 'Four', 'Five'][number]} stop{'' if number == 1 else 's'}"
+    return f"{['No', 'One', 'Two', 'Three', 'Four', 'Five'][number]} {agreeing(number, 'stop', 'stops')}"
 
 
 def story(told: Told, tongue: Tongue) -> list[Part]:

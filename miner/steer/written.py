@@ -15,7 +15,7 @@ import pyarrow as pa
 from miner.board.moves import line_san, parse_uci_line, sans_of, unpack_move
 from miner.export.lists import csv_of, parquet_of
 from miner.export.pgn import games_bytes, tag_value
-from miner.finding.words import band_words, numbered_sans, percent
+from miner.finding.words import band_words, counted, numbered_sans, percent
 from miner.steer.advice import ADVICE_COLUMNS, Advice, TakenAway
 from miner.steer.expectimax import BandReply, Choice, OurPosition, TheirPosition, after_reply
 from miner.terms import BLUNDER_LOSS, expected_score
@@ -150,7 +150,7 @@ def _reason_words(best: Any, others: Sequence[Any]) -> str:
     surest = next((row for row in others if row.move == best.instead_of), None)
     if surest is None:
         return ""
-    games = f"{surest.games:,} game{'' if surest.games == 1 else 's'}"
+    games = counted(surest.games, "game")
     return (
         f"by its value: the least of {_move_words(surest)} ({points(surest.value_low)}) is higher, but "
         f"rests on {games}, this on {best.games:,}"
@@ -278,7 +278,7 @@ class _TreeWriter:
 def _comment_on(row: Any, others: Sequence[Any]) -> str:
     """The comment on a recommended move: its worth, and the moves to compare it with."""
     if row.games:
-        games = f"{row.games:,} game{'' if row.games == 1 else 's'} of the band"
+        games = f"{counted(row.games, 'game')} of the band"
         sentences = [
             f"{points(row.value)} points per 100 games ({points(row.value_low)} to "
             f"{points(row.value_high)}), by {games}; {points(row.price)} if the opponent answers best."

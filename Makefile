@@ -17,7 +17,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 # Tests of one file stay together, since they share what is slow to make.
-SIDE_BY_SIDE := --numprocesses auto --maxprocesses 4 --dist loadfile
+SIDE_BY_SIDE := --numprocesses auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder
 NPM_OPTIONS := --silent --ignore-scripts --no-audit --no-fund --omit-lockfile-registry-resolved
 
 .PHONY: demo test test-slow lint docs page-types bench growth proofs lock audit engine browser clean fuzz wheels

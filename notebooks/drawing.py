@@ -56,9 +56,17 @@ def quick_store(folder: Path) -> Store:
     usual = Settings()
     settings = replace(
         usual,
-        judge=replace(usual.judge, nodes=(10_000, 40_000), nodes_in_all=20_000_000),
-        scan=replace(usual.scan, nodes=(1_000, 3_000, 10_000), games=50),
-        follow=replace(usual.follow, nodes=10_000, model_nodes=1_000, models=1, most_games=100),
+        judge=replace(usual.judge, nodes=(10_000, 40_000), nodes_in_all=5_000_000),
+        scan=replace(usual.scan, nodes=(1_000, 3_000, 10_000), games=20),
+        follow=replace(
+            usual.follow,
+            nodes=10_000,
+            model_nodes=1_000,
+            models=1,
+            most_games=50,
+            lasting_games=10,
+            lasting_nodes=1_000,
+        ),
     )
     return mine(SAMPLE, folder, settings, Means(engine=find_engine(), cache=_beside(folder)))
 

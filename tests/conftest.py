@@ -30,8 +30,24 @@ hypothesis.settings.load_profile("miner")
 ROOT = Path(__file__).resolve().parent.parent
 
 
+LONGEST = (
+    "test_notebooks",
+    "test_remote",
+    "test_upkeep",
+    "test_store_faults",
+    "test_engine_faults",
+    "test_docs",
+    "test_stage",
+    "test_browser",
+    "test_check_value",
+)
+"""Modules that take longest. They come first, so that of several processes none has one left at the end."""
+
+
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Leave out on Windows what needs signals or shells as POSIX has them."""
+    """Put the longest first; leave out on Windows what needs signals or shells as POSIX has them."""
+    items.sort(key=lambda item: item.path.stem not in LONGEST)
     for item in items:
         if os.name == "nt" and item.get_closest_marker("posix"):
             item.add_marker(pytest.mark.skip(reason="needs signals or shells as POSIX has them"))

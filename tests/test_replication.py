@@ -290,6 +290,7 @@ def test_judged_replies_are_those_of_the_held_out_games(tmp_path: Path) -> None:
 
 
 @pytest.mark.engine
+@pytest.mark.slow
 @pytest.mark.usefixtures("engine")
 def test_the_sample_is_mined_both_ways(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """All from a file of games to both tables, on 400 games of the sample club with few nodes."""

@@ -117,6 +117,7 @@ def rankings(sides: tuple[str, ...], repertoire: st.SearchStrategy[str]) -> st.S
         loss_threshold=SHARES,
         tempo_threshold=SHARES,
         mistake_score=SHARES,
+        sure_by=SHARES,
         hold_share=SHARES,
         soundness=SHARES,
         repertoire=repertoire,

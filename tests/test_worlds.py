@@ -18,18 +18,21 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
     return {name: float(np.mean([world[name] for world in worlds])) for name in worlds[0]}
 
 
+@pytest.mark.slow
 def test_bounds_are_met(told: dict[str, float]) -> None:
     """Of lower bounds that promise 95% about so many hold."""
     assert 0.91 <= told["bounds met: avoid"] <= 0.995
     assert told["punish"] >= 0.91
 
 
+@pytest.mark.slow
 def test_the_first_ten_deliver(told: dict[str, float]) -> None:
     """What stands at the top is worth what is claimed, although it was picked for that."""
     assert 0.85 <= told["first ten: avoid"] <= 1.3
     assert 0.85 <= told["first ten: punish"] <= 1.3
 
 
+@pytest.mark.slow
 def test_the_part_that_is_seen_is_the_true_one(told: dict[str, float]) -> None:
     """Where replies really cost what the curve says, that is what the games show."""
     assert told["part_observed"] == pytest.approx(1.0, abs=0.15)

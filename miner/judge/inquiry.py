@@ -18,6 +18,8 @@ from miner.terms import MATE_SCORE_CP
 MOST_DETOURS = 4
 """Moves that only put off the way home which are set aside before the rest is compared."""
 MOST_DEFENCES = 3
+_NEARLY_AS_GOOD_CP = AS_GOOD_CP + 20
+"""Centipawns by which a defence may seem worse and may yet be as good: these searches are off by so much."""
 """Other defences at each of these turns, at the most."""
 
 
@@ -230,8 +232,8 @@ def ask_defences(
 ) -> Generator[list[Request], list[Answer], tuple[tuple[str, ...], ...]]:
     """An inquiry: lines with other defences as good, at the first turns after the refutation's first move.
 
-    What is said of a losing reply must hold in each of them. A defence counts if it is `AS_GOOD_CP` worse
-    than the best at the most, by searches of `nodes` each. An engine that could not say ends the search
+    What is said of a losing reply must hold in each of them. A defence counts if it is `_NEARLY_AS_GOOD_CP`
+    worse than the best at the most, by searches of `nodes` each. An engine that could not say ends the search
     there.
     """
     turns = []
@@ -245,7 +247,9 @@ def ask_defences(
         return ()
     answers = yield [Request.of(turn.board, nodes, (turn.played,)) for turn in turns]
     for turn, answer in zip(turns, answers, strict=True):
-        turn.least_cp = answer.score.as_cp - AS_GOOD_CP if isinstance(answer, Verdict) else MATE_SCORE_CP
+        turn.least_cp = (
+            answer.score.as_cp - _NEARLY_AS_GOOD_CP if isinstance(answer, Verdict) else MATE_SCORE_CP
+        )
     found: list[tuple[str, ...]] = []
     for _ in range(MOST_DEFENCES):
         answers = yield [Request.of(turn.board, nodes, tuple(turn.others)) for turn in turns]
@@ -254,7 +258,7 @@ def ask_defences(
             if not isinstance(answer, Verdict) or answer.score.as_cp < turn.least_cp:
                 continue
             found.append((*turn.before, *answer.pv))
-            turn.least_cp = max(turn.least_cp, answer.score.as_cp - AS_GOOD_CP)
+            turn.least_cp = max(turn.least_cp, answer.score.as_cp - _NEARLY_AS_GOOD_CP)
             turn.others.remove(chess.Move.from_uci(answer.move))
             if turn.others:
                 still_open.append(turn)

@@ -42,7 +42,7 @@ EXPLAINED = [
 def explanation(row: Any, settings: RankSettings) -> tuple[str | bool | int, ...]:
     """The columns EXPLAINED of a losing row of `judged`, and whether it is a mistake.
 
-    Else it is a missed chance: it gives away as much, and leaves its player no worse than `mistake_score`.
+    Else it may be a missed chance: it gives away as much, and leaves its player no worse.
     """
     board = chess.Board(row.fen)
     reply = unpack_move(int(row.move))
@@ -61,7 +61,7 @@ def explanation(row: Any, settings: RankSettings) -> tuple[str | bool | int, ...
         knows_defences=bool(row.knows_defences),
     )
     found = explain(evidence, forced_loss=settings.loss_threshold)
-    is_mistake = found.is_forced or row.exp_reply <= settings.mistake_score
+    is_mistake = found.is_forced or row.exp_reply <= settings.mistake_score - settings.sure_by
     advice = explain_habit(board, reply) if is_mistake and found.detail == NO_SIMPLE_REASON else ""
     return (
         board.san(reply),
@@ -133,7 +133,8 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
     grouped = by_band if group.is_one_band else _together(store, met, replies, games_of, group, tallied)
     words = with_lasting(store, _words(losing, settings, means))
     is_mistake = words.pop("is_mistake").astype(bool)
-    mistakes, missed = words[is_mistake], _as_missed(words[~is_mistake], losing)
+    is_missed = ~is_mistake & (losing["exp_reply"] > settings.mistake_score)  # between them it may be either
+    mistakes, missed = words[is_mistake], _as_missed(words[is_missed], losing)
 
     positions = store.read_table("positions", ["key", "ply", "path", "eco", "opening"]).to_pandas()
 

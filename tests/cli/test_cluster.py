@@ -37,6 +37,7 @@ def findings_of(store: Path, to: Path) -> bytes:
 
 
 @pytest.mark.engine
+@pytest.mark.slow
 def test_a_run_on_a_cluster_finds_the_same(workers: Local, club: Path, games: Path, tmp_path: Path) -> None:
     """All tables and the list, as one machine makes them; steering on the cluster goes on from there."""
     options = ("--cache", tmp_path / "cache", "--cluster", workers.address)

@@ -84,6 +84,7 @@ def test_tables_are_those_of_a_folder(mined: tuple[str, list[str]], folder: Path
     }
 
 
+@pytest.mark.slow
 def test_every_command_gives_what_it_gives_on_a_folder(
     mined: tuple[str, list[str]], folder: Path, games: Path, tmp_path: Path, miner: Run
 ) -> None:

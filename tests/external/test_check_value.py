@@ -19,16 +19,18 @@ from tests.external.databases import FREQUENT, mine
 from tests.external.published import Published
 
 WAY = ("e4", "e5", "Nc3", "Nf6", "f4")
+FIRST = JudgeSettings(nodes_in_all=6_000_000)
+"""As by default, but that the judge stops after what comes first: the reply is in hundreds of games."""
 
 
 @pytest.fixture(scope="module")
 def findings(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
-    """The findings about 3...exf4, a row per band, judged under default settings."""
+    """The findings about 3...exf4, a row per band, judged as by default."""
     board = chess.Board()
     way = tuple(board.push_san(san) for san in WAY)
     taking, striking = board.parse_san("exf4"), board.parse_san("d5")
     line = Published(id="vienna-exf4", way=way, reply=taking, best=striking, victim=Side.BLACK, loss=0.1)
-    mined = mine([[line]], {line.id}, JudgeSettings(), engine, tmp_path_factory.mktemp("check-value"))
+    mined = mine([[line]], {line.id}, FIRST, engine, tmp_path_factory.mktemp("check-value"))
     return mined.findings.get((line.key, pack(taking)), [])
 
 

@@ -12,7 +12,7 @@ each so rare that the default settings drop it for what it is worth.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import pyarrow as pa
@@ -22,12 +22,10 @@ from miner.settings import JudgeSettings
 from tests.external.databases import Mined, mine, mine_among, share_out
 from tests.external.published import Published, clear_traps, sound_lines
 
-pytestmark = pytest.mark.engine
+pytestmark = [pytest.mark.engine, pytest.mark.slow]
 
 FOUND_AT_LEAST = 0.95
 OTHERS = 5_000  # games among which rare lines must be found
-QUICK = replace(JudgeSettings(), nodes=JudgeSettings().nodes[:-1])
-"""No deep look at all, which costs most of the time; the points of the short lines are not so deep."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,20 +37,13 @@ class Trial:
     mined: Mined
 
 
-@pytest.fixture(
-    scope="module",
-    params=[
-        pytest.param((6, QUICK), id="within-three-moves"),
-        pytest.param((30, JudgeSettings()), id="all", marks=pytest.mark.slow),
-    ],
-)
-def trial(request: pytest.FixtureRequest, engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Trial:
-    """The lines that arise within so many plies, and what mining their databases gave."""
-    plies, settings = request.param
-    traps = [line for line in clear_traps() if len(line.way) <= plies]
-    sound = [line for line in sound_lines() if len(line.way) <= plies]
+@pytest.fixture(scope="module")
+def trial(engine: Path, tmp_path_factory: pytest.TempPathFactory) -> Trial:
+    """All lines, and what mining their databases gave."""
+    traps, sound = clear_traps(), sound_lines()
     losing = {trap.id for trap in traps}
-    mined = mine(share_out([*traps, *sound]), losing, settings, engine, tmp_path_factory.mktemp("published"))
+    folder = tmp_path_factory.mktemp("published")
+    mined = mine(share_out([*traps, *sound]), losing, JudgeSettings(), engine, folder)
     return Trial(traps, sound, mined)
 
 
@@ -73,7 +64,6 @@ def test_frequent_published_traps_are_reported(trial: Trial) -> None:
     _assert_reported(trial)
 
 
-@pytest.mark.slow
 def test_rare_published_traps_are_reported(among_others: Trial) -> None:
     """So many of them also where each is as rare as in a small club, and no sound line is called losing."""
     _assert_reported(among_others)

@@ -151,7 +151,10 @@ SAID_BEFORE = [flaw for flaw in FLAWS if "beyond reason" in flaw or "mated" in f
             pytest.param("judge", flaw, marks=[pytest.mark.slow] if flaw in SAID_BEFORE else [])
             for flaw in FLAWS
         ),
-        *(("follow", flaw) for flaw in ("is killed", "hangs", "ends early")),
+        *(
+            pytest.param("follow", flaw, marks=[] if flaw == "is killed" else [pytest.mark.slow])
+            for flaw in ("is killed", "hangs", "ends early")
+        ),
     ],
 )
 def test_engine_that_fails_once_is_replaced(
@@ -415,6 +418,7 @@ def test_greeting_takes_no_memory(flawed: Flawed) -> None:
 
 @pytest.mark.posix
 @pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="programs cannot be stopped here")
+@pytest.mark.slow
 def test_time_in_which_the_run_is_stopped_does_not_count(flawed: Flawed, tmp_path: Path) -> None:
     """After Ctrl-Z, however long, no engine seems to have hung."""
     tallied_store(tmp_path / "store", lines=("e4",))

@@ -35,6 +35,7 @@ pytestmark = [
 SAMPLE = ROOT / "data" / "sample" / "club.pgn"
 
 
+@pytest.mark.slow
 def test_killed_stages_end_in_the_same_results(recorded: Path, tmp_path: Path) -> None:
     """Each stage is killed once on a handful of games, those that ask engines twice."""
     games = tmp_path / "club.pgn"

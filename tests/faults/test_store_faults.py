@@ -643,7 +643,7 @@ def test_stages_that_are_killed(finished: tuple[Path, Means], tmp_path: Path) ->
 
 @needs_fork
 @pytest.mark.engine
-@pytest.mark.parametrize("every", [90, pytest.param(3, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("every", [180, pytest.param(3, marks=pytest.mark.slow)])
 def test_run_that_is_killed(finished: tuple[Path, Means], tmp_path: Path, every: int) -> None:
     """It goes on without anything being named, once the games are read; before that with their source."""
     arguments = arguments_of(finished)

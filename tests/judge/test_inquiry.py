@@ -139,8 +139,8 @@ def test_forced_retreat_is_measured_against_the_rest() -> None:
 
 
 def test_defences_as_good_are_kept() -> None:
-    """After 3...exf4 4.e5 the moves up to 0.30 worse than 4...Ng8 count; what is much worse does not."""
-    script = Script(VIENNA, {"f6g8": -50, "d8e7": -75, "f6h5": -80, "d7d6": -250}, LINES)
+    """After 3...exf4 4.e5 the moves up to 0.50 worse than 4...Ng8 count; what is much worse does not."""
+    script = Script(VIENNA, {"f6g8": -50, "d8e7": -75, "f6h5": -100, "d7d6": -250}, LINES)
 
     [judgement] = script.judge("e4 e5 Nc3 Nf6 f4", "exf4")
 
@@ -153,7 +153,7 @@ def test_defences_as_good_are_kept() -> None:
 
 def test_defence_is_measured_against_the_best() -> None:
     """Where another defence proves better than the line's own, the others are measured by it."""
-    script = Script(VIENNA, {"f6g8": -50, "d8e7": -30, "f6h5": -65, "d7d6": -250}, LINES)
+    script = Script(VIENNA, {"f6g8": -50, "d8e7": -30, "f6h5": -85, "d7d6": -250}, LINES)
 
     [judgement] = script.judge("e4 e5 Nc3 Nf6 f4", "exf4")
 

@@ -32,7 +32,7 @@ from tests.stores import Game, finish, here, read_store
 
 pytestmark = pytest.mark.engine
 QUICK = JudgeSettings(nodes=(1000, 3000, 8000))
-LONGER = JudgeSettings(nodes=(10_000, 15_000, 20_000))
+LONGER = JudgeSettings(nodes=(4_000, 6_000, 8_000))
 ROOT = Path(__file__).resolve().parents[2]
 
 

@@ -135,7 +135,8 @@ def test_the_best_are_chosen(rows: list[Finding], sessions: int, length: int) ->
     """No finding that is left out is worth more than one that is taught, unless hardly anybody finds it."""
     worth = [row for row in rows if is_worth_teaching(row)]
     assume(worth)
-    hard = [row for row in worth if row.kind is Kind.TRAP and (row.find_rate or 1.0) < TOO_HARD]
+    rates = {row.reply: 1.0 if row.find_rate is None else row.find_rate for row in worth}
+    hard = [row for row in worth if row.kind is Kind.TRAP and rates[row.reply] < TOO_HARD]
     in_turn = [*(row for row in worth if row not in hard), *hard]
 
     taught = [one for session in term(rows, sessions, length) for one in session.new]

@@ -111,5 +111,5 @@ def test_nothing_loses(tmp_path: Path) -> None:
 
     for judged in (JUDGED.assign(loss=0.04), JUDGED.assign(state="inconclusive")):
         told = seen_parts(store, judged, CURVES, store.bands)
-        assert told.gain.mean == 1.0
+        assert told.gain.mean == pytest.approx(1.0)
         assert told.punished is None

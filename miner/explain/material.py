@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from operator import attrgetter
 
@@ -18,6 +18,7 @@ _ELSEWHERE_BY = 5  # the same of lines with other defences
 _HOLDS_PLIES = 8  # a gain must still be there four moves of each side later, where the line goes on
 _TOO_LITTLE = 1  # pawns, for a line of more than `LONGEST` plies
 _ENOUGH = 3  # standings of a line among which one may be passed over
+_MOST_OF_IT = 0.6  # of what is won in the end, from which it is told
 _MISSED_PLIES = 4  # of the line after a reply that only misses something
 
 
@@ -81,6 +82,8 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
     wins = 0 if least_best.balance == MATED else least_best.balance - before
     missed = min(wins, least_best.balance - end.balance)
     if costs >= 1 and lost >= missed:
+        end = _at_first(end, before)
+        costs = min(costs, before - end.balance)
         plies, board = _on_the_board(evidence, end)
         if plies > LONGEST and costs <= _TOO_LITTLE:
             return None
@@ -106,6 +109,8 @@ def given_up(evidence: Evidence) -> str:
     board = evidence.after_reply(1)
     if len(evidence.reply_line) < 2 or not board.is_capture(evidence.reply_line[1]):
         return ""
+    if any(line[2:3] and line[2].to_square == line[1].to_square for line in evidence.reply_lines):
+        return ""  # it is taken back, and what is lost beside it is something else
     before = material_balance(evidence.board, evidence.errs)
     lines = [_standings(evidence, evidence.reply_line, _TAKEN_BACK_BY)]
     lines += [_standings(evidence.along(line), line, _ELSEWHERE_BY) for line in evidence.defences]
@@ -173,6 +178,20 @@ def _end(evidence: Evidence, forced: int) -> _End:
     from_best = sorted(quiet if len(quiet) >= _ENOUGH else held, key=_balance, reverse=True)
     at = from_best[1 if len(from_best) >= _ENOUGH else 0]
     return _End(at.plies, at.balance, at.board, at.is_quiet, evidence.reply_line, forced, standings)
+
+
+def _at_first(end: _End, before: int) -> _End:
+    """The end as it is where most of it has been won for good: what falls later, falls for want of care.
+
+    Nobody would play on for long in such a position, and a child is to find what is won on the board shown.
+    """
+    enough = _MOST_OF_IT * (before - end.balance)
+    for place, standing in enumerate(end.on_the_way):
+        stays = all(later.balance <= standing.balance for later in end.on_the_way[place:])
+        is_there = standing.is_quiet and before - standing.balance >= enough
+        if is_there and stays and standing.plies < end.plies:
+            return replace(end, plies=standing.plies, balance=standing.balance, board=standing.board)
+    return end
 
 
 def _standings(evidence: Evidence, line: tuple[chess.Move, ...], limit: int) -> list[_Standing]:

@@ -205,6 +205,25 @@ def test_what_is_taken_at_once_is_given_up(reply: str, defence: str, told: str) 
     assert given_up(shown) == told
 
 
+def test_what_is_taken_back_is_not_given_up() -> None:
+    """5.Bxc6+ bxc6 exchanges the knight; it is the pawn that falls next."""
+    line = "a6 Bxc6+ bxc6 dxe5 dxe5 Qxd8+ Kxd8 Nxe5"
+    shown = evidence("e4 e5 Nf3 Nc6 Bb5 d6 d4", reply=line, best="Bd7 O-O Nf6 Nc3")
+
+    assert given_up(shown) == ""
+
+
+def test_what_is_won_for_good_is_told_and_no_more() -> None:
+    """2...g6 loses a rook and a pawn at once; that more falls fifteen plies on is not for a child to see."""
+    line = "g6 Qxe5+ Qe7 Qxh8 Nc6 Nc3 d5 Nxd5 Qxe4+ Ne3 Nb4 Qc3 Nxc2+ Qxc2 Qxc2 Nxc2"
+    shown = evidence("e4 e5 Qh5", reply=line, best="Nc6 Bc4 g6 Qf3 Nf6")
+
+    found = explain_material(shown)
+
+    assert found is not None
+    assert (found.detail, found.plies) == ("wins a rook and a pawn", 6)
+
+
 @pytest.mark.parametrize(
     ("moves", "reply", "best", "told"),
     [

@@ -75,7 +75,7 @@ class Means:
     def cache_file(self) -> Path:
         """The file of the cache, which need not exist yet."""
         if self.cache:
-            return self.cache
+            return Path(self.cache)  # in a notebook it may be a string
         if named := os.environ.get("MINER_CACHE"):
             return Path(named)
         from platformdirs import user_cache_path  # few commands have engines

@@ -87,6 +87,10 @@ _SAMPLES = (
 )
 
 
+def _several(bands: str | Sequence[str]) -> Sequence[str]:
+    return [bands] if isinstance(bands, str) else bands
+
+
 def _watched(means: Means, progress: bool) -> Means:
     from miner.bars import Bars
 
@@ -124,7 +128,7 @@ class Store(StoreOnDisk):
     # What was found.
 
     def findings(
-        self, *, side: Taught | None = None, bands: Sequence[str] = (), missed: bool = False
+        self, *, side: Taught | None = None, bands: str | Sequence[str] = (), missed: bool = False
     ) -> list[Finding]:
         """The ranked list; for another side or other bands than it was ranked for, where these are given.
 
@@ -136,7 +140,9 @@ class Store(StoreOnDisk):
         from miner.rank.asked import asked_findings
 
         self._warn_if_out_of_date()
-        return findings_of(asked_findings(self, side=side, bands=bands, missed=missed), missed=missed)
+        return findings_of(
+            asked_findings(self, side=side, bands=_several(bands), missed=missed), missed=missed
+        )
 
     def findings_by_band(self) -> list[Finding]:
         """Each mistake once for each band that makes it. Raises StoreError if nothing was ranked yet."""
@@ -242,7 +248,7 @@ class Store(StoreOnDisk):
         out: Source,
         *,
         side: Taught | None = None,
-        bands: Sequence[str] = (),
+        bands: str | Sequence[str] = (),
         top: int = 12,
         only: Sequence[int] = (),
         motifs: Sequence[str] = (),
@@ -267,7 +273,7 @@ class Store(StoreOnDisk):
             Path(out),
             looks or Looks(),
             side=side,
-            bands=bands,
+            bands=_several(bands),
             top=top,
             only=only,
             motifs=motifs,
@@ -286,7 +292,7 @@ class Store(StoreOnDisk):
         sessions: int = 8,
         minutes: int = 60,
         side: Taught | None = None,
-        bands: Sequence[str] = (),
+        bands: str | Sequence[str] = (),
         start: date | None = None,
         weekday: Weekday | None = None,
         at: time | None = None,
@@ -309,7 +315,7 @@ class Store(StoreOnDisk):
             sessions=sessions,
             minutes=minutes,
             side=side,
-            bands=bands,
+            bands=_several(bands),
             start=start,
             weekday=weekday,
             at=at,

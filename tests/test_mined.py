@@ -123,6 +123,21 @@ def test_frames_have_moves_in_words(club: miner.Store) -> None:
     assert {"g6", "Nc6"} <= {*replies["move_san"]}
 
 
+def test_a_frame_of_what_was_not_made_says_which_stage_makes_it(tmp_path: Path) -> None:
+    """Nothing is damaged, so that nothing is to be mended."""
+    store = miner.Store.create(tmp_path / "store")
+
+    with pytest.raises(miner.MinerError, match="the stage `follow` has not been run here"):
+        store.frame("followed")
+
+
+def test_one_band_may_be_a_string(club: miner.Store) -> None:
+    """As it is elsewhere."""
+    band = club.findings_by_band()[0].band
+
+    assert club.findings(bands=band) == club.findings(bands=[band])
+
+
 @pytest.mark.parametrize("name", TABLES)
 def test_every_table_is_a_frame_and_a_view(name: str, club: miner.Store) -> None:
     """With the same rows, and all its columns."""

@@ -65,16 +65,27 @@ def export(
     list_: Annotated[
         str,
         typer.Option(
-            "--list", metavar="LIST", help=f"What goes to the standard output: {alternatives(LISTS)}."
+            "--list",
+            metavar="LIST",
+            help=f"What goes to the standard output: {alternatives(LISTS)} (default {FINDINGS}).",
         ),
-    ] = FINDINGS,
+    ] = "",
     format_: Annotated[
-        str, typer.Option("--format", metavar="FORMAT", help="And how: csv, json or another of the above.")
-    ] = "csv",
+        str,
+        typer.Option(
+            "--format", metavar="FORMAT", help="And how: csv, json or another of the above (default csv)."
+        ),
+    ] = "",
 ) -> None:
     """Write the ranked list as a table, as annotated games, or as positions for an engine or a quiz."""
     opened = Store.open(store)
     files = [file for file in to if file != _OUTPUT]
+    if _OUTPUT not in to and (list_ or format_):
+        raise UsageError(
+            "--list and --format are for the standard output; a file holds what its name says",
+            advice="add --to -, or call the file by its list and format, such as motifs.json",
+        )
+    list_, format_ = list_ or FINDINGS, format_ or "csv"
     lists = {*map(list_of, files), *([list_] if _OUTPUT in to else [])}
     if lists & {FINDINGS, BY_BAND, "unplayed"}:
         say_if_out_of_date(opened)

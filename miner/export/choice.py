@@ -84,9 +84,14 @@ def list_bytes(store: Store, name: str, suffix: str, *, missed: bool = False) ->
 
     Raises UsageError for a list or format that there is not, StoreError for what was not made yet.
     """
-    for what, given, known in (("list", name, LISTS), ("format of it", suffix, LISTS.get(name, {}))):
+    for what, given, known in (("list", name, LISTS), ("format", suffix, LISTS.get(name, {}))):
         if given not in known:
-            raise UsageError(f"there is no {what} {given!r}", advice=f"take one of {', '.join(known)}")
+            raise UsageError(
+                f"there is no {what} {given.removeprefix('.')!r}",
+                advice=f"take one of {', '.join(one.removeprefix('.') for one in known)}",
+            )
+    if missed and name != FINDINGS:
+        raise UsageError(f"missed chances are no {name}", advice=f"take the list {FINDINGS}")
     if missed and suffix not in _WITHOUT_SIGNS:
         raise UsageError("missed chances have no sign of a mistake", advice="take csv or json")
     return LISTS[name][suffix](rows_of_list(store, name, suffix, missed=missed))

@@ -13,7 +13,7 @@ from miner.board.moves import unpack_move
 from miner.errors import UsageError
 from miner.schema import TABLES
 from miner.store.query import opened, parquet
-from miner.store.store import FOLDERS, Store
+from miner.store.store import FOLDERS, TABLES_OF, Store
 
 if TYPE_CHECKING:
     import duckdb
@@ -41,6 +41,7 @@ def frame_of(store: Store, name: str) -> pd.DataFrame:
     """
     if name not in TABLES:
         raise UsageError(f"no table is called {name!r}", advice=f"the tables are {', '.join(TABLES)}")
+    store.require(next(stage for stage, tables in TABLES_OF.items() if name in tables))
     frame: pd.DataFrame = store.read_table(name).to_pandas()
     for column, place in PLACES.items():
         if column not in frame:

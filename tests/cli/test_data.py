@@ -131,7 +131,8 @@ def test_the_output_holds_the_list_alone(club: Path, tmp_path: Path) -> None:
     ("arguments", "said"),
     [
         (("--list", "games"), "there is no list 'games'; take one of findings, bands, motifs, moments"),
-        (("--format", "docx"), "there is no format of it '.docx'"),
+        (("--format", "docx"), "there is no format 'docx'; take one of csv,"),
+        (("--missed", "--list", "motifs"), "missed chances are no motifs"),
         (("--missed", "--format", "pgn"), "missed chances have no sign of a mistake"),
     ],
 )
@@ -141,6 +142,17 @@ def test_what_the_output_cannot_have(arguments: tuple[str, ...], said: str, club
 
     assert told.code == 2
     assert said in told.err
+
+
+@pytest.mark.parametrize("option", [("--list", "moments"), ("--format", "json")])
+def test_a_file_is_named_and_not_told_by_options(
+    option: tuple[str, str], club: Path, miner: Miner, tmp_path: Path
+) -> None:
+    """What would be passed over is refused."""
+    told = miner("export", "--to", tmp_path / "some.csv", *option, "--store", club)
+
+    assert (told.code, "for the standard output" in told.err) == (2, True)
+    assert not (tmp_path / "some.csv").exists()
 
 
 def test_json_files_hold_what_parquet_holds(club: Path, miner: Miner, tmp_path: Path) -> None:

@@ -202,6 +202,7 @@ def test_stepping(club: Opened) -> None:
     club.page.get_by_role("link", name="Vienna Gambit").click()
     page = club.page
     before = piece_on(page, "f4"), piece_on(page, "g8")
+    expect(page.locator(".line").nth(1).locator("button:visible").first).to_have_text("3...d5")
 
     page.keyboard.press("ArrowRight")
     taken = piece_on(page, "f4")

@@ -235,12 +235,18 @@ class Store(StoreOnDisk):
         self._warn_if_out_of_date()
         return [written.file for written in export_lists(self, list(map(Path, targets)), missed=missed)]
 
-    def report(self, out: Source = "report.html") -> Path:
-        """Write the findings as one page of HTML, and give its path. Raises ExportError if it cannot be."""
-        from miner.report import report
+    def report(
+        self, out: Source = "report.html", *, comments: int = 0, means: Means = USUAL, **how: Any
+    ) -> Path:
+        """Write the findings as one page of HTML, and give its path. Raises ExportError if it cannot be.
+
+        `comments`: as many of its model games have comments and stops, for which an engine searches them;
+        `how`: the other arguments of `miner.game.commented.commented_report`.
+        """
+        from miner.game.commented import commented_report
 
         self._warn_if_out_of_date()
-        report(self, Path(out))
+        commented_report(self, Path(out), comments, means, **how)
         return Path(out)
 
     def lesson(

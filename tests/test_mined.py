@@ -223,7 +223,7 @@ def test_what_was_taught_is_left_out(club: miner.Store, tmp_path: Path) -> None:
 
 
 def test_model_games(club: miner.Store, means: miner.Means, tmp_path: Path) -> None:
-    """One by its number, told and written."""
+    """One by its number, told and written, and with its comments in the report."""
     number = next(game for finding in club.findings() for game in finding.model_games)
 
     games = club.game(number, tmp_path / "game.pgn", means=means, nodes=2_000)
@@ -231,6 +231,8 @@ def test_model_games(club: miner.Store, means: miner.Means, tmp_path: Path) -> N
     assert [one.seen.game.number for one in games.told] == [number]
     assert (tmp_path / "game.pgn").read_text(encoding="utf-8").startswith("[Event")
     assert repr(games) == f"<1 model game: {tmp_path / 'game.pgn'}>"
+    page = club.report(tmp_path / "report.html", comments=1, means=means, nodes=2_000)
+    assert '"introduction":' in page.read_text(encoding="utf-8")
 
 
 def test_pupils_pages(club: miner.Store, folder: Path, tmp_path: Path) -> None:

@@ -32,6 +32,8 @@ SETTINGS = Settings(
 )
 """Half the usual nodes for judging: enough for juniors' mistakes, and done in three minutes on two cores."""
 
+COMMENTED, COMMENT_NODES = 3, 20_000
+"""Model games with comments in the report, and nodes of the first look at their positions."""
 BAND = "1000-1199"
 """The band whose lesson, plan and advice are written."""
 TERM_BEGINS, LESSON_DATE = datetime(2025, 9, 15), datetime(2024, 9, 1)
@@ -52,7 +54,13 @@ def demo(
         pipeline.run([str(games)], store, SETTINGS, ready, on_done=say_done)
         made = str(store.root)
         export(made, [out / f"findings{suffix}" for suffix in FORMATS if suffix != NEEDS_EXTRA])
-        report(made, out / "report.html")
+        report(
+            made,
+            out / "report.html",
+            comments=COMMENTED,
+            nodes=COMMENT_NODES,
+            means=lambda: nullcontext(ready),
+        )
         _for_the_lesson(made, games, out, ready)
     typer.echo()
     show(made, 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -11,13 +12,16 @@ import pyarrow as pa
 import typer
 
 from miner.cli import options
+from miner.cli.options import ENGINES, GivenMeans, MeansOf
 from miner.cli.terminal import say
 from miner.errors import UsageError
 from miner.export.choice import BY_BAND, FINDINGS, LISTS, export_lists, list_bytes, list_of
 from miner.export.formats import FORMATS
 from miner.finding.words import counted
+from miner.game.commented import commented_report
+from miner.game.made import NODES
+from miner.means import USUAL
 from miner.rank.asked import asked_findings
-from miner.report import report as write_report
 from miner.settings import Taught
 from miner.store import Store
 from miner.terms import alternatives
@@ -107,9 +111,28 @@ def report(
     out: Annotated[
         Path, typer.Option("--out", metavar="FILE", help="The page; its name ends in .html.")
     ] = Path("report.html"),
+    comments: Annotated[
+        int,
+        typer.Option(
+            metavar="N",
+            min=0,
+            help="Comments and stops, as `miner game` has them, beside the moves of a model game of each of "
+            "the first N findings that have one. Only this needs the engine; what was searched is kept.",
+        ),
+    ] = 0,
+    nodes: Annotated[
+        int,
+        typer.Option(
+            min=1, help="With --comments: nodes of the first look at each position; more where it counts."
+        ),
+    ] = NODES,
+    *,
+    means: Annotated[GivenMeans, MeansOf((*ENGINES, "cluster"))],
 ) -> None:
     """Write the findings as one page of HTML with boards, filters and an opening map; it needs no network."""
     opened = Store.open(store)
     findings = open_findings(opened)
-    size = write_report(opened, out)
-    say(f"wrote {out} ({counted(findings.num_rows, 'finding')}, {size / 1e6:.1f} MB)")
+    with means() if comments else nullcontext(USUAL) as ready:
+        written = commented_report(opened, out, comments, ready, nodes=nodes)
+    games = f", {counted(written.games, 'model game')} with comments" if comments else ""
+    say(f"wrote {out} ({counted(findings.num_rows, 'finding')}{games}, {written.size_bytes / 1e6:.1f} MB)")

@@ -47,6 +47,11 @@ class Candidate:
             return False
         return finding.board_after.parse_san(finding.refutation[0]) == self.game.moves[self.game.answer_ply]
 
+    @property
+    def is_clean(self) -> bool:
+        """Whether the winner gave little away, and was done in time."""
+        return self.quality <= _CLEAN and len(self.game.moves) <= 2 * _LONGEST
+
 
 def model_games(store: Store, findings: Sequence[Finding]) -> list[Candidate]:
     """The model games of a store: first those of the findings, in their order, then all others.
@@ -95,12 +100,27 @@ def promising(candidates: Sequence[Candidate], bands: Sequence[Band]) -> list[Ca
         if finding is None or finding.reply in replies or not candidate.is_taught:
             continue
         opening = opening_words(finding).partition(":")[0]
-        is_clean = candidate.quality <= _CLEAN and len(game.moves) <= 2 * _LONGEST
-        if is_clean and is_near(game.loser_rating, bands) and openings[opening] < _OF_OPENING:
+        if candidate.is_clean and is_near(game.loser_rating, bands) and openings[opening] < _OF_OPENING:
             replies.add(finding.reply)
             openings[opening] += 1
             chosen.append(candidate)
     return chosen
+
+
+def best_of_each(candidates: Iterable[Candidate]) -> list[Candidate]:
+    """One game of each finding, in their order, before an engine has searched any.
+
+    Where the taught answer was played before others, then what is clean, then where stops are likely; of
+    equals the first.
+    """
+    of_each: dict[Reply, list[Candidate]] = {}
+    for candidate in candidates:
+        if candidate.game.finding is not None:
+            of_each.setdefault(candidate.game.finding.reply, []).append(candidate)
+    return [
+        max(games, key=lambda one: (one.is_taught, one.is_clean, min(one.only_moves, FEWEST)))
+        for games in of_each.values()
+    ]
 
 
 def is_near(rating: int, bands: Sequence[Band]) -> bool:

@@ -131,13 +131,18 @@ def to_move_words(stop: Stop, tongue: Tongue) -> str:
 
 
 def hint_words(stop: Stop, tongue: Tongue) -> str:
-    """A hint, from what the board shows of the answer: its pattern, else what kind of move it is."""
+    """A hint, and that it is one."""
+    return stop_words(tongue, "hint", hint=hint_alone(stop, tongue))
+
+
+def hint_alone(stop: Stop, tongue: Tongue) -> str:
+    """What the board shows of the answer: its pattern, else what kind of move it is."""
     if stop.pattern is not None:
         name = tongue.phrases.pattern(stop.pattern)
         hint = PATTERNS[stop.pattern].ask if tongue.phrases.code == ENGLISH else f"{name}." if name else ""
         if hint:
-            return stop_words(tongue, "hint", hint=hint)
-    return stop_words(tongue, "hint", hint=stop_words(tongue, _kind(stop)))
+            return hint
+    return stop_words(tongue, _kind(stop))
 
 
 def _kind(stop: Stop) -> str:

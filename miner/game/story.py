@@ -87,16 +87,22 @@ def story(told: Told, tongue: Tongue) -> list[Part]:
 def _parts(told: Told) -> Iterator[Part]:
     stops, sans, begin = asked_at(told.stops), told.sans, 0
     for ply in range(len(sans)):
-        note, stop = told.notes.get(ply), stops.get(ply + 1)
-        said = " ".join(sentence.words() for sentence in note.sentences) if note else ""
+        said, stop = said_of(told, ply), stops.get(ply + 1)
         is_last = ply == len(sans) - 1
         if said or stop or is_last:
-            printed = [san + _sign(told, at) for at, san in enumerate(sans[begin : ply + 1], begin)]
+            printed = [san + sign_of(told, at) for at, san in enumerate(sans[begin : ply + 1], begin)]
             result = f" {told.seen.game.result}" if is_last else ""
             yield Part(numbered_sans(printed, begin) + result, said, stop)
             begin = ply + 1
 
 
-def _sign(told: Told, ply: int) -> str:
+def said_of(told: Told, ply: int) -> str:
+    """What is said of a move, with the lines in full."""
+    note = told.notes.get(ply)
+    return " ".join(sentence.words() for sentence in note.sentences) if note else ""
+
+
+def sign_of(told: Told, ply: int) -> str:
+    """The sign of a move, such as `!?`, if it has one."""
     note = told.notes.get(ply)
     return SIGNS.get(note.nag, "") if note else ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from functools import partial
 from operator import attrgetter
 from typing import Any
@@ -31,6 +31,7 @@ from miner.finding.words import (
     price_sentence,
     usual_sentence,
 )
+from miner.report.comments import Comments
 from miner.report.lines import line_of
 from miner.report.motifs import Scanned, boxes, motif_contents
 from miner.report.opening_map import RepliesByPosition, opening_map
@@ -38,6 +39,8 @@ from miner.report.summary import summaries
 from miner.terms import ALL_BANDS
 
 RowsOf = Mapping[Reply, Sequence[Row]]
+CommentsOn = Mapping[tuple[Reply, int], Comments]
+"""What is said of model games, by the losing reply that they show and their number in the store."""
 
 _NAME_LENGTH = 90
 _LEAKS = 2
@@ -96,6 +99,7 @@ class Details:
     picks: RowsOf = field(default_factory=dict)  # of `replies`
     answers: RowsOf = field(default_factory=dict)  # of `followed`, with their games
     models: RowsOf = field(default_factory=dict)  # of `model_games`
+    comments: CommentsOn = field(default_factory=dict)
     leaks: RowsOf = field(default_factory=dict)  # as `aftermath.leaks` gives them
     plans: RowsOf = field(default_factory=dict)
     seasons: RowsOf = field(default_factory=dict)
@@ -126,7 +130,9 @@ def mistake(finding: Finding, reply: Reply, details: Details, bands: Sequence[st
         "picks": _picks(details.picks.get(reply, ()), bands),
         "answers": _answers(details.answers.get(reply, ()), after),
         "leaks": _leaks(details.leaks.get(reply, ()), finding),
-        "models": [_model(row) for row in details.models.get(reply, ())],
+        "models": [
+            _model(row, details.comments.get((reply, row["game"]))) for row in details.models.get(reply, ())
+        ],
         "plans": [_plan(row) for row in details.plans.get(reply, ())],
         "seasons": [_season(row) for row in details.seasons.get(reply, ())],
         "motifs": details.motifs.get(finding.key, ""),
@@ -160,7 +166,7 @@ def _leaks(rows: Sequence[Row], finding: Finding) -> list[str]:
     return [leak_sentence(finding, row) for row in frequent[:_LEAKS]]
 
 
-def _model(row: Row) -> dict[str, Any]:
+def _model(row: Row, comments: Comments | None) -> dict[str, Any]:
     moves = parse_uci_line(chess.Board(), row["moves"].split())
     return {
         "line": {"san": line_san(chess.Board(), moves), "uci": row["moves"]},
@@ -170,6 +176,7 @@ def _model(row: Row) -> dict[str, Any]:
         "winner": row["winner_rating"],
         "loser": row["loser_rating"],
         "moments": list(row["moments"]),
+        "comments": asdict(comments) if comments else None,
     }
 
 

@@ -12,21 +12,28 @@ let stepping = null;
 /** A board with lines of moves: buttons, arrow keys and clicks step through them. */
 class Stepper {
   /**
-   * @param {StepLine[]} lines @param {{bottom: string, at: number, arrow: boolean, label: string}} how `at`: plies from the start
-   * that the first line shows first; `arrow`: the next move is drawn there
+   * @param {StepLine[]} lines @param {{bottom: string, at: number, arrow: boolean, label: string, comments?: Comments | null}} how `at`: plies
+   * from the start that the first line shows first; `arrow`: the next move is drawn there; `comments`: of a line that is the only one
    */
   constructor(lines, how) {
     this.lines = lines;
     this.how = how;
     this.line = 0;
     this.at = how.at;
+    /** How far the reader has come: the moves from the next stop on are covered. */
+    this.reached = how.at;
+    this.beside = new Map(how.comments?.beside.map((one) => [one.ply, one]));
+    this.comment = el("div", { class: "comment" });
     this.picture = el("div", {});
     this.caption = el("figcaption", { class: "caption" });
+    this.next = this.button("Next", () => this.step(1));
     this.buttons = el("div", { class: "steps no-print", role: "group", "aria-label": `Step through: ${how.label}` },
       this.button("First", () => this.go(this.line, 0)), this.button("Back", () => this.step(-1)),
-      this.button("Next", () => this.step(1)), this.button("Last", () => this.go(this.line, this.steps.length)));
+      this.next, this.button("Last", () => this.go(this.line, this.steps.length)));
     this.texts = lines.map((line, number) => this.lineText(line, number));
-    this.element = el("div", { class: "stepper" }, el("figure", { class: "plate" }, this.picture, this.caption), this.buttons, ...this.texts);
+    const board = [el("figure", { class: "plate" }, this.picture, this.caption), this.buttons];
+    this.element = el("div", { class: "stepper" },
+      ...(how.comments ? [el("div", { class: "commented" }, el("div", {}, ...board), this.comment)] : board), ...this.texts);
     this.draw(false);
   }
 
@@ -49,6 +56,7 @@ class Stepper {
     stepping = this;
     this.line = line;
     this.at = at;
+    this.reached = Math.max(this.reached, at);
     this.draw(true);
   }
 
@@ -64,7 +72,16 @@ class Stepper {
     }));
     this.caption.textContent = words;
     this.showPlace();
-    if (aloud) tell(words);
+    const comment = this.showComment();
+    if (aloud) tell(`${words} ${comment}`);
+  }
+
+  /** What is said of the last move, and asked before the next. @returns {string} that in words */
+  showComment() {
+    const said = this.beside.get(this.at - 1)?.said, ask = this.beside.get(this.at)?.ask;
+    if (this.comment.contains(document.activeElement)) this.next.focus();
+    this.comment.replaceChildren(...(said ? [el("p", {}, said)] : []), ...(ask ? [stopPart(ask)] : []));
+    return [said, ask?.name, ask?.question].filter(Boolean).join(" ");
   }
 
   /** @param {Step | undefined} last @param {Step | undefined} next @param {boolean} isFirst @returns {string} */
@@ -76,8 +93,10 @@ class Stepper {
   }
 
   showPlace() {
+    const stop = this.how.comments?.beside.find((one) => one.ask && one.ply >= this.reached);
     this.texts.forEach((text, line) => {
       text.querySelectorAll("button").forEach((button, at) => {
+        if (this.how.comments) button.hidden = stop !== undefined && at >= stop.ply;
         if (line === this.line && at === this.at - 1) button.setAttribute("aria-current", "step");
         else button.removeAttribute("aria-current");
       });
@@ -98,6 +117,12 @@ class Stepper {
     while (at < line.steps.length && line.steps[at].uci === this.lines[0].steps[at]?.uci) at++;
     return at;
   }
+}
+
+/** A question; its hint and its answer when they are asked for. @param {Ask} ask @returns {HTMLElement} */
+function stopPart(ask) {
+  const fold = (/** @type {string} */ name, /** @type {string} */ words) => el("details", { class: "no-print" }, el("summary", {}, name), el("p", {}, words));
+  return el("div", { class: "stop" }, el("p", {}, el("b", {}, `${ask.name}. `), ask.question), fold("Hint", ask.hint), fold("Answer", ask.answer));
 }
 
 /** @param {Line} line @param {number} ply @param {string} look @returns {Step[]} */
@@ -303,24 +328,29 @@ function modelsPart(finding) {
 
 /** @param {Finding} finding @param {Model} model @param {number} number @returns {HTMLElement} */
 function modelGame(finding, model, number) {
+  const { comments } = model;
+  const beside = new Map(comments?.beside.map((one) => [one.ply, one]));
+  const matters = (/** @type {number} */ at) => (comments ? beside.get(at)?.said : model.moments.includes(at)) ? "moment" : "";
+  const closed = comments ? "Play through with comments" : "Play through";
   const steps = stepsOf(model.line, 0, "").map((step, at) => ({
-    ...step, look: at < model.at ? "way" : at === model.at ? "key" : model.moments.includes(at) ? "moment" : "",
+    ...step, san: step.san + (beside.get(at)?.sign ?? ""), look: at === model.at ? "key" : `${at < model.at ? "way " : ""}${matters(at)}`,
   }));
   const name = `Game ${number}: ${model.result}${ratings(model)}${/^\d{4}/.test(model.date) ? `, ${model.date}` : ""}`;
   const board = el("div", {});
-  const opener = el("button", { type: "button", class: "no-print", "aria-expanded": "false", onclick: toggle }, "Play through");
+  const opener = el("button", { type: "button", class: "no-print", "aria-expanded": "false", onclick: toggle }, closed);
   return el("div", { class: "model" }, el("p", {}, `${name} `, opener), board,
     gameText(steps, model.at));
 
   function toggle() {
     const open = opener.getAttribute("aria-expanded") !== "true";
     opener.setAttribute("aria-expanded", String(open));
-    opener.textContent = open ? "Close" : "Play through";
+    opener.textContent = open ? "Close" : closed;
     const text = /** @type {HTMLElement} */ (board.nextElementSibling);
     text.hidden = open;
     if (!open) return board.replaceChildren();
-    stepping = new Stepper([{ name, steps }], { bottom: finding.taught, at: model.at + 1, arrow: false, label: `game ${number}` });
-    board.replaceChildren(stepping.element);
+    stepping = new Stepper([{ name, steps }], { bottom: finding.taught, at: model.at + 1, arrow: false, label: `game ${number}`, comments });
+    board.replaceChildren(...(comments ? [el("p", { class: "small" }, `${comments.introduction} Moves that are underlined have a comment.`)] : []), stepping.element);
+    stepping.step(0);
   }
 }
 

@@ -3,7 +3,9 @@
 
 /**
  * `Told`, the columns of a finding, is made from those of contents.py: see `make page-types`.
- * @typedef {{line: Line, at: number, result: string, date: string, winner: number, loser: number, moments: number[]}} Model
+ * @typedef {{name: string, question: string, hint: string, answer: string}} Ask
+ * @typedef {{introduction: string, beside: {ply: number, sign: string, said: string, ask: Ask | null}[]}} Comments
+ * @typedef {{line: Line, at: number, result: string, date: string, winner: number, loser: number, moments: number[], comments: Comments | null}} Model
  * @typedef {[string, number, number, number, number, number]} ShareRow name, games, of games, share, low, high
  * @typedef {[string, number, string, number, string, string]} PlanRow players, won games, words, share, from and to square or empty
  * @typedef {{key: string, fen: string, ply: number, path: Line, name: string, eco: string, opening: string, reply: Line,

@@ -22,7 +22,7 @@ from miner.finding.motifs import group_of, read_motifs
 from miner.finding.things import Thing, first_things, things_heading
 from miner.finding.through import Through
 from miner.finding.words import reply_words
-from miner.report.contents import Details, contents
+from miner.report.contents import CommentsOn, Details, contents
 from miner.report.motifs import Scanned
 from miner.report.opening_map import RepliesByPosition
 from miner.report.summary import mined
@@ -60,21 +60,27 @@ def _told(thing: Thing) -> dict[str, str]:
     }
 
 
-def report(store: Store, out: Path) -> int:
+def report(store: Store, out: Path, comments: CommentsOn | None = None) -> int:
     """Write the findings of a store as one page of HTML; gives the number of bytes.
 
-    The file is whole or not there; the same store gives the same bytes. Missing folders are made.
+    `comments` stand beside the moves of the model games that they are of.
+    The file is whole or not there; the same store and comments give the same bytes. Missing folders are made.
     Raises StoreError if nothing was ranked yet, ExportError for a target that is no .html or cannot be
     written.
     """
-    if out.suffix.lower() not in (".html", ".htm"):
-        raise ExportError("a report is a page of HTML", where=Place(str(out)), advice="end the name in .html")
-    page = page_bytes(TITLE, _contents(store), _first_things(store))
+    check_page(out)
+    page = page_bytes(TITLE, _contents(store, comments or {}), _first_things(store))
     write_file(out, page)
     return len(page)
 
 
-def _contents(store: Store) -> dict[str, Any]:
+def check_page(out: Path) -> None:
+    """Raise ExportError for a target that is no .html."""
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise ExportError("a report is a page of HTML", where=Place(str(out)), advice="end the name in .html")
+
+
+def _contents(store: Store, comments: CommentsOn) -> dict[str, Any]:
     store.require("rank")
     findings = findings_of(store.read_table("findings"))
     wanted = {finding.reply for finding in findings}
@@ -88,6 +94,7 @@ def _contents(store: Store) -> dict[str, Any]:
         picks=by_reply(replies, wanted),
         answers=_first_answers(store, wanted),
         models=rows_by_reply(store, "model_games", wanted),
+        comments=comments,
         leaks=_leaks(store, wanted),
         plans=rows_by_reply(store, "plans", wanted),
         seasons=rows_by_reply(store, "seasons", wanted),

@@ -23,6 +23,7 @@ def test_demo_makes_a_list_and_files(
     monkeypatch.setattr(mined, "_SAMPLES", (games.parent,))
     quick = Settings(judge=JudgeSettings(nodes=(500, 2_000, 4_000)), steer=SteerSettings(plies=8, nodes=500))
     monkeypatch.setattr(demo, "SETTINGS", quick)
+    monkeypatch.setattr(demo, "COMMENT_NODES", 500)
     monkeypatch.setattr(demo, "BAND", "800-999")
 
     told = miner("demo", "--out", tmp_path, "--cache", tmp_path / "cache", "--engine", engine)
@@ -31,6 +32,7 @@ def test_demo_makes_a_list_and_files(
     files = [f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")]
     files += ["report.html", "lesson/pupil.pdf", "plan/plan.ics", "pupils/group.html", "advice.pgn"]
     assert [name for name in files if not (tmp_path / name).is_file()] == []
+    assert " with comments, " in told.out  # on model games in the report
     assert "Mistakes of players of all bands" in told.out
     assert "Refutation" in told.out  # the first finding on its card
 

@@ -29,6 +29,20 @@ def test_page_shows_no_names(club: Path, miner: Miner, tmp_path: Path) -> None:
     assert not re.search(r"Pupil \d", (tmp_path / "report.html").read_text(encoding="utf-8"))
 
 
+def test_comments_on_a_model_game(club: Path, miner: Miner, tmp_path: Path) -> None:
+    """As many as were asked for are told to be there; what is said of the move that errs is on the page."""
+    page, means = tmp_path / "report.html", ("--cache", tmp_path / "cache", "--nodes", "1000")
+
+    told = miner("report", "--store", club, "--out", page, "--comments", "1", *means)
+
+    assert (told.code, told.err) == (0, "")
+    assert ", 1 model game with comments, " in told.out
+    first, *others = [model for one in contents_of(page)["mistakes"] for model in one["models"]]
+    assert first["at"] in [one["ply"] for one in first["comments"]["beside"]]
+    assert not any(model["comments"] for model in others)
+    assert not re.search(r"Pupil \d", page.read_text(encoding="utf-8"))
+
+
 def test_other_suffix(club: Path, miner: Miner, tmp_path: Path) -> None:
     """A page is HTML; nothing is written under another name."""
     told = miner("report", "--store", club, "--out", tmp_path / "report.pdf")

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from miner.errors import UsageError
-from miner.game.choose import Candidate, is_near, is_worth_showing, numbered, promising
+from miner.game.choose import Candidate, best_of_each, is_near, is_worth_showing, numbered, promising
 from miner.game.notes import Told
 from miner.terms import Band
 from tests.export.examples import finding
@@ -59,6 +59,22 @@ def test_games_in_which_stops_are_likely_come_first() -> None:
 def test_what_is_not_promising(other: Candidate) -> None:
     """It is left out, and the next one taken."""
     assert promising([other, candidate(2)], BANDS) == [candidate(2)]
+
+
+def test_best_game_of_each_finding() -> None:
+    """In the order of the findings: the taught answer, then what is clean, then where stops are likely."""
+    other = finding("e4 e5 Nf3", "f6", "Nxe5", "Nc6")
+    games = [
+        candidate(1, only_moves=3, answer="Be2 a6"),
+        candidate(2, finding=other),
+        candidate(3, only_moves=3, quality=0.05),
+        candidate(4, only_moves=1),
+        candidate(5, only_moves=2),
+        candidate(6, only_moves=2),
+        candidate(7, finding=None),
+    ]
+
+    assert [one.game.number for one in best_of_each(games)] == [5, 2]
 
 
 def test_near_a_band() -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from miner.report import report
 from tests.browser import Opened, OpenFile, browser, look
-from tests.report.stores import club_findings, followed_tables, legal_model, written_store
+from tests.report.stores import club_findings, followed_tables, legal_comments, legal_model, written_store
 
 __all__ = ["browser", "club", "club_page", "look", "open_file"]
 
@@ -27,10 +27,10 @@ def open_file(look: OpenFile) -> OpenFile:
 
 @pytest.fixture(scope="session")
 def club_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The page of `club_findings`, with a model game and what was followed; not to be changed."""
+    """The page of `club_findings`, with a commented model game and what was followed; not to be changed."""
     folder = tmp_path_factory.mktemp("club")
     store = written_store(folder, club_findings(), {"model_games": [legal_model()]} | followed_tables())
-    report(store, folder / "report.html")
+    report(store, folder / "report.html", legal_comments())
     return folder / "report.html"
 
 

@@ -27,6 +27,7 @@ from tests.report.stores import (
     club_findings,
     contents_of,
     followed_tables,
+    legal_comments,
     legal_model,
     legal_season,
     written_store,
@@ -59,7 +60,7 @@ def example() -> str:
     tables = {"model_games": [legal_model()], "seasons": [legal_season()]} | followed_tables()
     with tempfile.TemporaryDirectory() as folder:
         page = Path(folder) / "report.html"
-        report(written_store(Path(folder), club_findings(), tables), page)
+        report(written_store(Path(folder), club_findings(), tables), page, legal_comments())
         told = {"EXAMPLE": contents_of(page), "MOTIFS": contents_of(motif_page(Path(folder)))}
     pages = "".join(f"const {name}: Contents = {json.dumps(value)};\n" for name, value in told.items())
     return pages + f"const PRACTICE: PracticeContents = {json.dumps(practice_example())};\n"

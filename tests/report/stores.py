@@ -18,7 +18,10 @@ import pyarrow as pa
 from miner.board.moves import pack
 from miner.finding.finding import Finding
 from miner.finding.mistake import Reply
+from miner.finding.words import plain
 from miner.reasons import Pattern, Reason
+from miner.report.comments import Ask, Beside, Comments
+from miner.report.contents import CommentsOn
 from miner.schema import GAMES, TABLES
 from miner.store import Manifest, Store
 from miner.terms import ALL_BANDS, Kind
@@ -100,7 +103,7 @@ def written_store(
         store, _manifest("read", {}, {"sources": [{"name": "club.pgn", "size_bytes": 1}]}, ["games"])
     )
     tally = finish(store, _manifest("tally", {"band_edges": EDGES}, {"read": read.fingerprint}, ["replies"]))
-    judge = finish(store, _manifest("judge", {}, {"tally": tally.fingerprint}, []))
+    judge = finish(store, _manifest("judge", {"hash_mb": 16}, {"tally": tally.fingerprint}, []))
     follow = finish(store, _manifest("follow", {"kept": 0.75}, {"judge": judge.fingerprint}, []))
     made_from = {"judge": judge.fingerprint, "follow": follow.fingerprint}
     finish(store, _manifest("rank", {}, made_from, ["findings", "by_band"]))
@@ -200,6 +203,18 @@ def legal_model(**changes: Any) -> Row:
         "score": 1.0,
     }
     return row | changes
+
+
+def legal_comments() -> CommentsOn:
+    """What may be said of that game: of 5.Nxe5 what is hostile, with a stop each of the last two."""
+    bishop = Ask(name="Stop 1", question="How?", hint="Look at the checks.", answer="6.Bxf7+ Ke7 7.Nd5#")
+    knight = Ask(name="Stop 2", question="And now?", hint="Look at the knight.", answer="7.Nd5#")
+    beside = (
+        Beside(ply=8, sign="!!", said=plain(HOSTILE)),
+        Beside(ply=10, said="The only move.", ask=bishop),
+        Beside(ply=12, sign="!", said="Two knights and a bishop mate.", ask=knight),
+    )
+    return {(legal().reply, 0): Comments(introduction="Two stops.", beside=beside)}
 
 
 def legal_season() -> Row:

@@ -71,7 +71,7 @@ def test_moves_are_numbered_as_in_print(club: Opened) -> None:
 
     club.go(f"view=finding&id={ids(club)[2]}")  # the second mistake, as a trap
 
-    expect(club.page.locator("main")).to_contain_text("5.Nxe5 Bxd1 6.Bxf7+ Ke7")
+    expect(club.page.locator("main")).to_contain_text("5.Nxe5!! Bxd1 6.Bxf7+ Ke7")
 
 
 def test_top_tells_what_was_mined(club: Opened) -> None:
@@ -202,6 +202,7 @@ def test_stepping(club: Opened) -> None:
     club.page.get_by_role("link", name="Vienna Gambit").click()
     page = club.page
     before = piece_on(page, "f4"), piece_on(page, "g8")
+    expect(page.locator(".line").nth(1).locator("button:visible").first).to_have_text("3...d5")
 
     page.keyboard.press("ArrowRight")
     taken = piece_on(page, "f4")
@@ -244,6 +245,34 @@ def test_model_game(club: Opened) -> None:
     club.page.keyboard.press("ArrowRight")
 
     expect(club.page.locator(".model .caption")).to_contain_text("After 6.Bxf7+")
+
+
+def test_comments_and_stops(club: Opened) -> None:
+    """A comment comes with its move; a stop asks first, and covers its moves until they are made."""
+    club.go(f"view=finding&id={ids(club)[2]}")
+    page, beside, told = club.page, club.page.locator(".comment"), club.page.locator("#told")
+
+    page.get_by_role("button", name="Play through with comments").press("Enter")
+
+    expect(told).to_have_text("After 5...Bxd1. White to move. Stop 1 How?")
+    expect(page.get_by_text("Two stops.")).to_be_visible()
+    expect(page.locator(".model .line button:visible").last).to_have_text("5...Bxd1")
+    expect(beside.get_by_text("Look at the checks.")).to_be_hidden()
+    beside.get_by_text("Hint").focus()
+    page.keyboard.press("Enter")
+    expect(beside.get_by_text("Look at the checks.")).to_be_visible()
+    expect(beside.get_by_text("Nd5#")).to_be_hidden()
+    page.keyboard.press("ArrowRight")
+    expect(page.get_by_role("button", name="Next").last).to_be_focused()
+    expect(beside).to_have_text("The only move.")
+    expect(page.locator(".model .line button:visible").last).to_have_text("Ke7")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    expect(told).to_have_text("After 7.Nd5#!. Here the line ends. Two knights and a bishop mate.")
+    page.get_by_role("button", name="Nxe5!!").click()
+    expect(beside).to_contain_text('<img src=x onerror="window.caught=1">')
+    assert page.locator("img").count() == 0
+    assert club.complaints == []
 
 
 def test_plan_as_a_diagram(club: Opened) -> None:
@@ -378,10 +407,12 @@ def test_accessible(
 
 
 def complaints_of(opened: Opened, axe: str, views: list[str], width: int) -> list[Any]:
-    """What is serious in some views of a page; none may be wider than the window."""
+    """What is serious in some views of a page, model games opened; none may be wider than the window."""
     found: list[Any] = []
     for fragment in views:
         opened.go(fragment)
+        for model in opened.page.get_by_role("button", name="Play through").all():
+            model.click()
         opened.page.evaluate(axe)
         result = opened.page.evaluate("axe.run()")
         assert result["passes"]

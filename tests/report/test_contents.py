@@ -11,8 +11,8 @@ from hypothesis import given
 from miner.board.moves import pack
 from miner.finding.finding import Finding
 from miner.report.contents import Details, mistake
-from tests.export.examples import any_finding, first_move, vienna
-from tests.report.stores import BANDS, legal_model, replies_for
+from tests.export.examples import any_finding, first_move, legal, vienna
+from tests.report.stores import BANDS, legal_comments, legal_model, replies_for
 
 
 def test_lines_can_be_stepped_through() -> None:
@@ -65,7 +65,20 @@ def test_model_game_has_no_names() -> None:
 
     assert told["line"]["uci"] == model["moves"]
     assert told["line"]["san"] == "e4 e5 Nf3 d6 Bc4 Bg4 Nc3 g6 Nxe5 Bxd1 Bxf7+ Ke7 Nd5#"
-    assert told.keys() == {"line", "at", "result", "date", "winner", "loser", "moments"}
+    assert told.keys() == {"line", "at", "result", "date", "winner", "loser", "moments", "comments"}
+
+
+def test_comments_belong_to_a_game_and_its_losing_reply() -> None:
+    """Another game of that reply, and the same game as a model of another reply, have none."""
+    comments = legal_comments()
+    [(reply, game)] = comments
+    rows = [legal_model(), legal_model(game=game + 1)]
+
+    told = mistake(legal(), reply, Details(models={reply: rows}, comments=comments), BANDS)["models"]
+    other = mistake(vienna(), (0, 0), Details(models={(0, 0): rows}, comments=comments), BANDS)["models"]
+
+    assert [bool(model["comments"]) for model in (*told, *other)] == [True, False, False, False]
+    assert told[0]["comments"]["beside"][1]["ask"]["hint"] == "Look at the checks."
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from operator import attrgetter
 
 import chess
 
-from miner.board.moves import after
+from miner.board.moves import after, captured_square
 from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer
 from miner.explain.evidence import LONGEST, Evidence, exchange, forcing_plies
 
@@ -138,7 +138,14 @@ def left_undefended(evidence: Evidence) -> str:
     same_after_best = best.piece_at(square) == piece and _can_be_taken_freely(best, square)
     if piece is None or square == line[0].to_square or same_after_best or _can_take(taken, square):
         return ""
+    if line[2:3] and taken.is_capture(line[2]) and _value_of(taken, line[2]) >= VALUES[piece.piece_type]:
+        return ""  # as much is taken elsewhere, and whoever counts finds nothing lost
     return f"the {chess.piece_name(piece.piece_type)} on {chess.square_name(square)}"
+
+
+def _value_of(board: chess.Board, capture: chess.Move) -> int:
+    """Pawns that a capture takes."""
+    return VALUES[board.piece_type_at(captured_square(board, capture)) or chess.PAWN]
 
 
 def _can_be_taken_freely(board: chess.Board, square: chess.Square) -> bool:

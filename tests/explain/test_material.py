@@ -230,6 +230,7 @@ def test_what_is_won_for_good_is_told_and_no_more() -> None:
         ("e4 e5 Nf3", "Bc5 Nxe5 d6", "Nc6 Bb5", "the pawn on e5"),
         ("e4 e5 Nf3 Nc6 Nc3 Nf6 Bb5", "d5 Nxe5 Qd6", "Bd6 O-O", "the pawn on e5"),  # the knight is pinned
         ("e4 e5 Nf3", "d6 Bc4 Be7", "Nc6 Bb5", ""),  # nothing is taken
+        ("e4 e5 d4", "d5 dxe5 dxe4 Qxd8+ Kxd8", "exd4 Qxd4", ""),  # a pawn for a pawn
         ("e4 e5 Nf3", "f6 Nxe5 fxe5", "Nc6 Bb5", ""),  # it can be taken back, whatever comes then
         ("e4 e5 Nf3", "Bc5 Nxe5 d6", "h6 Nxe5", ""),  # the best move leaves it alone, too
         ("e4 e5 Nf3 Nc6", "Nxe5 Nxe5 d4", "Bb5 a6", ""),  # what has moved there itself was given

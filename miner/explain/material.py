@@ -118,8 +118,20 @@ def given_up(evidence: Evidence) -> str:
     stays_away = all(standing.balance < before for line in lines for standing in line if standing.plies > 1)
     if not stays_away or any(standing.is_quiet and standing.balance < before for standing in best):
         return ""
+    if any(_is_taken_back(evidence.along(line)) for line in evidence.reply_lines):
+        return ""
     net = _net(evidence.board, evidence.after_reply(2), evidence.errs)
     return exchange(net) if list(net.values()) == [1] else ""
+
+
+def _is_taken_back(evidence: Evidence) -> bool:
+    """Whether as much is taken back where the answer has taken, so that what falls then is something else."""
+    line = evidence.reply_line
+    if len(line) < 3 or line[2].to_square != line[1].to_square:
+        return False
+    before = material_balance(evidence.board, evidence.errs)
+    is_over = all(move.to_square != line[1].to_square for move in line[3:4])
+    return is_over and material_balance(evidence.after_reply(3), evidence.errs) >= before
 
 
 def left_undefended(evidence: Evidence) -> str:

@@ -12,11 +12,19 @@ from enum import StrEnum
 import chess
 
 from miner.board.moves import after, captured_square
-from miner.board.settle import MATED, VALUES, material_balance, settle, settled_balance
+from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer, settled_balance
 from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
 from miner.explain.explanation import Explanation
 from miner.explain.king import KingExposed, explain_king
-from miner.explain.pattern import Strike
+from miner.explain.pattern import (
+    SEARCHED_PLIES,
+    Strike,
+    has_no_flight,
+    is_pinned,
+    is_rook_at_home,
+    line_pieces,
+    man_behind,
+)
 from miner.explain.position import doubled, is_bare, isolated
 from miner.reasons import Pattern, Reason
 
@@ -25,10 +33,20 @@ _OUTER_CENTRE = (*CENTRE, chess.C4, chess.F4, chess.C5, chess.F5)
 _MORE_THAN_ANY = 100  # pawns, for the king
 _EVEN_CP = 30  # centipawns from which a side stands better, and what it has won is a gain
 _WON = "misses the win"  # of a gain beyond what has been lost
+_LEFT = "does not win back"  # of one that makes up for it
 _THREAT = 2  # pawns: what is threatened is a piece
 _SOON = 4  # plies after the answer in which a forked man is taken
-_CLEVER = (Pattern.DOUBLE_ATTACK, Pattern.PIN, Pattern.REMOVED_DEFENDER)
+_CAUGHT = 4  # plies after the answer in which a trapped piece is taken
+_CLEVER = (
+    Pattern.DOUBLE_ATTACK,
+    Pattern.PIN,
+    Pattern.REMOVED_DEFENDER,
+    Pattern.TRAPPED_PIECE,
+    Pattern.IN_BETWEEN_MOVE,
+)
 """Patterns that are not the point where the answer itself takes a piece that hangs."""
+
+_AT_A_GLANCE = (Pattern.UNDEFENDED_PIECE, Pattern.TOO_FEW_DEFENDERS)
 
 
 class Theme(StrEnum):
@@ -89,10 +107,10 @@ def words(pattern: str, piece: str, square: str) -> str:
     return f"{pattern}: {name}" + (f" on {square}" if square else "")
 
 
-def find_motif(evidence: Evidence, explanation: Explanation, came_to: chess.Square | None = None) -> Motif:
+def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Square | None = None) -> Motif:
     """The motif of a mistake that has been explained.
 
-    `came_to`: where the other side's last move before the mistake went, if that is known.
+    `taken_on`: where the other side's last move before the mistake has taken something, if it has.
 
     1. Mate.
     2. The pattern of the refutation, struck by the move that has it; a piece that hangs to the answer itself
@@ -103,19 +121,23 @@ def find_motif(evidence: Evidence, explanation: Explanation, came_to: chess.Squa
     4. What happens to the king, or to a piece that is sent home or chased.
     5. What the answer itself does: it threatens mate, takes, attacks with gain of time, exchanges, or breaks
        open the centre.
-    6. What the side that errs is left with.
+    6. A pattern that pays only later; else what the side that errs is soon left with.
     """
     if explanation.reason is Reason.MATE and explanation.refutation and not _misses(explanation):
         return _mate(evidence, explanation)
     has_won, _, what = explanation.detail.partition("wins ")
     wins = "" if has_won else what.removeprefix("back ")
-    if (strike := explanation.strike) is not None:
-        return _struck(_by_hanging(evidence, strike), strike.before, strike.move, wins)
+    strike = explanation.strike
+    if strike is not None and not strike.is_far and not _on_the_way(evidence, explanation.reason, strike):
+        return _struck(_by_hanging(evidence, strike, explanation.won), strike.before, strike.move, wins)
     if (told := _told_by_reason(evidence, explanation)) is not None:
         return told
     best = evidence.best_line[0]
-    recaptures = evidence.board.is_capture(best) and best.to_square == came_to
-    has_gain = recaptures or evidence.best.as_cp >= (_EVEN_CP if _WON in explanation.detail else -_EVEN_CP)
+    takes = evidence.board.is_capture(best)
+    recaptures = takes and best.to_square == taken_on != evidence.reply_line[0].to_square
+    leaves = takes and _LEFT in explanation.detail
+    least = _EVEN_CP if _WON in explanation.detail else -_EVEN_CP
+    has_gain = recaptures or leaves or evidence.best.as_cp >= least
     misses = _misses(explanation) and has_gain
     # Whoever gives away more than he misses is punished for that.
     gives_more = not misses or evidence.best.as_cp < -evidence.reply.as_cp
@@ -125,11 +147,34 @@ def find_motif(evidence: Evidence, explanation: Explanation, came_to: chess.Squa
     if misses:
         theme = Theme.MISSED_RECAPTURE if recaptures else Theme.MISSED_GAIN
         return _struck(theme, evidence.board, best, "")
-    return Motif(_by_detail(explanation.detail), wins=wins)
+    if strike is not None:
+        return _struck(strike.pattern, strike.before, strike.move, wins)
+    left_with = _by_detail(explanation.detail)
+    is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= SEARCHED_PLIES + 1
+    return Motif((left_with if is_soon else Theme.POSITION).value, wins=wins)
 
 
-def _by_hanging(evidence: Evidence, strike: Strike) -> Pattern | Theme:
-    """The pattern of a strike, or how the piece hangs that it takes at once."""
+def _on_the_way(evidence: Evidence, reason: Reason, strike: Strike) -> bool:
+    """Whether a king is driven, and what hangs is a pawn, or is taken only after that."""
+    if reason is not Reason.KING or strike.pattern not in _AT_A_GLANCE:
+        return False
+    takes = VALUES[_kind(strike.before, captured_square(strike.before, strike.move))]
+    gain = takes - _taken_there(evidence, strike.move.to_square)
+    return strike.before.ply() > evidence.board.ply() + 1 or gain < VALUES[chess.KNIGHT]
+
+
+def _taken_there(evidence: Evidence, square: chess.Square) -> int:
+    """The value of what the mistake has taken on a square: who retakes there has only got it back."""
+    board, reply = evidence.board, evidence.reply_line[0]
+    is_there = board.is_capture(reply) and reply.to_square == square
+    return VALUES[_kind(board, captured_square(board, reply))] if is_there else 0
+
+
+def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme:
+    """The pattern of a strike, or how the man hangs that it takes at once, if that is the point.
+
+    That is so of a piece that hangs, and of anything that is as much as is won altogether.
+    """
     before, move = strike.before, strike.move
     if not before.is_capture(move):
         return strike.pattern
@@ -137,9 +182,13 @@ def _by_hanging(evidence: Evidence, strike: Strike) -> Pattern | Theme:
     if strike.pattern is Pattern.TOO_FEW_DEFENDERS:
         return plain
     is_answer = before.ply() == evidence.board.ply() + 1
-    takes_piece = VALUES[_kind(before, captured_square(before, move))] >= VALUES[chess.KNIGHT]
+    takes = VALUES[_kind(before, captured_square(before, move))]
     hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
-    return plain if is_answer and takes_piece and hangs and strike.pattern in _CLEVER else strike.pattern
+    gain = takes - _taken_there(evidence, move.to_square)
+    is_point = _swap(before, move) >= won >= 1 or (
+        hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT]
+    )
+    return plain if is_answer and is_point and strike.pattern in _CLEVER else strike.pattern
 
 
 def _struck(pattern: Pattern | Theme, before: chess.Board, move: chess.Move, wins: str) -> Motif:
@@ -169,12 +218,14 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
     if explanation.reason is Reason.KING and (king := explain_king(evidence)) is not None:
         theme = Theme.KING_DRIVEN_OUT if king.driven else Theme.CASTLING_LOST
         ply = _checks_at(evidence, king)
-        return _struck(theme, evidence.after_reply(ply), line[ply], "")
+        before = evidence.after_reply(ply)
+        return None if _sells(before, line[ply : ply + 2]) else _struck(theme, before, line[ply], "")
     if explanation.reason is not Reason.TEMPO or len(line) < 2:
         return None
     detail = explanation.detail
     if "is chased" in detail:
-        return _struck(Theme.CHASED, evidence.after_reply(1), line[1], "")
+        hunts = next(ply for ply in range(1, len(line), 2) if line[ply + 1].from_square == line[0].to_square)
+        return _struck(Theme.CHASED, evidence.after_reply(hunts), line[hunts], "")
     # The move before the last one shown: it is what sends the piece away.
     ply = max(1, min(len(explanation.refutation) + 1, len(line)) - 2)
     goes_home = "must go back" in detail or "goes back" in detail
@@ -182,14 +233,55 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
     return _struck(theme, evidence.after_reply(ply), line[ply], "")
 
 
+def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
+    """Whether a move takes a piece worth as much as its own, and is retaken: that lures nobody."""
+    if len(moves) < 2 or moves[0].to_square != moves[1].to_square or not before.is_capture(moves[0]):
+        return False
+    taken = VALUES[_kind(before, captured_square(before, moves[0]))]
+    return taken >= max(VALUES[chess.KNIGHT], VALUES[_kind(before, moves[0].from_square)])
+
+
 def _checks_at(evidence: Evidence, king: KingExposed) -> int:
     """The ply of the move that drives the king: the last check before it has happened, else the answer."""
     line = evidence.reply_line
     last = min(king.plies, len(line)) - 2
     for ply in range(last if last % 2 else last - 1, 0, -2):
-        if evidence.after_reply(ply).gives_check(line[ply]):
+        before = evidence.after_reply(ply)
+        if before.gives_check(line[ply]) and not _sells(before, line[ply : ply + 2]):
             return ply
     return 1 if len(line) > 1 else 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """The first punishing move, and how it is met."""
+
+    start: chess.Board
+    before: chess.Board
+    move: chess.Move
+    now: chess.Board
+    lines: list[tuple[chess.Move, ...]]
+    wins_material: bool  # that is the reason, be it lost or missed
+    is_capture: bool
+    takes_back: bool  # on the square where the mistake has taken something
+    is_retaken: bool  # in one of the lines
+    is_same: bool  # in all of them
+
+    @classmethod
+    def of(cls, evidence: Evidence, reason: Reason, lines: list[tuple[chess.Move, ...]]) -> _Answer:
+        before, (reply, move) = evidence.after_reply(1), lines[0][:2]
+        return cls(
+            start=evidence.board,
+            before=before,
+            move=move,
+            now=after(before, (move,)),
+            lines=lines,
+            wins_material=reason is Reason.MATERIAL,
+            is_capture=before.is_capture(move),
+            takes_back=evidence.board.is_capture(reply) and move.to_square == reply.to_square,
+            is_retaken=any(line[2].to_square == move.to_square for line in lines if line[2:]),
+            is_same=all(line[1] == move for line in lines),
+        )
 
 
 def _by_answer(
@@ -199,42 +291,95 @@ def _by_answer(
     lines = [line for line in evidence.reply_lines if len(line) >= 2]
     if not lines:
         return
-    before = evidence.after_reply(1)
-    answer = lines[0][1]
-    now = after(before, (answer,))
-    reply = evidence.reply_line[0]
-    is_capture = before.is_capture(answer)
-    if answer.promotion:
-        yield Theme.PROMOTION, before, answer
+    answer = _Answer.of(evidence, explanation.reason, lines)
+    before, move, now = answer.before, answer.move, answer.now
+    if move.promotion:
+        yield Theme.PROMOTION, before, move
     if not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))):
-        yield Theme.THREAT_OF_MATE, before, answer
-    wins_material = explanation.reason is Reason.MATERIAL
-    if is_capture and wins_material and answer.to_square == reply.to_square:
+        yield Theme.THREAT_OF_MATE, before, move
+    if answer.is_capture:
+        yield from _by_capture(evidence, explanation, answer)
+    if found := _by_attack(answer):
+        yield found, before, move
+    given_up = [_sacrificed_until(evidence.board, line) for line in lines]
+    if all(given_up):
+        yield Theme.UNSOUND_SACRIFICE, evidence.after_reply(given_up[0]), lines[0][given_up[0]]
+    if answer.is_same and all(_gains_time(before, line[1:3]) for line in lines):
+        yield Theme.GAIN_OF_TIME, before, move
+    if not answer.is_capture and _threatens_piece(before, now):
+        yield Theme.ATTACK, before, move
+    if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
+        yield Theme.BREAKS_PAWNS, before, move
+    if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
+        yield Theme.EXCHANGE, before, move
+    if not answer.takes_back and _is_break(before, move):
+        yield Theme.PAWN_BREAK, before, move
+    if not answer.is_capture and _threatens_fork(now, move):
+        yield Theme.ATTACK, before, move
+
+
+def _by_capture(
+    evidence: Evidence, explanation: Explanation, answer: _Answer
+) -> Iterator[tuple[Pattern | Theme, chess.Board, chess.Move]]:
+    """How what the answer takes has stood there, or what it takes next."""
+    before, move, reply = answer.before, answer.move, answer.lines[0][0]
+    if answer.wins_material and move.to_square == reply.to_square:
         # Whoever took something cheaper there, and is retaken, has sacrificed; equals are exchanged.
-        lost = VALUES[_kind(before, answer.to_square)]
-        taken = VALUES[_kind(evidence.board, captured_square(evidence.board, reply))]
-        if evidence.board.is_capture(reply) and lost >= VALUES[chess.KNIGHT]:
-            yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, answer
-        yield _plain(before, answer), before, answer
-    squares = {reply.to_square, *(line[2].to_square for line in lines if len(line) > 2)}
-    is_exchange = answer.to_square in squares
+        lost = VALUES[_kind(before, move.to_square)]
+        taken = VALUES[_kind(answer.start, captured_square(answer.start, reply))]
+        if answer.takes_back and lost >= VALUES[chess.KNIGHT]:
+            yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, move
+        yield _plain(before, move), before, move
+    wins_it = not answer.takes_back and _swap(before, move) >= 1
+    if answer.wins_material and answer.is_retaken and not wins_it and (taken_next := _takes_next(evidence)):
+        yield taken_next
+    is_kept = explanation.won > 0 and not answer.is_retaken
+    # Of what is retaken counts what is won there, unless material is the reason: else the point is another.
+    counts = (answer.wins_material or not answer.is_retaken) and not answer.takes_back
     is_left = explanation.detail.startswith("leaves ")
-    if is_capture and (is_left or ((wins_material or not is_exchange) and _pays(before, answer))):
-        yield _plain(before, answer), before, answer
-    if all(line[1] == answer and _forks_with_check(before, line[1:], wins_material) for line in lines):
-        yield Pattern.DOUBLE_ATTACK, before, answer
-    if _hits_pinned(before, now, answer):
-        yield Pattern.PIN, before, answer
-    if all(line[1] == answer and _gains_time(before, line[1:3]) for line in lines):
-        yield Theme.GAIN_OF_TIME, before, answer
-    if not is_capture and _threatens_piece(before, now):
-        yield Theme.ATTACK, before, answer
-    if is_capture and all(_breaks_pawns(evidence.board, before, line[1:3], evidence.errs) for line in lines):
-        yield Theme.BREAKS_PAWNS, before, answer
-    if is_capture and all(_exchanges(evidence.board, line) for line in lines):
-        yield Theme.EXCHANGE, before, answer
-    if _is_break(before, answer):
-        yield Theme.PAWN_BREAK, before, answer
+    if is_left or is_kept or wins_it or (counts and _pays(before, move)):
+        yield _plain(before, move), before, move
+
+
+def _by_attack(answer: _Answer) -> Pattern | None:
+    """The pattern by which the answer attacks a piece or two, whether or not it wins one."""
+    before, move, now = answer.before, answer.move, answer.now
+    checks = (_forks_with_check(before, line[1:], answer.wins_material) for line in answer.lines)
+    if answer.is_same and not answer.is_retaken and all(checks):
+        return Pattern.DOUBLE_ATTACK
+    if _hits_pinned(before, now, move):
+        return Pattern.PIN
+    return None if answer.is_capture else _hits(before, answer.lines, move)
+
+
+def _sacrificed_until(board: chess.Board, line: tuple[chess.Move, ...]) -> int:
+    """The ply at which a piece is taken that stays where it has taken something cheaper; 0: it is not.
+
+    Checks and exchanges come first: they make it no better.
+    """
+    square = line[0].to_square
+    if not board.is_capture(line[0]):
+        return 0
+    given = VALUES[_kind(board, line[0].from_square)]
+    if given < VALUES[chess.KNIGHT] or given <= VALUES[_kind(board, captured_square(board, line[0]))]:
+        return 0
+    moved = next((ply for ply, move in enumerate(line) if ply and move.from_square == square), len(line))
+    taken = next((ply for ply, move in enumerate(line) if ply > 1 and move.to_square == square), 0)
+    forced = all(_is_forcing(after(board, line[:ply]), line[ply]) for ply in range(1, taken, 2))
+    return taken if taken % 2 and taken <= _CAUGHT + 1 and taken < moved and forced else 0
+
+
+def _is_forcing(board: chess.Board, move: chess.Move) -> bool:
+    return board.is_capture(move) or board.gives_check(move)
+
+
+def _takes_next(evidence: Evidence) -> tuple[Pattern | Theme, chess.Board, chess.Move] | None:
+    """What the second punishing move takes, once a first capture has been retaken."""
+    if len(evidence.reply_line) < 4 or evidence.reply_line[2].to_square != evidence.reply_line[1].to_square:
+        return None
+    before, move = evidence.after_reply(3), evidence.reply_line[3]
+    is_other = before.is_capture(move) and move.to_square != evidence.reply_line[2].to_square
+    return (_plain(before, move), before, move) if is_other and _swap(before, move) >= 1 else None
 
 
 def _kind(board: chess.Board, square: chess.Square) -> chess.PieceType:
@@ -261,15 +406,81 @@ def _pays(before: chess.Board, capture: chess.Move) -> bool:
     return MATED > settled > material_balance(before, before.turn)
 
 
+def _swap(before: chess.Board, capture: chess.Move) -> int:
+    """Pawns that a capture wins if nobody does anything but take back on its square, the cheapest first."""
+    takes = VALUES[_kind(before, captured_square(before, capture))]
+    now = after(before, (capture,))
+    retakes = now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square])
+    cheapest = min(retakes, key=lambda retake: (_value(now, retake.from_square), retake.uci()), default=None)
+    return takes - (max(0, _swap(now, cheapest)) if cheapest else 0)
+
+
+def _takeable(board: chess.Board) -> set[chess.Square]:
+    """Squares on which the side to move wins something by what happens there alone."""
+    return {take.to_square for take in board.generate_legal_captures() if _swap(board, take) >= 1}
+
+
+def _hits(before: chess.Board, lines: list[tuple[chess.Move, ...]], answer: chess.Move) -> Pattern | None:
+    """What a quiet move attacks: a piece that cannot get away and falls, two, or one from behind it."""
+    now = after(before, (answer,))
+    if now.is_check():
+        return None
+    is_new = _takeable(after(now, (chess.Move.null(),))) - _takeable(before)
+    hit = [
+        square
+        for square in is_new & set(now.attacks(answer.to_square))
+        if VALUES[_kind(now, square)] >= VALUES[chess.KNIGHT]
+    ]
+    shut_in = [square for square in hit if not is_rook_at_home(now, square) and has_no_flight(now, square)]
+    if any(all(_falls(square, line[2:]) for line in lines) for square in shut_in):
+        return Pattern.TRAPPED_PIECE
+    if any(_is_skewered(now, answer.to_square, square) for square in hit):
+        return Pattern.SKEWER
+    opened = [square for square in is_new if _is_opened(before, now, answer, square)]
+    if any(VALUES[_kind(now, square)] >= VALUES[chess.KNIGHT] for square in opened):
+        return Pattern.DISCOVERED_ATTACK
+    return Pattern.DOUBLE_ATTACK if len(hit) > 1 else None
+
+
+def _is_opened(before: chess.Board, now: chess.Board, answer: chess.Move, target: chess.Square) -> bool:
+    """Whether a line piece attacks `target` now that the man before it has moved away."""
+    hunters = now.attackers(before.turn, target) - before.attackers(before.turn, target)
+    return any(
+        answer.from_square in chess.SquareSet.between(hunter, target)
+        for hunter in hunters & line_pieces(now, before.turn)
+        if hunter != answer.to_square
+    )
+
+
+def _falls(square: chess.Square, moves: tuple[chess.Move, ...]) -> bool:
+    """Whether the man on `square`, whose side moves first, is taken by the third answer."""
+    for ply, move in enumerate(moves[:_CAUGHT]):
+        if ply % 2 and move.to_square == square:
+            return True
+        if ply % 2 == 0 and move.from_square == square:
+            square = move.to_square
+    return False
+
+
+def _is_skewered(now: chess.Board, square: chess.Square, front: chess.Square) -> bool:
+    """Whether behind a dearer piece on `front` stands another that the line piece on `square` would win."""
+    behind = man_behind(now, square, front)
+    if behind is None or VALUES[_kind(now, behind)] < VALUES[chess.KNIGHT]:
+        return False
+    is_loose = not now.attackers(now.turn, behind) or _value(now, behind) > _value(now, square)
+    return is_loose and _value(now, front) > max(_value(now, behind), _value(now, square))
+
+
 def _hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> bool:
-    """Whether the man that moves attacks a piece that is pinned to its king and worth more, or loose."""
+    """Whether the man that moves attacks a piece that is pinned, so that it could now be taken with gain."""
     square = answer.to_square
+    pays = set() if now.is_check() else _takeable(after(now, (chess.Move.null(),)))
+    pinners = line_pieces(now, before.turn)
     for target in now.attacks(square) & now.occupied_co[now.turn]:
         worth = _value(now, target)
         is_new = target not in before.attacks(answer.from_square)
-        if worth < VALUES[chess.KNIGHT] or not is_new or not now.is_pinned(now.turn, target):
-            continue
-        if worth > _value(now, square) or not now.attackers(now.turn, target):
+        held = now.is_pinned(now.turn, target) or is_pinned(now, target, pinners)
+        if worth >= VALUES[chess.KNIGHT] and is_new and held and target in pays:
             return True
     return False
 
@@ -299,6 +510,16 @@ def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:
     return threat >= _THREAT and threat > there
 
 
+def _threatens_fork(now: chess.Board, answer: chess.Move) -> bool:
+    """Whether the man that moves threatens to take something and then to win a piece, whatever the answer."""
+    if now.is_check():
+        return False
+    free = after(now, (chess.Move.null(),))
+    level = material_balance(free, free.turn)
+    takes = free.generate_legal_captures(from_mask=chess.BB_SQUARES[answer.to_square])
+    return any(-settle_answer(after(free, (take,))).balance - level >= _THREAT for take in takes)
+
+
 def _gains_time(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
     """Whether the answer attacks a piece anew, by something cheaper or where nothing defends it, and it goes.
 
@@ -318,15 +539,13 @@ def _gains_time(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
     return is_loose or any(_value(now, hunter) < _value(now, target) for hunter in hunters)
 
 
-def _breaks_pawns(
-    start: chess.Board, before: chess.Board, moves: tuple[chess.Move, ...], errs: chess.Color
-) -> bool:
+def _breaks_pawns(start: chess.Board, before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
     """Whether an exchange leaves doubled or isolated pawns, or a bare king, that were not there before."""
     if len(moves) < 2 or moves[0].to_square != moves[1].to_square:
         return False
     if before.piece_type_at(moves[0].to_square) in (None, chess.PAWN):
         return False
-    retaken = after(before, moves)
+    errs, retaken = start.turn, after(before, moves)
     if retaken.piece_type_at(moves[1].to_square) != chess.PAWN:
         return False
     had = {*doubled(start, errs), *(8 + file for file in isolated(start, errs))}
@@ -344,11 +563,16 @@ def _exchanges(start: chess.Board, line: tuple[chess.Move, ...]) -> bool:
 
 
 def _is_break(before: chess.Board, answer: chess.Move) -> bool:
-    """Whether a pawn moves to, or takes on, the centre or beside it and meets a pawn of the other side."""
-    if before.piece_type_at(answer.from_square) != chess.PAWN or answer.to_square not in _OUTER_CENTRE:
+    """Whether a pawn moves to, or takes on, the centre or beside it and meets a pawn of the other side.
+
+    Or it moves beside that and meets one in the centre itself.
+    """
+    if before.piece_type_at(answer.from_square) != chess.PAWN:
         return False
     now = after(before, (answer,))
     meets = now.attacks(answer.to_square) & now.pawns & now.occupied_co[now.turn]
+    if answer.to_square not in _OUTER_CENTRE:
+        return bool(meets & chess.SquareSet(CENTRE))
     gains_ground = answer.to_square in CENTRE and rank_of(answer.to_square, before.turn) >= 4
     return bool(meets) or before.is_capture(answer) or gains_ground
 
@@ -368,5 +592,5 @@ _BY_DETAIL = {
 }
 
 
-def _by_detail(detail: str) -> str:
-    return next((theme.value for part, theme in _BY_DETAIL.items() if part in detail), Theme.POSITION.value)
+def _by_detail(detail: str) -> Theme:
+    return next((theme for part, theme in _BY_DETAIL.items() if part in detail), Theme.POSITION)

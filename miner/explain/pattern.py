@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import chess
 
-from miner.board.moves import after, captured_square
+from miner.board.moves import after, captured_square, is_home
 from miner.board.settle import VALUES, material_balance, settle, settle_answer, settled_balance
 from miner.explain.evidence import Evidence, mates_in_one
 from miner.reasons import Pattern
@@ -15,6 +15,7 @@ from miner.reasons import Pattern
 _SOON = 4  # plies within which what waits is taken after an in-between move
 # A pattern that shows only later explains another mistake than the reply. Common practice, no source.
 SEARCHED_PLIES = 6  # of the refutation: three moves of the side that punishes
+_PRIZE_PLIES = 6  # after a strike in which it must pay: checks and exchanges may come first
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,7 @@ class Strike:
     pattern: Pattern
     before: chess.Board
     move: chess.Move
+    is_far: bool = False  # it pays so late that what the first moves do says more
 
 
 def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Pattern | None:
@@ -33,7 +35,9 @@ def find_pattern(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Patt
 
 
 def find_strike(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Strike | None:
-    """The earliest of the first three punishing moves in `refutation` that has a pattern.
+    """The earliest of the first three punishing moves in `refutation` that has a pattern which soon pays.
+
+    If there is none, the earliest that has one at all, and it is far.
 
     `refutation` holds the moves after the reply.
 
@@ -54,14 +58,19 @@ def find_strike(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Strik
     if not line.prizes or end.is_check():  # the line stops short of what it wins: let the captures settle
         settled = settle_answer(end) if end.turn == evidence.errs else settle(end)
         line = _Line.of(evidence, (*refutation, *settled.line))
-    for ply in range(0, min(len(line.moves), SEARCHED_PLIES), 2):
-        strike = _Strike.of(line, ply)
-        found = _first(_DETECTORS, strike) or _first(_TIMING, strike)
-        if found is None and (retaken := _if_retaken(evidence, line, ply)):
-            found = _first(_DETECTORS, retaken)
-        if found or (found := _first(_PLAIN, strike)):
-            return Strike(found, strike.before, strike.move)
+    for within in (_PRIZE_PLIES, len(line.moves)):
+        for ply in range(0, min(len(line.moves), SEARCHED_PLIES), 2):
+            strike = _Strike.of(line, ply, within)
+            if found := _found(evidence, line, strike, ply):
+                return Strike(found, strike.before, strike.move, within > _PRIZE_PLIES)
     return None
+
+
+def _found(evidence: Evidence, line: _Line, strike: _Strike, ply: int) -> Pattern | None:
+    found = _first(_DETECTORS, strike) or _first(_TIMING, strike)
+    if found is None and (retaken := _if_retaken(evidence, line, ply)):
+        found = _first(_DETECTORS, retaken)
+    return found or _first(_PLAIN, strike)
 
 
 def _first(detectors: _Detectors, strike: _Strike) -> Pattern | None:
@@ -153,7 +162,10 @@ def _prizes(
             if not is_sold and takes - (attacker if retaken else 0) >= 1:
                 man, taker = _trace_back(moves[:ply], square), _trace_back(moves[:ply], move.from_square)
                 yield _Prize(ply, man, taker, takes, not has_taken.get(square))
-        has_taken[move.to_square] = has_taken.pop(move.from_square, 0) + takes
+        # What retakes has only got back what has just been taken there, and is itself not paid for.
+        lost = _taken_value(boards[ply - 1], moves[ply - 1]) if ply % 2 else 0
+        got = takes - lost if lost and moves[ply - 1].to_square == move.to_square else takes
+        has_taken[move.to_square] = has_taken.pop(move.from_square, 0) + max(0, got)
 
 
 def _taken_value(board: chess.Board, move: chess.Move) -> int:
@@ -187,12 +199,13 @@ class _Strike:
     balance: int  # of the side that punishes, at the end of the line
 
     @classmethod
-    def of(cls, line: _Line, ply: int) -> _Strike:
+    def of(cls, line: _Line, ply: int, within: int = _PRIZE_PLIES) -> _Strike:
+        """The punishing move at `ply`, and what it wins no more than `within` plies later."""
         own = next((prize for prize in line.prizes if prize.ply == ply), None)
         best = max((prize.value for prize in line.prizes if prize.ply >= ply), default=0)
         # Beside a piece that is won, pawns taken on the way are not what the pattern is about.
         counts = min(best, VALUES[chess.KNIGHT])
-        later = [prize for prize in line.prizes if prize.ply > ply and prize.value >= counts]
+        later = [prize for prize in line.prizes if 0 < prize.ply - ply <= within and prize.value >= counts]
         balance = line.balance
         return cls(
             before=line.boards[ply],
@@ -233,7 +246,7 @@ class _Strike:
 def _discovered(strike: _Strike) -> bool:
     """A line piece attacks the king, or a piece that it takes, through the square that the move has left."""
     king = strike.now.king(strike.now.turn)
-    for square in _line_pieces(strike.now, strike.before.turn) - chess.SquareSet([strike.move.to_square]):
+    for square in line_pieces(strike.now, strike.before.turn) - chess.SquareSet([strike.move.to_square]):
         for target in strike.now.attacks(square) - strike.before.attacks(square):
             # A developing move opens lines on pawns all the time; nobody calls that a discovered attack.
             wins = (target, square) in strike.pairs and _value(strike.now, target) >= VALUES[chess.KNIGHT]
@@ -243,7 +256,8 @@ def _discovered(strike: _Strike) -> bool:
     return False
 
 
-def _line_pieces(board: chess.Board, color: chess.Color) -> chess.SquareSet:
+def line_pieces(board: chess.Board, color: chess.Color) -> chess.SquareSet:
+    """The squares of the bishops, rooks and queens of a side."""
     return chess.SquareSet((board.bishops | board.rooks | board.queens) & board.occupied_co[color])
 
 
@@ -252,7 +266,8 @@ def _pin(strike: _Strike) -> bool:
     board = strike.now
     for target in strike.targets:
         is_piece = _value(board, target) >= VALUES[chess.KNIGHT]
-        pinned_by_move = is_piece and _is_pinned(board, target, (strike.move.to_square,))
+        stays = is_piece and not strike.is_retaken
+        pinned_by_move = stays and is_pinned(board, target, (strike.move.to_square,))
         if pinned_by_move or board.is_pinned(board.turn, target):
             return True
         guards = board.attackers(board.turn, target)
@@ -261,22 +276,22 @@ def _pin(strike: _Strike) -> bool:
     return False
 
 
-def _is_pinned(board: chess.Board, square: chess.Square, pinners: Iterable[chess.Square]) -> bool:
+def is_pinned(board: chess.Board, square: chess.Square, pinners: Iterable[chess.Square]) -> bool:
     """Whether one of `pinners` attacks something better, or the king, through the man on `square`."""
-    behind = (_behind(board, pinner, square) for pinner in pinners)
-    return any(better is not None and _value(board, better) > _value(board, square) for better in behind)
+    dearer = (man_behind(board, pinner, square) for pinner in pinners)
+    return any(better is not None and _value(board, better) > _value(board, square) for better in dearer)
 
 
 def _is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square) -> bool:
     """Whether the man on `guard` is pinned along a line on which `target` does not lie."""
-    line_pieces = _line_pieces(board, not board.turn)
-    elsewhere = (pinner for pinner in line_pieces if target not in chess.SquareSet.ray(pinner, guard))
-    return board.piece_type_at(guard) != chess.KING and _is_pinned(board, guard, elsewhere)
+    pinners = line_pieces(board, not board.turn)
+    elsewhere = (pinner for pinner in pinners if target not in chess.SquareSet.ray(pinner, guard))
+    return board.piece_type_at(guard) != chess.KING and is_pinned(board, guard, elsewhere)
 
 
-def _behind(board: chess.Board, square: chess.Square, front: chess.Square) -> chess.Square | None:
+def man_behind(board: chess.Board, square: chess.Square, front: chess.Square) -> chess.Square | None:
     """The man of the side to move that the line piece on `square` attacks through `front`."""
-    if square not in _line_pieces(board, not board.turn) or front not in board.attacks(square):
+    if square not in line_pieces(board, not board.turn) or front not in board.attacks(square):
         return None
     through = board.copy(stack=False)
     through.remove_piece_at(front)
@@ -295,7 +310,7 @@ def _skewer(strike: _Strike) -> bool:
     """The moved line piece attacks a better piece, or the king, and through it the target."""
     board, square = strike.now, strike.move.to_square
     for front in board.attacks(square) & board.occupied_co[board.turn]:
-        behind = _behind(board, square, front)
+        behind = man_behind(board, square, front)
         if behind is not None and behind in strike.targets and _value(board, front) > _value(board, behind):
             return True
     return False
@@ -339,13 +354,28 @@ def _paying_squares(board: chess.Board) -> set[chess.Square]:
 
 def _trapped(strike: _Strike) -> bool:
     """A target piece is newly attacked and is taken wherever it goes, or goes and is taken all the same."""
+    return _catches(strike, [target for target in strike.targets if not is_rook_at_home(strike.now, target)])
+
+
+def _trapped_at_home(strike: _Strike) -> bool:
+    """The same of a rook in its corner, where it is the only thing that is attacked."""
+    return _catches(strike, [target for target in strike.targets if is_rook_at_home(strike.now, target)])
+
+
+def is_rook_at_home(board: chess.Board, square: chess.Square) -> bool:
+    """Whether a rook stands where it has stood from the start: nobody has shut it in."""
+    man = board.piece_at(square)
+    return man is not None and man.piece_type == chess.ROOK and is_home(man, square)
+
+
+def _catches(strike: _Strike, targets: Iterable[chess.Square]) -> bool:
     board = strike.now
     return any(
         _value(board, target) >= VALUES[chess.KNIGHT]
         and board.attackers(not board.turn, target) - strike.before.attackers(not board.turn, target)
         and not board.is_check()
-        and (_flees_in_vain(strike, target) or _has_no_flight(board, target))
-        for target in strike.targets
+        and (_flees_in_vain(strike, target) or has_no_flight(board, target))
+        for target in targets
     )
 
 
@@ -361,7 +391,10 @@ def _flees_in_vain(strike: _Strike, target: chess.Square) -> bool:
     return _value(board, captured_square(board, flight)) < _value(board, target)
 
 
-def _has_no_flight(board: chess.Board, target: chess.Square) -> bool:
+def has_no_flight(board: chess.Board, target: chess.Square) -> bool:
+    """Whether a man of the side to move is taken with gain wherever it goes; one that is pinned is held."""
+    if board.is_pinned(board.turn, target):
+        return False
     level = material_balance(board, board.turn)
     for flight in board.generate_legal_moves(chess.BB_SQUARES[target]):
         settled = settle(after(board, (flight,)))
@@ -388,9 +421,16 @@ def _removed_defender(strike: _Strike) -> bool:
     for target in (strike.targets | stands) - {taken}:
         is_less = _value(strike.before, taken) < _value(strike.now, target)
         defends = taken in strike.before.attackers(strike.now.turn, target)
-        if defends and (strike.is_retaken or is_less):
+        if defends and (_leaves_alone(strike, target) if strike.is_retaken else is_less):
             return True
     return False
+
+
+def _leaves_alone(strike: _Strike, target: chess.Square) -> bool:
+    """Whether what retakes is not the target itself, and does not defend it from there."""
+    retakes = strike.next_two[0]
+    then = after(strike.now, (retakes,))
+    return retakes.from_square != target and target not in then.attacks(retakes.to_square)
 
 
 def _back_rank(strike: _Strike) -> bool:
@@ -466,8 +506,9 @@ _DETECTORS: _Detectors = (
     (Pattern.DISCOVERED_ATTACK, _discovered),
     (Pattern.PIN, _pin),
     (Pattern.SKEWER, _skewer),
-    (Pattern.DOUBLE_ATTACK, _double_attack),
     (Pattern.TRAPPED_PIECE, _trapped),
+    (Pattern.DOUBLE_ATTACK, _double_attack),
+    (Pattern.TRAPPED_PIECE, _trapped_at_home),
     (Pattern.OVERLOADED_DEFENDER, _overloaded),
     (Pattern.REMOVED_DEFENDER, _removed_defender),
     (Pattern.BACK_RANK, _back_rank),

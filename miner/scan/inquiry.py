@@ -33,7 +33,7 @@ class Suspect:
     move: int  # packed
     fen: str
     played: tuple[int, ...]  # packed answers
-    came_to: int | None = None  # the square of the other side's move before it, in the first game with it
+    taken_on: int | None = None  # where the other side has just taken something, in the first game with it
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,19 +34,28 @@ def suspect_rows(moves: Walked, expected: Floats, settings: ScanSettings) -> Int
 def suspects_of(moves: Walked, expected: Floats, settings: ScanSettings) -> list[Suspect]:
     """Those moves, each once for all games in which it was played in that position."""
     played: dict[tuple[int, int], set[int]] = {}
-    came_to: dict[tuple[int, int], int | None] = {}
+    taken_on: dict[tuple[int, int], int | None] = {}
     for row in suspect_rows(moves, expected, settings).tolist():
         suspect = int(moves.before[row]), int(moves.move[row])
         answers = played.setdefault(suspect, set())
         if (following := int(moves.next_row[row])) >= 0:
             answers.add(int(moves.move[following]))
-        has_before = row > 0 and moves.game[row - 1] == moves.game[row]
-        before = unpack_move(int(moves.move[row - 1])).to_square if has_before else None
-        came_to.setdefault(suspect, before)
+        if suspect not in taken_on:
+            taken_on[suspect] = _taken_on(moves, row)
     return [
-        Suspect(int(moves.keys[place]), move, moves.fens[place], tuple(sorted(answers)), came_to[place, move])
+        Suspect(
+            int(moves.keys[place]), move, moves.fens[place], tuple(sorted(answers)), taken_on[place, move]
+        )
         for (place, move), answers in played.items()
     ]
+
+
+def _taken_on(moves: Walked, row: int) -> int | None:
+    """The square on which the move before that of `row` has taken something, if it has."""
+    if row == 0 or moves.game[row - 1] != moves.game[row]:
+        return None
+    before, move = chess.Board(moves.fens[moves.before[row - 1]]), unpack_move(int(moves.move[row - 1]))
+    return move.to_square if before.is_capture(move) else None
 
 
 def told_of(found: tuple[Suspect, Mistake], settings: ScanSettings) -> dict[str, Any]:
@@ -62,7 +71,7 @@ def told_of(found: tuple[Suspect, Mistake], settings: ScanSettings) -> dict[str,
         defences=(parse_uci_line(board, mistake.pv_defence),) if mistake.pv_defence else (),
     )
     explanation = explain(evidence)
-    motif = find_motif(evidence, explanation, suspect.came_to)
+    motif = find_motif(evidence, explanation, suspect.taken_on)
     return {
         "key": suspect.key,
         "fen": suspect.fen,

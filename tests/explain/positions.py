@@ -117,6 +117,7 @@ def mirrored(lines: Evidence) -> Evidence:
         board=lines.board.mirror(),
         best_line=tuple(map(_mirrored_move, lines.best_line)),
         reply_line=tuple(map(_mirrored_move, lines.reply_line)),
+        defences=tuple(tuple(map(_mirrored_move, line)) for line in lines.defences),
         best=replace(lines.best, side=lines.best.side.other),
         reply=replace(lines.reply, side=lines.reply.side.other),
     )

@@ -14,8 +14,8 @@ from tests.explain.positions import evidence, mirrored
 ITALIAN = "e4 e5 Nf3 Nc6 Bc4 Bc5 d3 Nf6 Nc3 d6 Bg5"
 
 
-def motif_of(lines: Evidence, came_to: chess.Square | None = None) -> Motif:
-    return find_motif(lines, explain(lines), came_to)
+def motif_of(lines: Evidence, taken_on: chess.Square | None = None) -> Motif:
+    return find_motif(lines, explain(lines), taken_on)
 
 
 CASES = {
@@ -164,6 +164,158 @@ def test_colours_are_folded(name: str) -> None:
     lines, wanted = CASES[name]
 
     assert motif_of(mirrored(lines)) == wanted
+
+
+FROM_GAMES = {
+    "the pawn that guards e5 may not take: nobody does": (
+        evidence(
+            "rnbqkbnr/p2p1ppp/2p5/1p2p3/4P3/1B3N2/PPPP1PPP/RNBQK2R b KQkq - 1 4",
+            reply="f6 Nxe5 Nh6 Nf3 a5 a4 bxa4 Bxa4",
+            best="d6 d4 Nd7 O-O Be7 dxe5 dxe5 a4",
+            defences=("f6 Nxe5 d5 Qh5+ Ke7 Ng6+ hxg6 Qxh8 Be6 Qh4",),
+            best_cp=-106,
+            reply_cp=-298,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "N", "e5", "a pawn"),
+    ),
+    "the knight comes to e3 and the queen has no square": (
+        evidence(
+            "rnb2rk1/pppp1ppp/5q1n/2b1p3/4P3/P2P1P2/1PP1N1PP/RNBQKB1R w KQ - 3 6",
+            reply="Nd2 Ng4 d4 Ne3 dxc5 Nxd1 Kxd1 Nc6 b4 d6",
+            best="Nbc3 Qh4+ g3 Qh5 Bg2",
+            best_cp=76,
+            reply_cp=-397,
+        ),
+        Motif(Pattern.TRAPPED_PIECE, "N", "e6", "a queen for a bishop and a knight"),
+    ),
+    "a rook in its corner is hit with a bishop: that is a fork": (
+        evidence(
+            "rnbqk1nr/pp1p1ppp/3b4/2p1p1N1/2B1P3/8/PPPP1PPP/RNBQK2R b KQkq - 1 4",
+            reply="Qa5 Nxf7 Be7 Nxh8 Nf6 O-O b5 Bf7+ Kf8 Nc3",
+            best="Qxg5 O-O Qd8 Qf3 Nf6 Qg3 g6 Nc3",
+            defences=("Qa5 Nxf7 Bc7 Nxh8 Nf6 O-O b5 Bf7+ Kf8 Nc3",),
+            best_cp=290,
+            reply_cp=-595,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "f7", "a rook and a pawn"),
+    ),
+    "queens are exchanged, then the pawn forks: no pin": (
+        evidence(
+            "r2q1rk1/3nppbp/p1P2np1/1p6/2p5/2P5/PPB2PPP/RNBQR1K1 b - - 0 14",
+            reply="Nb8 Qxd8 Rxd8 c7 Rc8 cxb8=B Raxb8 Bd1 b4 a3",
+            best="Nc5 a4 Qd5 axb5 axb5 Rxa8 Rxa8",
+            best_cp=70,
+            reply_cp=-385,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "c7", "a knight for a pawn"),
+    ),
+    "a knight is chased by pawns, after an exchange": (
+        evidence(
+            "rnbqk1nr/ppp2ppp/8/4p3/Pb1p4/B1N5/2PPPPPP/R2QKBNR w KQkq - 0 5",
+            reply="Ne4 Bxa3 Rxa3 f5 Ng3 f4 Ne4 Bf5 d3 Bxe4 dxe4 Qd6 Rb3 Na6",
+            best="Bxb4 a5 Ba3 dxc3 dxc3 Qxd1+ Rxd1 Bd7",
+            best_cp=-32,
+            reply_cp=-275,
+        ),
+        Motif(Theme.CHASED, "P", "f4"),
+    ),
+    "a check and an exchange come before what was sacrificed is taken": (
+        evidence(
+            "rnb1k1nr/pp1p1ppp/4p3/2b5/2PNP3/4B3/Pq3PPP/RN1QKB1R w KQkq - 0 7",
+            reply="Nxe6 Bb4+ Nd2 Bxd2+ Bxd2 dxe6 Be2 e5 Rb1 Qd4",
+            best="Nd2 Bxd4 Rb1 Qc3 Rb3 Qa1 Rb1",
+            best_cp=0,
+            reply_cp=-311,
+        ),
+        Motif(Theme.UNSOUND_SACRIFICE, "P", "e3"),
+    ),
+    "the check drives the king, a pawn falls on the way": (
+        evidence(
+            "rnbqk1nr/ppp3pp/3b1p2/4p3/3PN3/8/PPP2PPP/RNBQKB1R b KQkq - 0 6",
+            reply="c5 Bb5+ Ke7 dxc5 Bc7 O-O Qxd1 Rxd1 f5 Nbc3",
+            best="Be7 Bb5+ c6",
+            best_cp=0,
+            reply_cp=-245,
+        ),
+        Motif(Theme.KING_DRIVEN_OUT, "B", "b5"),
+    ),
+    "a bishop hits queen and rook": (
+        evidence(
+            "r4rk1/p4ppp/bqp1p3/3pP3/3n1P2/2P2R2/P1P3PP/R1BQ2K1 w - - 0 15",
+            reply="cxd4 Be2 Qxe2 Qxd4+ Qe3 Qxa1 h3 Rab8 Kh2 d4",
+            best="Qxd4 Rfc8 h3 h6",
+            defences=("cxd4 Be2 Qd2 Bxf3 gxf3 Rfb8 Ba3 Qd8 Bd6 Rb2",),
+            best_cp=18,
+            reply_cp=-341,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "B", "e7"),
+    ),
+    "a pawn is taken, and the queen it hits goes: just a pawn": (
+        evidence(
+            "r1bqk2r/bpp2pp1/p1np1n1p/P3p3/1PB1P3/2PP1Q2/4NPPP/RNB1K2R w KQkq - 1 10",
+            reply="g4 Bxg4 Qg2 Qe7 Be3 Be6 Nd2 Bxe3 fxe3 O-O-O",
+            best="h3 Be6 Bxe6 fxe6 Be3 O-O O-O",
+            defences=("g4 Bxg4 Qg3 g6 f3 Bd7 Kd1 Qe7 Kc2 Kd8",),
+            best_cp=14,
+            reply_cp=-139,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "B", "g5", "a pawn"),
+    ),
+    "a bishop could be taken, and is not": (
+        evidence(
+            "r1bq1bnr/1p2kppp/p1B1p3/2p1P3/3p4/3P1Q2/PPP2PPP/RNB1K1NR b KQ - 0 8",
+            reply="Qa5+ Nd2 Qc7 Be4 Ke8 Qg3 Ne7 Nh3 Nf5 Bxf5",
+            best="bxc6 Nd2 Ke8 Nc4 a5 h4 Qd5 Qg3",
+            defences=("Qa5+ Nd2 bxc6 Qxc6 Qb5 Qxa8 Bb7 Qa7 Kd7 Nc4",),
+            best_cp=-197,
+            reply_cp=-540,
+        ),
+        Motif(Theme.MISSED_GAIN, "P", "c3"),
+    ),
+    "a rook is exchanged on f2, and no king is driven": (
+        evidence(
+            "r1bq1rk1/ppp2p2/2np3p/2b1p2Q/2B4N/2NP3P/PPP2nP1/R4RK1 w - - 0 11",
+            reply="Rxf2 Bxf2+ Kxf2 Qg5 Qg6+ Kh8 Qxg5 hxg5 Nf3 Na5",
+            best="Qg6+ Kh8 Qxh6+ Kg8 Rxf2 d5 Bxd5 Bxf2+",
+            best_cp=239,
+            reply_cp=-318,
+        ),
+        Motif(Theme.EXCHANGE, "B", "f7"),
+    ),
+    "queens come off on a pawn that is guarded too little": (
+        evidence(
+            "rnbqkbnr/p3pppp/1p6/2Pp4/8/2N1P3/PPP2PPP/R1BQKBNR b KQkq - 0 4",
+            reply="bxc5 Qxd5 Qxd5 Nxd5 Kd7 Nf3 e6 Ne5+ Kd8 Nc3",
+            best="e6 e4 Bxc5 exd5 Nf6 Bb5+ Bd7 dxe6",
+            best_cp=-111,
+            reply_cp=-298,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "Q", "d5"),
+    ),
+}
+"""What a coach says of mistakes of amateurs, each beside what it could be taken for."""
+
+
+@pytest.mark.parametrize("name", FROM_GAMES)
+def test_from_games(name: str) -> None:
+    lines, wanted = FROM_GAMES[name]
+
+    assert motif_of(lines) == wanted
+    assert motif_of(mirrored(lines)) == wanted
+
+
+def test_who_retakes_with_another_man_has_missed_no_recapture() -> None:
+    """The knight on f6 was taken with the bishop: the pawn would have won a piece, so a gain is missed."""
+    lines = evidence(
+        "2rqk2r/pp1bbppp/3p1N2/4p1B1/2B1P3/5P2/PPP3PP/R2Q1RK1 b k - 0 12",
+        reply="Bxf6 Bxf6 Qxf6 Bb3 h5 Qd2 h4 h3 Be6",
+        best="gxf6 Bxf7+ Kxf7 Be3 h5 f4 Qe8 Rf3",
+        defences=("Bxf6 Bxf6 gxf6 Bb3 Qb6+ Kh1 Ke7 f4 h5 fxe5",),
+        best_cp=337,
+        reply_cp=-65,
+    )
+
+    assert motif_of(lines, chess.F6) == Motif(Theme.MISSED_GAIN, "P", "f3")
 
 
 def test_recapture_is_told_where_something_was_just_taken() -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import chess
 
 from miner.board.checks import checks_of
+from miner.board.moves import captured_square
 
 VALUES = {chess.PAWN: 1, chess.KNIGHT: 3, chess.BISHOP: 3, chess.ROOK: 5, chess.QUEEN: 9, chess.KING: 0}
 """Standard piece values in pawns (common practice, no source)."""
@@ -42,6 +43,13 @@ def material_balance(board: chess.Board, color: chess.Color) -> int:
     ):
         balance += value * ((men & ours).bit_count() - (men & theirs).bit_count())
     return balance
+
+
+def taken_value(board: chess.Board, move: chess.Move) -> int:
+    """Pawns that a move takes; 0: it takes nothing."""
+    if not board.is_capture(move):
+        return 0
+    return VALUES[board.piece_type_at(captured_square(board, move)) or chess.PAWN]
 
 
 def settled_balance(board: chess.Board, color: chess.Color) -> int:

@@ -9,8 +9,8 @@ from operator import attrgetter
 
 import chess
 
-from miner.board.moves import after, captured_square
-from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer
+from miner.board.moves import after
+from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer, taken_value
 from miner.explain.evidence import LONGEST, Evidence, exchange, forcing_plies
 
 _TAKEN_BACK_BY = 7  # plies: the reply, the answer, and three moves of the side that erred
@@ -109,8 +109,6 @@ def given_up(evidence: Evidence) -> str:
     board = evidence.after_reply(1)
     if len(evidence.reply_line) < 2 or not board.is_capture(evidence.reply_line[1]):
         return ""
-    if any(line[2:3] and line[2].to_square == line[1].to_square for line in evidence.reply_lines):
-        return ""  # it is taken back, and what is lost beside it is something else
     before = material_balance(evidence.board, evidence.errs)
     lines = [_standings(evidence, evidence.reply_line, _TAKEN_BACK_BY)]
     lines += [_standings(evidence.along(line), line, _ELSEWHERE_BY) for line in evidence.defences]
@@ -150,14 +148,9 @@ def left_undefended(evidence: Evidence) -> str:
     same_after_best = best.piece_at(square) == piece and _can_be_taken_freely(best, square)
     if piece is None or square == line[0].to_square or same_after_best or _can_take(taken, square):
         return ""
-    if line[2:3] and taken.is_capture(line[2]) and _value_of(taken, line[2]) >= VALUES[piece.piece_type]:
+    if line[2:3] and taken_value(taken, line[2]) >= VALUES[piece.piece_type]:
         return ""  # as much is taken elsewhere, and whoever counts finds nothing lost
     return f"the {chess.piece_name(piece.piece_type)} on {chess.square_name(square)}"
-
-
-def _value_of(board: chess.Board, capture: chess.Move) -> int:
-    """Pawns that a capture takes."""
-    return VALUES[board.piece_type_at(captured_square(board, capture)) or chess.PAWN]
 
 
 def _can_be_taken_freely(board: chess.Board, square: chess.Square) -> bool:

@@ -8,7 +8,14 @@ from dataclasses import dataclass
 import chess
 
 from miner.board.moves import after, captured_square, is_home
-from miner.board.settle import VALUES, material_balance, settle, settle_answer, settled_balance
+from miner.board.settle import (
+    VALUES,
+    material_balance,
+    settle,
+    settle_answer,
+    settled_balance,
+    taken_value,
+)
 from miner.explain.evidence import Evidence, mates_in_one
 from miner.reasons import Pattern
 
@@ -136,7 +143,7 @@ class _Line:
         for move in moves:
             board.push(move)
             boards.append(board.copy(stack=False))
-        takes = _taken_value(evidence.board, reply)
+        takes = taken_value(evidence.board, reply)
         prizes = tuple(_prizes(boards, moves, {reply.to_square: takes}))
         before = material_balance(evidence.board, not evidence.errs)
         return cls(reply, takes, tuple(boards), moves, prizes, before)
@@ -152,7 +159,7 @@ def _prizes(
 ) -> Iterator[_Prize]:
     """`has_taken`: the value of what the man on a square has taken since the diagram."""
     for ply, (board, move) in enumerate(zip(boards, moves, strict=False)):
-        takes = _taken_value(board, move)
+        takes = taken_value(board, move)
         if ply % 2 == 0 and takes:
             square = captured_square(board, move)
             attacker = VALUES[board.piece_type_at(move.from_square) or chess.PAWN]
@@ -163,15 +170,9 @@ def _prizes(
                 man, taker = _trace_back(moves[:ply], square), _trace_back(moves[:ply], move.from_square)
                 yield _Prize(ply, man, taker, takes, not has_taken.get(square))
         # What retakes has only got back what has just been taken there, and is itself not paid for.
-        lost = _taken_value(boards[ply - 1], moves[ply - 1]) if ply % 2 else 0
+        lost = taken_value(boards[ply - 1], moves[ply - 1]) if ply % 2 else 0
         got = takes - lost if lost and moves[ply - 1].to_square == move.to_square else takes
         has_taken[move.to_square] = has_taken.pop(move.from_square, 0) + max(0, got)
-
-
-def _taken_value(board: chess.Board, move: chess.Move) -> int:
-    if not board.is_capture(move):
-        return 0
-    return VALUES[board.piece_type_at(captured_square(board, move)) or chess.PAWN]
 
 
 def _trace_back(moves: tuple[chess.Move, ...], square: chess.Square) -> tuple[chess.Square, ...]:
@@ -212,7 +213,7 @@ class _Strike:
             move=line.moves[ply],
             now=line.boards[ply + 1],
             answered=line.moves[ply - 1] if ply else line.reply,
-            was_taken=_taken_value(line.boards[ply - 1], line.moves[ply - 1]) if ply else line.reply_takes,
+            was_taken=taken_value(line.boards[ply - 1], line.moves[ply - 1]) if ply else line.reply_takes,
             rest=line.moves[ply + 1 :],
             pairs=frozenset((prize.squares[ply + 1], prize.takers[ply + 1]) for prize in later),
             falls=frozenset(prize.squares[-1] for prize in later),

@@ -281,8 +281,8 @@ class ScanSettings(_Checked):
     games: Annotated[
         FromZero,
         Option(
-            "Games that are scanned for mistakes, spread over the rating bands (default 3,000, some ten "
-            "minutes on two quiet cores; 0: all)."
+            "Games that are scanned for mistakes, spread over the rating bands (default 3,000, ten to 25 "
+            "minutes on two quiet cores, by their speed; 0: all)."
         ),
     ] = 3_000
     # Per search: of every position, of what may be a mistake, and of what is told of one.

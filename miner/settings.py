@@ -343,7 +343,8 @@ class RankSettings(_Checked):
             "Expected score that a mistake leaves its player at the most (default 0.42, about -0.56 pawns)."
         ),
     ] = 0.42  # but for mate, two pawns or a tempo lost by force
-    sure_by: Share = 0.005  # by which it must be beyond both: a longer search shifts scores by as much
+    # The score must be lower by it, since a longer search may shift it; the loss, seen by two, by half of it.
+    sure_by: Share = 0.01
     hold_share: Share = 0.5  # of its threshold that a finding must have lost at the budget before, too
     soundness: Annotated[
         Share,

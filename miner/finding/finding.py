@@ -17,9 +17,10 @@ from miner.terms import MOST_CP, Kind, Side
 def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
     """For each row of `judged`: whether its reply is losing.
 
-    It surely loses the threshold of expected score, or walks into a mate, or loses a tempo by force and the
+    It loses the threshold or more of expected score, or walks into a mate, or loses a tempo by force and the
     tempo threshold. What only one search says is not shown: the last budget but one must have seen at least
-    `hold_share` of that threshold, or for a mate some loss.
+    `hold_share` of that threshold, or for a mate some loss; and where it is the score alone that counts, the
+    last and the mean of both must be beyond it by half of `sure_by`.
     """
     was_judged_before = judged["nodes_before"] > 0
 
@@ -31,9 +32,10 @@ def is_losing(judged: pd.DataFrame, settings: RankSettings) -> pd.Series[bool]:
     into_mate = (judged["cp_reply"] < -MOST_CP) & (judged["cp_best"] >= -MOST_CP) & seen_before
     forced_home = judged["retreat_loss"].fillna(0.0) >= settings.loss_threshold
     by_tempo = forced_home & loses(settings.tempo_threshold)
-    losing = (loses(settings.loss_threshold + settings.sure_by) | into_mate | by_tempo) & (
-        judged["state"] == "judged"
-    )
+    surely = settings.loss_threshold + 0.5 * settings.sure_by
+    mean = 0.5 * (judged["loss"] + judged["loss_before"])
+    by_score = loses(surely) & (mean >= surely)
+    losing = (by_score | into_mate | by_tempo) & (judged["state"] == "judged")
     return losing.astype(bool)
 
 

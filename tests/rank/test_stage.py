@@ -518,7 +518,7 @@ def test_advice_is_told_of_mistakes_only(tmp_path: Path) -> None:
 
 
 def test_between_mistake_and_missed_chance_nothing_is_told(tmp_path: Path) -> None:
-    """At 0.417 a longer search may call it either."""
+    """At 0.417 a longer search may find that it leaves its player worse, or no worse."""
     store = judged_store(tmp_path, [misplay(60, -58)])
 
     rank(store, RankSettings())

@@ -19,7 +19,7 @@ from tests.external.databases import FREQUENT, mine
 from tests.external.published import Published
 
 WAY = ("e4", "e5", "Nc3", "Nf6", "f4")
-FIRST = JudgeSettings(nodes_in_all=6_000_000)
+FIRST = JudgeSettings(nodes_in_all=20_000_000)
 """As by default, but that the judge stops after what comes first: the reply is in hundreds of games."""
 
 

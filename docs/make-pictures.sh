@@ -18,7 +18,7 @@ screen() { # file, columns, lines, command
 }
 
 export TERM=xterm-256color LC_ALL=C.UTF-8
-screen docs/show.png 100 40 "$MINER show --top 7 --store $OUT/store"
+screen docs/show.png 100 47 "$MINER show --top 7 --store $OUT/store"
 
 page() { # PDF, picture: its first page, with a thin frame
     pdftoppm -r 70 -png -singlefile -f 1 -l 1 "$1" "${2%.png}"

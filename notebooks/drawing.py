@@ -45,7 +45,7 @@ def sample_store() -> Store:
     """
     if named := os.environ.get(VARIABLE):
         return Store.open(Path(named))
-    demo = ROOT / "out" / "store"
+    demo = Path(os.path.relpath(ROOT / "out" / "store"))  # what a notebook shows names no place of a machine
     if _is_ranked(demo):
         return Store.open(demo)
     return quick_store(Path(tempfile.mkdtemp(prefix="club-")) / "store")

@@ -12,7 +12,15 @@ from enum import StrEnum
 import chess
 
 from miner.board.moves import after, captured_square
-from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer, settled_balance
+from miner.board.settle import (
+    MATED,
+    VALUES,
+    material_balance,
+    settle,
+    settle_answer,
+    settled_balance,
+    taken_value,
+)
 from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
 from miner.explain.explanation import Explanation
 from miner.explain.king import KingExposed, explain_king
@@ -158,7 +166,7 @@ def _on_the_way(evidence: Evidence, reason: Reason, strike: Strike) -> bool:
     """Whether a king is driven, and what hangs is a pawn, or is taken only after that."""
     if reason is not Reason.KING or strike.pattern not in _AT_A_GLANCE:
         return False
-    takes = VALUES[_kind(strike.before, captured_square(strike.before, strike.move))]
+    takes = taken_value(strike.before, strike.move)
     gain = takes - _taken_there(evidence, strike.move.to_square)
     return strike.before.ply() > evidence.board.ply() + 1 or gain < VALUES[chess.KNIGHT]
 
@@ -166,8 +174,7 @@ def _on_the_way(evidence: Evidence, reason: Reason, strike: Strike) -> bool:
 def _taken_there(evidence: Evidence, square: chess.Square) -> int:
     """The value of what the mistake has taken on a square: who retakes there has only got it back."""
     board, reply = evidence.board, evidence.reply_line[0]
-    is_there = board.is_capture(reply) and reply.to_square == square
-    return VALUES[_kind(board, captured_square(board, reply))] if is_there else 0
+    return taken_value(board, reply) if reply.to_square == square else 0
 
 
 def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme:
@@ -182,7 +189,7 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     if strike.pattern is Pattern.TOO_FEW_DEFENDERS:
         return plain
     is_answer = before.ply() == evidence.board.ply() + 1
-    takes = VALUES[_kind(before, captured_square(before, move))]
+    takes = taken_value(before, move)
     hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
     gain = takes - _taken_there(evidence, move.to_square)
     is_point = _swap(before, move) >= won >= 1 or (
@@ -237,7 +244,7 @@ def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
     """Whether a move takes a piece worth as much as its own, and is retaken: that lures nobody."""
     if len(moves) < 2 or moves[0].to_square != moves[1].to_square or not before.is_capture(moves[0]):
         return False
-    taken = VALUES[_kind(before, captured_square(before, moves[0]))]
+    taken = taken_value(before, moves[0])
     return taken >= max(VALUES[chess.KNIGHT], VALUES[_kind(before, moves[0].from_square)])
 
 
@@ -326,7 +333,7 @@ def _by_capture(
     if answer.wins_material and move.to_square == reply.to_square:
         # Whoever took something cheaper there, and is retaken, has sacrificed; equals are exchanged.
         lost = VALUES[_kind(before, move.to_square)]
-        taken = VALUES[_kind(answer.start, captured_square(answer.start, reply))]
+        taken = taken_value(answer.start, reply)
         if answer.takes_back and lost >= VALUES[chess.KNIGHT]:
             yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, move
         yield _plain(before, move), before, move
@@ -361,7 +368,7 @@ def _sacrificed_until(board: chess.Board, line: tuple[chess.Move, ...]) -> int:
     if not board.is_capture(line[0]):
         return 0
     given = VALUES[_kind(board, line[0].from_square)]
-    if given < VALUES[chess.KNIGHT] or given <= VALUES[_kind(board, captured_square(board, line[0]))]:
+    if given < VALUES[chess.KNIGHT] or given <= taken_value(board, line[0]):
         return 0
     moved = next((ply for ply, move in enumerate(line) if ply and move.from_square == square), len(line))
     taken = next((ply for ply, move in enumerate(line) if ply > 1 and move.to_square == square), 0)
@@ -408,7 +415,7 @@ def _pays(before: chess.Board, capture: chess.Move) -> bool:
 
 def _swap(before: chess.Board, capture: chess.Move) -> int:
     """Pawns that a capture wins if nobody does anything but take back on its square, the cheapest first."""
-    takes = VALUES[_kind(before, captured_square(before, capture))]
+    takes = taken_value(before, capture)
     now = after(before, (capture,))
     retakes = now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square])
     cheapest = min(retakes, key=lambda retake: (_value(now, retake.from_square), retake.uci()), default=None)

@@ -65,7 +65,9 @@ def find_strike(evidence: Evidence, refutation: tuple[chess.Move, ...]) -> Strik
     if not line.prizes or end.is_check():  # the line stops short of what it wins: let the captures settle
         settled = settle_answer(end) if end.turn == evidence.errs else settle(end)
         line = _Line.of(evidence, (*refutation, *settled.line))
-    for within in (_PRIZE_PLIES, len(line.moves)):
+    # Of a short line nothing is far.
+    horizons = (_PRIZE_PLIES, len(line.moves)) if len(line.moves) > _PRIZE_PLIES + 1 else (_PRIZE_PLIES,)
+    for within in horizons:
         for ply in range(0, min(len(line.moves), SEARCHED_PLIES), 2):
             strike = _Strike.of(line, ply, within)
             if found := _found(evidence, line, strike, ply):

@@ -60,31 +60,37 @@ Second = Generator[list[Request], list[Answer], Mistake | Failure | None]
 def second_look(suspect: Suspect, settings: ScanSettings) -> Second:
     """The inquiry about a suspect; None: it is no mistake after all.
 
-    The position before and the one after are searched by the second budget. Whatever that leaves in doubt is
-    searched by the last; what is clear only after the move, since that line is shown. Then answers are
-    sought from the best down, until one keeps too little; beyond `settings.answers` those that were played,
-    each alone. There, too, the last budget is for what the second leaves in doubt.
+    The position after it is searched by the second budget, then the one before. Whatever these leave in doubt
+    is searched by the last; what is clear only after the move, since that line is shown. As soon as it is no
+    mistake, nothing else is searched. Then answers are sought from the best down, until one keeps too little;
+    beyond `settings.answers` those that were played, each alone. There, too, the last budget is for what the
+    second leaves in doubt.
     """
     board, move = chess.Board(suspect.fen), unpack_move(suspect.move)
     now = after(board, (move,))
     _, few, many = settings.nodes
-    before, glance = yield [Request.of(board, few), Request.of(now, few)]
-    if isinstance(before, Failure):
-        return before
+    [glance] = yield [Request.of(now, few)]
     if isinstance(glance, Failure):
         return glance
-    if not _gives_away(before, glance, settings, -settings.doubt):
+    if 1.0 - glance.score.expected > settings.mistake_score + settings.doubt:
         return None
-    again = [] if _gives_away(before, glance, settings, settings.doubt) else [Request.of(board, many)]
-    answer, *deeper = yield [Request.of(now, many), *again]
-    for verdict in (answer, *deeper):
-        if isinstance(verdict, Failure):
-            return verdict
-    assert isinstance(answer, Verdict)
-    before = next((verdict for verdict in deeper if isinstance(verdict, Verdict)), before)
-    if before.move == move.uci() or not _gives_away(before, answer, settings):
+    [before] = yield [Request.of(board, few)]
+    if isinstance(before, Failure):
+        return before
+    if _loss(before, glance) < settings.loss_threshold - settings.doubt:
         return None
-    loss = before.score.expected - (1.0 - answer.score.expected)
+    [answer] = yield [Request.of(now, many)]
+    if isinstance(answer, Failure):
+        return answer
+    if 1.0 - answer.score.expected > settings.mistake_score:
+        return None
+    if abs(_loss(before, answer) - settings.loss_threshold) < settings.doubt:
+        [before] = yield [Request.of(board, many)]
+        if isinstance(before, Failure):
+            return before
+    loss = _loss(before, answer)
+    if before.move == move.uci() or loss < settings.loss_threshold:
+        return None
     found = yield from _answers(now, glance, answer, suspect, loss, settings)
     if isinstance(found, Failure):
         return found
@@ -105,14 +111,9 @@ def second_look(suspect: Suspect, settings: ScanSettings) -> Second:
     )
 
 
-def _gives_away(before: Verdict, answer: Verdict, settings: ScanSettings, by: float = 0.0) -> bool:
-    """Whether a move gives enough away and leaves its player little enough, by so much expected score more.
-
-    `before`: the verdict on the position before it; `answer`: on that after it, for the other side.
-    """
-    left = 1.0 - answer.score.expected
-    is_enough = before.score.expected - left >= settings.loss_threshold + by
-    return is_enough and left <= settings.mistake_score - by
+def _loss(before: Verdict, answer: Verdict) -> float:
+    """Expected score that a move gives away, by the verdicts on the positions before it and after it."""
+    return before.score.expected - (1.0 - answer.score.expected)
 
 
 def _answers(

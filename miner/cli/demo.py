@@ -26,16 +26,16 @@ from miner.store import Store
 from miner.terms import Side
 
 SETTINGS = Settings(
-    judge=JudgeSettings(nodes=(50_000, 200_000, 800_000), nodes_in_all=100_000_000),
+    judge=JudgeSettings(nodes=(50_000, 200_000, 800_000), nodes_in_all=75_000_000),
     scan=ScanSettings(games=100),
     steer=SteerSettings(plies=8, nodes=20_000),
 )
-"""Half the usual nodes for judging: enough for juniors' mistakes, and done in three minutes on two cores."""
+"""An eighth of the usual nodes for judging: enough for juniors' mistakes, and done in two minutes."""
 
 COMMENTED, COMMENT_NODES = 3, 20_000
 """Model games with comments in the report, and nodes of the first look at their positions."""
-BAND = "1000-1199"
-"""The band whose lesson, plan and advice are written."""
+BAND, GROUP = "1000-1199", "first team"
+"""The band whose lesson, plan and advice are written, and the pupils whose games are scanned for pages."""
 TERM_BEGINS, LESSON_DATE = datetime(2025, 9, 15), datetime(2024, 9, 1)
 
 
@@ -79,6 +79,7 @@ def _for_the_lesson(made: str, games: Path, out: Path, ready: Means) -> None:
         out=out / "pupils",
         players=games.with_name("team.csv"),
         lesson_date=LESSON_DATE,
+        group=GROUP,
         pdf=pdf,
         means=lambda: nullcontext(ready),
     )

@@ -19,7 +19,7 @@ def test_demo_makes_a_list_and_files(
     miner: Miner, games: Path, engine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """From games to all files and the first finding on a board; here with few games and nodes."""
-    (games.parent / "team.csv").write_text("name\nAnna\n", encoding="utf-8")
+    (games.parent / "team.csv").write_text("name,group\nAnna,first team\n", encoding="utf-8")
     monkeypatch.setattr(mined, "_SAMPLES", (games.parent,))
     quick = Settings(judge=JudgeSettings(nodes=(500, 2_000, 4_000)), steer=SteerSettings(plies=8, nodes=500))
     monkeypatch.setattr(demo, "SETTINGS", quick)

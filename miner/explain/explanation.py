@@ -8,7 +8,8 @@ from itertools import zip_longest
 
 import chess
 
-from miner.explain.evidence import Evidence
+from miner.board.settle import material_balance
+from miner.explain.evidence import LONGEST, Evidence
 from miner.explain.king import KingExposed, explain_king
 from miner.explain.material import Cost, MaterialLost, explain_material, given_up, left_undefended
 from miner.explain.pattern import Strike, find_strike
@@ -68,6 +69,8 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     plies = max(told.plies, 2)
     if told.reason is not Reason.MATERIAL:
         plies = _with_recaptures(shown, plies)
+    if told.reason is Reason.POSITION:
+        plies = _until_even(shown, plies)
     refutation = shown.reply_line[1:plies]
     follows_pattern = REASONS[told.reason].is_tactical and not told.is_missed
     strike = find_strike(shown, refutation) if follows_pattern else None
@@ -83,6 +86,27 @@ def _with_recaptures(evidence: Evidence, plies: int) -> int:
             break
         plies += 1
     return plies
+
+
+def _until_even(evidence: Evidence, plies: int) -> int:
+    """So many moves of the line, and more if the side that punishes has just given up material in them.
+
+    Up to where it has that back; where the line does not get there, only the moves before it was given up.
+    """
+    before = material_balance(evidence.board, evidence.errs) + _DECISIVE_PAWNS
+    line = evidence.reply_line
+
+    def is_even(at: int) -> bool:
+        board = evidence.after_reply(at)
+        goes_on = at < len(line) and board.is_capture(line[at])
+        return not goes_on and material_balance(board, evidence.errs) < before
+
+    shown = evidence.after_reply(plies)
+    if material_balance(shown, evidence.errs) < before or shown.is_checkmate():
+        return plies
+    later = (at for at in range(plies + 1, min(len(line), LONGEST) + 1) if is_even(at))
+    sooner = (at for at in range(plies - 1, 1, -1) if is_even(at))
+    return next(later, next(sooner, plies))
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,10 +158,14 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
 def _is_borne_out(evidence: Evidence, material: MaterialLost) -> bool:
     """Whether the engine's scores differ by as much as material that is won would make them, or nearly.
 
-    A knight that has taken a rook in the corner and will not come out again has won none.
+    A knight that has taken a rook in the corner and will not come out again has won none; nor does the win of
+    a pawn get missed that leaves its side no better.
     """
+    if material.cost is Cost.MISSES and evidence.best.as_cp < _LEAST_CP_A_PAWN:
+        return False
+    least_cp = _LEAST_CP_A_PAWN * min(material.pawns, _MOST_SEEN)
     seen_cp = evidence.best.as_cp - evidence.reply.as_cp
-    return material.cost is not Cost.WINS or seen_cp >= _LEAST_CP_A_PAWN * min(material.pawns, _MOST_SEEN)
+    return material.cost not in (Cost.WINS, Cost.MISSES) or seen_cp >= least_cp
 
 
 _HARM = (Cost.WINS, Cost.LEAVES)

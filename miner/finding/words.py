@@ -344,14 +344,20 @@ def answers_words(finding: Mistake) -> str:
 
 
 def usual_sentence(finding: Mistake) -> str:
-    """How those who erred usually go on after the taught answer, and what is best then; else empty."""
+    """How those who erred usually go on after the taught answer, and what is best then; else empty.
+
+    Of two moves as good the line shown may have the one and this the other: then what is best is not told.
+    """
     if not finding.usual_line:
         return ""
     taught, defence, then = (
         numbered_sans([san], finding.ply + at) for at, san in enumerate(finding.usual_line, start=1)
     )
     often = f"{finding.usual_games:,} of {counted(finding.usual_of, 'game')} of all bands"
-    return f"After {taught} {finding.mover.capitalize()} played {defence} in {often}; then {then} is best."
+    begin = f"After {taught} {finding.mover.capitalize()} played {defence} in {often}"
+    shown, usual = finding.refutation[:3], finding.usual_line
+    differs = shown[:2] == usual[:2] and shown[2:] != usual[2:]
+    return f"{begin}." if differs else f"{begin}; then {then} is best."
 
 
 def conversion_sentence(finding: Finding) -> str:

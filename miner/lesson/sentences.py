@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from miner.explain.explanation import NO_SIMPLE_REASON
 from miner.explain.motif import Theme
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
@@ -110,7 +111,9 @@ def _finders(count: MotifCount | None, tongue: Tongue) -> str:
 
 
 def _reason(finding: Mistake, tongue: Tongue) -> str:
-    """In the sheet's own words where there are any for it, else in the finding's."""
+    """In the sheet's own words where there are any for it, else in the finding's; of no reason nothing."""
+    if plain(finding.reason_detail) == NO_SIMPLE_REASON:
+        return ""
     phrases = tongue.phrases
     printed = (phrases.missed if is_missed(finding) else phrases.reasons).get(finding.reason, "")
     moves = re.search(r"\d+$", plain(finding.reason_detail))
@@ -209,7 +212,7 @@ def number_words(exercise: Exercise[Finding], tongue: Tongue) -> list[str]:
 def _found_sentence(exercise: Exercise[Finding]) -> str:
     rate, finding = percent(exercise.find_rate), exercise.finding
     if finding.find_rate is None:
-        return f"Not known how many find a good answer; a guess is {rate}."
+        return "Not known how many of the band find a good answer."
     low, high = finding.find_rate_low, finding.find_rate_high
     bounds = "" if low is None or high is None else f" ({between(low, high)})"
     return f"{capital(rate)} of the band find a good answer over the board{bounds}."

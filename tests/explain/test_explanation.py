@@ -211,3 +211,29 @@ def test_pawn_left_undefended_comes_before_a_pawn_that_is_missed() -> None:
     )
 
     assert explain(known).detail == "leaves the pawn on e5 undefended"
+
+
+def test_pawn_that_leaves_its_side_no_better_is_not_missed() -> None:
+    """After 1.d4 d5 2.c4 dxc4 Black has a pawn that he will not keep: 1...e5 misses the win of none."""
+    known = evidence(
+        "d4",
+        reply="e5 dxe5 Nc6 Nf3 Qe7 Nc3 Nxe5 Nd5 Nxf3+ gxf3 Qd8",
+        best="d5 c4 e6 Nf3 dxc4 e4 b5 a4",
+        best_cp=-36,
+        reply_cp=-121,
+    )
+
+    assert "misses" not in explain(known).detail
+
+
+def test_line_does_not_end_on_a_sacrifice() -> None:
+    """6...Ng4 7.Bxf7+ Kxf7 is shown with what gives White the bishop back."""
+    known = evidence(
+        "e4 e5 Nf3 Nc6 Bc4 Bc5 c3 Nf6 d4",
+        reply="Bb6 dxe5 Ng4 Bxf7+ Kxf7 Ng5+ Ke8 Qxg4 Nxe5 Qh5+",
+        best="exd4 e5 d5 Be2 Ne4 cxd4 Bb6 Nc3",
+        best_cp=-2,
+        reply_cp=-79,
+    )
+
+    assert chess.Move.from_uci("d1g4") in explain(known).refutation

@@ -338,7 +338,6 @@ def test_who_gives_away_more_than_he_misses_is_punished_for_that() -> None:
         reply_cp=-211,
     )
 
-    assert explain(lines).detail == "misses the win of a pawn"
     assert motif_of(lines) == Motif(Theme.GAIN_OF_TIME, "N", "b5")
 
 
@@ -381,7 +380,7 @@ def test_a_gain_that_leaves_nobody_better_is_none() -> None:
         reply_cp=-177,
     )
 
-    assert explain(lines).detail.startswith("misses the win")
+    assert explain(lines).detail == "no simple reason"
     assert motif_of(lines).pattern == Theme.POSITION
 
 

@@ -208,6 +208,7 @@ def test_missed_gain_has_no_pattern() -> None:
             "r3k3/pp3ppp/8/3Np3/3Q4/8/PPP2PPP/4K3 b q - 0 1",
             reply="h6 Nc7+ Ke7 Qxe5+ Kd7 Nxa8",
             best="exd4 Kd2 Kd7 Kd3 Kd6",
+            best_cp=900,
             reply_cp=0,
         )
     )

@@ -175,6 +175,15 @@ def test_how_players_really_go_on() -> None:
     assert words.usual_sentence(vienna()) == ""
 
 
+def test_two_moves_as_good_do_not_contradict_each_other() -> None:
+    """Where the line shown goes on otherwise after the same moves, nothing else is called best."""
+    first, second = vienna().refutation[:2]
+
+    told = words.usual_sentence(vienna(usual_line=(first, second, "a3"), usual_games=5, usual_of=6))
+
+    assert told.endswith("in 5 of 6 games of all bands.")
+
+
 def test_good_answers_in_words() -> None:
     """All with their numbers, the best first."""
     assert words.answers_words(legal(answers=("Bxf7+", "Nxd1"))) == "6.Bxf7+, 6.Nxd1"

@@ -93,7 +93,9 @@ def test_without_find_rates_it_is_guessed() -> None:
     assert find_rate(one) == guessed_find_rate(one) > guessed_find_rate(two)
     assert guessed_find_rate(legal(band="1800-1999")) > guessed_find_rate(legal(band="0-799"))
     assert choose([one])[0].find_rate == guessed_find_rate(one)
-    assert number_words(choose([one])[0], Tongue.of("en"))[1].startswith("Not known how many of the band find")
+    assert number_words(choose([one])[0], Tongue.of("en"))[1].startswith(
+        "Not known how many of the band find"
+    )
 
 
 def test_only_these_positions() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import chain, islice, zip_longest
+from itertools import chain, zip_longest
 
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
@@ -30,6 +30,7 @@ LEAST_WORTH = 0.05
 """Points in 100 games that a topic must be worth to be given an evening's part. Source: common practice, no
 source.
 """
+_LEAST_GAMES = 5  # with a mistake that is named before all others
 _EXAMPLES = 6  # of a motif, of which one is looked for in which the pupils' side punishes
 _SHOWN = 3  # half-moves of what punishes it
 _NUMBERS = ("No", "One", "Two", "Three")
@@ -125,8 +126,13 @@ def first_things(
     told = [_of_motif(motifs, topic, side) for topic in topics[:most]] if motifs else []
     shown = [one for one in told if one]
     seen = {thing.mistake.reply for thing in shown}
-    worth = (one for one in findings if is_worth_teaching(one) and one.reply not in seen)
-    return by_turns(shown, [Thing(mistake=one) for one in islice(worth, most)])[:most]
+    worth = [one for one in findings if is_worth_teaching(one) and one.reply not in seen]
+    return by_turns(shown, [Thing(mistake=one) for one in well_seen(worth)[:most]])[:most]
+
+
+def well_seen(findings: Sequence[Finding]) -> Sequence[Finding]:
+    """Those seen in games enough to be named before all others, in their order; all, if there are none."""
+    return [one for one in findings if one.games_with_reply >= _LEAST_GAMES] or findings
 
 
 def _of_motif(motifs: Motifs, topic: MotifCount, side: Taught) -> Thing | None:

@@ -221,9 +221,9 @@ def seen_words(finding: Finding, games: int) -> str:
 
 
 def cost_sentence(finding: Mistake) -> str:
-    """The cost of the losing reply to the side that errs, in points per game."""
-    whole = finding.loss >= 0.995
-    return "It costs the whole point." if whole else f"It costs {finding.loss:.2f} of a point per game."
+    """The cost of the losing reply to the side that errs, in points per game, by the engine."""
+    cost = "the whole point" if finding.loss >= 0.995 else f"{finding.loss:.2f} of a point"
+    return f"By the engine it costs {cost}."
 
 
 def reason_sentence(finding: Mistake) -> str:

@@ -204,7 +204,7 @@ function worthPart(finding) {
   ];
   if (isTrap && finding.find_rate !== null) factors.push([percentFine(1 - finding.find_rate), `not found yet: the find rate is ${percent(finding.find_rate)}`]);
   const scale = finding.curve === "fitted" ? "as this band scores" : "by the engine's scale";
-  factors.push(isTrap ? [points(finding.punish_gain), `gain: points that who punishes it scores more than who does not, at most, ${scale}`] : [points(finding.gain_for_band), `gain: points per game, ${scale}`]);
+  factors.push([points(gainOf(finding)), isTrap ? `gain: points that who punishes it scores more than who does not, at most, ${scale}` : `gain: points per game, ${scale}`]);
   const worth = el("li", {}, el("span", { class: "sign" }, "="), el("span", { class: "factor" }, el("b", {}, points(finding.teaching_value)),
     el("span", { class: "means" }, `points in 100 games; ${finding.teaching_value_low > 0 ? `likely ${points(finding.teaching_value_low)} or more` : "perhaps nothing"}`)));
   return [el("h3", {}, "What it is worth"),

@@ -8,7 +8,7 @@ const ORDERS = /** @type {const} */ ({
   points_per_100: { name: "Points per 100 games", write: points },
   points_per_100_low: { name: "Points per 100 games, at least", write: points },
   pick_rate: { name: "Pick rate", write: percent, column: true },
-  gain_for_band: { name: "Gain", write: points, column: true },
+  gain: { name: "Gain", write: points, column: true },
   reach: { name: "Reach", write: percent, column: true, secondary: true },
   find_rate: { name: "Find rate", write: percent, column: true },
   conversion_observed: { name: "Score afterwards", write: percent },
@@ -75,8 +75,14 @@ function inOrder(findings, order, up) {
 /** @param {Finding} finding @param {Order} order @returns {number | null} */
 function valueOf(finding, order) {
   if (order === "reach") return reachOf(finding);
+  if (order === "gain") return gainOf(finding);
   if (order === "ply") return finding.about.ply;
   return finding[order];
+}
+
+/** The gain that counts in the worth: of a trap, what punishing it adds. @param {Finding} finding @returns {number} */
+function gainOf(finding) {
+  return finding.kind === "trap" ? finding.punish_gain : finding.gain_for_band;
 }
 
 /** The reach that counts: one steers towards a trap, not towards a pitfall. @param {Finding} finding @returns {number} */

@@ -217,7 +217,7 @@ const WORDS = [
   ["Trap, pitfall", "A trap is a losing reply of the opponent, a pitfall one of our own side."],
   ["Band", "A rating interval of the player who makes the move. Pupils are taken to be as strong as their opponents."],
   ["Pick rate", "Share of the band's games at the position that chose the reply, with its interval. A band with few games leans on its neighbours."],
-  ["Gain", "Points per game that the losing reply gives away: a win is 1, a draw 1/2."],
+  ["Gain", "Points per game, a win being 1, a draw 1/2: what a pitfall really costs players of the band; of a trap, what who punishes it scores more than who does not. What the engine says is told apart, as the loss."],
   ["Reach", "Share of games that get to the position: if our side plays towards it (steered) for a trap, as games are played (plain) for a pitfall."],
   ["Find rate", "Share of the band whose next move is one of those that keep three quarters of the gain or more. Not told of fewer than five players."],
   ["Motif", "By what a mistake is punished, whatever the position: the pattern, what strikes, and where, as the side that punishes sees it when it plays as White. Counted in a sample of whole games."],

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from miner.finding.finding import Finding
+from miner.finding.things import well_seen
 from miner.finding.words import band_words, joined, numbered_sans, own_opening, plain, reply_words
 from miner.schema import LEDGER_STATES
 from miner.store import Manifest
@@ -48,7 +49,7 @@ def _times(findings: Iterable[Finding]) -> str:
 def _best_trap(traps: Sequence[Finding], side: Side) -> str:
     if not traps:
         return ""
-    best = max(traps, key=_worth)
+    best = max(well_seen(traps), key=_worth)
     meets = _games(100.0 * best.steered_reach * best.pick_rate)
     return (
         f"Most worth setting up is {_called(best)}: whoever plays towards it as {side.capitalize()} meets it "
@@ -59,7 +60,7 @@ def _best_trap(traps: Sequence[Finding], side: Side) -> str:
 def _worst_pitfall(pitfalls: Sequence[Finding]) -> str:
     if not pitfalls:
         return ""
-    worst = max(pitfalls, key=_worth)
+    worst = max(well_seen(pitfalls), key=_worth)
     makes = _games(100.0 * worst.plain_reach * worst.pick_rate)
     return (
         f"Most worth avoiding is {_called(worst)}: it happens in {makes} of 100 and costs "

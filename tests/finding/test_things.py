@@ -49,6 +49,14 @@ def test_where_one_kind_lacks() -> None:
     assert first_things([], None, ALL_BANDS) == []
 
 
+def test_what_few_games_show_is_not_named_first() -> None:
+    """A mistake of two games comes after one of fifty; where there is no other, it is named all the same."""
+    rare = legal(games_with_reply=2)
+
+    assert names(first_things([rare, vienna()], None, ALL_BANDS)) == ["Punish 3...exf4"]
+    assert names(first_things([rare], None, ALL_BANDS)) == ["Punish 5...Bxd1"]
+
+
 def test_what_is_not_worth_a_lesson() -> None:
     """What nine of ten punish, what hardly costs anything, a gambit; a pitfall counts whoever punishes it."""
     assert is_worth_teaching(vienna(find_rate=0.9))

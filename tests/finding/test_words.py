@@ -21,7 +21,7 @@ def test_summary_of_a_tempo() -> None:
 
     assert text == (
         "Players rated 1000-1199 chose 3...exf4 in 28 of 80 games (35%; 27 to 44%). Best is 3...d5. "
-        "It costs 0.11 of a point per game. The knight must go back from f6 to g8. "
+        "By the engine it costs 0.11 of a point. The knight must go back from f6 to g8. "
         "Those who chose it scored 41% in 28 games, the others there 52% in 52 games."
     )
 
@@ -37,7 +37,7 @@ def test_summary_without_a_detail() -> None:
     """An empty detail leaves no empty sentence behind."""
     text = words.summary(vienna(reason=Reason.POSITION, reason_detail=""))
 
-    assert "per game. Those who" in text
+    assert "of a point. Those who" in text
 
 
 @pytest.mark.parametrize(
@@ -202,7 +202,7 @@ def test_plan_in_words() -> None:
 
 def test_a_whole_point() -> None:
     """A reply that throws a won game away costs the whole point."""
-    assert words.cost_sentence(vienna(loss=0.999)) == "It costs the whole point."
+    assert words.cost_sentence(vienna(loss=0.999)) == "By the engine it costs the whole point."
 
 
 @pytest.mark.parametrize(

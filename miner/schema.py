@@ -9,7 +9,7 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 12
+SCHEMA_VERSION = 13
 
 METHODS = {"read": 5, "tally": 8, "judge": 6, "scan": 4, "follow": 6, "rank": 22}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
@@ -208,9 +208,9 @@ MOMENTS = _table(
     _column("band_other", TEXT, "rating band of who may punish"),
     _column("player_other", UINT32, "32-bit hash of who may punish; 0: not known", stored=PLAIN),
     _column("move", UINT16, "the mistake: to, from, promotion"),
-    _column("reply", TEXT, "the mistake, SAN"),
-    _column("reply_uci", TEXT, "the same, UCI"),
-    _column("best", TEXT, "the best move there, UCI"),
+    _column("losing_reply", TEXT, "the mistake, SAN"),
+    _column("losing_reply_uci", TEXT, "the same, UCI"),
+    _column("best_move", TEXT, "the best move there, UCI"),
     _column("answers", pa.list_(TEXT), "UCI: moves that keep most of the gain, the best first"),
     _column("kept", pa.list_(FLOAT), "share (0 to 1) of the gain that each of them keeps"),
     _column("cp_best", INT32, "of the best move, for who errs; a mate in n counts 10000 - n"),
@@ -223,7 +223,7 @@ MOMENTS = _table(
     _nullable("found_best", pa.bool_(), "whether it is the best of them"),
     _nullable("chance", FLOAT, "that a player rated 1500 finds an answer, by a model; null: too few to fit"),
     _column("reason", TEXT, alternatives(Reason)),
-    _column("detail", TEXT, "what exactly, in words"),
+    _column("reason_detail", TEXT, "what exactly, in words"),
     _column("motif", TEXT, "by what it is punished, as finely as five players fell for it"),
     _column("pattern", TEXT, "the pattern of that"),
     _column("piece", TEXT, "what strikes: K, Q, R, B, N or P; empty: nothing does"),

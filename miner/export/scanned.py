@@ -50,9 +50,9 @@ _MOMENTS = (
     "game",
     "ply",
     "fen",
-    "reply",
-    "reply_uci",
-    "best",
+    "losing_reply",
+    "losing_reply_uci",
+    "best_move",
     "answers",
     "exp_best",
     "exp_reply",
@@ -88,28 +88,28 @@ def motifs_of(store: Store) -> pa.Table:
 def example_words(moment: Mapping[str, Any]) -> str:
     """An example in one line, such as `FEN: g6? Qxe5+`."""
     board = chess.Board(moment["fen"])
-    now = after(board, (board.parse_uci(moment["reply_uci"]),))
-    return f"{moment['fen']}: {moment['reply']}? {now.san(now.parse_uci(moment['answers'][0]))}"
+    now = after(board, (board.parse_uci(moment["losing_reply_uci"]),))
+    return f"{moment['fen']}: {moment['losing_reply']}? {now.san(now.parse_uci(moment['answers'][0]))}"
 
 
 def moments_of(store: Store) -> pa.Table:
     """Every mistake that the scan found, by game and ply.
 
-    `fen` is the position before it; `best` and `answers`, with spaces between, are SAN; `square` is seen by
+    `fen` is the position before it; `best_move` and `answers`, with spaces between, are SAN; `square` is seen by
     the side that punishes, playing as White.
     """
     store.require("scan")
     moments = store.read_table("moments").to_pandas()
     best, answers = [], []
-    for fen, reply, best_move, good in moments[["fen", "reply_uci", "best", "answers"]].itertuples(
-        index=False, name=None
-    ):
+    for fen, reply, best_move, good in moments[
+        ["fen", "losing_reply_uci", "best_move", "answers"]
+    ].itertuples(index=False, name=None):
         board = chess.Board(fen)
         best.append(board.san(board.parse_uci(best_move)))
         now = after(board, (board.parse_uci(reply),))
         answers.append(" ".join(now.san(now.parse_uci(uci)) for uci in good))
     return pa.Table.from_pandas(
-        moments.assign(best=best, answers=answers)[list(_MOMENTS)], preserve_index=False
+        moments.assign(best_move=best, answers=answers)[list(_MOMENTS)], preserve_index=False
     )
 
 

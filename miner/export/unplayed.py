@@ -16,12 +16,12 @@ _COLUMNS = (
     "band",
     "path",
     "fen",
-    "reply",
-    "reply_uci",
+    "losing_reply",
+    "losing_reply_uci",
     "games",
     "pick_rate",
-    "reach",
-    "best",
+    "steered_reach",
+    "best_move",
     "refutation",
     "loss",
 )
@@ -31,7 +31,7 @@ def unplayed_of(store: Store) -> pa.Table:
     """A row for each such reply and band, those first that should cost the band most points.
 
     `path` and `refutation` are lines in SAN, the latter from the answer to the reply on; `games` is 0
-    throughout: nobody has played it yet here; `pick_rate` is the share (0 to 1) that may choose it, `reach`
+    throughout: nobody has played it yet here; `pick_rate` is the share (0 to 1) that may choose it, `steered_reach`
     how often the position arises if the other side plays towards it.
     Raises StoreError if nothing was ranked yet.
     """
@@ -42,13 +42,15 @@ def unplayed_of(store: Store) -> pa.Table:
     played = pd.MultiIndex.from_frame(replies[["key", "move"]])
     losing = losing[~pd.MultiIndex.from_frame(losing[["key", "move"]]).isin(played)]
     rows = losing.merge(foreseen, on=["key", "move"]).merge(reach, on=["key", "band"])
-    rows = rows.merge(positions[["key", "path"]], on="key").rename(columns={"steered_reach": "reach"})
-    costs = rows["reach"] * rows["pick_rate"] * rows["loss"]
+    rows = rows.merge(positions[["key", "path"]], on="key")
+    costs = rows["steered_reach"] * rows["pick_rate"] * rows["loss"]
     rows = rows.assign(games=0, costs=costs).sort_values(
         ["costs", "key", "move", "band"], ascending=[False, True, True, True], ignore_index=True
     )
     words = [_words(*row) for row in rows[["fen", "path", "pv_best", "pv_reply"]].itertuples(index=False)]
-    told = pd.DataFrame(words, columns=["path", "best", "reply", "reply_uci", "refutation"])
+    told = pd.DataFrame(
+        words, columns=["path", "best_move", "losing_reply", "losing_reply_uci", "refutation"]
+    )
     return pa.Table.from_pandas(rows.assign(**told)[list(_COLUMNS)], preserve_index=False)
 
 

@@ -204,10 +204,10 @@ class Motifs:
     def _failing(self, example: Moment, piece: str, square: str) -> Moment | None:
         if not example.refutation:
             return None
-        fits = self.rows["reply"].map(lambda san: _as_seen(example.refutation[0], san))
+        fits = self.rows["losing_reply"].map(lambda san: _as_seen(example.refutation[0], san))
         for row in rows_of(self.rows[fits].sort_values(["ply", "game"])):
             board = chess.Board(row["fen"])
-            if strikes_by(board, board.parse_uci(row["reply_uci"]), piece, square):
+            if strikes_by(board, board.parse_uci(row["losing_reply_uci"]), piece, square):
                 return moment_of(row)
         return None
 

@@ -100,9 +100,9 @@ def test_export(club: Path, miner: Miner, tmp_path: Path) -> None:
     moments = pq.read_table(files[1]).to_pylist()
     for moment in moments:
         board = chess.Board(moment["fen"])
-        assert board.san(chess.Move.from_uci(moment["reply_uci"])) == moment["reply"]
-        assert board.parse_san(moment["best"]) in board.legal_moves
-        board.push_uci(moment["reply_uci"])
+        assert board.san(chess.Move.from_uci(moment["losing_reply_uci"])) == moment["losing_reply"]
+        assert board.parse_san(moment["best_move"]) in board.legal_moves
+        board.push_uci(moment["losing_reply_uci"])
         assert all(board.parse_san(san) for san in moment["answers"].split())
     assert sum(moment["motif"] == "mate in one: queen on f7" for moment in moments) == 6
     assert files[2].exists()

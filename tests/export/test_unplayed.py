@@ -43,7 +43,7 @@ def test_a_likely_blunder_is_told_before_anybody_makes_it(tmp_path: Path, engine
     told = unplayed_of(store).to_pylist()
 
     [row] = told
-    assert (row["path"], row["reply"], row["games"]) == (OPENING, "Qg5", 0)
+    assert (row["path"], row["losing_reply"], row["games"]) == (OPENING, "Qg5", 0)
     assert (row["band"], row["pick_rate"], row["refutation"].split()[0]) == ("unrated", 0.2, "Nxg5")
     assert row["loss"] > 0.3
     [written] = export_lists(store, [tmp_path / "unplayed.csv"])

@@ -259,7 +259,7 @@ MOTIFS = _table(
     _nullable("find_rate_high", FLOAT, "upper bound"),
     _nullable("best_rate", FLOAT, "share who play the best answer"),
     _column("gain", FLOAT, "expected score that it costs, mean"),
-    _column("is_told", pa.bool_(), "whether five players or more of the sample fell for it"),
+    _column("recurs", pa.bool_(), "whether five players or more of the sample, of any bands, fell for it"),
 )
 """How often each motif occurs and is punished: a row per band and node of the tree pattern, piece, square."""
 

@@ -75,7 +75,7 @@ def motifs_of(store: Store) -> pa.Table:
     """
     store.require("scan")
     moments, motifs = (store.read_table(name).to_pandas() for name in ("moments", "motifs"))
-    told = motifs[motifs["is_told"] & (motifs["games"] > 0)].reset_index(drop=True)
+    told = motifs[motifs["recurs"] & (motifs["games"] > 0)].reset_index(drop=True)
     order = told.sort_values(["band", "games", "motif"], ascending=[True, False, True]).index
     told = told.loc[order].reset_index(drop=True)
     examples = [
@@ -95,8 +95,8 @@ def example_words(moment: Mapping[str, Any]) -> str:
 def moments_of(store: Store) -> pa.Table:
     """Every mistake that the scan found, by game and ply.
 
-    `fen` is the position before it; `best_move` and `answers`, with spaces between, are SAN; `square` is seen by
-    the side that punishes, playing as White.
+    `fen` is the position before it; `best_move` and `answers`, with spaces between, are SAN; `square` is seen
+    by the side that punishes, playing as White.
     """
     store.require("scan")
     moments = store.read_table("moments").to_pandas()

@@ -31,8 +31,8 @@ def unplayed_of(store: Store) -> pa.Table:
     """A row for each such reply and band, those first that should cost the band most points.
 
     `path` and `refutation` are lines in SAN, the latter from the answer to the reply on; `games` is 0
-    throughout: nobody has played it yet here; `pick_rate` is the share (0 to 1) that may choose it, `steered_reach`
-    how often the position arises if the other side plays towards it.
+    throughout: nobody has played it yet here; `pick_rate` is the share (0 to 1) that may choose it,
+    `steered_reach` how often the position arises if the other side plays towards it.
     Raises StoreError if nothing was ranked yet.
     """
     judged, replies, foreseen, reach, positions = (

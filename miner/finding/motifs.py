@@ -126,7 +126,7 @@ class Motifs:
     @classmethod
     def of_tables(cls, table: pd.DataFrame, moments: pd.DataFrame, games: int) -> Motifs:
         """By the tables `motifs` and `moments` of so many scanned games."""
-        told = table[table["is_told"] & (table["pattern"] != UNNAMED)]
+        told = table[table["recurs"] & (table["pattern"] != UNNAMED)]
         names = [field.name for field in fields(MotifCount)]
         counts = tuple(MotifCount(**_known(row)) for row in rows_of(told[names]))
         return cls(counts, moments, games)

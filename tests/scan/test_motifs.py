@@ -125,3 +125,15 @@ def test_gain_is_the_mean() -> None:
     rows = rows_of([moment(0, 1, loss=0.2), moment(1, 2, loss=0.4)], games_of(4))
 
     assert rows[LOW, "double attack"]["gain"] == pytest.approx(0.3)
+
+
+def test_whether_it_recurs_is_told_of_the_whole_sample() -> None:
+    """Five players fell for it, four of them weak: it recurs in each band's row, whoever they are."""
+    moments = [moment(game, game + 1) for game in range(4)]
+    strong = moment(4, 105, ply=5, band=HIGH, band_other=LOW, player_other=5)
+
+    five, four = rows_of([*moments, strong], games_of(10)), rows_of(moments, games_of(10))
+
+    assert [five[band, "double attack"]["recurs"] for band in ("all", LOW, HIGH)] == [True] * 3
+    assert [five[band, "double attack"]["players"] for band in ("all", LOW, HIGH)] == [5, 4, 1]
+    assert not four["all", "double attack"]["recurs"]

@@ -89,7 +89,7 @@ def test_tables(store: Store, engine: Path, tmp_path: Path) -> None:
     assert not [row for row in found if row["game"] == 6]
     told = {(row["band"], row["motif"]): row for row in store.read_table("motifs").to_pylist()}
     row = told["800-999", "double attack: queen on e5"]
-    assert (row["games"], row["players"], row["games_scanned"], row["is_told"]) == (5, 5, 7, True)
+    assert (row["games"], row["players"], row["games_scanned"], row["recurs"]) == (5, 5, 7, True)
     assert told["1400-1599", "double attack: queen on e5"]["chances"] == 5
     assert manifest.facts["games"] == 7
     assert manifest.facts["inconclusive"] == 0

@@ -259,6 +259,14 @@ MOTIFS = _table(
     _nullable("find_rate_high", FLOAT, "upper bound"),
     _nullable("best_rate", FLOAT, "share who play the best answer"),
     _column("gain", FLOAT, "expected score that it costs, mean"),
+    _column(
+        "costs",
+        FLOAT,
+        "points that it costs players of the band in 100 games, by the engine: gain * (per_100 + 100 * "
+        "(1 - find_rate) * chances / games_scanned), for falling for it and for not finding it; where "
+        "find_rate is null, gain * per_100",
+    ),
+    _column("costs_low", FLOAT, "the same with per_100_low and find_rate_high"),
     _column("recurs", pa.bool_(), "whether five players or more of the sample, of any bands, fell for it"),
 )
 """How often each motif occurs and is punished: a row per band and node of the tree pattern, piece, square."""

@@ -56,6 +56,8 @@ class MotifCount:
     find_rate_high: float | None
     best_rate: float | None
     gain: float
+    costs: float
+    costs_low: float
 
     @property
     def depth(self) -> int:
@@ -66,20 +68,6 @@ class MotifCount:
     def is_told(self) -> bool:
         """Whether enough players of the band fell for it."""
         return self.players >= TOLD_FROM
-
-    @property
-    def costs(self) -> float:
-        """Points that it costs players of the band in 100 games, by falling for it and by not finding it."""
-        return self._costs(self.per_100, self.find_rate)
-
-    @property
-    def costs_low(self) -> float:
-        """The same with the lower bounds."""
-        return self._costs(self.per_100_low, self.find_rate_high)
-
-    def _costs(self, falls: float, finds: float | None) -> float:
-        missed = 0.0 if finds is None else (1.0 - finds) * self.chances / self.games_scanned
-        return (falls + 100.0 * missed) * self.gain
 
     def holds(self, other: MotifCount | Moment) -> bool:
         """Whether the other is the same motif or a finer one of it, or a moment that is punished by it."""

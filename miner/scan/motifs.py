@@ -48,6 +48,12 @@ def count_motifs(
         counted[f"find_rate{name}"] = np.where(of_few, np.nan, share)
     best = counted["found_best"] / counted["chances"].where(counted["chances"] > 0)
     counted["best_rate"] = best.where(~of_few)
+    for name, falls, finds in (
+        ("costs", "per_100", "find_rate"),
+        ("costs_low", "per_100_low", "find_rate_high"),
+    ):
+        missed = (1.0 - counted[finds]) * counted["chances"] / counted["games_scanned"]
+        counted[name] = (counted[falls] + 100.0 * missed.fillna(0.0)) * counted["gain"]
     places = {name: place for place, name in enumerate((ALL_BANDS, *bands.names))}
     order = counted.assign(band=counted["band"].map(places)).sort_values(["band", *_NODE]).index
     whole = dict.fromkeys(_COUNTS, "int64")

@@ -1,4 +1,4 @@
-"""Pages of the site that are written from the code: the tables with their columns, and the settings."""
+"""Pages that are written from the code by `make docs`: the tables with their columns, and the settings."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _ABOUT = f"""# The tables
 
 A store keeps them as Parquet, which any program for data opens: `games` and `moves` are folders of files,
 each other table is a file of its name. `store.frame("replies")` gives one as a frame of pandas, and
-`store.sql` has each as a view ([how](../library.md)). This is schema version {SCHEMA_VERSION}.
+`store.sql` has each as a view ([how](library.md)). This is schema version {SCHEMA_VERSION}.
 
 A position key is the Polyglot Zobrist key; CSV, JSON and workbooks have it as 16 hexadecimal digits. A move
 in 16 bits holds where it goes (bits 0 to 5), whence (6 to 11) and what a pawn becomes (12 to 14; 0 nothing,
@@ -27,10 +27,14 @@ _SAME = {"missed": "findings", "by_band": "findings", "scanned": "moves"}
 """Tables with the columns of another one."""
 
 
+def pages() -> dict[str, str]:
+    """All of them, by their files' names."""
+    return {"tables.md": tables_page(), "settings.md": settings_page()}
+
+
 def write_pages(folder: Path) -> None:
     """Write all of them to the folder, those that have changed."""
-    folder.mkdir(exist_ok=True)
-    for name, text in {"tables.md": tables_page(), "settings.md": settings_page()}.items():
+    for name, text in pages().items():
         page = folder / name
         if not page.exists() or page.read_text(encoding="utf-8") != text:
             page.write_text(text, encoding="utf-8")

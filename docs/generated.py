@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from miner.schema import SCHEMA_VERSION, TABLES
+from miner.schema import LISTS, SCHEMA_VERSION, TABLES
 from miner.settings import Option, Settings, settings_in
 from miner.store import FOLDERS, TABLES_OF
 
@@ -25,6 +25,22 @@ otherwise.
 """
 _SAME = {"missed": "findings", "by_band": "findings", "scanned": "moves"}
 """Tables with the columns of another one."""
+_ABOUT_LISTS = """## By `miner export`
+
+A file's name says what it holds: `miner export --to motifs.csv`, and so as `.json`, `.parquet` and `.xlsx`,
+all with the same columns. Findings and `bands` have the columns of [findings](#findings), of which CSV and
+workbooks leave out `wdl_best`, `wdl_reply`, `pattern` and `best_line`. CSV rounds shares to 4 decimals,
+reach to 6 and points to 3; what is not known is empty there, and null in JSON and Parquet.
+"""
+_ROWS = {
+    "motifs": "A row for each motif that five players of the sample fell for, and each band of which one "
+    "did, or all together; the most frequent of a band first.",
+    "moments": "A row for each mistake that the scan found, by game and ply; `moments.pgn` and `moments.epd` "
+    "have the same mistakes.",
+    "unplayed": "A row for each losing reply that is likely though nobody has played it in these games, and "
+    "each band; what should cost most first.",
+}
+"""What each list is, beside findings."""
 
 
 def pages() -> dict[str, str]:
@@ -41,7 +57,7 @@ def write_pages(folder: Path) -> None:
 
 
 def tables_page() -> str:
-    """Every table of the schema with its columns, by the stage that writes it."""
+    """Every table with its columns, by the stage that writes it, and every list that is exported."""
     parts = [_ABOUT]
     for stage, names in TABLES_OF.items():
         parts.append(f"## By `miner {stage}`\n")
@@ -51,8 +67,16 @@ def tables_page() -> str:
                 parts.append(f"### {name}\n\nIn {kind}; the columns of `{same}`.\n")
                 continue
             parts.append(f"### {name}\n\nIn {kind}.\n")
-            parts.append(_table(("column", "type", "what it is"), map(_column, TABLES[name])))
+            parts.append(_columns(TABLES[name]))
+    parts.append(_ABOUT_LISTS)
+    for name, columns in LISTS.items():
+        parts.append(f"### {name}, as a list\n\n{_ROWS[name]}\n")
+        parts.append(_columns(columns))
     return "\n".join(parts)
+
+
+def _columns(schema: pa.Schema) -> str:
+    return _table(("column", "type", "what it is"), map(_column, schema))
 
 
 def _column(field: pa.Field) -> tuple[str, str, str]:

@@ -537,3 +537,48 @@ TABLES = {
     "missed": FINDINGS,
     "by_band": FINDINGS,
 }
+
+
+def _of(table: pa.Schema, *names: str) -> list[pa.Field]:
+    return [table.field(name) for name in names]
+
+
+LISTED_MOTIFS = _table(
+    *_of(MOTIFS, "motif", "pattern", "piece", "square", "band", "games_scanned", "games", "players"),
+    *_of(MOTIFS, "per_100", "per_100_low", "per_100_high", "find_rate", "find_rate_low", "find_rate_high"),
+    *_of(MOTIFS, "best_rate", "chances", "gain", "costs", "costs_low"),
+    _column("examples", TEXT, "up to three mistakes of the band, the clearest first: FEN, mistake, answer"),
+)
+LISTED_MOMENTS = _table(
+    *_of(MOMENTS, "game", "ply"),
+    _column("fen", TEXT, "position before the mistake"),
+    *_of(MOMENTS, "losing_reply", "losing_reply_uci"),
+    _column("best_move", TEXT, "the best move there, SAN"),
+    _column("answers", TEXT, "moves that keep most of the gain, SAN, space-separated, the best first"),
+    *_of(MOMENTS, "exp_best", "exp_reply", "loss", "band"),
+    _nullable("found", pa.bool_(), "whether an answer was played; null: the game ends there, or is cut off"),
+    *_of(MOMENTS, "reason", "motif", "pattern", "piece", "square", "wins"),
+)
+LISTED_UNPLAYED = _table(
+    _column("band", TEXT, "a rating band with games at the position"),
+    _column("path", TEXT, "a shortest way to it, SAN, space-separated"),
+    _column("fen", TEXT, "position before the losing reply"),
+    _column("losing_reply", TEXT, "SAN"),
+    _column("losing_reply_uci", TEXT, "UCI"),
+    _column("games", INT64, "0: nobody has played it here"),
+    _column("pick_rate", FLOAT, "share (0 to 1) of the band that may choose it all the same"),
+    _column(
+        "steered_reach", FLOAT, "share of games in which the position arises if the other side plays for it"
+    ),
+    _column("best_move", TEXT, "SAN"),
+    _column("refutation", TEXT, "the line that punishes the reply, SAN, space-separated"),
+    _column("loss", FLOAT, "expected score that it gives away, by the engine"),
+    _column(
+        "costs",
+        FLOAT,
+        "points that it should cost in 100 games, by the engine: 100 * steered_reach * pick_rate * loss",
+    ),
+)
+
+LISTS = {"motifs": LISTED_MOTIFS, "moments": LISTED_MOMENTS, "unplayed": LISTED_UNPLAYED}
+"""What is exported beside findings; a change of one is no change of a table."""

@@ -14,9 +14,11 @@ import typer
 import zstandard
 
 from docs.generated import pages
+from miner import schema
 from miner.cli import main
 from miner.cli.app import Command, app
 from miner.distribution import NAME
+from miner.export.choice import BY_BAND, FINDINGS, LISTS
 from miner.export.formats import FORMATS
 from miner.export.lists import CSV_COLUMNS
 from miner.terms import alternatives
@@ -199,6 +201,16 @@ def test_readme_explains_the_columns_of_the_csv() -> None:
     explained = [name for row in table.splitlines()[2:] for name in re.findall(r"`(\w+)`", row.split("|")[1])]
 
     assert sorted(explained) == sorted(CSV_COLUMNS)
+
+
+def test_columns_of_every_list_are_explained() -> None:
+    """Findings aside, whose columns the table above and that of the store explain."""
+    text = DOCS["tables.md"].partition("## By `miner export`")[2]
+    explained = dict(re.findall(r"### (\w+), as a list\n(.*?)(?=\n### |\Z)", text, re.DOTALL))
+
+    assert {*explained} == {*LISTS} - {FINDINGS, BY_BAND}
+    for name, part in explained.items():
+        assert re.findall(r"(?m)^\| `(\w+)`", part) == schema.LISTS[name].names
 
 
 def test_formats_of_the_export_are_named() -> None:

@@ -25,6 +25,8 @@ DECIMALS = {
     "steered_reach": 6,
     "points_per_100": 3,
     "points_per_100_low": 3,
+    "costs": 3,
+    "costs_low": 3,
     "teaching_value": 3,
     "teaching_value_low": 3,
     "games_per_player": 2,

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import chess
 import pyarrow.parquet as pq
+import pytest
 
 from miner.cli.motifs import curve_lines
+from miner.schema import LISTS
 from miner.store import Store
 from tests.cli.conftest import NAMES, Told
 from tests.finding.moments import HIGH, LOW, known_motifs, queen_raid
@@ -97,6 +99,10 @@ def test_export(club: Path, miner: Miner, tmp_path: Path) -> None:
     assert row["examples"] == (
         "r1bqkbnr/pppp1ppp/2n5/4p2Q/2B1P3/8/PPPP1PPP/RNB1K1NR b KQkq - 3 3: Nf6? Qxf7#"
     )
+    assert list(row) == LISTS["motifs"].names
+    falls, [gain, costs] = float(row["per_100"]), [float(row[name]) for name in ("gain", "costs")]
+    assert costs == pytest.approx(falls * gain, abs=0.01)  # nobody of the band could punish it
+    assert pq.read_schema(files[1]).equals(LISTS["moments"], check_metadata=True)  # with what each is
     moments = pq.read_table(files[1]).to_pylist()
     for moment in moments:
         board = chess.Board(moment["fen"])

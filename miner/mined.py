@@ -58,13 +58,15 @@ def mine(
     everything is kept, made if there is none. What is up to date is not done again, and a call that was
     stopped goes on where it was. `effort`: how many times the usual nodes to judge with and games to scan.
     `progress` shows bars on standard error, and `on_done` is told of each stage as soon as it is done.
-    Raises SourceError, EngineNotFound and whatever the stages raise; what they have finished is kept.
+    Raises SourceError, EngineNotFound, UsageError for settings of one stage alone, and whatever the stages
+    raise; what they have finished is kept.
     """
     from miner import pipeline
 
     named = [str(one) for one in ([sources] if isinstance(sources, str | Path) else sources)]
-    settings = with_effort(settings or Settings(), effort)
+    settings = settings or Settings()
     pipeline.check(named, settings)
+    settings = with_effort(settings, effort)
     mined = Store.create(str(store))
     pipeline.run(named, mined, settings, _watched(means, progress), on_done=on_done)
     return mined

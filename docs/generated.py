@@ -21,7 +21,8 @@ each other table is a file of its name. `store.frame("replies")` gives one as a 
 A position key is the Polyglot Zobrist key; CSV, JSON and workbooks have it as 16 hexadecimal digits. A move
 in 16 bits holds where it goes (bits 0 to 5), whence (6 to 11) and what a pawn becomes (12 to 14; 0 nothing,
 2 knight ... 5 queen); squares count from a1, b1 to h8. Scores are for the side to move unless a column says
-otherwise.
+otherwise. Bands are text in the files; in frames and in `store.sql` they are in the order of ratings, and
+`games` has `white_band` and `black_band`, too.
 """
 _SAME = {"missed": "findings", "by_band": "findings", "scanned": "moves"}
 """Tables with the columns of another one."""

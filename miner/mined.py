@@ -199,7 +199,7 @@ class Store(StoreOnDisk):
         return example_moments(self)
 
     def frame(self, table: str) -> pd.DataFrame:
-        """A table as a frame of pandas, its moves also in UCI and SAN; see `frame_of` there.
+        """A table as a frame of pandas, its moves also in UCI and SAN, bands in order; see `frame_of` there.
 
         Raises UsageError for a name that is no table's, StoreError for one that was not made yet.
         """
@@ -211,7 +211,8 @@ class Store(StoreOnDisk):
         """What DuckDB answers, as a frame of pandas; each table that the store holds is a view of its name.
 
         Beside DuckDB's functions there are `uci(move)` and `san(fen, move)` for moves in 16 bits, and
-        `hex_key(key)` for keys as lists have them. `parameters` take the places of `?` or `$name`.
+        `hex_key(key)` for keys as lists have them, and `band_of(rating)`; bands are in the order of ratings.
+        `parameters` take the places of `?` or `$name`.
         Raises duckdb.Error for a query that it cannot answer.
         """
         with self.database() as connection:

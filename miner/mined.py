@@ -231,7 +231,7 @@ class Store(StoreOnDisk):
 
         Files called bands, motifs, moments and unplayed hold these, others the findings; `missed`: missed
         chances.
-        Raises ExportError for a suffix that names no format and a file that cannot be written.
+        Raises UsageError for a suffix that names no format, ExportError for a file that cannot be written.
         """
         from miner.export.choice import export_lists
 

@@ -118,7 +118,7 @@ def test_export_of_another_kind(club: Path, miner: Miner, tmp_path: Path) -> Non
     """Motifs are a table: there is no PGN of them, and nothing is written."""
     told = miner("export", "--store", club, "--to", tmp_path / "motifs.pgn")
 
-    assert told.code == 1
+    assert told.code == 2
     assert list(tmp_path.iterdir()) == []
 
 

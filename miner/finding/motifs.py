@@ -51,6 +51,7 @@ class MotifCount:
     chances: int
     chance_players: int
     found: int
+    found_best: int
     find_rate: float | None
     find_rate_low: float | None
     find_rate_high: float | None

@@ -63,8 +63,8 @@ def halves_of_motifs(moments: pd.DataFrame, games: pd.DataFrame, bands: BandSche
         for column in ("games_scanned", "own", "correlation"):
             of_band = both.groupby("band")[f"{column}_{part}"].transform("max")
             both[f"{column}_{part}"] = of_band
-    is_told = both["is_told_first"].eq(True) | both["is_told_second"].eq(True)
-    told = both[is_told & (both["games_scanned_first"] > 0) & (both["games_scanned_second"] > 0)]
+    recurs = both["recurs_first"].eq(True) | both["recurs_second"].eq(True)
+    told = both[recurs & (both["games_scanned_first"] > 0) & (both["games_scanned_second"] > 0)]
     counts = told.columns[told.dtypes == np.float64]
     filled: pd.DataFrame = told.assign(**{name: told[name].fillna(0.0) for name in counts})
     return filled
@@ -203,7 +203,7 @@ def tell(store: Store) -> None:
     print(f"fall in {(steps < 0).sum()} of {len(steps)} steps", end="; ")
     print(f"the one that falls least is {steps.max(initial=-np.inf):+.1f} standard errors")
     motifs = count_motifs(moments, games, store.bands, 0.9)
-    common = motifs[(motifs["band"] == ALL_BANDS) & motifs["is_told"]].nlargest(12, "games")
+    common = motifs[(motifs["band"] == ALL_BANDS) & motifs["recurs"]].nlargest(12, "games")
     columns = ["motif", "games", "per_100", "per_100_low", "per_100_high", "find_rate"]
     print(common[columns].round(2).to_string(index=False))
 

@@ -27,4 +27,4 @@ html_theme = "furo"
 html_title = f"miner {VERSION}"
 html_show_copyright = False
 
-write_pages(DOCS / "made")
+write_pages(DOCS)

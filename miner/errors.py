@@ -1,13 +1,13 @@
 """The errors a coach may meet. Imports nothing of ours.
 
 MinerError              the command line prints it without a traceback
-  UsageError            exit 2: options that contradict each other, an unknown band
+  UsageError            exit 2: options that contradict each other, an unknown band or format
   SourceError           exit 1, as all below: a source cannot be opened, decompressed or decoded at all
   StoreError            not a store, another schema version, damaged, or a stage or a name is not there
   EngineNotFound        looked where, how to name one
   EngineFailed          died, hung or talked nonsense too often; what it said last
   ClusterFailed         nobody answers at its address, it was lost, or its workers cannot do their part
-  ExportError           target not writable, unknown suffix
+  ExportError           target not writable, or a package for it is not there
 """
 
 from __future__ import annotations
@@ -100,4 +100,4 @@ class ClusterFailed(MinerError):
 
 
 class ExportError(MinerError):
-    """The target cannot be written, or its suffix names no format."""
+    """The target cannot be written."""

@@ -58,13 +58,15 @@ def mine(
     everything is kept, made if there is none. What is up to date is not done again, and a call that was
     stopped goes on where it was. `effort`: how many times the usual nodes to judge with and games to scan.
     `progress` shows bars on standard error, and `on_done` is told of each stage as soon as it is done.
-    Raises SourceError, EngineNotFound and whatever the stages raise; what they have finished is kept.
+    Raises SourceError, EngineNotFound, UsageError for settings of one stage alone, and whatever the stages
+    raise; what they have finished is kept.
     """
     from miner import pipeline
 
     named = [str(one) for one in ([sources] if isinstance(sources, str | Path) else sources)]
-    settings = with_effort(settings or Settings(), effort)
+    settings = settings or Settings()
     pipeline.check(named, settings)
+    settings = with_effort(settings, effort)
     mined = Store.create(str(store))
     pipeline.run(named, mined, settings, _watched(means, progress), on_done=on_done)
     return mined
@@ -197,7 +199,7 @@ class Store(StoreOnDisk):
         return example_moments(self)
 
     def frame(self, table: str) -> pd.DataFrame:
-        """A table as a frame of pandas, its moves also in UCI and SAN; see `frame_of` there.
+        """A table as a frame of pandas, its moves also in UCI and SAN, bands in order; see `frame_of` there.
 
         Raises UsageError for a name that is no table's, StoreError for one that was not made yet.
         """
@@ -209,7 +211,8 @@ class Store(StoreOnDisk):
         """What DuckDB answers, as a frame of pandas; each table that the store holds is a view of its name.
 
         Beside DuckDB's functions there are `uci(move)` and `san(fen, move)` for moves in 16 bits, and
-        `hex_key(key)` for keys as lists have them. `parameters` take the places of `?` or `$name`.
+        `hex_key(key)` for keys as lists have them, and `band_of(rating)`; bands are in the order of ratings.
+        `parameters` take the places of `?` or `$name`.
         Raises duckdb.Error for a query that it cannot answer.
         """
         with self.database() as connection:
@@ -228,7 +231,7 @@ class Store(StoreOnDisk):
 
         Files called bands, motifs, moments and unplayed hold these, others the findings; `missed`: missed
         chances.
-        Raises ExportError for a suffix that names no format and a file that cannot be written.
+        Raises UsageError for a suffix that names no format, ExportError for a file that cannot be written.
         """
         from miner.export.choice import export_lists
 

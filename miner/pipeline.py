@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from miner.engine.dispatch import speed_of
+from miner.errors import UsageError
 from miner.export.formats import export
 from miner.follow.stage import follow
 from miner.judge.stage import judge
@@ -62,7 +63,7 @@ def check(sources: Sequence[str], settings: Settings) -> None:
     """Check all that can be checked of a run before there is a store: the sources, and the bands.
 
     Raises SourceError for a source that is missing or unreadable, UsageError for a band that the tally will
-    not have.
+    not have, and for settings of one stage alone.
     """
     _check_settings(settings)
     check_sources(sources)
@@ -83,6 +84,11 @@ def expected_minutes(settings: Settings, means: Means = USUAL) -> tuple[int, int
 
 
 def _check_settings(settings: Settings) -> None:
+    if not isinstance(settings, Settings):  # a notebook's cell has no type checker
+        given = type(settings).__name__
+        stages = [one.name for one in fields(Settings) if one.default_factory is type(settings)]
+        example = f"Settings({stages[0]}={given}(...))" if stages else "Settings(rank=RankSettings(...))"
+        raise UsageError(f"settings of all stages are wanted, not {given}", advice=f"write {example}")
     settings.tally.bands.require(settings.rank.bands)
     check_thresholds(settings.rank, as_dict(settings.judge))
 

@@ -9,7 +9,7 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 12
+SCHEMA_VERSION = 13
 
 METHODS = {"read": 5, "tally": 8, "judge": 6, "scan": 5, "follow": 6, "rank": 23}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
@@ -208,9 +208,9 @@ MOMENTS = _table(
     _column("band_other", TEXT, "rating band of who may punish"),
     _column("player_other", UINT32, "32-bit hash of who may punish; 0: not known", stored=PLAIN),
     _column("move", UINT16, "the mistake: to, from, promotion"),
-    _column("reply", TEXT, "the mistake, SAN"),
-    _column("reply_uci", TEXT, "the same, UCI"),
-    _column("best", TEXT, "the best move there, UCI"),
+    _column("losing_reply", TEXT, "the mistake, SAN"),
+    _column("losing_reply_uci", TEXT, "the same, UCI"),
+    _column("best_move", TEXT, "the best move there, UCI"),
     _column("answers", pa.list_(TEXT), "UCI: moves that keep most of the gain, the best first"),
     _column("kept", pa.list_(FLOAT), "share (0 to 1) of the gain that each of them keeps"),
     _column("cp_best", INT32, "of the best move, for who errs; a mate in n counts 10000 - n"),
@@ -223,7 +223,7 @@ MOMENTS = _table(
     _nullable("found_best", pa.bool_(), "whether it is the best of them"),
     _nullable("chance", FLOAT, "that a player rated 1500 finds an answer, by a model; null: too few to fit"),
     _column("reason", TEXT, alternatives(Reason)),
-    _column("detail", TEXT, "what exactly, in words"),
+    _column("reason_detail", TEXT, "what exactly, in words"),
     _column("motif", TEXT, "by what it is punished, as finely as five players fell for it"),
     _column("pattern", TEXT, "the pattern of that"),
     _column("piece", TEXT, "what strikes: K, Q, R, B, N or P; empty: nothing does"),
@@ -259,7 +259,15 @@ MOTIFS = _table(
     _nullable("find_rate_high", FLOAT, "upper bound"),
     _nullable("best_rate", FLOAT, "share who play the best answer"),
     _column("gain", FLOAT, "expected score that it costs, mean"),
-    _column("is_told", pa.bool_(), "whether five players or more of the sample fell for it"),
+    _column(
+        "costs",
+        FLOAT,
+        "points that it costs players of the band in 100 games, by the engine: gain * (per_100 + 100 * "
+        "(1 - find_rate) * chances / games_scanned), for falling for it and for not finding it; where "
+        "find_rate is null, gain * per_100",
+    ),
+    _column("costs_low", FLOAT, "the same with per_100_low and find_rate_high"),
+    _column("recurs", pa.bool_(), "whether five players or more of the sample, of any bands, fell for it"),
 )
 """How often each motif occurs and is punished: a row per band and node of the tree pattern, piece, square."""
 
@@ -529,3 +537,48 @@ TABLES = {
     "missed": FINDINGS,
     "by_band": FINDINGS,
 }
+
+
+def _of(table: pa.Schema, *names: str) -> list[pa.Field]:
+    return [table.field(name) for name in names]
+
+
+LISTED_MOTIFS = _table(
+    *_of(MOTIFS, "motif", "pattern", "piece", "square", "band", "games_scanned", "games", "players"),
+    *_of(MOTIFS, "per_100", "per_100_low", "per_100_high", "find_rate", "find_rate_low", "find_rate_high"),
+    *_of(MOTIFS, "best_rate", "chances", "gain", "costs", "costs_low"),
+    _column("examples", TEXT, "up to three mistakes of the band, the clearest first: FEN, mistake, answer"),
+)
+LISTED_MOMENTS = _table(
+    *_of(MOMENTS, "game", "ply"),
+    _column("fen", TEXT, "position before the mistake"),
+    *_of(MOMENTS, "losing_reply", "losing_reply_uci"),
+    _column("best_move", TEXT, "the best move there, SAN"),
+    _column("answers", TEXT, "moves that keep most of the gain, SAN, space-separated, the best first"),
+    *_of(MOMENTS, "exp_best", "exp_reply", "loss", "band"),
+    _nullable("found", pa.bool_(), "whether an answer was played; null: the game ends there, or is cut off"),
+    *_of(MOMENTS, "reason", "motif", "pattern", "piece", "square", "wins"),
+)
+LISTED_UNPLAYED = _table(
+    _column("band", TEXT, "a rating band with games at the position"),
+    _column("path", TEXT, "a shortest way to it, SAN, space-separated"),
+    _column("fen", TEXT, "position before the losing reply"),
+    _column("losing_reply", TEXT, "SAN"),
+    _column("losing_reply_uci", TEXT, "UCI"),
+    _column("games", INT64, "0: nobody has played it here"),
+    _column("pick_rate", FLOAT, "share (0 to 1) of the band that may choose it all the same"),
+    _column(
+        "steered_reach", FLOAT, "share of games in which the position arises if the other side plays for it"
+    ),
+    _column("best_move", TEXT, "SAN"),
+    _column("refutation", TEXT, "the line that punishes the reply, SAN, space-separated"),
+    _column("loss", FLOAT, "expected score that it gives away, by the engine"),
+    _column(
+        "costs",
+        FLOAT,
+        "points that it should cost in 100 games, by the engine: 100 * steered_reach * pick_rate * loss",
+    ),
+)
+
+LISTS = {"motifs": LISTED_MOTIFS, "moments": LISTED_MOMENTS, "unplayed": LISTED_UNPLAYED}
+"""What is exported beside findings; a change of one is no change of a table."""

@@ -13,9 +13,12 @@ import pytest
 import typer
 import zstandard
 
+from docs.generated import pages
+from miner import schema
 from miner.cli import main
 from miner.cli.app import Command, app
 from miner.distribution import NAME
+from miner.export.choice import BY_BAND, FINDINGS, LISTS
 from miner.export.formats import FORMATS
 from miner.export.lists import CSV_COLUMNS
 from miner.terms import alternatives
@@ -34,6 +37,11 @@ GAMES = "".join(
 
 
 DOCS = {path.name: path.read_text(encoding="utf-8") for path in sorted((ROOT / "docs").glob("*.md"))}
+PLACES = [
+    *sorted(ROOT.glob("*.md")),
+    *sorted((ROOT / "docs").glob("*.md")),
+    ROOT / "data" / "sample" / "README.md",
+]
 PAGES = pytest.mark.parametrize(
     "page", [README, DEVELOPERS, *DOCS.values()], ids=["README", "DEVELOPERS", *DOCS]
 )
@@ -153,7 +161,6 @@ def test_files_that_are_named_exist(page: str) -> None:
     links = re.findall(r"\]\(([^)#]+)\)", page)
     named = {one for one in inline_code(page) if re.fullmatch(r"[\w./-]+(\.py|\.md|\.toml|/)", one)}
     elsewhere = {"out/", "miner.toml"}  # made by running, and a coach's own
-    elsewhere |= {"made/tables.md", "made/settings.md"}  # made with the site
 
     missing = {
         one
@@ -163,6 +170,21 @@ def test_files_that_are_named_exist(page: str) -> None:
     }
 
     assert missing - elsewhere == set()
+
+
+@pytest.mark.parametrize("page", PLACES, ids=[page.name for page in PLACES])
+def test_links_lead_somewhere(page: Path) -> None:
+    """From the page's own folder, in a clone of which nothing was made yet."""
+    prose = re.sub(r"```.*?```", "", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+    links = [link for link in re.findall(r"\]\(([^)#]+)[^)]*\)", prose) if not link.startswith("http")]
+
+    assert [link for link in links if not (page.parent / link).exists()] == []
+
+
+@pytest.mark.parametrize("name", pages())
+def test_pages_that_are_made_of_the_code_are_as_it_is(name: str) -> None:
+    """`make docs` writes them anew."""
+    assert DOCS[name] == pages()[name]
 
 
 def test_example_of_one_test_is_one() -> None:
@@ -179,6 +201,16 @@ def test_readme_explains_the_columns_of_the_csv() -> None:
     explained = [name for row in table.splitlines()[2:] for name in re.findall(r"`(\w+)`", row.split("|")[1])]
 
     assert sorted(explained) == sorted(CSV_COLUMNS)
+
+
+def test_columns_of_every_list_are_explained() -> None:
+    """Findings aside, whose columns the table above and that of the store explain."""
+    text = DOCS["tables.md"].partition("## By `miner export`")[2]
+    explained = dict(re.findall(r"### (\w+), as a list\n(.*?)(?=\n### |\Z)", text, re.DOTALL))
+
+    assert {*explained} == {*LISTS} - {FINDINGS, BY_BAND}
+    for name, part in explained.items():
+        assert re.findall(r"(?m)^\| `(\w+)`", part) == schema.LISTS[name].names
 
 
 def test_formats_of_the_export_are_named() -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from miner.errors import SourceError, UsageError
 from miner.means import Means
+from miner.mined import mine
 from miner.pipeline import StageDone, expected_minutes, run
 from miner.settings import JudgeSettings, RankSettings, ScanSettings, Settings, TallySettings, with_effort
 from miner.store import Store
@@ -85,6 +87,16 @@ def test_unknown_band_is_told_at_once(source: str, tmp_path: Path) -> None:
         run([source], store, wrong, means)
 
     assert store.manifest("read") is None
+
+
+def test_settings_of_one_stage_are_none_of_all(source: str, tmp_path: Path) -> None:
+    """It is told how to write it, before anything is made."""
+    wrong: Any = TallySettings()
+
+    with pytest.raises(UsageError, match=r"not TallySettings; write Settings\(tally=TallySettings\(...\)\)"):
+        mine(source, tmp_path / "store", wrong)
+
+    assert not (tmp_path / "store").exists()
 
 
 def test_missing_source(tmp_path: Path) -> None:

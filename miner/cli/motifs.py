@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from typing import Annotated
 
 import chess
@@ -19,10 +20,11 @@ from miner.cli.boards import (
     width_of_terminal,
     wrapped,
 )
-from miner.cli.terminal import have_letters_for, is_coloured, say
+from miner.cli.terminal import have_letters_for, is_coloured, print_json, say
 from miner.errors import UsageError
+from miner.export.lists import as_plain
 from miner.finding.mistake import Mistake
-from miner.finding.moment import Moment
+from miner.finding.moment import Moment, moment_of
 from miner.finding.motif_words import (
     costs_sentence,
     falls_sentence,
@@ -35,7 +37,7 @@ from miner.finding.motif_words import (
     sign_sentence,
     with_found_words,
 )
-from miner.finding.motifs import MotifCount, Motifs, read_motifs, shares
+from miner.finding.motifs import MotifCount, Motifs, read_motifs, rows_of, shares
 from miner.finding.words import band_words, counted
 from miner.store import Store
 from miner.terms import ALL_BANDS
@@ -43,6 +45,7 @@ from miner.terms import ALL_BANDS
 EXAMPLES = 3
 IN_SHORT = 3
 """Motifs that stand before a list of positions."""
+_LISTED = 20
 _OPENINGS = 5
 _INDENT = "          "
 _BAR = 30
@@ -56,28 +59,35 @@ def motifs(
         typer.Argument(metavar="MOTIF", help="A motif, or its number in the list: all that is known of it."),
     ] = None,
     band: Annotated[str, typer.Option(help="Only players of this rating band, e.g. 1000-1199.")] = ALL_BANDS,
-    top: Annotated[int, typer.Option(min=1, help="How many to list.")] = 20,
+    top: Annotated[
+        int | None, typer.Option(min=1, help=f"How many to list (default: {_LISTED}, as JSON all).")
+    ] = None,
     letters: Annotated[
         bool, typer.Option("--letters", help="Letters on the board instead of figurines.")
     ] = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Show by what opening mistakes are punished, whatever the position: how often, and who finds it.
 
     With a MOTIF: its curve over the bands, examples on boards, by what it can be seen coming, the openings in
-    which it arises, and what kinds of moves allow it.
+    which it arises, and what kinds of moves allow it. As JSON: its numbers by band, and every mistake of a
+    single game that it punishes.
     """
     opened = Store.open(store)
     if band != ALL_BANDS:
         opened.bands.require([band])
     known = Motifs.of(opened)
     table = known.of_band(band)
-    if not table:
+    if stale := opened.out_of_date():
+        say(f"miner: out of date, since `{stale}` has not been run on what there is now", err=True)
+    if as_json and motif is None:
+        print_json([asdict(count) for count in in_tree(table, top or len(table))])
+        return
+    if not table and not as_json:
         games = counted(known.games, "game")
         say(f"No motif that five players fell for in {games} scanned; more games (--games) would tell more.")
         return
-    if stale := opened.out_of_date():
-        say(f"miner: out of date, since `{stale}` has not been run on what there is now", err=True)
-    listed = in_tree(table, top)
+    listed = in_tree(table, top or _LISTED)
     if motif is None:
         say(heading(listed[0]))
         typer.echo(
@@ -86,6 +96,16 @@ def motifs(
         say(f"One of them on boards: miner motifs --store {printable(store)}{_asked(band)} 1")
         return
     wanted = _find(motif, listed, table)
+    if as_json:
+        by_band, moments = _by_band(known, wanted, opened.bands.names), rows_of(known.mistakes_of(wanted))
+        print_json(
+            asdict(wanted)
+            | {
+                "by_band": list(map(asdict, by_band)),
+                "moments": [as_plain(moment_of(row)) for row in moments],
+            }
+        )
+        return
     lines = [*_told(known, wanted), "", *curve_lines(known, wanted, opened.bands.names), ""]
     boards = motif_boards(known.examples(wanted, EXAMPLES), letters=letters)
     typer.echo("\n".join([*(printable(line) for line in lines), *boards]))
@@ -207,10 +227,14 @@ def _told(known: Motifs, count: MotifCount) -> list[str]:
     return [motif_title(count), *(line for fact in facts for line in wrapped(fact, width_of_terminal()))]
 
 
+def _by_band(known: Motifs, count: MotifCount, bands: Sequence[str]) -> list[MotifCount]:
+    rows = known.named(count.motif)
+    return [rows[band] for band in bands if band in rows and rows[band].is_told]
+
+
 def curve_lines(known: Motifs, count: MotifCount, bands: Sequence[str]) -> list[str]:
     """How often each band falls for it, as bars; nothing of bands in which too few players did."""
-    rows = known.named(count.motif)
-    told = [rows[band] for band in bands if band in rows and rows[band].is_told]
+    told = _by_band(known, count, bands)
     if len(told) < 2:
         return ["By band: not enough players fell for it in two bands."]
     most = max(row.per_100 for row in told)

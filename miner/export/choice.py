@@ -54,7 +54,7 @@ def export_lists(store: Store, targets: Sequence[Path], *, missed: bool = False)
 
     `missed`: missed chances in place of findings.
     Raises UsageError for a target that the store was read from and for missed chances in a format with signs,
-    ExportError as `check_targets` does, StoreError for what was not made yet.
+    what `check_targets` does, and StoreError for what was not made yet.
     """
     if missed and (signs := [file for file in targets if file.suffix.lower() not in _WITHOUT_SIGNS]):
         raise UsageError(

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import pyarrow as pa
 
-from miner.errors import ExportError, Place, cause
+from miner.errors import ExportError, Place, UsageError, cause
 from miner.export.epd import epd_bytes
 from miner.export.lists import csv_bytes, json_bytes, parquet_bytes
 from miner.export.pgn import pgn_bytes
@@ -35,7 +35,7 @@ def export(findings: pa.Table, targets: Sequence[Path]) -> None:
 
     All targets are checked before the first is written; missing folders are made. Each file is whole or not
     there, and the same findings give the same bytes.
-    Raises ExportError for a suffix that names no format and for a target that cannot be written.
+    Raises UsageError for a suffix that names no format, ExportError for a target that cannot be written.
     """
     write_files(findings, targets, FORMATS)
 
@@ -45,7 +45,7 @@ def write_files(
 ) -> None:
     """Write something to every target in the format that its suffix names, each file whole or not there.
 
-    Raises ExportError as `check_targets` does, before the first is written.
+    Raises what `check_targets` does, before the first is written.
     """
     check_targets(targets, formats)
     for target in targets:
@@ -56,7 +56,7 @@ _NAME_A_FILE = "name a file in a folder you may write to"
 
 
 def check_targets(targets: Sequence[Path], suffixes: Collection[str]) -> None:
-    """Raise ExportError unless every target ends in one of the suffixes and can be written.
+    """Raise UsageError unless every target ends in one of the suffixes, ExportError unless it can be written.
 
     Missing folders are made, but none if a suffix is wrong.
     """
@@ -71,10 +71,10 @@ def check_targets(targets: Sequence[Path], suffixes: Collection[str]) -> None:
 
 
 def check_suffix(target: Path, suffixes: Collection[str]) -> None:
-    """Raise ExportError unless the target ends in one of the suffixes."""
+    """Raise UsageError unless the target ends in one of the suffixes."""
     suffix = target.suffix
     if suffix.lower() not in suffixes:
-        raise ExportError(
+        raise UsageError(
             f"the suffix {suffix!r} names no format" if suffix else "the name has no suffix",
             where=Place(str(target)),
             advice=f"end the name in {', '.join(suffixes)}",

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from miner.finding.finding import Finding, findings_of
+from miner.finding.moment import Moment
 from miner.finding.words import plain
 from miner.schema import FINDINGS
 
@@ -25,6 +26,8 @@ DECIMALS = {
     "steered_reach": 6,
     "points_per_100": 3,
     "points_per_100_low": 3,
+    "costs": 3,
+    "costs_low": 3,
     "teaching_value": 3,
     "teaching_value_low": 3,
     "games_per_player": 2,
@@ -84,12 +87,16 @@ def json_bytes(findings: pa.Table) -> bytes:
     return json_of([as_plain(finding) for finding in findings_of(findings)])
 
 
-def as_plain(finding: Finding) -> dict[str, Any]:
+def as_plain(told: Finding | Moment) -> dict[str, Any]:
     """The fields of a finding as JSON takes them: lines are lists of moves, the key is 16 hexadecimal digits.
 
-    Numbers are whole, not rounded; what is not known is null.
+    Numbers are whole, not rounded; what is not known is null. Of a moment nothing is told of who played it.
     """
-    return asdict(finding) | {"key": f"{finding.key:016x}"}
+    fields = asdict(told) | {"key": f"{told.key:016x}"}
+    return {name: value for name, value in fields.items() if name not in _WHO}
+
+
+_WHO = ("player", "player_other")
 
 
 def json_rows(table: pa.Table) -> bytes:

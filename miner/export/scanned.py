@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import chess
+import pandas as pd
 import pyarrow as pa
 
 from miner.board.moves import after
@@ -14,6 +15,7 @@ from miner.export.xlsx import xlsx_of
 from miner.finding.moment import Moment, moment_of
 from miner.finding.motifs import Motifs, clearest, of_node, rows_of
 from miner.finding.through import Through
+from miner.schema import LISTED_MOMENTS, LISTED_MOTIFS
 from miner.store import Store
 from miner.terms import ALL_BANDS, Side
 
@@ -28,89 +30,47 @@ TABLE_FORMATS: Mapping[str, Callable[[pa.Table], bytes]] = {
 EXAMPLES = 3
 """Examples of each motif."""
 
-_MOTIFS = (
-    "motif",
-    "pattern",
-    "piece",
-    "square",
-    "band",
-    "games",
-    "players",
-    "per_100",
-    "per_100_low",
-    "per_100_high",
-    "find_rate",
-    "find_rate_low",
-    "find_rate_high",
-    "best_rate",
-    "chances",
-    "gain",
-)
-_MOMENTS = (
-    "game",
-    "ply",
-    "fen",
-    "reply",
-    "reply_uci",
-    "best",
-    "answers",
-    "exp_best",
-    "exp_reply",
-    "loss",
-    "band",
-    "found",
-    "reason",
-    "motif",
-    "pattern",
-    "piece",
-    "square",
-    "wins",
-)
-
 
 def motifs_of(store: Store) -> pa.Table:
-    """The motifs that five players or more fell for, by band, the most frequent first.
-
-    `examples` are up to three mistakes of the band, the clearest first: the FEN, the mistake and its answer.
-    """
+    """The motifs that five players or more fell for, by band, the most frequent first; see LISTED_MOTIFS."""
     store.require("scan")
     moments, motifs = (store.read_table(name).to_pandas() for name in ("moments", "motifs"))
-    told = motifs[motifs["is_told"] & (motifs["games"] > 0)].reset_index(drop=True)
+    told = motifs[motifs["recurs"] & (motifs["games"] > 0)].reset_index(drop=True)
     order = told.sort_values(["band", "games", "motif"], ascending=[True, False, True]).index
     told = told.loc[order].reset_index(drop=True)
     examples = [
         " | ".join(map(example_words, rows_of(clearest(of_node(moments, node, node["band"]), EXAMPLES))))
         for node in rows_of(told)
     ]
-    return pa.Table.from_pandas(told[list(_MOTIFS)].assign(examples=examples), preserve_index=False)
+    return listed(told.assign(examples=examples), LISTED_MOTIFS)
+
+
+def listed(rows: pd.DataFrame, columns: pa.Schema) -> pa.Table:
+    """The columns of a list, as the schema has them, each with what it is."""
+    table = pa.Table.from_pandas(rows[columns.names], columns, preserve_index=False)
+    return table.replace_schema_metadata()
 
 
 def example_words(moment: Mapping[str, Any]) -> str:
     """An example in one line, such as `FEN: g6? Qxe5+`."""
     board = chess.Board(moment["fen"])
-    now = after(board, (board.parse_uci(moment["reply_uci"]),))
-    return f"{moment['fen']}: {moment['reply']}? {now.san(now.parse_uci(moment['answers'][0]))}"
+    now = after(board, (board.parse_uci(moment["losing_reply_uci"]),))
+    return f"{moment['fen']}: {moment['losing_reply']}? {now.san(now.parse_uci(moment['answers'][0]))}"
 
 
 def moments_of(store: Store) -> pa.Table:
-    """Every mistake that the scan found, by game and ply.
-
-    `fen` is the position before it; `best` and `answers`, with spaces between, are SAN; `square` is seen by
-    the side that punishes, playing as White.
-    """
+    """Every mistake that the scan found, by game and ply; see LISTED_MOMENTS."""
     store.require("scan")
     moments = store.read_table("moments").to_pandas()
     best, answers = [], []
-    for fen, reply, best_move, good in moments[["fen", "reply_uci", "best", "answers"]].itertuples(
-        index=False, name=None
-    ):
+    for fen, reply, best_move, good in moments[
+        ["fen", "losing_reply_uci", "best_move", "answers"]
+    ].itertuples(index=False, name=None):
         board = chess.Board(fen)
         best.append(board.san(board.parse_uci(best_move)))
         now = after(board, (board.parse_uci(reply),))
         answers.append(" ".join(now.san(now.parse_uci(uci)) for uci in good))
-    return pa.Table.from_pandas(
-        moments.assign(best=best, answers=answers)[list(_MOMENTS)], preserve_index=False
-    )
+    return listed(moments.assign(best_move=best, answers=answers), LISTED_MOMENTS)
 
 
 def example_moments(store: Store) -> list[Moment]:

@@ -7,32 +7,18 @@ import pandas as pd
 import pyarrow as pa
 
 from miner.board.moves import line_san, parse_uci_line
+from miner.export.scanned import listed
 from miner.finding.finding import is_losing
+from miner.schema import LISTED_UNPLAYED
 from miner.settings import settings_of
 from miner.store import Store
 
 _REFUTATION_PLIES = 6
-_COLUMNS = (
-    "band",
-    "path",
-    "fen",
-    "reply",
-    "reply_uci",
-    "games",
-    "pick_rate",
-    "reach",
-    "best",
-    "refutation",
-    "loss",
-)
 
 
 def unplayed_of(store: Store) -> pa.Table:
-    """A row for each such reply and band, those first that should cost the band most points.
+    """A row for each such reply and band, those first that should cost most points; see LISTED_UNPLAYED.
 
-    `path` and `refutation` are lines in SAN, the latter from the answer to the reply on; `games` is 0
-    throughout: nobody has played it yet here; `pick_rate` is the share (0 to 1) that may choose it, `reach`
-    how often the position arises if the other side plays towards it.
     Raises StoreError if nothing was ranked yet.
     """
     judged, replies, foreseen, reach, positions = (
@@ -42,14 +28,16 @@ def unplayed_of(store: Store) -> pa.Table:
     played = pd.MultiIndex.from_frame(replies[["key", "move"]])
     losing = losing[~pd.MultiIndex.from_frame(losing[["key", "move"]]).isin(played)]
     rows = losing.merge(foreseen, on=["key", "move"]).merge(reach, on=["key", "band"])
-    rows = rows.merge(positions[["key", "path"]], on="key").rename(columns={"steered_reach": "reach"})
-    costs = rows["reach"] * rows["pick_rate"] * rows["loss"]
+    rows = rows.merge(positions[["key", "path"]], on="key")
+    costs = 100.0 * rows["steered_reach"] * rows["pick_rate"] * rows["loss"]
     rows = rows.assign(games=0, costs=costs).sort_values(
         ["costs", "key", "move", "band"], ascending=[False, True, True, True], ignore_index=True
     )
     words = [_words(*row) for row in rows[["fen", "path", "pv_best", "pv_reply"]].itertuples(index=False)]
-    told = pd.DataFrame(words, columns=["path", "best", "reply", "reply_uci", "refutation"])
-    return pa.Table.from_pandas(rows.assign(**told)[list(_COLUMNS)], preserve_index=False)
+    told = pd.DataFrame(
+        words, columns=["path", "best_move", "losing_reply", "losing_reply_uci", "refutation"]
+    )
+    return listed(rows.assign(**told), LISTED_UNPLAYED)
 
 
 def _words(fen: str, path: str, pv_best: list[str], pv_reply: list[str]) -> tuple[str, str, str, str, str]:

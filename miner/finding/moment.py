@@ -22,7 +22,11 @@ LINE_PLIES = 9
 
 @dataclass(frozen=True, kw_only=True, slots=True, repr=False)
 class Moment(Mistake):
-    """A row of MOMENTS, which says what each field is and in which unit; moves and lines are SAN."""
+    """A row of MOMENTS, which says what each field is and in which unit; moves are SAN, but for `_uci`.
+
+    Of its own it has `side`, which may punish, `best_line` and `refutation`, the lines of the row as they are
+    told, and `shown`.
+    """
 
     game: int
     fen: str
@@ -40,8 +44,10 @@ class Moment(Mistake):
     refutation: tuple[str, ...]
     shown: int  # plies of the refutation until the gain is on the board; 0: the line does not show it
     answers: tuple[str, ...]
+    kept: tuple[float, ...]
     loss: float
     exp_best: float
+    exp_reply: float
     cp_best: int
     cp_reply: int
     reason: Reason
@@ -55,7 +61,9 @@ class Moment(Mistake):
     by: str
     played: str  # the answer in the game; empty: it is not known
     found: bool | None
+    found_best: bool | None
     chance: float | None
+    nodes: int
     # What only findings have: of the class, no columns.
     kind = Kind.TRAP
     path = ()
@@ -79,25 +87,25 @@ def moment_of(row: Mapping[str, Any]) -> Moment:
     best_line = parse_uci_line(board, row["pv_best"])
     return Moment(
         side=Side.of(not board.turn),
-        losing_reply=row["reply"],
-        losing_reply_uci=row["reply_uci"],
-        best_move=board.san(board.parse_uci(row["best"])),
+        best_move=board.san(board.parse_uci(row["best_move"])),
         best_line=sans_of(board, best_line),
         refutation=sans_of(now, line[: shown or LINE_PLIES]),
         shown=shown,
         answers=tuple(now.san(now.parse_uci(uci)) for uci in row["answers"]),
+        kept=tuple(map(float, row["kept"])),
         reason=Reason(row["reason"]),
-        reason_detail=row["detail"],
         played=now.san(now.parse_uci(row["played"])) if row["played"] else "",
         found=None if row["found"] is None else bool(row["found"]),
+        found_best=None if row["found_best"] is None else bool(row["found_best"]),
         chance=None if pd.isna(row["chance"]) else row["chance"],
         **{name: row[name] for name in _AS_THEY_ARE},
     )
 
 
 _AS_THEY_ARE = (
-    *("game", "fen", "key", "ply", "band", "band_other", "player", "player_other", "loss", "exp_best"),
-    *("cp_best", "cp_reply", "motif", "pattern", "piece", "square", "wins", "opening", "by"),
+    *("game", "fen", "key", "ply", "band", "band_other", "player", "player_other", "losing_reply"),
+    *("losing_reply_uci", "loss", "exp_best", "exp_reply", "cp_best", "cp_reply", "reason_detail", "motif"),
+    *("pattern", "piece", "square", "wins", "opening", "by", "nodes"),
 )
 
 

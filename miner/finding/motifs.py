@@ -51,11 +51,14 @@ class MotifCount:
     chances: int
     chance_players: int
     found: int
+    found_best: int
     find_rate: float | None
     find_rate_low: float | None
     find_rate_high: float | None
     best_rate: float | None
     gain: float
+    costs: float
+    costs_low: float
 
     @property
     def depth(self) -> int:
@@ -66,20 +69,6 @@ class MotifCount:
     def is_told(self) -> bool:
         """Whether enough players of the band fell for it."""
         return self.players >= TOLD_FROM
-
-    @property
-    def costs(self) -> float:
-        """Points that it costs players of the band in 100 games, by falling for it and by not finding it."""
-        return self._costs(self.per_100, self.find_rate)
-
-    @property
-    def costs_low(self) -> float:
-        """The same with the lower bounds."""
-        return self._costs(self.per_100_low, self.find_rate_high)
-
-    def _costs(self, falls: float, finds: float | None) -> float:
-        missed = 0.0 if finds is None else (1.0 - finds) * self.chances / self.games_scanned
-        return (falls + 100.0 * missed) * self.gain
 
     def holds(self, other: MotifCount | Moment) -> bool:
         """Whether the other is the same motif or a finer one of it, or a moment that is punished by it."""
@@ -126,7 +115,7 @@ class Motifs:
     @classmethod
     def of_tables(cls, table: pd.DataFrame, moments: pd.DataFrame, games: int) -> Motifs:
         """By the tables `motifs` and `moments` of so many scanned games."""
-        told = table[table["is_told"] & (table["pattern"] != UNNAMED)]
+        told = table[table["recurs"] & (table["pattern"] != UNNAMED)]
         names = [field.name for field in fields(MotifCount)]
         counts = tuple(MotifCount(**_known(row)) for row in rows_of(told[names]))
         return cls(counts, moments, games)
@@ -204,10 +193,10 @@ class Motifs:
     def _failing(self, example: Moment, piece: str, square: str) -> Moment | None:
         if not example.refutation:
             return None
-        fits = self.rows["reply"].map(lambda san: _as_seen(example.refutation[0], san))
+        fits = self.rows["losing_reply"].map(lambda san: _as_seen(example.refutation[0], san))
         for row in rows_of(self.rows[fits].sort_values(["ply", "game"])):
             board = chess.Board(row["fen"])
-            if strikes_by(board, board.parse_uci(row["reply_uci"]), piece, square):
+            if strikes_by(board, board.parse_uci(row["losing_reply_uci"]), piece, square):
                 return moment_of(row)
         return None
 

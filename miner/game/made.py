@@ -54,7 +54,7 @@ def make_games(
 
     Every target gets them all, as PGN or PDF; none is written where no game is worth showing. Of `looks`
     language and paper count. `nodes`: of the first look at each position.
-    Raises UsageError for a number of no model game and a target that the store was read from, ExportError as
+    Raises UsageError for a number of no model game and a target that the store was read from, what
     `check_targets` does, StoreError for what was not made yet, EngineFailed.
     """
     check_targets(targets, SUFFIXES)

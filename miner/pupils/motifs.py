@@ -190,7 +190,7 @@ class MotifCheck:
     def game_of(self, pupil: str, moment: Moment) -> pd.Series | None:
         """The pupil's game in which a moment was; None: it was in none of his."""
         rows = self.rows[(self.rows["pupil"] == pupil) & (self.rows["fen"] == moment.fen)]
-        rows = rows[rows["reply_uci"] == moment.losing_reply_uci]
+        rows = rows[rows["losing_reply_uci"] == moment.losing_reply_uci]
         return None if rows.empty else rows.iloc[0]
 
 
@@ -249,7 +249,9 @@ def _with_bands(games: pd.DataFrame, bands: BandScheme) -> pd.DataFrame:
 def of_pupils(moments: pd.DataFrame, games: pd.DataFrame) -> pd.DataFrame:
     """A row for each pupil who made a mistake or could punish it."""
     if moments.empty:
-        return pd.DataFrame(columns=[*_OF_GAME, "role", "pattern", "key", "fen", "ply", "loss", "reply_uci"])
+        return pd.DataFrame(
+            columns=[*_OF_GAME, "role", "pattern", "key", "fen", "ply", "loss", "losing_reply_uci"]
+        )
     errs = np.where(moments["ply"] % 2 == 0, "white", "black")
     punishes = np.where(moments["ply"] % 2 == 0, "black", "white")
     asked = moments["found"].notna()

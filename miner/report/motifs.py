@@ -38,7 +38,7 @@ COUNTS = (
     "costs",
     "costs_low",
 )
-"""What is told of a motif in each band: columns of MOTIFS, and what it costs in 100 games.
+"""What is told of a motif in each band: columns of MOTIFS.
 
 Behind them stands whether it is listed there: a part of another motif is not.
 """

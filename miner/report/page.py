@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from miner.draw import documents
 from miner.draw.diagram import diagram_svg
 from miner.draw.documents import json_in_html, package_text
-from miner.errors import ExportError, Place
+from miner.errors import Place, UsageError
 from miner.export.formats import write_file
 from miner.finding.aftermath import Row, by_reply, leaks, rows_by_reply
 from miner.finding.finding import Finding, findings_of
@@ -65,8 +65,8 @@ def report(store: Store, out: Path, comments: CommentsOn | None = None) -> int:
 
     `comments` stand beside the moves of the model games that they are of.
     The file is whole or not there; the same store and comments give the same bytes. Missing folders are made.
-    Raises StoreError if nothing was ranked yet, ExportError for a target that is no .html or cannot be
-    written.
+    Raises StoreError if nothing was ranked yet, UsageError for a target that is no .html, ExportError for one
+    that cannot be written.
     """
     check_page(out)
     page = page_bytes(TITLE, _contents(store, comments or {}), _first_things(store))
@@ -75,9 +75,9 @@ def report(store: Store, out: Path, comments: CommentsOn | None = None) -> int:
 
 
 def check_page(out: Path) -> None:
-    """Raise ExportError for a target that is no .html."""
+    """Raise UsageError for a target that is no .html."""
     if out.suffix.lower() not in (".html", ".htm"):
-        raise ExportError("a report is a page of HTML", where=Place(str(out)), advice="end the name in .html")
+        raise UsageError("a report is a page of HTML", where=Place(str(out)), advice="end the name in .html")
 
 
 def _contents(store: Store, comments: CommentsOn) -> dict[str, Any]:

@@ -48,6 +48,12 @@ def count_motifs(
         counted[f"find_rate{name}"] = np.where(of_few, np.nan, share)
     best = counted["found_best"] / counted["chances"].where(counted["chances"] > 0)
     counted["best_rate"] = best.where(~of_few)
+    for name, falls, finds in (
+        ("costs", "per_100", "find_rate"),
+        ("costs_low", "per_100_low", "find_rate_high"),
+    ):
+        missed = (1.0 - counted[finds]) * counted["chances"] / counted["games_scanned"]
+        counted[name] = (counted[falls] + 100.0 * missed.fillna(0.0)) * counted["gain"]
     places = {name: place for place, name in enumerate((ALL_BANDS, *bands.names))}
     order = counted.assign(band=counted["band"].map(places)).sort_values(["band", *_NODE]).index
     whole = dict.fromkeys(_COUNTS, "int64")
@@ -64,11 +70,11 @@ def tally_motifs(
     """What happened to the players `among` the numbers of all, and how much alike one player's games are.
 
     A row per band and node, columns as in `motifs` as far as they are counted; `own` and `squared_faced`:
-    each player's games scanned, and those in which he could punish, squared and added up. Whether a motif is
-    told depends on all players.
+    each player's games scanned, and those in which he could punish, squared and added up. Whether a motif
+    recurs depends on all players.
     """
     nodes = _nodes(moments)
-    told = nodes.loc[_is_told(nodes), _NODE].drop_duplicates().assign(is_told=True)
+    told = nodes.loc[_is_told(nodes), _NODE].drop_duplicates().assign(recurs=True)
     of_node = moments.loc[nodes["moment"]].reset_index(drop=True)
     rows = nodes.assign(
         who=who_of(of_node["player"], of_node["game"], of_node["ply"] % 2),
@@ -84,9 +90,7 @@ def tally_motifs(
     exposure = _exposure(sides[among(sides["who"])])
     counted = counted.merge(exposure, on="band").merge(told, how="left", on=_NODE)
     gain = counted["gain"].fillna(counted["gain_faced"])
-    counted = (
-        counted.drop(columns="is_told").fillna(0.0).assign(is_told=counted["is_told"].notna(), gain=gain)
-    )
+    counted = counted.drop(columns="recurs").fillna(0.0).assign(recurs=counted["recurs"].notna(), gain=gain)
     counted = counted.assign(
         motif=[words(*node) for node in counted[_NODE].itertuples(index=False, name=None)],
         chances=counted["games_faced"],

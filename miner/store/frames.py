@@ -12,8 +12,9 @@ import numpy as np
 from miner.board.moves import unpack_move
 from miner.errors import UsageError
 from miner.schema import TABLES
-from miner.store.query import opened, parquet
+from miner.store.query import band_sql, opened, parquet
 from miner.store.store import FOLDERS, TABLES_OF, Store
+from miner.terms import ALL_BANDS
 
 if TYPE_CHECKING:
     import duckdb
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 PLACES = {"move": "key", "answer": "at"}
 """The columns of moves in 16 bits, and those of the positions in which they are made."""
+BANDS = ("band", "band_other")
+"""The columns of rating bands."""
 
 _MACROS = """
 create macro uci(move) as
@@ -36,7 +39,9 @@ def frame_of(store: Store, name: str) -> pd.DataFrame:
     """A table of a store, a row for a row.
 
     Beside each column of moves in 16 bits stand the same in UCI and, where the position is known, SAN, such
-    as `move_uci` and `move_san`; null: it is one of too few games to be in `positions`.
+    as `move_uci` and `move_san`; null: it is one of too few games to be in `positions`. Bands are ordered
+    categories, weakest first, then `unrated` and names of several together. Beside the ratings of `games`
+    stand their bands, once the store was tallied: `white_band` and `black_band`.
     Raises UsageError for a name that is none of `TABLES`, StoreError for one that was not made yet.
     """
     if name not in TABLES:
@@ -53,7 +58,23 @@ def frame_of(store: Store, name: str) -> pd.DataFrame:
         if place in frame:
             fens = _fens(store, name, place, frame)
             frame.insert(at + 2, f"{column}_san", _sans(frame[place].to_numpy(), packed, fens))
+    if name == "games" and store.manifest("tally"):
+        for side in ("white", "black"):
+            at = frame.columns.get_loc(f"{side}_rating")
+            assert isinstance(at, int)
+            places = store.bands.places_of(frame[f"{side}_rating"].to_numpy())
+            frame.insert(at + 1, f"{side}_band", _categories(np.array(store.bands.names)[places], store))
+    for column in {*BANDS} & {*frame}:
+        frame[column] = _categories(frame[column], store)
     return frame
+
+
+def _categories(bands: Any, store: Store) -> Any:
+    import pandas as pd
+
+    names = store.bands.names
+    together = sorted({*bands} - {*names})
+    return pd.Categorical(bands, [*names, *together], ordered=True)
 
 
 def _ucis(packed: Any) -> Any:
@@ -93,16 +114,49 @@ def database_of(store: Store) -> duckdb.DuckDBPyConnection:
     """A DuckDB connection with a view of each table that the store holds now, by its name.
 
     Functions beside DuckDB's own: `uci(move)` and `san(fen, move)` for moves in 16 bits, `hex_key(key)` for
-    keys as lists have them.
+    keys as lists have them. Once the store was tallied, bands are values of the type `band`, in order as in
+    `frame_of`, `band_of(rating)` gives one, and `games` has `white_band` and `black_band`.
     """
     connection = opened()
     connection.execute(_MACROS)
     connection.create_function("san", san, ["VARCHAR", "USMALLINT"], "VARCHAR")
+    is_tallied = store.manifest("tally") is not None
+    if is_tallied:
+        names = ", ".join(f"'{name}'" for name in _band_names(store))
+        connection.execute(f"create type band as enum ({names})")
+        name_of = f"case when rating is not null then {band_sql(store.bands, as_name=True)} end"
+        connection.execute(f"create macro band_of(rating) as ({name_of})::band")
     for name in TABLES:
         files = store.files(name)
         if name in FOLDERS and not files:
             # Of no files DuckDB cannot tell the columns.
             connection.register(name, TABLES[name].empty_table())
         elif name in FOLDERS or store.path(name).exists():
-            parquet(connection, store.path(name)).create_view(name)
+            rows = parquet(connection, store.path(name))
+            (rows.project(_banded(name)) if is_tallied else rows).create_view(name)
     return connection
+
+
+def _band_names(store: Store) -> list[str]:
+    """Of all bands of the tally, and what else tables have: bands together, and those of an earlier tally."""
+    columns = [
+        (table, column)
+        for table, schema in TABLES.items()
+        for column in BANDS
+        if column in schema.names and table not in TABLES_OF["tally"] and store.path(table).exists()
+    ]
+    others = {
+        band
+        for table, column in columns
+        for band in store.read_table(table, [column])[column].unique().to_pylist()
+    }
+    return list(dict.fromkeys([*store.bands.names, ALL_BANDS, *sorted(others)]))
+
+
+def _banded(name: str) -> str:
+    """The columns of a table, those of bands as values of that type."""
+    if name == "games":
+        return "*, band_of(white_rating) as white_band, band_of(black_rating) as black_band"
+    columns = [column for column in BANDS if column in TABLES[name].names]
+    typed = ", ".join(f"{column}::band as {column}" for column in columns)
+    return f"* replace ({typed})" if typed else "*"

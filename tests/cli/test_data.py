@@ -15,6 +15,7 @@ import pytest
 
 from miner.export.choice import LISTS, list_bytes
 from miner.export.formats import NEEDS_EXTRA
+from miner.schema import TABLES
 from miner.store import STAGES, Store
 from tests.cli.conftest import Told, in_process
 
@@ -48,6 +49,39 @@ def test_json_has_all_unless_a_number_is_asked_for(club: Path, miner: Miner) -> 
     assert {row["kind"] for row in traps} == {"trap"}
     values = [row["teaching_value"] for row in traps]
     assert values == sorted(values, reverse=True)
+
+
+def test_motifs_as_json(club: Path, miner: Miner) -> None:
+    """All of a band unless a number is asked for; one with its bands and mistakes, and with no player."""
+    name, band = "mate in one: queen on f7", ("--band", "800-999")
+    told, one = (miner("motifs", *which, *band, "--json", "--store", club) for which in ([], [name]))
+    [first] = json.loads(miner("motifs", *band, "--top", 1, "--json", "--store", club).out)
+
+    rows = json.loads(told.out)
+    assert told.out.isascii()
+    assert len(rows) == len(miner("motifs", *band, "--store", club).out.splitlines()) - 2 > 1
+    assert first["games"] == max(row["games"] for row in rows)
+    assert {*first} == {*TABLES["motifs"].names} - {"recurs"}  # that they all do
+    [row] = [row for row in rows if row["motif"] == name]
+    assert (row["games"], row["find_rate"], row["costs"] > row["costs_low"] > 0) == (6, None, True)
+    asked = json.loads(one.out)
+    assert {key: asked[key] for key in row} == row
+    assert [count["band"] for count in asked["by_band"]] == ["800-999"]
+    assert len(asked["moments"]) == 6
+    for moment in asked["moments"]:
+        board = chess.Board(moment["fen"])
+        assert board.parse_uci(moment["losing_reply_uci"]) == board.parse_san(moment["losing_reply"])
+        assert moment["refutation"] == ["Qxf7#"]
+        assert "player" not in moment
+
+
+def test_no_motifs_as_json(club: Path, miner: Miner) -> None:
+    told, one = (
+        miner("motifs", *which, "--band", "2400+", "--json", "--store", club) for which in ([], ["1"])
+    )
+
+    assert (told.code, json.loads(told.out)) == (0, [])
+    assert (one.code, one.out) == (2, "")
 
 
 def test_status_as_json(club: Path, miner: Miner) -> None:

@@ -64,7 +64,7 @@ def test_wrong_suffix(club: Path, miner: Miner, number: str) -> None:
     """It is told before an engine has worked."""
     told = miner("game", number, "--store", club, "--to", "game.docx")
 
-    assert told.code == 1
+    assert told.code == 2
     assert ".pgn, .pdf" in told.err
 
 

@@ -113,13 +113,13 @@ def test_store_of_a_newer_program(miner: Miner, desk: Path, command: list[str]) 
 def test_export_that_cannot_be(club: Path, miner: Miner, desk: Path) -> None:
     """Wrong suffix, none, a folder of that name, a file where the folder should be: all before a byte."""
     (desk / "folder.csv").mkdir()
-    for name, words in (
-        ("list.xls", "list.xls: the suffix '.xls' names no format; end the name in .csv"),
-        ("list", "list: the name has no suffix; end the name in .csv"),
-        ("folder.csv", "folder.csv: cannot be written: it is a folder"),
-        ("games.pgn/list.csv", "cannot be written: a file stands where its folder should be"),
+    for name, code, words in (
+        ("list.xls", 2, "list.xls: the suffix '.xls' names no format; end the name in .csv"),
+        ("list", 2, "list: the name has no suffix; end the name in .csv"),
+        ("folder.csv", 1, "folder.csv: cannot be written: it is a folder"),
+        ("games.pgn/list.csv", 1, "cannot be written: a file stands where its folder should be"),
     ):
-        check_refused(miner("export", "--store", club, "--to", "good.csv", "--to", name), 1, words)
+        check_refused(miner("export", "--store", club, "--to", "good.csv", "--to", name), code, words)
     assert sorted(one.name for one in desk.iterdir()) == ["folder.csv", "games.pgn"]
 
 

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import chess
 import pyarrow.parquet as pq
+import pytest
 
 from miner.cli.motifs import curve_lines
+from miner.schema import LISTS
 from miner.store import Store
 from tests.cli.conftest import NAMES, Told
 from tests.finding.moments import HIGH, LOW, known_motifs, queen_raid
@@ -97,12 +99,16 @@ def test_export(club: Path, miner: Miner, tmp_path: Path) -> None:
     assert row["examples"] == (
         "r1bqkbnr/pppp1ppp/2n5/4p2Q/2B1P3/8/PPPP1PPP/RNB1K1NR b KQkq - 3 3: Nf6? Qxf7#"
     )
+    assert list(row) == LISTS["motifs"].names
+    falls, [gain, costs] = float(row["per_100"]), [float(row[name]) for name in ("gain", "costs")]
+    assert costs == pytest.approx(falls * gain, abs=0.01)  # nobody of the band could punish it
+    assert pq.read_schema(files[1]).equals(LISTS["moments"], check_metadata=True)  # with what each is
     moments = pq.read_table(files[1]).to_pylist()
     for moment in moments:
         board = chess.Board(moment["fen"])
-        assert board.san(chess.Move.from_uci(moment["reply_uci"])) == moment["reply"]
-        assert board.parse_san(moment["best"]) in board.legal_moves
-        board.push_uci(moment["reply_uci"])
+        assert board.san(chess.Move.from_uci(moment["losing_reply_uci"])) == moment["losing_reply"]
+        assert board.parse_san(moment["best_move"]) in board.legal_moves
+        board.push_uci(moment["losing_reply_uci"])
         assert all(board.parse_san(san) for san in moment["answers"].split())
     assert sum(moment["motif"] == "mate in one: queen on f7" for moment in moments) == 6
     assert files[2].exists()
@@ -112,7 +118,7 @@ def test_export_of_another_kind(club: Path, miner: Miner, tmp_path: Path) -> Non
     """Motifs are a table: there is no PGN of them, and nothing is written."""
     told = miner("export", "--store", club, "--to", tmp_path / "motifs.pgn")
 
-    assert told.code == 1
+    assert told.code == 2
     assert list(tmp_path.iterdir()) == []
 
 

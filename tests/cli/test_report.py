@@ -47,7 +47,7 @@ def test_other_suffix(club: Path, miner: Miner, tmp_path: Path) -> None:
     """A page is HTML; nothing is written under another name."""
     told = miner("report", "--store", club, "--out", tmp_path / "report.pdf")
 
-    assert told.code == 1
+    assert told.code == 2
     assert ".html" in told.err
     assert list(tmp_path.iterdir()) == []
 

@@ -50,7 +50,7 @@ def test_repertoire_tells_what_it_leaves_open(miner: Miner, club: Path, engine: 
     ("more", "code", "says"),
     [
         (("--band", "801-999"), 2, "no band is called 801-999"),
-        (("--band", "800-999", "--to", "advice.txt"), 1, "names no format"),
+        (("--band", "800-999", "--to", "advice.txt"), 2, "names no format"),
         (("--band", "800-999", "--from", "1.h4"), 2, "too few games"),
         (("--band", "800-999", "--soundness", "2"), 2, "soundness 2.0 is not a share"),
         (("--band", "800-999", "--repertoire", "none.pgn"), 1, "none.pgn: the repertoire cannot be read"),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.errors import ExportError
+from miner.errors import ExportError, UsageError
 from miner.export.formats import check_targets, write_file
 
 
@@ -34,7 +34,7 @@ def test_file_in_the_way_of_a_folder(tmp_path: Path) -> None:
 
 def test_no_folder_is_made_if_a_suffix_is_wrong(tmp_path: Path) -> None:
     """All suffixes are looked at before the first folder is made."""
-    with pytest.raises(ExportError, match=r"the suffix '\.xls' names no format"):
+    with pytest.raises(UsageError, match=r"the suffix '\.xls' names no format"):
         check_targets([tmp_path / "club" / "list.csv", tmp_path / "list.xls"], (".csv",))
 
     assert list(tmp_path.iterdir()) == []

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.errors import ExportError
+from miner.errors import ExportError, UsageError
 from miner.export.formats import FORMATS, export
 from tests.export.examples import legal, table, vienna
 
@@ -51,7 +51,7 @@ def test_upper_case_suffix(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["findings.xls", "findings"])
 def test_unknown_suffix(tmp_path: Path, name: str) -> None:
     """One unknown suffix, and nothing is written; the error lists the formats."""
-    with pytest.raises(ExportError, match=r"suffix.*\.csv, \.parquet, \.pgn, \.epd") as caught:
+    with pytest.raises(UsageError, match=r"suffix.*\.csv, \.parquet, \.pgn, \.epd") as caught:
         export(table(vienna()), [tmp_path / "a" / "findings.csv", tmp_path / name])
 
     assert str(tmp_path / name) in str(caught.value.where)

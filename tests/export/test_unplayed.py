@@ -43,9 +43,10 @@ def test_a_likely_blunder_is_told_before_anybody_makes_it(tmp_path: Path, engine
     told = unplayed_of(store).to_pylist()
 
     [row] = told
-    assert (row["path"], row["reply"], row["games"]) == (OPENING, "Qg5", 0)
+    assert (row["path"], row["losing_reply"], row["games"]) == (OPENING, "Qg5", 0)
     assert (row["band"], row["pick_rate"], row["refutation"].split()[0]) == ("unrated", 0.2, "Nxg5")
     assert row["loss"] > 0.3
+    assert row["costs"] == pytest.approx(100 * row["steered_reach"] * 0.2 * row["loss"])
     [written] = export_lists(store, [tmp_path / "unplayed.csv"])
     assert written.words == "1 unplayed mistake"
     assert "Qg5" in (tmp_path / "unplayed.csv").read_text("utf-8")

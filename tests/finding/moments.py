@@ -29,7 +29,7 @@ _USUAL: dict[str, Any] = {
     "found_best": True,
     "chance": None,
     "reason": "material",
-    "detail": "wins a rook and a pawn",
+    "reason_detail": "wins a rook and a pawn",
     "pattern": "double attack",
     "piece": "Q",
     "square": "e5",
@@ -65,9 +65,9 @@ def moment_row(path: str, reply: str, answers: str, line: str = "", **changes: A
         "key": chess.polyglot.zobrist_hash(board),
         "fen": board.fen(),
         "move": pack(move),
-        "reply": board.san(move),
-        "reply_uci": move.uci(),
-        "best": best,
+        "losing_reply": board.san(move),
+        "losing_reply_uci": move.uci(),
+        "best_move": best,
         "answers": good,
         "kept": [1.0] * len(good),
         "played": good[0],
@@ -86,7 +86,13 @@ def queen_raid(game: int = 0, **changes: Any) -> dict[str, Any]:
 
 def scholar(game: int = 0, **changes: Any) -> dict[str, Any]:
     """3...Nf6 4.Qxf7#."""
-    mate = {"reason": "mate", "detail": "mate in 1", "pattern": "mate in one", "square": "f7", "wins": "mate"}
+    mate = {
+        "reason": "mate",
+        "reason_detail": "mate in 1",
+        "pattern": "mate in one",
+        "square": "f7",
+        "wins": "mate",
+    }
     usual: dict[str, Any] = {"cp_reply": -9_999, "by": "development"} | mate
     return moment_row("e4 e5 Qh5 Nc6 Bc4", "Nf6", "Qxf7#", game=game, **(usual | changes))
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from miner.errors import ExportError
+from miner.errors import UsageError
 from miner.game.commented import commented_report, comments_of
 from miner.game.notes import Told
 from miner.means import Means
@@ -73,5 +73,5 @@ def test_wrong_target_is_told_before_an_engine_works(tmp_path: Path) -> None:
     """Not after minutes of searches."""
     store = written_store(tmp_path, [legal()], {"model_games": [legal_model()]})
 
-    with pytest.raises(ExportError, match=r"\.html"):
+    with pytest.raises(UsageError, match=r"\.html"):
         commented_report(store, tmp_path / "report.pdf", 1, Means(engine=tmp_path / "no engine"))

@@ -57,7 +57,7 @@ def test_what_cannot_be_asked() -> None:
     many = raid(5) | {"answers": ["h5e5", "h5f3", "h5d1"]}
     quiet = moment_row("e4 e5 d3 a6 Qh5", "g6", "Qd1", "Be7 a4 d6 b4 Nf6 c4 Nc6 h4 O-O h5 h6", game=6)
 
-    misses = raid(7, detail="misses the win of a knight")
+    misses = raid(7, reason_detail="misses the win of a knight")
 
     assert sorted(chosen([*rows, many, quiet, misses])) == [0, 1, 2, 3, 4]
     assert sorted(chosen(rows, known=(rows[2]["key"],))) == [0, 1, 3, 4]

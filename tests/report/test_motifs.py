@@ -47,7 +47,7 @@ def test_values() -> None:
     assert set(rows) == {"all", LOW}
     assert (rows[LOW]["games"], rows[LOW]["players"], rows[LOW]["found"]) == (8, 8, 8 - 7)
     assert rows[LOW]["is_topic"]
-    assert {*told["columns"]} - {*MOTIFS.names} == {"costs", "costs_low", "is_topic"}
+    assert {*told["columns"]} - {*MOTIFS.names} == {"is_topic"}
     assert motif["openings"] == [{"name": "King's Pawn Game", "games": 8, "of": 8, "at": "e4"}]
     assert [example["found"] for example in motif["examples"]] == [False] * 3
     assert motif["examples"][0]["path"]["san"].endswith("Qh5")

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.draw.documents import SHARED_SCRIPTS, json_in_html
-from miner.errors import ExportError, StoreError
+from miner.errors import ExportError, StoreError, UsageError
 from miner.report import report
 from miner.report.contents import FINDING_COLUMNS, WORDS
 from miner.report.page import SCRIPTS, page_bytes
@@ -181,7 +181,7 @@ def test_nothing_ranked_yet(tmp_path: Path) -> None:
 
 def test_other_suffix(tmp_path: Path) -> None:
     """A page is HTML, whatever is asked for."""
-    with pytest.raises(ExportError, match=r"end the name in \.html"):
+    with pytest.raises(UsageError, match=r"end the name in \.html"):
         report(written_store(tmp_path, []), tmp_path / "report.pdf")
 
 

@@ -125,3 +125,33 @@ def test_gain_is_the_mean() -> None:
     rows = rows_of([moment(0, 1, loss=0.2), moment(1, 2, loss=0.4)], games_of(4))
 
     assert rows[LOW, "double attack"]["gain"] == pytest.approx(0.3)
+
+
+def test_whether_it_recurs_is_told_of_the_whole_sample() -> None:
+    """Five players fell for it, four of them weak: it recurs in each band's row, whoever they are."""
+    moments = [moment(game, game + 1) for game in range(4)]
+    strong = moment(4, 105, ply=5, band=HIGH, band_other=LOW, player_other=5)
+
+    five, four = rows_of([*moments, strong], games_of(10)), rows_of(moments, games_of(10))
+
+    assert [five[band, "double attack"]["recurs"] for band in ("all", LOW, HIGH)] == [True] * 3
+    assert [five[band, "double attack"]["players"] for band in ("all", LOW, HIGH)] == [5, 4, 1]
+    assert not four["all", "double attack"]["recurs"]
+
+
+def test_what_it_costs() -> None:
+    """The weak give away 0.3 in 20 of 100 games; the strong miss four of ten chances in as many games.
+
+    Of five who fell for it none can be told who finds it: chances of one player are no band's.
+    """
+    moments = [moment(game, game + 1, found=game < 6, found_best=False) for game in range(10)]
+    alone = [moment(game, game + 1, player_other=7, found=False) for game in range(5)]
+
+    rows, few = rows_of(moments, games_of(50)), rows_of(alone, games_of(50))
+
+    costs = {band: rows[band, "double attack"]["costs"] for band in (LOW, HIGH)}
+    assert costs == {LOW: pytest.approx(20 * 0.3), HIGH: pytest.approx(100 * 0.4 * 10 / 50 * 0.3)}
+    low = rows[HIGH, "double attack"]
+    missed = 100 * (1 - low["find_rate_high"]) * 10 / 50
+    assert low["costs_low"] == pytest.approx((low["per_100_low"] + missed) * 0.3)
+    assert few[HIGH, "double attack"]["costs"] == 0.0

@@ -65,13 +65,13 @@ def test_tables(store: Store, engine: Path, tmp_path: Path) -> None:
     assert store.read_table("moments").schema.equals(MOMENTS)
     assert store.read_table("motifs").schema.equals(MOTIFS)
     found = moments_of(store)
-    loses_rook = [row for row in found if row["reply"] == "g6"]
+    loses_rook = [row for row in found if row["losing_reply"] == "g6"]
     assert [row["game"] for row in loses_rook] == [0, 1, 2, 3, 4]
     assert [row["found"] for row in loses_rook] == [True, True, True, False, False]
     for row in loses_rook:
         assert (row["motif"], row["by"]) == ("double attack: queen on e5", "pawn move")
         assert (row["band"], row["band_other"]) == ("800-999", "1400-1599")
-        assert (row["answers"], row["best"], row["wins"]) == (
+        assert (row["answers"], row["best_move"], row["wins"]) == (
             ["h5e5"],
             row["pv_best"][0],
             "a rook and a pawn",
@@ -79,7 +79,7 @@ def test_tables(store: Store, engine: Path, tmp_path: Path) -> None:
         assert row["loss"] == pytest.approx(row["exp_best"] - row["exp_reply"])
         assert row["exp_reply"] < 0.2
         assert chess.Board(row["fen"]).fullmove_number == 2
-    [mated] = [row for row in found if row["reply"] == "Nf6" and row["game"] == 5]
+    [mated] = [row for row in found if row["losing_reply"] == "Nf6" and row["game"] == 5]
     assert (mated["pattern"], mated["piece"], mated["square"], mated["found"]) == (
         "mate in one",
         "Q",
@@ -89,7 +89,7 @@ def test_tables(store: Store, engine: Path, tmp_path: Path) -> None:
     assert not [row for row in found if row["game"] == 6]
     told = {(row["band"], row["motif"]): row for row in store.read_table("motifs").to_pylist()}
     row = told["800-999", "double attack: queen on e5"]
-    assert (row["games"], row["players"], row["games_scanned"], row["is_told"]) == (5, 5, 7, True)
+    assert (row["games"], row["players"], row["games_scanned"], row["recurs"]) == (5, 5, 7, True)
     assert told["1400-1599", "double attack: queen on e5"]["chances"] == 5
     assert manifest.facts["games"] == 7
     assert manifest.facts["inconclusive"] == 0
@@ -134,7 +134,9 @@ def test_more_games_cost_only_new_positions(store: Store, engine: Path, tmp_path
 
     assert second.facts["games"] == 8
     assert 0 < second.facts["searches"] < first.facts["searches"] / 2
-    assert len(moments_of(store)) >= len([row for row in moments_of(store) if row["reply"] == "g6"]) == 6
+    assert (
+        len(moments_of(store)) >= len([row for row in moments_of(store) if row["losing_reply"] == "g6"]) == 6
+    )
 
 
 def test_scanned_games_are_those_of_the_scan(store: Store, engine: Path, tmp_path: Path) -> None:

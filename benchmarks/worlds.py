@@ -50,6 +50,7 @@ WEAKEST, STRONGEST = 800, 2000
 MIDDLE = (WEAKEST + STRONGEST) / 2
 KEPT = (1.0, 0.2, 0.0)  # of the gain, by the answers
 NOISE = 0.12  # standard deviation of what a game's evaluation later on has more than the others, in value
+LEAST, MOST = 0.02, 0.98  # that is left of a score by such luck
 BY_GAP = 0.05  # of it for 400 rating points
 FIRST = 10
 _ELO = float(np.log(10.0)) / 400.0  # of the usual rating expectation (from memory)
@@ -179,7 +180,7 @@ def games_of(world: World, random: np.random.Generator, games: int, factor: floa
     value = np.where(is_found, punished[each, place, reply], missed[each, place, reply])
     luck = random.normal(0.0, NOISE, size=games)
     cp = _cp_of(value + BY_GAP * (black - white) / 400.0 + luck, black)
-    score = np.clip(score + luck, 0.02, 0.98)
+    score = np.clip(score + luck, LEAST, MOST)
     drawn = np.minimum(0.2, 2.0 * np.minimum(score, 1.0 - score))
     chance = random.uniform(size=games)
     won = score - drawn / 2.0
@@ -187,6 +188,20 @@ def games_of(world: World, random: np.random.Generator, games: int, factor: floa
     return pd.DataFrame(
         {"place": place, "reply": reply, "answer": answer, "white": white, "black": black, "result": result}
     ).assign(cp=cp)
+
+
+def after_luck(score: Floats) -> Floats:
+    """What is scored on average by who would score so much without luck: where little is left, luck gives.
+
+    The mean of a normal distribution that is cut off at both ends.
+    """
+
+    def above(bound: float) -> Floats:
+        """By how much luck carries the score beyond a bound, on average."""
+        off = (score - bound) / NOISE
+        return np.asarray(NOISE * (np.exp(-(off**2) / 2.0) / np.sqrt(2.0 * np.pi) + off * special.ndtr(off)))
+
+    return np.asarray(LEAST + above(LEAST) - above(MOST))
 
 
 def _cp_of(value: Floats, rating: Floats) -> Floats:
@@ -381,7 +396,7 @@ def truth(world: World, games: int = 2_000) -> pd.DataFrame:
     """
     white, black = pairings(np.random.default_rng(0), games)
     picks, finds = world.picks(black), world.finds(white)
-    best, punished, missed = scores(world, white, black)
+    best, punished, missed = map(after_luck, scores(world, white, black))
     lost = (picks * (best - finds * punished - (1.0 - finds) * missed)).mean(axis=0)
     added = (picks * (1.0 - finds) * (missed - punished)).mean(axis=0)
     steered, plain = _steered(world), world.likely[:, None]

@@ -265,14 +265,16 @@ def line_pieces(board: chess.Board, color: chess.Color) -> chess.SquareSet:
 
 
 def _pin(strike: _Strike) -> bool:
-    """A target is pinned to its king, or a piece by the moved one; or all that defends it is pinned."""
+    """A target is pinned to its king, or by the moved piece; or all that defends it is pinned.
+
+    A pawn that is a target itself could not have run away anyhow.
+    """
     board = strike.now
     for target in strike.targets:
-        is_piece = _value(board, target) >= VALUES[chess.KNIGHT]
-        stays = is_piece and not strike.is_retaken
-        pinned_by_move = stays and is_pinned(board, target, (strike.move.to_square,))
-        if pinned_by_move or board.is_pinned(board.turn, target):
-            return True
+        if _value(board, target) >= VALUES[chess.KNIGHT]:
+            pinned_by_move = not strike.is_retaken and is_pinned(board, target, (strike.move.to_square,))
+            if pinned_by_move or board.is_pinned(board.turn, target):
+                return True
         guards = board.attackers(board.turn, target)
         if guards and all(_is_pinned_away(board, guard, target) for guard in guards):
             return True
@@ -310,11 +312,15 @@ def _value(board: chess.Board, square: chess.Square) -> int:
 
 
 def _skewer(strike: _Strike) -> bool:
-    """The moved line piece attacks a better piece, or the king, and through it the target."""
+    """The moved line piece attacks a better piece, or the king, and through it a target piece."""
     board, square = strike.now, strike.move.to_square
+    if strike.is_retaken:
+        return False
     for front in board.attacks(square) & board.occupied_co[board.turn]:
         behind = man_behind(board, square, front)
-        if behind is not None and behind in strike.targets and _value(board, front) > _value(board, behind):
+        if behind is None or behind not in strike.targets:
+            continue
+        if _value(board, front) > _value(board, behind) >= VALUES[chess.KNIGHT]:
             return True
     return False
 
@@ -356,7 +362,12 @@ def _paying_squares(board: chess.Board) -> set[chess.Square]:
 
 
 def _trapped(strike: _Strike) -> bool:
-    """A target piece is newly attacked and is taken wherever it goes, or goes and is taken all the same."""
+    """A target piece is newly attacked and is taken wherever it goes, or goes and is taken all the same.
+
+    A pawn that attacks another piece as well has forked them: neither would be lost alone.
+    """
+    if is_pawn_fork(strike.now, strike.move.to_square):
+        return False
     return _catches(strike, [target for target in strike.targets if not is_rook_at_home(strike.now, target)])
 
 
@@ -390,8 +401,10 @@ def _flees_in_vain(strike: _Strike, target: chess.Square) -> bool:
         return False
     if not board.is_capture(flight):
         return True
-    # A piece that takes as much as it is worth is exchanged, not caught.
-    return _value(board, captured_square(board, flight)) < _value(board, target)
+    # A piece that takes as much as it is worth is exchanged, not caught; and where two are attacked, the one
+    # that sells itself may have had squares.
+    is_less = _value(board, captured_square(board, flight)) < _value(board, target)
+    return is_less and not _double_attack(strike)
 
 
 def has_no_flight(board: chess.Board, target: chess.Square) -> bool:
@@ -407,12 +420,24 @@ def has_no_flight(board: chess.Board, target: chess.Square) -> bool:
     return True
 
 
+def is_pawn_fork(board: chess.Board, square: chess.Square) -> bool:
+    """Whether a pawn that has just moved to `square` attacks two pieces; the king counts."""
+    if board.piece_type_at(square) != chess.PAWN:
+        return False
+    forked = board.attacks(square) & board.occupied_co[board.turn] & ~board.pawns
+    return len(forked) > 1
+
+
 def _overloaded(strike: _Strike) -> bool:
-    """The answer draws away the only man that defends a target."""
+    """The answer draws away the only man that defends a target, which is taken at once."""
     if not strike.is_retaken or not (strike.before.is_capture(strike.move) or strike.now.is_check()):
         return False
     drawn_away = chess.SquareSet([strike.next_two[0].from_square])
-    return any(strike.before.attackers(strike.now.turn, target) == drawn_away for target in strike.targets)
+    taken = {move.to_square for move in strike.next_two[1:]}
+    # What a fork wins only after that is the fork's.
+    return any(
+        strike.before.attackers(strike.now.turn, target) == drawn_away for target in strike.targets & taken
+    )
 
 
 def _removed_defender(strike: _Strike) -> bool:

@@ -31,6 +31,7 @@ from miner.explain.pattern import (
     has_no_flight,
     is_pawn_fork,
     is_pinned,
+    is_pinned_away,
     is_rook_at_home,
     line_pieces,
     man_behind,
@@ -48,7 +49,9 @@ _THREAT = 2  # pawns: what is threatened is a piece
 _SOON = 4  # plies after the answer in which a forked man is taken
 _CAUGHT = 4  # plies after the answer in which a trapped piece is taken
 _LATER = 10  # plies of a line in which a piece that hangs is taken, other things coming first
-_SQUARE_PLIES = 4  # of a refutation that leaves a weak square: at the tail of a line there is always one
+_SHOWN_AT_ONCE = (
+    4  # plies of a refutation that leaves a weak square: at the tail of a line there is always one
+)
 _CLEVER = (
     Pattern.DOUBLE_ATTACK,
     Pattern.PIN,
@@ -165,7 +168,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     has_gain = recaptures or leaves or evidence.best.as_cp >= least
     misses = _misses(explanation) and has_gain and _is_a_gain(evidence, explanation.detail)
     # Whoever gives away more than he misses is punished for that; a piece left to be taken counts double.
-    weight = 2 if _gives_piece(evidence) else 1
+    weight = 2 if _answer_wins(evidence, _THREAT) else 1
     gives_more = not misses or evidence.best.as_cp < -evidence.reply.as_cp * weight
     if gives_more and (by_answer := next(_by_answer(evidence, explanation), None)):
         theme, before, move = by_answer
@@ -178,7 +181,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     if last := _at_last(evidence):
         return _struck(*last, wins)
     left_with = _by_detail(explanation.detail)
-    plies = _SQUARE_PLIES if left_with is Theme.WEAK_SQUARE else SEARCHED_PLIES + 1
+    is_vague = left_with in (Theme.WEAK_SQUARE, Theme.OUT_OF_PLAY)
+    plies = _SHOWN_AT_ONCE if is_vague else SEARCHED_PLIES + 1
     is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= plies
     return Motif((left_with if is_soon else Theme.POSITION).value, wins=wins)
 
@@ -188,7 +192,7 @@ _Found = tuple[Pattern | Theme, chess.Board, chess.Move]
 
 
 def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
-    """What a coach would see before a pattern: a piece that hangs, a pawn's fork, a piece with no square."""
+    """What a coach would see before a pattern: a piece that hangs, a fork, a piece with no square."""
     before = evidence.after_reply(1)
     hanging = _left_hanging(evidence, won)
     if hanging is not None and hanging.to_square != evidence.reply_line[1].to_square:
@@ -196,11 +200,14 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     answer = evidence.reply_line[1]
     now = after(before, (answer,))
     is_later = strike.before.ply() > before.ply()
-    wins_piece = _swap(before, answer) - _taken_there(evidence, answer.to_square) >= VALUES[chess.KNIGHT]
+    gain = _swap(before, answer) - _taken_there(evidence, answer.to_square)
     is_retaken = any(line[2].to_square == answer.to_square for line in evidence.reply_lines if line[2:])
-    forks = is_pawn_fork(now, answer.to_square) and not is_retaken and not wins_piece
+    hits_two = is_pawn_fork(now, answer.to_square) or len(_pieces_hit(before, answer)) > 1
+    forks = hits_two and not is_retaken and gain < VALUES[chess.KNIGHT]
     if forks and (is_later or strike.pattern not in _COMBINED):
         return Pattern.DOUBLE_ATTACK, before, answer
+    if is_later and strike.pattern is Pattern.REMOVED_DEFENDER and gain >= 1:
+        return _plain(before, answer), before, answer
     if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
         return Pattern.TRAPPED_PIECE, before, answer
     return None
@@ -241,15 +248,15 @@ def _is_a_gain(evidence: Evidence, detail: str) -> bool:
     if _is_forcing(board, best) or not detail.endswith(("of a pawn", "back a pawn")):
         return True
     gain_there = settled_balance(board, board.turn) - material_balance(board, board.turn)
-    return threat_gain(after(board, (best,))) > gain_there
+    return threat_gain(after(board, (best,))) > gain_there and not _answer_wins(evidence, 1)
 
 
-def _gives_piece(evidence: Evidence) -> bool:
-    """Whether the answer simply takes a piece, or two pawns' worth more than the mistake has taken."""
+def _answer_wins(evidence: Evidence, least: int) -> bool:
+    """Whether the answer simply takes so many pawns' worth, beyond what the mistake has taken."""
     if len(evidence.reply_line) < 2:
         return False
     before, answer = evidence.after_reply(1), evidence.reply_line[1]
-    return _swap(before, answer) - _taken_there(evidence, answer.to_square) >= _THREAT
+    return _swap(before, answer) - _taken_there(evidence, answer.to_square) >= least
 
 
 def _at_last(evidence: Evidence) -> _Found | None:
@@ -424,7 +431,9 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     is_new = move not in evidence.best_line[1:2]
     if is_new and answer.is_same and all(_gains_time(before, line[1:3]) for line in lines):
         yield Theme.GAIN_OF_TIME, before, move
-    if is_new and not answer.is_capture and _threatens_piece(before, now):
+    stays = set(_pieces_hit(before, move)) - {goes.from_square for goes in lines[0][2:3]}
+    falls = any(takes.to_square in stays for takes in lines[0][3:4])
+    if (is_new or falls) and not answer.is_capture and _threatens_piece(before, now):
         yield Theme.ATTACK, before, move
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
@@ -518,9 +527,13 @@ def _value(board: chess.Board, square: chess.Square) -> int:
 
 def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
     taken = captured_square(before, answer)
-    if not before.attackers(not before.turn, taken):
+    guards = before.attackers(not before.turn, taken)
+    if not guards:
         return Pattern.UNDEFENDED_PIECE
     is_dearer = VALUES[_kind(before, taken)] > VALUES[_kind(before, answer.from_square)]
+    now = after(before, (answer,))
+    if not is_dearer and all(is_pinned_away(now, guard, answer.to_square) for guard in guards):
+        return Pattern.PIN
     # Of a piece that is worth more than what takes it defenders make up for nothing.
     return Theme.CHEAPER_ATTACKER if is_dearer else Pattern.TOO_FEW_DEFENDERS
 

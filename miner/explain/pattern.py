@@ -252,7 +252,10 @@ def _discovered(strike: _Strike) -> bool:
     for square in line_pieces(strike.now, strike.before.turn) - chess.SquareSet([strike.move.to_square]):
         for target in strike.now.attacks(square) - strike.before.attacks(square):
             # A developing move opens lines on pawns all the time; nobody calls that a discovered attack.
-            wins = (target, square) in strike.pairs and _value(strike.now, target) >= VALUES[chess.KNIGHT]
+            # A dearer piece that flees, and then falls to another man, has fled from it.
+            is_dearer = target in strike.targets and _value(strike.now, target) > _value(strike.now, square)
+            is_taken = (target, square) in strike.pairs or is_dearer
+            wins = is_taken and _value(strike.now, target) >= VALUES[chess.KNIGHT]
             is_won = wins or (target == king and bool(strike.pairs))
             if is_won and strike.move.from_square in chess.SquareSet.between(square, target):
                 return True
@@ -276,18 +279,26 @@ def _pin(strike: _Strike) -> bool:
             if pinned_by_move or board.is_pinned(board.turn, target):
                 return True
         guards = board.attackers(board.turn, target)
-        if guards and all(_is_pinned_away(board, guard, target) for guard in guards):
+        if guards and all(is_pinned_away(board, guard, target) for guard in guards):
             return True
     return False
 
 
 def is_pinned(board: chess.Board, square: chess.Square, pinners: Iterable[chess.Square]) -> bool:
-    """Whether one of `pinners` attacks something better, or the king, through the man on `square`."""
-    dearer = (man_behind(board, pinner, square) for pinner in pinners)
-    return any(better is not None and _value(board, better) > _value(board, square) for better in dearer)
+    """Whether one of `pinners` attacks something better, or the king, through the man on `square`.
+
+    What is guarded, and worth no more than the pinner, would only be exchanged.
+    """
+    for pinner in pinners:
+        better = man_behind(board, pinner, square)
+        if better is None or _value(board, better) <= _value(board, square):
+            continue
+        if _value(board, better) > _value(board, pinner) or not board.attackers(board.turn, better):
+            return True
+    return False
 
 
-def _is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square) -> bool:
+def is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square) -> bool:
     """Whether the man on `guard` is pinned along a line on which `target` does not lie."""
     pinners = line_pieces(board, not board.turn)
     elsewhere = (pinner for pinner in pinners if target not in chess.SquareSet.ray(pinner, guard))

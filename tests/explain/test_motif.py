@@ -472,6 +472,91 @@ FROM_GAMES = {
         ),
         Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "a pawn"),
     ),
+    "the pawn that the knight takes is not the point: queen and rook are hit": (
+        evidence(
+            "r1bqkb1r/1ppp1ppp/p4n2/n3N3/2B1P3/2PP4/PP3PPP/RNBQK2R b KQkq - 0 6",
+            reply="d6 Nxf7 Qe7 Qa4+ Nc6 O-O Rg8 Ng5 Rh8 Bf7+ Kd8 Qb3 Na5 Ne6+",
+            best="Nxc4 Nxc4 d5 exd5 Qxd5 O-O Be6 Ne3 Qc6 Re1 O-O-O d4 Bd6",
+            best_cp=-55,
+            reply_cp=-360,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "f7", "a pawn"),
+    ),
+    "a knight that ends on the rim at the tail of a line": (
+        evidence(
+            "r2qk2r/p1p2ppp/1p2pnb1/3pN3/3Pn1P1/2P1P3/P1PB1PBP/1R1Q1RK1 b kq - 3 12",
+            reply="Qd6 Be1 Nd7 f3 Nef6 g5 Nh5 Nxg6 hxg6 c4 dxc4 Bb4 c5",
+            best="h5 f3 Nxd2 Qxd2 hxg4 fxg4 Qd6 h3 Ne4 Qd3 O-O",
+            best_cp=20,
+            reply_cp=-113,
+        ),
+        Motif(Theme.POSITION),
+    ),
+    "the pawn that guards may not take: a rook stands behind it": (
+        evidence(
+            "r1b1kb1r/pp4pp/q1p1pn2/5p2/1P1Pp3/PB2P1Q1/2P2PPP/R1B1K1NR w KQkq - 2 13",
+            reply="h3 Bxb4+ Bd2 Bxd2+ Kxd2 O-O Ne2 Bd7 Qd6 Qa5+ Kc1 Rfe8",
+            best="Ne2 Bd7 c4 Be7 Bb2 O-O O-O Bd8 Kh1",
+            defences=("h3 Bxb4+ axb4 Qxa1 Ne2 O-O O-O Qa6 Nf4 Nd5 c4 Nxf4 Qxf4 Bd7",),
+            best_cp=88,
+            reply_cp=-100,
+        ),
+        Motif(Pattern.PIN, "B", "b5", "a pawn"),
+    ),
+    "queens would only be exchanged: the pawn before one is not pinned": (
+        evidence(
+            "rnbqkb1r/ppp1pppp/5n2/3p4/4P3/3P4/PPP2PPP/RNBQKBNR w KQkq - 1 3",
+            reply="c4 dxe4 Nc3 Bf5 d4 e5 Nge2 Na6 Be3 Ng4 Ng3 exd4 Bxd4",
+            best="e5 Nfd7 f4 c5 c3 Nb6 a4 d4 cxd4 cxd4",
+            defences=("c4 dxe4 Bg5 Bf5 d4 e5 Ne2 exd4 Nxd4",),
+            best_cp=31,
+            reply_cp=-116,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "P", "e5", "a pawn"),
+    ),
+    "the answer already takes a pawn that nobody guards": (
+        evidence(
+            "r4rk1/pp1b1ppp/q2bpn2/8/1nPpPP2/PPN2NP1/2PQ1B1P/1K1R1B1R b - - 0 14",
+            reply="Rfc8 Bxd4 Qxa3 Bxf6 gxf6 Qc1 Qa6 e5 Bf8 Rxd7 b5 cxb5 Qa5 Bc4 a6 b6 Rxc4 bxc4 Qxb6 Qb2",
+            best="dxc3 Qc1 Nxe4 c5 Qc6 Bd4 Bxc5 Bxc5",
+            best_cp=195,
+            reply_cp=-296,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "B", "d4", "a knight and a pawn"),
+    ),
+    "a quiet move would have won a pawn, but one is left to be taken": (
+        evidence(
+            "r1bqkbnr/ppp1pppp/2n5/8/2pPP3/8/PP3PPP/RNBQKBNR w KQkq - 1 4",
+            reply="Nc3 Qxd4 Qc2 e5 Nf3 Qd6 Bxc4 Be6 Bb5 O-O-O",
+            best="Nf3 Bg4 d5 Bxf3 gxf3 Ne5 f4 Nd3+ Bxd3 cxd3 Qxd3",
+            defences=("Nc3 Qxd4 Qa4 a6 Be3 Qd6 a3 e6 Nf3",),
+            best_cp=94,
+            reply_cp=-58,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "Q", "d5"),
+    ),
+    "the queen flees from the bishop behind the knight": (
+        evidence(
+            "r1b1kbnr/ppp1pppp/2n5/qB6/8/2N1P1P1/PP1B1P1P/R2QK1NR b KQkq - 2 8",
+            reply="Bd7 Nd5 O-O-O Bxa5 Nxa5 Qa4 Bxb5 Qxb5 e6 Nc3 Be7 Qxa5 a6 Nf3",
+            best="Nf6 e4 Qb6 Be3 Qa5",
+            defences=("Bd7 Nd5 Qxb5 Nxc7+ Kd8 Nxb5 e5 Bc3 a6 Nd6 Bxd6 Qxd6 Nf6 f3",),
+            best_cp=0,
+            reply_cp=-528,
+        ),
+        Motif(Pattern.DISCOVERED_ATTACK, "N", "d5", "a queen and a pawn for a bishop"),
+    ),
+    "the knight is attacked as after the best move, but does not get away": (
+        evidence(
+            "r4r2/p1p1k1pp/3q1nb1/n1p1p1N1/6P1/1B3P2/PPPP3P/R1BQK2R w KQ - 1 15",
+            reply="h4 h6 d3 hxg5 Bxg5 Nc6 O-O Nd4 h5",
+            best="d3 h6 Nh3 c4 dxc4 Qxd1+ Kxd1",
+            defences=("h4 h6 Nh3 e4 Qe2 Nc6 c3 c4 Bxc4 Ne5 Nf2",),
+            best_cp=49,
+            reply_cp=-173,
+        ),
+        Motif(Theme.ATTACK, "P", "h3"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

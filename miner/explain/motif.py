@@ -270,9 +270,13 @@ def _at_last(evidence: Evidence) -> _Found | None:
     if is_free and taken_value(board, line[0]) < taken_value(board, best):
         return Theme.MISSED_GAIN, board, best
     later = find_strike(evidence, line[1 : SEARCHED_PLIES + 1])
-    is_soon = later is not None and not later.is_far and later.before.ply() <= board.ply() + _SOON
-    is_new = later is not None and later.move not in evidence.best_line[1:2]
-    if later is not None and is_soon and is_new and later.pattern in _COMBINED:
+    if later is None or later.is_far or later.pattern not in _COMBINED:
+        return None
+    is_soon = later.before.ply() <= board.ply() + _SOON
+    is_new = later.move not in evidence.best_line[1:2]
+    # At the same place of each line: with another defence it would come to nothing.
+    ply = later.before.ply() - board.ply()
+    if is_soon and is_new and all(later.move in other[ply : ply + 1] for other in evidence.defences):
         return later.pattern, later.before, later.move
     return None
 
@@ -684,7 +688,13 @@ def _threatens_pawn(answer: _Answer, won: int) -> bool:
         return False
     hit = _newly_takeable(answer.before, answer.now)
     pawns = [square for square in hit if answer.now.piece_type_at(square) == chess.PAWN]
-    return any(won or any(_falls(pawn, line[2:]) for line in answer.lines) for pawn in pawns)
+    return any(won or any(_falls_there(pawn, line[2:]) for line in answer.lines) for pawn in pawns)
+
+
+def _falls_there(square: chess.Square, moves: tuple[chess.Move, ...]) -> bool:
+    """Whether it is taken where it stands: a pawn that takes and is retaken was exchanged."""
+    stays = all(move.from_square != square for move in moves[:_CAUGHT:2])
+    return stays and _falls(square, moves)
 
 
 def _threatens_fork(now: chess.Board, answer: chess.Move) -> bool:

@@ -557,6 +557,17 @@ FROM_GAMES = {
         ),
         Motif(Theme.ATTACK, "P", "h3"),
     ),
+    "the knight goes back, and the pawn that it hits is exchanged": (
+        evidence(
+            "r1bqk2r/pppp1ppp/5n2/n1b1p1N1/4P3/1BN5/PPPP1PPP/R1BQK2R b KQkq - 9 6",
+            reply="Rf8 Nf3 d6 d4 exd4 Nxd4 Nxb3 axb3 Rh8 O-O c6 Nf5",
+            best="Nxb3 axb3 O-O O-O h6 Nf3 d5 exd5 Bg4",
+            defences=("Rf8 Nf3 Nxb3 axb3 d6 d4 exd4 Nxd4 Rh8 O-O Ng4 h3 Ne5",),
+            best_cp=65,
+            reply_cp=-65,
+        ),
+        Motif(Theme.POSITION),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

@@ -27,8 +27,11 @@ from miner.explain.king import KingExposed, explain_king
 from miner.explain.pattern import (
     SEARCHED_PLIES,
     Strike,
+    find_strike,
     has_no_flight,
+    is_pawn_fork,
     is_pinned,
+    is_pinned_away,
     is_rook_at_home,
     line_pieces,
     man_behind,
@@ -45,6 +48,10 @@ _LEFT = "does not win back"  # of one that makes up for it
 _THREAT = 2  # pawns: what is threatened is a piece
 _SOON = 4  # plies after the answer in which a forked man is taken
 _CAUGHT = 4  # plies after the answer in which a trapped piece is taken
+_LATER = 10  # plies of a line in which a piece that hangs is taken, other things coming first
+_SHOWN_AT_ONCE = (
+    4  # plies of a refutation that leaves a weak square: at the tail of a line there is always one
+)
 _CLEVER = (
     Pattern.DOUBLE_ATTACK,
     Pattern.PIN,
@@ -53,6 +60,15 @@ _CLEVER = (
     Pattern.IN_BETWEEN_MOVE,
 )
 """Patterns that are not the point where the answer itself takes a piece that hangs."""
+
+_COMBINED = (
+    Pattern.DOUBLE_ATTACK,
+    Pattern.PIN,
+    Pattern.SKEWER,
+    Pattern.DISCOVERED_ATTACK,
+    Pattern.TRAPPED_PIECE,
+)
+"""Patterns that are told though nothing is won by them that is easy to count."""
 
 _AT_A_GLANCE = (Pattern.UNDEFENDED_PIECE, Pattern.TOO_FEW_DEFENDERS)
 
@@ -71,6 +87,7 @@ class Theme(StrEnum):
     CHASED = "piece chased"
     GAIN_OF_TIME = "gain of time"
     ATTACK = "attack on a piece"
+    PAWN_ATTACK = "attack on a pawn"
     BREAKS_PAWNS = "pawns broken up by an exchange"
     EXCHANGE = "unfavourable exchange"
     PAWN_BREAK = "pawn break in the centre"
@@ -137,29 +154,131 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     wins = "" if has_won else what.removeprefix("back ")
     strike = explanation.strike
     if strike is not None and not strike.is_far and not _on_the_way(evidence, explanation.reason, strike):
+        simple = _simpler(evidence, strike, explanation.won)
+        if simple is not None:
+            return _struck(*simple, wins)
         return _struck(_by_hanging(evidence, strike, explanation.won), strike.before, strike.move, wins)
     if (told := _told_by_reason(evidence, explanation)) is not None:
         return told
     best = evidence.best_line[0]
     takes = evidence.board.is_capture(best)
     recaptures = takes and best.to_square == taken_on != evidence.reply_line[0].to_square
-    leaves = takes and _LEFT in explanation.detail
+    leaves = _is_forcing(evidence.board, best) and _LEFT in explanation.detail
     least = _EVEN_CP if _WON in explanation.detail else -_EVEN_CP
     has_gain = recaptures or leaves or evidence.best.as_cp >= least
-    misses = _misses(explanation) and has_gain
-    # Whoever gives away more than he misses is punished for that.
-    gives_more = not misses or evidence.best.as_cp < -evidence.reply.as_cp
+    misses = _misses(explanation) and has_gain and _is_a_gain(evidence, explanation.detail)
+    # Whoever gives away more than he misses is punished for that; a piece left to be taken counts double.
+    weight = 2 if _answer_wins(evidence, _THREAT) else 1
+    gives_more = not misses or evidence.best.as_cp < -evidence.reply.as_cp * weight
     if gives_more and (by_answer := next(_by_answer(evidence, explanation), None)):
         theme, before, move = by_answer
         return _struck(theme, before, move, wins)
     if misses:
         theme = Theme.MISSED_RECAPTURE if recaptures else Theme.MISSED_GAIN
         return _struck(theme, evidence.board, best, "")
-    if strike is not None:
+    if strike is not None and strike.move not in evidence.best_line[1:2]:
         return _struck(strike.pattern, strike.before, strike.move, wins)
+    if last := _at_last(evidence):
+        return _struck(*last, wins)
     left_with = _by_detail(explanation.detail)
-    is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= SEARCHED_PLIES + 1
+    is_vague = left_with in (Theme.WEAK_SQUARE, Theme.OUT_OF_PLAY)
+    plies = _SHOWN_AT_ONCE if is_vague else SEARCHED_PLIES + 1
+    is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= plies
     return Motif((left_with if is_soon else Theme.POSITION).value, wins=wins)
+
+
+_Found = tuple[Pattern | Theme, chess.Board, chess.Move]
+"""A motif, and the punishing move on its board."""
+
+
+def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
+    """What a coach would see before a pattern: a piece that hangs, a fork, a piece with no square."""
+    before = evidence.after_reply(1)
+    hanging = _left_hanging(evidence, won)
+    if hanging is not None and hanging.to_square != evidence.reply_line[1].to_square:
+        return _plain(before, hanging), before, hanging
+    answer = evidence.reply_line[1]
+    now = after(before, (answer,))
+    is_later = strike.before.ply() > before.ply()
+    gain = _swap(before, answer) - _taken_there(evidence, answer.to_square)
+    is_retaken = any(line[2].to_square == answer.to_square for line in evidence.reply_lines if line[2:])
+    hits_two = is_pawn_fork(now, answer.to_square) or len(_pieces_hit(before, answer)) > 1
+    forks = hits_two and not is_retaken and gain < VALUES[chess.KNIGHT]
+    if forks and (is_later or strike.pattern not in _COMBINED):
+        return Pattern.DOUBLE_ATTACK, before, answer
+    if is_later and strike.pattern is Pattern.REMOVED_DEFENDER and gain >= 1:
+        return _plain(before, answer), before, answer
+    if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
+        return Pattern.TRAPPED_PIECE, before, answer
+    return None
+
+
+def _left_hanging(evidence: Evidence, won: int) -> chess.Move | None:
+    """The capture of a piece that the mistake leaves to be taken, and that is most of what is won.
+
+    It is taken in each line, though something may come first.
+    """
+    before, best = evidence.after_reply(1), after(evidence.board, evidence.best_line[:1])
+    hung_anyhow = {take.to_square for take in best.generate_legal_captures() if _swap(best, take) >= _THREAT}
+    takes = [
+        (gain, take)
+        for take in before.generate_legal_captures()
+        if (gain := _swap(before, take) - _taken_there(evidence, take.to_square)) >= VALUES[chess.KNIGHT]
+        and 2 * gain >= won
+        and take.to_square not in hung_anyhow
+        and all(take.to_square in _taken_on(line) for line in evidence.reply_lines)
+    ]
+    return max(takes, key=lambda found: (found[0], found[1].uci()))[1] if takes else None
+
+
+def _taken_on(line: tuple[chess.Move, ...]) -> set[chess.Square]:
+    """Squares that the side which punishes goes to."""
+    return {move.to_square for move in line[1:_LATER:2]}
+
+
+def _is_a_gain(evidence: Evidence, detail: str) -> bool:
+    """Whether what is missed was there to be taken.
+
+    What the mistake itself takes is not left; and a pawn that is won by and by, by a best move that neither
+    takes nor checks nor threatens anything, is no gain yet.
+    """
+    board, best, reply = evidence.board, evidence.best_line[0], evidence.reply_line[0]
+    if _LEFT in detail and board.is_capture(reply) and reply.to_square == best.to_square:
+        return False
+    if _is_forcing(board, best) or not detail.endswith(("of a pawn", "back a pawn")):
+        return True
+    gain_there = settled_balance(board, board.turn) - material_balance(board, board.turn)
+    return threat_gain(after(board, (best,))) > gain_there and not _answer_wins(evidence, 1)
+
+
+def _answer_wins(evidence: Evidence, least: int) -> bool:
+    """Whether the answer simply takes so many pawns' worth, beyond what the mistake has taken."""
+    if len(evidence.reply_line) < 2:
+        return False
+    before, answer = evidence.after_reply(1), evidence.reply_line[1]
+    return _swap(before, answer) - _taken_there(evidence, answer.to_square) >= least
+
+
+def _at_last(evidence: Evidence) -> _Found | None:
+    """Where nothing else is to be said: a king that is driven, a man that was not taken, a later pattern."""
+    line, board, best = evidence.reply_line, evidence.board, evidence.best_line[0]
+    king = explain_king(evidence)
+    if king is not None and king.driven:
+        ply = _checks_at(evidence, king)
+        return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), line[ply]
+    is_free = board.is_capture(best) and _swap(board, best) >= 1 and evidence.best.as_cp >= _EVEN_CP
+    if is_free and taken_value(board, line[0]) < taken_value(board, best):
+        return Theme.MISSED_GAIN, board, best
+    later = find_strike(evidence, line[1 : SEARCHED_PLIES + 1])
+    if later is None or later.is_far or later.pattern not in _COMBINED:
+        return None
+    is_soon = later.before.ply() <= board.ply() + _SOON
+    is_new = later.move not in evidence.best_line[1:2]
+    # At the same place of each line: with another defence it would come to nothing.
+    ply = later.before.ply() - board.ply()
+    if is_soon and is_new and all(later.move in other[ply : ply + 1] for other in evidence.defences):
+        return later.pattern, later.before, later.move
+    return None
 
 
 def _on_the_way(evidence: Evidence, reason: Reason, strike: Strike) -> bool:
@@ -192,14 +311,15 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     takes = taken_value(before, move)
     hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
     gain = takes - _taken_there(evidence, move.to_square)
-    is_point = _swap(before, move) >= won >= 1 or (
-        hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT]
-    )
+    simply = _swap(before, move) - _taken_there(evidence, move.to_square)
+    is_point = simply >= won >= 1 or (hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT])
     return plain if is_answer and is_point and strike.pattern in _CLEVER else strike.pattern
 
 
 def _struck(pattern: Pattern | Theme, before: chess.Board, move: chess.Move, wins: str) -> Motif:
     kind = before.piece_type_at(move.from_square) or chess.PAWN
+    if before.is_castling(move):
+        return Motif(pattern.value, wins=wins)  # nothing strikes
     square = move.to_square if before.turn == chess.WHITE else chess.square_mirror(move.to_square)
     return Motif(pattern.value, chess.piece_symbol(kind).upper(), chess.square_name(square), wins)
 
@@ -291,9 +411,7 @@ class _Answer:
         )
 
 
-def _by_answer(
-    evidence: Evidence, explanation: Explanation
-) -> Iterator[tuple[Pattern | Theme, chess.Board, chess.Move]]:
+def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]:
     """What the first punishing move does, what weighs most first."""
     lines = [line for line in evidence.reply_lines if len(line) >= 2]
     if not lines:
@@ -306,28 +424,38 @@ def _by_answer(
         yield Theme.THREAT_OF_MATE, before, move
     if answer.is_capture:
         yield from _by_capture(evidence, explanation, answer)
-    if found := _by_attack(answer):
+    if found := _by_attack(answer, explanation.won):
         yield found, before, move
     given_up = [_sacrificed_until(evidence.board, line) for line in lines]
     if all(given_up):
         yield Theme.UNSOUND_SACRIFICE, evidence.after_reply(given_up[0]), lines[0][given_up[0]]
-    if answer.is_same and all(_gains_time(before, line[1:3]) for line in lines):
+    if explanation.won and (forks := _forks_next(evidence)):
+        yield forks
+    # What answers the best move as well is not what the mistake is punished by.
+    is_new = move not in evidence.best_line[1:2]
+    if is_new and answer.is_same and all(_gains_time(before, line[1:3]) for line in lines):
         yield Theme.GAIN_OF_TIME, before, move
-    if not answer.is_capture and _threatens_piece(before, now):
+    stays = set(_pieces_hit(before, move)) - {goes.from_square for goes in lines[0][2:3]}
+    falls = any(takes.to_square in stays for takes in lines[0][3:4])
+    if (is_new or falls) and not answer.is_capture and _threatens_piece(before, now):
         yield Theme.ATTACK, before, move
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
         yield Theme.EXCHANGE, before, move
-    if not answer.takes_back and _is_break(before, move):
+    taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
+    if not answer.takes_back and taken_next[0] and all(taken_next):
+        yield taken_next[0]
+    takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
+    if not takes_mover and _is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
-    if not answer.is_capture and _threatens_fork(now, move):
+    if is_new and not answer.is_capture and _threatens_fork(now, move):
         yield Theme.ATTACK, before, move
+    if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
+        yield Theme.PAWN_ATTACK, before, move
 
 
-def _by_capture(
-    evidence: Evidence, explanation: Explanation, answer: _Answer
-) -> Iterator[tuple[Pattern | Theme, chess.Board, chess.Move]]:
+def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -> Iterator[_Found]:
     """How what the answer takes has stood there, or what it takes next."""
     before, move, reply = answer.before, answer.move, answer.lines[0][0]
     if answer.wins_material and move.to_square == reply.to_square:
@@ -343,12 +471,12 @@ def _by_capture(
     is_kept = explanation.won > 0 and not answer.is_retaken
     # Of what is retaken counts what is won there, unless material is the reason: else the point is another.
     counts = (answer.wins_material or not answer.is_retaken) and not answer.takes_back
-    is_left = explanation.detail.startswith("leaves ")
+    is_left = explanation.detail.startswith(("leaves ", "gives up "))
     if is_left or is_kept or wins_it or (counts and _pays(before, move)):
         yield _plain(before, move), before, move
 
 
-def _by_attack(answer: _Answer) -> Pattern | None:
+def _by_attack(answer: _Answer, won: int) -> Pattern | None:
     """The pattern by which the answer attacks a piece or two, whether or not it wins one."""
     before, move, now = answer.before, answer.move, answer.now
     checks = (_forks_with_check(before, line[1:], answer.wins_material) for line in answer.lines)
@@ -356,7 +484,10 @@ def _by_attack(answer: _Answer) -> Pattern | None:
         return Pattern.DOUBLE_ATTACK
     if _hits_pinned(before, now, move):
         return Pattern.PIN
-    return None if answer.is_capture else _hits(before, answer.lines, move)
+    if answer.is_capture:
+        is_fork = len(_pieces_hit(before, move)) > 1 and not answer.is_retaken
+        return Pattern.DOUBLE_ATTACK if is_fork else None
+    return _hits(before, answer.lines, move, won)
 
 
 def _sacrificed_until(board: chess.Board, line: tuple[chess.Move, ...]) -> int:
@@ -380,7 +511,7 @@ def _is_forcing(board: chess.Board, move: chess.Move) -> bool:
     return board.is_capture(move) or board.gives_check(move)
 
 
-def _takes_next(evidence: Evidence) -> tuple[Pattern | Theme, chess.Board, chess.Move] | None:
+def _takes_next(evidence: Evidence) -> _Found | None:
     """What the second punishing move takes, once a first capture has been retaken."""
     if len(evidence.reply_line) < 4 or evidence.reply_line[2].to_square != evidence.reply_line[1].to_square:
         return None
@@ -400,9 +531,13 @@ def _value(board: chess.Board, square: chess.Square) -> int:
 
 def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
     taken = captured_square(before, answer)
-    if not before.attackers(not before.turn, taken):
+    guards = before.attackers(not before.turn, taken)
+    if not guards:
         return Pattern.UNDEFENDED_PIECE
     is_dearer = VALUES[_kind(before, taken)] > VALUES[_kind(before, answer.from_square)]
+    now = after(before, (answer,))
+    if not is_dearer and all(is_pinned_away(now, guard, answer.to_square) for guard in guards):
+        return Pattern.PIN
     # Of a piece that is worth more than what takes it defenders make up for nothing.
     return Theme.CHEAPER_ATTACKER if is_dearer else Pattern.TOO_FEW_DEFENDERS
 
@@ -427,26 +562,53 @@ def _takeable(board: chess.Board) -> set[chess.Square]:
     return {take.to_square for take in board.generate_legal_captures() if _swap(board, take) >= 1}
 
 
-def _hits(before: chess.Board, lines: list[tuple[chess.Move, ...]], answer: chess.Move) -> Pattern | None:
+def _hits(
+    before: chess.Board, lines: list[tuple[chess.Move, ...]], answer: chess.Move, won: int
+) -> Pattern | None:
     """What a quiet move attacks: a piece that cannot get away and falls, two, or one from behind it."""
     now = after(before, (answer,))
     if now.is_check():
         return None
-    is_new = _takeable(after(now, (chess.Move.null(),))) - _takeable(before)
-    hit = [
-        square
-        for square in is_new & set(now.attacks(answer.to_square))
-        if VALUES[_kind(now, square)] >= VALUES[chess.KNIGHT]
-    ]
-    shut_in = [square for square in hit if not is_rook_at_home(now, square) and has_no_flight(now, square)]
-    if any(all(_falls(square, line[2:]) for line in lines) for square in shut_in):
+    hit = _pieces_hit(before, answer)
+    # With one defence or another it may take something before it falls.
+    if any(won or _falls(square, line[2:]) for square in _shut_in(before, answer) for line in lines):
         return Pattern.TRAPPED_PIECE
     if any(_is_skewered(now, answer.to_square, square) for square in hit):
         return Pattern.SKEWER
-    opened = [square for square in is_new if _is_opened(before, now, answer, square)]
+    opened = [square for square in _newly_takeable(before, now) if _is_opened(before, now, answer, square)]
     if any(VALUES[_kind(now, square)] >= VALUES[chess.KNIGHT] for square in opened):
         return Pattern.DISCOVERED_ATTACK
     return Pattern.DOUBLE_ATTACK if len(hit) > 1 else None
+
+
+def _newly_takeable(before: chess.Board, now: chess.Board) -> set[chess.Square]:
+    return _takeable(after(now, (chess.Move.null(),))) - _takeable(before)
+
+
+def _pieces_hit(before: chess.Board, answer: chess.Move) -> list[chess.Square]:
+    """Pieces that the man which moves could now take with gain, and that could not be so taken before."""
+    now = after(before, (answer,))
+    if now.is_check():
+        return []
+    hit = _newly_takeable(before, now) & set(now.attacks(answer.to_square))
+    return [square for square in hit if VALUES[_kind(now, square)] >= VALUES[chess.KNIGHT]]
+
+
+def _shut_in(before: chess.Board, answer: chess.Move) -> list[chess.Square]:
+    """Those of them that have no square to go to."""
+    now = after(before, (answer,))
+    hit = _pieces_hit(before, answer)
+    return [square for square in hit if not is_rook_at_home(now, square) and has_no_flight(now, square)]
+
+
+def _forks_next(evidence: Evidence) -> _Found | None:
+    """A quiet second punishing move that attacks two pieces, after a first that has not been retaken."""
+    line = evidence.reply_line
+    if len(line) < 4 or line[2].to_square == line[1].to_square:
+        return None
+    before, move = evidence.after_reply(3), line[3]
+    forks = not before.is_capture(move) and is_pawn_fork(after(before, (move,)), move.to_square)
+    return (Pattern.DOUBLE_ATTACK, before, move) if forks else None
 
 
 def _is_opened(before: chess.Board, now: chess.Board, answer: chess.Move, target: chess.Square) -> bool:
@@ -515,6 +677,24 @@ def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:
     threat = threat_gain(now)
     there = settled_balance(before, before.turn) - material_balance(before, before.turn)
     return threat >= _THREAT and threat > there
+
+
+def _threatens_pawn(answer: _Answer, won: int) -> bool:
+    """Whether the answer attacks a pawn that could not be won before, and that soon falls.
+
+    With one defence or another, or later, if the pawn is what is won.
+    """
+    if answer.before.is_check() or answer.now.is_check():
+        return False
+    hit = _newly_takeable(answer.before, answer.now)
+    pawns = [square for square in hit if answer.now.piece_type_at(square) == chess.PAWN]
+    return any(won or any(_falls_there(pawn, line[2:]) for line in answer.lines) for pawn in pawns)
+
+
+def _falls_there(square: chess.Square, moves: tuple[chess.Move, ...]) -> bool:
+    """Whether it is taken where it stands: a pawn that takes and is retaken was exchanged."""
+    stays = all(move.from_square != square for move in moves[:_CAUGHT:2])
+    return stays and _falls(square, moves)
 
 
 def _threatens_fork(now: chess.Board, answer: chess.Move) -> bool:

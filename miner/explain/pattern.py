@@ -252,7 +252,10 @@ def _discovered(strike: _Strike) -> bool:
     for square in line_pieces(strike.now, strike.before.turn) - chess.SquareSet([strike.move.to_square]):
         for target in strike.now.attacks(square) - strike.before.attacks(square):
             # A developing move opens lines on pawns all the time; nobody calls that a discovered attack.
-            wins = (target, square) in strike.pairs and _value(strike.now, target) >= VALUES[chess.KNIGHT]
+            # A dearer piece that flees, and then falls to another man, has fled from it.
+            is_dearer = target in strike.targets and _value(strike.now, target) > _value(strike.now, square)
+            is_taken = (target, square) in strike.pairs or is_dearer
+            wins = is_taken and _value(strike.now, target) >= VALUES[chess.KNIGHT]
             is_won = wins or (target == king and bool(strike.pairs))
             if is_won and strike.move.from_square in chess.SquareSet.between(square, target):
                 return True
@@ -265,27 +268,37 @@ def line_pieces(board: chess.Board, color: chess.Color) -> chess.SquareSet:
 
 
 def _pin(strike: _Strike) -> bool:
-    """A target is pinned to its king, or a piece by the moved one; or all that defends it is pinned."""
+    """A target is pinned to its king, or by the moved piece; or all that defends it is pinned.
+
+    A pawn that is a target itself could not have run away anyhow.
+    """
     board = strike.now
     for target in strike.targets:
-        is_piece = _value(board, target) >= VALUES[chess.KNIGHT]
-        stays = is_piece and not strike.is_retaken
-        pinned_by_move = stays and is_pinned(board, target, (strike.move.to_square,))
-        if pinned_by_move or board.is_pinned(board.turn, target):
-            return True
+        if _value(board, target) >= VALUES[chess.KNIGHT]:
+            pinned_by_move = not strike.is_retaken and is_pinned(board, target, (strike.move.to_square,))
+            if pinned_by_move or board.is_pinned(board.turn, target):
+                return True
         guards = board.attackers(board.turn, target)
-        if guards and all(_is_pinned_away(board, guard, target) for guard in guards):
+        if guards and all(is_pinned_away(board, guard, target) for guard in guards):
             return True
     return False
 
 
 def is_pinned(board: chess.Board, square: chess.Square, pinners: Iterable[chess.Square]) -> bool:
-    """Whether one of `pinners` attacks something better, or the king, through the man on `square`."""
-    dearer = (man_behind(board, pinner, square) for pinner in pinners)
-    return any(better is not None and _value(board, better) > _value(board, square) for better in dearer)
+    """Whether one of `pinners` attacks something better, or the king, through the man on `square`.
+
+    What is guarded, and worth no more than the pinner, would only be exchanged.
+    """
+    for pinner in pinners:
+        better = man_behind(board, pinner, square)
+        if better is None or _value(board, better) <= _value(board, square):
+            continue
+        if _value(board, better) > _value(board, pinner) or not board.attackers(board.turn, better):
+            return True
+    return False
 
 
-def _is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square) -> bool:
+def is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square) -> bool:
     """Whether the man on `guard` is pinned along a line on which `target` does not lie."""
     pinners = line_pieces(board, not board.turn)
     elsewhere = (pinner for pinner in pinners if target not in chess.SquareSet.ray(pinner, guard))
@@ -310,11 +323,15 @@ def _value(board: chess.Board, square: chess.Square) -> int:
 
 
 def _skewer(strike: _Strike) -> bool:
-    """The moved line piece attacks a better piece, or the king, and through it the target."""
+    """The moved line piece attacks a better piece, or the king, and through it a target piece."""
     board, square = strike.now, strike.move.to_square
+    if strike.is_retaken:
+        return False
     for front in board.attacks(square) & board.occupied_co[board.turn]:
         behind = man_behind(board, square, front)
-        if behind is not None and behind in strike.targets and _value(board, front) > _value(board, behind):
+        if behind is None or behind not in strike.targets:
+            continue
+        if _value(board, front) > _value(board, behind) >= VALUES[chess.KNIGHT]:
             return True
     return False
 
@@ -356,7 +373,12 @@ def _paying_squares(board: chess.Board) -> set[chess.Square]:
 
 
 def _trapped(strike: _Strike) -> bool:
-    """A target piece is newly attacked and is taken wherever it goes, or goes and is taken all the same."""
+    """A target piece is newly attacked and is taken wherever it goes, or goes and is taken all the same.
+
+    A pawn that attacks another piece as well has forked them: neither would be lost alone.
+    """
+    if is_pawn_fork(strike.now, strike.move.to_square):
+        return False
     return _catches(strike, [target for target in strike.targets if not is_rook_at_home(strike.now, target)])
 
 
@@ -390,8 +412,10 @@ def _flees_in_vain(strike: _Strike, target: chess.Square) -> bool:
         return False
     if not board.is_capture(flight):
         return True
-    # A piece that takes as much as it is worth is exchanged, not caught.
-    return _value(board, captured_square(board, flight)) < _value(board, target)
+    # A piece that takes as much as it is worth is exchanged, not caught; and where two are attacked, the one
+    # that sells itself may have had squares.
+    is_less = _value(board, captured_square(board, flight)) < _value(board, target)
+    return is_less and not _double_attack(strike)
 
 
 def has_no_flight(board: chess.Board, target: chess.Square) -> bool:
@@ -407,12 +431,24 @@ def has_no_flight(board: chess.Board, target: chess.Square) -> bool:
     return True
 
 
+def is_pawn_fork(board: chess.Board, square: chess.Square) -> bool:
+    """Whether a pawn that has just moved to `square` attacks two pieces; the king counts."""
+    if board.piece_type_at(square) != chess.PAWN:
+        return False
+    forked = board.attacks(square) & board.occupied_co[board.turn] & ~board.pawns
+    return len(forked) > 1
+
+
 def _overloaded(strike: _Strike) -> bool:
-    """The answer draws away the only man that defends a target."""
+    """The answer draws away the only man that defends a target, which is taken at once."""
     if not strike.is_retaken or not (strike.before.is_capture(strike.move) or strike.now.is_check()):
         return False
     drawn_away = chess.SquareSet([strike.next_two[0].from_square])
-    return any(strike.before.attackers(strike.now.turn, target) == drawn_away for target in strike.targets)
+    taken = {move.to_square for move in strike.next_two[1:]}
+    # What a fork wins only after that is the fork's.
+    return any(
+        strike.before.attackers(strike.now.turn, target) == drawn_away for target in strike.targets & taken
+    )
 
 
 def _removed_defender(strike: _Strike) -> bool:

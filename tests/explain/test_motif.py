@@ -292,6 +292,282 @@ FROM_GAMES = {
         ),
         Motif(Pattern.TOO_FEW_DEFENDERS, "Q", "d5"),
     ),
+    "a pawn that takes back forks two pieces": (
+        evidence(
+            "r1bqk2r/1pp2pp1/p1nbpn1p/3pN3/3P1B2/2PBP2P/PP3PP1/RN1QK2R b KQkq - 2 8",
+            reply="Nxe5 dxe5 Bf8 exf6 gxf6 Bh2 e5 O-O Bd6 Kh1 e4 Bxd6 Qxd6 Be2",
+            best="Bxe5 dxe5 Nd7 Qh5 g5 Bg3 Ndxe5 Bc2 Qf6 Nd2 Bd7 f4",
+            defences=("Nxe5 dxe5 Be7 exf6 gxf6 Bh2 Rg8 O-O Bd6 f4 e5 Kh1 e4 Be2",),
+            best_cp=18,
+            reply_cp=-384,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "e5", "a knight for a pawn"),
+    ),
+    "a check first, but the queen simply stands where the bishop takes her": (
+        evidence(
+            "rnb1k1nr/p1pp1ppp/1p2P3/2bQ4/8/5N2/PPPKPqPP/RNB2B1R b kq - 1 6",
+            reply="Qxg2 exf7+ Kf8 fxg8=R+ Rxg8 Bxg2 c6 Qh5 Ke7 Qxh7 Rf8 Nc3 Kd8 Qxg7",
+            best="dxe6 Qxa8 Ne7 Qe4 O-O Kd1",
+            best_cp=-78,
+            reply_cp=-996,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "B", "g2", "a queen and a knight for a pawn"),
+    ),
+    "the pawn no longer guards the diagonal: the rook in the corner hangs": (
+        evidence(
+            "r3kbnr/pp1q2pp/2n1p3/3b1p2/8/1P1Q4/P2P1PPP/RNB1KBNR w KQkq - 0 10",
+            reply="g3 Nb4 Qb5 Bc6 Nc3 a6 Qe5 Bxh1 f3 Nc6 Qe3",
+            best="Nc3 Nf6 Nxd5 Nxd5 Bb2 a6 Nf3",
+            defences=("g3 Nb4 Qe2 Bxh1 Bb2 Be4 Qh5+ g6 Qh4 Nc2+ Kd1 Nxa1 Bxa1 Bxb1",),
+            best_cp=-105,
+            reply_cp=-605,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "B", "h8", "a rook"),
+    ),
+    "the pawn leaves the bishop no square, whatever it takes first": (
+        evidence(
+            "r1q2rk1/ppp1ppbp/2n2np1/3pNb2/3P1BP1/2P1P2P/PP1NBP2/R2QK2R b KQ - 0 10",
+            reply="Be4 f3 g5 Bxg5 Bg6 f4 Nxe5 dxe5 Ne4 Bxe7 Re8 Bh4 Qe6 Nxe4",
+            best="Bd7 g5 Ne8 Nxd7 Qxd7",
+            best_cp=-79,
+            reply_cp=-263,
+        ),
+        Motif(Pattern.TRAPPED_PIECE, "P", "f3", "two pawns"),
+    ),
+    "the knight that sells itself was forked, not caught": (
+        evidence(
+            "r2qkb1r/pp3p1p/2n1bp2/2pp4/8/1P1B1Q1P/P1PP1PP1/RN2K1NR w KQkq - 0 11",
+            reply="Na3 c4 Nxc4 dxc4 Bxc4 Bxc4 bxc4 Qe7+ Ne2 Nd4 Qd3 O-O-O Rb1 Rg8",
+            best="Ne2 Qd7 Qxf6 Rg8 Nbc3 d4 Ne4 Be7",
+            defences=("Na3 c4 bxc4 Bxa3 Ne2 Ne5 Qh5 Qd7 cxd5 Qxd5 O-O Nxd3",),
+            best_cp=-45,
+            reply_cp=-378,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "c5", "a knight for two pawns"),
+    ),
+    "a bishop and a pawn are hit; that the pawn is pinned is not the point": (
+        evidence(
+            "r1bqkb1r/pp1p1ppp/2n1p3/4P3/3P4/2P5/P4PPP/R1BQKBNR w KQkq - 1 8",
+            reply="Bb5 Qa5 Be2 Qxc3+ Bd2 Qxd4 Nf3 Qd5 O-O Bb4 Bxb4 Qxd1 Rfxd1",
+            best="Bd3 Qa5 Bd2 b5 Ne2 Ba6 O-O",
+            defences=("Bb5 Qa5 Rb1 Qxc3+ Bd2 Qxd4 Nf3 Qe4+ Be2 b6 O-O Be7 Bc3 Bb7",),
+            best_cp=91,
+            reply_cp=-136,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "two pawns"),
+    ),
+    "a rook that is exchanged with check skewers nothing": (
+        evidence(
+            "r3k2r/pp3ppp/2npbq2/2Q5/8/P7/1PP1PPPP/R3KBNR w KQkq - 0 12",
+            reply="Qxd6 Qxb2 Rd1 Rd8 Qc5 Rxd1+ Kxd1 Qa1+ Kd2 Qxf1 g3 Qg2 f4 g6 Nf3 Qxh1 Ng5 Kd7",
+            best="Qb5 Rc8 e3 O-O Nf3 Bd7 Qxb7 Bg4",
+            best_cp=54,
+            reply_cp=-551,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "Q", "b7", "a rook and a bishop"),
+    ),
+    "the pawn goes on, and forks": (
+        evidence(
+            "r1bq1rk1/ppp1ppbp/2np2p1/3n4/3P4/2P1PN1P/PP1N1PPB/R2QKB1R b KQ - 4 8",
+            reply="Be6 e4 Nb6 d5 Nxd5 exd5 Bxd5 Nc4 e6 Ne3 Bxf3 Qxf3 f5 O-O-O",
+            best="e5 Bb5 Nb6 O-O a5 dxe5 Nxe5 Nxe5 dxe5",
+            defences=("Be6 e4 Nf6 d5 Nxd5 exd5 Bxd5 Nc4 e6 Ne3 Bxf3 Qxf3 f5 O-O-O",),
+            best_cp=-5,
+            reply_cp=-222,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "d5", "a knight for two pawns"),
+    ),
+    "a knight hits queen and rook: the queen goes, and that is more than time": (
+        evidence(
+            "r2qkbnr/pppb1ppp/3p4/1B2N3/4P3/8/PPP2PPP/RNBQK2R b KQkq - 0 6",
+            reply="Bxb5 Nxf7 Qe7 Nxh8 Qxe4+ Be3 Nf6 Nc3 Qxg2 Kd2 Bc6 Re1 Bf3 Rg1",
+            best="dxe5 Qd5 c6 Qxe5+ Be6 Bc4 Nf6 Bxe6 Bd6 Qg5",
+            best_cp=-112,
+            reply_cp=-292,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "f7"),
+    ),
+    "more was missed, but a bishop is left to be taken": (
+        evidence(
+            "r1bqkb1r/ppp2ppp/2n2n2/3pp3/8/2NBPN2/PPPP1PPP/R1BQ1RK1 b kq - 5 5",
+            reply="Bf5 Bxf5 e4 Nd4 h5 Nxc6 bxc6 f4 Bc5 d3 Qe7 dxe4 Nxe4 Nxe4",
+            best="e4 Bb5 exf3 e4 fxg2 exd5 gxf1=Q+ Qxf1 Be7 d3 Nxd5 Qg2 Nxc3 bxc3",
+            defences=("Bf5 Bxf5 g6 Bh3 e4 Nd4 g5 d3 h5 Bf5 Ne7 dxe4 c5 Nb3",),
+            best_cp=503,
+            reply_cp=-467,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "B", "f5"),
+    ),
+    "who takes with the wrong piece has not left it; the knight forks later": (
+        evidence(
+            "r1b2rk1/pp3ppp/1q2p3/3n4/1n4PP/PN3N2/1PPbQ3/2KR1B1R w - - 0 14",
+            reply="Nfxd2 Na2+ Kb1 Nac3+ Ka1 Nxe2 Bxe2 Ne3 Nc4 Nxc2+ Ka2 Qc7 Kb1 e5",
+            best="Qxd2 Nxc2 Qxc2 Ne3 Qc5 Qxc5+ Nxc5 Nxd1 Kxd1 b6 Nd3 Bb7",
+            best_cp=-107,
+            reply_cp=-500,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "c6"),
+    ),
+    "a quiet move that wins a pawn by and by was no gain to be taken": (
+        evidence(
+            "rn1qkb1r/pp2pp1p/2p1b1pn/3pP3/3P4/3B2N1/PPP2PPP/RNBQK2R w KQkq - 4 7",
+            reply="Bxh6 Bxh6 Ne2 c5 dxc5 Qa5+ c3 Nc6 Nd2 Nxe5 Nb3",
+            best="Nd2 c5 dxc5 Nc6 O-O Ng4",
+            defences=("Bxh6 Bxh6 O-O Qb6 Ne2 c5 dxc5 Qxc5 Nd4 Nc6 Nxe6 fxe6 Nc3",),
+            best_cp=86,
+            reply_cp=-67,
+        ),
+        Motif(Theme.EXCHANGE, "B", "h3"),
+    ),
+    "the centre opens on a pawn that is guarded too little: not the break of the side that punishes": (
+        evidence(
+            "r4rk1/1pp1qpp1/p1bp1n1p/4p3/P3P3/3P1N1P/1PP2PP1/R1BQR1K1 b - - 0 13",
+            reply="d5 exd5 Bxd5 Nxe5 Rfe8 c4 Qd6 d4 Be4 Bf4 Rad8 d5 g5 Bg3",
+            best="Nh5 b4 Rae8 c4 f5 exf5 Rxf5",
+            best_cp=-15,
+            reply_cp=-138,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "N", "e5"),
+    ),
+    "the pawn drives the knight to where it attacks a pawn": (
+        evidence(
+            "r1b2rk1/pp3pbp/1q1pp1p1/8/3NPNn1/1B2P3/PPPQ2PP/3R1RK1 w - - 4 15",
+            reply="h3 Nf6 Qf2 Nxe4 Qf3 Nc5 h4 Nxb3 axb3",
+            best="Nfxe6 Bxe6 Nxe6 Nxe3 Nxf8 Nxd1+ Kh1 Rxf8 Qxd1 Bxb2 Qd5",
+            defences=("h3 Nf6 a4 Nxe4 Qe1 Bd7 c4 Qc5 Bc2 Nf6 Kh1 a6 b3 Rae8",),
+            best_cp=-17,
+            reply_cp=-226,
+        ),
+        Motif(Theme.PAWN_ATTACK, "N", "f3"),
+    ),
+    "the king is driven across the board": (
+        evidence(
+            "rnbqkbnr/ppp3pp/3p4/4P1N1/4p3/8/PPP2PPP/RNBQKB1R b KQkq - 1 5",
+            reply="h6 Qh5+ g6 Qxg6+ Kd7 e6+ Kc6 Qxe4+ d5 Qa4+ Kd6 Nf7+ Ke7 Qh4+ Nf6 Nxd8 Bxe6 Be2 Nd7 "
+            "Nxe6 Kxe6 Qh3+ Kf7",
+            best="d5 c4 d4 Nxe4 Nc6 Bd3 Bb4+ Bd2",
+            best_cp=-93,
+            reply_cp=-831,
+        ),
+        Motif(Theme.KING_DRIVEN_OUT, "P", "e6", "a queen and a pawn"),
+    ),
+    "the pawn would attack the knight after the best move, too": (
+        evidence(
+            "rn1qk1nr/pbpp1pb1/1p2p3/4N2p/3P1Pp1/2PBP3/PP1N2PP/R1BQ1RK1 w kq - 0 10",
+            reply="h3 d6 Nec4 gxh3 gxh3 Nf6 e4 Rg8",
+            best="e4 d6 Nec4 Nd7 Qe2",
+            defences=("h3 d6 Nxf7 Kxf7 f5 e5 f6 Bxf6 dxe5 dxe5",),
+            best_cp=137,
+            reply_cp=-66,
+        ),
+        Motif(Theme.POSITION),
+    ),
+    "what retakes is forked with the king, and not drawn away": (
+        evidence(
+            "r1bqk2r/pp1pppbp/2n2np1/8/4P3/2N2N2/PPP2PPP/R1BQKB1R w KQkq - 1 7",
+            reply="Bb5 Nxe4 Nxe4 Qa5+ Nc3 Bxc3+ bxc3 Qxb5 a4 Qc4 Qd3 Qxd3 cxd3 d6",
+            best="a4 d6 h3 Be6 Bd3 d5",
+            best_cp=-18,
+            reply_cp=-160,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "a pawn"),
+    ),
+    "the pawn that the knight takes is not the point: queen and rook are hit": (
+        evidence(
+            "r1bqkb1r/1ppp1ppp/p4n2/n3N3/2B1P3/2PP4/PP3PPP/RNBQK2R b KQkq - 0 6",
+            reply="d6 Nxf7 Qe7 Qa4+ Nc6 O-O Rg8 Ng5 Rh8 Bf7+ Kd8 Qb3 Na5 Ne6+",
+            best="Nxc4 Nxc4 d5 exd5 Qxd5 O-O Be6 Ne3 Qc6 Re1 O-O-O d4 Bd6",
+            best_cp=-55,
+            reply_cp=-360,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "f7", "a pawn"),
+    ),
+    "a knight that ends on the rim at the tail of a line": (
+        evidence(
+            "r2qk2r/p1p2ppp/1p2pnb1/3pN3/3Pn1P1/2P1P3/P1PB1PBP/1R1Q1RK1 b kq - 3 12",
+            reply="Qd6 Be1 Nd7 f3 Nef6 g5 Nh5 Nxg6 hxg6 c4 dxc4 Bb4 c5",
+            best="h5 f3 Nxd2 Qxd2 hxg4 fxg4 Qd6 h3 Ne4 Qd3 O-O",
+            best_cp=20,
+            reply_cp=-113,
+        ),
+        Motif(Theme.POSITION),
+    ),
+    "the pawn that guards may not take: a rook stands behind it": (
+        evidence(
+            "r1b1kb1r/pp4pp/q1p1pn2/5p2/1P1Pp3/PB2P1Q1/2P2PPP/R1B1K1NR w KQkq - 2 13",
+            reply="h3 Bxb4+ Bd2 Bxd2+ Kxd2 O-O Ne2 Bd7 Qd6 Qa5+ Kc1 Rfe8",
+            best="Ne2 Bd7 c4 Be7 Bb2 O-O O-O Bd8 Kh1",
+            defences=("h3 Bxb4+ axb4 Qxa1 Ne2 O-O O-O Qa6 Nf4 Nd5 c4 Nxf4 Qxf4 Bd7",),
+            best_cp=88,
+            reply_cp=-100,
+        ),
+        Motif(Pattern.PIN, "B", "b5", "a pawn"),
+    ),
+    "queens would only be exchanged: the pawn before one is not pinned": (
+        evidence(
+            "rnbqkb1r/ppp1pppp/5n2/3p4/4P3/3P4/PPP2PPP/RNBQKBNR w KQkq - 1 3",
+            reply="c4 dxe4 Nc3 Bf5 d4 e5 Nge2 Na6 Be3 Ng4 Ng3 exd4 Bxd4",
+            best="e5 Nfd7 f4 c5 c3 Nb6 a4 d4 cxd4 cxd4",
+            defences=("c4 dxe4 Bg5 Bf5 d4 e5 Ne2 exd4 Nxd4",),
+            best_cp=31,
+            reply_cp=-116,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "P", "e5", "a pawn"),
+    ),
+    "the answer already takes a pawn that nobody guards": (
+        evidence(
+            "r4rk1/pp1b1ppp/q2bpn2/8/1nPpPP2/PPN2NP1/2PQ1B1P/1K1R1B1R b - - 0 14",
+            reply="Rfc8 Bxd4 Qxa3 Bxf6 gxf6 Qc1 Qa6 e5 Bf8 Rxd7 b5 cxb5 Qa5 Bc4 a6 b6 Rxc4 bxc4 Qxb6 Qb2",
+            best="dxc3 Qc1 Nxe4 c5 Qc6 Bd4 Bxc5 Bxc5",
+            best_cp=195,
+            reply_cp=-296,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "B", "d4", "a knight and a pawn"),
+    ),
+    "a quiet move would have won a pawn, but one is left to be taken": (
+        evidence(
+            "r1bqkbnr/ppp1pppp/2n5/8/2pPP3/8/PP3PPP/RNBQKBNR w KQkq - 1 4",
+            reply="Nc3 Qxd4 Qc2 e5 Nf3 Qd6 Bxc4 Be6 Bb5 O-O-O",
+            best="Nf3 Bg4 d5 Bxf3 gxf3 Ne5 f4 Nd3+ Bxd3 cxd3 Qxd3",
+            defences=("Nc3 Qxd4 Qa4 a6 Be3 Qd6 a3 e6 Nf3",),
+            best_cp=94,
+            reply_cp=-58,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "Q", "d5"),
+    ),
+    "the queen flees from the bishop behind the knight": (
+        evidence(
+            "r1b1kbnr/ppp1pppp/2n5/qB6/8/2N1P1P1/PP1B1P1P/R2QK1NR b KQkq - 2 8",
+            reply="Bd7 Nd5 O-O-O Bxa5 Nxa5 Qa4 Bxb5 Qxb5 e6 Nc3 Be7 Qxa5 a6 Nf3",
+            best="Nf6 e4 Qb6 Be3 Qa5",
+            defences=("Bd7 Nd5 Qxb5 Nxc7+ Kd8 Nxb5 e5 Bc3 a6 Nd6 Bxd6 Qxd6 Nf6 f3",),
+            best_cp=0,
+            reply_cp=-528,
+        ),
+        Motif(Pattern.DISCOVERED_ATTACK, "N", "d5", "a queen and a pawn for a bishop"),
+    ),
+    "the knight is attacked as after the best move, but does not get away": (
+        evidence(
+            "r4r2/p1p1k1pp/3q1nb1/n1p1p1N1/6P1/1B3P2/PPPP3P/R1BQK2R w KQ - 1 15",
+            reply="h4 h6 d3 hxg5 Bxg5 Nc6 O-O Nd4 h5",
+            best="d3 h6 Nh3 c4 dxc4 Qxd1+ Kxd1",
+            defences=("h4 h6 Nh3 e4 Qe2 Nc6 c3 c4 Bxc4 Ne5 Nf2",),
+            best_cp=49,
+            reply_cp=-173,
+        ),
+        Motif(Theme.ATTACK, "P", "h3"),
+    ),
+    "the knight goes back, and the pawn that it hits is exchanged": (
+        evidence(
+            "r1bqk2r/pppp1ppp/5n2/n1b1p1N1/4P3/1BN5/PPPP1PPP/R1BQK2R b KQkq - 9 6",
+            reply="Rf8 Nf3 d6 d4 exd4 Nxd4 Nxb3 axb3 Rh8 O-O c6 Nf5",
+            best="Nxb3 axb3 O-O O-O h6 Nf3 d5 exd5 Bg4",
+            defences=("Rf8 Nf3 Nxb3 axb3 d6 d4 exd4 Nxd4 Rh8 O-O Ng4 h3 Ne5",),
+            best_cp=65,
+            reply_cp=-65,
+        ),
+        Motif(Theme.POSITION),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

@@ -298,7 +298,7 @@ def _motif_lines(lesson: MotifLesson, tongue: Tongue) -> list[str]:
     lines = [f"### {escaped(motif_title(lesson.count))}", ""]
     lines += [f"- {escaped(tongue.moves(fact))}" for fact in motif_facts(lesson)]
     shown = [("Example", moment) for moment in lesson.examples]
-    shown += [("Here it does not work", lesson.fails)] if lesson.fails else []
+    shown += [("Here it fails", lesson.fails)] if lesson.fails else []
     for name, moment in shown:
         lines += ["", f"**{name}:** {escaped(tongue.moves(moment_line(moment)))}", "", f"`{moment.fen}`"]
     return lines

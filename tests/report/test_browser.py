@@ -14,7 +14,7 @@ from playwright.sync_api import Page, expect
 
 from miner.cli import main
 from miner.report import report
-from tests.browser import Opened, OpenFile
+from tests.browser import Opened, OpenFile, too_wide
 from tests.export.examples import vienna
 from tests.lesson.pages import texts
 from tests.report.scanned import QUEEN, motif_page
@@ -404,6 +404,21 @@ def test_accessible(
     found += complaints_of(with_motifs, axe, ["view=motifs", of_motif, "view=map"], size[0])
 
     assert found == []
+
+
+def test_fits_into_windows_of_all_widths(club: Opened, tmp_path: Path, open_file: OpenFile) -> None:
+    """From a small telephone to a desk, also where the board has just come to stand beside the words."""
+    views = ["view=list", "view=map", "view=notes", *(f"view=finding&id={one}" for one in ids(club))]
+    with_motifs = open_file(motif_page(tmp_path))
+    of_motifs = ["view=motifs", f"view=motif&id={QUEEN}".replace(" ", "+")]
+
+    assert {view: too_wide_in(club, view) for view in views} == dict.fromkeys(views, [])
+    assert {view: too_wide_in(with_motifs, view) for view in of_motifs} == dict.fromkeys(of_motifs, [])
+
+
+def too_wide_in(opened: Opened, view: str) -> list[int]:
+    opened.go(view)
+    return too_wide(opened.page)
 
 
 def complaints_of(opened: Opened, axe: str, views: list[str], width: int) -> list[Any]:

@@ -75,12 +75,11 @@ def _with_words(notes: dict[int, Note]) -> dict[int, Note]:
 
 
 def _why_chosen(seen: Seen) -> str:
-    return comment(
-        "chosen",
-        winner=seen.game.winner.capitalize(),
-        lost=f"{seen.given_away:.2f}",
-        decided=seen.decided_ply // 2 + 1,
-    )
+    winner, decided = seen.game.winner.capitalize(), seen.decided_ply // 2 + 1
+    lost = points(seen.given_away)
+    if not float(lost):
+        return comment("chosen_clean", winner=winner, decided=decided)
+    return comment("chosen", winner=winner, lost=lost, decided=decided)
 
 
 def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, Note]) -> None:

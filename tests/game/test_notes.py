@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import chess
 import chess.pgn
 import pytest
 
-from miner.game.notes import Told, gives_up
+from miner.game.notes import Told, gives_up, told_of
 from miner.game.story import introduction, story, whom
 from miner.lesson.phrases import Tongue
 from tests.game.games import OPERA, given, told_by
@@ -69,6 +70,15 @@ def test_introduction(opera: Told) -> None:
     assert chosen.endswith("of a point in all after it, and from move 16 on it is decided")
     assert stops == "Three stops: before moves 12, 14 and 16."
     assert whom(opera) == "2024.03.01, won by a player rated 1500 against 1200, 1-0"
+
+
+def test_nothing_given_away_is_told_in_words(opera: Told) -> None:
+    """Where the winner lost nothing that counts no 0.00 is told."""
+    clean = replace(opera.seen, turns={})
+
+    assert told_of(clean).why_chosen == (
+        "White gives away next to nothing after it, and from move 16 on it is decided."
+    )
 
 
 def test_story_has_all_moves(opera: Told) -> None:

@@ -50,8 +50,8 @@ def practice_contents(exercises: Sequence[Exercise[Mistake]], tongue: Tongue) ->
 def _told(exercise: Exercise[Mistake], tongue: Tongue) -> dict[str, Any]:
     """An exercise, whose board waits for the answer.
 
-    Where a pupil is asked what is wrong with a move, it is played already, and its punishment is the answer: so
-    another side is to move than on the sheet, and the task says why.
+    Where a pupil is asked what is wrong with a move, it is played already, and its punishment is the answer:
+    so another side is to move than on the sheet, and the task says why.
     """
     finding, asks_better = exercise.finding, exercise.task is QuestionKind.INSTEAD
     board = finding.board if asks_better else finding.board_after

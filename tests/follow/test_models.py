@@ -190,7 +190,7 @@ OPERA = (
     ],
 )
 def test_mate_missed_or_queen_thrown_away(moves: str, reply_ply: int, is_no_model: bool) -> None:
-    """Whoever does not see a mate in one, or loses the queen for nothing, is no model, however well he stands."""
+    """Whoever overlooks a mate in one, or loses the queen for nothing, is no model, however he stands."""
     game = won_game(moves, reply_ply)
 
     assert is_spoiled(game) == is_no_model

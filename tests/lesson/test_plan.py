@@ -107,7 +107,7 @@ def test_paper() -> None:
 
 
 def test_long_evenings_go_on_behind_the_footer() -> None:
-    """What does not fit on a page goes on on the next: nothing stands at the height of the page number or below."""
+    """What does not fit goes on on the next page: nothing stands beside or below its number."""
     [topic] = motif_topics_of("double attack")
     topic = dataclasses.replace(
         topic, lesson=dataclasses.replace(topic.lesson, fails=topic.lesson.examples[0])

@@ -9,7 +9,7 @@ import chess
 import chess.pgn
 import pytest
 
-from miner.game.notes import Told, gives_up, told_of
+from miner.game.notes import STILL_CLEAR, Told, gives_up, told_of
 from miner.game.story import introduction, story, whom
 from miner.lesson.phrases import Tongue
 from tests.game.games import OPERA, given, told_by
@@ -30,9 +30,15 @@ def test_losing_reply_is_told_of_by_its_finding(opera: Told) -> None:
 
 
 def test_only_move(opera: Told) -> None:
-    """An exclamation mark, and by how much every other move is worse."""
-    assert opera.notes[26].nag == chess.pgn.NAG_GOOD_MOVE
-    assert said(opera, 26).startswith("The only move: every other gives away 0.")
+    """An exclamation mark, and by how much every other is worse; the only one if no other keeps the advantage."""
+    choice = opera.seen.choices[26]
+    lost = replace(choice, other=replace(choice.other, score=choice.other.score.for_other))
+    alone = told_of(replace(opera.seen, choices={26: lost}))
+
+    assert choice.other.score.expected >= STILL_CLEAR > lost.other.score.expected
+    assert opera.notes[26].nag == alone.notes[26].nag == chess.pgn.NAG_GOOD_MOVE
+    assert said(opera, 26).startswith("Clearly the best move: every other gives away 0.")
+    assert said(alone, 26).startswith("The only move: every other gives away 0.")
 
 
 def test_sacrifice_that_is_the_only_move(opera: Told) -> None:

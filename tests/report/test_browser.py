@@ -126,6 +126,13 @@ def test_search_and_first_moves(club: Opened) -> None:
     assert titles(club.page) == ["2"]
 
 
+def test_no_minus_nothing(club: Opened) -> None:
+    """A bound below zero says that it may be worth nothing; no zero has a sign."""
+    told = club.page.evaluate("[worthWords(-0.25), worthWords(0.2), points(-0.001), points(-0.25)]")
+
+    assert told == ["perhaps nothing", "0.20", "0.00", "-0.25"]
+
+
 def test_nothing_fits(club: Opened) -> None:
     """An empty list says so."""
     club.page.get_by_label("Search").fill("no such opening")

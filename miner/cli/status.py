@@ -75,7 +75,7 @@ def _details(manifest: Manifest) -> list[str]:
     if manifest.stage == "rank" and (counts := manifest.facts.get("later_counts")) is not None:
         deviation = manifest.facts["later_counts_deviation"]
         details.append(
-            f"what is seen nine plies later counts {counts:.2f} ± {deviation:.2f} times in results"
+            f"what is seen nine half-moves later counts {counts:.2f} ± {deviation:.2f} times in results"
         )
     changed = changed_settings(manifest.stage, manifest.settings)
     return details + ([f"settings: {changed}"] if changed else [])

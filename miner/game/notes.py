@@ -25,8 +25,9 @@ from miner.settings import RankSettings
 from miner.terms import BLUNDER_LOSS, Side
 
 STILL_CLEAR = 0.70
-"""Expected score (0 to 1) that another move must fall short of for a move to be the only one: with it, about a
-pawn and a half, its player still has a clear advantage. Source: common practice, no source.
+"""Expected score (0 to 1) that all other moves must fall short of for a move to be the only one.
+
+With it, about a pawn and a half, its player still has a clear advantage. Source: common practice, no source.
 """
 
 _BETTER = 5  # plies of a better line that are told
@@ -163,7 +164,7 @@ def _shown(board: chess.Board, pv: Sequence[str]) -> tuple[str, ...]:
 
 
 def _say_only(seen: Seen, notes: dict[int, Note]) -> None:
-    """Moves that were clearly the best, or even the only ones that were good, and others that give something up and are best all the same."""
+    """What was clearly or alone the best, and what gives something up and is the best all the same."""
     for ply in range(seen.game.answer_ply, len(seen.game.moves)):
         look, choice, move = seen.looks[ply], seen.choices.get(ply), seen.game.moves[ply]
         is_best = choice is not None or (look is not None and look.move == move.uci())

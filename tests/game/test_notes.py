@@ -30,7 +30,7 @@ def test_losing_reply_is_told_of_by_its_finding(opera: Told) -> None:
 
 
 def test_only_move(opera: Told) -> None:
-    """An exclamation mark, and by how much every other is worse; the only one if no other keeps the advantage."""
+    """An exclamation mark; it is the only one if no other move keeps a clear advantage."""
     choice = opera.seen.choices[26]
     lost = replace(choice, other=replace(choice.other, score=choice.other.score.for_other))
     alone = told_of(replace(opera.seen, choices={26: lost}))

@@ -115,8 +115,8 @@ def test_long_evenings_go_on_behind_the_footer() -> None:
     made = plan(sessions=1)
     [session] = made.sessions
     for again in (0, 14, 21, 80):
-        revised = [legal()] * again
-        long = dataclasses.replace(session, new=[vienna()], motifs=[topic], revised=revised)
+        revised = (legal(),) * again
+        long = dataclasses.replace(session, new=(vienna(),), motifs=(topic,), revised=revised)
 
         contents = plan_pdf(dataclasses.replace(made, sessions=[long]))
 
@@ -309,7 +309,7 @@ def test_motifs_in_all_files() -> None:
     assert "1 position, 1 motif" in told
     assert "### Double attack: queen on e5" in told
     assert "- Seen beforehand: the queen already bears on e5 (8 of 8)" in told
-    assert "Look through your own games for: double attack: queen on e5." in told
+    assert "you or your opponent could have used double attack (queen on e5)." in told
     assert "New: Motif: double attack: queen on e5" in files["plan.ics"].decode().replace("\r\n ", "")
     [paper] = [" ".join(texts(files["plan.pdf"]))]
     assert "NEW MOTIFS Double attack: queen on e5" in paper

@@ -374,7 +374,7 @@ class SteerSettings(_Checked):
         Share, Option("Expected score, 0 to 1, that a move of ours may lose to the best (default 0.05).")
     ] = 0.05
     plies: Annotated[  # from the first position on; what lies deeper is the engine's verdict
-        FromOne, Option("How deep the tree may grow (default 20 plies).")
+        FromOne, Option("How deep the tree may grow (default 20 half-moves).")
     ] = 20
     min_reach: Share = 1 / 300  # of games in which a branch arises, below which it is a leaf
     min_games: FromOne = 5  # games, all bands together, from which a move of ours is worth a look

@@ -37,6 +37,16 @@ class Opened:
 OpenFile = Callable[..., Opened]
 
 
+def too_wide(page: Page, widths: range = range(320, 1121, 30)) -> list[int]:
+    """Widths of a window in which what is shown does not fit, so that it must be moved sideways."""
+    found = []
+    for width in widths:
+        page.set_viewport_size({"width": width, "height": 900})
+        if page.evaluate("document.documentElement.scrollWidth") > width:
+            found.append(width)
+    return found
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Chromium, for the tests of one module; they are skipped where it is absent."""

@@ -48,8 +48,8 @@ IN_SHORT = 3
 _LISTED = 20
 _OPENINGS = 5
 _INDENT = "          "
-_BAR = 30
-"""Columns of the longest bar of a curve."""
+_BAR, _SHORTEST_BAR, _NUMBERS = 30, 8, 70
+"""Columns of the longest bar of a curve, where there is room and where not, and of what stands beside it."""
 
 
 def motifs(
@@ -89,10 +89,8 @@ def motifs(
         return
     listed = in_tree(table, top or _LISTED)
     if motif is None:
-        say(heading(listed[0]))
-        typer.echo(
-            "\n".join(row_words(number, count, "  " * count.depth) for number, count in enumerate(listed, 1))
-        )
+        rows = [row for number, one in enumerate(listed, 1) for row in _row(number, one, "  " * one.depth)]
+        typer.echo("\n".join([*wrapped(printable(heading(listed[0])), width_of_terminal()), *rows]))
         say(f"One of them on boards: miner motifs --store {printable(store)}{_asked(band)} 1")
         return
     wanted = _find(motif, listed, table)
@@ -145,8 +143,9 @@ def in_short(store: Store, band: str) -> list[str]:
     ]
 
 
-def _row(number: int, count: MotifCount) -> list[str]:
-    first, *others = wrapped(printable(row_words(number, count)), width_of_terminal() - len(_INDENT))
+def _row(number: int, count: MotifCount, indent: str = "") -> list[str]:
+    words = printable(row_words(number, count, indent))
+    first, *others = wrapped(words, width_of_terminal() - len(_INDENT))
     return [first, *(_INDENT + line for line in others)]
 
 
@@ -239,9 +238,10 @@ def curve_lines(known: Motifs, count: MotifCount, bands: Sequence[str]) -> list[
         return ["By band: not enough players fell for it in two bands."]
     most = max(row.per_100 for row in told)
     wide = max(len(row.band) for row in told)
+    bar = max(_SHORTEST_BAR, min(_BAR, width_of_terminal() - _NUMBERS))
     lines = [
         f"  {row.band:<{wide}} {row.per_100:>5.1f} ({row.per_100_low:.1f}-{row.per_100_high:.1f}) "
-        f"{'#' * max(1, round(_BAR * row.per_100 / most)):<{_BAR}} "
+        f"{'#' * max(1, round(bar * row.per_100 / most)):<{bar}} "
         + ", ".join(filter(None, (f"{row.games:,} of {row.games_scanned:,}", found_words(row))))
         for row in told
     ]

@@ -114,7 +114,9 @@ class SettingOf:
 SideOption = Annotated[Taught | None, SettingOf("rank", "side")]
 Missed = Annotated[
     bool,
-    typer.Option("--missed", help="Missed chances: as much given away, but nobody is clearly worse."),
+    typer.Option(
+        "--missed", help="Missed chances: replies that give as much away, but leave nobody clearly worse."
+    ),
 ]
 Bands = Annotated[list[str] | None, SettingOf("rank", "bands")]
 Since = Annotated[str | None, SettingOf("read", "since")]

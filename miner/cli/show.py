@@ -199,7 +199,9 @@ def _heading_of_list(finding: Finding) -> str:
     whom = band_words(finding.band)
     heading = f"Mistakes of {whom}; {_WORTH}"
     if finding.is_missed:
-        heading = f"Missed chances of {whom}: as much given away, but not clearly worse; {_WORTH}"
+        heading = (
+            f"Missed chances of {whom}: they give as much away, but leave nobody clearly worse; {_WORTH}"
+        )
     if finding.rests_on_others:
         heading += (
             ". Yours: in how many of your games the position came up; how often the reply is chosen, and in "

@@ -6,11 +6,15 @@ from typing import Annotated
 
 import typer
 
+from miner.bars import printable
 from miner.cli import options
-from miner.cli.terminal import print_json, say, stage_line
+from miner.cli.boards import width_of_terminal, wrapped
+from miner.cli.terminal import print_json, stage_line
 from miner.settings import changed_settings, settings_of, to_toml
 from miner.store import STAGES, Manifest, Store
 from miner.store.state import state_of
+
+_INDENT = " " * 7  # the width of a stage's name
 
 
 def status(
@@ -30,7 +34,10 @@ def status(
         return
     manifests = {stage: opened.manifest(stage) for stage in STAGES}
     for line in _lines(opened, manifests, opened.out_of_date()):
-        say(line)
+        name, text = line[: len(_INDENT)], printable(line[len(_INDENT) :])
+        for row in wrapped(text, width_of_terminal() - len(_INDENT)):
+            typer.echo(name + row)
+            name = _INDENT
 
 
 def _lines(store: Store, manifests: dict[str, Manifest | None], first_stale: str | None) -> list[str]:
@@ -41,11 +48,11 @@ def _lines(store: Store, manifests: dict[str, Manifest | None], first_stale: str
             continue
         lines.append(stage_line(manifest, was_current=False))
         if first_stale and STAGES.index(stage) >= STAGES.index(first_stale):
-            lines.append(f"       out of date: an earlier stage has changed; miner {stage} makes it new")
+            lines.append(f"{_INDENT}out of date: an earlier stage has changed; miner {stage} makes it new")
         if missing := store.missing_files(manifest):
             files = "1 file is" if len(missing) == 1 else f"{len(missing):,} files are"
-            lines.append(f"       {files} missing, {missing[0]} first: {store.mended_by}")
-        lines += [f"       {line}" for line in _details(manifest)]
+            lines.append(f"{_INDENT}{files} missing, {missing[0]} first: {store.mended_by}")
+        lines += [f"{_INDENT}{line}" for line in _details(manifest)]
     return lines
 
 
@@ -68,7 +75,7 @@ def _details(manifest: Manifest) -> list[str]:
     if manifest.stage == "rank" and (counts := manifest.facts.get("later_counts")) is not None:
         deviation = manifest.facts["later_counts_deviation"]
         details.append(
-            f"what is seen nine plies later counts {counts:.2f} ± {deviation:.2f} times in results"
+            f"what is seen nine half-moves later counts {counts:.2f} ± {deviation:.2f} times in results"
         )
     changed = changed_settings(manifest.stage, manifest.settings)
     return details + ([f"settings: {changed}"] if changed else [])

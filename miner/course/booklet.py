@@ -45,6 +45,7 @@ from miner.lesson.phrases import ENGLISH, PHRASES, Tongue
 from miner.lesson.plan import PLAN_PLIES
 from miner.lesson.sentences import question_words, solution_words, why_words
 from miner.lesson.sheets import Looks
+from miner.steer import Advice
 from miner.steer.written import points
 
 LEFT_OUT, LINES = 8, 8
@@ -116,15 +117,18 @@ def _data(course: Course, looks: Looks, draw: Draw, label: str | None) -> dict[s
 
 def _row(chapter: Chapter, course: Course, moves: Callable[[str], str]) -> dict[str, Any]:
     advice = course.advice
-    lines = [
-        {"line": moves(line_words(advice, chapter.node, end)), "share": in_100(end.share)}
-        for end in _ends(chapter)
-    ]
-    return {"title": moves(chapter_title(chapter, advice)), "score": points(chapter.value), "lines": lines}
+    title, score = moves(chapter_title(chapter, advice)), points(chapter.value)
+    return {"title": title, "score": score, "lines": _lines(chapter, advice, moves)}
 
 
-def _ends(chapter: Chapter) -> list[Node]:
-    return sorted(chapter.node.ends, key=lambda end: -end.share)[:LINES]
+def _lines(chapter: Chapter, advice: Advice, moves: Callable[[str], str]) -> list[dict[str, str]]:
+    """The commonest lines, and the share of those that are not written out."""
+    ends = sorted(chapter.node.ends, key=lambda end: -end.share)
+    shown, others = ends[:LINES], ends[LINES:]
+    rows = [(moves(line_words(advice, chapter.node, end)), end.share) for end in shown]
+    if others:
+        rows.append((counted(len(others), "further line"), sum(end.share for end in others)))
+    return [{"line": line, "share": in_100(share)} for line, share in rows]
 
 
 def _chapters(course: Course, looks: Looks, draw: Draw) -> list[dict[str, Any]]:
@@ -161,10 +165,7 @@ def _chapter(
             for one in way
             if one.key is not None
         ],
-        "lines": [
-            {"line": moves(line_words(advice, chapter.node, end)), "share": in_100(end.share)}
-            for end in _ends(chapter)
-        ],
+        "lines": _lines(chapter, advice, moves),
         "mistakes": [_mistake(one, moves) for one in chapter.mistakes],
         "pitfalls": [_mistake(one, moves) for one in chapter.pitfalls],
         "motifs": chapter.motifs,
@@ -226,7 +227,7 @@ def course_pgn(course: Course) -> bytes:
 def _game(chapter: Chapter, course: Course) -> chess.pgn.Game:
     advice = course.advice
     game = chess.pgn.Game()
-    game.headers["Event"] = tag_value(f"Chapter {chapter_title(chapter, advice)}")
+    game.headers["Event"] = tag_value(chapter_title(chapter, advice))
     game.headers["Round"] = str(chapter.number)
     game.comment = reason_sentence(chapter, course)
     node: chess.pgn.GameNode = game

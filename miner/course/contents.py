@@ -135,7 +135,7 @@ def course_of(
                 node=node,
                 value=value,
                 price=price,
-                ideas=ideas_of(advice, node),
+                ideas=ideas_of(advice, node, [one for one in here if one.kind is Kind.PITFALL]),
                 mistakes=tuple(traps),
                 pitfalls=tuple(one for one in here if one.kind is Kind.PITFALL)[:MISTAKES],
                 plans={one.reply: plan for one in traps if (plan := backing.plan(one))},
@@ -154,8 +154,11 @@ def course_of(
     )
 
 
-def ideas_of(advice: Advice, chapter: Node) -> tuple[Idea, ...]:
-    """What our side does in the lines of a chapter, each line by how often it comes, the commonest first."""
+def ideas_of(advice: Advice, chapter: Node, pitfalls: Sequence[Finding] = ()) -> tuple[Idea, ...]:
+    """What our side does in the lines of a chapter, each line by how often it comes, the commonest first.
+
+    What is told to be a mistake of ours a move before or after is left out, to confuse nobody.
+    """
     assert chapter.key is not None
     board = chess.Board(advice.tallied.positions[chapter.key].fen)
     ends = chapter.ends
@@ -164,6 +167,11 @@ def ideas_of(advice: Advice, chapter: Node) -> tuple[Idea, ...]:
     for end in ends:
         for theme in themes_of(board, end.line[len(chapter.line) :]):
             found[theme] += end.share / whole
+    for finding in pitfalls:
+        for theme in [
+            one for one in found if one[2:] == (finding.losing_reply_uci[:2], finding.losing_reply_uci[2:4])
+        ]:
+            del found[theme]
     common = sorted(found.items(), key=lambda pair: (-pair[1], pair[0]))
     return tuple(Idea(**theme._asdict(), share=share) for theme, share in common if share >= IDEA_SHARE)[
         :IDEAS

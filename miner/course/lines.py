@@ -132,9 +132,14 @@ def covered(root: Node) -> list[tuple[int, float, int]]:
 
 
 def left_out(root: Node, most: int) -> tuple[list[Node], float]:
-    """The replies that the course leaves out, the most frequent first, and the share of all others."""
-    rare = sorted((one for node in root.below() for one in node.left_out), key=lambda one: -one.share)
-    return rare[:most], sum(one.share for one in rare[most:])
+    """The replies with which games leave the course, the most frequent first, and the share of all others.
+
+    Others are rarer ones, and those that nobody has played yet: with the lines to their ends all makes one.
+    """
+    goes_on = (node for node in root.below() if node.children)
+    rare = sorted((one for node in goes_on for one in node.left_out), key=lambda one: -one.share)[:most]
+    told = sum(node.share for node in (*root.ends, *rare))
+    return rare, max(0.0, 1.0 - told)
 
 
 def chapters_of(root: Node) -> list[Node]:

@@ -14,7 +14,6 @@ from miner.course.lines import LEAST_CHAPTER, LEAST_GAMES, LEAST_SHARE, Node, co
 from miner.finding.words import (
     agreeing,
     band_words,
-    capital,
     counted,
     joined,
     numbered_sans,
@@ -24,6 +23,8 @@ from miner.finding.words import (
 from miner.steer import Advice
 from miner.steer.written import pawns, points
 
+SURE_GAMES = 10
+"""Games of the band with a reply from which it is not told how often others have played it."""
 CENTRE = chess.SquareSet([chess.D4, chess.E4, chess.D5, chess.E5])
 
 
@@ -109,7 +110,12 @@ def coverage_sentence(course: Course) -> str:
     plies, share, lines = next((one for one in reversed(curve) if one[1] >= 0.5), curve[0])
     move = (len(course.advice.first_moves) + plies + 1) // 2
     covers = agreeing(lines, "covers", "cover")
-    return f"{counted(lines, 'line')} {covers} {in_100(share)} to move {move}."
+    whole = course.root.ends
+    return (
+        f"{counted(lines, 'line')} {covers} {in_100(share)} to move {move}; to their ends, "
+        f"{counted(len(whole), 'line')} {agreeing(len(whole), 'covers', 'cover')} "
+        f"{in_100(sum(end.share for end in whole))}, and all others leave the course on the way."
+    )
 
 
 def intro_sentences(course: Course) -> list[str]:
@@ -138,13 +144,15 @@ def _turn(advice: Advice) -> chess.Color:
 def reason_sentence(chapter: Chapter, course: Course) -> str:
     """Why there is such a chapter: how often it comes, and what the band gives away there."""
     node, gain = chapter.node, chapter.value - chapter.price
-    move = move_words(course.advice, node)
+    assert node.before is not None
+    move, met = move_words(course.advice, node), course.advice.tallied.games(node.before)
+    others = f"; players of other ratings played it in {counted(node.games - node.games_band, 'game')}"
     games = (
-        f"{move} was played in {counted(node.games_band, 'game')} of the band"
-        if node.games_band
-        else f"nobody of the band has played {move} here yet, others in {counted(node.games, 'game')}"
+        f"{move} was played in {node.games_band} of the {counted(met, 'game')} of the band there"
+        f"{others if node.games > node.games_band and node.games_band < SURE_GAMES else ''}"
     )
-    comes = f"It comes in {in_100(node.share)}"
+    # A share is reckoned along the whole way, and each step leans on all bands: so it is no count.
+    comes = f"It is to be expected in {in_100(node.share)}"
     if gain * node.share < 0.0005:
         return f"{comes}: {games}. The band gives away next to nothing there: it is here because it comes."
     return (
@@ -213,12 +221,15 @@ def idea_words(idea: Idea) -> str:
 def left_out_words(course: Course, rare: Sequence[Node], others: float) -> list[str]:
     """What the course leaves out, each with how often it comes."""
     told = [f"{way_words(course.advice, node)}: {in_100(node.share)}" for node in rare]
-    return [*told, f"all others together: {in_100(others)}"] if others > 0 else told
+    rest = f"all others together, replies that nobody has played yet among them: {in_100(others)}"
+    return [*told, rest] if others > 0 else told
 
 
 def chapter_title(chapter: Chapter, advice: Advice) -> str:
-    """Its number and reply."""
-    return f"{chapter.number}. {capital(move_words(advice, chapter.node))}"
+    """Its number and the reply with which it begins, behind our move before it, e.g. Chapter 1: 4.Ng5 d5."""
+    sans = line_san(chess.Board(), (*advice.first_moves, *chapter.node.line)).split()
+    first = max(0, len(sans) - 2)
+    return f"Chapter {chapter.number}: {numbered_sans(sans[first:], first)}"
 
 
 def line_words(advice: Advice, chapter: Node, end: Node) -> str:

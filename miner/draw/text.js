@@ -25,7 +25,12 @@ function percent(share) {
 
 /** @param {number} value @returns {string} */
 function points(value) {
-  return value.toFixed(2);
+  return value.toFixed(2).replace(/^-0\.00$/, "0.00");
+}
+
+/** Points by which something is worth the while, or the least of them. @param {number} value @returns {string} */
+function worthWords(value) {
+  return value < 0.005 ? "perhaps nothing" : points(value);
 }
 
 /** @param {number} value @returns {string} */

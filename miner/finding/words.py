@@ -379,7 +379,7 @@ def lasting_sentence(finding: Finding) -> str:
     pawns = finding.wins_pawns
     least = "a pawn or more" if pawns == 1 else f"{pawns} pawns' worth or more"
     who, kept = f"Of {finding.lasted_games:,} who punished it (all bands)", f"{finding.lasted_kept:,}"
-    return f"{who} {kept} had the material, {least}, nine plies later."
+    return f"{who} {kept} had the material, {least}, nine half-moves later."
 
 
 def teaching_sentences(finding: Finding) -> str:

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field, replace
 import chess
 
 from miner.board.moves import after
+from miner.board.settle import material_balance
 from miner.engine.verdicts import Answer, Request, Verdict
+from miner.explain.evidence import mates_in_one
 
 CANDIDATES = 8
 """Games per losing reply that the engine looks at."""
@@ -24,6 +26,8 @@ TURN = 0.10
 """Expected score by which a move must change the game to be a moment."""
 MOST_MOMENTS = 6
 
+_THROWN = 5  # pawns: what a queen is lost for falls short of her by so many
+_AT_ONCE = 7  # plies, from a move of the winner on, within which a queen is given up for mate
 _ALIKE = 24  # plies after the losing reply
 _SHORT, _LONG = 20, 60  # moves of a whole game between which it teaches most
 _SMALL_GAP = 300  # a loser so much weaker shows little
@@ -95,13 +99,43 @@ def models_among(reviews: Iterable[Review], most: int) -> list[Review]:
 def candidates(games: Sequence[WonGame], most: int = CANDIDATES) -> list[WonGame]:
     """The most promising games, those with the taught answer first, and of either the best first.
 
-    Of games that go alike for twelve moves only the best is taken.
+    Of games that go alike for twelve moves only the best is taken; those that are spoiled are left out.
     """
     best = max((game.winner_rating for game in games), default=0)
     chosen: dict[tuple[chess.Move, ...], WonGame] = {}
     for game in sorted(games, key=lambda game: (not game.is_taught, -promise(game, best), game.game)):
-        chosen.setdefault(game.moves[: game.answer_ply + _ALIKE], game)
-    return list(chosen.values())[:most]
+        if len(chosen) == most:
+            break
+        beginning = game.moves[: game.answer_ply + _ALIKE]
+        if beginning not in chosen and not is_spoiled(game):
+            chosen[beginning] = game
+    return list(chosen.values())
+
+
+def is_spoiled(game: WonGame) -> bool:
+    """Whether the winner, from the answer on, did not see a mate in one or threw the queen away.
+
+    Neither costs expected score that counts where a game is won: with a queen more or less, it is close to 1.
+    """
+    board = game.board_at_answer
+    for ply in range(game.answer_ply, len(game.moves), 2):
+        moves = game.moves[ply : ply + _AT_ONCE]
+        misses_mate = mates_in_one(board) is not None and not after(board, moves[:1]).is_checkmate()
+        if misses_mate or _throws_queen(board, moves):
+            return True
+        for move in game.moves[ply : ply + 2]:
+            board.push(move)
+    return False
+
+
+def _throws_queen(board: chess.Board, moves: Sequence[chess.Move]) -> bool:
+    """Whether the first of these moves loses the queen for much less, without a mate at the end of them."""
+    taken = after(board, moves[:1]).piece_type_at(moves[1].to_square) if len(moves) > 1 else None
+    if taken != chess.QUEEN:
+        return False
+    settled = after(board, moves[:3])  # with what takes back
+    lost = material_balance(board, board.turn) - material_balance(settled, board.turn)
+    return lost >= _THROWN and not after(board, moves).is_checkmate()
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,8 @@ def themes_of(board: chess.Board, line: Sequence[chess.Move], own_moves: int = O
     """The deeds of the side to move on `board` in its next moves along a line of legal moves.
 
     Of each piece that moved the square where it ended or was taken; of each pawn every square it reached;
-    how the king castled; the first pieces (no pawns) that were exchanged.
+    how the king castled; the first pieces (no pawns) that were exchanged. What a pawn takes is no plan of its
+    own, nor is what the first move takes: it is there because of the mistake.
     """
     start, us = board, board.turn
     board = board.copy(stack=False)
@@ -54,9 +55,12 @@ def themes_of(board: chess.Board, line: Sequence[chess.Move], own_moves: int = O
         if piece.color == us
     }
     found: set[Theme] = set()
-    for move in line[: 2 * own_moves - 1]:
+    for ply, move in enumerate(line[: 2 * own_moves - 1]):
         if board.turn == us:
+            takes = board.is_capture(move)
             found |= _move_own(board, move, pieces)
+            if ply == 0 and takes:
+                pieces[move.to_square].base = move.to_square
         else:
             square = captured_square(board, move)
             if square in pieces:
@@ -77,10 +81,10 @@ def _move_own(board: chess.Board, move: chess.Move, pieces: dict[chess.Square, _
         rook.base, piece.base = beside, move.to_square
         pieces[beside] = rook
         found.add(Theme("castling", f"castling {'short' if board.is_kingside_castling(move) else 'long'}"))
-    if piece.kind == chess.PAWN:
+    if piece.kind == chess.PAWN and not board.is_capture(move):
         found.add(_theme("pawn", piece, move.to_square))
-        if move.promotion:
-            piece = _Piece(move.promotion, piece.home, move.to_square)
+    if move.promotion:
+        piece = _Piece(move.promotion, piece.home, move.to_square)
     pieces[move.to_square] = piece
     return found
 

@@ -24,6 +24,12 @@ from miner.reasons import Reason
 from miner.settings import RankSettings
 from miner.terms import BLUNDER_LOSS, Side
 
+STILL_CLEAR = 0.70
+"""Expected score (0 to 1) that all other moves must fall short of for a move to be the only one.
+
+With it, about a pawn and a half, its player still has a clear advantage. Source: common practice, no source.
+"""
+
 _BETTER = 5  # plies of a better line that are told
 _END = 7  # plies of a line after the last move, where it is no mate
 _GIVEN_UP = 2  # pawns that a sacrifice gives up at least
@@ -75,12 +81,11 @@ def _with_words(notes: dict[int, Note]) -> dict[int, Note]:
 
 
 def _why_chosen(seen: Seen) -> str:
-    return comment(
-        "chosen",
-        winner=seen.game.winner.capitalize(),
-        lost=f"{seen.given_away:.2f}",
-        decided=seen.decided_ply // 2 + 1,
-    )
+    winner, decided = seen.game.winner.capitalize(), seen.decided_ply // 2 + 1
+    lost = points(seen.given_away)
+    if not float(lost):
+        return comment("chosen_clean", winner=winner, decided=decided)
+    return comment("chosen", winner=winner, lost=lost, decided=decided)
 
 
 def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, Note]) -> None:
@@ -159,7 +164,7 @@ def _shown(board: chess.Board, pv: Sequence[str]) -> tuple[str, ...]:
 
 
 def _say_only(seen: Seen, notes: dict[int, Note]) -> None:
-    """Moves beside which no other was good, and others that give something up and are best all the same."""
+    """What was clearly or alone the best, and what gives something up and is the best all the same."""
     for ply in range(seen.game.answer_ply, len(seen.game.moves)):
         look, choice, move = seen.looks[ply], seen.choices.get(ply), seen.game.moves[ply]
         is_best = choice is not None or (look is not None and look.move == move.uci())
@@ -168,7 +173,8 @@ def _say_only(seen: Seen, notes: dict[int, Note]) -> None:
         sacrifices = seen.expected(ply) >= ADVANTAGE and gives_up(seen.boards[ply], move)
         if choice is not None:
             notes[ply].nag = chess.pgn.NAG_BRILLIANT_MOVE if sacrifices else chess.pgn.NAG_GOOD_MOVE
-            only = Sentence("only", {"loss": points(choice.margin)})
+            is_only = choice.other.score.expected < STILL_CLEAR
+            only = Sentence("only" if is_only else "best", {"loss": points(choice.margin)})
             notes[ply].sentences.append(Sentence("only_mate") if choice.mate_in else only)
         elif sacrifices:
             notes[ply].nag = chess.pgn.NAG_SPECULATIVE_MOVE

@@ -75,6 +75,7 @@ class Phrases:
     to_move: str
     punish: str
     wrong: str
+    suppose: str  # a move that is not played yet stands on the board of the page already
     instead: str
     better: str
     fails: str

@@ -298,7 +298,7 @@ def _motif_lines(lesson: MotifLesson, tongue: Tongue) -> list[str]:
     lines = [f"### {escaped(motif_title(lesson.count))}", ""]
     lines += [f"- {escaped(tongue.moves(fact))}" for fact in motif_facts(lesson)]
     shown = [("Example", moment) for moment in lesson.examples]
-    shown += [("Here it does not work", lesson.fails)] if lesson.fails else []
+    shown += [("Here it fails", lesson.fails)] if lesson.fails else []
     for name, moment in shown:
         lines += ["", f"**{name}:** {escaped(tongue.moves(moment_line(moment)))}", "", f"`{moment.fen}`"]
     return lines
@@ -332,12 +332,15 @@ def homework_words(session: Session, tongue: Tongue) -> str:
     if not session.has_new:
         return "Choose two positions of the term and explain them to somebody who was not there."
     replies = ", ".join(tongue.moves(reply_words(finding)) for finding in session.new)
-    motifs = ", ".join(topic.name for topic in session.motifs)
+    # In words for children: trapped piece (pawn).
+    motifs = " or ".join(re.sub(": (.*)", r" (\1)", topic.name) for topic in session.motifs)
     return joined(
         f"Write down from memory what follows on {replies}, then set each position up and check it."
         if replies
         else "",
-        f"Look through your own games for: {motifs}." if motifs else "",
+        f"Play through your last games: find a move by which you or your opponent could have used {motifs}."
+        if motifs
+        else "",
         "Solve the exercises again that went wrong.",
     )
 

@@ -36,9 +36,9 @@ function store(kepts) {
   }
 }
 
-/** A typed move as it is compared: without signs, whichever way castling and promotion are written. @param {string} san @returns {string} */
+/** A typed move as it is compared: without signs and the `x` of captures, whichever way castling and promotion are written. @param {string} san @returns {string} */
 function bareMove(san) {
-  return san.replace(/^\s*\d+\s*\.+/, "").replace(/[+#!?=\s-]/g, "").replace(/^00+$/, (zeros) => "O".repeat(zeros.length));
+  return san.replace(/^\s*\d+\s*\.+/, "").replace(/[+#!?=x:\s-]/g, "").replace(/^00+$/, (zeros) => "O".repeat(zeros.length));
 }
 
 /** The move that is typed, in the page's notation, in English or from square to square. @param {PracticeTask} task @param {string} typed @returns {string | undefined} */
@@ -175,12 +175,13 @@ class Work {
     const comes = page.comesWords(task.id), move = this.moveWords(uci);
     this.lines.append(el("li", {}, isFound ? el("b", {}, move) : move));
     const next = el("button", { type: "button", class: "primary", id: "next", onclick: () => page.next() }, words.next);
-    this.below.replaceChildren(el("div", { class: "choice no-print" }, next), this.answerPart(comes));
+    const right = isFound ? filled(words.right, { move }) : "";
+    this.below.replaceChildren(el("p", { class: "said" }, right), el("div", { class: "choice no-print" }, next), this.answerPart(comes));
     this.said.textContent = "";
     this.at = uci === task.answers[0] ? 1 : 0;
     this.draw([uci]);
     next.focus({ preventScroll: true });
-    tell([isFound ? filled(words.right, { move }) : "", task.why, task.game, comes].filter(Boolean).join(" "));
+    tell([right, task.why, task.game, comes].filter(Boolean).join(" "));
   }
 
   /** The answer's line to step through, its reason, and what was played. @param {string} comes @returns {HTMLElement} */

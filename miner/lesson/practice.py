@@ -10,7 +10,7 @@ import chess
 from miner.board.moves import parse_san_line
 from miner.draw.documents import json_in_html, package_text, page_bytes
 from miner.finding.mistake import Mistake
-from miner.finding.words import numbered_sans, path_words
+from miner.finding.words import joined, numbered_sans, path_words, reply_words
 from miner.lesson.cards import AGAIN_AFTER
 from miner.lesson.exercises import Exercise, QuestionKind
 from miner.lesson.phrases import Tongue
@@ -50,14 +50,17 @@ def practice_contents(exercises: Sequence[Exercise[Mistake]], tongue: Tongue) ->
 def _told(exercise: Exercise[Mistake], tongue: Tongue) -> dict[str, Any]:
     """An exercise, whose board waits for the answer.
 
-    Where a pupil is asked what is wrong with a move, it is played already, and its punishment is the answer.
+    Where a pupil is asked what is wrong with a move, it is played already, and its punishment is the answer:
+    so another side is to move than on the sheet, and the task says why.
     """
     finding, asks_better = exercise.finding, exercise.task is QuestionKind.INSTEAD
     board = finding.board if asks_better else finding.board_after
     line = (finding.better if asks_better else finding.refutation)[:SHOWN_PLIES]
     answers = dict.fromkeys((line[0], *(() if asks_better else finding.answers)))
     ply = finding.ply + (not asks_better)
-    to_move = tongue.phrases.to_move.format(side=tongue.phrases.side(Side.of(board.turn)))
+    phrases, asks_wrong = tongue.phrases, exercise.task is QuestionKind.WRONG
+    suppose = phrases.suppose.format(move=tongue.moves(reply_words(finding))) if asks_wrong else ""
+    to_move = f"{phrases.to_move.format(side=phrases.side(Side.of(board.turn)))}."
     legal = {board.san(move): move.uci() for move in board.legal_moves}
     return {
         "id": f"{finding.key:016x}-{finding.losing_reply_uci}-{exercise.task}",
@@ -67,7 +70,7 @@ def _told(exercise: Exercise[Mistake], tongue: Tongue) -> dict[str, Any]:
         "bottom": exercise.taught.value,
         "mistake": finding.losing_reply_uci,
         "played": not asks_better,
-        "task": f"{to_move}. {task_words(exercise, tongue)}",
+        "task": joined(suppose, to_move, task_words(exercise, tongue)),
         "before": tongue.moves(path_words(finding)) if finding.path else "",
         "english": " ".join(legal),
         "moves": {"san": tongue.moves(" ".join(legal)), "uci": " ".join(legal.values())},

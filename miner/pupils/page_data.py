@@ -69,6 +69,10 @@ _MOTIFS_NOTE = (
     "Usual is what as many games or chances of players of the same rating hold, of all ratings where fewer "
     "than five of the same fell for it."
 )
+_MOTIFS_COUNT = (
+    "These points are another count than those above: of all mistakes in these openings, also where a "
+    "position came up once, each with what it gives away by the engine, whether it was punished or not."
+)
 _GAMES_NOTE = "A game's number counts the games of its file from 1, in their order."
 _PROGRESS_NOTE = (
     "A change is told as clear where {confidence:.0%} of what may be by chance lies on one side: of ten "
@@ -121,15 +125,25 @@ def group_data(check: PupilsCheck) -> Data:
     pupils, games = counted(len(table), "pupil"), counted(check.games, "game")
     return {
         "title": "Pupils' games and the opening mistakes",
-        "subtitle": f"{pupils}, {games} of theirs{_span(check.meetings)}",
+        "subtitle": f"{pupils}, {games} of theirs{_span(check.meetings)}{_twice_words(check)}",
         "summary": _group_summary(check),
-        "lesson": _lesson(check, EVERYBODY),
+        "lesson": _told(_lesson(check, EVERYBODY)),
         "has_groups": bool((table["group"] != "").any()),
         "pupils": [_pupil_row(check, row) for row in table.to_dict("records")],
         "motifs": _group_motifs(check),
         "findings": [_finding_row(check, row) for row in wrong.head(SHOWN_FINDINGS).to_dict("records")],
         "notes": _notes(check),
     }
+
+
+def _twice_words(check: PupilsCheck) -> str:
+    """That a game of two pupils is a game of each, so that the table's games add up to more."""
+    twice = int(check.by_pupil["games"].sum()) - check.games
+    return (
+        f"; {counted(twice, 'game')} between two of them {agreeing(twice, 'counts', 'count')} for both"
+        if twice
+        else ""
+    )
 
 
 def _group_motifs(check: PupilsCheck) -> list[Data]:
@@ -189,7 +203,7 @@ def _pupil_row(check: PupilsCheck, row: Any) -> Data:
         "games": f"{row['games']:,}",
         "usual": f"{row['usual_falls']:.1f}" if row["fell_in"] + row["avoided"] else "–",
         **_rates(row),
-        "per_100": f"{row['lost_per_100']:.1f}",
+        "per_100": f"{max(0.0, row['lost_per_100']):.1f}",
         "since": _since_words(check, row["pupil"]),
     }
 
@@ -240,6 +254,12 @@ def _lesson(check: PupilsCheck, pupil: str) -> Data | None:
     return {
         "heading": f"Since {_lesson_words(check)}",
         "rows": [_change(row) for _, row in rows.iterrows()],
+        "who": (
+            "Compared are only games of pupils who have some on both sides of the lesson: the table of all "
+            "pupils below counts more."
+            if pupil == EVERYBODY
+            else ""
+        ),
         "none": "" if len(rows) else "No position was met on both sides of that day: nothing can be told.",
     }
 
@@ -262,23 +282,34 @@ def _change(row: Any) -> Data:
             {"when": when, "share": row[f"yes_{when}"] / games if games else 0.0, "games": games}
             for when, games in (("before", before), ("after", after))
         ],
-        "sentence": _change_sentence(row, before, after),
+        "verdict": ChangeVerdict(row["verdict"]),
     }
 
 
-_VERDICTS = {
+_CLEAR = {
     ChangeVerdict.BETTER: "That is better, and by more than chance usually brings.",
     ChangeVerdict.WORSE: "That is worse, and by more than chance usually brings.",
-    ChangeVerdict.UNCLEAR: "No clear change: as much may be chance.",
-    ChangeVerdict.TOO_LITTLE: f"Too little to tell: it takes {FEWEST} times on either side.",
 }
+_TOO_LITTLE = f"oo little to tell (it takes {FEWEST} times on either side)"
 
 
-def _change_sentence(row: Any, before: int, after: int) -> str:
-    """The counts on either side of the lesson, then what they say."""
-    first = f"{row['yes_before']:,} of {counted(before, 'time')} before the lesson"
-    then = f"{row['yes_after']:,} of {counted(after, 'time')} after it"
-    return f"{capital(first)}, {then}. {_VERDICTS[ChangeVerdict(row['verdict'])]}"
+def change_sentences(rows: Sequence[Data]) -> list[str]:
+    """What the counts of the table say: each clear change, and all others in one sentence."""
+    clear = [row for row in rows if row["verdict"] in _CLEAR]
+    unclear = {row["verdict"] for row in rows} - set(_CLEAR)
+    told = [
+        f"{row['skill']}: {row['before']} times before the lesson, {row['after']} times after it. "
+        f"{_CLEAR[row['verdict']]}"
+        for row in clear
+    ]
+    others = "in the others" if clear else "since then"
+    if unclear == {ChangeVerdict.TOO_LITTLE}:
+        told.append(f"T{_TOO_LITTLE}.")
+    elif unclear == {ChangeVerdict.UNCLEAR}:
+        told.append(f"No clear change {others}: as much may be chance.")
+    elif unclear:
+        told.append(f"No clear change {others}: as much may be chance, or t{_TOO_LITTLE}.")
+    return told
 
 
 # One pupil
@@ -299,9 +330,10 @@ def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Ex
         "title": called(check, pupil),
         "subtitle": ", ".join(filter(None, (row["group"], games))),
         "summary": _pupil_summary(row),
-        "lesson": _with_motifs(_lesson(check, pupil), check, pupil),
+        "lesson": _told(_with_motifs(_lesson(check, pupil), check, pupil)),
         "well": _went_well(check, pupil, own),
         "motifs": [_motif_row(motifs, pupil, record) for record in motifs.expensive(pupil)] if motifs else [],
+        "motifs_count": _MOTIFS_COUNT,
         "exercises": [
             *(_exercise(exercise, _record_words(record)) for exercise, record in chosen),
             *(_exercise(one, _from_words(motifs, pupil, one.finding)) for one in by_motif if motifs),
@@ -334,6 +366,10 @@ def _with_motifs(lesson: Data | None, check: PupilsCheck, pupil: str) -> Data | 
         for _, row in check.motifs.progress(pupil, pattern).iterrows()
     ]
     return lesson | {"rows": [*lesson["rows"], *rows], "none": "" if rows else lesson["none"]}
+
+
+def _told(lesson: Data | None) -> Data | None:
+    return None if lesson is None else lesson | {"told": change_sentences(lesson["rows"])}
 
 
 def _skill(row: Any) -> str:
@@ -373,15 +409,17 @@ def _pupil_summary(row: Any) -> list[str]:
     sentences = []
     if asked:
         usual = row["usual_falls"]
+        made = f"made it {times_words(row['fell_in'])}" if row["fell_in"] else "never did"
         sentences.append(
-            f"You could have made one of the common mistakes {times_words(asked)}, and made it "
-            f"{times_words(row['fell_in'])}; players of your rating make it "
+            f"You could have made one of the common mistakes {times_words(asked)}, and "
+            f"{made}; players of your rating make it "
             f"there {f'about {times_words(round(usual))}' if usual >= 0.5 else 'hardly ever'}."
         )
     if faced:
         punished = f"you punished {row['punished']} of them"
         sentences.append(f"Your opponents made {counted(faced, 'such mistake')}, and {punished}.")
-    cost = f"The mistakes and the missed chances cost about {two_decimals(row['lost'])} points."
+    lost = two_decimals(row["lost"])
+    cost = f"In these known positions that cost about {lost} points, as players of your rating go on there."
     return [*sentences, cost if row["lost"] > 0.0 else "That cost you nothing."]
 
 
@@ -395,15 +433,18 @@ def _went_well(check: PupilsCheck, pupil: str, own: Sequence[Record]) -> list[Da
     told = [_well(record) for record in (*punished, *overcome)]
     told += [_well_avoided(record) for record in own if _is_avoided_well(record)]
     if check.motifs:
-        found = [one for one in check.motifs.records(pupil) if _is_found_well(one)]
+        costly = {one.pattern for one in check.motifs.expensive(pupil)}
+        records = [one for one in check.motifs.records(pupil) if one.pattern not in costly]
+        found = [one for one in records if _is_found_well(one)]
         told += [_well_found(one) for one in sorted(found, key=lambda one: (-one.found, one.pattern))]
         told += [_well_steady(one) for one in check.motifs.steady(pupil)]
     return told[:SHOWN_WELL]
 
 
 def _is_found_well(record: MotifRecord) -> bool:
+    """Whether a motif was found as often as is usual, in chances enough to tell."""
     usual = record.usual_found
-    return record.found > 0 and (usual is None or record.found >= usual)
+    return record.chances >= FEWEST and usual is not None and record.found >= usual
 
 
 def _is_avoided_well(record: Record) -> bool:
@@ -513,8 +554,8 @@ def _notes(check: PupilsCheck) -> list[str]:
         up_to = "up to a move that is not legal or a bracket never closed"
         lines.append(f"{counted(broken, 'game')} {agreeing(broken, 'counts', 'count')} {up_to}.")
     if number := check.without_pupils:
-        verb = agreeing(number, "is", "are")
-        lines.append(f"{counted(number, 'game')} {verb} of nobody whose games count.")
+        count = agreeing(number, "does", "do")
+        lines.append(f"{counted(number, 'game')} {count} not count: none of the pupils played in them.")
     if number := check.too_early:
         lie, have = agreeing(number, "lies", "lie"), agreeing(number, "has", "have")
         early = f"{counted(number, 'game')} of pupils {lie} before the day from which theirs count"

@@ -206,7 +206,7 @@ function worthPart(finding) {
   const scale = finding.curve === "fitted" ? "as this band scores" : "by the engine's scale";
   factors.push([points(gainOf(finding)), isTrap ? `gain: points that who punishes it scores more than who does not, at most, ${scale}` : `gain: points per game, ${scale}`]);
   const worth = el("li", {}, el("span", { class: "sign" }, "="), el("span", { class: "factor" }, el("b", {}, points(finding.teaching_value)),
-    el("span", { class: "means" }, `points in 100 games; ${finding.teaching_value_low > 0 ? `likely ${points(finding.teaching_value_low)} or more` : "perhaps nothing"}`)));
+    el("span", { class: "means" }, `points in 100 games; ${finding.teaching_value_low >= 0.005 ? `likely ${points(finding.teaching_value_low)} or more` : "perhaps nothing"}`)));
   return [el("h3", {}, "What it is worth"),
     el("ul", { class: "product" },
       ...factors.map(([value, name], at) => el("li", {}, el("span", { class: "sign" }, at ? "×" : "100 ×"), el("span", { class: "factor" }, el("b", {}, value), el("span", { class: "means" }, name)))), worth),
@@ -389,7 +389,7 @@ function elsewherePart(page, finding) {
   if (!others.length) return [];
   return [el("h3", { class: "no-print" }, "The same mistake elsewhere"),
     el("ul", { class: "elsewhere no-print" }, ...others.map((one) => el("li", {},
-      el("a", { href: page.linkTo(one) }, `${capital(one.kind)} for ${capital(one.taught)}, ${bandWords(one.band)}`), ` – worth ${points(one.teaching_value)}`)))];
+      el("a", { href: page.linkTo(one) }, `${capital(one.kind)} for ${capital(one.taught)}, ${bandWords(one.band)}`), ` – worth ${worthWords(one.teaching_value)}`)))];
 }
 
 /** @param {Mistake} about @returns {HTMLElement[]} */

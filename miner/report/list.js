@@ -3,10 +3,10 @@
 
 /** What the list can be ordered by: name, what it is called, how it is written. */
 const ORDERS = /** @type {const} */ ({
-  teaching_value: { name: "Worth", write: points, column: true },
-  teaching_value_low: { name: "Worth at least", write: points, column: true, secondary: true },
+  teaching_value: { name: "Worth", write: worthWords, column: true },
+  teaching_value_low: { name: "Worth at least", write: worthWords, column: true, secondary: true },
   points_per_100: { name: "Points per 100 games", write: points },
-  points_per_100_low: { name: "Points per 100 games, at least", write: points },
+  points_per_100_low: { name: "Points per 100 games, at least", write: worthWords },
   pick_rate: { name: "Pick rate", write: percent, column: true },
   gain: { name: "Gain", write: points, column: true },
   reach: { name: "Reach", write: percent, column: true, secondary: true },

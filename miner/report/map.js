@@ -258,7 +258,7 @@ function behind(page, root, weighed) {
   return [picture,
     el("p", { class: "count" }, `${percent(weighed.share[root])} of games; ${found.length ? `${weighed.gain[root].toFixed(1)} points in 100 of them` : "nothing to gain here"}${found.length > MOST_BEHIND ? `. The best ${MOST_BEHIND} of ${count(found.length)}:` : ""}`),
     el("ol", { class: "below" }, ...found.slice(0, MOST_BEHIND).map((one) => el("li", { value: one.number },
-      el("a", { href: page.linkTo(one) }, replyWords(one.about)), ` ${titleOf(one)} `, el("span", { class: "small quiet" }, `${one.kind}, worth ${points(one.teaching_value)}`)))),
+      el("a", { href: page.linkTo(one) }, replyWords(one.about)), ` ${titleOf(one)} `, el("span", { class: "small quiet" }, `${one.kind}, worth ${worthWords(one.teaching_value)}`)))),
     ...broughtPart(page, root),
     ...(found.length ? [el("p", { class: "no-print" }, el("a", { href: listLink(page, root) }, "By these moves in the list"))] : [])];
 }

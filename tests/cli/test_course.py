@@ -46,9 +46,9 @@ def test_booklet_page_and_games(miner: Miner, asked: list[object], tmp_path: Pat
         games.append(game)
     assert not any(game.errors for game in games)
     assert [game.headers["Event"] for game in games] == [
-        "Chapter 1. 2...g6",
-        "Chapter 2. 3...Nf6",
-        "Chapter 3. 3...g6",
+        "Chapter 1: 2.Qh5 g6",
+        "Chapter 2: 3.Bc4 Nf6",
+        "Chapter 3: 3.Bc4 g6",
     ]
     assert [move.uci() for move in games[0].mainline_moves()][:5] == ["e2e4", "e7e5", "d1h5", "g7g6", "h5e5"]
     pdf = "".join(page.extract_text() for page in PdfReader(out / "course.pdf").pages)

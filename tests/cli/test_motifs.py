@@ -26,11 +26,22 @@ def test_list(club: Path, miner: Miner) -> None:
     lines = told.out.splitlines()
     assert (told.code, told.err) == (0, "")
     assert lines[0].startswith("Of 100 games of players of all bands (52 scanned, each side's counted)")
-    told_of = [line.split(")", 1)[1].strip() for line in lines[1:-1]]
+    first = next(at for at, line in enumerate(lines) if line.startswith("  1 "))
+    told_of = [line.split(")", 1)[1].strip() for line in lines[first:-1]]
     at = next(place for place, words in enumerate(told_of) if words.startswith("mate in one: queen on f7"))
     # Always punished by the same player: nothing is told of that.
     assert told_of[at - 2 : at + 1] == ["mate in one", "mate in one: queen", "mate in one: queen on f7"]
     assert lines[-1] == f"One of them on boards: miner motifs --store {club} 1"
+
+
+def test_narrow_terminal(club: Path, miner: Miner, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No line is longer than eighty columns, but for a command to be copied."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+    told = [miner("motifs", *asked, "--store", club) for asked in ((), (1,))]
+
+    lines = [line for one in told for line in one.out.splitlines() if "miner motifs --store" not in line]
+    assert max(map(len, lines)) <= 80
 
 
 def test_one_motif(club: Path, miner: Miner) -> None:

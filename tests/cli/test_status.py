@@ -6,6 +6,9 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
+from miner.store import STAGES
 from tests.cli.conftest import Told
 
 Miner = Callable[..., Told]
@@ -29,6 +32,16 @@ def test_status_of_a_finished_store(club: Path, games: Path, miner: Miner) -> No
     assert [word for word in words if word not in told.out] == []
     assert "out of date" not in told.out
     assert "not done yet" not in told.out
+
+
+def test_narrow_terminal(club: Path, miner: Miner, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Long lines go on below, behind the names of the stages."""
+    monkeypatch.setenv("COLUMNS", "60")
+
+    lines = miner("status", "--store", club).out.splitlines()
+
+    assert max(map(len, lines)) <= 60
+    assert [line.split()[0] for line in lines if line[:1] != " "] == [*STAGES]
 
 
 def test_status_tells_what_is_out_of_date(club: Path, miner: Miner, tmp_path: Path) -> None:

@@ -66,7 +66,10 @@ def test_no_game_is_in_two_chapters(advice: Advice) -> None:
     lines = [one.line for one in chapters]
     assert not any(a != b and b[: len(a)] == a for a in lines for b in lines)
     ends = sum(end.share for end in root.ends)
-    assert ends + sum(left_out(root, 0)[1:]) == pytest.approx(1.0, abs=0.02)
+    for most in (0, 1, 100):
+        rare, others = left_out(root, most)
+        assert ends + sum(one.share for one in rare) + others == pytest.approx(1.0)
+        assert len(rare) <= most
 
 
 def test_coverage_falls_and_is_told(advice: Advice) -> None:
@@ -80,3 +83,4 @@ def test_coverage_falls_and_is_told(advice: Advice) -> None:
     assert 0.9 < shares[0] <= 1.0
     sentence = coverage_sentence(Course(advice=advice, root=root, chapters=()))
     assert " of 100 games to move " in sentence
+    assert "to their ends, " in sentence

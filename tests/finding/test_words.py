@@ -316,8 +316,8 @@ def test_whether_it_lasted() -> None:
     told = words.lasting_sentence(vienna(**seen))
 
     assert (
-        told
-        == "Of 30 who punished it (all bands) 19 had the material, 3 pawns' worth or more, nine plies later."
+        told == "Of 30 who punished it (all bands) 19 had the material, 3 pawns' worth or more, "
+        "nine half-moves later."
     )
     assert "a pawn or more" in words.lasting_sentence(vienna(**seen | {"wins_pawns": 1}))
     assert words.lasting_sentence(vienna(**seen | {"lasted_games": 4})) == ""

@@ -10,6 +10,7 @@ from miner.follow.models import (
     WinnerMove,
     WonGame,
     candidates,
+    is_spoiled,
     length_value,
     models_among,
     promise,
@@ -166,6 +167,34 @@ def test_one_game_is_shown_once() -> None:
     twins = [won_game(game=number, winner_rating=1500 + number) for number in (1, 2)]
 
     assert [one.game for one in candidates([*twins, won_game(f"{MOVES} d4", game=3)])] == [3, 2]
+
+
+SCHOLAR = "e4 e5 Bc4 Nc6 Qh5 Nf6"
+OPERA = (
+    "e4 e5 Nf3 d6 d4 Bg4 dxe5 Bxf3 Qxf3 dxe5 Bc4 Nf6 Qb3 Qe7 Nc3 c6 Bg5 b5 Nxb5 cxb5 Bxb5+ Nbd7 O-O-O Rd8 "
+    "Rxd7 Rxd7 Rd1 Qe6 Bxd7+ Nxd7 Qb8+ Nxb8 Rd8#"
+)
+"""Morphy's game at the opera, Paris 1858, from memory: the queen is given up for mate."""
+
+
+@pytest.mark.parametrize(
+    ("moves", "reply_ply", "is_no_model"),
+    [
+        (f"{SCHOLAR} Qxf7#", 5, False),
+        (f"{SCHOLAR} Qxe5+ Nxe5", 5, True),  # a mate in one is missed
+        (f"{SCHOLAR} Qf3 d5", 5, True),
+        (OPERA, 7, False),
+        (f"{MOVES} d4+", 3, False),
+        ("e4 e5 Nf3 f6 Nxe5 fxe5 Qh5+ Ke7 Qxe5+ Kf7 Qf6+ Nxf6 d4", 3, True),  # the queen is thrown away
+        ("e4 e5 Nf3 f6 Nxe5 fxe5 Qh5+ g6 Qxe5+ Qe7 Qxe7+ Nxe7", 3, False),  # queens are exchanged
+    ],
+)
+def test_mate_missed_or_queen_thrown_away(moves: str, reply_ply: int, is_no_model: bool) -> None:
+    """Whoever overlooks a mate in one, or loses the queen for nothing, is no model, however he stands."""
+    game = won_game(moves, reply_ply)
+
+    assert is_spoiled(game) == is_no_model
+    assert candidates([game]) == ([] if is_no_model else [game])
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,16 @@ def test_pawns_tell_every_square() -> None:
     """A pawn that breaks through is seen on its way, also if it is taken in the end."""
     themes = themes_after("e4 e6 d4 d5", "e5 c5 c3 Nc6 f4 f6 exf6 Nxf6")
 
-    assert themes == {("e4", "pawn e5"), ("e4", "pawn f6"), ("c2", "pawn c3"), ("f2", "pawn f4")}
+    assert themes == {("e4", "pawn e5"), ("c2", "pawn c3"), ("f2", "pawn f4")}
+
+
+def test_what_the_mistake_offers_is_no_plan() -> None:
+    """After 1.d4 e5 the pawn only takes; after 4...h6 the knight does, and counts when it moves on."""
+    fried = "e4 e5 Nf3 Nc6 Bc4 Nf6 Ng5 h6"
+
+    assert themes_after("d4 e5", "dxe5 Nc6 Nf3") == {("g1", "knight f3")}
+    assert themes_after(fried, "Nxf7 Qe7 O-O") == {("", "castling short")}
+    assert ("g5", "knight h8") in themes_after(fried, "Nxf7 Qe7 Nxh8")
 
 
 def test_piece_that_was_taken_is_told_by_where() -> None:
@@ -67,7 +76,7 @@ def test_taken_en_passant() -> None:
     """A pawn that is taken in passing is gone: the square it passed over is nobody's."""
     themes = themes_after("e4 a6 e5", "d5 exd6 exd6 Nf3")
 
-    assert themes == {("d7", "pawn d5"), ("e7", "pawn d6")}
+    assert themes == {("d7", "pawn d5")}
 
 
 def test_first_exchange_of_pieces() -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import chess
 import chess.pgn
 import pytest
 
-from miner.game.notes import Told, gives_up
+from miner.game.notes import STILL_CLEAR, Told, gives_up, told_of
 from miner.game.story import introduction, story, whom
 from miner.lesson.phrases import Tongue
 from tests.game.games import OPERA, given, told_by
@@ -29,9 +30,15 @@ def test_losing_reply_is_told_of_by_its_finding(opera: Told) -> None:
 
 
 def test_only_move(opera: Told) -> None:
-    """An exclamation mark, and by how much every other move is worse."""
-    assert opera.notes[26].nag == chess.pgn.NAG_GOOD_MOVE
-    assert said(opera, 26).startswith("The only move: every other gives away 0.")
+    """An exclamation mark; it is the only one if no other move keeps a clear advantage."""
+    choice = opera.seen.choices[26]
+    lost = replace(choice, other=replace(choice.other, score=choice.other.score.for_other))
+    alone = told_of(replace(opera.seen, choices={26: lost}))
+
+    assert choice.other.score.expected >= STILL_CLEAR > lost.other.score.expected
+    assert opera.notes[26].nag == alone.notes[26].nag == chess.pgn.NAG_GOOD_MOVE
+    assert said(opera, 26).startswith("Clearly the best move: every other gives away 0.")
+    assert said(alone, 26).startswith("The only move: every other gives away 0.")
 
 
 def test_sacrifice_that_is_the_only_move(opera: Told) -> None:
@@ -69,6 +76,15 @@ def test_introduction(opera: Told) -> None:
     assert chosen.endswith("of a point in all after it, and from move 16 on it is decided")
     assert stops == "Three stops: before moves 12, 14 and 16."
     assert whom(opera) == "2024.03.01, won by a player rated 1500 against 1200, 1-0"
+
+
+def test_nothing_given_away_is_told_in_words(opera: Told) -> None:
+    """Where the winner lost nothing that counts no 0.00 is told."""
+    clean = replace(opera.seen, turns={})
+
+    assert told_of(clean).why_chosen == (
+        "White gives away next to nothing after it, and from move 16 on it is decided."
+    )
 
 
 def test_story_has_all_moves(opera: Told) -> None:

@@ -40,7 +40,7 @@ def test_question_stands_before_its_answer(opera: Told) -> None:
     asked = " ".join(nodes[25].comment.split())
     assert "Stop 2: White to move. One move is clearly the best. Which? Hint: " in asked
     assert "Rd1" not in asked
-    assert "The only move" in nodes[26].comment
+    assert "Clearly the best move" in nodes[26].comment
 
 
 def test_better_line_is_a_variation(opera: Told) -> None:

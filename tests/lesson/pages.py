@@ -30,6 +30,22 @@ def texts(contents: bytes) -> list[str]:
     return [" ".join(page.extract_text().split()) for page in reader(contents).pages]
 
 
+def lowest(contents: bytes, *, lines: int) -> list[list[tuple[float, str]]]:
+    """The lowest lines of each page, the lowest first: height above the edge in points, and text."""
+    found = []
+    for page in reader(contents).pages:
+        at: dict[float, str] = {}
+
+        def visit(text: str, cm: list[float], tm: list[float], *_: Any, at: dict[float, str] = at) -> None:
+            if text.strip():
+                height = round(tm[4] * cm[1] + tm[5] * cm[3] + cm[5], 1)
+                at[height] = at.get(height, "") + text.strip("\n")
+
+        page.extract_text(visitor_text=visit)
+        found.append(sorted(at.items())[:lines])
+    return found
+
+
 def fonts(contents: bytes) -> set[str]:
     """Names of the fonts used, without the tag of their subset."""
     found: set[str] = set()

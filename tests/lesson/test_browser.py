@@ -95,7 +95,7 @@ def test_three_exercises_by_mouse(file: Path, look: OpenFile) -> None:
     expect(page.locator("#next")).to_be_focused()
 
     page.locator("#next").click()
-    assert task(page) == "White to move. What is wrong with 3...exf4?"
+    assert task(page) == "Suppose 3...exf4 is played. White to move. What is wrong with 3...exf4?"
     assert man_on(page, "f4") == "black pawn"
     for square in ("e4", "e5"):
         page.mouse.click(*middle(page, square))
@@ -111,6 +111,16 @@ def test_three_exercises_by_mouse(file: Path, look: OpenFile) -> None:
     expect(page.locator("#task-title")).to_have_text("Nothing more is to be done today.")
     assert due(page) == ["again tomorrow"] * 3
     assert (opened.complaints, opened.requests) == ([], [opened.url])
+
+
+def test_right_is_shown_and_captures_need_no_sign(file: Path, look: OpenFile) -> None:
+    """Whoever sees the page reads that the move is right, as whoever hears it; Nd1 is Nxd1."""
+    page = look(file).page
+    page.locator(".all button").nth(2).click()
+
+    answer(page, "Nd1")
+
+    expect(page.get_by_text("6.Nxd1 is right.", exact=True).and_(page.locator(".said"))).to_be_visible()
 
 
 def test_keyboard_only(file: Path, look: OpenFile) -> None:

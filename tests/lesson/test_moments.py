@@ -214,7 +214,7 @@ def test_coach_is_told_of_the_motif() -> None:
     assert "The error before it: pawn move 100% (8 of 8)." in facts
     assert numbers_words(lesson, exercises) == "5 exercises of the sheet: 1, 2, 3, 4, 5."
     [page] = texts(coach_pdf(exercises, Looks(tongue=ENGLISH), motifs=[lesson]))
-    for words in ("Double attack: queen on e5", "EXAMPLES", "HERE IT DOES NOT WORK", "4.Qxe5+?? Nxe5"):
+    for words in ("Double attack: queen on e5", "EXAMPLE", "HERE IT FAILS", "4.Qxe5+?? Nxe5"):
         assert words in page
 
 

@@ -35,7 +35,7 @@ from miner.lesson.term import term
 from miner.reasons import Pattern
 from miner.terms import Kind
 from tests.export.examples import first_move, legal, vienna
-from tests.lesson.pages import HOSTILE, diagrams, texts
+from tests.lesson.pages import HOSTILE, diagrams, lowest, texts
 from tests.lesson.test_term import motif_topics_of
 
 READER = MarkdownIt("commonmark").enable("table")
@@ -104,6 +104,27 @@ def test_paper() -> None:
     assert len(diagrams(contents)) == 2 + 3
     assert [f"Session {number}" in text for number in (1, 2, 3)] == [True] * 3
     assert "Revision of the term" in text
+
+
+def test_long_evenings_go_on_behind_the_footer() -> None:
+    """What does not fit goes on on the next page: nothing stands beside or below its number."""
+    [topic] = motif_topics_of("double attack")
+    topic = dataclasses.replace(
+        topic, lesson=dataclasses.replace(topic.lesson, fails=topic.lesson.examples[0])
+    )
+    made = plan(sessions=1)
+    [session] = made.sessions
+    for again in (0, 14, 21, 80):
+        revised = (legal(),) * again
+        long = dataclasses.replace(session, new=(vienna(),), motifs=(topic,), revised=revised)
+
+        contents = plan_pdf(dataclasses.replace(made, sessions=[long]))
+
+        assert texts(contents)[-1].count("HOMEWORK Write down") == 1
+        for at, page in enumerate(lowest(contents, lines=2), start=1):
+            footer, above = page
+            assert footer[1].startswith(f"Page {at} of")
+            assert above[0] > footer[0] + 10
 
 
 def test_begins_with_the_things_of_the_week() -> None:
@@ -288,7 +309,7 @@ def test_motifs_in_all_files() -> None:
     assert "1 position, 1 motif" in told
     assert "### Double attack: queen on e5" in told
     assert "- Seen beforehand: the queen already bears on e5 (8 of 8)" in told
-    assert "Look through your own games for: double attack: queen on e5." in told
+    assert "you or your opponent could have used double attack (queen on e5)." in told
     assert "New: Motif: double attack: queen on e5" in files["plan.ics"].decode().replace("\r\n ", "")
     [paper] = [" ".join(texts(files["plan.pdf"]))]
     assert "NEW MOTIFS Double attack: queen on e5" in paper

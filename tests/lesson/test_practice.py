@@ -40,7 +40,7 @@ def test_all_good_answers_are_right() -> None:
         assert told["answers"] == ["c4f7", "c3d1"]
         assert told["fen"] == finding.board_after.fen()
         assert told["others"] == "6.Nxd1"
-        assert str(told["task"]).startswith("White to move. ")
+        assert "White to move. " in str(told["task"])
 
 
 def test_better_move() -> None:

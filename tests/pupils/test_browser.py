@@ -13,7 +13,7 @@ from playwright.sync_api import expect
 from miner.lesson.files import write_files
 from miner.pupils import Member, check_games
 from miner.pupils.pages import pupils_files
-from tests.browser import OpenFile
+from tests.browser import OpenFile, too_wide
 from tests.lesson.pages import sizes_mm, texts
 from tests.pupils.clubs import INTO_LEGAL, INTO_VIENNA, club_findings, club_store, game, written
 from tests.report.stores import HOSTILE
@@ -51,6 +51,12 @@ def test_pages(pages: Path, look: OpenFile, width: int, scheme: str) -> None:
         assert found["passes"]
         serious = [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
         assert [(one["id"], one["nodes"][0]["html"]) for one in serious] == []
+
+
+def test_fits_into_windows_of_all_widths(pages: Path, look: OpenFile) -> None:
+    """From a small telephone to a desk."""
+    for file in sorted(pages.glob("*.html")):
+        assert too_wide(look(file).page) == [], file.name
 
 
 def test_group_leads_to_pupils(pages: Path, look: OpenFile) -> None:

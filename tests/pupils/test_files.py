@@ -224,7 +224,7 @@ def test_one_is_singular(tmp_path: Path) -> None:
     page = pupils_files(check_games(store, [played], ["Bert", "Emma"]), pdf=False)["group.html"].decode()
 
     assert "1 player of the list has no game here: number 2" in page
-    assert "1 game is of nobody whose games count" in page
+    assert "1 game does not count: none of the pupils played in them" in page
 
 
 def test_exercises_can_be_read(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from playwright.sync_api import Page, expect
 
 from miner.cli import main
 from miner.report import report
-from tests.browser import Opened, OpenFile
+from tests.browser import Opened, OpenFile, too_wide
 from tests.export.examples import vienna
 from tests.lesson.pages import texts
 from tests.report.scanned import QUEEN, motif_page
@@ -124,6 +124,13 @@ def test_search_and_first_moves(club: Opened) -> None:
 
     assert by_words == ["4"]
     assert titles(club.page) == ["2"]
+
+
+def test_no_minus_nothing(club: Opened) -> None:
+    """A bound below zero says that it may be worth nothing; no zero has a sign."""
+    told = club.page.evaluate("[worthWords(-0.25), worthWords(0.2), points(-0.001), points(-0.25)]")
+
+    assert told == ["perhaps nothing", "0.20", "0.00", "-0.25"]
 
 
 def test_nothing_fits(club: Opened) -> None:
@@ -404,6 +411,23 @@ def test_accessible(
     found += complaints_of(with_motifs, axe, ["view=motifs", of_motif, "view=map"], size[0])
 
     assert found == []
+
+
+def test_fits_into_windows_of_all_widths(club: Opened, tmp_path: Path, open_file: OpenFile) -> None:
+    """From a small telephone to a desk, also where the board has just come to stand beside the words."""
+    views = ["view=list", "view=map", "view=notes", *(f"view=finding&id={one}" for one in ids(club))]
+    with_motifs = open_file(motif_page(tmp_path))
+    of_motifs = ["view=motifs", f"view=motif&id={QUEEN}".replace(" ", "+")]
+
+    found = {view: too_wide_in(club, view) for view in views}
+    found |= {view: too_wide_in(with_motifs, view) for view in of_motifs}
+
+    assert {view: widths for view, widths in found.items() if widths} == {}
+
+
+def too_wide_in(opened: Opened, view: str) -> list[int]:
+    opened.go(view)
+    return too_wide(opened.page)
 
 
 def complaints_of(opened: Opened, axe: str, views: list[str], width: int) -> list[Any]:

@@ -26,11 +26,11 @@ from miner.store import Store
 from miner.terms import Side
 
 SETTINGS = Settings(
-    judge=JudgeSettings(nodes=(50_000, 200_000, 800_000), nodes_in_all=75_000_000),
+    judge=JudgeSettings(nodes=(20_000, 100_000, 400_000), nodes_in_all=60_000_000),
     scan=ScanSettings(games=100),
     steer=SteerSettings(plies=8, nodes=20_000),
 )
-"""An eighth of the usual nodes for judging: enough for juniors' mistakes, and done in two minutes."""
+"""A tenth of the usual nodes for judging: enough for juniors' mistakes, and done in two minutes."""
 
 COMMENTED, COMMENT_NODES = 3, 20_000
 """Model games with comments in the report, and nodes of the first look at their positions."""

@@ -546,14 +546,17 @@ def _of(table: pa.Schema, *names: str) -> list[pa.Field]:
 LISTED_MOTIFS = _table(
     *_of(MOTIFS, "motif", "pattern", "piece", "square", "band", "games_scanned", "games", "players"),
     *_of(MOTIFS, "per_100", "per_100_low", "per_100_high", "find_rate", "find_rate_low", "find_rate_high"),
-    *_of(MOTIFS, "best_rate", "chances", "gain", "costs", "costs_low"),
+    *_of(MOTIFS, "best_rate", "chances", "gain"),
+    _column("teaching_value", FLOAT, "what knowing it is worth in 100 games: `costs` of the table"),
+    _column("teaching_value_low", FLOAT, "the same with its lower bound, `costs_low`"),
     _column("examples", TEXT, "up to three mistakes of the band, the clearest first: FEN, mistake, answer"),
 )
 LISTED_MOMENTS = _table(
     *_of(MOMENTS, "game", "ply"),
     _column("fen", TEXT, "position before the mistake"),
-    *_of(MOMENTS, "losing_reply", "losing_reply_uci"),
-    _column("best_move", TEXT, "the best move there, SAN"),
+    _column("reply", TEXT, "the mistake, SAN; in the table losing_reply"),
+    _column("reply_uci", TEXT, "the mistake, UCI"),
+    _column("best", TEXT, "the best move there, SAN"),
     _column("answers", TEXT, "moves that keep most of the gain, SAN, space-separated, the best first"),
     *_of(MOMENTS, "exp_best", "exp_reply", "loss", "band"),
     _nullable("found", pa.bool_(), "whether an answer was played; null: the game ends there, or is cut off"),

@@ -42,7 +42,8 @@ def motifs_of(store: Store) -> pa.Table:
         " | ".join(map(example_words, rows_of(clearest(of_node(moments, node, node["band"]), EXAMPLES))))
         for node in rows_of(told)
     ]
-    return listed(told.assign(examples=examples), LISTED_MOTIFS)
+    names = {"costs": "teaching_value", "costs_low": "teaching_value_low"}
+    return listed(told.rename(columns=names).assign(examples=examples), LISTED_MOTIFS)
 
 
 def listed(rows: pd.DataFrame, columns: pa.Schema) -> pa.Table:
@@ -70,7 +71,8 @@ def moments_of(store: Store) -> pa.Table:
         best.append(board.san(board.parse_uci(best_move)))
         now = after(board, (board.parse_uci(reply),))
         answers.append(" ".join(now.san(now.parse_uci(uci)) for uci in good))
-    return listed(moments.assign(best_move=best, answers=answers), LISTED_MOMENTS)
+    names = {"losing_reply": "reply", "losing_reply_uci": "reply_uci"}
+    return listed(moments.rename(columns=names).assign(best=best, answers=answers), LISTED_MOMENTS)
 
 
 def example_moments(store: Store) -> list[Moment]:

@@ -111,18 +111,29 @@ def test_export(club: Path, miner: Miner, tmp_path: Path) -> None:
         "r1bqkbnr/pppp1ppp/2n5/4p2Q/2B1P3/8/PPPP1PPP/RNB1K1NR b KQkq - 3 3: Nf6? Qxf7#"
     )
     assert list(row) == LISTS["motifs"].names
-    falls, [gain, costs] = float(row["per_100"]), [float(row[name]) for name in ("gain", "costs")]
+    falls, [gain, costs] = float(row["per_100"]), [float(row[name]) for name in ("gain", "teaching_value")]
     assert costs == pytest.approx(falls * gain, abs=0.01)  # nobody of the band could punish it
     assert pq.read_schema(files[1]).equals(LISTS["moments"], check_metadata=True)  # with what each is
     moments = pq.read_table(files[1]).to_pylist()
     for moment in moments:
         board = chess.Board(moment["fen"])
-        assert board.san(chess.Move.from_uci(moment["losing_reply_uci"])) == moment["losing_reply"]
-        assert board.parse_san(moment["best_move"]) in board.legal_moves
-        board.push_uci(moment["losing_reply_uci"])
+        assert board.san(chess.Move.from_uci(moment["reply_uci"])) == moment["reply"]
+        assert board.parse_san(moment["best"]) in board.legal_moves
+        board.push_uci(moment["reply_uci"])
         assert all(board.parse_san(san) for san in moment["answers"].split())
     assert sum(moment["motif"] == "mate in one: queen on f7" for moment in moments) == 6
     assert files[2].exists()
+
+
+def test_names_of_exported_columns() -> None:
+    """Programs that read the lists ask for these columns: they may get more, and never lose one."""
+    motifs = "motif pattern piece square band games players per_100 per_100_low per_100_high find_rate "
+    motifs += "find_rate_low find_rate_high gain teaching_value examples"
+    moments = "game ply fen reply reply_uci best answers exp_best exp_reply loss band found reason motif "
+    moments += "pattern piece square wins"
+
+    assert {*motifs.split()} <= {*LISTS["motifs"].names}
+    assert {*moments.split()} <= {*LISTS["moments"].names}
 
 
 def test_export_of_another_kind(club: Path, miner: Miner, tmp_path: Path) -> None:

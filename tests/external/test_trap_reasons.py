@@ -99,8 +99,14 @@ def test_what_the_name_says_is_what_is_won(trap: str) -> None:
 
 @each_trap
 def test_no_reason_contradicts_the_published_gain(row: Row) -> None:
-    """A trap that wins a piece is not called a tempo, an attack on the king not a mate, and so on."""
-    assert explain(known(row)).reason in ALLOWED[row["gain"]]
+    """A trap that wins a piece is not called a tempo, an attack on the king not a mate, and so on.
+
+    Where the engine sees no mate yet, and the printed line stops before it, nothing need be said of it.
+    """
+    evidence = known(row)
+    stops_short = {Reason.POSITION} if evidence.reply.mate is None else set()
+
+    assert explain(evidence).reason in ALLOWED[row["gain"]] | stops_short
 
 
 def pawns_lost(known: Evidence) -> int:

@@ -157,8 +157,9 @@ def test_moments_as_games_and_positions(club: Path, miner: Miner, tmp_path: Path
     assert not [name for name in NAMES if name in games + records]
 
 
-def test_curve_over_the_bands() -> None:
+def test_curve_over_the_bands(monkeypatch: pytest.MonkeyPatch) -> None:
     """A bar for each band that is told, the longest where most fall for it; four players are too few."""
+    monkeypatch.setenv("COLUMNS", "120")
     rows = [queen_raid(game) for game in range(10)]
     five = [queen_raid(game, band=HIGH) for game in range(10, 15)]
     known, few = (known_motifs([*rows, *some], 50, white_rating=1500) for some in (five, five[:4]))

@@ -93,10 +93,11 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
     if missed < 1:
         return None
     plies = min(_MISSED_PLIES, len(end.line))
+    won = _when_won(standings, least_best.balance)
     if end.balance > before:
-        net = _net(least_best.board, end.board, evidence.errs)
+        net = _net(won, end.board, evidence.errs)
         return MaterialLost(missed, net, end.line, plies, Cost.GETS)
-    net = _net(least_best.board, evidence.board, evidence.errs)
+    net = _net(won, evidence.board, evidence.errs)
     cost = Cost.LEAVES if least_best.balance <= 0 else Cost.MISSES
     return MaterialLost(missed, net, end.line, plies, cost)
 
@@ -204,6 +205,17 @@ def _at_first(end: _End, before: int) -> _End:
         if is_there and stays and standing.plies < end.plies:
             return replace(end, plies=standing.plies, balance=standing.balance, board=standing.board)
     return end
+
+
+def _when_won(standings: list[_Standing], balance: int) -> chess.Board:
+    """The board on which the best line has won so much for good: later exchanges would change the names."""
+    stays = standings[-1]
+    for standing in reversed(standings):
+        if standing.balance < balance:
+            break
+        if standing.balance == balance:
+            stays = standing
+    return stays.board
 
 
 def _standings(evidence: Evidence, line: tuple[chess.Move, ...], limit: int) -> list[_Standing]:

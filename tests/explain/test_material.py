@@ -251,3 +251,14 @@ def test_pawn_that_is_let_go_far_down_another_defence_does_not_count() -> None:
 
     assert found is not None
     assert found.detail == "wins a knight for a pawn"
+
+
+def test_what_is_missed_is_named_as_it_would_have_been_won() -> None:
+    """The Elephant trap not sprung: 6...Nxd5 wins a knight, though bishop and knight are exchanged later."""
+    best = "Nxd5 Bxd8 Bb4+ Qd2 Kxd8 e3 Bxd2+ Kxd2 Re8 Bd3 N7f6 Nf3 Ne4+ Bxe4 Rxe4 Ne5 f6"
+    reply = "c6 Nc3 h6 Bh4 Bb4 e3 Qa5 Ne2 Nd5 Qc2 O-O a3 N7b6 Rc1 Nc4 Qb3 Bxc3+ Nxc3"
+
+    found = explain_material(evidence(f"{ELEPHANT} Nxd5", reply=reply, best=best))
+
+    assert found is not None
+    assert found.detail == "misses the win of a knight"

@@ -49,9 +49,7 @@ _THREAT = 2  # pawns: what is threatened is a piece
 _SOON = 4  # plies after the answer in which a forked man is taken
 _CAUGHT = 4  # plies after the answer in which a trapped piece is taken
 _LATER = 10  # plies of a line in which a piece that hangs is taken, other things coming first
-_SHOWN_AT_ONCE = (
-    4  # plies of a refutation that leaves a weak square: at the tail of a line there is always one
-)
+_SHOWN_AT_ONCE = 4  # plies of a refutation that leaves a weak square: in a long line there is always one
 _CLEVER = (
     Pattern.DOUBLE_ATTACK,
     Pattern.PIN,
@@ -200,7 +198,7 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     answer = evidence.reply_line[1]
     now = after(before, (answer,))
     is_later = strike.before.ply() > before.ply()
-    gain = _swap(before, answer) - _taken_there(evidence, answer.to_square)
+    gain = _gain_there(evidence, before, answer)
     is_retaken = any(line[2].to_square == answer.to_square for line in evidence.reply_lines if line[2:])
     hits_two = is_pawn_fork(now, answer.to_square) or len(_pieces_hit(before, answer)) > 1
     forks = hits_two and not is_retaken and gain < VALUES[chess.KNIGHT]
@@ -223,7 +221,7 @@ def _left_hanging(evidence: Evidence, won: int) -> chess.Move | None:
     takes = [
         (gain, take)
         for take in before.generate_legal_captures()
-        if (gain := _swap(before, take) - _taken_there(evidence, take.to_square)) >= VALUES[chess.KNIGHT]
+        if (gain := _gain_there(evidence, before, take)) >= VALUES[chess.KNIGHT]
         and 2 * gain >= won
         and take.to_square not in hung_anyhow
         and all(take.to_square in _taken_on(line) for line in evidence.reply_lines)
@@ -255,8 +253,7 @@ def _answer_wins(evidence: Evidence, least: int) -> bool:
     """Whether the answer simply takes so many pawns' worth, beyond what the mistake has taken."""
     if len(evidence.reply_line) < 2:
         return False
-    before, answer = evidence.after_reply(1), evidence.reply_line[1]
-    return _swap(before, answer) - _taken_there(evidence, answer.to_square) >= least
+    return _gain_there(evidence, evidence.after_reply(1), evidence.reply_line[1]) >= least
 
 
 def _at_last(evidence: Evidence) -> _Found | None:
@@ -296,6 +293,11 @@ def _taken_there(evidence: Evidence, square: chess.Square) -> int:
     return taken_value(board, reply) if reply.to_square == square else 0
 
 
+def _gain_there(evidence: Evidence, before: chess.Board, take: chess.Move) -> int:
+    """Pawns that a capture wins, all retaken that pays, beyond what the mistake has taken on that square."""
+    return _swap(before, take) - _taken_there(evidence, take.to_square)
+
+
 def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme:
     """The pattern of a strike, or how the man hangs that it takes at once, if that is the point.
 
@@ -311,8 +313,9 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     takes = taken_value(before, move)
     hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
     gain = takes - _taken_there(evidence, move.to_square)
-    simply = _swap(before, move) - _taken_there(evidence, move.to_square)
-    is_point = simply >= won >= 1 or (hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT])
+    is_point = _gain_there(evidence, before, move) >= won >= 1 or (
+        hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT]
+    )
     return plain if is_answer and is_point and strike.pattern in _CLEVER else strike.pattern
 
 

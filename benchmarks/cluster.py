@@ -35,6 +35,7 @@ import zstandard
 
 from benchmarks import record
 from benchmarks.enlarged import Enlarger
+from benchmarks.judge import judged_alone
 from benchmarks.read import plain_text
 from benchmarks.record import Figure, Figures
 from miner.cluster import Cluster, connected
@@ -44,7 +45,6 @@ from miner.engine.dispatch import identify
 from miner.engine.identity import EngineIdentity, find_engine
 from miner.engine.schedule import Inquiry, Schedule
 from miner.engine.verdicts import Answer, Request, Verdict
-from miner.judge.inquiry import inquire
 from miner.judge.stage import to_judge
 from miner.means import Means
 from miner.pgn.batches import BATCH_BYTES, Batch, cut_batches, cut_stretches
@@ -350,7 +350,7 @@ def _judged(
     ):
         began = time.perf_counter()
         _, work = consult(
-            (inquire(position, settings) for position in positions[:JUDGED]),
+            (judged_alone(position, settings) for position in positions[:JUDGED]),
             Means(engine=engine, engines=engines, cluster=cluster),
             hash_mb=settings.hash_mb,
             cache=cache,

@@ -28,7 +28,7 @@ from miner.engine.dispatch import Work, engine_options, identify
 from miner.engine.identity import find_engine
 from miner.engine.verdicts import Request
 from miner.judge.candidates import Position
-from miner.judge.inquiry import Questions, inquire
+from miner.judge.inquiry import Questions, first_look, is_open, look_deeper
 from miner.judge.stage import to_judge
 from miner.means import Means
 from miner.settings import JudgeSettings
@@ -67,12 +67,20 @@ def pooled(
         identity = identify(Means(engine=program), settings.hash_mb)
         with VerdictCache(Path(folder, "verdicts.sqlite"), identity) as cache:
             _, work = consult(
-                (noted(inquire(position, settings)) for position in positions),
+                (noted(judged_alone(position, settings)) for position in positions),
                 Means(engine=program, engines=engines),
                 hash_mb=settings.hash_mb,
                 cache=cache,
             )
     return work, requests
+
+
+def judged_alone(position: Position, settings: JudgeSettings) -> Questions:
+    """The inquiry that judges a position's candidates to their end, whatever others promise."""
+    judgements = yield from first_look(position, settings)
+    if still_open := [one for one in judgements if is_open(one, settings)]:
+        yield from look_deeper(still_open, settings)
+    return judgements
 
 
 def bare(program: Path, requests: list[Request], hash_mb: int, engines: int) -> Bare:

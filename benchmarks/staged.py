@@ -18,13 +18,14 @@ from pathlib import Path
 import chess
 from tqdm import tqdm
 
+from benchmarks.judge import judged_alone
 from miner.engine.cache import VerdictCache
 from miner.engine.consult import consult
 from miner.engine.dispatch import Work, identify
 from miner.engine.identity import find_engine
 from miner.engine.verdicts import Request, Verdict
 from miner.judge.candidates import MOST_LOST, Position
-from miner.judge.inquiry import Judgement, Questions, inquire, look
+from miner.judge.inquiry import Judgement, Questions, look
 from miner.judge.stage import to_judge
 from miner.means import Means
 from miner.settings import JudgeSettings
@@ -188,7 +189,7 @@ def main() -> None:
         print(f"{store.name}: {candidates} candidates in {len(positions)} positions, seed {given.seed}")
         print(f"exhaustive at {deepest:,} nodes: {baseline.nodes / 1e6:,.1f}M nodes\n{HEAD}")
         for one in alternatives(settings) if given.alternatives else [settings]:
-            staged = bench.run(positions, (inquire(position, one) for position in positions), "staged")
+            staged = bench.run(positions, (judged_alone(position, one) for position in positions), "staged")
             print(compare(staged, baseline, one))
 
 

@@ -233,11 +233,11 @@ class JudgeSettings(_Checked):
         tuple[int, ...],
         Option(
             "Nodes per search, from the first look to the last, at least two, rising (default "
-            "10000,100000,400000,1000000). Smaller numbers are quicker and less sure.",
+            "20000,100000,400000,1000000). Smaller numbers are quicker and less sure.",
             metavar="N,N,...",
         ),
-    ] = (10_000, 100_000, 400_000, 1_000_000)
-    keep: tuple[float, ...] = (0.6, 0.7, 0.8)  # share of the threshold that must be lost to go one stage on
+    ] = (20_000, 100_000, 400_000, 1_000_000)
+    keep: tuple[float, ...] = (0.6, 0.7, 0.9)  # share of the threshold that must be lost to go one stage on
     loss_threshold: Share = 0.10  # expected score
     tempo_threshold: Share = 0.05  # the same for a tempo lost by force
     well_left: Share = 0.45  # expected score of a reply beyond which it is a missed chance at the most
@@ -257,8 +257,8 @@ class JudgeSettings(_Checked):
 
     @property
     def defence_nodes(self) -> int:
-        """Nodes for each of the other defences, of which there are many: two budgets below the last."""
-        return self.nodes[max(0, len(self.nodes) - 3)]
+        """Nodes for each of the other defences, which are many: half of the last budget but two."""
+        return max(self.nodes[0], self.nodes[max(0, len(self.nodes) - 3)] // 2)
 
     def keeps_from(self, stage: int) -> float:
         """Share of the threshold that a reply must lose at a stage (from 0) to go on."""

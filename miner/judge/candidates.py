@@ -130,7 +130,7 @@ def unplayed_candidates(
     rows = rows.rename(columns={"pick_rate": "share"})
     sooner = rows["worth"] / (1.0 + rows["share"] / USUAL_SHARE)
     found = rows.assign(sooner=sooner, enough=True, rare=False, less=0.0, promoted=False)
-    most = UNPLAYED_SHARE * settings.nodes_in_all / (2 * ALL_LOOKS * settings.nodes[0])
+    most = UNPLAYED_SHARE * settings.nodes_in_all / (ALL_LOOKS * settings.nodes[0])
     return _in_order(found, "sooner")[often.columns][: int(most) if settings.nodes_in_all else None]
 
 
@@ -218,6 +218,11 @@ def scoring_less(tallied: pd.DataFrame) -> pd.DataFrame:
     return pooled[["key", "move", "less", "promoted"]]
 
 
+def tier(worth: float) -> int:
+    """The number of the steps of worth in which candidates of one position are judged together."""
+    return math.floor(math.log(worth, _APART))
+
+
 def positions_of(found: pd.DataFrame, positions: pa.Table) -> list[Position]:
     """The candidates gathered by position; the position of the first candidate comes first.
 
@@ -230,8 +235,7 @@ def positions_of(found: pd.DataFrame, positions: pa.Table) -> list[Position]:
     candidates: dict[tuple[int, int, str], list[Candidate]] = {}
     columns = ["sooner", "key", "fen", "move", "worth", "promoted"]
     for sooner, key, fen, move, worth, promoted in placed[columns].itertuples(index=False, name=None):
-        tier = math.floor(math.log(sooner, _APART))
-        candidates.setdefault((tier, key, fen), []).append(
+        candidates.setdefault((tier(sooner), key, fen), []).append(
             Candidate(unpack_move(move), move, worth, promoted)
         )
     return [Position(key, fen, tuple(some)) for (_, key, fen), some in candidates.items()]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import chess
 
@@ -12,15 +12,19 @@ from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.explain.evidence import AS_GOOD_CP, DEFENCE_TURNS
 from miner.judge.candidates import Candidate, Position
 from miner.settings import JudgeSettings
-from miner.terms import MATE_SCORE_CP
+from miner.terms import MATE_SCORE_CP, Side
 
 # No settings: who changes one of these raises METHODS["judge"], so that stores are judged again.
 MOST_DETOURS = 4
 """Moves that only put off the way home which are set aside before the rest is compared."""
 MOST_DEFENCES = 3
+"""Other defences at each of these turns, at the most."""
 _NEARLY_AS_GOOD_CP = AS_GOOD_CP + 20
 """Centipawns by which a defence may seem worse and may yet be as good: these searches are off by so much."""
-"""Other defences at each of these turns, at the most."""
+CLEARLY = 0.05
+"""Expected score by which a clear mistake loses more than it must, and leaves its player less than it may."""
+_LEAST_SUSPECTED = 0.02
+"""Expected score that a reply may lose, whatever was seen: its players' results have kept it open."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +38,15 @@ class Look:
     @property
     def loss(self) -> float:
         """Expected score (0 to 1) lost against the best move; 0 if the reply is the best move."""
-        if self.best.move == self.reply.move:
-            return 0.0
-        # Two searches differ by noise: a reply may seem better than the best move, and is then no worse.
+        return 0.0 if self.best.move == self.reply.move else self.suspected
+
+    @property
+    def suspected(self) -> float:
+        """The same where the search of the position may have taken a losing reply for the best move.
+
+        The search after it sees further. Two searches differ by noise: a reply may seem better than the best
+        move, and is then no worse.
+        """
         return max(0.0, self.best.score.expected - self.reply.score.expected)
 
 
@@ -69,30 +79,30 @@ class Judgement:
 Questions = Generator[list[Request], list[Answer], list[Judgement]]
 
 
-def inquire(position: Position, settings: JudgeSettings) -> Questions:
-    """The inquiry that judges a position's candidates, in stages.
-
-    At each stage the position is searched once for all candidates that are still open, and each of their
-    replies unless it is the best move.
-    """
+def first_look(position: Position, settings: JudgeSettings) -> Questions:
+    """The inquiry that looks at each of a position's candidates by the first budget."""
     board = chess.Board(position.fen)
     judgements = [Judgement(position, candidate) for candidate in position.candidates]
     for judgement in judgements:
         if not board.is_legal(judgement.candidate.move):
             judgement.failure = "the reply is not legal in this position"
-    still_open = [judgement for judgement in judgements if not judgement.failure]
-    for stage, nodes in enumerate(settings.nodes):
+    if sound := [judgement for judgement in judgements if not judgement.failure]:
+        yield from _look_on(board, sound, settings, stage=0)
+    return judgements
+
+
+def look_deeper(judgements: list[Judgement], settings: JudgeSettings) -> Questions:
+    """The inquiry that looks by the other budgets at candidates of one position that the first left open.
+
+    At each stage the position is searched once for all that are still open, and the position after each of
+    their replies.
+    """
+    board, still_open = chess.Board(judgements[0].position.fen), judgements
+    for stage in range(1, len(settings.nodes)):
         if not still_open:
             break
-        yield from look(board, still_open, nodes)
-        seen = [judgement for judgement in still_open if not judgement.failure]
-        for judgement in seen:
-            judgement.tempo |= may_lose_tempo(board, judgement.looks[-1])
-        still_open = [
-            judgement
-            for judgement in seen
-            if goes_on(judgement.looks[-1], stage, judgement.candidate, settings, tempo=judgement.tempo)
-        ]
+        yield from _look_on(board, still_open, settings, stage)
+        still_open = [judgement for judgement in still_open if is_open(judgement, settings)]
     for judgement in judgements:
         if judgement.tempo and not judgement.failure and judgement.loss >= settings.tempo_threshold:
             line = judgement.looks[-1].reply.pv
@@ -103,38 +113,73 @@ def inquire(position: Position, settings: JudgeSettings) -> Questions:
     return judgements
 
 
+def _look_on(
+    board: chess.Board, judgements: list[Judgement], settings: JudgeSettings, stage: int
+) -> Generator[list[Request], list[Answer], None]:
+    yield from look(board, judgements, settings.nodes[stage])
+    for judgement in judgements:
+        if not judgement.failure:
+            judgement.tempo |= may_lose_tempo(board, judgement.looks[-1])
+
+
+def is_open(judgement: Judgement, settings: JudgeSettings) -> bool:
+    """Whether a deeper search could still make the candidate a losing reply, or is needed to be sure."""
+    if judgement.failure or is_clear(judgement, settings):
+        return False
+    stage = len(judgement.looks) - 1
+    return goes_on(judgement.looks[-1], stage, judgement.candidate, settings, tempo=judgement.tempo)
+
+
+def promise(judgement: Judgement, settings: JudgeSettings) -> float:
+    """What an open candidate may be worth by its last look: its worth times what it seems to lose, times how
+    likely that is.
+
+    Of what seems to lose the threshold about half proves to lose it, of twice that nearly all.
+    """
+    seen = max(judgement.looks[-1].suspected, _LEAST_SUSPECTED)
+    threshold = settings.tempo_threshold if judgement.tempo else settings.loss_threshold
+    is_missed = judgement.looks[-1].reply.score.expected > settings.well_left
+    return (
+        judgement.candidate.worth * seen * min(1.0, seen / (2.0 * threshold)) * (0.25 if is_missed else 1.0)
+    )
+
+
 def look(
     board: chess.Board, judgements: list[Judgement], nodes: int
 ) -> Generator[list[Request], list[Answer], None]:
     """Add a look at `nodes` per search to each judgement, or a failure.
 
-    A reply that was not the best move before will hardly be now: it is searched along with the position,
-    so that no engine waits. The others are searched if the position's search shows another best move.
+    A reply is searched after it has been played: of the same nodes, a search of the position that is held to
+    one move sees much less. (At 10,000 nodes 6.Ke2 in the Traxler stood at -0.22 so, and at -1.70 after it.)
     """
-    behind = [judgement for judgement in judgements if judgement.looks and judgement.loss > 0]
-    best, *answers = yield [Request.of(board, nodes), *_requests(board, behind, nodes)]
-    if isinstance(best, Failure):
-        for judgement in judgements:
+    best, *answers = yield [
+        Request.of(board, nodes),
+        *(_after_reply(board, judgement.candidate.move, nodes) for judgement in judgements),
+    ]
+    for judgement, answer in zip(judgements, answers, strict=True):
+        if isinstance(best, Failure):
             judgement.failure = best.reason
-        return
-    rest = [judgement for judgement in judgements if judgement not in behind and _uci(judgement) != best.move]
-    if rest:
-        answers += yield _requests(board, rest, nodes)
-    replies = dict(zip(map(_uci, [*behind, *rest]), answers, strict=True)) | {best.move: best}
-    for judgement in judgements:
-        reply = replies[_uci(judgement)]
-        if isinstance(reply, Verdict):
-            judgement.looks.append(Look(nodes, best, reply))
+        elif isinstance(answer, Failure):
+            judgement.failure = answer.reason
         else:
-            judgement.failure = reply.reason
+            reply = _for_mover(answer, board, judgement.candidate.move)
+            judgement.looks.append(Look(nodes, best, reply))
 
 
-def _requests(board: chess.Board, judgements: list[Judgement], nodes: int) -> list[Request]:
-    return [Request.of(board, nodes, (judgement.candidate.move,)) for judgement in judgements]
+def _after_reply(board: chess.Board, reply: chess.Move, nodes: int) -> Request:
+    """The request for the position after a reply; of one that ends the game, for the reply itself."""
+    there = after(board, (reply,))
+    return Request.of(there, nodes) if any(there.legal_moves) else Request.of(board, nodes, (reply,))
 
 
-def _uci(judgement: Judgement) -> str:
-    return judgement.candidate.move.uci()
+def _for_mover(answer: Verdict, board: chess.Board, reply: chess.Move) -> Verdict:
+    """The answer to `_after_reply` as the reply's player sees it, the reply in front of the line."""
+    if answer.score.side is Side.of(board.turn):
+        return answer
+    score = answer.score.for_other
+    if score.mate is not None and score.mate > 0:
+        score = replace(score, mate=score.mate + 1)  # the reply is a move of that mate
+    return replace(answer, score=score, pv=(reply.uci(), *answer.pv), wdl=tuple(reversed(answer.wdl)))
 
 
 def may_lose_tempo(board: chess.Board, look: Look) -> bool:
@@ -154,13 +199,23 @@ def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSetting
     if stage + 1 >= len(settings.nodes):
         return False
     sees_mate = look.best.score.mate is not None or look.reply.score.mate is not None
-    if (sees_mate and look.loss > 0) or (candidate.promoted and stage == 0):
+    if (sees_mate and look.suspected > 0) or (candidate.promoted and stage == 0):
         return True
     threshold = min(settings.tempo_threshold, settings.loss_threshold) if tempo else settings.loss_threshold
     needed = settings.keeps_from(stage)
     if not tempo and look.reply.score.expected > settings.well_left:
         needed = max(needed, settings.keep_missed if stage == 0 else 1.0)
-    return look.loss >= needed * threshold
+    return look.suspected >= needed * threshold
+
+
+def is_clear(judgement: Judgement, settings: JudgeSettings) -> bool:
+    """Whether the last budget can be spared: the two before it leave no doubt of a mistake."""
+    if len(judgement.looks) < max(2, len(settings.nodes) - 1):
+        return False
+    left = judgement.looks[-1].reply.score.expected
+    return left <= settings.well_left - CLEARLY and all(
+        look.loss >= settings.loss_threshold + CLEARLY for look in judgement.looks[-2:]
+    )
 
 
 def ask_retreat(
@@ -203,11 +258,13 @@ def _is_detour(board: chess.Board, pv: tuple[str, ...], piece_from: chess.Square
 
 
 def may_be_explained(judgement: Judgement, settings: JudgeSettings) -> bool:
-    """Whether the reply loses enough at the deepest budget to be told of, and not by mate.
+    """Whether the reply loses enough at the end of its looks to be told of, and not by mate.
 
     Against mate there is no defence.
     """
-    if judgement.failure or judgement.looks[-1].nodes < settings.nodes[-1]:
+    if judgement.failure or not (
+        len(judgement.looks) == len(settings.nodes) or is_clear(judgement, settings)
+    ):
         return False
     by_tempo = judgement.retreat is not None
     threshold = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
@@ -14,8 +15,8 @@ import pyarrow.compute as pc
 
 from miner.engine.consult import Engines
 from miner.engine.dispatch import Work
-from miner.judge.candidates import ALL_LOOKS, Position, find_candidates, positions_of
-from miner.judge.inquiry import Judgement, inquire
+from miner.judge.candidates import Position, find_candidates, positions_of, tier
+from miner.judge.inquiry import Judgement, first_look, is_open, look_deeper, promise
 from miner.means import USUAL, Means
 from miner.schema import JUDGED, METHODS
 from miner.settings import JudgeSettings, as_dict
@@ -51,23 +52,73 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
         )
     known = judged_before(store, engines.identity.as_dict(), settings)
     positions, taken_over = without_known(positions, known, settings)
-    judged, asked_nodes = engines.ask_within(
-        "judging",
-        [inquire(position, settings) for position in positions],
-        settings.nodes_in_all,
-        expected_nodes(positions, settings),
-    )
-    judgements = list(chain.from_iterable(judged))
+    judgements, asked_nodes = _judged(positions, settings, engines)
     rows = [_row(judgement, engines.identity.name) for judgement in judgements] + taken_over
     rows.sort(key=lambda row: (row["key"], row["move"]))
     tables = {"judged": pa.Table.from_pylist(rows, schema=JUDGED)}
-    facts = _facts(judgements, len(judged), engines.work) | {
+    facts = _facts(judgements, engines.work) | {
         "min_games": supported.min_games,
         "nodes_asked": asked_nodes,
         "left": sum(len(position.candidates) for position in positions) - len(judgements),
         "taken_over": len(taken_over),
     }
     return store.write_stage("judge", asked, inputs, tables, facts)
+
+
+FIRST_LOOKS = 0.25
+"""Share of the nodes that the first looks may take, at the most; amateurs' games need a tenth."""
+DEEPER_LOOKS = 70
+"""Times the nodes of the first look that judging a reply takes on average which the first leaves open."""
+TOO_LITTLE = 0.1
+"""Share of the nodes with which no further round is begun."""
+
+
+def _judged(
+    positions: list[Position], settings: JudgeSettings, engines: Engines
+) -> tuple[list[Judgement], int]:
+    """The candidates that are judged with the nodes of the settings, and the nodes that took.
+
+    First each is looked at once. Then deeper searches go to what promises most by that look. Where that
+    leaves nodes, another round begins with the candidates that have not been looked at.
+    """
+    done: list[Judgement] = []
+    to_look, left = positions, settings.nodes_in_all
+    while to_look:
+        looked, for_looks = engines.ask_within(
+            "a first look at the replies",
+            [first_look(position, settings) for position in to_look],
+            math.ceil(FIRST_LOOKS * left),
+            settings.nodes[0] * sum(1 + len(position.candidates) for position in to_look),
+        )
+        still_open: list[Judgement] = []
+        for judgement in chain.from_iterable(looked):
+            (still_open if is_open(judgement, settings) else done).append(judgement)
+        deeper, for_deeper = engines.ask_within(
+            "judging",
+            [look_deeper(some, settings) for some in gathered(still_open, settings)],
+            max(1, left - for_looks) if left else 0,
+            DEEPER_LOOKS * settings.nodes[0] * len(still_open),
+        )
+        done += chain.from_iterable(deeper)
+        to_look, left = to_look[len(looked) :], left - for_looks - for_deeper
+        if left < TOO_LITTLE * settings.nodes_in_all:
+            break
+    return done, settings.nodes_in_all - left
+
+
+def gathered(judgements: list[Judgement], settings: JudgeSettings) -> list[list[Judgement]]:
+    """Judgements by position, those that promise most first, equals by key and move.
+
+    Those of a position that promise much less are gathered apart.
+    """
+
+    def order(one: Judgement) -> tuple[float, int, int]:
+        return -promise(one, settings), one.position.key, one.candidate.packed
+
+    together: dict[tuple[int, int], list[Judgement]] = {}
+    for one in sorted(judgements, key=order):
+        together.setdefault((tier(promise(one, settings)), one.position.key), []).append(one)
+    return list(together.values())
 
 
 Verdicts = Mapping[tuple[int, int], dict[str, Any]]
@@ -132,11 +183,6 @@ def to_judge(store: Store, settings: JudgeSettings) -> tuple[list[Position], Jud
     return positions_of(found, tallied), supported
 
 
-def expected_nodes(positions: list[Position], settings: JudgeSettings) -> int:
-    """Nodes that judging all these will take, about: the first look at each, and what the deeper ones add."""
-    return ALL_LOOKS * settings.nodes[0] * sum(1 + len(position.candidates) for position in positions)
-
-
 def _row(judgement: Judgement, engine: str) -> dict[str, Any]:
     row: dict[str, Any] = {
         "key": judgement.position.key,
@@ -156,6 +202,8 @@ def _row(judgement: Judgement, engine: str) -> dict[str, Any]:
     if judgement.failure:
         return row
     best, reply = judgement.looks[-1].best, judgement.looks[-1].reply
+    if reply.move == best.move:
+        reply = best  # one move has one evaluation: the position's, as the loss is reckoned from it
     if len(judgement.looks) > 1:
         row |= {"nodes_before": judgement.looks[-2].nodes, "loss_before": judgement.looks[-2].loss}
     return row | {
@@ -172,12 +220,12 @@ def _row(judgement: Judgement, engine: str) -> dict[str, Any]:
     }
 
 
-def _facts(judgements: list[Judgement], positions: int, work: Work) -> dict[str, Any]:
+def _facts(judgements: list[Judgement], work: Work) -> dict[str, Any]:
     sound = [judgement for judgement in judgements if not judgement.failure]
     reached = Counter(judgement.looks[-1].nodes for judgement in sound)
     return {
         "candidates": len(judgements),
-        "positions": positions,
+        "positions": len({judgement.position.key for judgement in judgements}),
         "judged_at_nodes": {str(nodes): count for nodes, count in sorted(reached.items())},
         "inconclusive": len(judgements) - len(sound),
         "without_wdl": sum(not judgement.looks[-1].reply.wdl for judgement in sound),

@@ -34,7 +34,11 @@ def say(*lines: str) -> None:
     sys.stdout.flush()
 
 
-_FATAL = {"dies-over-Na3": ["b1a3"], "dies-over-Qf3": ["h5f3"]}
+def is_fatal(flaw: str, board: chess.Board, held_to: list[str]) -> bool:
+    """Whether this is the search over which such an engine dies: after Na3, or held to Qf3."""
+    knight = chess.Piece(chess.KNIGHT, chess.WHITE)
+    after_na3 = board.turn == chess.BLACK and board.piece_at(chess.A3) == knight
+    return after_na3 if flaw == "dies-over-Na3" else flaw == "dies-over-Qf3" and held_to == ["h5f3"]
 
 
 def answer(flaw: str, folder: Path, board: chess.Board, words: list[str]) -> list[str]:
@@ -55,7 +59,7 @@ def answer(flaw: str, folder: Path, board: chess.Board, words: list[str]) -> lis
     if flaw == "unrestricted" and words[4:]:
         other = next(one.uci() for one in board.legal_moves if one.uci() not in allowed)
         return [f"info depth 5 score cp 20 nodes {nodes} pv {other}", f"bestmove {other}"]
-    if words[4:] == _FATAL.get(flaw) and not (folder / "mended").exists():
+    if is_fatal(flaw, board, words[4:]) and not (folder / "mended").exists():
         raise SystemExit(1)
     if flaw == "dies-once" and not (folder / "died").exists():
         (folder / "died").touch()

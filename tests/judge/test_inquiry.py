@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import chess
 import pytest
 
-from miner.board.moves import pack
+from miner.board.moves import after, pack
 from miner.engine.verdicts import Answer, Failure, Request, Verdict, mover
 from miner.judge.candidates import Candidate
 from miner.judge.inquiry import (
     Judgement,
     Look,
+    Questions,
     Retreat,
     ask_defences,
     ask_retreat,
+    first_look,
     goes_on,
-    inquire,
+    is_clear,
+    is_open,
+    look_deeper,
     may_lose_tempo,
+    promise,
 )
+from miner.judge.inquiry import (
+    look as look_at,
+)
+from miner.judge.stage import gathered
 from miner.settings import JudgeSettings
 from miner.terms import Score, Side, expected_score
 from tests.judge.tables import board_after, position
@@ -30,28 +39,51 @@ AFTER_E5 = "e4 e5"
 
 @dataclass
 class Script:
-    """An engine that knows what each move is worth, and notes what it was asked."""
+    """An engine that knows what each move is worth, and notes what it was asked.
+
+    Asked for the position after one of the moves, it says the same as of the move, from the other side.
+    """
 
     cp: dict[str, int]  # by UCI move; moves that are not named are worth -1000
     cp_later: dict[str, int] = field(default_factory=dict)  # the same after the reply and its answer
     lines: dict[str, str] = field(default_factory=dict)  # the line that begins with a move
     fails_over: tuple[str, int] = ("", 0)  # a move (empty: all moves) and nodes
-    asked: list[tuple[int, tuple[str, ...]]] = field(default_factory=list)
+    cp_after: dict[str, int] = field(
+        default_factory=dict
+    )  # what a move proves to be worth after it is played
+    asked: list[tuple[int, tuple[str, ...]]] = field(default_factory=list)  # nodes; moves held to, or played
     first_fen: str = ""
+    replies: dict[str, str] = field(default_factory=dict)  # first moves by the FEN after them
 
     def answer(self, request: Request) -> Answer:
-        self.asked.append((request.nodes, request.searchmoves))
-        self.first_fen = self.first_fen or request.fen
-        worth = self.cp if request.fen == self.first_fen else self.cp_later
-        if (" ".join(request.searchmoves), request.nodes) == self.fails_over:
+        board = chess.Board(request.fen)
+        if not self.first_fen:
+            self.first_fen = request.fen
+            self.replies = {
+                Request.of(after(board, (move,)), 1).fen: move.uci() for move in board.legal_moves
+            }
+        reply = self.replies.get(request.fen, "")
+        moves = (reply,) if reply else request.searchmoves
+        self.asked.append((request.nodes, moves))
+        if (" ".join(moves), request.nodes) == self.fails_over:
             return Failure("no engine left")
-        legal = [move.uci() for move in chess.Board(request.fen).legal_moves]
-        best = max(request.searchmoves or legal, key=lambda move: worth.get(move, -1000))
+        if reply:
+            [*line] = self.lines.get(reply, reply).split()[1:] or [next(iter(board.legal_moves)).uci()]
+            worth = (self.cp | self.cp_after).get(reply, -1000)
+            return Verdict(Score(mover(request), cp=-worth), tuple(line), request.nodes, 9)
+        known = self.cp if request.fen == self.first_fen else self.cp_later
+        legal = [move.uci() for move in board.legal_moves]
+        best = max(moves or legal, key=lambda move: known.get(move, -1000))
         pv = tuple(self.lines.get(best, best).split())
-        return Verdict(Score(mover(request), cp=worth.get(best, -1000)), pv, request.nodes, 9)
+        return Verdict(Score(mover(request), cp=known.get(best, -1000)), pv, request.nodes, 9)
 
     def judge(self, moves: str, *replies: str) -> list[Judgement]:
-        inquiry = inquire(position(moves, *replies, worth=2.0), SETTINGS)
+        judgements = self.run(first_look(position(moves, *replies, worth=2.0), SETTINGS))
+        if still_open := [one for one in judgements if is_open(one, SETTINGS)]:
+            self.run(look_deeper(still_open, SETTINGS))
+        return judgements
+
+    def run(self, inquiry: Questions) -> list[Judgement]:
         requests = next(inquiry)
         while True:
             try:
@@ -75,6 +107,7 @@ def test_stages_are_asked_for_what_is_open() -> None:
     assert [round(one.loss, 3) for one in judgements] == [0.0, 0.007, 0.073, 0.135]
     assert script.asked == [
         (100, ()),
+        (100, ("g1f3",)),
         (100, ("f1c4",)),
         (100, ("b1c3",)),
         (100, ("d1h5",)),
@@ -84,6 +117,68 @@ def test_stages_are_asked_for_what_is_open() -> None:
         (400, ()),
         (400, ("d1h5",)),
     ]
+
+
+def test_reply_is_searched_after_it_is_played() -> None:
+    """What the position's search takes for its best move goes on if the search after it sees it lose."""
+    script = Script({"g1f3": 15, "f1c4": 40}, cp_after={"f1c4": -80}, lines={"f1c4": "f1c4 d7d5 c4d5"})
+
+    [judgement] = script.judge(AFTER_E5, "Bc4")
+
+    assert [look.nodes for look in judgement.looks] == [100, 200, 400]
+    assert judgement.loss == 0.0
+    assert judgement.looks[0].suspected == pytest.approx(0.171, abs=0.001)
+    assert judgement.looks[0].reply == Verdict(
+        Score(Side.WHITE, cp=-80), ("f1c4", "d7d5", "c4d5"), nodes=100, depth=9
+    )
+
+
+def test_mate_after_the_reply_counts_from_before_it() -> None:
+    """A reply after which mate comes with the next move is a mate in two; a mating one is searched itself."""
+    board = chess.Board("6k1/8/6K1/8/8/8/8/R6Q w - - 0 1")
+    waiting, mating = chess.Move.from_uci("g6f6"), chess.Move.from_uci("a1a8")
+    some = [
+        Judgement(position("e4 e5", "Nf3"), replace(candidate(), move=move)) for move in (waiting, mating)
+    ]
+    inquiry = look_at(board, some, 100)
+
+    _, after_waiting, for_mating = next(inquiry)
+    best = Verdict(Score(Side.WHITE, mate=1), ("a1a8",), 100, 9)
+    with pytest.raises(StopIteration):
+        inquiry.send([best, Verdict(Score(Side.BLACK, mate=-1), ("g8f8", "a1a8"), 100, 9), best])
+
+    assert (after_waiting.fen, after_waiting.searchmoves) == (Request.of(after(board, (waiting,)), 1).fen, ())
+    assert (for_mating.fen, for_mating.searchmoves) == (Request.of(board, 1).fen, ("a1a8",))
+    assert some[0].looks[0].reply.score == Score(Side.WHITE, mate=2)
+    assert some[0].looks[0].reply.pv == ("g6f6", "g8f8", "a1a8")
+    assert some[1].looks[0].reply == best
+
+
+def test_last_budget_is_for_what_is_in_doubt() -> None:
+    """What two looks agree on by far is judged; it is explained all the same."""
+    script = Script({"g1f3": 15, "d1h5": -250}, lines={"d1h5": "d1h5 b8c6 f1c4 g8f6"})
+
+    [judgement] = script.judge(AFTER_E5, "Qh5")
+
+    assert [look.nodes for look in judgement.looks] == [100, 200]
+    assert (100, ("f1c4",)) in script.asked
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "clear"),
+    [
+        ((0, -200), (0, -200), True),
+        ((0, -105), (0, -200), False),  # 0.147 lost at the look before, where 0.15 is clear
+        ((160, -60), (160, -60), False),  # it leaves 0.41, of at most 0.45 - 0.05
+        ((0, -200), (0, -105), False),
+    ],
+)
+def test_clear_mistake(before: tuple[int, int], now: tuple[int, int], clear: bool) -> None:
+    """The two looks before the last budget agree, with room to spare, in loss and in what is left."""
+    judgement = Judgement(position("e4 e5", "Nf3"), candidate(), looks=[look(*before), look(*now)])
+
+    assert is_clear(judgement, SETTINGS) is clear
+    assert not is_clear(replace(judgement, looks=[look(*now)]), SETTINGS)
 
 
 def test_failed_position_fails_its_open_candidates() -> None:
@@ -97,7 +192,7 @@ def test_failed_position_fails_its_open_candidates() -> None:
 
 def test_failed_reply_fails_alone() -> None:
     """Only the candidate whose search failed is inconclusive."""
-    script = Script({"g1f3": 30, "b1c3": -80, "d1h5": -80}, fails_over=("d1h5", 200))
+    script = Script({"g1f3": 30, "b1c3": -70, "d1h5": -70}, fails_over=("d1h5", 200))
 
     other, failed = script.judge(AFTER_E5, "Nc3", "Qh5")
 
@@ -108,7 +203,7 @@ def test_illegal_reply_is_a_failure() -> None:
     """A reply that cannot be played where it was tallied is told, and no engine is asked."""
     script = Script({"g1f3": 30})
     strange = position(AFTER_E5, "Nf3")
-    inquiry = inquire(type(strange)(strange.key, board_after("e4").fen(), strange.candidates), SETTINGS)
+    inquiry = first_look(type(strange)(strange.key, board_after("e4").fen(), strange.candidates), SETTINGS)
 
     try:
         next(inquiry)
@@ -303,3 +398,36 @@ def test_way_home_in_the_line(line: str, may: bool) -> None:
     seen = Look(100, look(0, 0).best, Verdict(Score(Side.BLACK, cp=0), pv, 100, 5))
 
     assert may_lose_tempo(board, seen) is may
+
+
+def open_judgement(best_cp: int, reply_cp: int, *, worth: float = 2.0, tempo: bool = False) -> Judgement:
+    judgement = Judgement(position("e4 e5", "Nf3"), candidate(worth), looks=[look(best_cp, reply_cp)])
+    judgement.tempo = tempo
+    return judgement
+
+
+def test_what_promises_most_is_looked_at_first() -> None:
+    """A rare blunder before a common doubt; of what loses as much, what leaves its player well comes last."""
+    blunder, doubt = open_judgement(0, -300), open_judgement(0, -50, worth=4.0)
+    lost_tempo = open_judgement(0, -50, worth=4.0, tempo=True)
+    missed, nothing = open_judgement(250, 60), open_judgement(0, 0)
+
+    promised = [promise(one, SETTINGS) for one in (blunder, lost_tempo, doubt, missed, nothing)]
+
+    assert promised == sorted(promised, reverse=True)
+    assert len(set(promised)) == len(promised)
+    assert promised[-1] > 0.0
+
+
+def test_positions_are_taken_up_by_their_most_promising_reply() -> None:
+    """Replies of one position are searched together unless one promises much less than the other."""
+    here, there = position("e4 e5", "Nf3"), position("e4 e5", "Bc4", "Nc3")
+    ours = Judgement(here, here.candidates[0], looks=[look(0, -200)])
+    first = Judgement(there, there.candidates[0], looks=[look(0, -400)])
+    second = Judgement(there, there.candidates[1], looks=[look(0, -60)])
+    beside = Judgement(there, there.candidates[1], looks=[look(0, -390)])
+    elsewhere = Judgement(position("e4", "e5"), candidate(), looks=[look(0, -300)])
+
+    assert gathered([second, elsewhere, first], SETTINGS) == [[first], [elsewhere], [second]]
+    assert gathered([beside, elsewhere, first], SETTINGS)[0] == [first, beside]
+    assert gathered([ours], SETTINGS) == [[ours]]

@@ -7,7 +7,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Coroutine
-from dataclasses import astuple, dataclass, field
+from dataclasses import astuple, dataclass, field, replace
 from operator import add
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -53,7 +53,9 @@ class Work:
         return self.search_s / available if available else 0.0
 
     def __add__(self, other: Work) -> Work:
-        return Work(*map(add, astuple(self), astuple(other)))
+        """Both, one after the other: with the engines of that which had more."""
+        together = Work(*map(add, astuple(self), astuple(other)))
+        return replace(together, engines=max(self.engines, other.engines))
 
     @property
     def facts(self) -> dict[str, Any]:

@@ -96,6 +96,8 @@ def test_work_that_was_not_done_has_no_speed() -> None:
     assert (Work().nodes_per_s, Work().busy) == (0.0, 0.0)
     assert Work(nodes=600, search_s=3.0).nodes_per_s == 200.0
     assert Work(engines=2, wall_s=3.0, search_s=3.0).busy == 0.5
+    together = Work(engines=2, wall_s=3.0, search_s=3.0) + Work(engines=2, wall_s=1.0, search_s=1.0)
+    assert (together.engines, together.busy) == (2, 0.5)
 
 
 @pytest.mark.engine

@@ -408,9 +408,9 @@ def open_judgement(best_cp: int, reply_cp: int, *, worth: float = 2.0, tempo: bo
 
 def test_what_promises_most_is_looked_at_first() -> None:
     """A rare blunder before a common doubt; of what loses as much, what leaves its player well comes last."""
-    blunder, doubt = open_judgement(0, -300), open_judgement(0, -50, worth=4.0)
-    lost_tempo = open_judgement(0, -50, worth=4.0, tempo=True)
-    missed, nothing = open_judgement(250, 60), open_judgement(0, 0)
+    blunder, doubt = open_judgement(0, -300), open_judgement(0, -50, worth=6.0)
+    lost_tempo = open_judgement(0, -50, worth=6.0, tempo=True)
+    missed, nothing = open_judgement(200, 20), open_judgement(0, 0)
 
     promised = [promise(one, SETTINGS) for one in (blunder, lost_tempo, doubt, missed, nothing)]
 

@@ -16,6 +16,8 @@ MANY_ANSWERS = 6
 """Good answers from which there may be more that nobody has looked for."""
 _NUMBERS = {2: "two ", 3: "three ", 4: "four ", 5: "five "}
 FEWEST_LASTED = 5
+FEWEST_SCORED = 5
+"""Games of which a share of the points is told: that of fewer says nothing."""
 """Games in which a mistake was punished below which nobody is told what was left of it."""
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
@@ -268,10 +270,14 @@ def price_sentence(finding: Mistake) -> str:
 
 
 def observed_sentence(finding: Finding) -> str:
-    """The score of those who chose the reply, and of the others there, each with its games."""
+    """The score of those who chose the reply, and of the others there, with their games; empty for few."""
     others = finding.observed_without_reply
     chosen, rest = finding.games_with_reply, finding.games_at_position - finding.games_with_reply
-    against = "" if others is None else f", the others there {percent(others)} in {counted(rest, 'game')}"
+    if chosen < FEWEST_SCORED:
+        return ""
+    against = ""
+    if others is not None and rest >= FEWEST_SCORED:
+        against = f", the others there {percent(others)} in {counted(rest, 'game')}"
     seen = f"scored {percent(finding.observed_with_reply)} in {seen_words(finding, chosen)}{against}"
     if finding.gambit:
         return f"It does well in practice: those who chose it {seen}."
@@ -361,9 +367,9 @@ def usual_sentence(finding: Mistake) -> str:
 
 
 def conversion_sentence(finding: Finding) -> str:
-    """The score of the side that profits, against the expected one; empty where it is not known."""
+    """The score of the side that profits, against the expected one; empty where unknown or of few."""
     observed, expected = finding.conversion_observed, finding.conversion_expected
-    if observed is None or expected is None:
+    if observed is None or expected is None or finding.conversion_games < FEWEST_SCORED:
         return ""
     seen = f"scored {percent(observed)} after the reply in {seen_words(finding, finding.conversion_games)}"
     return f"{finding.side.capitalize()} {seen}; {percent(expected)} were to be expected."

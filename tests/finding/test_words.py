@@ -266,6 +266,16 @@ def test_scores_have_their_games() -> None:
     )
 
 
+def test_results_of_few_games_are_not_told() -> None:
+    """The score of four games, 80% or none, says nothing of a reply."""
+    few = vienna(games_with_reply=words.FEWEST_SCORED - 1, conversion_games=words.FEWEST_SCORED - 1)
+    alone = vienna(games_with_reply=28, games_at_position=30)
+
+    assert words.observed_sentence(few) == words.conversion_sentence(few) == ""
+    assert words.observed_sentence(alone) == "Those who chose it scored 41% in 28 games."
+    assert words.conversion_sentence(vienna()) != ""
+
+
 def test_gambit_is_no_mistake() -> None:
     """What does well in practice is said to, and has the sign of a doubtful move."""
     gambit = vienna(gambit=True, observed_with_reply=0.61, observed_without_reply=0.54)

@@ -131,17 +131,18 @@ def is_open(judgement: Judgement, settings: JudgeSettings) -> bool:
 
 
 def promise(judgement: Judgement, settings: JudgeSettings) -> float:
-    """What an open candidate may be worth by its last look: its worth times what it seems to lose, times how
-    likely that is.
+    """What an open candidate may be worth by its first look: its worth times what it seems to lose, times how
+    likely it is a mistake.
 
-    Of what seems to lose the threshold about half proves to lose it, of twice that nearly all.
+    Of 480 replies of amateurs that stayed open 4% were one of those that seemed to lose 0.06 to 0.08, 20% of
+    those from 0.10 to 0.12, 43% from 0.14 to 0.16 and 89% from 0.20 on; none of 27 that left their player
+    well.
     """
     seen = max(judgement.looks[-1].suspected, _LEAST_SUSPECTED)
     threshold = settings.tempo_threshold if judgement.tempo else settings.loss_threshold
     is_missed = judgement.looks[-1].reply.score.expected > settings.well_left
-    return (
-        judgement.candidate.worth * seen * min(1.0, seen / (2.0 * threshold)) * (0.25 if is_missed else 1.0)
-    )
+    likely = min(1.0, (seen / (2.0 * threshold)) ** 2) * (0.1 if is_missed else 1.0)
+    return judgement.candidate.worth * seen * likely
 
 
 def look(

@@ -235,7 +235,8 @@ def _leaning(counted: ReplyCounts, resemblance: Resemblance) -> _Leaning:
     effective = counted.effective[:, :, None]
     each = weights[counted.position]
     games = np.matmul(each, effective)[:, :, 0]
-    squared = np.matmul(each * each, effective)[:, :, 0]
+    # A game that is worth less weighs less, else a discount may take off all games of a reply.
+    squared = np.matmul(each * each, effective * counted.worth_of_reply[:, :, None])[:, :, 0]
     kept = _discounted(games, squared, resemblance.discount)
     left = strength - _by_position(kept, counted.position, len(strength))
     return _Leaning(games, squared, strength, np.maximum(left, 1e-9))

@@ -219,6 +219,17 @@ def test_pooling_is_nearer_the_truth_than_shares() -> None:
     assert error < 0.95 * np.abs(together - rates).mean()
 
 
+def test_a_discount_never_takes_all_games_of_a_reply() -> None:
+    """However little a game is worth: the evidence bends, and never breaks, where the discount passes it."""
+    games = replace(games_of(np.array([[[1.0, 3.0, 0.0], [2.0, 1.0, 0.0]]])), worth=np.full((1, 3), 0.2))
+
+    before, at, after = (
+        pooling.log_evidence(games, replace(TYPICAL, discount=discount)) for discount in (0.19, 0.2, 0.21)
+    )
+
+    assert at == pytest.approx((before + after) / 2.0, abs=1e-3)
+
+
 def test_parts_make_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
     """Pooled in parts of whole positions the rates are the same."""
     games = games_of(drawn(5, positions=40, bands=3, games=12, alike=10.0)[0])

@@ -5,7 +5,8 @@ of slopes that count by the player's rating: a conditional logit over the legal 
 played. So every legal move has a probability, whether anybody ever played it there or not.
 
 Sources (from memory): D. McFadden, Conditional logit analysis of qualitative choice behavior (1974), for the
-model; R. Coulom, ICGA Journal 30 (2007) 198-208, for moves as teams of patterns in it.
+model; R. Coulom, ICGA Journal 30 (2007) 198-208, for moves as teams of patterns in it; J. Nocedal, S. Wright,
+Numerical Optimization, 2nd ed., 7.1, for Newton's method by conjugate gradients.
 """
 
 from __future__ import annotations
@@ -15,14 +16,20 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-from scipy import optimize, sparse
+from scipy import sparse
 
-from miner.arrays import Floats, Ints, Moves, begins_run
+from miner.arrays import Flags, Floats, Ints, Moves, begins_run
 from miner.board.looks import CLASSES, SIZES, Looks
 from miner.schema import HABITS
 
 POINTS = 400.0  # rating points that a slope counts by
-_ITERATIONS = 60  # more hardly change what is foretold
+_ENOUGH = 3e-3
+"""Gain in log likelihood for each board below which a step is not worth its time. Measured: the log loss of
+held-out moves of rated amateurs was 2.172, after three times the work 2.171."""
+_PRODUCTS, _PRECISE = 20, 0.1  # where a step's conjugate gradients end: with so many, or so little left
+_KEPT = 1e-4  # of what a step promises; common practice, no source
+_DECIMALS = 4
+"""Of weights and slopes: finer ones may differ by what reckons them, and nothing depends on them."""
 _SPREAD = {"way": 0.7, "to": 0.7, "origin": 0.5, "control": 0.7, "mobility": 0.7}
 _USUAL_SPREAD, _SLOPES_SPREAD = 1.0, 0.3
 """Standard deviations of weights and slopes known beforehand: those under which held-out moves are likeliest,
@@ -73,45 +80,112 @@ def fit(looks: Looks, chosen: Moves, ratings: Ints) -> Habits:
     """
     known = ratings > 0
     usual = float(ratings[known].mean()) if known.any() else 0.0
-    weights = np.zeros(2 * CLASSES)
     if not len(chosen):
-        return Habits(weights[:CLASSES], weights[CLASSES:], usual, 0)
-    is_chosen = looks.packed == chosen[looks.row]
-    inputs = _inputs(looks, _away(ratings, usual)[looks.row])
-    used = np.flatnonzero(np.bincount(inputs.indices, minlength=2 * CLASSES))
-    spread = _spreads()[used]
-    inputs = sparse.csr_matrix(inputs[:, used] @ sparse.diags(spread), dtype=np.float32)
-    turned = sparse.csr_matrix(inputs.T)
+        return Habits(np.zeros(CLASSES), np.zeros(CLASSES), usual, 0)
+    chances = _Chances.of(looks, _away(ratings, usual)[looks.row])
+    free = _likeliest(chances, looks.packed == chosen[looks.row], enough=_ENOUGH * len(chosen))
+    weights, slopes = np.round(free * chances.spread, _DECIMALS)
+    return Habits(weights, slopes, usual, len(chosen))
 
-    def unlikeliness(free: Floats) -> tuple[float, Floats]:
-        odds = (inputs @ free.astype(np.float32)).astype(np.float64)
-        shares = _shares(odds[:, None], looks.row)[:, 0]
-        value = 0.5 * float(free @ free) - float(np.log(shares[is_chosen]).sum())
-        return value, (turned @ (shares - is_chosen).astype(np.float32)).astype(np.float64) + free
 
-    found = optimize.minimize(
-        unlikeliness, np.zeros(len(used)), jac=True, method="L-BFGS-B", options={"maxiter": _ITERATIONS}
-    )
-    weights[used] = found.x * spread
-    return Habits(weights[:CLASSES], weights[CLASSES:], usual, len(chosen))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Chances:
+    """The probabilities of moves by weights and slopes, (2, CLASSES), in units of their `spread`."""
+
+    classes: sparse.csr_matrix  # (moves, CLASSES): 1 for each of the move's classes
+    turned: sparse.csr_matrix
+    away: Floats  # (moves,): see `_away`
+    row: Ints
+    spread: Floats  # (2, CLASSES)
+
+    @classmethod
+    def of(cls, looks: Looks, away: Floats) -> _Chances:
+        columns = looks.classes
+        ends = np.arange(0, columns.size + 1, columns.shape[1])
+        classes = sparse.csr_matrix(
+            (np.ones(columns.size), columns.ravel(), ends), shape=(len(columns), CLASSES)
+        )
+        return cls(classes, sparse.csr_matrix(classes.T), away, looks.row, _spreads())
+
+    def odds(self, free: Floats) -> Floats:
+        """The logarithms of the odds, (moves,)."""
+        level, slope = (self.classes @ (free * self.spread).T).T
+        return np.asarray(level + slope * self.away)
+
+    def slopes(self, by_odds: Floats) -> Floats:
+        """How something changes with weights and slopes that changes so with each move's odds."""
+        by_class = self.turned @ np.stack([by_odds, by_odds * self.away], axis=1)
+        return np.asarray(by_class.T * self.spread)
+
+    def bends(self, by_odds: Floats) -> Floats:
+        """The same of what goes by the squares."""
+        by_class = self.turned @ np.stack([by_odds, by_odds * self.away**2], axis=1)
+        return np.asarray(by_class.T * self.spread**2)
+
+
+def _likeliest(chances: _Chances, is_chosen: Flags, *, enough: float) -> Floats:
+    """Weights and slopes under which the moves chosen are likeliest, but for a gain of about `enough`.
+
+    Newton's method, its steps by conjugate gradients; to its end it is a long way. The steps are
+    reckoned here, not by a library's rule, so that an unfinished fit is the same with each of its versions.
+    """
+    free = np.zeros(chances.spread.shape)
+    odds = np.zeros(len(is_chosen))
+    least, shares = _unlikeliness(free, odds, chances.row, is_chosen)
+    while True:
+        slope = chances.slopes(shares - is_chosen) + free
+        step, change = _newton_step(chances, shares, slope)
+        promised = -float(np.sum(slope * step))
+        if promised < enough:
+            return free
+        share = 1.0
+        while True:
+            there = free + share * step
+            found, shares = _unlikeliness(there, odds + share * change, chances.row, is_chosen)
+            if found <= least - _KEPT * share * promised:
+                break
+            share /= 2.0
+        free, odds, least = there, odds + share * change, found
+
+
+def _unlikeliness(free: Floats, odds: Floats, row: Ints, is_chosen: Flags) -> tuple[float, Floats]:
+    shares = _shares(odds[:, None], row)[:, 0]
+    # A step that goes too far may leave nothing of a share.
+    chosen = np.maximum(shares[is_chosen], np.finfo(np.float64).tiny)
+    return 0.5 * float(np.sum(free * free)) - float(np.sum(np.log(chosen))), shares
+
+
+def _newton_step(chances: _Chances, shares: Floats, slope: Floats) -> tuple[Floats, Floats]:
+    """The step, and how the odds change by it."""
+    firsts = np.flatnonzero(begins_run(chances.row))
+    board = np.cumsum(begins_run(chances.row)) - 1
+    # About how much each weight bends by itself, prior included: they differ a thousandfold.
+    bends = 1.0 + chances.bends(shares * (1.0 - shares))
+    step, change = np.zeros(slope.shape), np.zeros(len(shares))
+    left = -slope
+    way = left / bends
+    size = wanted = float(np.sum(left * way))
+    for _ in range(_PRODUCTS):
+        if size <= _PRECISE * wanted:
+            break
+        along = chances.odds(way)
+        weighed = shares * along
+        bent = chances.slopes(weighed - shares * np.add.reduceat(weighed, firsts)[board]) + way
+        far = size / float(np.sum(way * bent))
+        step, change, left = step + far * way, change + far * along, left - far * bent
+        before, size = size, float(np.sum(left * left / bends))
+        way = left / bends + size / before * way
+    return step, change
 
 
 def _away(ratings: npt.NDArray[np.float64] | Ints, usual: float) -> Floats:
     return np.where(ratings > 0, (ratings - usual) / POINTS, 0.0)
 
 
-def _inputs(looks: Looks, away: Floats) -> sparse.csr_matrix:
-    """A row for each move: 1 for each of its classes, for each slope how far the player's rating is away."""
-    sloped = np.array([name not in _UNSLOPED for name in SIZES])
-    columns = np.hstack([looks.classes, looks.classes[:, sloped] + CLASSES])
-    values = np.hstack([np.ones(looks.classes.shape), np.repeat(away[:, None], sloped.sum(), axis=1)])
-    ends = np.arange(0, columns.size + 1, columns.shape[1])
-    return sparse.csr_matrix((values.ravel(), columns.ravel(), ends), shape=(len(columns), 2 * CLASSES))
-
-
 def _spreads() -> Floats:
     of_weights = [np.full(size, _SPREAD.get(name, _USUAL_SPREAD)) for name, size in SIZES.items()]
-    return np.concatenate([*of_weights, np.full(CLASSES, _SLOPES_SPREAD)])
+    of_slopes = [np.full(size, 0.0 if name in _UNSLOPED else _SLOPES_SPREAD) for name, size in SIZES.items()]
+    return np.stack([np.concatenate(of_weights), np.concatenate(of_slopes)])
 
 
 def _shares(odds: Floats, row: Ints) -> Floats:

@@ -17,13 +17,14 @@ given the others.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import astuple, dataclass, replace
 from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
 
 from miner import stats
 from miner.arrays import Floats, Ints, begins_run
@@ -47,6 +48,10 @@ _REPLIES_AT_ONCE = 50_000
 _NO_GAMES = 1e-8  # stands for none where a variance per game is wanted
 _VAGUE = np.array([1.5, 1.5, 1.5, 1.5, 1.0])
 """Standard deviations of what is known beforehand: logarithms of the variances, of the odds of the shares."""
+_ROUNDS = 50  # ten are usual
+_DIFFERENCE = 0.01  # of such logarithms: smaller ones drown in the rounding of sums over many games
+_STILL = 1e-6
+_LEAST_BEND = 0.1  # less than what is known beforehand has by itself
 
 
 @dataclass(frozen=True)
@@ -235,7 +240,8 @@ def _leaning(counted: ReplyCounts, resemblance: Resemblance) -> _Leaning:
     effective = counted.effective[:, :, None]
     each = weights[counted.position]
     games = np.matmul(each, effective)[:, :, 0]
-    squared = np.matmul(each * each, effective)[:, :, 0]
+    # A game that is worth less weighs less, else a discount may take off all games of a reply.
+    squared = np.matmul(each * each, effective * counted.worth_of_reply[:, :, None])[:, :, 0]
     kept = _discounted(games, squared, resemblance.discount)
     left = strength - _by_position(kept, counted.position, len(strength))
     return _Leaning(games, squared, strength, np.maximum(left, 1e-9))
@@ -290,14 +296,42 @@ def fit_resemblance(counted: ReplyCounts, typical: Resemblance = TYPICAL) -> Res
         away = (free - centre) / _VAGUE
         return 0.5 * float(away @ away) - log_evidence(few, _bound(free))
 
-    found = optimize.minimize(
-        unlikeliness,
-        centre,
-        method="L-BFGS-B",
-        bounds=list(zip(centre - 3.0 * _VAGUE, centre + 3.0 * _VAGUE, strict=True)),
-        options={"maxiter": 30, "ftol": 1e-5},
-    )
-    return _bound(found.x)
+    return _rounded(_bound(_lowest(unlikeliness, centre, reach=3.0 * _VAGUE)))
+
+
+def _lowest(value: Callable[[Floats], float], centre: Floats, *, reach: Floats) -> Floats:
+    """Where a function is lowest, no further from the centre than `reach`, found from there.
+
+    Newton's method goes on until nothing moves, so that what is found depends on no rule for stopping.
+    """
+    low, high = centre - reach, centre + reach
+    here, least = centre, value(centre)
+    for _ in range(_ROUNDS):
+        slope, bend = _slope_and_bend(value, here, least)
+        is_held = ((here <= low) & (slope > 0.0)) | ((here >= high) & (slope < 0.0))
+        slope[is_held] = bend[is_held, :] = bend[:, is_held] = 0.0
+        bends, ways = np.linalg.eigh(bend)
+        step = -ways @ (ways.T @ slope / np.maximum(np.abs(bends), _LEAST_BEND))
+        step /= max(1.0, float(np.abs(step).max()))
+        there = np.clip(here + step, low, high)
+        while (found := value(there)) > least and np.abs(step).max() > _STILL:
+            step /= 2.0
+            there = np.clip(here + step, low, high)
+        moved = np.abs(there - here).max()
+        here, least = there, found
+        if moved <= _STILL:
+            break
+    return here
+
+
+def _slope_and_bend(value: Callable[[Floats], float], here: Floats, there: float) -> tuple[Floats, Floats]:
+    """First and second derivatives by differences, shapes (n,) and (n, n); `there`: the value itself."""
+    steps = _DIFFERENCE * np.eye(len(here))
+    above, below = (np.array([value(here + sign * step) for step in steps]) for sign in (1.0, -1.0))
+    bend = np.diag(above + below - 2.0 * there)
+    for i, j in combinations(range(len(here)), 2):
+        bend[i, j] = bend[j, i] = value(here + steps[i] + steps[j]) - above[i] - above[j] + there
+    return (above - below) / (2.0 * _DIFFERENCE), bend / _DIFFERENCE**2
 
 
 def _free(resemblance: Resemblance) -> Floats:
@@ -317,6 +351,11 @@ def _bound(free: Floats) -> Resemblance:
         float(np.exp(unrated)),
         float(special.expit(discount)),
     )
+
+
+def _rounded(resemblance: Resemblance) -> Resemblance:
+    """To the digits that are the same with every version of what reckons; games tell fewer."""
+    return Resemblance(*(float(f"{value:.3g}") for value in astuple(resemblance)))
 
 
 def _sample(counted: ReplyCounts) -> ReplyCounts:

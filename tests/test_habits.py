@@ -70,6 +70,27 @@ def test_habits_go_by_ratings() -> None:
     assert nobody == pytest.approx(rates_after(habits, "a2a4 b7b5", np.array([1500.0]))["a4b5"][0])
 
 
+def test_order_of_the_boards_makes_no_difference() -> None:
+    """Sums that are rounded otherwise, as by another version of what reckons, give the same habits."""
+    lines, ratings = GREEDY * 40 + SHY * 30, [2000] * 200 + [1000] * 150
+    order = np.random.default_rng(5).permutation(len(lines))
+
+    there = habits_of(lines, ratings)
+    again = habits_of(tuple(lines[row] for row in order), [ratings[row] for row in order])
+
+    assert again.weights.tolist() == there.weights.tolist()
+    assert again.slopes.tolist() == there.slopes.tolist()
+
+
+def test_who_has_no_choice_shows_no_habits() -> None:
+    """Of an only legal move nothing is learnt."""
+    habits = habits_of(("g1h3 b8c6 e2e3 f7f6 d1h5 g7g6",), [1200])
+
+    assert habits.positions == 1
+    assert not habits.weights.any()
+    assert not habits.slopes.any()
+
+
 def test_habits_outlast_a_table() -> None:
     """Written down and read again they say the same; and those that nothing was fitted to say nothing."""
     habits = habits_of(GREEDY, [1200] * 5)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import special
 
 from miner import pooling, stats
 from miner.arrays import Floats
@@ -217,6 +218,58 @@ def test_pooling_is_nearer_the_truth_than_shares() -> None:
     error = np.abs(pooled - rates).mean()
     assert error < 0.85 * np.abs(shares - rates).mean()
     assert error < 0.95 * np.abs(together - rates).mean()
+
+
+def clubs(seed: int) -> ReplyCounts:
+    """Drawn games of several each by the same players, so that one counts for less."""
+    chosen, _ = drawn(seed, positions=60, bands=4, games=40, alike=8.0)
+    games = games_of(chosen)
+    worth = np.random.default_rng(seed).uniform(0.1, 1.0, games.worth.shape)
+    return replace(games, worth=worth)
+
+
+def test_order_of_the_positions_makes_no_difference() -> None:
+    """Sums that are rounded otherwise, as by another version of what reckons, give the same resemblance."""
+    games = clubs(21)
+    there = np.random.default_rng(5).permutation(len(games.worth))
+    rows = np.argsort(there[games.position], kind="stable")
+
+    again = ReplyCounts(games.chosen[rows], there[games.position][rows], games.worth[np.argsort(there)])
+
+    assert pooling.fit_resemblance(again) == pooling.fit_resemblance(games)
+
+
+@pytest.mark.parametrize("name", ["common", "own", "nearness", "unrated", "discount"])
+def test_no_resemblance_is_likelier_than_the_fitted_one(name: str) -> None:
+    """One per cent more or less of anything is less likely, what is known beforehand included."""
+    games = clubs(21)
+    fitted = pooling.fit_resemblance(games)
+
+    def likeliness(resemblance: Resemblance) -> float:
+        away = [
+            np.log(resemblance.common / TYPICAL.common) / 1.5,
+            np.log(resemblance.own / TYPICAL.own) / 1.5,
+            (special.logit(resemblance.nearness) - special.logit(TYPICAL.nearness)) / 1.5,
+            np.log(resemblance.unrated / TYPICAL.unrated) / 1.5,
+            special.logit(resemblance.discount) - special.logit(TYPICAL.discount),
+        ]
+        return pooling.log_evidence(games, resemblance) - 0.5 * float(np.square(away).sum())
+
+    value = getattr(fitted, name)
+    most = likeliness(fitted)
+    assert likeliness(replace(fitted, **{name: 1.01 * value})) < most
+    assert likeliness(replace(fitted, **{name: 0.99 * value})) < most
+
+
+def test_a_discount_never_takes_all_games_of_a_reply() -> None:
+    """However little a game is worth: the evidence bends, and never breaks, where the discount passes it."""
+    games = replace(games_of(np.array([[[1.0, 3.0, 0.0], [2.0, 1.0, 0.0]]])), worth=np.full((1, 3), 0.2))
+
+    before, at, after = (
+        pooling.log_evidence(games, replace(TYPICAL, discount=discount)) for discount in (0.19, 0.2, 0.21)
+    )
+
+    assert at == pytest.approx((before + after) / 2.0, abs=1e-3)
 
 
 def test_parts_make_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -293,19 +293,20 @@ def _covariance(meat: Floats, known: Floats, precision: Floats, centre_covarianc
 
 def logistic(sums: Sums, centre: Floats, precision: Floats) -> Floats:
     """Coefficients that fit the mean scores best, with a normal prior; the advantage is never below 0."""
-    coefficients = _newton(sums, centre, precision)
+    coefficients = likeliest(sums, centre, precision)
     if coefficients[1] >= 0.0:
         return coefficients
     flat = centre.copy()
     flat[1] = 0.0
     held = precision.copy()
     held[1, 1] = 1e12
-    coefficients = _newton(sums, flat, held)
+    coefficients = likeliest(sums, flat, held)
     coefficients[1] = 0.0
     return coefficients
 
 
-def _newton(sums: Sums, centre: Floats, precision: Floats) -> Floats:
+def likeliest(sums: Sums, centre: Floats, precision: Floats) -> Floats:
+    """Coefficients that fit the mean scores best, with a normal prior: Newton's method to the end."""
     coefficients = centre.copy()
     for _ in range(50):
         expected = special.expit(sums.inputs @ coefficients)

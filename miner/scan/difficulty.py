@@ -19,11 +19,12 @@ import chess
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import optimize, special
+from scipy import special
 
 from miner.arrays import Floats
 from miner.board.moves import after
 from miner.board.settle import material_balance
+from miner.curve.fit import Sums, likeliest
 from miner.stats import USUAL_RATING, chance_at
 
 ENOUGH = 200
@@ -31,6 +32,7 @@ ENOUGH = 200
 _LONGEST = 7  # moves of the side that punishes, from which on it does not matter how far off the gain is
 _VAGUE, _PATTERNS = 2.0, 0.5  # standard deviations of the priors; common practice, no source
 _POINTS = 400.0  # rating points that count as one
+_DECIMALS = 4  # of logarithms of odds: finer ones may differ by what reckons, and answers tell no such thing
 
 _SEEN = ("capture", "check", "retakes", "answers", "moves", "loss")
 
@@ -85,16 +87,9 @@ def fit(seen: pd.DataFrame, ratings: Floats, found: npt.NDArray[np.bool_]) -> Di
         ]
     )
     deviations = np.array([_VAGUE] * (2 + len(_SEEN)) + [_PATTERNS] * len(names))
-    signs = np.where(found, 1.0, -1.0)
-
-    def loss(weights: Floats) -> tuple[float, Floats]:
-        margins = signs * (inputs @ weights)
-        slopes = -signs * special.expit(-margins)
-        value = np.sum(np.logaddexp(0.0, -margins)) + 0.5 * np.sum((weights / deviations) ** 2)
-        return float(value), inputs.T @ slopes + weights / deviations**2
-
-    best = optimize.minimize(loss, np.zeros(inputs.shape[1]), jac=True, method="L-BFGS-B").x
-    level, rating, *rest = best.tolist()
+    answers = Sums(inputs, np.ones(len(found)), found.astype(np.float64))
+    best = likeliest(answers, np.zeros(len(deviations)), np.diag(1.0 / deviations**2))
+    level, rating, *rest = np.round(best, _DECIMALS).tolist()
     return Difficulty(
         rating / _POINTS,
         level,

@@ -80,6 +80,33 @@ def test_players_without_a_rating_count_as_the_mean() -> None:
     assert model.per_point == pytest.approx(0.002, abs=0.0006)
 
 
+def test_order_of_the_answers_makes_no_difference() -> None:
+    """Sums that are rounded otherwise, as by another version of what reckons, give the same numbers."""
+    seen, ratings, found = drawn(6_000)
+    order = np.random.default_rng(5).permutation(len(found))
+
+    there, again = fit(seen, ratings, found), fit(seen.iloc[order], ratings[order], found[order])
+
+    assert there
+    assert again
+    assert (again.level, again.per_point) == (there.level, there.per_point)
+    assert again.seen == there.seen
+    assert again.patterns == there.patterns
+
+
+def test_answers_that_tell_all_apart_leave_doubt() -> None:
+    """Where every capture was found and nothing else, the prior keeps the weight finite."""
+    seen, ratings, _ = drawn(2_000)
+
+    model = fit(seen, ratings, seen["capture"].to_numpy() == 1)
+
+    assert model
+    chances = model.chances(seen, ratings)
+    assert chances[seen["capture"] == 1].min() > 0.9
+    assert chances[seen["capture"] == 0].max() < 0.1
+    assert chances.max() < 1.0
+
+
 def test_chance_of_another_rating() -> None:
     """As many points up as down are as much of the odds."""
     assert chance_at(0.3, USUAL_RATING, 0.002) == pytest.approx(0.3)

@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 from miner.engine.consult import Engines
 from miner.engine.dispatch import Work
 from miner.judge.candidates import Position, find_candidates, positions_of, tier
-from miner.judge.inquiry import Judgement, first_look, is_open, look_deeper, promise
+from miner.judge.inquiry import UNLIKELY, Judgement, first_look, is_open, likelihood, look_deeper, promise
 from miner.means import USUAL, Means
 from miner.schema import JUDGED, METHODS
 from miner.settings import JudgeSettings, as_dict
@@ -52,7 +52,7 @@ def judge(store: Store, settings: JudgeSettings, means: Means = USUAL) -> Manife
         )
     known = judged_before(store, engines.identity.as_dict(), settings)
     positions, taken_over = without_known(positions, known, settings)
-    judgements, asked_nodes = _judged(positions, settings, engines)
+    judgements, asked_nodes = judged_within(positions, settings, engines)
     rows = [_row(judgement, engines.identity.name) for judgement in judgements] + taken_over
     rows.sort(key=lambda row: (row["key"], row["move"]))
     tables = {"judged": pa.Table.from_pylist(rows, schema=JUDGED)}
@@ -73,15 +73,17 @@ TOO_LITTLE = 0.1
 """Share of the nodes with which no further round is begun."""
 
 
-def _judged(
+def judged_within(
     positions: list[Position], settings: JudgeSettings, engines: Engines
 ) -> tuple[list[Judgement], int]:
     """The candidates that are judged with the nodes of the settings, and the nodes that took.
 
     First each is looked at once. Then deeper searches go to what promises most by that look. Where that
-    leaves nodes, another round begins with the candidates that have not been looked at.
+    leaves nodes, another round begins with the candidates that have not been looked at; what is an unlikely
+    mistake waits until all have been.
     """
     done: list[Judgement] = []
+    waiting: list[Judgement] = []
     to_look, left = positions, settings.nodes_in_all
     while to_look:
         looked, for_looks = engines.ask_within(
@@ -90,17 +92,23 @@ def _judged(
             math.ceil(FIRST_LOOKS * left),
             settings.nodes[0] * sum(1 + len(position.candidates) for position in to_look),
         )
+        to_look, left = to_look[len(looked) :], left - for_looks
         still_open: list[Judgement] = []
         for judgement in chain.from_iterable(looked):
             (still_open if is_open(judgement, settings) else done).append(judgement)
+        if to_look:
+            waiting += [one for one in still_open if likelihood(one, settings) < UNLIKELY]
+            still_open = [one for one in still_open if likelihood(one, settings) >= UNLIKELY]
+        else:
+            still_open, waiting = still_open + waiting, []
         deeper, for_deeper = engines.ask_within(
             "judging",
             [look_deeper(some, settings) for some in gathered(still_open, settings)],
-            max(1, left - for_looks) if left else 0,
+            max(1, left) if settings.nodes_in_all else 0,
             DEEPER_LOOKS * settings.nodes[0] * len(still_open),
         )
         done += chain.from_iterable(deeper)
-        to_look, left = to_look[len(looked) :], left - for_looks - for_deeper
+        left -= for_deeper
         if left < TOO_LITTLE * settings.nodes_in_all:
             break
     return done, settings.nodes_in_all - left

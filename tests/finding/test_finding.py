@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 
 from miner.board.moves import pack
-from miner.finding.finding import Finding, Trend, findings_of, is_losing
+from miner.finding.finding import NOISE, Finding, Trend, findings_of, is_losing, overrated
 from miner.reasons import Pattern, Reason
 from miner.schema import FINDINGS
 from miner.settings import RankSettings
@@ -168,6 +168,24 @@ def test_mate_that_only_one_search_saw() -> None:
 def test_by_tempo(loss: float, before: float, retreat_loss: float | None, expected: bool) -> None:
     """Half the loss is enough where a piece is sent home by force."""
     assert losing(loss=loss, loss_before=before, retreat_loss=retreat_loss) is expected
+
+
+def test_losses_that_are_rare_are_overrated() -> None:
+    """Where few replies lose much more than the threshold, more is asked of one just beyond it."""
+    masters, amateurs = (
+        frame_of([0.02] * 60 + [0.10 + 0.01 * step for step in range(steps)] * 3) for steps in (8, 25)
+    )
+
+    assert overrated(masters, RankSettings()) == pytest.approx(NOISE**2 / 0.035)
+    assert overrated(amateurs, RankSettings()) == pytest.approx(NOISE**2 / 0.12)
+    assert overrated(masters[masters["loss"] >= 0.16], RankSettings()) == 0.0  # too few to tell
+    least = [float(rows.loc[is_losing(rows, RankSettings()), "loss"].min()) for rows in (masters, amateurs)]
+    assert least == pytest.approx([0.12, 0.11])
+
+
+def frame_of(losses: list[float]) -> pd.DataFrame:
+    rows = [LOSING | {"loss": loss, "loss_before": loss} for loss in losses]
+    return pd.DataFrame(rows).astype({"retreat_loss": float})
 
 
 def test_no_replies() -> None:

@@ -354,11 +354,14 @@ def test_bar_is_a_share_of_the_threshold(reply_cp: int, stage: int, goes: bool) 
         (160, 0, 0, True),  # 0.215
         (65, 0, 1, False),  # 0.092: later the bar is the threshold
         (75, 0, 1, True),  # 0.106
+        (400, 0, 2, False),  # the last budget is not for it
     ],
 )
 def test_missed_chance_must_be_large(best_cp: int, reply_cp: int, stage: int, goes: bool) -> None:
     """What leaves its player well is no mistake, and must lose more to be looked at deeper."""
-    assert goes_on(look(best_cp, reply_cp), stage, candidate(), SETTINGS, tempo=False) is goes
+    four = replace(SETTINGS, nodes=(100, 200, 400, 800))
+
+    assert goes_on(look(best_cp, reply_cp), stage, candidate(), four, tempo=False) is goes
 
 
 def test_possible_tempo_has_its_own_threshold() -> None:
@@ -408,8 +411,8 @@ def open_judgement(best_cp: int, reply_cp: int, *, worth: float = 2.0, tempo: bo
 
 def test_what_promises_most_is_looked_at_first() -> None:
     """A rare blunder before a common doubt; of what loses as much, what leaves its player well comes last."""
-    blunder, doubt = open_judgement(0, -300), open_judgement(0, -50, worth=6.0)
-    lost_tempo = open_judgement(0, -50, worth=6.0, tempo=True)
+    blunder, doubt = open_judgement(0, -300), open_judgement(0, -65, worth=6.0)
+    lost_tempo = open_judgement(0, -65, worth=6.0, tempo=True)
     missed, nothing = open_judgement(200, 20), open_judgement(0, 0)
 
     promised = [promise(one, SETTINGS) for one in (blunder, lost_tempo, doubt, missed, nothing)]

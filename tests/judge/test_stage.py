@@ -8,24 +8,28 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import chess
 import pytest
 
 from miner.board.moves import pack
+from miner.engine.consult import Engines
+from miner.engine.verdicts import Request, Verdict
 from miner.errors import StoreError
-from miner.judge.stage import TOO_LITTLE, judge, without_known
+from miner.judge.inquiry import Judgement, Questions
+from miner.judge.stage import TOO_LITTLE, judge, judged_within, without_known
 from miner.means import Means
 from miner.progress import Silent, Task
 from miner.schema import JUDGED
 from miner.settings import JudgeSettings, TallySettings
 from miner.store import Store
 from miner.tally.stage import tally
+from miner.terms import Score, Side
 from tests import stores
 from tests.judge.tables import board_after, key_of, position, tallied_store
 from tests.stores import Game, finish, here, read_store
@@ -319,3 +323,54 @@ def test_a_promoted_reply_is_judged_again_where_it_was_only_screened() -> None:
 
         assert bool(left) is is_left
         assert len(taken) == (not is_left)
+
+
+class Dealt:
+    """Engines that ask one inquiry after another, and note of which positions; `cp`: what these are worth."""
+
+    def __init__(self, cp: dict[str, int]) -> None:
+        self.cp, self.order = cp, list[str]()
+
+    def ask_within(
+        self, _task: str, inquiries: Sequence[Questions], nodes: int, _expected: int
+    ) -> tuple[list[list[Judgement]], int]:
+        found: list[list[Judgement]] = []
+        spent = 0
+        for inquiry in inquiries:
+            if nodes and spent >= nodes:
+                break
+            requests = next(inquiry)
+            self.order.append(f"{requests[0].fen.split()[0]} {requests[0].nodes}")
+            while True:
+                spent += sum(request.nodes for request in requests)
+                try:
+                    requests = inquiry.send([self.answer(request) for request in requests])
+                except StopIteration as end:
+                    found.append(end.value)
+                    break
+        return found, spent
+
+    def answer(self, request: Request) -> Verdict:
+        board = chess.Board(request.fen)
+        lost = max((cp for fen, cp in self.cp.items() if request.fen.startswith(fen)), default=0)
+        return Verdict(
+            Score(Side.of(board.turn), cp=lost), (next(iter(board.legal_moves)).uci(),), request.nodes, 9
+        )
+
+
+def test_what_is_unlikely_waits_for_first_looks() -> None:
+    """A quarter of the nodes is for first looks at two of three: the doubt of the first comes last."""
+    lines = {"e4 e5": ("Nf3", 65), "e4 c5": ("Nf3", 200), "e4 e6": ("d4", 0)}
+    positions = [position(line, reply) for line, (reply, _) in lines.items()]
+    after_reply = {board_after(f"{line} {reply}").board_fen(): cp for line, (reply, cp) in lines.items()}
+    dealt = Dealt(after_reply)
+    settings = replace(QUICK, nodes=(1000, 2000), nodes_in_all=16_000)
+
+    judgements, spent = judged_within(positions, settings, cast(Engines, dealt))
+
+    doubt, blunder, good = (board_after(line).board_fen() for line in lines)
+    assert dealt.order == [
+        *(f"{doubt} 1000", f"{blunder} 1000", f"{blunder} 2000"),
+        *(f"{good} 1000", f"{doubt} 2000"),
+    ]
+    assert (len(judgements), spent) == (3, 14_000)

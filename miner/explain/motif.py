@@ -24,6 +24,7 @@ from miner.board.settle import (
 from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
 from miner.explain.explanation import Explanation
 from miner.explain.king import KingExposed, explain_king
+from miner.explain.material import wins_by_force
 from miner.explain.pattern import (
     SEARCHED_PLIES,
     Strike,
@@ -43,6 +44,7 @@ CENTRE = (chess.D4, chess.E4, chess.D5, chess.E5)
 _OUTER_CENTRE = (*CENTRE, chess.C4, chess.F4, chess.C5, chess.F5)
 _MORE_THAN_ANY = 100  # pawns, for the king
 _EVEN_CP = 30  # centipawns from which a side stands better, and what it has won is a gain
+_CLEAR_CP = 100  # centipawns that a gain is worth which is told before what is lost
 _WON = "misses the win"  # of a gain beyond what has been lost
 _LEFT = "does not win back"  # of one that makes up for it
 _THREAT = 2  # pawns: what is threatened is a piece
@@ -135,7 +137,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
 
     `taken_on`: where the other side's last move before the mistake has taken something, if it has.
 
-    1. Mate.
+    1. Mate; else a piece that could be taken for nothing, or any gain that far outweighs what is lost.
     2. The pattern of the refutation, struck by the move that has it; a piece that hangs to the answer itself
        is no more than that.
     3. A gain of its own that the side that errs does not take, unless it gives away more than that: it is no
@@ -148,6 +150,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     """
     if explanation.reason is Reason.MATE and explanation.refutation and not _misses(explanation):
         return _mate(evidence, explanation)
+    if (missed := _missed_first(evidence, explanation.won, taken_on)) is not None:
+        return _struck(missed, evidence.board, evidence.best_line[0], "")
     has_won, _, what = explanation.detail.partition("wins ")
     wins = "" if has_won else what.removeprefix("back ")
     strike = explanation.strike
@@ -189,6 +193,32 @@ _Found = tuple[Pattern | Theme, chess.Board, chess.Move]
 """A motif, and the punishing move on its board."""
 
 
+def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -> Theme | None:
+    """Whether the point is what the mistake leaves, whatever comes of it: a piece that stands to be taken.
+
+    Unless it takes as much itself, or more is won by what follows. Of anything else that the best move wins
+    the engine must think more than twice as much as of what the mistake loses.
+    """
+    board, best, reply = evidence.board, evidence.best_line[0], evidence.reply_line[0]
+    if board.is_capture(reply) and reply.to_square == best.to_square:
+        return None
+    gain = _free_gain(board, best)
+    is_piece = gain - taken_value(board, reply) >= VALUES[chess.KNIGHT]
+    is_piece = is_piece and won <= gain and not _answer_wins(evidence, gain)
+    outweighs = evidence.best.as_cp >= max(_CLEAR_CP, -2 * evidence.reply.as_cp)
+    if not is_piece and not (outweighs and (gain >= 1 or wins_by_force(evidence))):
+        return None
+    return Theme.MISSED_RECAPTURE if best.to_square == taken_on else Theme.MISSED_GAIN
+
+
+def _free_gain(board: chess.Board, move: chess.Move) -> int:
+    """Pawns that a capture wins, on its square and once all captures have settled."""
+    if not board.is_capture(move):
+        return 0
+    settled = -settle(after(board, (move,))).balance - material_balance(board, board.turn)
+    return max(0, min(_swap(board, move), settled))
+
+
 def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     """What a coach would see before a pattern: a piece that hangs, a fork, a piece with no square."""
     before = evidence.after_reply(1)
@@ -208,7 +238,25 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
         return _plain(before, answer), before, answer
     if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
         return Pattern.TRAPPED_PIECE, before, answer
+    if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
+        return attack, before, answer
     return None
+
+
+def _attacks_first(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme | None:
+    """What a quiet answer attacks, where the strike only takes what then hangs."""
+    lines = [line for line in evidence.reply_lines if len(line) >= 2]
+    answer = _Answer.of(evidence, Reason.MATERIAL, lines)
+    if answer.is_capture:
+        return None
+    if found := _by_attack(answer, won):
+        return found
+    taken = captured_square(strike.before, strike.move)
+    is_hunter = strike.move.from_square == answer.move.to_square
+    if answer.now.is_check() or not is_hunter or taken not in _newly_takeable(answer.before, answer.now):
+        return None
+    is_pawn = answer.now.piece_type_at(taken) == chess.PAWN
+    return Theme.PAWN_ATTACK if is_pawn else Theme.ATTACK
 
 
 def _left_hanging(evidence: Evidence, won: int) -> chess.Move | None:
@@ -264,6 +312,7 @@ def _at_last(evidence: Evidence) -> _Found | None:
         ply = _checks_at(evidence, king)
         return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), line[ply]
     is_free = board.is_capture(best) and _swap(board, best) >= 1 and evidence.best.as_cp >= _EVEN_CP
+    is_free = is_free or _free_gain(board, best) >= VALUES[chess.KNIGHT]
     if is_free and taken_value(board, line[0]) < taken_value(board, best):
         return Theme.MISSED_GAIN, board, best
     later = find_strike(evidence, line[1 : SEARCHED_PLIES + 1])

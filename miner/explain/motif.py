@@ -160,6 +160,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         if simple is not None:
             return _struck(*simple, wins)
         return _struck(_by_hanging(evidence, strike, explanation.won), strike.before, strike.move, wins)
+    if forks := _fork_trick(evidence):
+        return _struck(*forks, wins)
     if (told := _told_by_reason(evidence, explanation)) is not None:
         return told
     best = evidence.best_line[0]
@@ -180,13 +182,19 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(theme, evidence.board, best, "")
     if strike is not None and strike.move not in evidence.best_line[1:2]:
         return _struck(strike.pattern, strike.before, strike.move, wins)
+    if explanation.won and (elsewhere := _if_otherwise_met(evidence)):
+        return _struck(*elsewhere, wins)
     if last := _at_last(evidence):
         return _struck(*last, wins)
     left_with = _by_detail(explanation.detail)
     is_vague = left_with in (Theme.WEAK_SQUARE, Theme.OUT_OF_PLAY)
     plies = _SHOWN_AT_ONCE if is_vague else SEARCHED_PLIES + 1
     is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= plies
-    return Motif((left_with if is_soon else Theme.POSITION).value, wins=wins)
+    if is_soon and left_with is not Theme.POSITION:
+        return Motif(left_with.value, wins=wins)
+    if threatens := _threat_of_fork(evidence):
+        return _struck(*threatens, wins)
+    return Motif(Theme.POSITION.value, wins=wins)
 
 
 _Found = tuple[Pattern | Theme, chess.Board, chess.Move]
@@ -311,8 +319,9 @@ def _at_last(evidence: Evidence) -> _Found | None:
     if king is not None and king.driven:
         ply = _checks_at(evidence, king)
         return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), line[ply]
-    is_free = board.is_capture(best) and _swap(board, best) >= 1 and evidence.best.as_cp >= _EVEN_CP
-    is_free = is_free or _free_gain(board, best) >= VALUES[chess.KNIGHT]
+    gain = _swap(board, best) if board.is_capture(best) else 0
+    is_piece = gain >= VALUES[chess.KNIGHT] and _free_gain(board, best) >= 1
+    is_free = is_piece or (gain >= 1 and evidence.best.as_cp >= _EVEN_CP)
     if is_free and taken_value(board, line[0]) < taken_value(board, best):
         return Theme.MISSED_GAIN, board, best
     later = find_strike(evidence, line[1 : SEARCHED_PLIES + 1])
@@ -324,6 +333,16 @@ def _at_last(evidence: Evidence) -> _Found | None:
     ply = later.before.ply() - board.ply()
     if is_soon and is_new and all(later.move in other[ply : ply + 1] for other in evidence.defences):
         return later.pattern, later.before, later.move
+    return None
+
+
+def _if_otherwise_met(evidence: Evidence) -> _Found | None:
+    """The pattern with another defence, where that one shows why the answer wins what it wins."""
+    for line in evidence.defences:
+        shown = line[1 : SEARCHED_PLIES + 1]
+        strike = find_strike(evidence.along(line), shown) if line[1:2] == evidence.reply_line[1:2] else None
+        if strike is not None and not strike.is_far and strike.pattern in _COMBINED:
+            return strike.pattern, strike.before, strike.move
     return None
 
 
@@ -489,19 +508,22 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield Theme.GAIN_OF_TIME, before, move
     stays = set(_pieces_hit(before, move)) - {goes.from_square for goes in lines[0][2:3]}
     falls = any(takes.to_square in stays for takes in lines[0][3:4])
-    if (is_new or falls) and not answer.is_capture and _threatens_piece(before, now):
+    is_new_threat = is_new or falls or not _threatens_in_best(evidence)
+    if is_new_threat and not answer.is_capture and _threatens_piece(before, now):
         yield Theme.ATTACK, before, move
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
-        yield Theme.EXCHANGE, before, move
+        given, taken = taken_value(before, move), taken_value(answer.start, lines[0][0])
+        is_given = answer.takes_back and not answer.is_retaken and given > taken
+        yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
     taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
     if not answer.takes_back and taken_next[0] and all(taken_next):
         yield taken_next[0]
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
     if not takes_mover and _is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
-    if is_new and not answer.is_capture and _threatens_fork(now, move):
+    if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied):
         yield Theme.ATTACK, before, move
     if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
@@ -663,6 +685,25 @@ def _forks_next(evidence: Evidence) -> _Found | None:
     return (Pattern.DOUBLE_ATTACK, before, move) if forks else None
 
 
+def _fork_trick(evidence: Evidence) -> _Found | None:
+    """A piece is given for a pawn, and a pawn then forks what has retaken it and another piece.
+
+    One of them falls to it, so that the piece comes back.
+    """
+    line = evidence.reply_line
+    if len(line) < 6 or line[2].to_square != line[1].to_square:
+        return None
+    gives, before, forks = evidence.after_reply(1), evidence.after_reply(3), line[3]
+    is_given = VALUES[_kind(gives, line[1].from_square)] > taken_value(gives, line[1]) >= 1
+    if not is_given or before.is_capture(forks):
+        return None
+    now, square = after(before, (forks,)), forks.to_square
+    forked = now.attacks(square) & now.occupied_co[now.turn]
+    is_taken = line[5].from_square == square and evidence.after_reply(5).is_capture(line[5])
+    has_both = is_pawn_fork(now, square) and line[1].to_square in forked
+    return (Pattern.DOUBLE_ATTACK, before, forks) if has_both and is_taken else None
+
+
 def _is_opened(before: chess.Board, now: chess.Board, answer: chess.Move, target: chess.Square) -> bool:
     """Whether a line piece attacks `target` now that the man before it has moved away."""
     hunters = now.attackers(before.turn, target) - before.attackers(before.turn, target)
@@ -731,6 +772,12 @@ def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:
     return threat >= _THREAT and threat > there
 
 
+def _threatens_in_best(evidence: Evidence) -> bool:
+    """Whether the second move of the best line threatens a piece: there the same answer is no punishment."""
+    board = after(evidence.board, evidence.best_line[:1])
+    return len(evidence.best_line) > 1 and _threatens_piece(board, after(board, evidence.best_line[1:2]))
+
+
 def _threatens_pawn(answer: _Answer, won: int) -> bool:
     """Whether the answer attacks a pawn that could not be won before, and that soon falls.
 
@@ -749,14 +796,39 @@ def _falls_there(square: chess.Square, moves: tuple[chess.Move, ...]) -> bool:
     return stays and _falls(square, moves)
 
 
-def _threatens_fork(now: chess.Board, answer: chess.Move) -> bool:
-    """Whether the man that moves threatens to take something and then to win a piece, whatever the answer."""
+def _threatens_fork(now: chess.Board, answer: chess.Move, onto: chess.Bitboard) -> bool:
+    """Whether the man that moves threatens to win a piece by its next move, whatever the answer to that.
+
+    `onto`: where that move may go.
+    """
     if now.is_check():
         return False
     free = after(now, (chess.Move.null(),))
     level = material_balance(free, free.turn)
-    takes = free.generate_legal_captures(from_mask=chess.BB_SQUARES[answer.to_square])
-    return any(-settle_answer(after(free, (take,))).balance - level >= _THREAT for take in takes)
+    nexts = free.generate_legal_moves(chess.BB_SQUARES[answer.to_square], onto)
+    boards = (after(free, (move,)) for move in nexts if _attacks_much(free, move))
+    return any(-settle_answer(board).balance - level >= _THREAT for board in boards)
+
+
+def _threat_of_fork(evidence: Evidence) -> _Found | None:
+    """A quiet answer that brings a man to where it threatens to win a piece by its next move."""
+    line = evidence.reply_line
+    if len(line) < 2 or line[1] in evidence.best_line[1:2]:
+        return None
+    before, now = evidence.after_reply(1), evidence.after_reply(2)
+    threatens = not before.is_capture(line[1]) and _threatens_fork(now, line[1], chess.BB_ALL)
+    return (Theme.ATTACK, before, line[1]) if threatens else None
+
+
+def _attacks_much(board: chess.Board, move: chess.Move) -> bool:
+    """Whether a move takes, or attacks two men better than pawns, the king among them, or one that is shut in.
+
+    Anything else threatens no fork, so that its answers need not be tried.
+    """
+    if board.is_capture(move):
+        return True
+    now = after(board, (move,))
+    return len(now.attacks(move.to_square) & now.occupied_co[now.turn] & ~now.pawns) > 1
 
 
 def _gains_time(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:

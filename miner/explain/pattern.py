@@ -546,15 +546,16 @@ def _desperado(strike: _Strike) -> bool:
 
 
 def _has_refuge(board: chess.Board, square: chess.Square) -> bool:
-    """Whether a man of the side to move has a square to go to, taking nothing, so that nothing is lost.
+    """Whether a man of the side to move has a square to go to, taking nothing, and no piece is lost then.
 
-    Where something of the other side hangs as well, going away would let that go.
+    Where a piece of the other side hangs as well, going away would let that go.
     """
     level, here = material_balance(board, board.turn), chess.BB_SQUARES[square]
     if any(_takes_loose(board, take) for take in board.generate_legal_captures(chess.BB_ALL & ~here)):
         return False
     flights = board.generate_legal_moves(here, chess.BB_ALL & ~board.occupied)
-    return any(settled_balance(after(board, (flight,)), board.turn) >= level for flight in flights)
+    least = level - VALUES[chess.PAWN]
+    return any(settled_balance(after(board, (flight,)), board.turn) >= least for flight in flights)
 
 
 def _takes_loose(board: chess.Board, take: chess.Move) -> bool:

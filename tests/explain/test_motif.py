@@ -53,13 +53,13 @@ CASES = {
         evidence("e4 e5 Nf3 Nc6 Bc4", reply="Qf6 Nc3 Qd8 d4 exd4 Nxd4", best="Bc5 c3 Nf6 d3 d6 O-O"),
         Motif(Theme.DRIVEN_HOME, "N", "c3"),
     ),
-    "after the fork trick the pawn drives the bishop": (
+    "the fork trick: the pawn hits the bishop and what has retaken": (
         evidence(
             "e4 e5 Nf3 Nc6 Bc4 Nf6 Nc3",
             reply="Bc5 Nxe5 Nxe5 d4 Bd6 dxe5 Bxe5",
             best="Nxe4 Nxe4 d5 Bd3 dxe4 Bxe4",
         ),
-        Motif(Theme.GAIN_OF_TIME, "P", "d4"),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "d4"),
     ),
     "3.Bxf7+ is no sacrifice that works": (
         evidence(

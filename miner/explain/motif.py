@@ -45,6 +45,7 @@ _OUTER_CENTRE = (*CENTRE, chess.C4, chess.F4, chess.C5, chess.F5)
 _MORE_THAN_ANY = 100  # pawns, for the king
 _EVEN_CP = 30  # centipawns from which a side stands better, and what it has won is a gain
 _CLEAR_CP = 100  # centipawns that a gain is worth which is told before what is lost
+_MORE = 1.5  # times that what is punished outweighs what is missed, where only that is material
 _WON = "misses the win"  # of a gain beyond what has been lost
 _LEFT = "does not win back"  # of one that makes up for it
 _THREAT = 2  # pawns: what is threatened is a piece
@@ -173,7 +174,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     misses = _misses(explanation) and has_gain and _is_a_gain(evidence, explanation.detail)
     # Whoever gives away more than he misses is punished for that; a piece left to be taken counts double.
     weight = 2 if _answer_wins(evidence, _THREAT) else 1
-    gives_more = not misses or evidence.best.as_cp < -evidence.reply.as_cp * weight
+    gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
     if gives_more and (by_answer := next(_by_answer(evidence, explanation), None)):
         theme, before, move = by_answer
         return _struck(theme, before, move, wins)
@@ -192,6 +193,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= plies
     if is_soon and left_with is not Theme.POSITION:
         return Motif(left_with.value, wins=wins)
+    if explanation.won and (takes := _first_taken(evidence, explanation)):
+        return _struck(*takes, wins)
     if threatens := _threat_of_fork(evidence):
         return _struck(*threatens, wins)
     return Motif(Theme.POSITION.value, wins=wins)
@@ -492,7 +495,9 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     if move.promotion:
         yield Theme.PROMOTION, before, move
     if not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))):
-        yield Theme.THREAT_OF_MATE, before, move
+        hit = _pieces_hit(before, move)
+        takes = any(then.from_square == move.to_square and then.to_square in hit for then in lines[0][3:4])
+        yield (Pattern.DOUBLE_ATTACK if takes else Theme.THREAT_OF_MATE), before, move
     if answer.is_capture:
         yield from _by_capture(evidence, explanation, answer)
     if found := _by_attack(answer, explanation.won):
@@ -510,7 +515,7 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     falls = any(takes.to_square in stays for takes in lines[0][3:4])
     is_new_threat = is_new or falls or not _threatens_in_best(evidence)
     if is_new_threat and not answer.is_capture and _threatens_piece(before, now):
-        yield Theme.ATTACK, before, move
+        yield (Pattern.PIN if _pins(before, now, move) else Theme.ATTACK), before, move
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
@@ -747,6 +752,12 @@ def _hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> b
     return False
 
 
+def _pins(before: chess.Board, now: chess.Board, answer: chess.Move) -> bool:
+    """Whether the man that moves now holds a piece that it threatens before the king."""
+    rays = chess.SquareSet(now.attacks(answer.to_square) & now.occupied_co[now.turn] & ~now.pawns)
+    return any(now.is_pinned(now.turn, held) and not before.is_pinned(now.turn, held) for held in rays)
+
+
 def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_material: bool) -> bool:
     """Whether the answer gives check and attacks a loose piece, or a better one.
 
@@ -808,6 +819,15 @@ def _threatens_fork(now: chess.Board, answer: chess.Move, onto: chess.Bitboard) 
     nexts = free.generate_legal_moves(chess.BB_SQUARES[answer.to_square], onto)
     boards = (after(free, (move,)) for move in nexts if _attacks_much(free, move))
     return any(-settle_answer(board).balance - level >= _THREAT for board in boards)
+
+
+def _first_taken(evidence: Evidence, explanation: Explanation) -> _Found | None:
+    """The first capture shown that wins something by itself, where no more is to be said of how it came about."""
+    for ply in range(1, 1 + len(explanation.refutation), 2):
+        before, move = evidence.after_reply(ply), evidence.reply_line[ply]
+        if before.is_capture(move) and _gain_there(evidence, before, move) >= 1:
+            return _plain(before, move), before, move
+    return None
 
 
 def _threat_of_fork(evidence: Evidence) -> _Found | None:

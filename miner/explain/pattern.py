@@ -346,7 +346,12 @@ def _skewer(strike: _Strike) -> bool:
 
 
 def _double_attack(strike: _Strike) -> bool:
-    """The move makes two new threats, one of them on a target; mate and check count."""
+    """The move makes two new threats, one of them on a target; mate and check count.
+
+    A man that a pawn retakes threatens nothing any more; a piece that it threatens may sell itself for it.
+    """
+    if strike.is_retaken and strike.now.piece_type_at(strike.next_two[0].from_square) == chess.PAWN:
+        return False
     threats = _threats_with_check(strike) if strike.now.is_check() else _new_threats(strike)
     return len(threats) >= 2 and bool(threats & strike.targets)
 

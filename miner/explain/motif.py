@@ -822,10 +822,11 @@ def _threatens_fork(now: chess.Board, answer: chess.Move, onto: chess.Bitboard) 
 
 
 def _first_taken(evidence: Evidence, explanation: Explanation) -> _Found | None:
-    """The first capture shown that wins something by itself, where no more is to be said of how it came about."""
+    """The first capture shown that wins something by itself and does not merely retake."""
     for ply in range(1, 1 + len(explanation.refutation), 2):
         before, move = evidence.after_reply(ply), evidence.reply_line[ply]
-        if before.is_capture(move) and _gain_there(evidence, before, move) >= 1:
+        retakes = move.to_square == evidence.reply_line[ply - 1].to_square
+        if before.is_capture(move) and not retakes and _swap(before, move) >= 1:
             return _plain(before, move), before, move
     return None
 
@@ -841,7 +842,7 @@ def _threat_of_fork(evidence: Evidence) -> _Found | None:
 
 
 def _attacks_much(board: chess.Board, move: chess.Move) -> bool:
-    """Whether a move takes, or attacks two men better than pawns, the king among them, or one that is shut in.
+    """Whether a move takes, or attacks two men better than pawns, the king among them.
 
     Anything else threatens no fork, so that its answers need not be tried.
     """

@@ -175,9 +175,12 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     # Whoever gives away more than he misses is punished for that; a piece left to be taken counts double.
     weight = 2 if _answer_wins(evidence, _THREAT) else 1
     gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
-    if gives_more and (by_answer := next(_by_answer(evidence, explanation), None)):
-        theme, before, move = by_answer
-        return _struck(theme, before, move, wins)
+    by_answer = next(_by_answer(evidence, explanation), None) if gives_more else None
+    is_pattern = by_answer is not None and by_answer[0] in _COMBINED
+    if gives_more and not is_pattern and _misses(explanation) and (combined := _combination(evidence)):
+        return _struck(*combined, "")
+    if by_answer is not None:
+        return _struck(*by_answer, wins)
     if misses:
         theme = Theme.MISSED_RECAPTURE if recaptures else Theme.MISSED_GAIN
         return _struck(theme, evidence.board, best, "")
@@ -193,10 +196,13 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= plies
     if is_soon and left_with is not Theme.POSITION:
         return Motif(left_with.value, wins=wins)
-    if explanation.won and (takes := _first_taken(evidence, explanation)):
-        return _struck(*takes, wins)
     if threatens := _threat_of_fork(evidence):
         return _struck(*threatens, wins)
+    if explanation.won and (takes := _first_taken(evidence, explanation)):
+        return _struck(*takes, wins)
+    before = evidence.after_reply(1)
+    if len(evidence.reply_line) > 1 and _exchanges(evidence.board, evidence.reply_line):
+        return _struck(Theme.EXCHANGE, before, evidence.reply_line[1], wins)
     return Motif(Theme.POSITION.value, wins=wins)
 
 
@@ -245,6 +251,9 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     forks = hits_two and not is_retaken and gain < VALUES[chess.KNIGHT]
     if forks and (is_later or strike.pattern not in _COMBINED):
         return Pattern.DOUBLE_ATTACK, before, answer
+    is_vague = strike.pattern not in _COMBINED
+    if is_later and is_vague and won and not is_retaken and _forks_king(evidence, before):
+        return Pattern.DOUBLE_ATTACK, before, answer
     if is_later and strike.pattern is Pattern.REMOVED_DEFENDER and gain >= 1:
         return _plain(before, answer), before, answer
     if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
@@ -252,6 +261,12 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
         return attack, before, answer
     return None
+
+
+def _forks_king(evidence: Evidence, before: chess.Board) -> bool:
+    """Whether a quiet check attacks a loose piece as well, however that is saved."""
+    line = evidence.reply_line
+    return not before.is_capture(line[1]) and _forks_with_check(before, line[1:], wins_material=True)
 
 
 def _attacks_first(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme | None:
@@ -337,6 +352,16 @@ def _at_last(evidence: Evidence) -> _Found | None:
     if is_soon and is_new and all(later.move in other[ply : ply + 1] for other in evidence.defences):
         return later.pattern, later.before, later.move
     return None
+
+
+def _combination(evidence: Evidence) -> _Found | None:
+    """The combination that follows a mistake which misses something as well, in the first two answers."""
+    strike = find_strike(evidence, evidence.reply_line[1 : SEARCHED_PLIES + 1])
+    if strike is None or strike.is_far or strike.pattern not in _COMBINED:
+        return None
+    is_soon = strike.before.ply() <= evidence.board.ply() + _SOON
+    is_new = strike.move not in evidence.best_line[1:]
+    return (strike.pattern, strike.before, strike.move) if is_soon and is_new else None
 
 
 def _if_otherwise_met(evidence: Evidence) -> _Found | None:
@@ -429,9 +454,19 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
         return _struck(Theme.CHASED, evidence.after_reply(hunts), line[hunts], "")
     # The move before the last one shown: it is what sends the piece away.
     ply = max(1, min(len(explanation.refutation) + 1, len(line)) - 2)
+    hunts = [hunter for hunter in range(ply, 0, -2) if _hunts(evidence, hunter)]
+    ply = hunts[0] if hunts else ply
     goes_home = "must go back" in detail or "goes back" in detail
     theme = Theme.DRIVEN_HOME if goes_home else Theme.GAIN_OF_TIME
     return _struck(theme, evidence.after_reply(ply), line[ply], "")
+
+
+def _hunts(evidence: Evidence, ply: int) -> bool:
+    """Whether a punishing move newly attacks the piece that has made the mistake, where it went."""
+    before, move = evidence.after_reply(ply), evidence.reply_line[ply]
+    square = evidence.reply_line[0].to_square
+    attackers = after(before, (move,)).attackers(before.turn, square)
+    return bool(attackers - before.attackers(before.turn, square))
 
 
 def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:

@@ -162,8 +162,15 @@ def _driven(evidence: Evidence) -> TempoLost | None:
 
 def _driven_off(start: chess.Board, line: tuple[chess.Move, ...]) -> _Step | None:
     step = next(_steps(start, line), None)
-    is_driven = step is not None and (step.hunted or step.goes_home)
+    is_driven = step is not None and (
+        step.hunted or step.goes_home or step.move.to_square == line[0].from_square
+    )
     return step if step and is_driven and step.plies <= 2 * _DRIVEN_BY + 1 else None
+
+
+def _takes_back(start: chess.Board, reply: chess.Move, move: chess.Move) -> bool:
+    """Whether a piece goes back where it came from; after a check it has asked a question first."""
+    return move.to_square == reply.from_square and not start.gives_check(reply)
 
 
 def _is_back(move: chess.Move, color: chess.Color) -> bool:

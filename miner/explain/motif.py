@@ -412,7 +412,11 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     is_point = _gain_there(evidence, before, move) >= won >= 1 or (
         hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT]
     )
-    return plain if is_answer and is_point and strike.pattern in _CLEVER else strike.pattern
+    if not (is_answer and is_point and strike.pattern in _CLEVER):
+        return strike.pattern
+    given, got = taken_value(before, move), _taken_there(evidence, move.to_square)
+    is_given = plain is Pattern.TOO_FEW_DEFENDERS and given > got >= 1 and given >= VALUES[chess.KNIGHT]
+    return Theme.UNSOUND_SACRIFICE if is_given else plain
 
 
 def _struck(pattern: Pattern | Theme, before: chess.Board, move: chess.Move, wins: str) -> Motif:
@@ -452,10 +456,9 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
     if "is chased" in detail:
         hunts = next(ply for ply in range(1, len(line), 2) if line[ply + 1].from_square == line[0].to_square)
         return _struck(Theme.CHASED, evidence.after_reply(hunts), line[hunts], "")
-    # The move before the last one shown: it is what sends the piece away.
     ply = max(1, min(len(explanation.refutation) + 1, len(line)) - 2)
-    hunts = [hunter for hunter in range(ply, 0, -2) if _hunts(evidence, hunter)]
-    ply = hunts[0] if hunts else ply
+    # The move before the last one shown sends the piece away, unless it was another that attacked it.
+    ply = next((hunter for hunter in range(ply, 0, -2) if _hunts(evidence, hunter)), ply)
     goes_home = "must go back" in detail or "goes back" in detail
     theme = Theme.DRIVEN_HOME if goes_home else Theme.GAIN_OF_TIME
     return _struck(theme, evidence.after_reply(ply), line[ply], "")
@@ -529,11 +532,14 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     before, move, now = answer.before, answer.move, answer.now
     if move.promotion:
         yield Theme.PROMOTION, before, move
+    wins_by_taking = answer.is_capture and explanation.won > 0
+    if wins_by_taking:
+        yield from _by_capture(evidence, explanation, answer)
     if not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))):
         hit = _pieces_hit(before, move)
         takes = any(then.from_square == move.to_square and then.to_square in hit for then in lines[0][3:4])
         yield (Pattern.DOUBLE_ATTACK if takes else Theme.THREAT_OF_MATE), before, move
-    if answer.is_capture:
+    if answer.is_capture and not wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
     if found := _by_attack(answer, explanation.won):
         yield found, before, move

@@ -11,7 +11,7 @@ from miner.terms import alternatives
 
 SCHEMA_VERSION = 13
 
-METHODS = {"read": 5, "tally": 8, "judge": 6, "scan": 6, "follow": 7, "rank": 24}
+METHODS = {"read": 5, "tally": 8, "judge": 6, "scan": 7, "follow": 7, "rank": 25}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 

@@ -103,18 +103,16 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
 
 
 def wins_by_force(evidence: Evidence) -> bool:
-    """Whether the best move takes or checks, and its line is ahead wherever it is quiet from then on.
+    """Whether the best move takes or checks, and its line is ahead in the end, for two moves at least.
 
-    So it is of a sacrifice that wins more than it gives: the move itself takes little. At least two such
-    places must be known: a single one may stand in the midst of a combination.
+    So it is of a sacrifice that wins more than it gives: the move itself takes little.
     """
     board, best = evidence.board, evidence.best_line[0]
     if not (board.is_capture(best) or board.gives_check(best)):
         return False
     before = material_balance(board, evidence.errs)
-    standings = _standings(evidence, evidence.best_line, LONGEST)
-    later = [standing for standing in standings if standing.plies > 1 and standing.is_quiet]
-    return len(later) > 1 and all(standing.balance > before for standing in (*later, standings[-1]))
+    later = _standings(evidence, evidence.best_line, LONGEST)[1:]
+    return len(later) > 1 and all(standing.balance > before for standing in later[-2:])
 
 
 def given_up(evidence: Evidence) -> str:

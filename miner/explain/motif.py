@@ -198,8 +198,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return Motif(left_with.value, wins=wins)
     if threatens := _threat_of_fork(evidence):
         return _struck(*threatens, wins)
-    if explanation.won and (takes := _first_taken(evidence, explanation)):
-        return _struck(*takes, wins)
+    if explanation.won and (taken := _first_taken(evidence, explanation)):
+        return _struck(*taken, wins)
     before = evidence.after_reply(1)
     if len(evidence.reply_line) > 1 and _exchanges(evidence.board, evidence.reply_line):
         return _struck(Theme.EXCHANGE, before, evidence.reply_line[1], wins)

@@ -162,10 +162,10 @@ def _driven(evidence: Evidence) -> TempoLost | None:
 
 def _driven_off(start: chess.Board, line: tuple[chess.Move, ...]) -> _Step | None:
     step = next(_steps(start, line), None)
-    is_driven = step is not None and (
-        step.hunted or step.goes_home or step.move.to_square == line[0].from_square
-    )
-    return step if step and is_driven and step.plies <= 2 * _DRIVEN_BY + 1 else None
+    if step is None or step.plies > 2 * _DRIVEN_BY + 1:
+        return None
+    is_driven = step.hunted or step.goes_home or _takes_back(start, line[0], step.move)
+    return step if is_driven else None
 
 
 def _takes_back(start: chess.Board, reply: chess.Move, move: chess.Move) -> bool:

@@ -568,6 +568,219 @@ FROM_GAMES = {
         ),
         Motif(Theme.POSITION),
     ),
+    "a queen that stands to be taken weighs more than the pawn that is lost instead": (
+        evidence(
+            "rnb1kbnr/ppp2ppp/4p3/8/3qP3/2N2N2/PP1B1PPP/R2QK2R w KQkq - 0 8",
+            reply="Nb5 Qxe4+ Be3 Bb4+ Nd2 Qc6 Rc1 Qxb5 Qe2",
+            best="Nxd4 c6 Nb3 a5 Bg5 f6",
+            defences=("Nb5 Qxe4+ Qe2 Qxe2+ Kxe2 Na6 Nxc7+ Nxc7 Rhc1 Nd5",),
+            best_cp=618,
+            reply_cp=-495,
+        ),
+        Motif(Theme.MISSED_GAIN, "N", "d4"),
+    ),
+    "both leave a bishop: what is missed is worth far more": (
+        evidence(
+            "rnbqk2r/pp2ppbp/2p3p1/3P4/QP4BP/5N2/P2PPP2/1NB1K2R b Kkq - 0 9",
+            reply="Qxd5 Bxc8 b5 Qa5 Nd7 Bxd7+ Qxd7 Nc3 Bxc3 dxc3",
+            best="Bxg4 Bb2 Bxb2 dxc6 bxc6 b5",
+            defences=("Qxd5 Bxc8 a5 Nc3 Qc4 b5 Qxa4 Nxa4 cxb5 Nc3",),
+            best_cp=589,
+            reply_cp=-97,
+        ),
+        Motif(Theme.MISSED_GAIN, "B", "g5"),
+    ),
+    "both leave a bishop: what is missed is worth little more, so that the loss is told": (
+        evidence(
+            "r1b1kb1r/ppp2Npp/2n5/3np3/2B4q/8/PPPP1PPP/RNBQK2R w KQkq - 1 7",
+            reply="Qf3 Qxc4 Nxh8 Be6 d3 Qxc2 O-O O-O-O Bg5 Nd4",
+            best="Bxd5 Bg4 g3 Qh3 Ng5 Bxd1",
+            defences=("Qf3 Qxc4 d3 Qg4 Qxg4 Bxg4 Nxh8 Be6 Bg5 Kd7",),
+            best_cp=320,
+            reply_cp=-232,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "Q", "c5"),
+    ),
+    "the bishop that is not given on h7 would have won: a gain that is not taken": (
+        evidence(
+            "rnbq1rk1/pp1n1ppp/2p1p3/2bpP3/8/3B1Q1N/PPPP1PPP/RNB1K2R w KQ - 4 8",
+            reply="Qg3 f6 f4 b5 c3 Be7 exf6 Nxf6 Ng5",
+            best="Bxh7+ Kxh7 Qh5+ Kg8 Ng5 Qxg5 Qxg5 Bd4",
+            best_cp=255,
+            reply_cp=-95,
+        ),
+        Motif(Theme.MISSED_GAIN, "B", "h7"),
+    ),
+    "a pawn hits one piece, and a pin is shaken off: no double attack": (
+        evidence(
+            "rnbqkb1r/pppn1ppp/4p3/3pP3/8/5Q2/PPPP1PPP/RNB1KBNR w KQkq - 1 5",
+            reply="Bb5 c6 Be2 Nxe5 Qe3 Bd6 d4 Ng6 g3 O-O",
+            best="Qg3 c5 f4 Nc6 Nf3 f6 Nc3",
+            defences=("Bb5 c6 Ba4 Nxe5 Qe2 Ng6 d4 b5 Bb3 a5",),
+            best_cp=-19,
+            reply_cp=-221,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "N", "e4", "a pawn"),
+    ),
+    "a pawn hits a knight, which then is taken or leaves its pawn": (
+        evidence(
+            "r4rk1/npp1qppp/1b1p1n2/pP2p1N1/P1B1P1b1/BQP5/3P1PPP/RN3RK1 w - - 5 12",
+            reply="Kh1 h6 f3 hxg5 fxg4 Nxg4 h3 Nf2+ Kh2 Nxe4",
+            best="d4 exd4 Nxf7 Rxf7 e5 Ne4 f3 d3+ Kh1 Nf2+ Rxf2 Bxf2",
+            defences=("Kh1 h6 Nf3 Nxe4 d4 exd4 cxd4 Qf6 Nbd2 Nxd2 Nxd2 Bxd4",),
+            best_cp=34,
+            reply_cp=-96,
+        ),
+        Motif(Theme.ATTACK, "P", "h3", "two pawns"),
+    ),
+    "a pawn strikes the knight that a bishop holds before the queen": (
+        evidence(
+            "r1bqkb1r/pp1p1ppp/2n1pn2/2p3B1/2B1P3/2NP4/PPP2PPP/R2QK1NR b KQkq - 2 5",
+            reply="Ne5 f4 Nc6 e5 h6 Bh4 g5 Bg3 d5 exf6 gxf4 Bxf4 Qxf6",
+            best="h6 Bf4 d5 Bb5 Bd7 exd5 exd5",
+            best_cp=49,
+            reply_cp=-65,
+        ),
+        Motif(Pattern.PIN, "P", "e5", "a knight for a pawn"),
+    ),
+    "a bishop pins a knight that the queen hits, too": (
+        evidence(
+            "r3kb1r/pp3ppp/4p1n1/4P3/3qp1P1/8/PP1N1PBP/R2QK2R w KQkq - 0 14",
+            reply="Bxe4 Bb4 Qa4+ Kf8 O-O Rd8 Rac1 Bxd2 Rc4 Qxe5",
+            best="O-O Nxe5 Nxe4 Rd8 Qxd4 Rxd4 Rfc1 Nxg4",
+            defences=("Bxe4 Bb4 Bxg6 hxg6 Qa4+ Ke7 Kf1 Rhd8 Nb3 Qc4+",),
+            best_cp=-59,
+            reply_cp=-314,
+        ),
+        Motif(Pattern.PIN, "B", "b5"),
+    ),
+    "a queen threatens mate and a bishop, which falls": (
+        evidence(
+            "r2qk1r1/pbp2p2/1p2pn2/6B1/8/2PB4/P1P2PPP/R1Q1K2R w KQq - 0 15",
+            reply="O-O Qd5 f3 Qxg5 Qxg5 Rxg5 g4 Ke7 h4 Rc5",
+            best="Bb5+ Ke7 Qf4 Rxg5 Qxg5 Qd6 Qg3 Qxg3",
+            best_cp=160,
+            reply_cp=-459,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "d4", "a bishop"),
+    ),
+    "the pawn is free, since a check would win back the knight": (
+        evidence(
+            "r1bqkb1r/pp1p1ppp/2n1p3/2p1Pn2/2B2P2/2P5/PP1P2PP/RNBQK1NR w KQkq - 1 6",
+            reply="Ne2 Nxe5 Bb5 Ng4 Bd3 g6 Bxf5 gxf5 d4 Rg8",
+            best="Nf3 Be7 Bb3",
+            defences=("Ne2 Nxe5 fxe5 Qh4+ g3 Qxc4 O-O b6 d3 Qd5",),
+            best_cp=-47,
+            reply_cp=-239,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "h5", "a pawn"),
+    ),
+    "the fork trick in a position that is even": (
+        evidence(
+            "r1bqk1nr/pp3ppp/2n5/2bpp3/8/2NP1N2/PPP1BPPP/R1BQ1RK1 b kq - 4 7",
+            reply="Nge7 Nxe5 Nxe5 d4 Bd6 dxe5 Bxe5 Bb5+ Bd7 Re1",
+            best="Bb6 b4 Nge7 Na4 Bc7 b5 Nd4 Nxd4",
+            defences=("Nge7 Nxe5 Nf5 Bf4 O-O Na4 Nxe5 Nxc5 Ng6 Bd2",),
+            best_cp=50,
+            reply_cp=-107,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "d4"),
+    ),
+    "a knight that could go away is no desperado: the king is drawn out": (
+        evidence(
+            "r1bqk2r/pppp1ppp/8/2b1p3/2BnP1n1/5N2/PPPP1PPP/RNBQR1K1 w kq - 10 7",
+            reply="h3 Nxf2 Kxf2 Nxf3+ d4 Nxd4 Be3 O-O",
+            best="Rf1 c6 Nxd4 d5 exd5 Bxd4",
+            defences=("h3 Nxf2 Bxf7+ Kxf7 Kxf2 Nxf3+ Kxf3 Qf6+ Ke2 Qf2+",),
+            best_cp=6,
+            reply_cp=-272,
+        ),
+        Motif(Theme.KING_DRIVEN_OUT, "N", "f7"),
+    ),
+    "a rook given for a knight on f6 and retaken by a pawn": (
+        evidence(
+            "r1n1kb1r/pp4pp/1qp1Pn2/3p2N1/3P4/3Q4/PPP4P/RNB2RK1 w kq - 3 15",
+            reply="Rxf6 gxf6 Nxh7 Rxh7 Qxh7 Qxd4+ Kf1 Qd1+ Kf2 Bc5+",
+            best="Nf7 Rg8 Bf4 Qb5 Qxb5 cxb5 Nc3",
+            best_cp=224,
+            reply_cp=-104,
+        ),
+        Motif(Theme.UNSOUND_SACRIFICE, "P", "f3"),
+    ),
+    "a pawn hits the pinning bishop, and a pawn falls: what takes it is told": (
+        evidence(
+            "r1bqk2r/pppp1p1p/2n2np1/2b3B1/4P3/5P2/PPP3PP/RN1QKBNR w KQkq - 2 7",
+            reply="f4 h6 Bh4 g5 fxg5 Nxe4 Nd2 hxg5 Nxe4 Bb4+",
+            best="Nc3 h6 Bh4 d6 Qe2",
+            best_cp=75,
+            reply_cp=-118,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "N", "e5", "a pawn"),
+    ),
+    "a check hits the bishop too, and what then is taken is another man": (
+        evidence(
+            "r1bqk1nr/ppp2ppp/2np4/3P4/1b2P3/2N2N2/PP3PPP/R1BQKB1R b KQkq - 0 7",
+            reply="Ne5 Qa4+ Nc6 dxc6 Bxc3+ bxc3 bxc6 Bd3 Nf6 O-O O-O Re1 Rb8",
+            best="Bxc3+ bxc3 Nce7 Bd3 Nf6 a3 Ng6",
+            defences=("Ne5 Qa4+ Bd7 Qxb4 Nxf3+ gxf3 Ne7 Be3 Ng6 O-O-O Qf6 a3",),
+            best_cp=-80,
+            reply_cp=-562,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "a bishop"),
+    ),
+    "a knight that goes back where it came from has lost time": (
+        evidence(
+            "rnbqkb1r/pp2nppp/2p1p3/3pP3/3P2P1/5N2/PPP2P1P/RNBQKB1R b KQkq - 0 5",
+            reply="Ng6 h4 Ne7 h5 h6 Be3 c5 dxc5 Nec6 c4",
+            best="c5 c3 Nbc6 h4 h5 gxh5 Bd7 Na3",
+            defences=("Ng6 h4 c5 h5 Ne7 dxc5 Nec6 Be3 Nd7 h6",),
+            best_cp=46,
+            reply_cp=-97,
+        ),
+        Motif(Theme.GAIN_OF_TIME, "P", "h4"),
+    ),
+    "a pawn is taken back, and another forks queen and bishop": (
+        evidence(
+            "r1bqk2r/2p1bppp/p2p1n2/1p6/3pP3/1B6/PPP2PPP/RNBQR1K1 w kq - 0 10",
+            reply="Qxd4 c5 Qd3 c4 Bxc4 bxc4 Qxc4 O-O Qd3 Re8 Bf4 Bf8 Nc3 Bb7",
+            best="a4 Bb7 c3 dxc3 Nxc3 O-O axb5 axb5 Rxa8 Qxa8 Nxb5",
+            defences=("Qxd4 c5 Qc3 c4 Bxc4 bxc4 Qxc4 Be6 Qd3 d5 exd5 Qxd5",),
+            best_cp=-30,
+            reply_cp=-334,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "c5"),
+    ),
+    "a bishop that is given for a pawn on f2": (
+        evidence(
+            "r3k2r/pp3p1p/1q2p1p1/1bbpNnB1/6PP/2P2Q2/PP3P2/RN2K2R b KQkq - 0 13",
+            reply="Bxf2+ Qxf2 Qxf2+ Kxf2 Nd6 a4 Bc6 Ke1 Ne4 Nd2",
+            best="f6 Bxf6 O-O g5 Bd6",
+            best_cp=149,
+            reply_cp=-283,
+        ),
+        Motif(Theme.UNSOUND_SACRIFICE, "Q", "f2", "a bishop for a pawn"),
+    ),
+    "a capture that wins a knight is that, though it threatens mate as well": (
+        evidence(
+            "r1bqk1nr/pppp1ppp/2n5/b3p3/2B1P3/1QP2N2/P2P1PPP/RNB1K2R b KQkq - 2 6",
+            reply="f6 Bxg8 Qe7 Bd5 d6 O-O Bb6 d4 Na5 Qd1",
+            best="Qe7 d4 Nf6 Nxe5 Nxe5",
+            best_cp=75,
+            reply_cp=-392,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "B", "g8", "a knight"),
+    ),
+    "a knight that checks and comes back has not been driven": (
+        evidence(
+            "r4rk1/pQp3pp/4pq2/4p3/3nP3/2NP2PN/PPP4P/R1B1K2R b KQ - 0 14",
+            reply="Nf3+ Kd1 Nd4 Re1 Rab8 Qa6 Qf3+ Ne2 Nxe2 Rxe2",
+            best="Qf3 Rg1 Qg4",
+            defences=("Nf3+ Kd1 Qf7 Nf4 exf4 Bxf4 Nd4",),
+            best_cp=174,
+            reply_cp=-329,
+        ),
+        Motif(Theme.POSITION),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

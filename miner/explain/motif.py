@@ -179,6 +179,9 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     is_pattern = by_answer is not None and by_answer[0] in _COMBINED
     if gives_more and not is_pattern and _misses(explanation) and (combined := _combination(evidence)):
         return _struck(*combined, "")
+    is_piece = explanation.won >= VALUES[chess.KNIGHT] and not is_pattern
+    if is_piece and by_answer and by_answer[0] in _LEADS_UP and (elsewhere := _if_otherwise_met(evidence)):
+        return _struck(*elsewhere, wins)
     if by_answer is not None:
         return _struck(*by_answer, wins)
     if misses:
@@ -205,6 +208,9 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(Theme.EXCHANGE, before, evidence.reply_line[1], wins)
     return Motif(Theme.POSITION.value, wins=wins)
 
+
+_LEADS_UP = (Theme.GAIN_OF_TIME, Theme.ATTACK, Theme.PAWN_ATTACK, Theme.PAWN_BREAK)
+"""What leads up to the combination by which a piece is won."""
 
 _Found = tuple[Pattern | Theme, chess.Board, chess.Move]
 """A motif, and the punishing move on its board."""
@@ -446,6 +452,9 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
     """What the reason says of a king or of a piece that is chased, and the move that does it."""
     line = evidence.reply_line
     if explanation.reason is Reason.KING and (king := explain_king(evidence)) is not None:
+        before = evidence.after_reply(1)
+        if _takes_piece(evidence):
+            return _struck(_plain(before, line[1]), before, line[1], "")
         theme = Theme.KING_DRIVEN_OUT if king.driven else Theme.CASTLING_LOST
         ply = _checks_at(evidence, king)
         before = evidence.after_reply(ply)
@@ -462,6 +471,15 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
     goes_home = "must go back" in detail or "goes back" in detail
     theme = Theme.DRIVEN_HOME if goes_home else Theme.GAIN_OF_TIME
     return _struck(theme, evidence.after_reply(ply), line[ply], "")
+
+
+def _takes_piece(evidence: Evidence) -> bool:
+    """Whether the answer takes a piece for nothing, in each line: the king is driven besides."""
+    lines = evidence.reply_lines
+    is_same = len(evidence.reply_line) > 1 and all(line[1:2] == evidence.reply_line[1:2] for line in lines)
+    if not is_same or not _answer_wins(evidence, VALUES[chess.KNIGHT]):
+        return False
+    return all(line[2].to_square != line[1].to_square for line in lines if line[2:])
 
 
 def _hunts(evidence: Evidence, ply: int) -> bool:

@@ -781,6 +781,27 @@ FROM_GAMES = {
         ),
         Motif(Theme.POSITION),
     ),
+    "a knight comes near with gain of time, and forks with either defence": (
+        evidence(
+            "r1b1kb1r/pp2pppp/2np2q1/8/8/2PNB1P1/PP3P1P/R2QKB1R b KQkq - 1 12",
+            reply="Bf5 Nf4 Qg4 f3 Qg5 Nd5 Qg6 Nc7+ Kd7 Nxa8 Kc8 Bb5 Qe6 Qe2 Kb8 Bxc6 bxc6",
+            best="Qe4 Rg1 g6 Qb3 Bg7 O-O-O O-O Bg2 Qg4",
+            defences=("Bf5 Nf4 Qf6 Nd5 Qg6 Nc7+ Kd7 Nxa8 e6 Qb3 Kc8 O-O-O Be4 Rg1",),
+            best_cp=105,
+            reply_cp=-265,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "c7", "a rook"),
+    ),
+    "a knight is taken with check, and the king is driven besides": (
+        evidence(
+            "rn1qk1r1/pp5p/2b1pppB/1Nb4n/7N/8/PP3PPP/R2QKB1R b KQq - 5 14",
+            reply="g5 Qxh5+ Ke7 Nf5+ exf5 Bc4 Qa5+ Nc3 Bxf2+ Kf1",
+            best="a6 Nc3 Qxd1+ Rxd1 g5 Be2",
+            best_cp=192,
+            reply_cp=-191,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "Q", "h5"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

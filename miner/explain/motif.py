@@ -226,8 +226,10 @@ def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -
     if board.is_capture(reply) and reply.to_square == best.to_square:
         return None
     gain = _free_gain(board, best)
+    # Of a piece each side leaves the engine's score tells which matters more.
+    least = gain + 1 if evidence.best.as_cp >= -evidence.reply.as_cp else gain
     is_piece = gain - taken_value(board, reply) >= VALUES[chess.KNIGHT]
-    is_piece = is_piece and won <= gain and not _answer_wins(evidence, gain)
+    is_piece = is_piece and won <= gain and not _answer_wins(evidence, least)
     outweighs = evidence.best.as_cp >= max(_CLEAR_CP, -2 * evidence.reply.as_cp)
     if not is_piece and not (outweighs and (gain >= 1 or wins_by_force(evidence))):
         return None
@@ -892,10 +894,12 @@ def _first_taken(evidence: Evidence, explanation: Explanation) -> _Found | None:
 
 def _threat_of_fork(evidence: Evidence) -> _Found | None:
     """A quiet answer that brings a man to where it threatens to win a piece by its next move."""
-    line = evidence.reply_line
-    if len(line) < 2 or line[1] in evidence.best_line[1:2]:
+    line, best = evidence.reply_line, evidence.best_line
+    if len(line) < 2:
         return None
     before, now = evidence.after_reply(1), evidence.after_reply(2)
+    if line[1] in best[1:2] and _threatens_fork(after(evidence.board, best[:2]), line[1], chess.BB_ALL):
+        return None
     threatens = not before.is_capture(line[1]) and _threatens_fork(now, line[1], chess.BB_ALL)
     return (Theme.ATTACK, before, line[1]) if threatens else None
 

@@ -276,12 +276,19 @@ def _pin(strike: _Strike) -> bool:
     for target in strike.targets:
         if _value(board, target) >= VALUES[chess.KNIGHT]:
             pinned_by_move = not strike.is_retaken and is_pinned(board, target, (strike.move.to_square,))
-            if pinned_by_move or board.is_pinned(board.turn, target) or _hits_pinned(strike, target):
+            is_held = board.is_pinned(board.turn, target) and _bears_on(strike, target)
+            if pinned_by_move or is_held or _hits_pinned(strike, target):
                 return True
         guards = board.attackers(board.turn, target)
         if guards and all(is_pinned_away(board, guard, target) for guard in guards):
             return True
     return False
+
+
+def _bears_on(strike: _Strike, target: chess.Square) -> bool:
+    """Whether the move has to do with a pin: it pins the man, or attacks it."""
+    is_new = not strike.before.is_pinned(strike.now.turn, target)
+    return is_new or target in strike.now.attacks(strike.move.to_square)
 
 
 def _hits_pinned(strike: _Strike, target: chess.Square) -> bool:

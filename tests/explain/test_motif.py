@@ -590,7 +590,7 @@ FROM_GAMES = {
         ),
         Motif(Theme.MISSED_GAIN, "B", "g5"),
     ),
-    "both leave a bishop: what is missed is worth little more, so that the loss is told": (
+    "both leave a bishop: what is missed is worth more": (
         evidence(
             "r1b1kb1r/ppp2Npp/2n5/3np3/2B4q/8/PPPP1PPP/RNBQK2R w KQkq - 1 7",
             reply="Qf3 Qxc4 Nxh8 Be6 d3 Qxc2 O-O O-O-O Bg5 Nd4",
@@ -598,6 +598,17 @@ FROM_GAMES = {
             defences=("Qf3 Qxc4 d3 Qg4 Qxg4 Bxg4 Nxh8 Be6 Bg5 Kd7",),
             best_cp=320,
             reply_cp=-232,
+        ),
+        Motif(Theme.MISSED_GAIN, "B", "d5"),
+    ),
+    "both leave a bishop: what is lost is worth more": (
+        evidence(
+            "r1b1kb1r/ppp2Npp/2n5/3np3/2B4q/8/PPPP1PPP/RNBQK2R w KQkq - 1 7",
+            reply="Qf3 Qxc4 Nxh8 Be6 d3 Qxc2 O-O O-O-O Bg5 Nd4",
+            best="Bxd5 Bg4 g3 Qh3 Ng5 Bxd1",
+            defences=("Qf3 Qxc4 d3 Qg4 Qxg4 Bxg4 Nxh8 Be6 Bg5 Kd7",),
+            best_cp=320,
+            reply_cp=-432,
         ),
         Motif(Pattern.UNDEFENDED_PIECE, "Q", "c5"),
     ),

@@ -199,17 +199,20 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= plies
     if is_soon and left_with is not Theme.POSITION:
         return Motif(left_with.value, wins=wins)
+    line, before = evidence.reply_line, evidence.after_reply(1)
+    is_retaken = any(move.to_square == line[1].to_square for move in line[2:3])
+    if len(line) > 1 and not is_retaken and _forks_king(evidence, before):
+        return _struck(Pattern.DOUBLE_ATTACK, before, line[1], wins)
     if threatens := _threat_of_fork(evidence):
         return _struck(*threatens, wins)
     if explanation.won and (taken := _first_taken(evidence, explanation)):
         return _struck(*taken, wins)
-    before = evidence.after_reply(1)
-    if len(evidence.reply_line) > 1 and _exchanges(evidence.board, evidence.reply_line):
-        return _struck(Theme.EXCHANGE, before, evidence.reply_line[1], wins)
+    if len(line) > 1 and _exchanges(evidence.board, line):
+        return _struck(Theme.EXCHANGE, before, line[1], wins)
     return Motif(Theme.POSITION.value, wins=wins)
 
 
-_LEADS_UP = (Theme.GAIN_OF_TIME, Theme.ATTACK, Theme.PAWN_ATTACK, Theme.PAWN_BREAK)
+_LEADS_UP = (Theme.GAIN_OF_TIME, Theme.ATTACK, Theme.PAWN_ATTACK, Theme.PAWN_BREAK, Theme.EXCHANGE)
 """What leads up to the combination by which a piece is won."""
 
 _Found = tuple[Pattern | Theme, chess.Board, chess.Move]
@@ -259,6 +262,8 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     forks = hits_two and not is_retaken and gain < VALUES[chess.KNIGHT]
     if forks and (is_later or strike.pattern not in _COMBINED):
         return Pattern.DOUBLE_ATTACK, before, answer
+    if is_later and strike.pattern in _AT_A_GLANCE and _takes_sacrifice(evidence, before, answer):
+        return Theme.UNSOUND_SACRIFICE, before, answer
     is_vague = strike.pattern not in _COMBINED
     if is_later and is_vague and won and not is_retaken and _forks_king(evidence, before):
         return Pattern.DOUBLE_ATTACK, before, answer
@@ -269,6 +274,12 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
         return attack, before, answer
     return None
+
+
+def _takes_sacrifice(evidence: Evidence, before: chess.Board, answer: chess.Move) -> bool:
+    """Whether the answer takes a piece that has just taken something cheaper, and keeps what that wins."""
+    got, given = _taken_there(evidence, answer.to_square), taken_value(before, answer)
+    return 1 <= got < given >= VALUES[chess.KNIGHT] and _gain_there(evidence, before, answer) >= _THREAT
 
 
 def _forks_king(evidence: Evidence, before: chess.Board) -> bool:
@@ -374,7 +385,7 @@ def _combination(evidence: Evidence) -> _Found | None:
 
 def _if_otherwise_met(evidence: Evidence) -> _Found | None:
     """The pattern with another defence, where that one shows why the answer wins what it wins."""
-    for line in evidence.defences:
+    for line in evidence.reply_lines:
         shown = line[1 : SEARCHED_PLIES + 1]
         strike = find_strike(evidence.along(line), shown) if line[1:2] == evidence.reply_line[1:2] else None
         if strike is not None and not strike.is_far and strike.pattern in _COMBINED:
@@ -417,7 +428,7 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     takes = taken_value(before, move)
     hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
     gain = takes - _taken_there(evidence, move.to_square)
-    is_point = _gain_there(evidence, before, move) >= won >= 1 or (
+    is_point = _gain_there(evidence, before, move) >= max(won, 1) or (
         hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT]
     )
     if not (is_answer and is_point and strike.pattern in _CLEVER):
@@ -553,6 +564,8 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     if move.promotion:
         yield Theme.PROMOTION, before, move
     wins_by_taking = answer.is_capture and explanation.won > 0
+    if wins_by_taking and explanation.won > _gain_there(evidence, before, move) and _takes_and_forks(answer):
+        yield Pattern.DOUBLE_ATTACK, before, move
     if wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
     if not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))):
@@ -587,12 +600,18 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     if not answer.takes_back and taken_next[0] and all(taken_next):
         yield taken_next[0]
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
-    if not takes_mover and _is_break(before, move):
+    is_trade = answer.is_capture and all(_retakes_with_pawn(before, line[1:3]) for line in lines)
+    if not takes_mover and not is_trade and _is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
     if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied):
         yield Theme.ATTACK, before, move
     if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
+
+
+def _takes_and_forks(answer: _Answer) -> bool:
+    """Whether the answer takes something, is not retaken, and attacks two pieces from there."""
+    return not answer.is_retaken and len(_pieces_hit(answer.before, answer.move)) > 1
 
 
 def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -> Iterator[_Found]:
@@ -814,9 +833,11 @@ def _hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> b
 
 
 def _pins(before: chess.Board, now: chess.Board, answer: chess.Move) -> bool:
-    """Whether the man that moves now holds a piece that it threatens before the king."""
-    rays = chess.SquareSet(now.attacks(answer.to_square) & now.occupied_co[now.turn] & ~now.pawns)
-    return any(now.is_pinned(now.turn, held) and not before.is_pinned(now.turn, held) for held in rays)
+    """Whether the man that moves newly holds a piece that it threatens before the king or the queen."""
+    square = answer.to_square
+    front = chess.SquareSet(now.attacks(square) & now.occupied_co[now.turn] & ~now.pawns & ~now.queens)
+    held = [target for target in front if target not in before.attacks(answer.from_square)]
+    return any(now.is_pinned(now.turn, target) or is_pinned(now, target, (square,)) for target in held)
 
 
 def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_material: bool) -> bool:
@@ -955,6 +976,13 @@ def _exchanges(start: chess.Board, line: tuple[chess.Move, ...]) -> bool:
     is_piece = now.piece_type_at(answer.to_square) not in (None, chess.PAWN)
     retakes = start.is_capture(reply) and answer.to_square == reply.to_square
     return is_piece and (retakes or any(move.to_square == answer.to_square for move in rest[:1]))
+
+
+def _retakes_with_pawn(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
+    """Whether a pawn takes a pawn and is retaken by one: pawns are traded, and nothing is broken open."""
+    if len(moves) < 2 or moves[0].to_square != moves[1].to_square:
+        return False
+    return after(before, moves[:1]).piece_type_at(moves[1].from_square) == chess.PAWN
 
 
 def _is_break(before: chess.Board, answer: chess.Move) -> bool:

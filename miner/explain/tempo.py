@@ -164,13 +164,21 @@ def _driven_off(start: chess.Board, line: tuple[chess.Move, ...]) -> _Step | Non
     step = next(_steps(start, line), None)
     if step is None or step.plies > 2 * _DRIVEN_BY + 1:
         return None
-    is_driven = step.hunted or step.goes_home or _takes_back(start, line[0], step.move)
+    is_driven = step.hunted or step.goes_home or _takes_back(start, line, step)
     return step if is_driven else None
 
 
-def _takes_back(start: chess.Board, reply: chess.Move, move: chess.Move) -> bool:
-    """Whether a piece goes back where it came from; after a check it has asked a question first."""
-    return move.to_square == reply.from_square and not start.gives_check(reply)
+def _takes_back(start: chess.Board, line: tuple[chess.Move, ...], step: _Step) -> bool:
+    """Whether a piece goes back where it came from, and a pawn has gone forward against it meanwhile.
+
+    After a check, or an attack that was merely met, it has asked a question first.
+    """
+    if step.move.to_square != line[0].from_square or start.gives_check(line[0]):
+        return False
+    between = (
+        after(start, line[:ply]).piece_type_at(line[ply].from_square) for ply in range(1, step.plies, 2)
+    )
+    return chess.PAWN in between
 
 
 def _is_back(move: chess.Move, color: chess.Color) -> bool:

@@ -813,6 +813,89 @@ FROM_GAMES = {
         ),
         Motif(Pattern.UNDEFENDED_PIECE, "Q", "h5"),
     ),
+    "a bishop that has taken a guarded pawn is taken; what else falls comes after": (
+        evidence(
+            "rnb1k2r/pp3ppp/2p1p3/2b1P3/B2qp3/3P4/PPP2PPP/R1BQK1NR w KQkq - 1 9",
+            reply="Bxc6+ Nxc6 Be3 Qxb2 Rb1 Bb4+ Bd2 Bxd2+ Kf1 Qa3 Qxd2",
+            best="Be3 Qxb2 d4 Qb4+ c3 Qxc3+ Kf1 Be7 Bc2",
+            defences=("Bxc6+ Nxc6 Nh3 exd3 O-O Qxe5 b4 dxc2 Qxc2 Bxb4 Rd1 Qxa1",),
+            best_cp=-78,
+            reply_cp=-592,
+        ),
+        Motif(Theme.UNSOUND_SACRIFICE, "N", "c3", "a bishop"),
+    ),
+    "a pawn takes and hits two pieces, which win more than the pawn": (
+        evidence(
+            "r1b1kb1r/pp1n1ppp/1qn1p3/2ppP3/3P4/2NBBN2/PPP2PPP/R2QK2R w KQkq - 4 8",
+            reply="Nh4 cxd4 Nxd5 exd5 Bh6 gxh6 e6 Be7 O-O",
+            best="O-O Nxd4 Bxd4 cxd4 Nb5 a6 Nbxd4 Qxb2 Rb1",
+            best_cp=-3,
+            reply_cp=-525,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "d5", "a bishop, a knight and a pawn"),
+    ),
+    "a bishop is exchanged, and a check then hits the one that has retaken": (
+        evidence(
+            "r1bqkbnr/p1pppppp/np6/8/3PP3/2P5/PP3PPP/RNBQKBNR b KQkq - 0 3",
+            reply="d5 Bxa6 Bxa6 Qa4+ Qd7 Qxa6 dxe4 Qb7 f5 Qxa8+ Kf7 Nd2",
+            best="c5 Nf3 Bb7 Bc4 Nc7 O-O e6 Qe2 b5",
+            defences=("d5 Bxa6 dxe4 Bxc8 Rxc8 Nd2 f5 f3 e5 dxe5 e3 Nb3",),
+            best_cp=-113,
+            reply_cp=-526,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "a knight for a pawn"),
+    ),
+    "a check hits the loose bishop, and nothing is lost at once": (
+        evidence(
+            "r1bqk2r/pp2bppp/2n5/2p3B1/B2pn3/3P4/PPP2PPP/R2QK1NR w KQkq - 0 10",
+            reply="Bxe7 Qa5+ c3 dxc3 Bxc6+ bxc6 b4 cxb4 Bxb4 Qxb4 dxe4 c2+ Qd2 Qb1+ Qc1 Rb8 Ne2 Ba6",
+            best="Bxc6+ bxc6 Bxe7 Qxe7 dxe4 O-O Ne2 f5 O-O fxe4 Ng3",
+            best_cp=-145,
+            reply_cp=-336,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4"),
+    ),
+    "a bishop holds the knight before the queen": (
+        evidence(
+            "r1bq1rk1/2p1bppp/p1p5/8/8/5N2/PPPB1PPP/R2Q1RK1 w - - 0 11",
+            reply="g3 Bg4 Re1 Bc5 Be3 Qxd1 Raxd1 Bb4 Ne5 Bxd1 Rxd1",
+            best="Re1 h6 Ne5",
+            best_cp=49,
+            reply_cp=-149,
+        ),
+        Motif(Pattern.PIN, "B", "g5", "a rook for a bishop"),
+    ),
+    "a pawn that stands free is taken; that a knight is held as well is no more than that": (
+        evidence(
+            "rnb1kb1r/pp2qpp1/2p2n1p/4p1B1/1P2P3/2N2N2/P1P2PPP/R2QKB1R w KQkq - 0 8",
+            reply="Be3 Qxb4 Bd2 Nxe4 Nxe4 Qxe4+ Be2 Be7 O-O Qd5 c4 Qd6 Re1",
+            best="Bd2 Qxb4 Nxe5 Qe7 Nf3 Nxe4 Nxe4 Qxe4+ Be2",
+            defences=("Be3 Qxb4 Qd2 Qa5 Nd1 Bb4 c3 Be7 Bd3 Be6 O-O Nbd7 Qc2 Qc7 Nb2 O-O h3 Nc5 Bc4",),
+            best_cp=-54,
+            reply_cp=-187,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "Q", "b5"),
+    ),
+    "a bishop that goes away has driven nobody back": (
+        evidence(
+            "r1bqk2r/1pppn2p/p1nb1pp1/4p3/2B1P1QN/P1NPB3/1PP2PPP/R3K2R b KQkq - 1 9",
+            reply="Na5 Ba2 Nac6 Nf5 Nxf5 exf5 Ne7 fxg6 hxg6 Ne4 f5 Nxd6+ cxd6 Qb4 d5 Bb6 Nc6",
+            best="Nd4 O-O c6 Bxd4 exd4 Ne2 Be5",
+            best_cp=-48,
+            reply_cp=-234,
+        ),
+        Motif(Theme.POSITION),
+    ),
+    "queens come off with check: no double attack": (
+        evidence(
+            "r1bq3r/pppk3p/6p1/2b1Qp2/1nBn4/3P4/PPP2PPP/RNB1K2R w KQ - 1 13",
+            reply="Qg7+ Qe7+ Qxe7+ Bxe7 c3 b5 cxd4 bxc4 dxc4 Nc2+ Kd1 Nxa1 Nc3 Ba6 c5 Bf6 d5 c6",
+            best="Qxc5 Nbxc2+ Kd1 Qe7 Qxe7+ Kxe7 Bg5+ Kd6 Na3 Nxa3 bxa3",
+            best_cp=20,
+            reply_cp=-479,
+        ),
+        Motif(Theme.CHEAPER_ATTACKER, "P", "c5", "a rook for a pawn"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

@@ -231,7 +231,9 @@ def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -
     gain = _free_gain(board, best)
     # Of a piece each side leaves the engine's score tells which matters more.
     least = gain + 1 if evidence.best.as_cp >= -evidence.reply.as_cp else gain
-    is_piece = gain - taken_value(board, reply) >= VALUES[chess.KNIGHT]
+    # That a pawn comes off elsewhere for it makes a piece no less.
+    whole = _swap(board, best) if gain >= _THREAT else gain
+    is_piece = whole - taken_value(board, reply) >= VALUES[chess.KNIGHT]
     is_piece = is_piece and won <= gain and not _answer_wins(evidence, least)
     outweighs = evidence.best.as_cp >= max(_CLEAR_CP, -2 * evidence.reply.as_cp)
     if not is_piece and not (outweighs and (gain >= 1 or wins_by_force(evidence))):
@@ -264,8 +266,7 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
         return Pattern.DOUBLE_ATTACK, before, answer
     if is_later and strike.pattern in _AT_A_GLANCE and _takes_sacrifice(evidence, before, answer):
         return Theme.UNSOUND_SACRIFICE, before, answer
-    is_vague = strike.pattern not in _COMBINED
-    if is_later and is_vague and won and not is_retaken and _forks_king(evidence, before):
+    if is_later and won and not is_retaken and _forks_king(evidence, before):
         return Pattern.DOUBLE_ATTACK, before, answer
     if is_later and strike.pattern is Pattern.REMOVED_DEFENDER and gain >= 1:
         return _plain(before, answer), before, answer
@@ -358,7 +359,8 @@ def _at_last(evidence: Evidence) -> _Found | None:
         return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), line[ply]
     gain = _swap(board, best) if board.is_capture(best) else 0
     is_piece = gain >= VALUES[chess.KNIGHT] and _free_gain(board, best) >= 1
-    is_free = is_piece or (gain >= 1 and evidence.best.as_cp >= _EVEN_CP)
+    is_pawn = gain >= 1 and _free_gain(board, best) >= 1 and evidence.best.as_cp >= -_EVEN_CP
+    is_free = is_piece or is_pawn
     if is_free and taken_value(board, line[0]) < taken_value(board, best):
         return Theme.MISSED_GAIN, board, best
     later = find_strike(evidence, line[1 : SEARCHED_PLIES + 1])
@@ -431,7 +433,8 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     is_point = _gain_there(evidence, before, move) >= max(won, 1) or (
         hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT]
     )
-    if not (is_answer and is_point and strike.pattern in _CLEVER):
+    is_all = strike.pattern is Pattern.TRAPPED_PIECE and _gain_there(evidence, before, move) >= max(won, 1)
+    if not ((is_answer or is_all) and is_point and strike.pattern in _CLEVER):
         return strike.pattern
     given, got = taken_value(before, move), _taken_there(evidence, move.to_square)
     is_given = plain is Pattern.TOO_FEW_DEFENDERS and given > got >= 1 and given >= VALUES[chess.KNIGHT]

@@ -896,6 +896,49 @@ FROM_GAMES = {
         ),
         Motif(Theme.CHEAPER_ATTACKER, "P", "c5", "a rook for a pawn"),
     ),
+    "a bishop stands to be taken, though a pawn would come off for it": (
+        evidence(
+            "r1b1k2r/pp3ppp/2p2n2/3pq3/B3P3/2b3P1/PPPB1P1P/R2QK2R w KQkq - 0 11",
+            reply="O-O Bxd2 exd5 O-O Qxd2 Qxd5 Qxd5 cxd5 f3 Be6 g4 Rfc8 Kf2 Rab8 Kg3",
+            best="Bxc3 Qxe4+ Qe2 O-O Qxe4 Nxe4 Bd4 Bg4 h3 Bf3 O-O Nd2 Rfe1 Be4 Red1 Nf3+",
+            defences=("O-O Bxd2 Qxd2 O-O exd5 Qxd5 Qxd5 cxd5 Rfe1 Be6 Kg2 Rfd8 f3",),
+            best_cp=-210,
+            reply_cp=-534,
+        ),
+        Motif(Theme.MISSED_GAIN, "B", "c3"),
+    ),
+    "a check hits the loose bishop, before a knight uncovers another": (
+        evidence(
+            "r1bqk2r/pp2bppp/2n2n2/2p3B1/B2p4/2NP4/PPP2PPP/R2QK1NR w KQkq - 0 9",
+            reply="Ne4 Qa5+ c3 Nxe4 Bxe7 dxc3 Bxc6+ bxc6 Bd8 Qxd8 dxe4 cxb2 Qxd8+ Kxd8 Rb1 Rb8",
+            best="Bxc6+ bxc6 Bxf6 gxf6 Ne4 h5 Ne2 h4",
+            best_cp=-9,
+            reply_cp=-290,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "two pawns"),
+    ),
+    "a pawn that is all that is won is taken by a pawn: nothing is trapped": (
+        evidence(
+            "rn2k1nr/pp3ppp/1bp1p3/3pP3/bP1P1PP1/P6P/R2NN3/2B1KB1R b Kkq - 0 13",
+            reply="c5 Nc3 Bd7 dxc5 Bc7 Nf3 Ne7 Bd3 a6 Rg2 Nbc6 O-O h5 g5",
+            best="Bb5 Nb3 Bc4 Rb2 h5 Nc5 Bxc5 bxc5",
+            defences=("c5 Nc3 Bc6 dxc5 Bd8 Rg1 a6 Nb3 h5 g5 Ne7 Kf2",),
+            best_cp=109,
+            reply_cp=-92,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "P", "c5", "a pawn"),
+    ),
+    "a pawn that stood free in the centre is not taken": (
+        evidence(
+            "r1bq1rk1/pp1n1ppp/2p1pn2/8/2BPP3/2Q2N2/PP3PPP/R1BR2K1 b - - 0 11",
+            reply="Nb6 Bd3 Nfd7 Bg5 f6 Bh4 Qe7 Bg3 f5 Qb3 fxe4 Bxe4",
+            best="Nxe4 Qc2 Nd6 Bd3 Nf6 b3 h6 Ba3 a5 Ne5 Re8",
+            defences=("Nb6 Bd3 Qc7 Bg5 Nh5 a4 h6 Be3",),
+            best_cp=5,
+            reply_cp=-208,
+        ),
+        Motif(Theme.MISSED_GAIN, "N", "e5"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

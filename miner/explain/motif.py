@@ -243,10 +243,10 @@ def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -
 
 def _free_gain(board: chess.Board, move: chess.Move) -> int:
     """Pawns that a capture wins, on its square and once all captures have settled."""
-    if not board.is_capture(move):
+    gain = _swap(board, move) if board.is_capture(move) else 0
+    if gain < 1:
         return 0
-    settled = -settle(after(board, (move,))).balance - material_balance(board, board.turn)
-    return max(0, min(_swap(board, move), settled))
+    return max(0, min(gain, -settle(after(board, (move,))).balance - material_balance(board, board.turn)))
 
 
 def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:

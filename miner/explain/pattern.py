@@ -357,6 +357,8 @@ def _double_attack(strike: _Strike) -> bool:
 
     A man that a pawn retakes threatens nothing any more; a piece that it threatens may sell itself for it.
     """
+    if not strike.targets:
+        return False
     if strike.is_retaken and strike.now.piece_type_at(strike.next_two[0].from_square) == chess.PAWN:
         return False
     threats = _threats_with_check(strike) if strike.now.is_check() else _new_threats(strike)

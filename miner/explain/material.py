@@ -102,6 +102,19 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
     return MaterialLost(missed, net, end.line, plies, cost)
 
 
+def wins_by_force(evidence: Evidence) -> bool:
+    """Whether the best move takes or checks, and its line is ahead in the end, for two moves at least.
+
+    So it is of a sacrifice that wins more than it gives: the move itself takes little.
+    """
+    board, best = evidence.board, evidence.best_line[0]
+    if not (board.is_capture(best) or board.gives_check(best)):
+        return False
+    before = material_balance(board, evidence.errs)
+    later = _standings(evidence, evidence.best_line, LONGEST)[1:]
+    return len(later) > 1 and all(standing.balance > before for standing in later[-2:])
+
+
 def given_up(evidence: Evidence) -> str:
     """What the answer takes at once, and nobody takes back with the next moves; empty if there is none.
 

@@ -24,6 +24,7 @@ from miner.board.settle import (
 from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
 from miner.explain.explanation import Explanation
 from miner.explain.king import KingExposed, explain_king
+from miner.explain.material import wins_by_force
 from miner.explain.pattern import (
     SEARCHED_PLIES,
     Strike,
@@ -43,6 +44,8 @@ CENTRE = (chess.D4, chess.E4, chess.D5, chess.E5)
 _OUTER_CENTRE = (*CENTRE, chess.C4, chess.F4, chess.C5, chess.F5)
 _MORE_THAN_ANY = 100  # pawns, for the king
 _EVEN_CP = 30  # centipawns from which a side stands better, and what it has won is a gain
+_CLEAR_CP = 100  # centipawns that a gain is worth which is told before what is lost
+_MORE = 1.5  # times that what is punished outweighs what is missed, where only that is material
 _WON = "misses the win"  # of a gain beyond what has been lost
 _LEFT = "does not win back"  # of one that makes up for it
 _THREAT = 2  # pawns: what is threatened is a piece
@@ -135,7 +138,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
 
     `taken_on`: where the other side's last move before the mistake has taken something, if it has.
 
-    1. Mate.
+    1. Mate; else a piece that could be taken for nothing, or any gain that far outweighs what is lost.
     2. The pattern of the refutation, struck by the move that has it; a piece that hangs to the answer itself
        is no more than that.
     3. A gain of its own that the side that errs does not take, unless it gives away more than that: it is no
@@ -148,6 +151,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     """
     if explanation.reason is Reason.MATE and explanation.refutation and not _misses(explanation):
         return _mate(evidence, explanation)
+    if (missed := _missed_first(evidence, explanation.won, taken_on)) is not None:
+        return _struck(missed, evidence.board, evidence.best_line[0], "")
     has_won, _, what = explanation.detail.partition("wins ")
     wins = "" if has_won else what.removeprefix("back ")
     strike = explanation.strike
@@ -156,6 +161,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         if simple is not None:
             return _struck(*simple, wins)
         return _struck(_by_hanging(evidence, strike, explanation.won), strike.before, strike.move, wins)
+    if forks := _fork_trick(evidence):
+        return _struck(*forks, wins)
     if (told := _told_by_reason(evidence, explanation)) is not None:
         return told
     best = evidence.best_line[0]
@@ -167,26 +174,79 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     misses = _misses(explanation) and has_gain and _is_a_gain(evidence, explanation.detail)
     # Whoever gives away more than he misses is punished for that; a piece left to be taken counts double.
     weight = 2 if _answer_wins(evidence, _THREAT) else 1
-    gives_more = not misses or evidence.best.as_cp < -evidence.reply.as_cp * weight
-    if gives_more and (by_answer := next(_by_answer(evidence, explanation), None)):
-        theme, before, move = by_answer
-        return _struck(theme, before, move, wins)
+    gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
+    by_answer = next(_by_answer(evidence, explanation), None) if gives_more else None
+    is_pattern = by_answer is not None and by_answer[0] in _COMBINED
+    if gives_more and not is_pattern and _misses(explanation) and (combined := _combination(evidence)):
+        return _struck(*combined, "")
+    is_piece = explanation.won >= VALUES[chess.KNIGHT] and not is_pattern
+    if is_piece and by_answer and by_answer[0] in _LEADS_UP and (elsewhere := _if_otherwise_met(evidence)):
+        return _struck(*elsewhere, wins)
+    if by_answer is not None:
+        return _struck(*by_answer, wins)
     if misses:
         theme = Theme.MISSED_RECAPTURE if recaptures else Theme.MISSED_GAIN
         return _struck(theme, evidence.board, best, "")
     if strike is not None and strike.move not in evidence.best_line[1:2]:
         return _struck(strike.pattern, strike.before, strike.move, wins)
+    if explanation.won and (elsewhere := _if_otherwise_met(evidence)):
+        return _struck(*elsewhere, wins)
     if last := _at_last(evidence):
         return _struck(*last, wins)
     left_with = _by_detail(explanation.detail)
     is_vague = left_with in (Theme.WEAK_SQUARE, Theme.OUT_OF_PLAY)
     plies = _SHOWN_AT_ONCE if is_vague else SEARCHED_PLIES + 1
     is_soon = left_with is Theme.DEVELOPMENT or len(explanation.refutation) <= plies
-    return Motif((left_with if is_soon else Theme.POSITION).value, wins=wins)
+    if is_soon and left_with is not Theme.POSITION:
+        return Motif(left_with.value, wins=wins)
+    line, before = evidence.reply_line, evidence.after_reply(1)
+    is_retaken = any(move.to_square == line[1].to_square for move in line[2:3])
+    if len(line) > 1 and not is_retaken and _forks_king(evidence, before):
+        return _struck(Pattern.DOUBLE_ATTACK, before, line[1], wins)
+    if threatens := _threat_of_fork(evidence):
+        return _struck(*threatens, wins)
+    if explanation.won and (taken := _first_taken(evidence, explanation)):
+        return _struck(*taken, wins)
+    if len(line) > 1 and _exchanges(evidence.board, line):
+        return _struck(Theme.EXCHANGE, before, line[1], wins)
+    return Motif(Theme.POSITION.value, wins=wins)
 
+
+_LEADS_UP = (Theme.GAIN_OF_TIME, Theme.ATTACK, Theme.PAWN_ATTACK, Theme.PAWN_BREAK, Theme.EXCHANGE)
+"""What leads up to the combination by which a piece is won."""
 
 _Found = tuple[Pattern | Theme, chess.Board, chess.Move]
 """A motif, and the punishing move on its board."""
+
+
+def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -> Theme | None:
+    """Whether the point is what the mistake leaves, whatever comes of it: a piece that stands to be taken.
+
+    Unless it takes as much itself, or more is won by what follows. Of anything else that the best move wins
+    the engine must think more than twice as much as of what the mistake loses.
+    """
+    board, best, reply = evidence.board, evidence.best_line[0], evidence.reply_line[0]
+    if board.is_capture(reply) and reply.to_square == best.to_square:
+        return None
+    gain = _free_gain(board, best)
+    # Of a piece each side leaves the engine's score tells which matters more.
+    least = gain + 1 if evidence.best.as_cp >= -evidence.reply.as_cp else gain
+    # That a pawn comes off elsewhere for it makes a piece no less.
+    whole = _swap(board, best) if gain >= _THREAT else gain
+    is_piece = whole - taken_value(board, reply) >= VALUES[chess.KNIGHT]
+    is_piece = is_piece and won <= gain and not _answer_wins(evidence, least)
+    outweighs = evidence.best.as_cp >= max(_CLEAR_CP, -2 * evidence.reply.as_cp)
+    if not is_piece and not (outweighs and (gain >= 1 or wins_by_force(evidence))):
+        return None
+    return Theme.MISSED_RECAPTURE if best.to_square == taken_on else Theme.MISSED_GAIN
+
+
+def _free_gain(board: chess.Board, move: chess.Move) -> int:
+    """Pawns that a capture wins, on its square and once all captures have settled."""
+    gain = _swap(board, move) if board.is_capture(move) else 0
+    if gain < 1:
+        return 0
+    return max(0, min(gain, -settle(after(board, (move,))).balance - material_balance(board, board.turn)))
 
 
 def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
@@ -204,11 +264,45 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     forks = hits_two and not is_retaken and gain < VALUES[chess.KNIGHT]
     if forks and (is_later or strike.pattern not in _COMBINED):
         return Pattern.DOUBLE_ATTACK, before, answer
+    if is_later and strike.pattern in _AT_A_GLANCE and _takes_sacrifice(evidence, before, answer):
+        return Theme.UNSOUND_SACRIFICE, before, answer
+    if is_later and won and not is_retaken and _forks_king(evidence, before):
+        return Pattern.DOUBLE_ATTACK, before, answer
     if is_later and strike.pattern is Pattern.REMOVED_DEFENDER and gain >= 1:
         return _plain(before, answer), before, answer
     if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
         return Pattern.TRAPPED_PIECE, before, answer
+    if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
+        return attack, before, answer
     return None
+
+
+def _takes_sacrifice(evidence: Evidence, before: chess.Board, answer: chess.Move) -> bool:
+    """Whether the answer takes a piece that has just taken something cheaper, and keeps what that wins."""
+    got, given = _taken_there(evidence, answer.to_square), taken_value(before, answer)
+    return 1 <= got < given >= VALUES[chess.KNIGHT] and _gain_there(evidence, before, answer) >= _THREAT
+
+
+def _forks_king(evidence: Evidence, before: chess.Board) -> bool:
+    """Whether a quiet check attacks a loose piece as well, however that is saved."""
+    line = evidence.reply_line
+    return not before.is_capture(line[1]) and _forks_with_check(before, line[1:], wins_material=True)
+
+
+def _attacks_first(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme | None:
+    """What a quiet answer attacks, where the strike only takes what then hangs."""
+    lines = [line for line in evidence.reply_lines if len(line) >= 2]
+    answer = _Answer.of(evidence, Reason.MATERIAL, lines)
+    if answer.is_capture:
+        return None
+    if found := _by_attack(answer, won):
+        return found
+    taken = captured_square(strike.before, strike.move)
+    is_hunter = strike.move.from_square == answer.move.to_square
+    if answer.now.is_check() or not is_hunter or taken not in _newly_takeable(answer.before, answer.now):
+        return None
+    is_pawn = answer.now.piece_type_at(taken) == chess.PAWN
+    return Theme.PAWN_ATTACK if is_pawn else Theme.ATTACK
 
 
 def _left_hanging(evidence: Evidence, won: int) -> chess.Move | None:
@@ -263,7 +357,10 @@ def _at_last(evidence: Evidence) -> _Found | None:
     if king is not None and king.driven:
         ply = _checks_at(evidence, king)
         return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), line[ply]
-    is_free = board.is_capture(best) and _swap(board, best) >= 1 and evidence.best.as_cp >= _EVEN_CP
+    gain = _swap(board, best) if board.is_capture(best) else 0
+    is_piece = gain >= VALUES[chess.KNIGHT] and _free_gain(board, best) >= 1
+    is_pawn = gain >= 1 and _free_gain(board, best) >= 1 and evidence.best.as_cp >= -_EVEN_CP
+    is_free = is_piece or is_pawn
     if is_free and taken_value(board, line[0]) < taken_value(board, best):
         return Theme.MISSED_GAIN, board, best
     later = find_strike(evidence, line[1 : SEARCHED_PLIES + 1])
@@ -275,6 +372,26 @@ def _at_last(evidence: Evidence) -> _Found | None:
     ply = later.before.ply() - board.ply()
     if is_soon and is_new and all(later.move in other[ply : ply + 1] for other in evidence.defences):
         return later.pattern, later.before, later.move
+    return None
+
+
+def _combination(evidence: Evidence) -> _Found | None:
+    """The combination that follows a mistake which misses something as well, in the first two answers."""
+    strike = find_strike(evidence, evidence.reply_line[1 : SEARCHED_PLIES + 1])
+    if strike is None or strike.is_far or strike.pattern not in _COMBINED:
+        return None
+    is_soon = strike.before.ply() <= evidence.board.ply() + _SOON
+    is_new = strike.move not in evidence.best_line[1:]
+    return (strike.pattern, strike.before, strike.move) if is_soon and is_new else None
+
+
+def _if_otherwise_met(evidence: Evidence) -> _Found | None:
+    """The pattern with another defence, where that one shows why the answer wins what it wins."""
+    for line in evidence.reply_lines:
+        shown = line[1 : SEARCHED_PLIES + 1]
+        strike = find_strike(evidence.along(line), shown) if line[1:2] == evidence.reply_line[1:2] else None
+        if strike is not None and not strike.is_far and strike.pattern in _COMBINED:
+            return strike.pattern, strike.before, strike.move
     return None
 
 
@@ -313,10 +430,15 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     takes = taken_value(before, move)
     hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
     gain = takes - _taken_there(evidence, move.to_square)
-    is_point = _gain_there(evidence, before, move) >= won >= 1 or (
+    is_point = _gain_there(evidence, before, move) >= max(won, 1) or (
         hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT]
     )
-    return plain if is_answer and is_point and strike.pattern in _CLEVER else strike.pattern
+    is_all = strike.pattern is Pattern.TRAPPED_PIECE and _gain_there(evidence, before, move) >= max(won, 1)
+    if not ((is_answer or is_all) and is_point and strike.pattern in _CLEVER):
+        return strike.pattern
+    given, got = taken_value(before, move), _taken_there(evidence, move.to_square)
+    is_given = plain is Pattern.TOO_FEW_DEFENDERS and given > got >= 1 and given >= VALUES[chess.KNIGHT]
+    return Theme.UNSOUND_SACRIFICE if is_given else plain
 
 
 def _struck(pattern: Pattern | Theme, before: chess.Board, move: chess.Move, wins: str) -> Motif:
@@ -346,6 +468,9 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
     """What the reason says of a king or of a piece that is chased, and the move that does it."""
     line = evidence.reply_line
     if explanation.reason is Reason.KING and (king := explain_king(evidence)) is not None:
+        before = evidence.after_reply(1)
+        if _takes_piece(evidence):
+            return _struck(_plain(before, line[1]), before, line[1], "")
         theme = Theme.KING_DRIVEN_OUT if king.driven else Theme.CASTLING_LOST
         ply = _checks_at(evidence, king)
         before = evidence.after_reply(ply)
@@ -356,11 +481,29 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
     if "is chased" in detail:
         hunts = next(ply for ply in range(1, len(line), 2) if line[ply + 1].from_square == line[0].to_square)
         return _struck(Theme.CHASED, evidence.after_reply(hunts), line[hunts], "")
-    # The move before the last one shown: it is what sends the piece away.
     ply = max(1, min(len(explanation.refutation) + 1, len(line)) - 2)
+    # The move before the last one shown sends the piece away, unless it was another that attacked it.
+    ply = next((hunter for hunter in range(ply, 0, -2) if _hunts(evidence, hunter)), ply)
     goes_home = "must go back" in detail or "goes back" in detail
     theme = Theme.DRIVEN_HOME if goes_home else Theme.GAIN_OF_TIME
     return _struck(theme, evidence.after_reply(ply), line[ply], "")
+
+
+def _takes_piece(evidence: Evidence) -> bool:
+    """Whether the answer takes a piece for nothing, in each line: the king is driven besides."""
+    lines = evidence.reply_lines
+    is_same = len(evidence.reply_line) > 1 and all(line[1:2] == evidence.reply_line[1:2] for line in lines)
+    if not is_same or not _answer_wins(evidence, VALUES[chess.KNIGHT]):
+        return False
+    return all(line[2].to_square != line[1].to_square for line in lines if line[2:])
+
+
+def _hunts(evidence: Evidence, ply: int) -> bool:
+    """Whether a punishing move newly attacks the piece that has made the mistake, where it went."""
+    before, move = evidence.after_reply(ply), evidence.reply_line[ply]
+    square = evidence.reply_line[0].to_square
+    attackers = after(before, (move,)).attackers(before.turn, square)
+    return bool(attackers - before.attackers(before.turn, square))
 
 
 def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
@@ -423,9 +566,16 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     before, move, now = answer.before, answer.move, answer.now
     if move.promotion:
         yield Theme.PROMOTION, before, move
+    wins_by_taking = answer.is_capture and explanation.won > 0
+    if wins_by_taking and explanation.won > _gain_there(evidence, before, move) and _takes_and_forks(answer):
+        yield Pattern.DOUBLE_ATTACK, before, move
+    if wins_by_taking:
+        yield from _by_capture(evidence, explanation, answer)
     if not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))):
-        yield Theme.THREAT_OF_MATE, before, move
-    if answer.is_capture:
+        hit = _pieces_hit(before, move)
+        takes = any(then.from_square == move.to_square and then.to_square in hit for then in lines[0][3:4])
+        yield (Pattern.DOUBLE_ATTACK if takes else Theme.THREAT_OF_MATE), before, move
+    if answer.is_capture and not wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
     if found := _by_attack(answer, explanation.won):
         yield found, before, move
@@ -440,22 +590,31 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield Theme.GAIN_OF_TIME, before, move
     stays = set(_pieces_hit(before, move)) - {goes.from_square for goes in lines[0][2:3]}
     falls = any(takes.to_square in stays for takes in lines[0][3:4])
-    if (is_new or falls) and not answer.is_capture and _threatens_piece(before, now):
-        yield Theme.ATTACK, before, move
+    is_new_threat = is_new or falls or not _threatens_in_best(evidence)
+    if is_new_threat and not answer.is_capture and _threatens_piece(before, now):
+        yield (Pattern.PIN if _pins(before, now, move) else Theme.ATTACK), before, move
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
-        yield Theme.EXCHANGE, before, move
+        given, taken = taken_value(before, move), taken_value(answer.start, lines[0][0])
+        is_given = answer.takes_back and not answer.is_retaken and given > taken
+        yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
     taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
     if not answer.takes_back and taken_next[0] and all(taken_next):
         yield taken_next[0]
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
-    if not takes_mover and _is_break(before, move):
+    is_trade = answer.is_capture and all(_retakes_with_pawn(before, line[1:3]) for line in lines)
+    if not takes_mover and not is_trade and _is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
-    if is_new and not answer.is_capture and _threatens_fork(now, move):
+    if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied):
         yield Theme.ATTACK, before, move
     if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
+
+
+def _takes_and_forks(answer: _Answer) -> bool:
+    """Whether the answer takes something, is not retaken, and attacks two pieces from there."""
+    return not answer.is_retaken and len(_pieces_hit(answer.before, answer.move)) > 1
 
 
 def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -> Iterator[_Found]:
@@ -614,6 +773,25 @@ def _forks_next(evidence: Evidence) -> _Found | None:
     return (Pattern.DOUBLE_ATTACK, before, move) if forks else None
 
 
+def _fork_trick(evidence: Evidence) -> _Found | None:
+    """A piece is given for a pawn, and a pawn then forks what has retaken it and another piece.
+
+    One of them falls to it, so that the piece comes back.
+    """
+    line = evidence.reply_line
+    if len(line) < 6 or line[2].to_square != line[1].to_square:
+        return None
+    gives, before, forks = evidence.after_reply(1), evidence.after_reply(3), line[3]
+    is_given = VALUES[_kind(gives, line[1].from_square)] > taken_value(gives, line[1]) >= 1
+    if not is_given or before.is_capture(forks):
+        return None
+    now, square = after(before, (forks,)), forks.to_square
+    forked = now.attacks(square) & now.occupied_co[now.turn]
+    is_taken = line[5].from_square == square and evidence.after_reply(5).is_capture(line[5])
+    has_both = is_pawn_fork(now, square) and line[1].to_square in forked
+    return (Pattern.DOUBLE_ATTACK, before, forks) if has_both and is_taken else None
+
+
 def _is_opened(before: chess.Board, now: chess.Board, answer: chess.Move, target: chess.Square) -> bool:
     """Whether a line piece attacks `target` now that the man before it has moved away."""
     hunters = now.attackers(before.turn, target) - before.attackers(before.turn, target)
@@ -657,6 +835,14 @@ def _hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> b
     return False
 
 
+def _pins(before: chess.Board, now: chess.Board, answer: chess.Move) -> bool:
+    """Whether the man that moves newly holds a piece that it threatens before the king or the queen."""
+    square = answer.to_square
+    front = chess.SquareSet(now.attacks(square) & now.occupied_co[now.turn] & ~now.pawns & ~now.queens)
+    held = [target for target in front if target not in before.attacks(answer.from_square)]
+    return any(now.is_pinned(now.turn, target) or is_pinned(now, target, (square,)) for target in held)
+
+
 def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_material: bool) -> bool:
     """Whether the answer gives check and attacks a loose piece, or a better one.
 
@@ -682,6 +868,12 @@ def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:
     return threat >= _THREAT and threat > there
 
 
+def _threatens_in_best(evidence: Evidence) -> bool:
+    """Whether the second move of the best line threatens a piece: there the same answer is no punishment."""
+    board = after(evidence.board, evidence.best_line[:1])
+    return len(evidence.best_line) > 1 and _threatens_piece(board, after(board, evidence.best_line[1:2]))
+
+
 def _threatens_pawn(answer: _Answer, won: int) -> bool:
     """Whether the answer attacks a pawn that could not be won before, and that soon falls.
 
@@ -700,14 +892,51 @@ def _falls_there(square: chess.Square, moves: tuple[chess.Move, ...]) -> bool:
     return stays and _falls(square, moves)
 
 
-def _threatens_fork(now: chess.Board, answer: chess.Move) -> bool:
-    """Whether the man that moves threatens to take something and then to win a piece, whatever the answer."""
+def _threatens_fork(now: chess.Board, answer: chess.Move, onto: chess.Bitboard) -> bool:
+    """Whether the man that moves threatens to win a piece by its next move, whatever the answer to that.
+
+    `onto`: where that move may go.
+    """
     if now.is_check():
         return False
     free = after(now, (chess.Move.null(),))
     level = material_balance(free, free.turn)
-    takes = free.generate_legal_captures(from_mask=chess.BB_SQUARES[answer.to_square])
-    return any(-settle_answer(after(free, (take,))).balance - level >= _THREAT for take in takes)
+    nexts = free.generate_legal_moves(chess.BB_SQUARES[answer.to_square], onto)
+    boards = (after(free, (move,)) for move in nexts if _attacks_much(free, move))
+    return any(-settle_answer(board).balance - level >= _THREAT for board in boards)
+
+
+def _first_taken(evidence: Evidence, explanation: Explanation) -> _Found | None:
+    """The first capture shown that wins something by itself and does not merely retake."""
+    for ply in range(1, 1 + len(explanation.refutation), 2):
+        before, move = evidence.after_reply(ply), evidence.reply_line[ply]
+        retakes = move.to_square == evidence.reply_line[ply - 1].to_square
+        if before.is_capture(move) and not retakes and _swap(before, move) >= 1:
+            return _plain(before, move), before, move
+    return None
+
+
+def _threat_of_fork(evidence: Evidence) -> _Found | None:
+    """A quiet answer that brings a man to where it threatens to win a piece by its next move."""
+    line, best = evidence.reply_line, evidence.best_line
+    if len(line) < 2:
+        return None
+    before, now = evidence.after_reply(1), evidence.after_reply(2)
+    if line[1] in best[1:2] and _threatens_fork(after(evidence.board, best[:2]), line[1], chess.BB_ALL):
+        return None
+    threatens = not before.is_capture(line[1]) and _threatens_fork(now, line[1], chess.BB_ALL)
+    return (Theme.ATTACK, before, line[1]) if threatens else None
+
+
+def _attacks_much(board: chess.Board, move: chess.Move) -> bool:
+    """Whether a move takes, or attacks two men better than pawns, the king among them.
+
+    Anything else threatens no fork, so that its answers need not be tried.
+    """
+    if board.is_capture(move):
+        return True
+    now = after(board, (move,))
+    return len(now.attacks(move.to_square) & now.occupied_co[now.turn] & ~now.pawns) > 1
 
 
 def _gains_time(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
@@ -750,6 +979,13 @@ def _exchanges(start: chess.Board, line: tuple[chess.Move, ...]) -> bool:
     is_piece = now.piece_type_at(answer.to_square) not in (None, chess.PAWN)
     retakes = start.is_capture(reply) and answer.to_square == reply.to_square
     return is_piece and (retakes or any(move.to_square == answer.to_square for move in rest[:1]))
+
+
+def _retakes_with_pawn(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
+    """Whether a pawn takes a pawn and is retaken by one: pawns are traded, and nothing is broken open."""
+    if len(moves) < 2 or moves[0].to_square != moves[1].to_square:
+        return False
+    return after(before, moves[:1]).piece_type_at(moves[1].from_square) == chess.PAWN
 
 
 def _is_break(before: chess.Board, answer: chess.Move) -> bool:

@@ -276,12 +276,28 @@ def _pin(strike: _Strike) -> bool:
     for target in strike.targets:
         if _value(board, target) >= VALUES[chess.KNIGHT]:
             pinned_by_move = not strike.is_retaken and is_pinned(board, target, (strike.move.to_square,))
-            if pinned_by_move or board.is_pinned(board.turn, target):
+            is_held = board.is_pinned(board.turn, target) and _bears_on(strike, target)
+            if pinned_by_move or is_held or _hits_pinned(strike, target):
                 return True
         guards = board.attackers(board.turn, target)
         if guards and all(is_pinned_away(board, guard, target) for guard in guards):
             return True
     return False
+
+
+def _bears_on(strike: _Strike, target: chess.Square) -> bool:
+    """Whether the move has to do with a pin: it pins the man, or attacks it."""
+    is_new = not strike.before.is_pinned(strike.now.turn, target)
+    return is_new or target in strike.now.attacks(strike.move.to_square)
+
+
+def _hits_pinned(strike: _Strike, target: chess.Square) -> bool:
+    """Whether the moved man newly attacks a dearer one that another holds before something better."""
+    board, hunter = strike.now, strike.move.to_square
+    is_new = target in board.attacks(hunter) and target not in strike.before.attacks(strike.move.from_square)
+    pinners = line_pieces(board, strike.before.turn) - chess.SquareSet([hunter])
+    is_cheaper = _value(board, hunter) < _value(board, target)
+    return is_new and is_cheaper and not strike.is_retaken and is_pinned(board, target, pinners)
 
 
 def is_pinned(board: chess.Board, square: chess.Square, pinners: Iterable[chess.Square]) -> bool:
@@ -337,7 +353,14 @@ def _skewer(strike: _Strike) -> bool:
 
 
 def _double_attack(strike: _Strike) -> bool:
-    """The move makes two new threats, one of them on a target; mate and check count."""
+    """The move makes two new threats, one of them on a target; mate and check count.
+
+    A man that a pawn retakes threatens nothing any more; a piece that it threatens may sell itself for it.
+    """
+    if not strike.targets:
+        return False
+    if strike.is_retaken and strike.now.piece_type_at(strike.next_two[0].from_square) == chess.PAWN:
+        return False
     threats = _threats_with_check(strike) if strike.now.is_check() else _new_threats(strike)
     return len(threats) >= 2 and bool(threats & strike.targets)
 
@@ -358,9 +381,21 @@ def _new_threats(strike: _Strike) -> set[chess.Square]:
     """Squares on which the side could now take with gain or give mate, were it to move again."""
     free = strike.now.copy(stack=False)
     free.push(chess.Move.null())
-    threats = _paying_squares(free) - _paying_squares(strike.before)
+    pays = _paying_squares(free) - _paying_squares(strike.before)
+    threats = {square for square in pays if _attacks_anew(strike, square)}
     mate = mates_in_one(free)
     return threats | ({mate.to_square} if mate is not None else set())
+
+
+def _attacks_anew(strike: _Strike, target: chess.Square) -> bool:
+    """Whether the man that has moved attacks a square, or another whose line it has opened.
+
+    What could be taken all along, and pays only now that a guard is chased or a pin is shaken off, is another
+    move's work.
+    """
+    attackers = strike.now.attackers(strike.before.turn, target)
+    opened = attackers - strike.before.attackers(strike.before.turn, target)
+    return strike.move.to_square in attackers or bool(opened)
 
 
 def _paying_squares(board: chess.Board) -> set[chess.Square]:
@@ -520,7 +555,29 @@ def _desperado(strike: _Strike) -> bool:
         return False  # it is given up for something better, whatever attacks it
     attackers = before.attackers(not before.turn, here)
     is_cheaper = any(_value(before, attacker) < _value(before, here) for attacker in attackers)
-    return bool(attackers) and (is_cheaper or not before.attackers(before.turn, here))
+    is_lost = bool(attackers) and (is_cheaper or not before.attackers(before.turn, here))
+    return is_lost and not _has_refuge(before, here)
+
+
+def _has_refuge(board: chess.Board, square: chess.Square) -> bool:
+    """Whether a man of the side to move has a square to go to, taking nothing, and no piece is lost then.
+
+    Where a piece of the other side hangs as well, going away would let that go.
+    """
+    level, here = material_balance(board, board.turn), chess.BB_SQUARES[square]
+    if any(_takes_loose(board, take) for take in board.generate_legal_captures(chess.BB_ALL & ~here)):
+        return False
+    flights = board.generate_legal_moves(here, chess.BB_ALL & ~board.occupied)
+    least = level - VALUES[chess.PAWN]
+    return any(settled_balance(after(board, (flight,)), board.turn) >= least for flight in flights)
+
+
+def _takes_loose(board: chess.Board, take: chess.Move) -> bool:
+    """Whether a capture takes a piece that is undefended, or worth more than what takes it."""
+    taken = captured_square(board, take)
+    is_loose = not board.attackers(not board.turn, taken)
+    is_dearer = _value(board, taken) > _value(board, take.from_square)
+    return _value(board, taken) >= VALUES[chess.KNIGHT] and (is_loose or is_dearer)
 
 
 def _undefended(strike: _Strike) -> bool:

@@ -162,8 +162,23 @@ def _driven(evidence: Evidence) -> TempoLost | None:
 
 def _driven_off(start: chess.Board, line: tuple[chess.Move, ...]) -> _Step | None:
     step = next(_steps(start, line), None)
-    is_driven = step is not None and (step.hunted or step.goes_home)
-    return step if step and is_driven and step.plies <= 2 * _DRIVEN_BY + 1 else None
+    if step is None or step.plies > 2 * _DRIVEN_BY + 1:
+        return None
+    is_driven = step.hunted or step.goes_home or _takes_back(start, line, step)
+    return step if is_driven else None
+
+
+def _takes_back(start: chess.Board, line: tuple[chess.Move, ...], step: _Step) -> bool:
+    """Whether a piece goes back where it came from, and a pawn has gone forward against it meanwhile.
+
+    After a check, or an attack that was merely met, it has asked a question first.
+    """
+    if step.move.to_square != line[0].from_square or start.gives_check(line[0]):
+        return False
+    between = (
+        after(start, line[:ply]).piece_type_at(line[ply].from_square) for ply in range(1, step.plies, 2)
+    )
+    return chess.PAWN in between
 
 
 def _is_back(move: chess.Move, color: chess.Color) -> bool:

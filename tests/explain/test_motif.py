@@ -53,13 +53,13 @@ CASES = {
         evidence("e4 e5 Nf3 Nc6 Bc4", reply="Qf6 Nc3 Qd8 d4 exd4 Nxd4", best="Bc5 c3 Nf6 d3 d6 O-O"),
         Motif(Theme.DRIVEN_HOME, "N", "c3"),
     ),
-    "after the fork trick the pawn drives the bishop": (
+    "the fork trick: the pawn hits the bishop and what has retaken": (
         evidence(
             "e4 e5 Nf3 Nc6 Bc4 Nf6 Nc3",
             reply="Bc5 Nxe5 Nxe5 d4 Bd6 dxe5 Bxe5",
             best="Nxe4 Nxe4 d5 Bd3 dxe4 Bxe4",
         ),
-        Motif(Theme.GAIN_OF_TIME, "P", "d4"),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "d4"),
     ),
     "3.Bxf7+ is no sacrifice that works": (
         evidence(
@@ -567,6 +567,377 @@ FROM_GAMES = {
             reply_cp=-65,
         ),
         Motif(Theme.POSITION),
+    ),
+    "a queen that stands to be taken weighs more than the pawn that is lost instead": (
+        evidence(
+            "rnb1kbnr/ppp2ppp/4p3/8/3qP3/2N2N2/PP1B1PPP/R2QK2R w KQkq - 0 8",
+            reply="Nb5 Qxe4+ Be3 Bb4+ Nd2 Qc6 Rc1 Qxb5 Qe2",
+            best="Nxd4 c6 Nb3 a5 Bg5 f6",
+            defences=("Nb5 Qxe4+ Qe2 Qxe2+ Kxe2 Na6 Nxc7+ Nxc7 Rhc1 Nd5",),
+            best_cp=618,
+            reply_cp=-495,
+        ),
+        Motif(Theme.MISSED_GAIN, "N", "d4"),
+    ),
+    "both leave a bishop: what is missed is worth far more": (
+        evidence(
+            "rnbqk2r/pp2ppbp/2p3p1/3P4/QP4BP/5N2/P2PPP2/1NB1K2R b Kkq - 0 9",
+            reply="Qxd5 Bxc8 b5 Qa5 Nd7 Bxd7+ Qxd7 Nc3 Bxc3 dxc3",
+            best="Bxg4 Bb2 Bxb2 dxc6 bxc6 b5",
+            defences=("Qxd5 Bxc8 a5 Nc3 Qc4 b5 Qxa4 Nxa4 cxb5 Nc3",),
+            best_cp=589,
+            reply_cp=-97,
+        ),
+        Motif(Theme.MISSED_GAIN, "B", "g5"),
+    ),
+    "both leave a bishop: what is missed is worth more": (
+        evidence(
+            "r1b1kb1r/ppp2Npp/2n5/3np3/2B4q/8/PPPP1PPP/RNBQK2R w KQkq - 1 7",
+            reply="Qf3 Qxc4 Nxh8 Be6 d3 Qxc2 O-O O-O-O Bg5 Nd4",
+            best="Bxd5 Bg4 g3 Qh3 Ng5 Bxd1",
+            defences=("Qf3 Qxc4 d3 Qg4 Qxg4 Bxg4 Nxh8 Be6 Bg5 Kd7",),
+            best_cp=320,
+            reply_cp=-232,
+        ),
+        Motif(Theme.MISSED_GAIN, "B", "d5"),
+    ),
+    "both leave a bishop: what is lost is worth more": (
+        evidence(
+            "r1b1kb1r/ppp2Npp/2n5/3np3/2B4q/8/PPPP1PPP/RNBQK2R w KQkq - 1 7",
+            reply="Qf3 Qxc4 Nxh8 Be6 d3 Qxc2 O-O O-O-O Bg5 Nd4",
+            best="Bxd5 Bg4 g3 Qh3 Ng5 Bxd1",
+            defences=("Qf3 Qxc4 d3 Qg4 Qxg4 Bxg4 Nxh8 Be6 Bg5 Kd7",),
+            best_cp=320,
+            reply_cp=-432,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "Q", "c5"),
+    ),
+    "the bishop that is not given on h7 would have won: a gain that is not taken": (
+        evidence(
+            "rnbq1rk1/pp1n1ppp/2p1p3/2bpP3/8/3B1Q1N/PPPP1PPP/RNB1K2R w KQ - 4 8",
+            reply="Qg3 f6 f4 b5 c3 Be7 exf6 Nxf6 Ng5",
+            best="Bxh7+ Kxh7 Qh5+ Kg8 Ng5 Qxg5 Qxg5 Bd4",
+            best_cp=255,
+            reply_cp=-95,
+        ),
+        Motif(Theme.MISSED_GAIN, "B", "h7"),
+    ),
+    "a pawn hits one piece, and a pin is shaken off: no double attack": (
+        evidence(
+            "rnbqkb1r/pppn1ppp/4p3/3pP3/8/5Q2/PPPP1PPP/RNB1KBNR w KQkq - 1 5",
+            reply="Bb5 c6 Be2 Nxe5 Qe3 Bd6 d4 Ng6 g3 O-O",
+            best="Qg3 c5 f4 Nc6 Nf3 f6 Nc3",
+            defences=("Bb5 c6 Ba4 Nxe5 Qe2 Ng6 d4 b5 Bb3 a5",),
+            best_cp=-19,
+            reply_cp=-221,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "N", "e4", "a pawn"),
+    ),
+    "a pawn hits a knight, which then is taken or leaves its pawn": (
+        evidence(
+            "r4rk1/npp1qppp/1b1p1n2/pP2p1N1/P1B1P1b1/BQP5/3P1PPP/RN3RK1 w - - 5 12",
+            reply="Kh1 h6 f3 hxg5 fxg4 Nxg4 h3 Nf2+ Kh2 Nxe4",
+            best="d4 exd4 Nxf7 Rxf7 e5 Ne4 f3 d3+ Kh1 Nf2+ Rxf2 Bxf2",
+            defences=("Kh1 h6 Nf3 Nxe4 d4 exd4 cxd4 Qf6 Nbd2 Nxd2 Nxd2 Bxd4",),
+            best_cp=34,
+            reply_cp=-96,
+        ),
+        Motif(Theme.ATTACK, "P", "h3", "two pawns"),
+    ),
+    "a pawn strikes the knight that a bishop holds before the queen": (
+        evidence(
+            "r1bqkb1r/pp1p1ppp/2n1pn2/2p3B1/2B1P3/2NP4/PPP2PPP/R2QK1NR b KQkq - 2 5",
+            reply="Ne5 f4 Nc6 e5 h6 Bh4 g5 Bg3 d5 exf6 gxf4 Bxf4 Qxf6",
+            best="h6 Bf4 d5 Bb5 Bd7 exd5 exd5",
+            best_cp=49,
+            reply_cp=-65,
+        ),
+        Motif(Pattern.PIN, "P", "e5", "a knight for a pawn"),
+    ),
+    "a bishop pins a knight that the queen hits, too": (
+        evidence(
+            "r3kb1r/pp3ppp/4p1n1/4P3/3qp1P1/8/PP1N1PBP/R2QK2R w KQkq - 0 14",
+            reply="Bxe4 Bb4 Qa4+ Kf8 O-O Rd8 Rac1 Bxd2 Rc4 Qxe5",
+            best="O-O Nxe5 Nxe4 Rd8 Qxd4 Rxd4 Rfc1 Nxg4",
+            defences=("Bxe4 Bb4 Bxg6 hxg6 Qa4+ Ke7 Kf1 Rhd8 Nb3 Qc4+",),
+            best_cp=-59,
+            reply_cp=-314,
+        ),
+        Motif(Pattern.PIN, "B", "b5"),
+    ),
+    "a queen threatens mate and a bishop, which falls": (
+        evidence(
+            "r2qk1r1/pbp2p2/1p2pn2/6B1/8/2PB4/P1P2PPP/R1Q1K2R w KQq - 0 15",
+            reply="O-O Qd5 f3 Qxg5 Qxg5 Rxg5 g4 Ke7 h4 Rc5",
+            best="Bb5+ Ke7 Qf4 Rxg5 Qxg5 Qd6 Qg3 Qxg3",
+            best_cp=160,
+            reply_cp=-459,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "d4", "a bishop"),
+    ),
+    "the pawn is free, since a check would win back the knight": (
+        evidence(
+            "r1bqkb1r/pp1p1ppp/2n1p3/2p1Pn2/2B2P2/2P5/PP1P2PP/RNBQK1NR w KQkq - 1 6",
+            reply="Ne2 Nxe5 Bb5 Ng4 Bd3 g6 Bxf5 gxf5 d4 Rg8",
+            best="Nf3 Be7 Bb3",
+            defences=("Ne2 Nxe5 fxe5 Qh4+ g3 Qxc4 O-O b6 d3 Qd5",),
+            best_cp=-47,
+            reply_cp=-239,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "h5", "a pawn"),
+    ),
+    "the fork trick in a position that is even": (
+        evidence(
+            "r1bqk1nr/pp3ppp/2n5/2bpp3/8/2NP1N2/PPP1BPPP/R1BQ1RK1 b kq - 4 7",
+            reply="Nge7 Nxe5 Nxe5 d4 Bd6 dxe5 Bxe5 Bb5+ Bd7 Re1",
+            best="Bb6 b4 Nge7 Na4 Bc7 b5 Nd4 Nxd4",
+            defences=("Nge7 Nxe5 Nf5 Bf4 O-O Na4 Nxe5 Nxc5 Ng6 Bd2",),
+            best_cp=50,
+            reply_cp=-107,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "d4"),
+    ),
+    "a knight that could go away is no desperado: the king is drawn out": (
+        evidence(
+            "r1bqk2r/pppp1ppp/8/2b1p3/2BnP1n1/5N2/PPPP1PPP/RNBQR1K1 w kq - 10 7",
+            reply="h3 Nxf2 Kxf2 Nxf3+ d4 Nxd4 Be3 O-O",
+            best="Rf1 c6 Nxd4 d5 exd5 Bxd4",
+            defences=("h3 Nxf2 Bxf7+ Kxf7 Kxf2 Nxf3+ Kxf3 Qf6+ Ke2 Qf2+",),
+            best_cp=6,
+            reply_cp=-272,
+        ),
+        Motif(Theme.KING_DRIVEN_OUT, "N", "f7"),
+    ),
+    "a rook given for a knight on f6 and retaken by a pawn": (
+        evidence(
+            "r1n1kb1r/pp4pp/1qp1Pn2/3p2N1/3P4/3Q4/PPP4P/RNB2RK1 w kq - 3 15",
+            reply="Rxf6 gxf6 Nxh7 Rxh7 Qxh7 Qxd4+ Kf1 Qd1+ Kf2 Bc5+",
+            best="Nf7 Rg8 Bf4 Qb5 Qxb5 cxb5 Nc3",
+            best_cp=224,
+            reply_cp=-104,
+        ),
+        Motif(Theme.UNSOUND_SACRIFICE, "P", "f3"),
+    ),
+    "a pawn hits the pinning bishop, and a pawn falls: what takes it is told": (
+        evidence(
+            "r1bqk2r/pppp1p1p/2n2np1/2b3B1/4P3/5P2/PPP3PP/RN1QKBNR w KQkq - 2 7",
+            reply="f4 h6 Bh4 g5 fxg5 Nxe4 Nd2 hxg5 Nxe4 Bb4+",
+            best="Nc3 h6 Bh4 d6 Qe2",
+            best_cp=75,
+            reply_cp=-118,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "N", "e5", "a pawn"),
+    ),
+    "a check hits the bishop too, and what then is taken is another man": (
+        evidence(
+            "r1bqk1nr/ppp2ppp/2np4/3P4/1b2P3/2N2N2/PP3PPP/R1BQKB1R b KQkq - 0 7",
+            reply="Ne5 Qa4+ Nc6 dxc6 Bxc3+ bxc3 bxc6 Bd3 Nf6 O-O O-O Re1 Rb8",
+            best="Bxc3+ bxc3 Nce7 Bd3 Nf6 a3 Ng6",
+            defences=("Ne5 Qa4+ Bd7 Qxb4 Nxf3+ gxf3 Ne7 Be3 Ng6 O-O-O Qf6 a3",),
+            best_cp=-80,
+            reply_cp=-562,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "a bishop"),
+    ),
+    "a knight that goes back where it came from has lost time": (
+        evidence(
+            "rnbqkb1r/pp2nppp/2p1p3/3pP3/3P2P1/5N2/PPP2P1P/RNBQKB1R b KQkq - 0 5",
+            reply="Ng6 h4 Ne7 h5 h6 Be3 c5 dxc5 Nec6 c4",
+            best="c5 c3 Nbc6 h4 h5 gxh5 Bd7 Na3",
+            defences=("Ng6 h4 c5 h5 Ne7 dxc5 Nec6 Be3 Nd7 h6",),
+            best_cp=46,
+            reply_cp=-97,
+        ),
+        Motif(Theme.GAIN_OF_TIME, "P", "h4"),
+    ),
+    "a pawn is taken back, and another forks queen and bishop": (
+        evidence(
+            "r1bqk2r/2p1bppp/p2p1n2/1p6/3pP3/1B6/PPP2PPP/RNBQR1K1 w kq - 0 10",
+            reply="Qxd4 c5 Qd3 c4 Bxc4 bxc4 Qxc4 O-O Qd3 Re8 Bf4 Bf8 Nc3 Bb7",
+            best="a4 Bb7 c3 dxc3 Nxc3 O-O axb5 axb5 Rxa8 Qxa8 Nxb5",
+            defences=("Qxd4 c5 Qc3 c4 Bxc4 bxc4 Qxc4 Be6 Qd3 d5 exd5 Qxd5",),
+            best_cp=-30,
+            reply_cp=-334,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "c5"),
+    ),
+    "a bishop that is given for a pawn on f2": (
+        evidence(
+            "r3k2r/pp3p1p/1q2p1p1/1bbpNnB1/6PP/2P2Q2/PP3P2/RN2K2R b KQkq - 0 13",
+            reply="Bxf2+ Qxf2 Qxf2+ Kxf2 Nd6 a4 Bc6 Ke1 Ne4 Nd2",
+            best="f6 Bxf6 O-O g5 Bd6",
+            best_cp=149,
+            reply_cp=-283,
+        ),
+        Motif(Theme.UNSOUND_SACRIFICE, "Q", "f2", "a bishop for a pawn"),
+    ),
+    "a capture that wins a knight is that, though it threatens mate as well": (
+        evidence(
+            "r1bqk1nr/pppp1ppp/2n5/b3p3/2B1P3/1QP2N2/P2P1PPP/RNB1K2R b KQkq - 2 6",
+            reply="f6 Bxg8 Qe7 Bd5 d6 O-O Bb6 d4 Na5 Qd1",
+            best="Qe7 d4 Nf6 Nxe5 Nxe5",
+            best_cp=75,
+            reply_cp=-392,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "B", "g8", "a knight"),
+    ),
+    "a knight that checks and comes back has not been driven": (
+        evidence(
+            "r4rk1/pQp3pp/4pq2/4p3/3nP3/2NP2PN/PPP4P/R1B1K2R b KQ - 0 14",
+            reply="Nf3+ Kd1 Nd4 Re1 Rab8 Qa6 Qf3+ Ne2 Nxe2 Rxe2",
+            best="Qf3 Rg1 Qg4",
+            defences=("Nf3+ Kd1 Qf7 Nf4 exf4 Bxf4 Nd4",),
+            best_cp=174,
+            reply_cp=-329,
+        ),
+        Motif(Theme.POSITION),
+    ),
+    "a knight comes near with gain of time, and forks with either defence": (
+        evidence(
+            "r1b1kb1r/pp2pppp/2np2q1/8/8/2PNB1P1/PP3P1P/R2QKB1R b KQkq - 1 12",
+            reply="Bf5 Nf4 Qg4 f3 Qg5 Nd5 Qg6 Nc7+ Kd7 Nxa8 Kc8 Bb5 Qe6 Qe2 Kb8 Bxc6 bxc6",
+            best="Qe4 Rg1 g6 Qb3 Bg7 O-O-O O-O Bg2 Qg4",
+            defences=("Bf5 Nf4 Qf6 Nd5 Qg6 Nc7+ Kd7 Nxa8 e6 Qb3 Kc8 O-O-O Be4 Rg1",),
+            best_cp=105,
+            reply_cp=-265,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "c7", "a rook"),
+    ),
+    "a knight is taken with check, and the king is driven besides": (
+        evidence(
+            "rn1qk1r1/pp5p/2b1pppB/1Nb4n/7N/8/PP3PPP/R2QKB1R b KQq - 5 14",
+            reply="g5 Qxh5+ Ke7 Nf5+ exf5 Bc4 Qa5+ Nc3 Bxf2+ Kf1",
+            best="a6 Nc3 Qxd1+ Rxd1 g5 Be2",
+            best_cp=192,
+            reply_cp=-191,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "Q", "h5"),
+    ),
+    "a bishop that has taken a guarded pawn is taken; what else falls comes after": (
+        evidence(
+            "rnb1k2r/pp3ppp/2p1p3/2b1P3/B2qp3/3P4/PPP2PPP/R1BQK1NR w KQkq - 1 9",
+            reply="Bxc6+ Nxc6 Be3 Qxb2 Rb1 Bb4+ Bd2 Bxd2+ Kf1 Qa3 Qxd2",
+            best="Be3 Qxb2 d4 Qb4+ c3 Qxc3+ Kf1 Be7 Bc2",
+            defences=("Bxc6+ Nxc6 Nh3 exd3 O-O Qxe5 b4 dxc2 Qxc2 Bxb4 Rd1 Qxa1",),
+            best_cp=-78,
+            reply_cp=-592,
+        ),
+        Motif(Theme.UNSOUND_SACRIFICE, "N", "c3", "a bishop"),
+    ),
+    "a pawn takes and hits two pieces, which win more than the pawn": (
+        evidence(
+            "r1b1kb1r/pp1n1ppp/1qn1p3/2ppP3/3P4/2NBBN2/PPP2PPP/R2QK2R w KQkq - 4 8",
+            reply="Nh4 cxd4 Nxd5 exd5 Bh6 gxh6 e6 Be7 O-O",
+            best="O-O Nxd4 Bxd4 cxd4 Nb5 a6 Nbxd4 Qxb2 Rb1",
+            best_cp=-3,
+            reply_cp=-525,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "P", "d5", "a bishop, a knight and a pawn"),
+    ),
+    "a bishop is exchanged, and a check then hits the one that has retaken": (
+        evidence(
+            "r1bqkbnr/p1pppppp/np6/8/3PP3/2P5/PP3PPP/RNBQKBNR b KQkq - 0 3",
+            reply="d5 Bxa6 Bxa6 Qa4+ Qd7 Qxa6 dxe4 Qb7 f5 Qxa8+ Kf7 Nd2",
+            best="c5 Nf3 Bb7 Bc4 Nc7 O-O e6 Qe2 b5",
+            defences=("d5 Bxa6 dxe4 Bxc8 Rxc8 Nd2 f5 f3 e5 dxe5 e3 Nb3",),
+            best_cp=-113,
+            reply_cp=-526,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "a knight for a pawn"),
+    ),
+    "a check hits the loose bishop, and nothing is lost at once": (
+        evidence(
+            "r1bqk2r/pp2bppp/2n5/2p3B1/B2pn3/3P4/PPP2PPP/R2QK1NR w KQkq - 0 10",
+            reply="Bxe7 Qa5+ c3 dxc3 Bxc6+ bxc6 b4 cxb4 Bxb4 Qxb4 dxe4 c2+ Qd2 Qb1+ Qc1 Rb8 Ne2 Ba6",
+            best="Bxc6+ bxc6 Bxe7 Qxe7 dxe4 O-O Ne2 f5 O-O fxe4 Ng3",
+            best_cp=-145,
+            reply_cp=-336,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4"),
+    ),
+    "a bishop holds the knight before the queen": (
+        evidence(
+            "r1bq1rk1/2p1bppp/p1p5/8/8/5N2/PPPB1PPP/R2Q1RK1 w - - 0 11",
+            reply="g3 Bg4 Re1 Bc5 Be3 Qxd1 Raxd1 Bb4 Ne5 Bxd1 Rxd1",
+            best="Re1 h6 Ne5",
+            best_cp=49,
+            reply_cp=-149,
+        ),
+        Motif(Pattern.PIN, "B", "g5", "a rook for a bishop"),
+    ),
+    "a pawn that stands free is taken; that a knight is held as well is no more than that": (
+        evidence(
+            "rnb1kb1r/pp2qpp1/2p2n1p/4p1B1/1P2P3/2N2N2/P1P2PPP/R2QKB1R w KQkq - 0 8",
+            reply="Be3 Qxb4 Bd2 Nxe4 Nxe4 Qxe4+ Be2 Be7 O-O Qd5 c4 Qd6 Re1",
+            best="Bd2 Qxb4 Nxe5 Qe7 Nf3 Nxe4 Nxe4 Qxe4+ Be2",
+            defences=("Be3 Qxb4 Qd2 Qa5 Nd1 Bb4 c3 Be7 Bd3 Be6 O-O Nbd7 Qc2 Qc7 Nb2 O-O h3 Nc5 Bc4",),
+            best_cp=-54,
+            reply_cp=-187,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "Q", "b5"),
+    ),
+    "a bishop that goes away has driven nobody back": (
+        evidence(
+            "r1bqk2r/1pppn2p/p1nb1pp1/4p3/2B1P1QN/P1NPB3/1PP2PPP/R3K2R b KQkq - 1 9",
+            reply="Na5 Ba2 Nac6 Nf5 Nxf5 exf5 Ne7 fxg6 hxg6 Ne4 f5 Nxd6+ cxd6 Qb4 d5 Bb6 Nc6",
+            best="Nd4 O-O c6 Bxd4 exd4 Ne2 Be5",
+            best_cp=-48,
+            reply_cp=-234,
+        ),
+        Motif(Theme.POSITION),
+    ),
+    "queens come off with check: no double attack": (
+        evidence(
+            "r1bq3r/pppk3p/6p1/2b1Qp2/1nBn4/3P4/PPP2PPP/RNB1K2R w KQ - 1 13",
+            reply="Qg7+ Qe7+ Qxe7+ Bxe7 c3 b5 cxd4 bxc4 dxc4 Nc2+ Kd1 Nxa1 Nc3 Ba6 c5 Bf6 d5 c6",
+            best="Qxc5 Nbxc2+ Kd1 Qe7 Qxe7+ Kxe7 Bg5+ Kd6 Na3 Nxa3 bxa3",
+            best_cp=20,
+            reply_cp=-479,
+        ),
+        Motif(Theme.CHEAPER_ATTACKER, "P", "c5", "a rook for a pawn"),
+    ),
+    "a bishop stands to be taken, though a pawn would come off for it": (
+        evidence(
+            "r1b1k2r/pp3ppp/2p2n2/3pq3/B3P3/2b3P1/PPPB1P1P/R2QK2R w KQkq - 0 11",
+            reply="O-O Bxd2 exd5 O-O Qxd2 Qxd5 Qxd5 cxd5 f3 Be6 g4 Rfc8 Kf2 Rab8 Kg3",
+            best="Bxc3 Qxe4+ Qe2 O-O Qxe4 Nxe4 Bd4 Bg4 h3 Bf3 O-O Nd2 Rfe1 Be4 Red1 Nf3+",
+            defences=("O-O Bxd2 Qxd2 O-O exd5 Qxd5 Qxd5 cxd5 Rfe1 Be6 Kg2 Rfd8 f3",),
+            best_cp=-210,
+            reply_cp=-534,
+        ),
+        Motif(Theme.MISSED_GAIN, "B", "c3"),
+    ),
+    "a check hits the loose bishop, before a knight uncovers another": (
+        evidence(
+            "r1bqk2r/pp2bppp/2n2n2/2p3B1/B2p4/2NP4/PPP2PPP/R2QK1NR w KQkq - 0 9",
+            reply="Ne4 Qa5+ c3 Nxe4 Bxe7 dxc3 Bxc6+ bxc6 Bd8 Qxd8 dxe4 cxb2 Qxd8+ Kxd8 Rb1 Rb8",
+            best="Bxc6+ bxc6 Bxf6 gxf6 Ne4 h5 Ne2 h4",
+            best_cp=-9,
+            reply_cp=-290,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "two pawns"),
+    ),
+    "a pawn that is all that is won is taken by a pawn: nothing is trapped": (
+        evidence(
+            "rn2k1nr/pp3ppp/1bp1p3/3pP3/bP1P1PP1/P6P/R2NN3/2B1KB1R b Kkq - 0 13",
+            reply="c5 Nc3 Bd7 dxc5 Bc7 Nf3 Ne7 Bd3 a6 Rg2 Nbc6 O-O h5 g5",
+            best="Bb5 Nb3 Bc4 Rb2 h5 Nc5 Bxc5 bxc5",
+            defences=("c5 Nc3 Bc6 dxc5 Bd8 Rg1 a6 Nb3 h5 g5 Ne7 Kf2",),
+            best_cp=109,
+            reply_cp=-92,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "P", "c5", "a pawn"),
+    ),
+    "a pawn that stood free in the centre is not taken": (
+        evidence(
+            "r1bq1rk1/pp1n1ppp/2p1pn2/8/2BPP3/2Q2N2/PP3PPP/R1BR2K1 b - - 0 11",
+            reply="Nb6 Bd3 Nfd7 Bg5 f6 Bh4 Qe7 Bg3 f5 Qb3 fxe4 Bxe4",
+            best="Nxe4 Qc2 Nd6 Bd3 Nf6 b3 h6 Ba3 a5 Ne5 Re8",
+            defences=("Nb6 Bd3 Qc7 Bg5 Nh5 a4 h6 Be3",),
+            best_cp=5,
+            reply_cp=-208,
+        ),
+        Motif(Theme.MISSED_GAIN, "N", "e5"),
     ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""

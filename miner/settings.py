@@ -226,9 +226,9 @@ class JudgeSettings(_Checked):
         FromZero,
         Option(
             "Nodes that judging may take in all: what could be worth most is judged first, the rest is left "
-            "(default 600,000,000, some ten minutes on two cores; 0: no limit)."
+            "(default 700,000,000, some ten minutes on two cores; 0: no limit)."
         ),
-    ] = 600_000_000
+    ] = 700_000_000
     nodes: Annotated[
         tuple[int, ...],
         Option(
@@ -237,7 +237,7 @@ class JudgeSettings(_Checked):
             metavar="N,N,...",
         ),
     ] = (20_000, 100_000, 400_000, 1_000_000)
-    keep: tuple[float, ...] = (0.6, 0.7, 0.9)  # share of the threshold that must be lost to go one stage on
+    keep: tuple[float, ...] = (0.6, 0.7, 1.0)  # share of the threshold that must be lost to go one stage on
     loss_threshold: Share = 0.10  # expected score
     tempo_threshold: Share = 0.05  # the same for a tempo lost by force
     well_left: Share = 0.45  # expected score of a reply beyond which it is a missed chance at the most

@@ -69,7 +69,7 @@ FIRST_LOOKS = 0.25
 """Share of the nodes that the first looks may take, at the most; amateurs' games need a tenth."""
 DEEPER_LOOKS = 70
 """Times the nodes of the first look that judging a reply takes on average which the first leaves open."""
-TOO_LITTLE = 0.1
+TOO_LITTLE = 0.03
 """Share of the nodes with which no further round is begun."""
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import chess
@@ -16,7 +16,7 @@ from miner.errors import UsageError
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import ADVANTAGE, GIVES_AWAY, LETS_GO, NO_SIMPLE_REASON, explain
 from miner.explain.habit import explain_habit
-from miner.finding.finding import is_losing, overrated
+from miner.finding.finding import is_losing
 from miner.finding.openings import Opening, opening_after
 from miner.graph.repertoire import repertoire_digest
 from miner.means import USUAL, Means
@@ -131,8 +131,7 @@ def ranked(store: Store, settings: RankSettings, means: Means = USUAL) -> Rankin
     met = with_gain(met, curves, parts, confidence)
     by_band = met[(met["games"] > 0) & is_many_people(met)]
     grouped = by_band if group.is_one_band else _together(store, met, replies, games_of, group, tallied)
-    surer = replace(settings, sure_by=max(settings.sure_by, overrated(judged, settings)))
-    words = with_lasting(store, _words(losing, surer, means))
+    words = with_lasting(store, _words(losing, settings, means))
     is_mistake = words.pop("is_mistake").astype(bool)
     is_missed = ~is_mistake & (losing["exp_reply"] > settings.mistake_score)  # between them it may be either
     mistakes, missed = words[is_mistake], _as_missed(words[is_missed], losing)

@@ -166,7 +166,8 @@ def agreeing(number: int, one: str, several: str) -> str:
 def often_words(finding: Finding) -> str:
     """Games with the losing reply, pick rate and its interval, e.g. `28 of 80 games (35%; 27 to 44%)`.
 
-    The rate of a single band leans towards those beside it; where that shows it is told apart from the count.
+    The rate of a single band leans towards those beside it, that of several to what replies of as few games
+    turn out to be; where that shows it is told apart from the count.
     Games of a prior are told apart, too, e.g. `310 of 931 games elsewhere, 4 of 12 here (33%; 31 to 36%)`.
     """
     chosen, games = finding.games_with_reply, finding.games_at_position
@@ -179,7 +180,7 @@ def often_words(finding: Finding) -> str:
     counts = f"{chosen:,} of {counted(games, 'game')}"
     if rate in {percent(chosen / games), percent(RAREST)}:
         return f"{counts} ({rate}; {bounds})"
-    return f"{counts} (by these and the bands beside it, {rate} are to be expected; {bounds})"
+    return f"{counts} (by these and by what is usual, {rate} are to be expected; {bounds})"
 
 
 def summary(finding: Finding) -> str:
@@ -321,6 +322,9 @@ def shares_words(finding: Finding) -> str:
         return ", ".join([*parts, f"costs {finding.gain_for_band:.2f} of a point"])
     if finding.find_rate is not None:
         parts.append(f"is not punished by {percent(1.0 - finding.find_rate)} today")
+    elif (points := 100.0 * finding.steered_reach * finding.pick_rate * finding.punish_gain) > 0.0:
+        # Too few have answered it to be told of; what its worth was reckoned with is what is usual.
+        parts.append(f"is usually not punished by {percent(min(1.0, finding.teaching_value / points))}")
     return ", ".join([*parts, f"gives who punishes it {finding.punish_gain:.2f} of a point more"])
 
 

@@ -80,7 +80,7 @@ def test_one_game_is_singular() -> None:
 def test_a_pooled_rate_is_marked() -> None:
     """Where the neighbouring bands move the rate away from the plain share, it is only about so much."""
     assert words.often_words(vienna(pick_rate=0.33)) == (
-        "28 of 80 games (by these and the bands beside it, 33% are to be expected; 27 to 44%)"
+        "28 of 80 games (by these and by what is usual, 33% are to be expected; 27 to 44%)"
     )
 
 
@@ -264,6 +264,14 @@ def test_scores_have_their_games() -> None:
     assert words.observed_sentence(vienna(observed_without_reply=None)) == (
         "Those who chose it scored 41% in 28 games."
     )
+
+
+def test_shares_make_the_worth_where_few_have_answered() -> None:
+    """What the worth was reckoned with is told, though how often this mistake is punished is not known."""
+    few = vienna(find_rate=None, steered_reach=0.1, pick_rate=0.3, punish_gain=0.2, teaching_value=0.15)
+
+    assert "is chosen by 30%, is usually not punished by 25%, gives who" in words.shares_words(few)
+    assert "usually" not in words.shares_words(vienna())
 
 
 def test_results_of_few_games_are_not_told() -> None:

@@ -94,10 +94,12 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
         return None
     plies = min(_MISSED_PLIES, len(end.line))
     won = _when_won(standings, least_best.balance)
+    if won.plies > LONGEST:
+        return None  # what is won so late, other moves on the way would not win
     if end.balance > before:
-        net = _net(won, end.board, evidence.errs)
+        net = _net(won.board, end.board, evidence.errs)
         return MaterialLost(missed, net, end.line, plies, Cost.GETS)
-    net = _net(won, evidence.board, evidence.errs)
+    net = _net(won.board, evidence.board, evidence.errs)
     cost = Cost.LEAVES if least_best.balance <= 0 else Cost.MISSES
     return MaterialLost(missed, net, end.line, plies, cost)
 
@@ -220,15 +222,15 @@ def _at_first(end: _End, before: int) -> _End:
     return end
 
 
-def _when_won(standings: list[_Standing], balance: int) -> chess.Board:
-    """The board on which the best line has won so much for good: later exchanges would change the names."""
+def _when_won(standings: list[_Standing], balance: int) -> _Standing:
+    """Where the best line has won so much for good: later exchanges would change the names."""
     stays = standings[-1]
     for standing in reversed(standings):
         if standing.balance < balance:
             break
         if standing.balance == balance:
             stays = standing
-    return stays.board
+    return stays
 
 
 def _standings(evidence: Evidence, line: tuple[chess.Move, ...], limit: int) -> list[_Standing]:

@@ -104,6 +104,20 @@ def test_missed_gain_is_told_from_a_loss() -> None:
     assert found.detail.startswith("misses the win of a knight")
 
 
+def test_gain_far_down_the_best_line_is_not_missed() -> None:
+    """After 4.Nxd4 the line wins two pawns by its ninth move, if Black lets it: nobody has missed these."""
+    best = "Nxd4 exd4 O-O c6 Re1 Nh6 d3 Qh4 h3 g5 e5 g4 Bxh6 Bxh6 Re4 f5 exf6+ Kd8 Qxg4 Qxf6 Rxd4"
+    reply = "Nxe5 Qg5 Bxf7+ Kd8 O-O Qxe5 c3 Ne6 d3 Ne7 f4 Qf6 Bh5 g6 Be2 d5 d4 Bd7 Nd2 Nxf4 Kh1"
+    others = (
+        "Nxe5 Qg5 Bxf7+ Kd8 Ng4 Nh6 c3 Nc2+ Qxc2 Qxg4 Bc4 Qxg2 Rf1 d5 Be2 Qxe4 Qxe4 dxe4 d3 exd3 Bxd3",
+        "Nxe5 Qg5 Bxf7+ Kd8 O-O Qxe5 d3 Qf6 Bc4 b5 Bd5 c6 Bxg8 Rxg8 f4 Ne6",
+    )
+
+    found = explain_material(evidence("e4 e5 Nf3 Nc6 Bc4 Nd4", reply=reply, best=best, defences=others))
+
+    assert found is None or found.cost is not Cost.MISSES
+
+
 def test_piece_not_taken_back() -> None:
     """Who does not retake has lost what was taken."""
     found = explain_material(evidence("e4 d5 exd5", reply="a6 c4 e6 dxe6 Bxe6", best="Qxd5 Nc3 Qa5"))

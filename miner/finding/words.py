@@ -431,8 +431,7 @@ def leak_sentence(finding: Finding, leak: Mapping[Any, Any]) -> str:
     wrong, best = (
         numbered_sans([leak[name]], finding.ply + 1 + len(path)) for name in ("wrong_san", "best_san")
     )
-    went = "kept less" if finding.is_missed else "went wrong"
-    often = f"{leak['wrong']:,} of {leak['games']:,} {went}"
+    often = f"{leak['wrong']:,} of {leak['games']:,} kept less"
     return f"After {way} {often}, most often by {wrong}; better is {best}."
 
 

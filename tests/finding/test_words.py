@@ -9,10 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from miner.finding import words
-from miner.finding.finding import findings_of
 from miner.reasons import Pattern, Reason
 from miner.terms import Kind
-from tests.export.examples import first_move, legal, table, vienna
+from tests.export.examples import first_move, legal, vienna
 
 
 def test_summary_of_a_tempo() -> None:
@@ -134,16 +133,6 @@ def test_where_the_gain_leaks_away() -> None:
     leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "e5"}
 
     told = words.leak_sentence(vienna(), leak)
-
-    assert told == "After 3...exf4 3 of 8 went wrong, most often by 4.fxe5; better is 4.e5."
-
-
-def test_leak_after_a_missed_chance() -> None:
-    """Nobody went wrong by a mistake: something of the chance was left."""
-    [missed] = findings_of(table(vienna()), missed=True)
-    leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "e5"}
-
-    told = words.leak_sentence(missed, leak)
 
     assert told == "After 3...exf4 3 of 8 kept less, most often by 4.fxe5; better is 4.e5."
 

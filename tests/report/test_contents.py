@@ -117,8 +117,8 @@ def test_leaks_in_words() -> None:
     at_once = leak(path_san="", wrong_san="fxe5", best_san="e5")
 
     assert leaks_told(leak(), at_once) == [
-        "After 4.e5 Ng8 3 of 8 went wrong, most often by 5.Qe2; better is 5.Nf3.",
-        "After 3...exf4 3 of 8 went wrong, most often by 4.fxe5; better is 4.e5.",
+        "After 4.e5 Ng8 3 of 8 kept less, most often by 5.Qe2; better is 5.Nf3.",
+        "After 3...exf4 3 of 8 kept less, most often by 4.fxe5; better is 4.e5.",
     ]
 
 
@@ -129,7 +129,7 @@ def test_leaks_of_few_games_or_rare_ones() -> None:
 
     told = leaks_told(*rare, *enough)
 
-    assert [one.split(" went")[0][-6:] for one in told] == ["2 of 5", "2 of 6"]
+    assert [one.split(" kept")[0][-6:] for one in told] == ["2 of 5", "2 of 6"]
 
 
 @given(any_finding())

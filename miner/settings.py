@@ -344,7 +344,7 @@ class RankSettings(_Checked):
         ),
     ] = 0.42  # but for mate, two pawns or a tempo lost by force
     # The score must be lower by it, since a longer search may shift it; the loss, seen by two, by half of it.
-    sure_by: Share = 0.01
+    sure_by: Share = 0.02
     hold_share: Share = 0.5  # of its threshold that a finding must have lost at the budget before, too
     soundness: Annotated[
         Share,

@@ -226,9 +226,9 @@ class JudgeSettings(_Checked):
         FromZero,
         Option(
             "Nodes that judging may take in all: what could be worth most is judged first, the rest is left "
-            "(default 700,000,000, some ten minutes on two cores; 0: no limit)."
+            "(default 750,000,000, some ten minutes on two cores; 0: no limit)."
         ),
-    ] = 700_000_000
+    ] = 750_000_000
     nodes: Annotated[
         tuple[int, ...],
         Option(

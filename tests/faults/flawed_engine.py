@@ -2,7 +2,8 @@
 
 WHEN is `once` (the first search or, of a flaw at the start, the second start), `always`, `never`, `after N`
 searches until there is a file `mended` in FOLDER, `restricted` (in searches of some moves only), or a move:
-in searches of that move alone. FOLDER is where searches and starts are counted.
+in searches of that move alone, and of positions, with all moves, that look as if it
+had just been played. FOLDER is where searches and starts are counted.
 """
 
 from __future__ import annotations
@@ -28,14 +29,17 @@ def main(engine: str, folder: Path, flaw: str, when: str) -> None:
     flawed = flaw in AT_THE_START and (when == "always" or (when == "once" and starts == 2))
     if flawed:
         _start_badly(flaw)
+    fen = ""
     with subprocess.Popen([engine], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as real:
         assert real.stdin
         assert real.stdout
         for line in sys.stdin:
             word = line.split()[0]
-            if word == "ucinewgame" and flaw == "is killed in between" and _is_time(line, folder, when):
+            if word == "position":
+                fen = line.partition(" fen ")[2]
+            if word == "ucinewgame" and flaw == "is killed in between" and _is_time(line, folder, when, fen):
                 _die(real)
-            spoils = word == "go" and flaw not in AT_THE_START and _is_time(line, folder, when)
+            spoils = word == "go" and flaw not in AT_THE_START and _is_time(line, folder, when, fen)
             if spoils and flaw in BEFORE:
                 BEFORE[flaw](real)
             if spoils and flaw == "ends early":
@@ -56,7 +60,7 @@ def _count(file: Path) -> int:
     return file.stat().st_size
 
 
-def _is_time(go: str, folder: Path, when: str) -> bool:
+def _is_time(go: str, folder: Path, when: str, fen: str) -> bool:
     number = _count(folder / "searches")
     if when.startswith("after "):
         return number > int(when.split()[1]) and not (folder / "mended").exists()
@@ -66,7 +70,16 @@ def _is_time(go: str, folder: Path, when: str) -> bool:
         or (when == "once" and number == 1)
         or (when == "restricted" and bool(moves))
         or moves == [when]
+        or (len(when) == 4 and when[3].isdigit() and bool(fen) and not moves and _looks_played(when, fen))
     )
+
+
+def _looks_played(move: str, fen: str) -> bool:
+    """Whether the move's first square is empty, and on its second stands a man of who is not to move."""
+    placement, turn = fen.split()[:2]
+    rows = re.sub(r"\d", lambda digit: " " * int(digit[0]), placement).split("/")[::-1]
+    left, there = (rows[int(square[1]) - 1]["abcdefgh".index(square[0])] for square in (move[:2], move[2:]))
+    return left == " " and (there.isupper() if turn == "b" else there.islower())
 
 
 def _tell(engine: IO[str], line: str) -> None:

@@ -56,7 +56,7 @@ def quick_store(folder: Path) -> Store:
     usual = Settings()
     settings = replace(
         usual,
-        judge=replace(usual.judge, nodes=(10_000, 40_000), nodes_in_all=5_000_000),
+        judge=replace(usual.judge, nodes=(10_000, 40_000), nodes_in_all=15_000_000),
         scan=replace(usual.scan, nodes=(1_000, 3_000, 10_000), games=20),
         follow=replace(
             usual.follow,

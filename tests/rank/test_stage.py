@@ -463,7 +463,7 @@ def misplay(cp_best: int, cp_reply: int, **other: Any) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("cp_best", "cp_reply", "table", "detail"),
     [
-        (40, -65, "findings", "shuts in its own bishop on f8"),
+        (40, -75, "findings", "shuts in its own bishop on f8"),
         (100, -50, "missed", "lets the advantage go"),
         (50, -50, "missed", "gives away more than it had to"),
         (200, 90, "missed", "lets the advantage go"),
@@ -492,7 +492,7 @@ def test_a_mistake_leaves_its_player_worse(
 def test_reason_holds_with_every_defence(tmp_path: Path, defences: list[str], detail: str) -> None:
     """A queen that goes home in the line, but need not with another defence as good, has not lost a move."""
     way_home = ["d8e7", "g1f3", "e7d8"]
-    store = judged_store(tmp_path, [misplay(40, -65, pv_reply=way_home, defences=defences)])
+    store = judged_store(tmp_path, [misplay(40, -75, pv_reply=way_home, defences=defences)])
 
     rank(store, RankSettings())
 
@@ -503,7 +503,7 @@ def test_advice_is_told_of_mistakes_only(tmp_path: Path) -> None:
     """3...h6 stops no mate and goes against all advice; as a missed chance it would have words of its own."""
     lines = {"pv_reply": ["h7h6", "g1f3"], "pv_best": ["g7g6", "h5f3"], "best_move": "g7g6"}
     told = {}
-    for name, cp_best, cp_reply in (("findings", 40, -65), ("missed", 100, -50)):
+    for name, cp_best, cp_reply in (("findings", 40, -75), ("missed", 100, -50)):
         loss = expected_score(cp_best) - expected_score(cp_reply)
         numbers = {"cp_best": cp_best, "cp_reply": cp_reply, "loss": loss, "loss_before": loss}
         games = [Game(moves=f"{MATE} h6 Nf3", black=player, black_rating=900) for player in PLAYERS]

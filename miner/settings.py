@@ -260,6 +260,10 @@ class JudgeSettings(_Checked):
         """Nodes for each of the other defences, which are many: half of the last budget but two."""
         return max(self.nodes[0], self.nodes[max(0, len(self.nodes) - 3)] // 2)
 
+    def must_lose(self, *, tempo: bool) -> float:
+        """Expected score that a reply must lose: less where it loses a tempo."""
+        return min(self.tempo_threshold, self.loss_threshold) if tempo else self.loss_threshold
+
     def keeps_from(self, stage: int) -> float:
         """Share of the threshold that a reply must lose at a stage (from 0) to go on."""
         return self.keep[min(stage, len(self.keep) - 1)]

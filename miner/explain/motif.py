@@ -279,8 +279,13 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
 
 def _takes_sacrifice(evidence: Evidence, before: chess.Board, answer: chess.Move) -> bool:
     """Whether the answer takes a piece that has just taken something cheaper, and keeps what that wins."""
-    got, given = _taken_there(evidence, answer.to_square), taken_value(before, answer)
-    return 1 <= got < given >= VALUES[chess.KNIGHT] and _gain_there(evidence, before, answer) >= _THREAT
+    return _takes_given(evidence, before, answer) and _gain_there(evidence, before, answer) >= _THREAT
+
+
+def _takes_given(evidence: Evidence, before: chess.Board, take: chess.Move) -> bool:
+    """Whether a capture takes a piece that the mistake has given for something cheaper."""
+    got, given = _taken_there(evidence, take.to_square), taken_value(before, take)
+    return 1 <= got < given >= VALUES[chess.KNIGHT]
 
 
 def _forks_king(evidence: Evidence, before: chess.Board) -> bool:
@@ -357,14 +362,12 @@ def _at_last(evidence: Evidence) -> _Found | None:
     if king is not None and king.driven:
         ply = _checks_at(evidence, king)
         return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), line[ply]
-    gain = _swap(board, best) if board.is_capture(best) else 0
-    is_piece = gain >= VALUES[chess.KNIGHT] and _free_gain(board, best) >= 1
-    is_pawn = gain >= 1 and _free_gain(board, best) >= 1 and evidence.best.as_cp >= -_EVEN_CP
-    is_free = is_piece or is_pawn
+    is_piece = board.is_capture(best) and _swap(board, best) >= VALUES[chess.KNIGHT]
+    is_free = _free_gain(board, best) >= 1 and (is_piece or evidence.best.as_cp >= -_EVEN_CP)
     if is_free and taken_value(board, line[0]) < taken_value(board, best):
         return Theme.MISSED_GAIN, board, best
-    later = find_strike(evidence, line[1 : SEARCHED_PLIES + 1])
-    if later is None or later.is_far or later.pattern not in _COMBINED:
+    later = _combined_strike(evidence)
+    if later is None:
         return None
     is_soon = later.before.ply() <= board.ply() + _SOON
     is_new = later.move not in evidence.best_line[1:2]
@@ -377,8 +380,8 @@ def _at_last(evidence: Evidence) -> _Found | None:
 
 def _combination(evidence: Evidence) -> _Found | None:
     """The combination that follows a mistake which misses something as well, in the first two answers."""
-    strike = find_strike(evidence, evidence.reply_line[1 : SEARCHED_PLIES + 1])
-    if strike is None or strike.is_far or strike.pattern not in _COMBINED:
+    strike = _combined_strike(evidence)
+    if strike is None:
         return None
     is_soon = strike.before.ply() <= evidence.board.ply() + _SOON
     is_new = strike.move not in evidence.best_line[1:]
@@ -388,11 +391,17 @@ def _combination(evidence: Evidence) -> _Found | None:
 def _if_otherwise_met(evidence: Evidence) -> _Found | None:
     """The pattern with another defence, where that one shows why the answer wins what it wins."""
     for line in evidence.reply_lines:
-        shown = line[1 : SEARCHED_PLIES + 1]
-        strike = find_strike(evidence.along(line), shown) if line[1:2] == evidence.reply_line[1:2] else None
-        if strike is not None and not strike.is_far and strike.pattern in _COMBINED:
+        is_met = line[1:2] == evidence.reply_line[1:2]
+        if is_met and (strike := _combined_strike(evidence.along(line))) is not None:
             return strike.pattern, strike.before, strike.move
     return None
+
+
+def _combined_strike(evidence: Evidence) -> Strike | None:
+    """The strike of the line after the mistake, if it is a combination and near."""
+    strike = find_strike(evidence, evidence.reply_line[1 : SEARCHED_PLIES + 1])
+    is_one = strike is not None and not strike.is_far and strike.pattern in _COMBINED
+    return strike if is_one else None
 
 
 def _on_the_way(evidence: Evidence, reason: Reason, strike: Strike) -> bool:
@@ -430,14 +439,12 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     takes = taken_value(before, move)
     hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
     gain = takes - _taken_there(evidence, move.to_square)
-    is_point = _gain_there(evidence, before, move) >= max(won, 1) or (
-        hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT]
-    )
-    is_all = strike.pattern is Pattern.TRAPPED_PIECE and _gain_there(evidence, before, move) >= max(won, 1)
-    if not ((is_answer or is_all) and is_point and strike.pattern in _CLEVER):
+    is_all = _gain_there(evidence, before, move) >= max(won, 1)
+    is_point = is_all or (hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT])
+    is_due = is_answer or (is_all and strike.pattern is Pattern.TRAPPED_PIECE)
+    if not (is_due and is_point and strike.pattern in _CLEVER):
         return strike.pattern
-    given, got = taken_value(before, move), _taken_there(evidence, move.to_square)
-    is_given = plain is Pattern.TOO_FEW_DEFENDERS and given > got >= 1 and given >= VALUES[chess.KNIGHT]
+    is_given = plain is Pattern.TOO_FEW_DEFENDERS and _takes_given(evidence, before, move)
     return Theme.UNSOUND_SACRIFICE if is_given else plain
 
 

@@ -50,7 +50,7 @@ def overrated(judged: pd.DataFrame, settings: RankSettings) -> float:
     """By how much losses near the threshold are lower than they seem, expected score.
 
     The rarer larger losses are, the likelier it is that one just beyond the threshold has come there by
-    chance: among masters such losses were 0.024 lower by four times the nodes, among amateurs not at all. For
+    chance: among masters such losses were 0.018 lower by four times the nodes, among amateurs not at all. For
     a normal error and losses that become rarer exponentially it is the variance of the error through the mean
     excess over the threshold. Source: M. Tweedie's formula, B. Efron, J. Am. Stat. Assoc. 106 (2011)
     1602-1614 (from memory). Of few replies nothing can be told: 0.

@@ -16,9 +16,9 @@ MANY_ANSWERS = 6
 """Good answers from which there may be more that nobody has looked for."""
 _NUMBERS = {2: "two ", 3: "three ", 4: "four ", 5: "five "}
 FEWEST_LASTED = 5
+"""Games in which a mistake was punished below which nobody is told what was left of it."""
 FEWEST_SCORED = 5
 """Games of which a share of the points is told: that of fewer says nothing."""
-"""Games in which a mistake was punished below which nobody is told what was left of it."""
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 

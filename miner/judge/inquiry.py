@@ -139,8 +139,11 @@ def promise(judgement: Judgement, settings: JudgeSettings) -> float:
     """What an open candidate may be worth by its first look: its worth times what it seems to lose, times how
     likely it is a mistake.
     """
-    seen = max(judgement.looks[-1].suspected, _LEAST_SUSPECTED)
-    return judgement.candidate.worth * seen * likelihood(judgement, settings)
+    return judgement.candidate.worth * _seen(judgement) * likelihood(judgement, settings)
+
+
+def _seen(judgement: Judgement) -> float:
+    return max(judgement.looks[-1].suspected, _LEAST_SUSPECTED)
 
 
 def likelihood(judgement: Judgement, settings: JudgeSettings) -> float:
@@ -150,10 +153,9 @@ def likelihood(judgement: Judgement, settings: JudgeSettings) -> float:
     those from 0.10 to 0.12, 43% from 0.14 to 0.16 and 89% from 0.20 on; none of 27 that left their player
     well. Among masters it was 0 of 154, 9% from 0.10 to 0.14, 39% to 0.20, and 53% from there on.
     """
-    seen = max(judgement.looks[-1].suspected, _LEAST_SUSPECTED)
-    threshold = settings.tempo_threshold if judgement.tempo else settings.loss_threshold
     is_missed = judgement.looks[-1].reply.score.expected > settings.well_left
-    return min(1.0, (seen / (2.0 * threshold)) ** 3) * (0.1 if is_missed else 1.0)
+    surely = 2.0 * settings.must_lose(tempo=judgement.tempo)
+    return min(1.0, (_seen(judgement) / surely) ** 3) * (0.1 if is_missed else 1.0)
 
 
 def look(
@@ -213,15 +215,14 @@ def goes_on(look: Look, stage: int, candidate: Candidate, settings: JudgeSetting
     sees_mate = look.best.score.mate is not None or look.reply.score.mate is not None
     if (sees_mate and look.suspected > 0) or (candidate.promoted and stage == 0):
         return True
-    is_missed = not tempo and look.reply.score.expected > settings.well_left
+    left = look.reply.score.expected
     is_last = stage >= 1 and stage + 2 == len(settings.nodes)
-    if is_last and not tempo and look.reply.score.expected > settings.well_left - _LEFT_NOISE:
+    if is_last and not tempo and left > settings.well_left - _LEFT_NOISE:
         return False
-    threshold = min(settings.tempo_threshold, settings.loss_threshold) if tempo else settings.loss_threshold
     needed = settings.keeps_from(stage)
-    if is_missed:
+    if not tempo and left > settings.well_left:
         needed = max(needed, settings.keep_missed if stage == 0 else 1.0)
-    return look.suspected >= needed * threshold
+    return look.suspected >= needed * settings.must_lose(tempo=tempo)
 
 
 def is_clear(judgement: Judgement, settings: JudgeSettings) -> bool:
@@ -280,10 +281,7 @@ def may_be_explained(judgement: Judgement, settings: JudgeSettings) -> bool:
     """
     if judgement.failure or len(judgement.looks) < 2:
         return False
-    by_tempo = judgement.retreat is not None
-    threshold = (
-        min(settings.tempo_threshold, settings.loss_threshold) if by_tempo else settings.loss_threshold
-    )
+    threshold = settings.must_lose(tempo=judgement.retreat is not None)
     return judgement.loss >= threshold and judgement.looks[-1].reply.score.mate is None
 
 

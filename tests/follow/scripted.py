@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from dataclasses import dataclass, field
-from typing import TypeVar
 
 import chess
 
 from miner.engine.verdicts import Answer, Failure, Request, Verdict, mover
 from miner.terms import Score
-
-Found = TypeVar("Found")
+from tests.inquiries import Found, heard
 
 
 @dataclass
@@ -42,10 +40,4 @@ class Script:
 
     def hear(self, inquiry: Generator[list[Request], list[Answer], Found]) -> Found:
         """What an inquiry finds out from it."""
-        try:
-            requests = next(inquiry)
-            while True:
-                requests = inquiry.send([self.answer(request) for request in requests])
-        except StopIteration as end:
-            found: Found = end.value
-            return found
+        return heard(inquiry, self.answer)

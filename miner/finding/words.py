@@ -201,10 +201,18 @@ def chosen_sentence(finding: Finding) -> str:
 
 def arises_sentence(finding: Finding) -> str:
     """How often the position arises, by itself and when the side that profits plays towards it."""
+    towards = f", in {percent(finding.steered_reach)} {_towards(finding)}" if _steers(finding) else ""
+    return f"Arises in {percent(finding.plain_reach)} of the games{towards}{_own_words(finding)}."
+
+
+def _steers(finding: Finding) -> bool:
+    """Whether a trap arises more often if its side plays towards it: not where that would be unsound."""
     rare, steered = percent(finding.plain_reach), percent(finding.steered_reach)
-    steers = finding.kind is Kind.TRAP and steered != rare
-    towards = f", in {steered} if {finding.side.capitalize()} plays towards it" if steers else ""
-    return f"Arises in {rare} of the games{towards}{_own_words(finding)}."
+    return finding.kind is Kind.TRAP and steered != rare
+
+
+def _towards(finding: Finding) -> str:
+    return f"if {finding.side.capitalize()} plays towards it"
 
 
 def _own_words(finding: Finding) -> str:
@@ -314,9 +322,8 @@ def points_words(points: float) -> str:
 def shares_words(finding: Finding) -> str:
     """The shares that make its value, e.g. `comes up in 5% of the games, is chosen by 35% ...`."""
     reach = f"{percent(finding.plain_reach)} of the games"
-    if finding.kind is Kind.TRAP:
-        towards = f"if {finding.side.capitalize()} plays towards it"
-        reach = f"{percent(finding.steered_reach)} of the games {towards}"
+    if _steers(finding):
+        reach = f"{percent(finding.steered_reach)} of the games {_towards(finding)}"
     parts = [f"comes up in {reach}", f"is chosen by {percent(finding.pick_rate)}"]
     if finding.kind is Kind.PITFALL:
         return ", ".join([*parts, f"costs {finding.gain_for_band:.2f} of a point"])

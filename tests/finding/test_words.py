@@ -100,6 +100,14 @@ def test_reach_says_who_steers() -> None:
     assert pitfall.startswith("comes up in 1% of the games, is chosen by 35%")
 
 
+def test_nobody_steers_to_where_it_is_unsound() -> None:
+    """There the reach is the plain one, and nothing is said of playing towards it."""
+    unsound = vienna(plain_reach=0.012, steered_reach=0.012)
+
+    assert words.shares_words(unsound).startswith("comes up in 1% of the games, is chosen by 35%")
+    assert words.arises_sentence(unsound) == "Arises in 1% of the games."
+
+
 def test_no_clear_trend() -> None:
     """What chance could have made is called no change."""
     told = words.trend_sentence(vienna(trend="steady", trend_p=0.4))

@@ -8,7 +8,7 @@ from itertools import zip_longest
 
 import chess
 
-from miner.board.settle import material_balance
+from miner.board.settle import material_balance, settled_balance
 from miner.explain.evidence import LONGEST, Evidence
 from miner.explain.king import KingExposed, explain_king
 from miner.explain.material import Cost, MaterialLost, explain_material, given_up, left_undefended
@@ -68,7 +68,7 @@ def explain(evidence: Evidence, *, forced_loss: float = 0.10) -> Explanation:
     shown = evidence.along(told.line or evidence.reply_line)
     plies = max(told.plies, 2)
     if told.reason is not Reason.MATERIAL:
-        plies = _with_recaptures(shown, plies)
+        plies = _with_gain(shown, _with_recaptures(shown, plies))
     if told.reason is Reason.POSITION:
         plies = _until_even(shown, plies)
     refutation = shown.reply_line[1:plies]
@@ -86,6 +86,15 @@ def _with_recaptures(evidence: Evidence, plies: int) -> int:
             break
         plies += 1
     return plies
+
+
+def _with_gain(evidence: Evidence, plies: int) -> int:
+    """So many moves, and the next if it takes something for good: a coach would not stop before that."""
+    line, before = evidence.reply_line, material_balance(evidence.board, evidence.errs)
+    if plies % 2 == 0 or plies >= len(line) or not evidence.after_reply(plies).is_capture(line[plies]):
+        return plies
+    taken = plies + 1
+    return taken if settled_balance(evidence.after_reply(taken), evidence.errs) < before else plies
 
 
 def _until_even(evidence: Evidence, plies: int) -> int:

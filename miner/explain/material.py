@@ -19,6 +19,7 @@ _HOLDS_PLIES = 8  # a gain must still be there four moves of each side later, wh
 _TOO_LITTLE = 1  # pawns, for a line of more than `LONGEST` plies
 _ENOUGH = 3  # standings of a line among which one may be passed over
 _MOST_OF_IT = 0.6  # of what is won in the end, from which it is told
+_TAKEN_LATER = 3  # plies by which a line is shown longer so that what is won is taken in it
 _MISSED_PLIES = 4  # of the line after a reply that only misses something
 
 
@@ -278,7 +279,8 @@ def _surplus(board: chess.Board, color: chess.Color, kind: chess.PieceType) -> i
 def _on_the_board(evidence: Evidence, end: _End) -> tuple[int, chess.Board]:
     """Moves of the line after which the loss has been taken, not merely threatened; and the board then.
 
-    Where the line stops before that, the captures that are left have been made on the board.
+    Where the line stops before that, the captures that are left have been made on the board; where it is
+    too long to show until then, they have not, as long as something has been won by then.
     """
     decided = max(
         (standing.plies for standing in end.on_the_way if standing.balance > end.balance), default=1
@@ -288,6 +290,10 @@ def _on_the_board(evidence: Evidence, end: _End) -> tuple[int, chess.Board]:
         board.push(move)
         goes_on = any(board.is_capture(following) for following in end.line[plies : plies + 1])
         is_there = material_balance(board, evidence.errs) == end.balance
-        if plies <= LONGEST and is_there and not goes_on and not settle(board).line:
+        is_shown = plies <= max(LONGEST, end.plies + _TAKEN_LATER)
+        if is_shown and is_there and not goes_on and not settle(board).line:
             return plies, board
-    return end.plies, end.board
+    shown = after(evidence.board, end.line[: end.plies])
+    before = material_balance(evidence.board, evidence.errs)
+    is_won = end.plies < len(end.line) and material_balance(shown, evidence.errs) < before
+    return end.plies, shown if is_won else end.board

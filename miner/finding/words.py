@@ -201,11 +201,11 @@ def chosen_sentence(finding: Finding) -> str:
 
 def arises_sentence(finding: Finding) -> str:
     """How often the position arises, by itself and when the side that profits plays towards it."""
-    towards = f", in {percent(finding.steered_reach)} {_towards(finding)}" if _steers(finding) else ""
+    towards = f", in {percent(finding.steered_reach)} {_towards(finding)}" if can_steer(finding) else ""
     return f"Arises in {percent(finding.plain_reach)} of the games{towards}{_own_words(finding)}."
 
 
-def _steers(finding: Finding) -> bool:
+def can_steer(finding: Finding) -> bool:
     """Whether a trap arises more often if its side plays towards it: not where that would be unsound."""
     rare, steered = percent(finding.plain_reach), percent(finding.steered_reach)
     return finding.kind is Kind.TRAP and steered != rare
@@ -244,7 +244,7 @@ def reason_sentence(finding: Mistake) -> str:
         return ""
     profits, errs = finding.side.capitalize(), finding.mover.capitalize()
     if detail == NO_SIMPLE_REASON:
-        return "No simple reason can be named."
+        return "No simple reason was found."
     begins = {"wins": f"{profits} ", "mate": "It allows "} | dict.fromkeys(
         ("misses", "does", "lets", "gives", "brings", "shuts", "moves", "takes"), f"{errs} "
     )
@@ -322,17 +322,26 @@ def points_words(points: float) -> str:
 def shares_words(finding: Finding) -> str:
     """The shares that make its value, e.g. `comes up in 5% of the games, is chosen by 35% ...`."""
     reach = f"{percent(finding.plain_reach)} of the games"
-    if _steers(finding):
+    if can_steer(finding):
         reach = f"{percent(finding.steered_reach)} of the games {_towards(finding)}"
     parts = [f"comes up in {reach}", f"is chosen by {percent(finding.pick_rate)}"]
     if finding.kind is Kind.PITFALL:
-        return ", ".join([*parts, f"costs {finding.gain_for_band:.2f} of a point"])
+        return ", ".join([*parts, f"costs {_of_a_point(finding.gain_for_band)}"])
     if finding.find_rate is not None:
         parts.append(f"is not punished by {percent(1.0 - finding.find_rate)} today")
     elif (points := 100.0 * finding.steered_reach * finding.pick_rate * finding.punish_gain) > 0.0:
         # Too few have answered it to be told of; what its worth was reckoned with is what is usual.
         parts.append(f"is usually not punished by {percent(min(1.0, finding.teaching_value / points))}")
-    return ", ".join([*parts, f"gives who punishes it {finding.punish_gain:.2f} of a point more"])
+    return ", ".join([*parts, f"gives who punishes it {_of_a_point(finding.punish_gain, more=' more')}"])
+
+
+_LEAST_GAIN = 0.005
+"""Part of a point below which two decimals leave nothing."""
+
+
+def _of_a_point(gain: float, more: str = "") -> str:
+    """What results show of a gain or loss: where they lean the other way, they show none."""
+    return f"{gain:.2f} of a point{more}" if gain >= _LEAST_GAIN else f"nothing{more} that results show"
 
 
 def found_sentence(finding: Finding) -> str:
@@ -426,18 +435,21 @@ def models_sentence(finding: Finding) -> str:
 
 def familiar_sentence(finding: Finding) -> str:
     """How well the band knows the position."""
-    often = f"It comes up in {percent(finding.plain_reach)} of the band's games{_own_words(finding)}"
+    whose = "all games" if finding.band == ALL_BANDS else "the band's games"
+    often = f"It comes up in {percent(finding.plain_reach)} of {whose}{_own_words(finding)}"
     each = finding.games_per_player
     return f"{often}." if each is None else f"{often}, {each:.1f} times for each player who met it."
 
 
 def leak_sentence(finding: Finding, leak: Mapping[Any, Any]) -> str:
-    """Where the gain leaks away: `leak` is a row of `aftermath.leaks` about the finding's reply."""
+    """Where the gain leaks away: `leak` is a row of `aftermath.leaks` about the finding's reply.
+
+    At once after the reply, better is the answer that is taught: a shallower look may have found another.
+    """
     path = leak["path_san"].split()
     way = numbered_sans(path, finding.ply + 1) or reply_words(finding)
-    wrong, best = (
-        numbered_sans([leak[name]], finding.ply + 1 + len(path)) for name in ("wrong_san", "best_san")
-    )
+    better = leak["best_san"] if path else finding.refutation[0]
+    wrong, best = (numbered_sans([san], finding.ply + 1 + len(path)) for san in (leak["wrong_san"], better))
     often = f"{leak['wrong']:,} of {leak['games']:,} kept less"
     return f"After {way} {often}, most often by {wrong}; better is {best}."
 

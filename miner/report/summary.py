@@ -8,7 +8,7 @@ from typing import Any
 
 from miner.finding.finding import Finding
 from miner.finding.things import well_seen
-from miner.finding.words import band_words, joined, numbered_sans, own_opening, plain, reply_words
+from miner.finding.words import band_words, can_steer, joined, numbered_sans, own_opening, plain, reply_words
 from miner.schema import LEDGER_STATES
 from miner.store import Manifest
 from miner.terms import Kind, Side
@@ -51,8 +51,9 @@ def _best_trap(traps: Sequence[Finding], side: Side) -> str:
         return ""
     best = max(well_seen(traps), key=_worth)
     meets = _games(100.0 * best.steered_reach * best.pick_rate)
+    towards = "plays towards it as" if can_steer(best) else "has"
     return (
-        f"Most worth setting up is {_called(best)}: whoever plays towards it as {side.capitalize()} meets it "
+        f"Most worth setting up is {_called(best)}: whoever {towards} {side.capitalize()} meets it "
         f"in {meets} of 100, worth up to {best.teaching_value:.2f} points that are not made today."
     )
 

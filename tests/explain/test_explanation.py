@@ -200,6 +200,23 @@ def test_line_does_not_end_within_an_exchange() -> None:
     assert found.refutation[-1] == chess.Move.from_uci("e8d8")
 
 
+def test_line_goes_on_to_what_it_takes_next() -> None:
+    """2...Bb4 3.c3 Be7 is shown with 4.Nxe5; 2.d4 Bb4+ 3.c3 Bd6 without a pawn that is taken back."""
+    elsewhere = "Bb4 c3 Bd6 d4 Nc6 Bd3 Nf6 Nbd2 O-O O-O Re8 Nc4 exd4 cxd4 Nxe4"
+    wins = evidence(
+        "e4 e5 Nf3",
+        reply="Bb4 c3 Be7 Nxe5 d5 d4 Nf6 exd5 Qxd5 Nd2 O-O Ndf3 Nbd7 Bc4 Qe4+ Qe2 Qxe2+",
+        best="Nc6 Bc4 Nf6 Ng5 d5 exd5 Na5 Bb5+ c6 dxc6 bxc6 Qf3 cxb5 Qxa8",
+        defences=(elsewhere,),
+    )
+    trades = evidence("e4 e5 d4", reply="Bb4+ c3 Bd6 dxe5 Bxe5 Nf3 d6 Bd3", best="exd4 Qxd4 Nc6 Qe3 Nf6 Nc3")
+
+    found = [explain(lines) for lines in (wins, trades)]
+
+    assert [one.reason for one in found] == [Reason.TEMPO, Reason.TEMPO]
+    assert [one.refutation[-1].uci() for one in found] == ["f3e5", "b4d6"]
+
+
 def test_pawn_left_undefended_comes_before_a_pawn_that_is_missed() -> None:
     """6...Nxd8 leaves e5 to the knight: that the better recapture wins one more is no word for pupils."""
     known = evidence(

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given, settings
 
 from miner.board.moves import after, line_san
-from miner.board.settle import VALUES, settle, settle_answer
+from miner.board.settle import VALUES, material_balance, settle, settle_answer
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
 from miner.explain.material import Cost, explain_material, given_up, left_undefended
 from miner.reasons import Reason
-from tests.explain.positions import evidence, random_lines
+from tests.explain.positions import evidence, random_lines, san_line
 
 ELEPHANT = "d4 d5 c4 e6 Nc3 Nf6 Bg5 Nbd7 cxd5 exd5"
 NOAH = "e4 e5 Nf3 Nc6 Bb5 a6 Ba4 d6 d4 b5 Bb3 Nxd4 Nxd4 exd4"
@@ -276,3 +276,21 @@ def test_what_is_missed_is_named_as_it_would_have_been_won() -> None:
 
     assert found is not None
     assert found.detail == "misses the win of a knight"
+
+
+def test_line_too_long_to_end_on_the_board_is_counted_where_it_is_shown() -> None:
+    """After 2.Qh5 g6 the pawn that goes with the knight falls too late to be shown, and is not told."""
+    reply = "g6 Qxe5+ Qe7 Qxh8 Nc6 Nc3 Nb4 Qxg8 d5 Kd1 dxe4 a3 Nc6 Qxh7 Bf5 Nge2 O-O-O h3 Qe5 Qxf7 Kb8 Ng4"
+    defence = "g6 Qxe5+ Qe7 Qxh8 Qxe4+ Ne2 Nc6 d3 Qe7 Nc3 Nb4 Qxg8 Nxc2+ Kd1 Nxa1 Bh6"
+    best = "Nc6 Bc4 g6 Qf3 Nf6 Ne2 Bg7 Nbc3 O-O d3 d6 Bd2 a5 h4 Nd4 Nxd4 exd4"
+    lines = evidence(
+        "e4 e5 Qh5", reply=reply.removesuffix(" Ng4"), best=best, reply_cp=-502, defences=(defence,)
+    )
+
+    found = explain_material(lines)
+
+    assert found is not None
+    shown = after(lines.board, found.line[: found.plies])
+    assert found.line == san_line(lines.board, defence)
+    assert found.detail == "wins a knight for a pawn"
+    assert material_balance(shown, chess.BLACK) == -found.won

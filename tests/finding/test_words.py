@@ -145,6 +145,33 @@ def test_where_the_gain_leaks_away() -> None:
     assert told == "After 3...exf4 3 of 8 kept less, most often by 4.fxe5; better is 4.e5."
 
 
+def test_better_than_the_leak_is_what_is_taught() -> None:
+    """Right after the reply no other move is called better than the taught one; later on, what was found."""
+    leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "d3"}
+
+    at_once, later = (words.leak_sentence(vienna(), leak | {"path_san": path}) for path in ("", "e5 Qe7"))
+
+    assert at_once.endswith("better is 4.e5.")
+    assert later.startswith("After 4.e5 Qe7 ") and later.endswith("better is 5.d3.")
+
+
+@pytest.mark.parametrize("gain", [-0.04, 0.0, 0.004])
+def test_no_gain_that_results_show(gain: float) -> None:
+    """Where results lean the other way nobody gives or pays a negative part of a point."""
+    trap = words.shares_words(vienna(punish_gain=gain))
+    pitfall = words.shares_words(first_move(gain_for_band=gain))
+
+    assert trap.endswith("gives who punishes it nothing more that results show")
+    assert pitfall.endswith("costs nothing that results show")
+
+
+def test_familiar_to_all_bands() -> None:
+    """Several bands are not called one."""
+    told = words.familiar_sentence(vienna(band="all", plain_reach=0.03))
+
+    assert told.startswith("It comes up in 3% of all games")
+
+
 def test_who_finds_a_good_answer() -> None:
     """One answer is named; of several also who plays the taught one; of many nobody knows the number."""
     one = words.found_sentence(vienna())
@@ -250,7 +277,7 @@ def test_no_reason_is_no_claim() -> None:
     """Where nothing holds against every defence, the sentence says so, and calls nobody worse."""
     row = vienna(reason=Reason.POSITION, reason_detail="no simple reason")
 
-    assert words.reason_sentence(row) == "No simple reason can be named."
+    assert words.reason_sentence(row) == "No simple reason was found."
 
 
 def test_scores_have_their_games() -> None:

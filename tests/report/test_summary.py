@@ -26,6 +26,13 @@ def test_summary_of_traps_and_pitfalls() -> None:
     }
 
 
+def test_nobody_steers_to_where_it_is_unsound() -> None:
+    """There the position comes up as often as it does, whatever one plays."""
+    told = summaries([vienna(plain_reach=0.4, pick_rate=0.35, steered_reach=0.4)])
+
+    assert "whoever has White meets it in about 14 games of 100" in told["white 1000-1199"]
+
+
 def test_each_side_and_band_has_its_own() -> None:
     """Légal's mate is White's trap and Black's pitfall."""
     told = summaries([legal(), legal(kind=Kind.PITFALL), legal(band="unrated")])

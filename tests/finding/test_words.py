@@ -152,7 +152,8 @@ def test_better_than_the_leak_is_what_is_taught() -> None:
     at_once, later = (words.leak_sentence(vienna(), leak | {"path_san": path}) for path in ("", "e5 Qe7"))
 
     assert at_once.endswith("better is 4.e5.")
-    assert later.startswith("After 4.e5 Qe7 ") and later.endswith("better is 5.d3.")
+    assert later.startswith("After 4.e5 Qe7 ")
+    assert later.endswith("better is 5.d3.")
 
 
 @pytest.mark.parametrize("gain", [-0.04, 0.0, 0.004])

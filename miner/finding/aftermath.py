@@ -31,7 +31,7 @@ _REPLY = ["key", "move"]
 _MOMENTS = {True: "every other move is clearly worse", False: "gives away more"}
 LEAK_COLUMNS = (
     *("key", "move", "at", "fen", "plies", "path", "games", "wrong", "share_wrong", "cost", "cost_per_game"),
-    *("best_move", "kept_by_best", "commonest_wrong"),
+    *("best_move", "kept_by_best", "commonest_wrong", "by_commonest", "as_common"),
 )
 """Columns of what `leaks_in` gives."""
 
@@ -275,8 +275,8 @@ def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.D
     later position that must be `LEAST_COST` or more.
     `games`: in which a judged move was played there; `wrong`: those of them in which it went wrong;
     `share_wrong` (0 to 1); `cost`: expected score that a wrong move gives away, mean; `cost_per_game`: the
-    same over all the games; `commonest_wrong`: the move, packed. Positions in which nobody went wrong are
-    left out.
+    same over all the games; `commonest_wrong`: the move, packed; `by_commonest`: games with it; `as_common`:
+    moves that went wrong in as many, itself included. Positions in which nobody went wrong are left out.
     """
     point = [*_REPLY, "at"]
     games = answers.groupby([*point, "answer"])["games"].sum().reset_index()
@@ -291,8 +291,10 @@ def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.D
     judged["wrong"] = judged["games"].where(is_wrong, 0)
     judged["lost"] = cost * judged["wrong"]
     sums = judged.groupby(point)[["games", "wrong", "lost"]].sum()
+    judged["as_common"] = judged.groupby([*point, "wrong"])["answer"].transform("size")
     commonest = judged.sort_values(["wrong", "answer"], ascending=[False, True]).drop_duplicates(point)
-    commonest = commonest.rename(columns={"answer": "commonest_wrong"}).drop(columns=[*sums.columns])
+    names = {"answer": "commonest_wrong", "wrong": "by_commonest"}
+    commonest = commonest.rename(columns=names).drop(columns=["games", "lost"])
     found = sums[sums["wrong"] > 0].reset_index().merge(commonest, on=point)
     found = found.assign(
         share_wrong=found["wrong"] / found["games"],

@@ -451,7 +451,9 @@ def leak_sentence(finding: Finding, leak: Mapping[Any, Any]) -> str:
     better = leak["best_san"] if path else finding.refutation[0]
     wrong, best = (numbered_sans([san], finding.ply + 1 + len(path)) for san in (leak["wrong_san"], better))
     often = f"{leak['wrong']:,} of {leak['games']:,} kept less"
-    return f"After {way} {often}, most often by {wrong}; better is {best}."
+    how = "most often by" if leak["by_commonest"] < leak["wrong"] else "by"
+    how = how if leak["as_common"] == 1 else "for instance by"
+    return f"After {way} {often}, {how} {wrong}; better is {best}."
 
 
 def plan_words(row: Mapping[str, Any]) -> str:

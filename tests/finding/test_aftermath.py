@@ -179,6 +179,16 @@ def test_share_that_goes_wrong_and_what_it_costs() -> None:
     assert leak["cost"] == pytest.approx(0.3)
     assert leak["cost_per_game"] == pytest.approx(0.09)
     assert (leak["best_move"], leak["commonest_wrong"]) == (BEST, packed(POOR))
+    assert (leak["by_commonest"], leak["as_common"]) == (3, 1)
+
+
+def test_moves_that_are_as_common() -> None:
+    """Two of five go wrong in two games each, and none of them is the commonest."""
+    answers = [chosen(BEST, 1), chosen(SECOND, 2), chosen(POOR, 2)]
+
+    [leak] = found([row(BEST, 1.0), row(SECOND, 0.3), row(POOR, 0.25)], answers).to_dict("records")
+
+    assert (leak["wrong"], leak["by_commonest"], leak["as_common"]) == (4, 2, 2)
 
 
 def test_bands_add_up() -> None:

@@ -136,18 +136,30 @@ def test_model_games() -> None:
     assert words.models_sentence(vienna(model_games=())) == ""
 
 
+LEAK = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "e5"} | {
+    "by_commonest": 2,
+    "as_common": 1,
+}
+
+
 def test_where_the_gain_leaks_away() -> None:
     """Right after the losing reply there are no moves to name but that one."""
-    leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "e5"}
-
-    told = words.leak_sentence(vienna(), leak)
+    told = words.leak_sentence(vienna(), LEAK)
 
     assert told == "After 3...exf4 3 of 8 kept less, most often by 4.fxe5; better is 4.e5."
 
 
+def test_no_move_is_the_commonest_where_others_are_as_common() -> None:
+    """Nor where it is the only one."""
+    alone, tied = (words.leak_sentence(vienna(), LEAK | one) for one in ({"by_commonest": 3}, {"as_common": 2}))
+
+    assert "3 of 8 kept less, by 4.fxe5;" in alone
+    assert "3 of 8 kept less, for instance by 4.fxe5;" in tied
+
+
 def test_better_than_the_leak_is_what_is_taught() -> None:
     """Right after the reply no other move is called better than the taught one; later on, what was found."""
-    leak = {"path_san": "", "wrong": 3, "games": 8, "wrong_san": "fxe5", "best_san": "d3"}
+    leak = LEAK | {"best_san": "d3"}
 
     at_once, later = (words.leak_sentence(vienna(), leak | {"path_san": path}) for path in ("", "e5 Qe7"))
 

@@ -306,7 +306,7 @@ def test_leaks_as_sentences(club: Opened) -> None:
     """Under what was answered; nothing where nothing is known."""
     club.go(f"view=finding&id={ids(club)[2]}")
     expect(club.page.locator(".leak")).to_have_text(
-        ["After 5...Bxd1 3 of 8 kept less, most often by 6.Kxd1; better is 6.Bxf7+."]
+        ["After 5...Bxd1 3 of 8 kept less, by 6.Kxd1; better is 6.Bxf7+."]
     )
 
     club.go(f"view=finding&id={ids(club)[0]}")

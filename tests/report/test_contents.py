@@ -103,7 +103,8 @@ def test_plans_in_words(theme: str, detail: str, squares: tuple[str, str], told:
 def leak(**changes: Any) -> dict[str, Any]:
     """A row of `miner.finding.aftermath.leaks` about what follows 3...exf4 4.e5 Ng8 in the Vienna Gambit."""
     row = {"games": 8, "wrong": 3, "share_wrong": 0.375, "path_san": "e5 Ng8"}
-    return row | {"wrong_san": "Qe2", "best_san": "Nf3"} | changes
+    told = {"wrong_san": "Qe2", "best_san": "Nf3", "by_commonest": 2, "as_common": 1}
+    return row | told | changes
 
 
 def leaks_told(*rows: dict[str, Any]) -> list[str]:

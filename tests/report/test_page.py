@@ -161,7 +161,7 @@ def test_leaks_of_the_replies_in_the_list(tmp_path: Path) -> None:
 
     mate, gambit = contents_of(tmp_path / "report.html")["mistakes"]
 
-    assert mate["leaks"] == ["After 5...Bxd1 3 of 8 kept less, most often by 6.Kxd1; better is 6.Bxf7+."]
+    assert mate["leaks"] == ["After 5...Bxd1 3 of 8 kept less, by 6.Kxd1; better is 6.Bxf7+."]
     assert gambit["leaks"] == []
 
 

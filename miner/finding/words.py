@@ -139,9 +139,11 @@ def percent(share: float) -> str:
 def between(low: float, high: float) -> str:
     """The bounds of a share.
 
-    >>> between(0.268, 0.441)
-    '27 to 44%'
+    >>> between(0.268, 0.441), between(0.0005, 0.0042)
+    ('27 to 44%', 'at most 0.4%')
     """
+    if high < RAREST:
+        return f"at most {high:.1%}"
     return f"{low:.0%} to {high:.0%}".replace("%", "", 1)
 
 

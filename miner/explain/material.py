@@ -267,9 +267,18 @@ def _net(before: chess.Board, later: chess.Board, errs: chess.Color) -> dict[che
 
 
 def _was_ahead_by(board: chess.Board, errs: chess.Color, net: Mapping[chess.PieceType, int]) -> bool:
-    """Whether whoever erred had all that is won more than the other side: it was given up for something."""
+    """Whether whoever erred had all that is won more than the other side: it was given up for something.
+
+    Knights and bishops count alike: who has a knight more and a bishop less is not ahead by a piece.
+    """
     won = {kind: count for kind, count in net.items() if count > 0}
-    return bool(won) and all(_surplus(board, errs, kind) >= count for kind, count in won.items())
+    return bool(won) and all(
+        sum(_surplus(board, errs, each) for each in _ALIKE.get(kind, (kind,))) >= count
+        for kind, count in won.items()
+    )
+
+
+_ALIKE = dict.fromkeys((chess.KNIGHT, chess.BISHOP), (chess.KNIGHT, chess.BISHOP))
 
 
 def _surplus(board: chess.Board, color: chess.Color, kind: chess.PieceType) -> int:

@@ -14,7 +14,7 @@ from miner.explain.explanation import ADVANTAGE, NO_SIMPLE_REASON
 from miner.explain.pattern import is_back_rank_mate
 from miner.finding.mistake import Mistake
 from miner.finding.why import exact_sentence
-from miner.finding.words import reason_sentence
+from miner.finding.words import numbered_sans, reason_sentence
 from miner.game.inquiry import Seen, Turn
 from miner.game.mistakes import GameMistake, mistakes_of
 from miner.game.phrases import Sentence, comment, points
@@ -33,7 +33,7 @@ With it, about a pawn and a half, its player still has a clear advantage. Source
 _BETTER = 5  # plies of a better line that are told
 _END = 7  # plies of a line after the last move, where it is no mate
 _GIVEN_UP = 2  # pawns that a sacrifice gives up at least
-_TELLING = {"said": "said", "point": "idea", "then": "idea", "allows": "allowed"}
+_TELLING = {"said": "said_of", "point": "idea", "then": "idea", "allows": "allowed"}
 """Sentences that give an answer away, and what they are called once it was given."""
 _WORSE = RankSettings().mistake_score
 
@@ -70,7 +70,7 @@ def told_of(seen: Seen) -> Told:
     notes: dict[int, Note] = {ply: Note() for ply in range(len(seen.game.moves))}
     _say_turns(seen, mistakes, notes)
     _say_only(seen, notes)
-    _hold_back(stops, notes)
+    _hold_back(seen, stops, notes)
     _say_facts(seen, mistakes, stops, notes)
     _say_end(seen, notes[len(seen.game.moves) - 1])
     return Told(seen=seen, notes=_with_words(notes), stops=stops, why_chosen=_why_chosen(seen))
@@ -81,7 +81,8 @@ def _with_words(notes: dict[int, Note]) -> dict[int, Note]:
 
 
 def _why_chosen(seen: Seen) -> str:
-    winner, decided = seen.game.winner.capitalize(), seen.decided_ply // 2 + 1
+    decided = min(seen.decided_ply, len(seen.game.moves) - 1) // 2 + 1
+    winner = seen.game.winner.capitalize()
     lost = points(seen.given_away)
     if not float(lost):
         return comment("chosen_clean", winner=winner, decided=decided)
@@ -92,7 +93,8 @@ def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, No
     """What was given away, why, and what was better; first of all the losing reply."""
     game = seen.game
     if game.finding is not None:
-        notes[game.reply_ply] = _of_finding(game.finding)
+        line = _point(seen, game.reply_ply, game.finding.refutation)
+        notes[game.reply_ply] = _of_finding(game.finding, line)
         if game.finding.refutation[:1] == (seen.boards[game.answer_ply].san(game.moves[game.answer_ply]),):
             notes[game.answer_ply].sentences.append(Sentence("taught"))
     for ply, turn in seen.turns.items():
@@ -123,13 +125,16 @@ def _point(seen: Seen, ply: int, refutation: tuple[str, ...]) -> tuple[str, ...]
     return () if played == refutation else refutation
 
 
-def _of_finding(finding: Mistake) -> Note:
+def _of_finding(finding: Mistake, point: tuple[str, ...]) -> Note:
+    """What is said of the losing reply; `point`: what punishes it, if the game does not show it."""
     better = finding.better[:_BETTER]
+    punished = [Sentence("point", line=point, ply=finding.ply + 1)] if point else []
     nags = {"??": chess.pgn.NAG_BLUNDER, "?!": chess.pgn.NAG_DUBIOUS_MOVE}
     return Note(
         nag=nags.get(finding.sign, chess.pgn.NAG_MISTAKE),
-        sentences=[*_why(finding), Sentence("better", line=better, ply=finding.ply)],
+        sentences=[*punished, *_why(finding), Sentence("better", line=better, ply=finding.ply)],
         better=better,
+        point=point,
     )
 
 
@@ -199,13 +204,17 @@ def gives_up(board: chess.Board, move: chess.Move) -> bool:
     )
 
 
-def _hold_back(stops: list[Stop], notes: dict[int, Note]) -> None:
-    """What would give the answer of a stop away is said after it."""
+def _hold_back(seen: Seen, stops: list[Stop], notes: dict[int, Note]) -> None:
+    """What would give the answer of a stop away is said after it, and of which move it is said."""
     for stop in stops:
         before, answer = notes[stop.ply - 1], notes[stop.ply]
         held = [sentence for sentence in before.sentences if sentence.name in _TELLING]
         before.sentences = [sentence for sentence in before.sentences if sentence not in held]
-        answer.sentences += [replace(sentence, name=_TELLING[sentence.name]) for sentence in held]
+        move = numbered_sans([seen.boards[stop.ply - 1].san(seen.game.moves[stop.ply - 1])], stop.ply - 1)
+        answer.sentences += [
+            replace(sentence, name=_TELLING[sentence.name], values={**sentence.values, "move": move})
+            for sentence in held
+        ]
 
 
 def _say_facts(

@@ -53,12 +53,14 @@ def _game(told: Told) -> chess.pgn.Game:
         parent, node = node, node.add_main_variation(move)
         if note.nag:
             node.nags.add(note.nag)
+        # A line behind the last move would be read as moves of the game: it is told in full instead.
+        is_last = ply == len(given.moves) - 1
         node.comment = joined(
-            *(sentence.words(is_brief=True) for sentence in note.sentences), _asked(stops.get(ply + 1))
+            *(sentence.words(is_brief=not is_last) for sentence in note.sentences), _asked(stops.get(ply + 1))
         )
         if note.better:
             _end(add_line(parent, note.better), _cp_best(told, ply))
-        if note.point:
+        if note.point and not is_last:
             points.append((node, note.point))
     for after_mistake, line in points:  # behind the main line, which is there by now
         _vary(after_mistake, line)
@@ -66,8 +68,10 @@ def _game(told: Told) -> chess.pgn.Game:
 
 
 def _vary(node: chess.pgn.GameNode, line: Sequence[str]) -> None:
-    """Add a line behind what is there, from where it leaves that."""
+    """Add a line behind what is there, from where it leaves that; not behind the last move of all."""
     for at, san in enumerate(line):
+        if node.is_end() and node.is_mainline():
+            return
         same = next((child for child in node.variations if child.san() == san), None)
         if same is None:
             add_line(node, line[at:])

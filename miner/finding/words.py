@@ -248,7 +248,8 @@ def reason_sentence(finding: Mistake) -> str:
     if detail == NO_SIMPLE_REASON:
         return "No simple reason was found."
     begins = {"wins": f"{profits} ", "mate": "It allows "} | dict.fromkeys(
-        ("misses", "does", "lets", "gives", "brings", "shuts", "moves", "takes", "leaves", "advances"), f"{errs} "
+        ("misses", "does", "lets", "gives", "brings", "shuts", "moves", "takes", "leaves", "advances"),
+        f"{errs} ",
     )
     sentence = capital(begins.get(detail.split()[0], "") + detail)
     return sentence if detail.endswith((".", "!", "?")) else f"{sentence}."

@@ -11,7 +11,7 @@ from miner.board.moves import after, parse_uci_line
 from miner.board.settle import VALUES
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.finding.finding import Finding
-from miner.follow.models import TURN, WELL_WON
+from miner.follow.models import TURN
 from miner.judge.inquiry import ask_defences
 from miner.terms import Side
 
@@ -21,6 +21,8 @@ SLIP = 0.07
 """Expected score (0 to 1) given away from which a better move is shown."""
 CLEAR = 0.10
 """Expected score by which all other moves must be worse for a move to be the only one."""
+DECIDED = 0.90
+"""Expected score from which a game is decided: about four pawns (common practice, no source)."""
 LONGEST_MATE = 3
 """Moves of a mate that is asked for: longer ones are found by no look at the board."""
 
@@ -134,9 +136,9 @@ class Seen:
 
     @property
     def decided_ply(self) -> int:
-        """The first ply from which on the winner is never worse than well won; the end, if there is none."""
+        """The first ply from which on the winner always expects `DECIDED` or more; the end: there is none."""
         decided = len(self.game.moves)
-        while decided > self.game.answer_ply and self.for_winner(decided - 1) >= WELL_WON:
+        while decided > self.game.answer_ply and self.for_winner(decided - 1) >= DECIDED:
             decided -= 1
         return decided
 

@@ -9,13 +9,14 @@ import chess
 import chess.pgn
 
 from miner.board.moves import after, parse_uci_line, sans_of
-from miner.board.settle import material_balance, settled_balance
+from miner.board.settle import MATED, material_balance, settled_balance
 from miner.explain.explanation import ADVANTAGE, NO_SIMPLE_REASON
+from miner.explain.material import Cost
 from miner.explain.pattern import is_back_rank_mate
 from miner.finding.mistake import Mistake
 from miner.finding.why import exact_sentence
-from miner.finding.words import numbered_sans, reason_sentence
-from miner.game.inquiry import Seen, Turn
+from miner.finding.words import joined, numbered_sans, reason_sentence
+from miner.game.inquiry import LONGEST_MATE, Seen, Turn
 from miner.game.mistakes import GameMistake, mistakes_of
 from miner.game.phrases import Sentence, comment, points
 from miner.game.plan import Course, Fact, material_words, plan_facts, square_fact
@@ -24,14 +25,9 @@ from miner.reasons import Reason
 from miner.settings import RankSettings
 from miner.terms import BLUNDER_LOSS, Side
 
-STILL_CLEAR = 0.70
-"""Expected score (0 to 1) that all other moves must fall short of for a move to be the only one.
-
-With it, about a pawn and a half, its player still has a clear advantage. Source: common practice, no source.
-"""
-
 _BETTER = 5  # plies of a better line that are told
 _END = 7  # plies of a line after the last move, where it is no mate
+_BARELY = 0.03  # expected score by which an advantage must be gone
 _GIVEN_UP = 2  # pawns that a sacrifice gives up at least
 _TELLING = {"said": "said_of", "point": "idea", "then": "idea", "allows": "allowed"}
 """Sentences that give an answer away, and what they are called once it was given."""
@@ -81,12 +77,19 @@ def _with_words(notes: dict[int, Note]) -> dict[int, Note]:
 
 
 def _why_chosen(seen: Seen) -> str:
-    decided = min(seen.decided_ply, len(seen.game.moves) - 1) // 2 + 1
-    winner = seen.game.winner.capitalize()
-    lost = points(seen.given_away)
-    if not float(lost):
-        return comment("chosen_clean", winner=winner, decided=decided)
-    return comment("chosen", winner=winner, lost=lost, decided=decided)
+    """How cleanly it was won, whether the gain was given back on the way, and from when on it is decided."""
+    winner, lost = seen.game.winner.capitalize(), points(seen.given_away)
+    gone = next((ply for ply in range(seen.game.answer_ply, seen.decided_ply) if _is_gone(seen, ply)), None)
+    return joined(
+        comment("gives_away" if float(lost) else "clean", winner=winner, lost=lost),
+        comment("given_back", winner=winner, move=gone // 2 + 1) if gone else "",
+        comment("decided", move=seen.decided_ply // 2 + 1) if seen.decided_ply < len(seen.game.moves) else "",
+    )
+
+
+def _is_gone(seen: Seen, ply: int) -> bool:
+    """Whether the winner had an advantage from the losing reply and has it no more before this ply."""
+    return seen.for_winner(seen.game.answer_ply) >= ADVANTAGE > seen.for_winner(ply) + _BARELY
 
 
 def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, Note]) -> None:
@@ -114,7 +117,8 @@ def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, No
         note.sentences.append(Sentence("gives", {"loss": points(turn.loss)}, line, ply))
         note.point = _point(seen, ply, mistake.refutation)
         if note.point:
-            name = "point" if mistake.is_punishable else "then"
+            has_reason = mistake.reason_detail not in ("", NO_SIMPLE_REASON)
+            name = "point" if mistake.is_punishable and has_reason else "then"
             note.sentences.append(Sentence(name, line=note.point, ply=ply + 1))
         note.sentences += [*_why(mistake), *_balance(turn, Side.of(board.turn))]
 
@@ -140,18 +144,25 @@ def _of_finding(finding: Mistake, point: tuple[str, ...]) -> Note:
 
 def _why(mistake: Mistake) -> list[Sentence]:
     """The reason, and how it works as far as men and squares show it; of a loss without a reason nothing."""
-    if mistake.reason_detail in ("", NO_SIMPLE_REASON):
-        return []
-    if mistake.reason is Reason.MATE and not mistake.reason_detail.startswith("misses"):
-        return [Sentence("allows", {"side": mistake.mover.capitalize(), "what": mistake.reason_detail})]
+    if mistake.reason_detail in ("", NO_SIMPLE_REASON) or mistake.reason_detail.startswith(Cost.GETS):
+        return []  # in a won game a little less material is no reason
+    if _allows_mate(mistake):
+        moves = int(mistake.reason_detail.rpartition(" ")[2])
+        what = mistake.reason_detail if moves <= LONGEST_MATE else "mate by force"
+        return [Sentence("allows", {"side": mistake.mover.capitalize(), "what": what})]
     said = filter(None, (reason_sentence(mistake), exact_sentence(mistake)))
     return [Sentence("said", {"text": text}) for text in said]
+
+
+def _allows_mate(mistake: Mistake) -> bool:
+    return mistake.reason is Reason.MATE and not mistake.reason_detail.startswith("misses")
 
 
 def _nag(mistake: GameMistake) -> int:
     if not mistake.is_punishable:
         return chess.pgn.NAG_DUBIOUS_MOVE
-    return chess.pgn.NAG_BLUNDER if mistake.loss >= BLUNDER_LOSS else chess.pgn.NAG_MISTAKE
+    is_blunder = mistake.loss >= BLUNDER_LOSS or _allows_mate(mistake)
+    return chess.pgn.NAG_BLUNDER if is_blunder else chess.pgn.NAG_MISTAKE
 
 
 def _balance(turn: Turn, side: Side) -> list[Sentence]:
@@ -175,16 +186,30 @@ def _say_only(seen: Seen, notes: dict[int, Note]) -> None:
         is_best = choice is not None or (look is not None and look.move == move.uci())
         if not is_best or ply in seen.turns:
             continue
-        sacrifices = seen.expected(ply) >= ADVANTAGE and gives_up(seen.boards[ply], move)
+        sacrifices = (
+            seen.expected(ply) >= ADVANTAGE
+            and gives_up(seen.boards[ply], move)
+            and not _comes_back(seen, ply)
+        )
         if choice is not None:
             notes[ply].nag = chess.pgn.NAG_BRILLIANT_MOVE if sacrifices else chess.pgn.NAG_GOOD_MOVE
-            is_only = choice.other.score.expected < STILL_CLEAR
+            is_only = choice.other.score.expected < ADVANTAGE
             only = Sentence("only" if is_only else "best", {"loss": points(choice.margin)})
             notes[ply].sentences.append(Sentence("only_mate") if choice.mate_in else only)
         elif sacrifices:
             notes[ply].nag = chess.pgn.NAG_SPECULATIVE_MOVE
         if sacrifices:
             notes[ply].sentences.append(Sentence("gives_up"))
+
+
+def _comes_back(seen: Seen, ply: int) -> bool:
+    """Whether what a move gives up is there again after the best answer and a move of one's own."""
+    board, look = seen.boards[ply + 1], seen.looks[ply + 1]
+    if look is None:
+        return False
+    later = after(board, parse_uci_line(board, look.pv[:2]))
+    had = material_balance(seen.boards[ply], not board.turn)
+    return not later.is_checkmate() and had <= settled_balance(later, not board.turn) < MATED
 
 
 def gives_up(board: chess.Board, move: chess.Move) -> bool:
@@ -257,11 +282,20 @@ def _say_end(seen: Seen, note: Note) -> None:
     if seen.end is None:
         return
     line = sans_of(board, seen.end_line)
+    plies = _until_quiet(board, seen.end_line)
     if seen.end.score.winner is winner:
         values = {"n": abs(seen.end.score.mate or 0)}
         note.sentences.append(Sentence("ends_mate" if line else "ends_mate_told", values, line, ply))
     elif settled_balance(board, board.turn) != material_balance(board, board.turn):
-        note.sentences.append(Sentence("ends", {}, line[:_END], ply))
+        note.sentences.append(Sentence("ends", {}, line[:plies], ply))
     else:
         name, values = material_words(board, winner.color)
-        note.sentences.append(Sentence(f"ends_{name}", values, line[:_END], ply))
+        note.sentences.append(Sentence(f"ends_{name}", values, line[:plies], ply))
+
+
+def _until_quiet(board: chess.Board, line: Sequence[chess.Move]) -> int:
+    """Moves of the last line that are told: so many, and more while something is taken."""
+    plies = min(_END, len(line))
+    while plies < len(line) and after(board, line[:plies]).is_capture(line[plies]):
+        plies += 1
+    return plies

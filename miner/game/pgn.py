@@ -9,7 +9,7 @@ import chess.pgn
 from miner.export.pgn import add_line, add_opening_tags, games_bytes, standing_nag, tag_value
 from miner.finding.words import joined
 from miner.game.notes import Note, Told
-from miner.game.phrases import stop_words
+from miner.game.phrases import Sentence, stop_words
 from miner.game.stops import Stop, asked_at, hint_words, question_words, to_move_words
 from miner.game.story import introduction, title
 from miner.lesson.backing import known_date
@@ -56,7 +56,8 @@ def _game(told: Told) -> chess.pgn.Game:
         # A line behind the last move would be read as moves of the game: it is told in full instead.
         is_last = ply == len(given.moves) - 1
         node.comment = joined(
-            *(sentence.words(is_brief=not is_last) for sentence in note.sentences), _asked(stops.get(ply + 1))
+            *(sentence.words(is_brief=_is_shown(sentence) and not is_last) for sentence in note.sentences),
+            _asked(stops.get(ply + 1)),
         )
         if note.better:
             _end(add_line(parent, note.better), _cp_best(told, ply))
@@ -65,6 +66,11 @@ def _game(told: Told) -> chess.pgn.Game:
     for after_mistake, line in points:  # behind the main line, which is there by now
         _vary(after_mistake, line)
     return game
+
+
+def _is_shown(sentence: Sentence) -> bool:
+    """Whether its line stands there as a variation, too."""
+    return sentence.name in ("better", "gives", "point", "then")
 
 
 def _vary(node: chess.pgn.GameNode, line: Sequence[str]) -> None:

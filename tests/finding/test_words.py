@@ -151,7 +151,9 @@ def test_where_the_gain_leaks_away() -> None:
 
 def test_no_move_is_the_commonest_where_others_are_as_common() -> None:
     """Nor where it is the only one."""
-    alone, tied = (words.leak_sentence(vienna(), LEAK | one) for one in ({"by_commonest": 3}, {"as_common": 2}))
+    alone, tied = (
+        words.leak_sentence(vienna(), LEAK | one) for one in ({"by_commonest": 3}, {"as_common": 2})
+    )
 
     assert "3 of 8 kept less, by 4.fxe5;" in alone
     assert "3 of 8 kept less, for instance by 4.fxe5;" in tied

@@ -9,9 +9,12 @@ import chess
 import chess.pgn
 import pytest
 
-from miner.game.notes import STILL_CLEAR, Told, gives_up, told_of
+from miner.explain.explanation import ADVANTAGE
+from miner.game.inquiry import Seen
+from miner.game.notes import Told, gives_up, told_of
 from miner.game.story import introduction, story, whom
 from miner.lesson.phrases import Tongue
+from miner.terms import Score
 from tests.game.games import OPERA, given, told_by
 
 ENGLISH = Tongue.of("en")
@@ -35,7 +38,7 @@ def test_only_move(opera: Told) -> None:
     lost = replace(choice, other=replace(choice.other, score=choice.other.score.for_other))
     alone = told_of(replace(opera.seen, choices={26: lost}))
 
-    assert choice.other.score.expected >= STILL_CLEAR > lost.other.score.expected
+    assert choice.other.score.expected >= ADVANTAGE > lost.other.score.expected
     assert opera.notes[26].nag == alone.notes[26].nag == chess.pgn.NAG_GOOD_MOVE
     assert said(opera, 26).startswith("Clearly the best move: every other gives away 0.")
     assert said(alone, 26).startswith("The only move: every other gives away 0.")
@@ -45,7 +48,7 @@ def test_sacrifice_that_is_the_only_move(opera: Told) -> None:
     """The queen for a mate: two exclamation marks."""
     assert opera.notes[30].nag == chess.pgn.NAG_BRILLIANT_MOVE
     assert said(opera, 30).startswith(
-        "No other move mates as soon. It gives up material, and is the best move all the same."
+        "No other move mates as soon. It gives up material, and no other move is better."
     )
 
 
@@ -69,11 +72,11 @@ def test_end_after_a_resignation(engine: Path, verdicts: Path) -> None:
 
 def test_introduction(opera: Told) -> None:
     """What is shown, why it was chosen, where the stops are, without anybody's name."""
-    shown, chosen, stops = introduction(opera).split(". ")
+    shown, chosen, decided, stops = introduction(opera).split(". ")
 
     assert shown == "Shown is how 9...b5 is punished"
-    assert chosen.startswith("White gives away 0.")
-    assert chosen.endswith("of a point in all after it, and from move 16 on it is decided")
+    assert chosen.startswith("After it White's marked moves give away 0.")
+    assert decided == "From move 16 on it is decided"
     assert stops == "Three stops: before moves 12, 14 and 16."
     assert whom(opera) == "2024.03.01, won by a player rated 1500 against 1200, 1-0"
 
@@ -83,8 +86,32 @@ def test_nothing_given_away_is_told_in_words(opera: Told) -> None:
     clean = replace(opera.seen, turns={})
 
     assert told_of(clean).why_chosen == (
-        "White gives away next to nothing after it, and from move 16 on it is decided."
+        "No move of White after it gives away much. From move 16 on it is decided."
     )
+
+
+def with_first_look(told: Told, ply: int, cp: int) -> Seen:
+    """The game, as if the first look before a ply had given so many centipawns to the side to move."""
+    looks = list(told.seen.looks)
+    look = looks[ply]
+    assert look is not None
+    looks[ply] = replace(look, score=Score(side=look.score.side, cp=cp))
+    return replace(told.seen, looks=looks)
+
+
+def test_gain_given_back_on_the_way(opera: Told) -> None:
+    """It is not told as if what followed had been one punishment."""
+    told = told_of(with_first_look(opera, 24, 0))
+
+    assert "The advantage is gone again before move 13; what decides comes later." in told.why_chosen
+    assert "gone again" not in opera.why_chosen
+
+
+def test_no_move_from_which_it_is_decided(opera: Told) -> None:
+    """Where that is only so when the game has ended."""
+    told = told_of(with_first_look(opera, 32, 100))
+
+    assert "decided" not in told.why_chosen
 
 
 def test_story_has_all_moves(opera: Told) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import chess.pgn
 
-from miner.game.notes import Told
+from miner.game.notes import Note, Told
 from miner.game.pgn import model_pgn
+from miner.game.phrases import Sentence
 from miner.game.story import SIGNS
 from miner.pgn.readers import make_reader
 from tests.game.games import OPERA
@@ -51,6 +53,21 @@ def test_better_line_is_a_variation(opera: Told) -> None:
     line = [better, *better.mainline()]
     assert (line[0].san(), line[0].parent) == ("Bxf6", nodes[27])
     assert line[-1].nags & {*range(10, 20)}
+
+
+def test_line_behind_the_last_move_is_no_move_of_the_game(opera: Told) -> None:
+    """It is told in words, in full; nor does a line that goes on where the game ends lengthen it."""
+    last = len(OPERA.split()) - 1
+    punished = ("Nxb8", "Rd8#")
+    seen = replace(opera.seen, game=replace(opera.seen.game, moves=opera.seen.game.moves[: last - 1]))
+    point = Note(sentences=[Sentence("point", line=punished, ply=last - 1)], point=punished)
+    beyond = Note(point=("Qb8+", *punished))
+
+    told = replace(opera, seen=seen, notes={last - 2: point, last - 3: beyond}, stops=[])
+    nodes = list(read_back(told).mainline())
+
+    assert [node.san() for node in nodes] == OPERA.split()[: last - 1]
+    assert nodes[-1].comment == "It is punished by 16...Nxb8 17.Rd8#."
 
 
 def test_tags_name_nobody(opera: Told) -> None:

@@ -9,9 +9,9 @@ import pyarrow as pa
 from miner.reasons import Reason
 from miner.terms import alternatives
 
-SCHEMA_VERSION = 13
+SCHEMA_VERSION = 14
 
-METHODS = {"read": 5, "tally": 9, "judge": 7, "scan": 7, "follow": 7, "rank": 25}
+METHODS = {"read": 5, "tally": 9, "judge": 7, "scan": 7, "follow": 8, "rank": 26}
 """Version of each stage's way of working; raise it when a change of the code changes a number."""
 
 
@@ -338,7 +338,7 @@ LASTED = _table(
     _nullable("found", pa.bool_(), "whether the reply was punished; null: not played, or nobody could say"),
     _column("plies", UINT8, "plies from the move to the position looked at; fewer where the game ends"),
     _nullable("cp", INT32, "of that position, for who was to move in the first; null: inconclusive"),
-    _nullable("won", INT32, "pawns that who punished it has won there, captures settled; null: not punished"),
+    _nullable("won", INT32, "pawns won there with the taught answer, captures settled; null: another"),
 )
 """What had become of the position nine plies later: a row per losing reply and game of the sample.
 
@@ -498,6 +498,8 @@ FINDINGS = _table(
     _nullable("best_rate", FLOAT, "share of the band who play the first move of the refutation"),
     _column("find_games", INT64, "games of the band that both rates rest on"),
     _column("find_players", INT64, "players of these games; each who is not known is another"),
+    _column("found_games", INT64, "those in which a good answer was played"),
+    _column("taught_games", INT64, "those in which the taught one was"),
     _column("usual_line", TEXT, "the taught answer, what was played most then and what punishes it, SAN"),
     _column("usual_games", INT64, "games of all bands in which that was played"),
     _column("usual_of", INT64, "games of all bands that went on after the taught answer"),
@@ -506,7 +508,7 @@ FINDINGS = _table(
         INT64,
         "material that the refutation wins, in pawns; 0: it is not for material that it loses",
     ),
-    _column("lasted_games", INT64, "punished games of all bands looked at nine plies later, if it wins any"),
+    _column("lasted_games", INT64, "games of all bands with the taught answer, looked at nine plies later"),
     _column("lasted_kept", INT64, "of those, in which as much or more was won then, captures settled"),
 )
 """One row per losing reply in `findings` and `missed`, and one per reply and band in `by_band`."""

@@ -25,14 +25,14 @@ def explain_habit(board: chess.Board, reply: chess.Move) -> str:
 
     >>> board = chess.Board("rnbqkbnr/pppp1ppp/8/4p3/4P3/5N2/PPPP1PPP/RNBQKB1R b KQkq - 1 2")
     >>> explain_habit(board, board.parse_san("Qf6"))
-    'brings the queen out before the other pieces'
+    'brings the queen out before most of the other pieces'
     """
     kind, color = board.piece_type_at(reply.from_square), board.turn
     minor = (board.knights | board.bishops) & board.occupied_co[color]
     comes_too_soon = sum(not is_developed(board, square) for square in chess.SquareSet(minor)) >= _AT_HOME
     is_out = rank_of(reply.to_square, color) >= _OUT
     if kind == chess.QUEEN and is_out and comes_too_soon and not board.is_capture(reply):
-        return "brings the queen out before the other pieces"
+        return "brings the queen out before most of the other pieces"
     if kind == chess.QUEEN and _shuts_in_bishop(board, reply.to_square):
         return f"shuts in its own bishop on {chess.square_name(_kings_bishop(color))}"
     if kind == chess.BISHOP and _stands_before_pawn(board, reply.to_square):
@@ -48,7 +48,7 @@ def explain_habit(board: chess.Board, reply: chess.Move) -> str:
     if (knight := _KNIGHT_BEHIND.get(reply.to_square)) is not None and _is_own_knight(board, knight):
         return f"takes the square {chess.square_name(reply.to_square)} from its own knight"
     if file in (0, 7) and comes_too_soon and not board.is_capture(reply):
-        return "moves a pawn on the edge while the pieces stay at home"
+        return "moves a pawn on the edge while most of the pieces are at home"
     return ""
 
 

@@ -165,7 +165,8 @@ def left_undefended(evidence: Evidence) -> str:
     same_after_best = best.piece_at(square) == piece and _can_be_taken_freely(best, square)
     if piece is None or square == line[0].to_square or same_after_best or _can_take(taken, square):
         return ""
-    if line[2:3] and taken_value(taken, line[2]) >= VALUES[piece.piece_type]:
+    answered = [each[2] for each in evidence.reply_lines if each[1:2] == line[1:2] and len(each) > 2]
+    if any(taken_value(taken, move) >= VALUES[piece.piece_type] for move in answered):
         return ""  # as much is taken elsewhere, and whoever counts finds nothing lost
     return f"the {chess.piece_name(piece.piece_type)} on {chess.square_name(square)}"
 

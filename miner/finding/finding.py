@@ -147,6 +147,8 @@ class Finding(Mistake):
     best_rate: float | None
     find_games: int
     find_players: int
+    found_games: int
+    taught_games: int
     usual_line: tuple[str, ...]
     usual_games: int
     usual_of: int

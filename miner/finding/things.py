@@ -10,13 +10,13 @@ from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.motifs import MotifCount, Motifs
 from miner.finding.words import (
+    LEAST_TOLD,
     agreeing,
     band_words,
     capital,
     counted,
     numbered_sans,
     opening_words,
-    percent,
     points_words,
     reply_words,
 )
@@ -94,11 +94,13 @@ def _why_position(finding: Finding) -> str:
     games = counted(finding.games_at_position, "game")
     chose = f"{capital(band_words(finding.band))} chose it in {finding.games_with_reply:,} of {games}"
     worth = f"{points_words(finding.teaching_value)} points in 100 games"
+    worth += "" if finding.teaching_value_low >= LEAST_TOLD else ", perhaps nothing"
     if finding.kind is Kind.PITFALL:
         return f"{chose}: it costs {worth}."
     if finding.find_rate is None:
         return f"{chose}: punishing it adds up to {worth}."
-    return f"{chose}, and {percent(finding.find_rate)} punish it: to punish it adds up to {worth}."
+    punished = f"it was punished in {finding.found_games:,} of {finding.find_games:,}"
+    return f"{chose}, and {punished}: to punish it adds up to {worth}."
 
 
 def is_worth_teaching(topic: Finding | MotifCount) -> bool:

@@ -19,6 +19,7 @@ FEWEST_LASTED = 5
 """Games in which a mistake was punished below which nobody is told what was left of it."""
 FEWEST_SCORED = 5
 """Games of which a share of the points is told: that of fewer says nothing."""
+NEARLY_ALL = 0.95  # share from which it is not told to the percent
 RAREST = 0.005  # a share up to here would be rounded to nothing
 
 
@@ -266,10 +267,15 @@ def because_sentences(finding: Mistake) -> str:
 
 
 def band_line(finding: Finding) -> str:
-    """How often a band chooses the reply and finds the answer, e.g. `1000-1199: 28 of 80 games ...`."""
+    """How often a band chooses the reply, and how often it punishes it, e.g. `1000-1199: 28 of 80 games ...`.
+
+    These are other games: there the band's players were on the other side.
+    """
     found = finding.find_rate
-    by = "" if found is None else f"; found by {percent(found)} in {counted(finding.find_games, 'game')}"
-    return f"{finding.band}: {often_words(finding)}{by}"
+    if found is None:
+        return f"{finding.band}: {often_words(finding)}"
+    seen = f"{finding.found_games:,} of {counted(finding.find_games, 'game')}"
+    return f"{finding.band}: {often_words(finding)}; punished by such players in {seen}"
 
 
 def price_sentence(finding: Mistake) -> str:
@@ -278,7 +284,8 @@ def price_sentence(finding: Mistake) -> str:
         return ""
     errs, profits = finding.mover.capitalize(), finding.side.capitalize()
     left = 1.0 - finding.exp_best
-    return f"If {errs} finds {best_words(finding)}, {profits} expects {left:.2f} of a point."
+    well = f"{best_words(finding)} or a move as good"
+    return f"If {errs} plays {well}, {profits} expects {left:.2f} of a point."
 
 
 def observed_sentence(finding: Finding) -> str:
@@ -302,12 +309,12 @@ def worth_words(finding: Finding) -> str:
     Of a trap that some find it is told as the most, since who finds it may be the better player.
     """
     points, low = points_words(finding.teaching_value), points_words(finding.teaching_value_low)
-    least = "perhaps nothing" if finding.teaching_value_low < _LEAST_TOLD else f"likely {low} or more"
+    least = "perhaps nothing" if finding.teaching_value_low < LEAST_TOLD else f"likely {low} or more"
     most = "at most about " if finding.kind is Kind.TRAP and finding.find_rate is not None else ""
     return f"{most}{points} points per 100 games, {least}"
 
 
-_LEAST_TOLD = 0.0005
+LEAST_TOLD = 0.0005
 """Points below which three decimals leave nothing."""
 
 
@@ -317,25 +324,30 @@ def points_words(points: float) -> str:
     >>> points_words(0.468), points_words(0.0024), points_words(-0.002)
     ('0.47', '0.002', '0')
     """
-    if points < _LEAST_TOLD:
+    if points < LEAST_TOLD:
         return "0"
     return f"{points:.2f}" if points >= 0.01 else f"{points:.3f}"
 
 
 def shares_words(finding: Finding) -> str:
     """The shares that make its value, e.g. `comes up in 5% of the games, is chosen by 35% ...`."""
-    reach = f"{percent(finding.plain_reach)} of the games"
+    reach = _of_the_games(finding.plain_reach)
     if can_steer(finding):
-        reach = f"{percent(finding.steered_reach)} of the games {_towards(finding)}"
+        reach = f"{_of_the_games(finding.steered_reach)} {_towards(finding)}"
     parts = [f"comes up in {reach}", f"is chosen by {percent(finding.pick_rate)}"]
     if finding.kind is Kind.PITFALL:
-        return ", ".join([*parts, f"costs {_of_a_point(finding.gain_for_band)}"])
+        return ", ".join([*parts, f"costs in practice {_of_a_point(finding.gain_for_band)}"])
     if finding.find_rate is not None:
         parts.append(f"is not punished by {percent(1.0 - finding.find_rate)} today")
     elif (points := 100.0 * finding.steered_reach * finding.pick_rate * finding.punish_gain) > 0.0:
         # Too few have answered it to be told of; what its worth was reckoned with is what is usual.
         parts.append(f"is usually not punished by {percent(min(1.0, finding.teaching_value / points))}")
     return ", ".join([*parts, f"gives who punishes it {_of_a_point(finding.punish_gain, more=' more')}"])
+
+
+def _of_the_games(share: float) -> str:
+    """How many games; nearly all not to the percent: bands that have none there count for nothing."""
+    return "nearly all games" if NEARLY_ALL <= share < 1.0 - RAREST else f"{percent(share)} of the games"
 
 
 _LEAST_GAIN = 0.005
@@ -358,13 +370,15 @@ def found_sentence(finding: Finding) -> str:
     if rate is None or low is None or high is None or best is None or not finding.answers:
         return ""
     taught, number = refutation_words(finding, 1), len(finding.answers)
-    bounds, games = between(low, high), seen_words(finding, finding.find_games)
-    seen = f"{games} by {counted(finding.find_players, 'player')}"
-    begin = f"Of {band_words(finding.band)} {percent(rate)} find"
+    who, games = capital(band_words(finding.band)), seen_words(finding, finding.find_games)
+    seen = f"in {finding.found_games:,} of {games} by {counted(finding.find_players, 'player')}"
+    expected = f"{percent(rate)}; {between(low, high)}"
+    if percent(rate) != percent(finding.found_games / finding.find_games):
+        expected = f"by these and by what is usual, {percent(rate)} are to be expected; {between(low, high)}"
     if number == 1:
-        return f"{begin} {taught} ({bounds}; {seen})."
+        return f"{who} found {taught} {seen} ({expected})."
     one = f"one of the {_NUMBERS.get(number, '')}good answers"
-    return f"{begin} {one} ({bounds}), {percent(best)} {taught} ({seen})."
+    return f"{who} found {one} {seen} ({expected}), {taught} in {finding.taught_games:,}."
 
 
 def answers_words(finding: Mistake) -> str:
@@ -399,7 +413,7 @@ def conversion_sentence(finding: Finding) -> str:
 
 
 def lasting_sentence(finding: Finding) -> str:
-    """How many of those who punished it still had what it wins a few moves later; empty where few were seen.
+    """How many of those who played the taught answer still had what it wins; empty where few were seen.
 
     That is nine plies after the reply, or where the game ended before.
     """
@@ -407,7 +421,8 @@ def lasting_sentence(finding: Finding) -> str:
         return ""
     pawns = finding.wins_pawns
     least = "a pawn or more" if pawns == 1 else f"{pawns} pawns' worth or more"
-    who, kept = f"Of {finding.lasted_games:,} who punished it (all bands)", f"{finding.lasted_kept:,}"
+    taught, kept = refutation_words(finding, 1), f"{finding.lasted_kept:,}"
+    who = f"Of {finding.lasted_games:,} who played {taught} (all bands)"
     return f"{who} {kept} had the material, {least}, nine half-moves later."
 
 

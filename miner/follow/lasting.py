@@ -19,6 +19,7 @@ from miner.board.play import Boards
 from miner.board.settle import MATED, material_balance, settled_balance
 from miner.engine.consult import Engines
 from miner.engine.verdicts import Answer, Request, Verdict
+from miner.means import Means
 from miner.processes import mapped
 from miner.terms import MOST_CP
 
@@ -101,27 +102,27 @@ def evaluated(later: Later, engines: Engines, nodes: int) -> tuple[pd.DataFrame,
     return later.games.assign(cp=pd.array(cp, dtype="Int64")), said.count(None)
 
 
-def lasted(games: pd.DataFrame, fens: list[str], judged: pd.DataFrame, engines: Engines) -> pd.DataFrame:
+def lasted(games: pd.DataFrame, fens: list[str], judged: pd.DataFrame, means: Means) -> pd.DataFrame:
     """The rows of the table `lasted`, of games as from `evaluated`.
 
-    `judged`: the answers that were judged, key, move, fen (before the reply), answer and is_good.
+    `judged`: the answers that were judged, key, move, fen (before the reply), answer, is_good and is_taught.
+    What was won is counted of those who played the taught answer: others need not aim at the same.
     """
     rows = games.merge(judged, on=[*_REPLY, "answer"], how="left")
     found = rows["is_good"].where(rows["chosen"] == rows["move"]).astype("boolean")
     rows = rows.assign(found=found, won=pd.array([None] * len(rows), dtype="Int64"))
-    punished = rows[rows["found"].fillna(False)]
+    punished = rows[rows["found"].fillna(False) & rows["is_taught"].eq(True)]
     if len(punished):
-        rows.loc[punished.index, "won"] = _won(punished, fens, engines)
+        rows.loc[punished.index, "won"] = _won(punished, fens, means)
     return rows[[*_REPLY, "game", "chosen", "found", "plies", "cp", "won"]]
 
 
-def _won(punished: pd.DataFrame, fens: list[str], engines: Engines) -> Ints:
+def _won(punished: pd.DataFrame, fens: list[str], means: Means) -> Ints:
     """What who punished has won, in pawns; `MATED` where he mates."""
     pairs = punished[["fen", "at"]].drop_duplicates(ignore_index=True)
     values = [(before, fens[at]) for before, at in zip(pairs["fen"], pairs["at"], strict=True)]
-    progress, processes = engines.means.progress, engines.means.processes
-    with progress.task("counting men", total=len(values), unit="position") as task:
-        pairs["won"] = mapped(pawns_won, values, processes, task.advance)
+    with means.progress.task("counting men", total=len(values), unit="position") as task:
+        pairs["won"] = mapped(pawns_won, values, means.processes, task.advance)
     won = punished[["fen", "at"]].merge(pairs, on=["fen", "at"], how="left")["won"].to_numpy(dtype=np.int64)
     mates = (punished["cp"] < -MOST_CP).fillna(False).to_numpy(dtype=np.bool_)
     return np.where(mates, MATED, won)

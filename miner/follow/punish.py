@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import chess
@@ -11,6 +12,7 @@ import pandas as pd
 
 from miner.board.moves import after, pack, unpack_move
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
+from miner.explain.evidence import AS_GOOD_CP
 from miner.follow.asking import (
     Asked,
     Gain,
@@ -25,7 +27,7 @@ from miner.follow.asking import (
     opinions_of,
 )
 from miner.settings import FollowSettings
-from miner.terms import MOST_CP
+from miner.terms import MOST_CP, Score, expected_score
 
 SOUGHT = 6
 """Good answers up to which more are sought among the moves that are not known yet."""
@@ -36,6 +38,11 @@ LOOKS = {0.03: 0.12, 0.25: 0.05, 1.0: 0.0}
 must then miss the dividing line to be looked at no more."""
 NEAR = 0.03
 """Expected score within which a move that was the best of many is looked at alone before it is dropped."""
+DOUBTED = 3
+"""Games in which a move was played that falls short by less than `DOUBT`: then it is looked at again."""
+DOUBT = 0.03
+AGAIN = 2
+"""Times the nodes of that look: what many pupils play is not called a mistake for what chance decides."""
 LEAST_DEFENCES = 3
 """Games in which a defence must have been played to be told."""
 
@@ -46,7 +53,8 @@ def seek(point: Point, settings: FollowSettings) -> Questions:
     The good answers are found from the best down, with what is known excluded, until one keeps too little;
     then the moves that were played are looked at, each alone. No answer counts as good that was not searched
     with the verdict's own budget. They are held to the best among themselves, which keeps all: other budgets
-    are no mistake of theirs. Where the engine fails no answer is known.
+    are no mistake of theirs. What lies within `AS_GOOD_CP` of the best is good, however small the gain. Where
+    the engine fails no answer is known.
     """
     gain, board = point.reply.gain, point.board
     found = yield from _from_the_best_down(board, gain, settings.kept)
@@ -54,22 +62,60 @@ def seek(point: Point, settings: FollowSettings) -> Questions:
         return Asked(failure=found.reason)
     played = [packed for packed in point.games if packed not in found]
     budgets = {max(1, round(share * gain.nodes)): margin for share, margin in LOOKS.items()}
-    line = found[most_expected(found, gain.nodes)][0].score.expected - (1.0 - settings.kept) * gain.size
+    most = found[most_expected(found, gain.nodes)][0].score
+    line = most.expected - _may_lose(most, gain, settings.kept)
     seen = found | (
         yield from look(
             board, played, budgets, lambda verdict, nodes: verdict.score.expected > line - budgets[nodes]
         )
     )
     best = most_expected(seen, gain.nodes)
+    enough = yield from _good(point, seen, best, settings.kept)
     opinions = opinions_of(seen, gain, shift=gain.has - seen[best][0].score.expected)
-    enough = [
-        packed
-        for packed, one in opinions.items()
-        if one.nodes == gain.nodes and one.kept is not None and one.kept >= settings.kept
-    ]
+    opinions |= {
+        packed: replace(opinions[packed], kept=max(opinions[packed].kept or 0.0, settings.kept))
+        for packed in enough
+    }
     good = tuple(sorted(enough, key=lambda packed: (-(opinions[packed].expected or 0.0), packed)))
     taught = taught_answer(point, {packed: opinions[packed].cp or 0 for packed in good})
     return Asked(unpack_move(taught), capped(opinions, best), good, missing(played, seen))
+
+
+def _may_lose(best: Score, gain: Gain, kept: float) -> float:
+    """Expected score by which an answer may fall short of the best and is still good."""
+    as_good = 0.0 if best.mate is not None else best.expected - expected_score(best.as_cp - AS_GOOD_CP)
+    return max((1.0 - kept) * gain.size, as_good)
+
+
+def _good(
+    point: Point, seen: Seen, best: int, kept: float
+) -> Generator[list[Request], list[Answer], list[int]]:
+    """The good answers among those that were searched with the verdict's budget.
+
+    What was often played and falls short by little is searched again, and so is the best: then that decides.
+    """
+    gain, score = point.reply.gain, seen[best][0].score
+    short = {
+        packed: score.expected - _may_lose(score, gain, kept) - verdict.score.expected
+        for packed, (verdict, nodes) in seen.items()
+        if nodes == gain.nodes
+    }
+    good = [packed for packed, by in short.items() if by <= 0.0]
+    doubted = [
+        packed for packed, by in short.items() if 0.0 < by < DOUBT and point.games.get(packed, 0) >= DOUBTED
+    ]
+    if not doubted:
+        return good
+    moves = [unpack_move(packed) for packed in (best, *doubted)]
+    held, *again = yield [Request.of(point.board, AGAIN * gain.nodes, (move,)) for move in moves]
+    if isinstance(held, Verdict):
+        least = held.score.expected - _may_lose(held.score, gain, kept)
+        good += [
+            packed
+            for packed, answer in zip(doubted, again, strict=True)
+            if isinstance(answer, Verdict) and answer.score.expected >= least
+        ]
+    return good
 
 
 def _from_the_best_down(
@@ -77,8 +123,7 @@ def _from_the_best_down(
 ) -> Generator[list[Request], list[Answer], Seen | Failure]:
     """The best moves by the verdict's budget, the last of which keeps too little, unless they are many."""
     seen: Seen = {}
-    may_lose = (1.0 - kept) * gain.size
-    most = 0.0  # expected score of the best so far
+    most, may_lose = 0.0, 0.0  # expected score of the best so far, and what others may lose of it
     legal = list(board.legal_moves)
     while len(seen) < SOUGHT and (rest := [move for move in legal if pack(move) not in seen]):
         begins = not seen and gain.refutation
@@ -91,7 +136,8 @@ def _from_the_best_down(
         seen[pack(chess.Move.from_uci(found.move))] = found, gain.nodes
         if found.score.expected < most - may_lose:
             break
-        most = max(most, found.score.expected)
+        if found.score.expected > most:
+            most, may_lose = found.score.expected, _may_lose(found.score, gain, kept)
     return seen
 
 

@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from itertools import chain, islice
 from typing import Any
 
+import chess
 import duckdb
 import pandas as pd
 import pyarrow as pa
 
+from miner.board.moves import pack
 from miner.engine.consult import Engines
 from miner.finding.aftermath import seasons_of
 from miner.finding.finding import is_losing, tells
@@ -209,13 +211,15 @@ def _see_whether_it_lasts(given: _Inputs, told: pd.DataFrame, answered: _Judged)
         sample = passages.sampled_games(given.connection, told, settings.lasting_games)
         moves = passages.moves_of(given.connection, sample)
         task.advance()
-    judged = pd.DataFrame(answered.rows, columns=["key", "move", "plies", "answer", "kept"]).dropna()
-    judged = judged.assign(is_good=judged["kept"] >= settings.kept)
+    columns = ["key", "move", "plies", "answer", "kept", "best_move"]
+    judged = pd.DataFrame(answered.rows, columns=columns).dropna()
+    taught = [pack(chess.Move.from_uci(uci)) for uci in judged.pop("best_move")]
+    judged = judged.assign(is_good=judged["kept"] >= settings.kept, is_taught=judged["answer"] == taught)
     judged = judged.astype({"key": "uint64", "move": "uint16", "answer": "uint16"})
     judged = judged[judged.pop("plies") == 0].merge(told[["key", "move", "fen"]], on=["key", "move"])
     later = lasting.later_of(sample, moves, given.kept_plies)
     games, failed = lasting.evaluated(later, given.engines, settings.lasting_nodes)
-    return lasting.lasted(games, later.fens, judged, given.engines), failed
+    return lasting.lasted(games, later.fens, judged, given.engines.means), failed
 
 
 def _follow_later(given: _Inputs) -> tuple[_Judged, pd.DataFrame]:

@@ -19,7 +19,8 @@ from miner.terms import UNRATED
 _EVEN_GAMES = 10.0  # that half the players find it, before any game is seen
 _RATES = ("find_rate", "find_rate_low", "find_rate_high", "best_rate")
 _UNKNOWN = (*_RATES, "after_games", "after_score", "after_gap", "trend_p")
-_NONE = {"find_games": 0, "find_players": 0, "usual_games": 0, "usual_of": 0}
+_SEEN = {"games": "find_games", "players": "find_players", "found": "found_games", "taught": "taught_games"}
+_NONE = dict.fromkeys((*_SEEN.values(), "usual_games", "usual_of"), 0)
 _EMPTY = {"answers": "", "usual_line": "", "trend": ""}
 AFTERMATH = (*_RATES, "after_score", "after_gap", "trend_p", *_NONE, *_EMPTY, "model_games")
 """Columns of `with_aftermath` that are not added up over bands, but counted anew for them together."""
@@ -61,8 +62,8 @@ def with_aftermath(
         correlation=tally.facts.get("player_correlation", 0.0),
     )
     names = {"games": "after_games", "score_sum": "after_score", "mean_rating_gap": "after_gap"}
-    seen = counted.rename(columns={"games": "find_games", "players": "find_players"})
-    found = found.merge(seen[[*REPLY, "band", "find_games", "find_players"]], on=[*REPLY, "band"], how="left")
+    seen = counted.rename(columns=_SEEN)
+    found = found.merge(seen[[*REPLY, "band", *_SEEN.values()]], on=[*REPLY, "band"], how="left")
     models = model_games(store.read_table("model_games", [*REPLY, "place", "game"]).to_pandas())
     trends = aftermath.trends(store).rename(columns={"p": "trend_p"})[[*REPLY, "trend", "trend_p"]]
     for by_band in (found, after.rename(columns=names)):
@@ -101,8 +102,8 @@ def with_taught_lines(store: Store, losing: pd.DataFrame) -> pd.DataFrame:
 def with_lasting(store: Store, words: pd.DataFrame) -> pd.DataFrame:
     """The rows (key, move, wins_pawns) with lasted_games and lasted_kept, 0 where no material is won.
 
-    Of the punished games that were looked at nine plies later, all bands together: how many, and in how many
-    as much or more was won then.
+    Of the games with the taught answer that were looked at nine plies later, of all bands: how many, and in
+    how many as much or more was won then.
     """
     if store.manifest("follow") is None:
         return words.assign(lasted_games=0, lasted_kept=0)

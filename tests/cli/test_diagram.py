@@ -99,8 +99,10 @@ def test_card_of_a_trap() -> None:
         "2  P  P  P  P     .  P  P      How often    28 of 80 games (35%; 27 to 44%), by 25 players",
         "1  R     B  Q  K  B  N  R      Scores       Those who chose it scored 41% in 28 games, the others",
         "   a  b  c  d  e  f  g  h                   there 52% in 52 games.",
-        "                               Found        Of players rated 1000-1199 40% find 4.e5 (31 to 49%; 39",
-        "                                            games by 31 players). White scored 58% after the reply",
+        "                               Found        Players rated 1000-1199 found 4.e5 in 16 of 39 games by",
+        "                                            31 players (by these and by what is usual, "
+        "40% are to be",
+        "                                            expected; 31 to 49%). White scored 58% after the reply",
         "                                            in 26 games; 60% were to be expected.",
         "                               Worth        at most about 0.47 points per 100 games, likely 0.20 or",
         "                                            more",
@@ -110,7 +112,8 @@ def test_card_of_a_trap() -> None:
         "                               Familiar     It comes up in 1% of the band's games, 1.3 times for",
         "                                            each player who met it.",
         "                               Models       Model games in the store: 12, 7.",
-        "                               Price        If Black finds 3...d5, White expects 0.50 of a point.",
+        "                               Price        If Black plays 3...d5 or a move as good, White expects",
+        "                                            0.50 of a point.",
         "                               Engine       An Engine 1, 1,600,000 nodes",
     ]
 

@@ -11,7 +11,7 @@ from tests.judge.tables import board_after
 @pytest.mark.parametrize(
     ("path", "reply", "told"),
     [
-        ("e4 e5 Nf3", "Qf6", "brings the queen out before the other pieces"),
+        ("e4 e5 Nf3", "Qf6", "brings the queen out before most of the other pieces"),
         ("e4 e5 Bc4", "Qe7", "shuts in its own bishop on f8"),
         ("e4 e5 Nf3 Nc6", "Qe2", "shuts in its own bishop on f1"),
         ("e4 e5 Nf3 Nc6 Bc4 g6 d3", "Qe7", ""),  # the bishop can go to g7
@@ -26,7 +26,7 @@ from tests.judge.tables import board_after
         ("e4 e5 Nc3 Nc6 Bc4 Nf6 Nge2 Be7 O-O d6", "f4", ""),  # the king has castled
         ("e4 e5 Nf3", "c6", "takes the square c6 from its own knight"),
         ("e4 e5 Nf3 Nc6 Bc4 Na5 Nxe5", "c6", ""),  # the knight has left
-        ("e4 e5 Nf3 Nc6 d4 exd4 Bc4", "h6", "moves a pawn on the edge while the pieces stay at home"),
+        ("e4 e5 Nf3 Nc6 d4 exd4 Bc4", "h6", "moves a pawn on the edge while most of the pieces are at home"),
         ("e4 e5 Nf3 Nc6 Bc4 Nf6 d3 Bc5 O-O", "h6", ""),
         ("e4 e5 Nf3", "d6", ""),
     ],

@@ -90,6 +90,8 @@ def finding(path: str, reply: str, refutation: str, best_line: str, /, **changes
         best_rate=0.4,
         find_games=39,
         find_players=31,
+        found_games=16,
+        taught_games=16,
         usual_line=(),
         usual_games=0,
         usual_of=0,

@@ -83,8 +83,13 @@ def test_motif_is_shown_for_the_side_that_is_taught() -> None:
     [
         (
             {"find_rate": 0.31},
-            "Players rated 1000-1199 chose it in 28 of 80 games, and 31% punish it: to punish it adds up to "
-            "0.47 points in 100 games.",
+            "Players rated 1000-1199 chose it in 28 of 80 games, and it was punished in 16 of 39: to punish "
+            "it adds up to 0.47 points in 100 games.",
+        ),
+        (
+            {"teaching_value_low": 0.0},
+            "Players rated 1000-1199 chose it in 28 of 80 games, and it was punished in 16 of 39: to punish "
+            "it adds up to 0.47 points in 100 games, perhaps nothing.",
         ),
         (
             {"find_rate": None},

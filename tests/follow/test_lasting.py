@@ -11,8 +11,9 @@ import pandas as pd
 import pytest
 
 from miner.board.moves import pack
-from miner.follow.lasting import Later, later_of, pawns_won
+from miner.follow.lasting import Later, lasted, later_of, pawns_won
 from miner.follow.passages import moves_of, sampled_games
+from miner.means import Means
 from miner.store.query import Resources, connected_to_games
 from tests.stores import Game, key_after, read_store
 
@@ -97,6 +98,22 @@ def test_a_position_of_several_games_is_looked_at_once() -> None:
 def test_what_is_won_is_counted_with_captures_settled(later_fen: str, won: int) -> None:
     """From the position before the reply on, for the side that did not make it."""
     assert pawns_won(("rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR b KQkq - 0 1", later_fen)) == won
+
+
+def test_what_is_won_is_counted_of_those_who_played_the_taught_answer() -> None:
+    """3.Qxe5+ aims at the rook; who played 3.Qf3 punished it, too, and is not held to have let a rook go."""
+    found = later(LONG, "e4 e5 Qh5 g6 Qf3 Nf6 Nc3 d6 Bc4 Bg7", "e4 e5 Qh5 g6 Qe2 Nf6")
+    games = found.games.assign(cp=pd.array([-500, -80, 20], dtype="Int64"))
+    queen = [pack(chess.Move.from_uci(f"h5{square}")) for square in ("e5", "f3")]
+    fen = "rnbqkbnr/pppp1ppp/8/4p2Q/4P3/8/PPPP1PPP/RNB1KBNR b KQkq - 1 2"
+    judged = pd.DataFrame({"answer": queen, "is_good": [True, True], "is_taught": [True, False]}).assign(
+        fen=fen, **{name: games[name].iloc[0] for name in ("key", "move")}
+    )
+
+    told = lasted(games, found.fens, judged.astype({"answer": "uint16"}), Means(processes=1))
+
+    assert told["found"].tolist() == [True, True, pd.NA]
+    assert told["won"].tolist() == [6, pd.NA, pd.NA]
 
 
 def test_the_sample_is_capped_and_has_both(tmp_path: Path) -> None:

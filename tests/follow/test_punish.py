@@ -71,6 +71,30 @@ def test_three_quarters_are_enough_and_less_is_not() -> None:
     assert ucis(found(Script({"f3e5": 200, "d2d4": above - 1}))) == ["f3e5"]
 
 
+def test_as_good_as_the_best_is_good_however_small_the_gain() -> None:
+    """Of a gain from +60 to +130 the best's 30 centipawns are more than a quarter; 31 are too much."""
+    there = point()
+    small = replace(there.reply.gain, had=expected_score(60), has=expected_score(130), cp=130)
+    there = replace(there, reply=replace(there.reply, gain=small))
+
+    asked = found(Script({"f3e5": 130, "f1c4": 100, "d2d4": 99}), there)
+
+    assert ucis(asked) == ["f3e5", "f1c4"]
+    assert asked.opinions[packed("f1c4")].kept == SETTINGS.kept
+    assert (asked.opinions[packed("d2d4")].kept or 0.0) < SETTINGS.kept
+
+
+@pytest.mark.parametrize(("games", "again", "good"), [(3, 160, True), (3, 140, False), (2, 160, False)])
+def test_what_many_play_is_no_mistake_by_chance(games: int, again: int, good: bool) -> None:
+    """3.Bc4 falls a little short; where three games had it, twice the nodes decide, of it and of the best."""
+    script = Script({"f3e5": 200, "f1c4": 145}, by_nodes={("f1c4", 2 * NODES): again})
+
+    asked = found(script, point(f1c4=games))
+
+    assert ucis(asked) == (["f3e5", "f1c4"] if good else ["f3e5"])
+    assert ((2 * NODES, ("f3e5",)) in script.asked) == (games == 3)
+
+
 def test_what_was_played_is_decided_at_the_verdicts_budget() -> None:
     """3.a3, which half the gain once made good, looks fine to a small search: the large one says no.
 

@@ -512,7 +512,7 @@ def test_advice_is_told_of_mistakes_only(tmp_path: Path) -> None:
         told[name] = {row["reason_detail"] for row in store.read_table(name).to_pylist()}
 
     assert told == {
-        "findings": {"moves a pawn on the edge while the pieces stay at home"},
+        "findings": {"moves a pawn on the edge while most of the pieces are at home"},
         "missed": {"lets the advantage go"},
     }
 

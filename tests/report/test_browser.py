@@ -176,7 +176,7 @@ def test_finding_tells_everything(club: Opened) -> None:
         "The knight must go back from f6 to g8.",
         "28 of 80 games",
         "1000-1199",
-        "Of players of all bands 40% find 4.e5 (31 to 49%; 39 games by 31 players).",
+        "Players of all bands found 4.e5 in 16 of 39 games by 31 players (by these and by what is",
         "should score 60%, and scores 58%",
         "--only",
     ):

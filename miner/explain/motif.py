@@ -163,6 +163,9 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(_by_hanging(evidence, strike, explanation.won), strike.before, strike.move, wins)
     if forks := _fork_trick(evidence):
         return _struck(*forks, wins)
+    is_punished_so = not evidence.answers or evidence.reply_line[1:2] == evidence.answers[:1]
+    if not is_punished_so and (other := _by_another(evidence)):
+        return _struck(*other, wins)
     if (told := _told_by_reason(evidence, explanation)) is not None:
         return told
     best = evidence.best_line[0]
@@ -191,7 +194,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(strike.pattern, strike.before, strike.move, wins)
     if explanation.won and (elsewhere := _if_otherwise_met(evidence)):
         return _struck(*elsewhere, wins)
-    if last := _at_last(evidence):
+    if last := _at_last(evidence) or _by_another(evidence):
         return _struck(*last, wins)
     left_with = _by_detail(explanation.detail)
     is_vague = left_with in (Theme.WEAK_SQUARE, Theme.OUT_OF_PLAY)
@@ -375,6 +378,25 @@ def _at_last(evidence: Evidence) -> _Found | None:
     ply = later.before.ply() - board.ply()
     if is_soon and is_new and all(later.move in other[ply : ply + 1] for other in evidence.defences):
         return later.pattern, later.before, later.move
+    return None
+
+
+def _by_another(evidence: Evidence) -> _Found | None:
+    """What another punishing move than the line's does at once."""
+    before = evidence.after_reply(1)
+    for move in evidence.answers:
+        if move in (*evidence.reply_line[1:2], *evidence.best_line[1:2]):
+            continue
+        now = after(before, (move,))
+        if before.is_capture(move):
+            if _gain_there(evidence, before, move) >= VALUES[chess.KNIGHT]:
+                return _plain(before, move), before, move
+        elif _hits_pinned(before, now, move):
+            return Pattern.PIN, before, move
+        elif found := _hits(before, [], move, 0):
+            return found, before, move
+        elif _threatens_mate(now):
+            return Theme.THREAT_OF_MATE, before, move
     return None
 
 
@@ -578,10 +600,8 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield Pattern.DOUBLE_ATTACK, before, move
     if wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
-    if not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))):
-        hit = _pieces_hit(before, move)
-        takes = any(then.from_square == move.to_square and then.to_square in hit for then in lines[0][3:4])
-        yield (Pattern.DOUBLE_ATTACK if takes else Theme.THREAT_OF_MATE), before, move
+    if _threatens_mate(now):
+        yield _mate_threat(before, move, lines[0][3:4]), before, move
     if answer.is_capture and not wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
     if found := _by_attack(answer, explanation.won):
@@ -617,6 +637,17 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield Theme.ATTACK, before, move
     if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
+
+
+def _threatens_mate(now: chess.Board) -> bool:
+    return not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))) is not None
+
+
+def _mate_threat(before: chess.Board, answer: chess.Move, then: tuple[chess.Move, ...]) -> Pattern | Theme:
+    """A threat of mate, or a double attack if the same piece then takes another that it has hit."""
+    hit = _pieces_hit(before, answer)
+    takes = any(move.from_square == answer.to_square and move.to_square in hit for move in then)
+    return Pattern.DOUBLE_ATTACK if takes else Theme.THREAT_OF_MATE
 
 
 def _takes_and_forks(answer: _Answer) -> bool:

@@ -939,6 +939,41 @@ FROM_GAMES = {
         ),
         Motif(Theme.MISSED_GAIN, "N", "e5"),
     ),
+    "a bishop hangs to another move than the line begins with": (
+        evidence(
+            "r2qkb1r/pp2pppp/5n2/4N3/2Bn2b1/2N5/PP3PPP/R1BQK2R b KQkq - 1 9",
+            reply="e6 Qa4+ Nd7 Nxg4 h5 Ne3 Qh4 Bb5 O-O-O Bxd7+ Rxd7",
+            best="Be6 Qa4+ Nd7 Bxe6 Nxe6 Be3 f6 Nf3 Qc8",
+            defences=("e6 Qa4+ Ke7 Qb4+ Qd6 Qxb7+ Nd7 Nxd7 Qxd7 Qxa8 Nc2+ Kf1 Qc7 Bb5",),
+            answers="Qa4+ Nxg4",
+            best_cp=-104,
+            reply_cp=-322,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "N", "g4"),
+    ),
+    "the bishop would pin the queen to her king: another answer than castling": (
+        evidence(
+            "1r1qk2r/pp4pp/3b2n1/2pP1p2/8/2N4P/PPPQ1PB1/2KR3R w k - 0 15",
+            reply="Rhg1 O-O Kb1 b5 Rde1 a6 Nd1 Ne5 Qe2 Qf6",
+            best="Rhe1+ Kf7 Kb1 Nf4 Bf1 a6",
+            defences=("Rhg1 O-O Qe2 a6 Kb1 b5 Rge1 c4 Qd2 Nf4",),
+            answers="O-O Bf4",
+            best_cp=134,
+            reply_cp=-132,
+        ),
+        Motif(Pattern.PIN, "B", "f5"),
+    ),
+    "a knight comes out and mate on d2 is threatened: the line begins with a move that is no answer": (
+        evidence(
+            "rnbqk1r1/ppp2pBp/8/8/2P1n3/Q7/P3PPPP/R3KBNR w KQq - 1 13",
+            reply="Qa4+ Bd7 Qc2 Qe7 Bc3 Na6 f3 Nxc3 Qxc3 O-O-O",
+            best="Rd1 Qe7 Qxe7+ Kxe7 Ba1 Nd6",
+            answers="Nc6",
+            best_cp=137,
+            reply_cp=-161,
+        ),
+        Motif(Theme.THREAT_OF_MATE, "N", "c3"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

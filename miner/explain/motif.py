@@ -511,11 +511,15 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
         hunts = next(ply for ply in range(1, len(line), 2) if line[ply + 1].from_square == line[0].to_square)
         return _struck(Theme.CHASED, evidence.after_reply(hunts), line[hunts], "")
     ply = max(1, min(len(explanation.refutation) + 1, len(line)) - 2)
-    # The move before the last one shown sends the piece away, unless it was another that attacked it.
-    ply = next((hunter for hunter in range(ply, 0, -2) if _hunts(evidence, hunter)), ply)
+    # The last move shown that attacks the piece sends it away, else one that is about to.
+    came, goes = line[0].to_square, line[ply + 1].from_square if line[ply + 1 :] else line[0].to_square
+    plies = [(tells, at) for tells in (_hunts, _may_hunt) for at in range(ply, 0, -2)]
+    hunts = next((at for tells, at in plies if tells(evidence, at, came) or tells(evidence, at, goes)), 0)
+    if not hunts:
+        return None
     goes_home = "must go back" in detail or "goes back" in detail
     theme = Theme.DRIVEN_HOME if goes_home else Theme.GAIN_OF_TIME
-    return _struck(theme, evidence.after_reply(ply), line[ply], "")
+    return _struck(theme, evidence.after_reply(hunts), line[hunts], "")
 
 
 def _takes_piece(evidence: Evidence) -> bool:
@@ -527,12 +531,21 @@ def _takes_piece(evidence: Evidence) -> bool:
     return all(line[2].to_square != line[1].to_square for line in lines if line[2:])
 
 
-def _hunts(evidence: Evidence, ply: int) -> bool:
-    """Whether a punishing move newly attacks the piece that has made the mistake, where it went."""
+def _hunts(evidence: Evidence, ply: int, square: chess.Square) -> bool:
+    """Whether a punishing move newly attacks the piece on a square."""
     before, move = evidence.after_reply(ply), evidence.reply_line[ply]
-    square = evidence.reply_line[0].to_square
     attackers = after(before, (move,)).attackers(before.turn, square)
     return bool(attackers - before.attackers(before.turn, square))
+
+
+def _may_hunt(evidence: Evidence, ply: int, square: chess.Square) -> bool:
+    """Whether it is brought to where its next move attacks that piece."""
+    now = evidence.after_reply(ply + 1)
+    if now.is_check():
+        return False
+    free, hunter = after(now, (chess.Move.null(),)), evidence.reply_line[ply].to_square
+    nexts = free.generate_legal_moves(chess.BB_SQUARES[hunter])
+    return any(square in after(free, (move,)).attacks(move.to_square) for move in nexts)
 
 
 def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
@@ -581,9 +594,18 @@ class _Answer:
             wins_material=reason is Reason.MATERIAL,
             is_capture=before.is_capture(move),
             takes_back=evidence.board.is_capture(reply) and move.to_square == reply.to_square,
-            is_retaken=any(line[2].to_square == move.to_square for line in lines if line[2:]),
+            is_retaken=any(_is_retaken(before, line[1:]) for line in lines),
             is_same=all(line[1] == move for line in lines),
         )
+
+
+def _is_retaken(before: chess.Board, line: tuple[chess.Move, ...]) -> bool:
+    """Whether the man that makes the first move of a line is taken at once, or after one forcing move."""
+    here = line[0].to_square
+    if any(move.to_square == here for move in line[1:2]):
+        return True
+    is_between = len(line) > 3 and _is_forcing(after(before, line[:1]), line[1])
+    return is_between and line[2].from_square != here and line[3].to_square == here
 
 
 def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]:
@@ -618,8 +640,8 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     stays = set(_pieces_hit(before, move)) - {goes.from_square for goes in lines[0][2:3]}
     falls = any(takes.to_square in stays for takes in lines[0][3:4])
     is_new_threat = is_new or falls or not _threatens_in_best(evidence)
-    if is_new_threat and not answer.is_capture and _threatens_piece(before, now):
-        yield (Pattern.PIN if _pins(before, now, move) else Theme.ATTACK), before, move
+    if is_new_threat and not answer.is_capture and (threat := _threat(answer)):
+        yield threat, before, move
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
@@ -658,22 +680,27 @@ def _takes_and_forks(answer: _Answer) -> bool:
 def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -> Iterator[_Found]:
     """How what the answer takes has stood there, or what it takes next."""
     before, move, reply = answer.before, answer.move, answer.lines[0][0]
+    plain = _plain(before, move)
+    # What is taken back without loss had defenders enough: if it pays, it does so elsewhere.
+    is_guarded = plain is Pattern.TOO_FEW_DEFENDERS and _swap(before, move) < 1
+    is_traded = is_guarded and answer.is_retaken
     if answer.wins_material and move.to_square == reply.to_square:
         # Whoever took something cheaper there, and is retaken, has sacrificed; equals are exchanged.
         lost = VALUES[_kind(before, move.to_square)]
         taken = taken_value(answer.start, reply)
         if answer.takes_back and lost >= VALUES[chess.KNIGHT]:
             yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, move
-        yield _plain(before, move), before, move
+        if not is_traded:
+            yield plain, before, move
     wins_it = not answer.takes_back and _swap(before, move) >= 1
     if answer.wins_material and answer.is_retaken and not wins_it and (taken_next := _takes_next(evidence)):
         yield taken_next
     is_kept = explanation.won > 0 and not answer.is_retaken
     # Of what is retaken counts what is won there, unless material is the reason: else the point is another.
     counts = (answer.wins_material or not answer.is_retaken) and not answer.takes_back
-    is_left = explanation.detail.startswith(("leaves ", "gives up "))
-    if is_left or is_kept or wins_it or (counts and _pays(before, move)):
-        yield _plain(before, move), before, move
+    is_left = explanation.detail.startswith(("leaves ", "gives up ")) and not is_guarded
+    if is_left or is_kept or wins_it or (counts and not is_traded and _pays(before, move)):
+        yield plain, before, move
 
 
 def _by_attack(answer: _Answer, won: int) -> Pattern | None:
@@ -904,6 +931,29 @@ def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:
     threat = threat_gain(now)
     there = settled_balance(before, before.turn) - material_balance(before, before.turn)
     return threat >= _THREAT and threat > there
+
+
+def _threat(answer: _Answer) -> Pattern | Theme | None:
+    """The pattern by which a quiet answer threatens to win a piece, if it has to do with that piece.
+
+    Something newly attacks it, or it has no square left.
+    """
+    before, move, now = answer.before, answer.move, answer.now
+    if not _threatens_piece(before, now):
+        return None
+    if _pins(before, now, move):
+        return Pattern.PIN
+    if now.is_check():
+        return Theme.ATTACK
+    takeable = _takeable(after(now, (chess.Move.null(),)))
+    hit = {at for at in takeable if now.attackers(before.turn, at) - before.attackers(before.turn, at)}
+    taken = {then.to_square for line in answer.lines for then in line[3::2]}
+    if len(hit & taken & set(now.attacks(move.to_square))) > 1:
+        return Pattern.DOUBLE_ATTACK
+    if hit:
+        return Theme.ATTACK
+    pieces = [at for at in takeable if VALUES[_kind(now, at)] >= VALUES[chess.KNIGHT]]
+    return Pattern.TRAPPED_PIECE if any(has_no_flight(now, at) for at in pieces) else None
 
 
 def _threatens_in_best(evidence: Evidence) -> bool:

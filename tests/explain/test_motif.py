@@ -974,6 +974,52 @@ FROM_GAMES = {
         ),
         Motif(Theme.THREAT_OF_MATE, "N", "c3"),
     ),
+    "the queen hits a knight and the pawn beside the king": (
+        evidence(
+            "r4k2/ppp3pr/2n1q2p/1Nb1p3/4n3/7P/PPPP1PP1/R1BQ1RK1 w - - 0 14",
+            reply="Nxc7 Qf7 Nxa8 Bxf2+ Rxf2 Qxf2+ Kh2 Qg3+ Kg1 Ng5",
+            best="Qf3+ Nf6 Nxc7 Qc8 Nxa8",
+            defences=("Nxc7 Qf7 Qe1 Qxc7 Qxe4 g5 c3 Bd6 b4 Rg7",),
+            answers="Qf5",
+            best_cp=70,
+            reply_cp=-212,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "f2"),
+    ),
+    "a pawn attacks nothing and leaves the bishop no way back": (
+        evidence(
+            "2kr3r/ppp2ppp/2pqbn2/8/N2PP3/2P5/PP2BPPb/R1BQ1R1K b - - 1 12",
+            reply="Nd7 g3 Bxg3 fxg3 Qxg3 Bf4 Qh4+ Bh2 Qxe4+ Bf3",
+            best="Nxe4 Bd3 Nf6 Nc5 Bf4 Qa4",
+            answers="g3 b4 f4 e5",
+            best_cp=84,
+            reply_cp=-128,
+        ),
+        Motif(Pattern.TRAPPED_PIECE, "P", "g3"),
+    ),
+    "a pawn that is retaken was guarded enough: the next one is not": (
+        evidence(
+            "r2qr1k1/pp3pp1/2n2b1p/8/2ppPN1P/2PP2P1/PP3P2/RN1QK2R w KQ - 0 13",
+            reply="Nh5 dxc3 Nxf6+ Qxf6 Nxc3 Rad8 O-O cxd3 Kh1 Qd4",
+            best="O-O Be5 Nd5 f5 dxc4 fxe4",
+            defences=("Nh5 dxc3 bxc3 Ne5 O-O Nxd3 Qg4 Qe7 Nd2 Bxc3",),
+            answers="dxc3 Be5 cxd3",
+            best_cp=-14,
+            reply_cp=-200,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "P", "d6", "a pawn"),
+    ),
+    "pawns are only exchanged: what was missed is the point": (
+        evidence(
+            "rn1q1rk1/p2nppbp/1p4p1/2p1P1B1/8/2NP1N1P/PP3PP1/R2QR1K1 b - - 2 12",
+            reply="f6 exf6 exf6 Be3 Nc6 Qa4 Nde5 Nxe5 Nxe5",
+            best="Nc6 d4 cxd4 Nxd4 Ndxe5",
+            answers="exf6 Be3",
+            best_cp=47,
+            reply_cp=-105,
+        ),
+        Motif(Theme.MISSED_GAIN, "N", "c3"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

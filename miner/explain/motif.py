@@ -48,6 +48,7 @@ _CLEAR_CP = 100  # centipawns that a gain is worth which is told before what is 
 _MORE = 1.5  # times that what is punished outweighs what is missed, where only that is material
 _WON = "misses the win"  # of a gain beyond what has been lost
 _LEFT = "does not win back"  # of one that makes up for it
+_LONGEST_NET = 5  # moves of a mate that is told where a piece simply hangs
 _THREAT = 2  # pawns: what is threatened is a piece
 _SOON = 4  # plies after the answer in which a forked man is taken
 _CAUGHT = 4  # plies after the answer in which a trapped piece is taken
@@ -160,6 +161,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         simple = _simpler(evidence, strike, explanation.won)
         if simple is not None:
             return _struck(*simple, wins)
+        if strike.pattern in _AT_A_GLANCE and (came := _came_by(evidence, strike.before, strike.move)):
+            return _struck(*came, wins)
         return _struck(_by_hanging(evidence, strike, explanation.won), strike.before, strike.move, wins)
     if forks := _fork_trick(evidence):
         return _struck(*forks, wins)
@@ -209,7 +212,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     if threatens := _threat_of_fork(evidence):
         return _struck(*threatens, wins)
     if explanation.won and (taken := _first_taken(evidence, explanation)):
-        return _struck(*taken, wins)
+        return _struck(*(_came_by(evidence, *taken[1:]) or taken), wins)
     if len(line) > 1 and _exchanges(evidence.board, line):
         return _struck(Theme.EXCHANGE, before, line[1], wins)
     return Motif(Theme.POSITION.value, wins=wins)
@@ -275,9 +278,29 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
         return _plain(before, answer), before, answer
     if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
         return Pattern.TRAPPED_PIECE, before, answer
+    if is_later and strike.pattern in _AT_A_GLANCE and _threatens_mate(now):
+        return _mate_threat(before, answer, (strike.move,)), before, answer
     if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
         return attack, before, answer
     return None
+
+
+def _came_by(evidence: Evidence, before: chess.Board, take: chess.Move) -> _Found | None:
+    """The move by which the man came that takes something: a capture that won something, or a check.
+
+    The check counts if it looked at what is taken, be it through another man.
+    """
+    line, at = evidence.reply_line, before.ply() - evidence.board.ply()
+    ply = next((ply for ply in range(at - 2, 0, -2) if line[ply].to_square == take.from_square), 0)
+    if not ply or line[at : at + 1] != (take,):
+        return None
+    start, came, taken = evidence.after_reply(ply), line[ply], captured_square(before, take)
+    if start.is_capture(came):
+        wins = came.to_square != line[ply - 1].to_square and _swap(start, came) >= 1
+        return (_plain(start, came), start, came) if wins else None
+    now = after(start, (came,))
+    sees = {man_behind(now, came.to_square, front) for front in now.attacks(came.to_square)}
+    return (Pattern.DOUBLE_ATTACK, start, came) if now.is_check() and taken in sees else None
 
 
 def _takes_sacrifice(evidence: Evidence, before: chess.Board, answer: chess.Move) -> bool:
@@ -307,6 +330,10 @@ def _attacks_first(evidence: Evidence, strike: Strike, won: int) -> Pattern | Th
         return found
     taken = captured_square(strike.before, strike.move)
     is_hunter = strike.move.from_square == answer.move.to_square
+    guards = answer.before.attackers(not answer.before.turn, taken)
+    driven = [line[2].from_square for line in lines if _gains_time(answer.before, line[1:3])]
+    if len(driven) == len(lines) and guards.issuperset(driven):
+        return Theme.GAIN_OF_TIME
     if answer.now.is_check() or not is_hunter or taken not in _newly_takeable(answer.before, answer.now):
         return None
     is_pawn = answer.now.piece_type_at(taken) == chess.PAWN
@@ -486,6 +513,11 @@ def _misses(explanation: Explanation) -> bool:
 
 def _mate(evidence: Evidence, explanation: Explanation) -> Motif:
     strike = explanation.strike
+    mate = evidence.reply.mate
+    if mate is not None and mate < -_LONGEST_NET and _takes_piece(evidence):
+        before, take = evidence.after_reply(1), evidence.reply_line[1]
+        taken = chess.piece_name(_kind(before, captured_square(before, take)))
+        return _struck(_plain(before, take), before, take, f"a {taken}")
     if strike is not None:
         return _struck(strike.pattern, strike.before, strike.move, "mate")
     at_once = len(explanation.refutation) == 1
@@ -557,8 +589,14 @@ def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
 
 
 def _checks_at(evidence: Evidence, king: KingExposed) -> int:
-    """The ply of the move that drives the king: the last check before it has happened, else the answer."""
+    """The ply of the move that drives the king: the last check before it has happened, else the answer.
+
+    It is the answer, too, if that is a check which wins something.
+    """
     line = evidence.reply_line
+    is_kept = line[2:] and line[2].to_square != line[1].to_square
+    if is_kept and evidence.after_reply(2).is_check() and _answer_wins(evidence, 1):
+        return 1
     last = min(king.plies, len(line)) - 2
     for ply in range(last if last % 2 else last - 1, 0, -2):
         before = evidence.after_reply(ply)
@@ -916,11 +954,11 @@ def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_ma
     now, square = after(before, line[:1]), line[0].to_square
     if not now.is_check():
         return False
+    free = now.copy(stack=False)
+    free.turn = before.turn
+    hit = now.attacks(square) & now.occupied_co[now.turn] & ~now.kings & ~now.pawns
     forked = {
-        target
-        for target in now.attacks(square) & now.occupied_co[now.turn]
-        if VALUES[chess.KNIGHT] <= _value(now, target) < _MORE_THAN_ANY
-        and (not now.attackers(now.turn, target) or _value(now, target) > _value(now, square))
+        take.to_square for take in free.generate_legal_captures(to_mask=int(hit)) if _swap(free, take) >= 1
     }
     takes = any(move.to_square in forked and move.from_square == square for move in line[2:_SOON:2])
     return takes or (wins_material and bool(forked))

@@ -974,6 +974,29 @@ FROM_GAMES = {
         ),
         Motif(Theme.THREAT_OF_MATE, "N", "c3"),
     ),
+    "a bishop simply hangs: nobody sees the mate in thirteen": (
+        evidence(
+            "rn1qk1r1/pppb1pBp/8/8/Q1P1n3/8/P3PPPP/R3KBNR w KQq - 3 14",
+            reply="Bf6 Qxf6 Qxd7+ Nxd7 O-O-O Qa1+ Kc2 Qxa2+ Kc1 Qxc4+",
+            best="Qc2 Qe7 Bh6",
+            answers="Qxf6 Nxf6 Bxa4",
+            best_cp=-132,
+            reply_mate=-13,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "Q", "f3", "a bishop"),
+    ),
+    "the queen threatens mate and a pawn: that is the strike, not the pawn": (
+        evidence(
+            "r1bqkbnr/pp3ppp/3pp3/8/2BQP3/2N5/PPP2PPP/R1B1K2R b KQkq - 1 7",
+            reply="e5 Qd5 Be6 Bb5+ Bd7 Qxb7 Bxb5 Qxb5+ Qd7 Qxd7+",
+            best="Nf6 Be3 Ng4 Bb5+ Bd7 O-O-O",
+            defences=("e5 Qd5 Qc7 Nb5 Qe7 Bg5 Be6 Bxe7 Bxd5 Bxf8",),
+            answers="Qd5",
+            best_cp=-46,
+            reply_cp=-263,
+        ),
+        Motif(Theme.THREAT_OF_MATE, "Q", "d5", "a pawn"),
+    ),
     "the queen hits a knight and the pawn beside the king": (
         evidence(
             "r4k2/ppp3pr/2n1q2p/1Nb1p3/4n3/7P/PPPP1PP1/R1BQ1RK1 w - - 0 14",
@@ -1009,6 +1032,51 @@ FROM_GAMES = {
         ),
         Motif(Pattern.TOO_FEW_DEFENDERS, "P", "d6", "a pawn"),
     ),
+    "a knight takes a pawn with check and drives the king": (
+        evidence(
+            "r1b1k2r/pp1p1p1p/4p1p1/q3n3/5n2/2N2N2/PPP3PP/R2QKB1R w KQkq - 0 14",
+            reply="Bb5 Nxg2+ Kd2 Qb4 Nxe5 Qf4+ Kd3 Qe3+ Kc4 Qxe5",
+            best="Qd4 Nxf3+ gxf3 e5 Qd6 Qb6",
+            answers="Nxg2+",
+            best_cp=-167,
+            reply_cp=-357,
+        ),
+        Motif(Theme.KING_DRIVEN_OUT, "N", "g7"),
+    ),
+    "a check hits a bishop that one piece guards and two attack": (
+        evidence(
+            "r1bqk1nr/ppp2ppp/8/3Pn3/1b6/4P3/PP1B1PPP/RN1QKBNR b KQkq - 2 6",
+            reply="Qd6 Qa4+ Bd7 Qxb4 Nf6 Qxd6 Nd3+ Ke2 cxd6 Nc3",
+            best="Bd6 Nf3 Nf6 Bb5+ Bd7",
+            defences=("Qd6 Qa4+ c6 Bxb4 Qxd5 Nc3 Nd3+ Bxd3 Qxd3 Ba3 Qg6 Nge2",),
+            answers="Qa4+",
+            best_cp=-77,
+            reply_cp=-503,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "a4", "a knight for two pawns"),
+    ),
+    "the bishop takes a pawn that nobody guards, and the rook after it": (
+        evidence(
+            "r2q1rk1/5ppp/b1nbpn2/p1p5/2P5/B2PPNP1/3N1PBP/R2Q1RK1 b - - 0 14",
+            reply="Be5 Nxe5 Nxe5 Bxc5 Qxd3 Bxf8 Rxf8 Rxa5 Nxc4 Nxc4",
+            best="Bb7 Ng5 Be7",
+            answers="Nxe5 d4",
+            best_cp=-17,
+            reply_cp=-318,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "B", "c5", "a rook for a knight"),
+    ),
+    "the pawn drives off the guard of another": (
+        evidence(
+            "rn1qkbnr/pp2pppp/2p1b3/8/2pP4/2N1PQ2/PP3PPP/R1B1KBNR b KQkq - 1 5",
+            reply="Bd5 e4 Be6 d5 Bd7 Bxc4 Nf6 Bf4 g6 Nh3",
+            best="Nf6 Nh3 h6 Nf4 Bg4",
+            answers="e4",
+            best_cp=100,
+            reply_cp=-124,
+        ),
+        Motif(Theme.GAIN_OF_TIME, "P", "e4", "a pawn"),
+    ),
     "pawns are only exchanged: what was missed is the point": (
         evidence(
             "rn1q1rk1/p2nppbp/1p4p1/2p1P1B1/8/2NP1N1P/PP3PP1/R2QR1K1 b - - 2 12",
@@ -1019,6 +1087,29 @@ FROM_GAMES = {
             reply_cp=-105,
         ),
         Motif(Theme.MISSED_GAIN, "N", "c3"),
+    ),
+    "a check looks at the rook behind a pawn, which falls in the end": (
+        evidence(
+            "r1bqkb1r/pppp1ppp/2n5/4P3/4n3/5N2/PPPP2PP/RNBQKB1R w KQkq - 2 5",
+            reply="Bc4 Nxe5 Nxe5 Qh4+ g3 Nxg3 hxg3 Qxh1+ Bf1 Bc5",
+            best="d3 Nc5 d4 Na6 d5 Ncb4",
+            defences=("Bc4 Nxe5 d3 Nxf3+ Qxf3 Nf6 Nc3 c6 Ne4 d5",),
+            answers="Nxe5 Bc5 d5",
+            best_cp=209,
+            reply_cp=-68,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "h5", "a rook and two pawns for two knights"),
+    ),
+    "a check with the same point is the answer itself": (
+        evidence(
+            "rnbqkb1r/ppp2ppp/8/3pN3/4n3/8/PPPPQPPP/RNB1KB1R w KQkq - 0 5",
+            reply="f3 Qh4+ g3 Nxg3 hxg3 Qxh1 d4 Bd6 Nc3 O-O Bf4 Be6",
+            best="d3 Qe7 dxe4 Qxe5 exd5 Bd6 Qxe5+ Bxe5",
+            answers="Qh4+",
+            best_cp=126,
+            reply_cp=-219,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "Q", "h5", "a rook and a pawn for a knight"),
     ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""

@@ -23,7 +23,7 @@ from miner.board.settle import (
 )
 from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
 from miner.explain.explanation import Explanation
-from miner.explain.king import KingExposed, explain_king
+from miner.explain.king import WINGS, KingExposed, explain_king
 from miner.explain.material import wins_by_force
 from miner.explain.pattern import (
     SEARCHED_PLIES,
@@ -182,6 +182,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     weight = 2 if _answer_wins(evidence, _THREAT) else 1
     gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
     by_answer = next(_by_answer(evidence, explanation), None) if gives_more else None
+    if by_answer and by_answer[0] is Theme.EXCHANGE and (misses or _forgoes(evidence)):
+        return _struck(Theme.MISSED_GAIN, evidence.board, best, "")
     is_pattern = by_answer is not None and by_answer[0] in _COMBINED
     if gives_more and not is_pattern and _misses(explanation) and (combined := _combination(evidence)):
         return _struck(*combined, "")
@@ -199,6 +201,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(*elsewhere, wins)
     if last := _at_last(evidence) or _by_another(evidence):
         return _struck(*last, wins)
+    if bars := _bars_castling(evidence):
+        return _struck(*bars, wins)
     left_with = _by_detail(explanation.detail)
     is_vague = left_with in (Theme.WEAK_SQUARE, Theme.OUT_OF_PLAY)
     plies = _SHOWN_AT_ONCE if is_vague else SEARCHED_PLIES + 1
@@ -392,10 +396,10 @@ def _at_last(evidence: Evidence) -> _Found | None:
     if king is not None and king.driven:
         ply = _checks_at(evidence, king)
         return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), line[ply]
-    is_piece = board.is_capture(best) and _swap(board, best) >= VALUES[chess.KNIGHT]
-    is_free = _free_gain(board, best) >= 1 and (is_piece or evidence.best.as_cp >= -_EVEN_CP)
-    if is_free and taken_value(board, line[0]) < taken_value(board, best):
+    if _forgoes(evidence):
         return Theme.MISSED_GAIN, board, best
+    if chases := _king_chased(evidence):
+        return chases
     later = _combined_strike(evidence)
     if later is None:
         return None
@@ -406,6 +410,55 @@ def _at_last(evidence: Evidence) -> _Found | None:
     if is_soon and is_new and all(later.move in other[ply : ply + 1] for other in evidence.defences):
         return later.pattern, later.before, later.move
     return None
+
+
+def _forgoes(evidence: Evidence) -> bool:
+    """Whether the best move takes a man that stands free, or that the engine's line does not pay for."""
+    board, (best, *then) = evidence.board, evidence.best_line
+    if not board.is_capture(best) or taken_value(board, evidence.reply_line[0]) >= taken_value(board, best):
+        return False
+    is_retaken = any(move.to_square == best.to_square for move in then[:1])
+    is_late = any(move.to_square == best.to_square for move in then[2:3])
+    least = _CLEAR_CP if is_late else _EVEN_CP
+    return _free_gain(board, best) >= 1 or (not is_retaken and evidence.best.as_cp >= least)
+
+
+def _king_chased(evidence: Evidence) -> _Found | None:
+    """The first of two checks that a king goes out of the way of, not into a corner, in each line."""
+    found = [_flights(evidence.board, line) for line in evidence.reply_lines]
+    if any(len(flights) < 2 or chess.square_file(flights[-1][1]) in WINGS for flights in found):
+        return None
+    ply = found[0][0][0] - 1
+    return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), evidence.reply_line[ply]
+
+
+def _flights(start: chess.Board, line: tuple[chess.Move, ...]) -> list[tuple[int, chess.Square]]:
+    """The plies of a line at which a king goes away from a check, and whither."""
+    board, flights = start.copy(stack=False), []
+    for ply, move in enumerate(line[:_LATER]):
+        if (
+            ply
+            and board.turn == start.turn
+            and board.is_check()
+            and board.king(board.turn) == move.from_square
+        ):
+            flights.append((ply, move.to_square))
+        board.push(move)
+    return flights
+
+
+def _bars_castling(evidence: Evidence) -> _Found | None:
+    """An answer that keeps a king from castling which could have castled, or was best to."""
+    board, line = evidence.board, evidence.reply_line
+    if len(line) < 2:
+        return None
+    before, now = evidence.after_reply(1), evidence.after_reply(2)
+    walks = now.is_check() and any(move.from_square == now.king(now.turn) for move in line[2:3])
+    if walks and before.has_castling_rights(evidence.errs):
+        return Theme.CASTLING_LOST, before, line[1]
+    could = board.is_castling(evidence.best_line[0]) and before.has_castling_rights(evidence.errs)
+    bars = could and not now.is_check() and not any(map(now.is_castling, now.generate_legal_moves()))
+    return (Theme.CASTLING_LOST, before, line[1]) if bars else None
 
 
 def _by_another(evidence: Evidence) -> _Found | None:
@@ -581,8 +634,13 @@ def _may_hunt(evidence: Evidence, ply: int, square: chess.Square) -> bool:
 
 
 def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether a move takes a piece worth as much as its own, and is retaken: that lures nobody."""
+    """Whether a move takes a piece worth as much as its own, and is retaken: that lures nobody.
+
+    Unless a king retakes that could have castled.
+    """
     if len(moves) < 2 or moves[0].to_square != moves[1].to_square or not before.is_capture(moves[0]):
+        return False
+    if before.king(not before.turn) == moves[1].from_square and before.has_castling_rights(not before.turn):
         return False
     taken = taken_value(before, moves[0])
     return taken >= max(VALUES[chess.KNIGHT], VALUES[_kind(before, moves[0].from_square)])
@@ -682,13 +740,13 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield threat, before, move
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
+    taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
+    if not answer.takes_back and taken_next[0] and all(taken_next):
+        yield taken_next[0]
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
         given, taken = taken_value(before, move), taken_value(answer.start, lines[0][0])
         is_given = answer.takes_back and not answer.is_retaken and given > taken
         yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
-    taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
-    if not answer.takes_back and taken_next[0] and all(taken_next):
-        yield taken_next[0]
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
     is_trade = answer.is_capture and all(_retakes_with_pawn(before, line[1:3]) for line in lines)
     if not takes_mover and not is_trade and _is_break(before, move):

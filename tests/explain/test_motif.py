@@ -985,6 +985,40 @@ FROM_GAMES = {
         ),
         Motif(Pattern.UNDEFENDED_PIECE, "Q", "f3", "a bishop"),
     ),
+    "two checks chase the king about: more than space": (
+        evidence(
+            "r3kb1r/ppp2ppp/3pb3/2n1pq2/8/2P1BNP1/PP2K2P/RN1Q1B1R w kq - 1 11",
+            reply="Bg2 Bc4+ Ke1 d5 b3 Nd3+ Kd2 Ba6 Nh4 Qd7",
+            best="Ke1 d5 b4 Nd7 Na3 c6",
+            answers="Bc4+",
+            best_cp=-20,
+            reply_cp=-145,
+        ),
+        Motif(Theme.KING_DRIVEN_OUT, "B", "c5"),
+    ),
+    "a check keeps the king from castling, long before a pawn falls": (
+        evidence(
+            "r2nk2r/1ppbnp2/p3p2p/4P1p1/4N3/4P2P/PP2BPPB/R4RK1 b kq - 2 14",
+            reply="Ndc6 Nf6+ Kd8 Rad1 Nb8 f4 Kc8 Bh5 Nf5 Bxf7 Rf8",
+            best="Bb5 Bxb5+ axb5 Nf6+ Kf8 f4 Ndc6 e4",
+            answers="Nf6+",
+            best_cp=-87,
+            reply_cp=-295,
+        ),
+        Motif(Theme.CASTLING_LOST, "N", "f6", "a pawn"),
+    ),
+    "the queen bars the square over which the king would have castled": (
+        evidence(
+            "r3k1r1/ppp3pp/2n1bp2/2q1p3/4Q3/P1BP1N2/1PP2PPP/R3K2R b KQq - 4 12",
+            reply="f5 Qh4 Bd5 O-O-O Bxf3 gxf3 g6 f4 Qe7 Qh6",
+            best="O-O-O Qxh7 Kb8",
+            defences=("f5 Qh4 g5 Nxg5 Qe7 Qh5+ Rg6 Nxe6 Qxe6 g3",),
+            answers="Qh4 Qe3 Qe2",
+            best_cp=128,
+            reply_cp=-139,
+        ),
+        Motif(Theme.CASTLING_LOST, "Q", "h4"),
+    ),
     "the queen threatens mate and a pawn: that is the strike, not the pawn": (
         evidence(
             "r1bqkbnr/pp3ppp/3pp3/8/2BQP3/2N5/PPP2PPP/R1B1K2R b KQkq - 1 7",
@@ -997,6 +1031,41 @@ FROM_GAMES = {
         ),
         Motif(Theme.THREAT_OF_MATE, "Q", "d5", "a pawn"),
     ),
+    "the fork trick is not played, which takes a pawn first": (
+        evidence(
+            "r1bqk1nr/pppp1ppp/2n5/2b1p3/4P3/2N2N2/PPPP1PPP/R1BQKB1R w KQkq - 4 4",
+            reply="Qe2 Nf6 d3 O-O a3 d6",
+            best="Nxe5 Bxf2+ Kxf2 Nxe5 d4",
+            defences=("Qe2 Nf6 Nd5 d6 Nxf6+ Qxf6 d3 h6 g3",),
+            answers="Nf6 d6 Nge7",
+            best_cp=149,
+            reply_cp=-67,
+        ),
+        Motif(Theme.MISSED_GAIN, "N", "e5"),
+    ),
+    "a piece could have been won: that another is exchanged comes of it": (
+        evidence(
+            "rn1q1rk1/4bpp1/p2p1n2/1ppNp1B1/4P3/1B1P1Q2/PPP2P1P/2KR3R b - - 1 13",
+            reply="Nc6 Nxe7+ Qxe7 c3 Rfc8 Rhg1 Kf8 h4 c4 dxc4",
+            best="Nxd5 Bd2 Nf4 Bxf4 exf4 e5",
+            answers="Nxe7+ Rdg1 Bxf6",
+            best_cp=149,
+            reply_cp=-365,
+        ),
+        Motif(Theme.MISSED_GAIN, "N", "d4"),
+    ),
+    "a rook is not taken, though a queen would have come off for it": (
+        evidence(
+            "rnbqkbnr/pppp4/8/6B1/3p4/6p1/PPP1PP2/RNQ1KBNR b KQkq - 0 9",
+            reply="gxf2+ Kxf2 Nf6 Rxh8 Ne4+ Ke1 Qxg5 Qxg5 Nxg5 Nf3",
+            best="Rxh1 Bxd8 Bh6 Qd1 gxf2+ Kxf2",
+            defences=("gxf2+ Kxf2 Rxh1 Bxd8 Kxd8 Qg5+ Ne7 Qf6 Ke8 Nh3",),
+            answers="Kxf2",
+            best_cp=268,
+            reply_cp=-183,
+        ),
+        Motif(Theme.MISSED_GAIN, "R", "h8"),
+    ),
     "the queen hits a knight and the pawn beside the king": (
         evidence(
             "r4k2/ppp3pr/2n1q2p/1Nb1p3/4n3/7P/PPPP1PP1/R1BQ1RK1 w - - 0 14",
@@ -1008,6 +1077,29 @@ FROM_GAMES = {
             reply_cp=-212,
         ),
         Motif(Pattern.DOUBLE_ATTACK, "Q", "f2"),
+    ),
+    "a king that steps aside in its castled position is not driven out": (
+        evidence(
+            "r4k2/ppN3pr/2n2q1p/2b1p3/4n3/7P/PPPP1PP1/R1BQ1RK1 w - - 1 15",
+            reply="Nxa8 Bxf2+ Rxf2 Qxf2+ Kh2 Nd4 Qg4 Nf6 Qg3 Qxg3+",
+            best="Qe2 Bxf2+ Rxf2 Nxf2 Nxa8",
+            answers="Bxf2+",
+            best_cp=47,
+            reply_cp=-254,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "B", "f7"),
+    ),
+    "a bishop that attacks nothing has sent no queen home: a pawn was left": (
+        evidence(
+            "r1bqkb1r/1p5p/p1n1p1pn/3pPpN1/3P1P2/P1NB3P/1P4P1/R1BQK2R b KQkq - 1 14",
+            reply="Qd7 Bd2 Qd8 Nf3 Na5 b4 Nc4 Bxc4",
+            best="Nxd4 Be3 Nc6 Ne2 Nf7 h4",
+            defences=("Qd7 Bd2 Nf7 Nf3 Qd8 h4 h5 O-O Bd7 Na4",),
+            answers="Bd2 Na4 Be3",
+            best_cp=-38,
+            reply_cp=-165,
+        ),
+        Motif(Theme.MISSED_GAIN, "N", "d5"),
     ),
     "a pawn attacks nothing and leaves the bishop no way back": (
         evidence(
@@ -1031,6 +1123,28 @@ FROM_GAMES = {
             reply_cp=-200,
         ),
         Motif(Pattern.TOO_FEW_DEFENDERS, "P", "d6", "a pawn"),
+    ),
+    "an exchange draws out a king that could have castled": (
+        evidence(
+            "r1b1k1nr/pp3ppp/5q2/1B1p4/3P4/8/PP1N1PPP/R2QK2R b KQkq - 2 11",
+            reply="Bd7 Bxd7+ Kxd7 O-O Ne7 Nf3 Nc6 Ne5+ Nxe5 dxe5",
+            best="Kf8 Qb3 Qe6+ Qe3 Qxe3+ fxe3",
+            answers="Bxd7+",
+            best_cp=-16,
+            reply_cp=-181,
+        ),
+        Motif(Theme.KING_DRIVEN_OUT, "B", "d7"),
+    ),
+    "queens come off, and a pawn hangs then": (
+        evidence(
+            "rn1qkbnr/ppp2ppp/3p4/4P3/4P1b1/5N2/PPP2PPP/RNBQKB1R b KQkq - 0 4",
+            reply="dxe5 Qxd8+ Kxd8 Nxe5 Be6 Nc3 Nf6 Be3 Nbd7 Nd3",
+            best="Nd7 h3 Bh5 exd6 Bxd6",
+            answers="Qxd8+",
+            best_cp=-37,
+            reply_cp=-235,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "N", "e5"),
     ),
     "a knight takes a pawn with check and drives the king": (
         evidence(
@@ -1077,6 +1191,18 @@ FROM_GAMES = {
         ),
         Motif(Theme.GAIN_OF_TIME, "P", "e4", "a pawn"),
     ),
+    "a king that goes to h7 by itself is not driven out": (
+        evidence(
+            "r2qr1k1/pp1nnpb1/2p1p1p1/3pP1Bp/3P3N/2N1Q2P/PPP2PP1/R3R1K1 b - - 4 13",
+            reply="Kh7 Qf4 Rf8 Nf3 Qe8 Qd2 Ng8 Ne2",
+            best="c5 Qf4 cxd4 Nb5 Qb6 Nxd4",
+            defences=("Kh7 Qf4 Kg8 Ne2 c5 c3 Qb6 g4 cxd4 cxd4",),
+            answers="Qf4 g4 Ne2",
+            best_cp=-12,
+            reply_cp=-188,
+        ),
+        Motif(Theme.POSITION),
+    ),
     "pawns are only exchanged: what was missed is the point": (
         evidence(
             "rn1q1rk1/p2nppbp/1p4p1/2p1P1B1/8/2NP1N1P/PP3PP1/R2QR1K1 b - - 2 12",
@@ -1087,6 +1213,41 @@ FROM_GAMES = {
             reply_cp=-105,
         ),
         Motif(Theme.MISSED_GAIN, "N", "c3"),
+    ),
+    "a pawn that could be retaken only at a loss has too few defenders": (
+        evidence(
+            "r1bqkb1r/pp1p1ppp/2n2n2/2p1p3/2B1P3/1QPP4/PP3PPP/RNB1K1NR b KQkq - 2 5",
+            reply="d5 Bxd5 Na5 Qa4+ Bd7 Qc2 Nxd5 exd5 b5 Nf3",
+            best="Na5 Qc2 Be7 Nf3 Nxe4",
+            defences=("d5 Bxd5 Nxd5 exd5 Na5 Qa4+ b5 Qxb5+ Bd7 Qa6",),
+            answers="exd5",
+            best_cp=63,
+            reply_cp=-73,
+        ),
+        Motif(Pattern.TOO_FEW_DEFENDERS, "B", "d5", "a pawn"),
+    ),
+    "a king that goes into the corner is not driven out": (
+        evidence(
+            "r1bq1r2/pp1p1pk1/2p4p/4p3/3bP1N1/5Q2/PPP2PPP/R3KB1R b KQ - 2 12",
+            reply="Qb6 Qf6+ Kg8 Nxh6+ Kh7 Nf5 Bxf2+ Ke2 Qa6+ Kd2 Qa5+ c3 Qd5+ exd5 Be3+ Kxe3",
+            best="d5 c3 dxe4 Qg3 Qg5 cxd4 Bxg4 dxe5 Rad8",
+            answers="Qf6+",
+            best_cp=99,
+            reply_cp=-1157,
+        ),
+        Motif(Pattern.UNDEFENDED_PIECE, "N", "h6", "a queen and a bishop"),
+    ),
+    "a bishop that would be retaken was no gain": (
+        evidence(
+            "r2qkb1r/ppp1p1pp/2n2n2/3p1b2/3P4/2NBQ3/PPP2PPP/R1B1K1NR b KQkq - 1 10",
+            reply="Ne4 Nf3 Qd7 Nxe4 dxe4 Bxe4 O-O-O c3 Bxe4 Qxe4 e5 Bg5 Be7",
+            best="Bxd3 Qxd3 e5 dxe5 Nxe5 Qb5+ c6 Qxb7 d4 Nce2 d3",
+            defences=("Ne4 Nf3 Nb4 Nxe4 dxe4 Bxe4 Nxc2+ Bxc2 Bxc2 Bd2 Bf5",),
+            answers="Nf3",
+            best_cp=8,
+            reply_cp=-191,
+        ),
+        Motif(Theme.POSITION),
     ),
     "a check looks at the rook behind a pawn, which falls in the end": (
         evidence(

@@ -37,6 +37,7 @@ class Evidence:
     retreat: chess.Move | None = None  # third move of a line in which the engine forced a piece home
     retreat_loss: float | None = None  # expected score lost by every move that takes no piece home
     defences: tuple[tuple[chess.Move, ...], ...] = ()  # as `reply_line`, with defences as good as its own
+    answers: tuple[chess.Move, ...] = ()  # punishing moves, the best first; none: only the line's is known
     knows_defences: bool = True  # False: they were looked for after another answer than the line's
 
     def __post_init__(self) -> None:

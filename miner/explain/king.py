@@ -10,6 +10,8 @@ from miner.explain.evidence import DEFENCE_TURNS, Evidence, rank_of
 
 _HORIZON_PLIES = 2 * DEFENCE_TURNS + 1  # of a line: beyond, other defences were not looked for
 
+WINGS = (0, 1, 6, 7)  # files beside the centre
+
 
 @dataclass(frozen=True, slots=True)
 class KingExposed:
@@ -88,7 +90,10 @@ def _stepped(walk: _Walk, board: chess.Board, move: chess.Move, plies: int) -> _
     if not queens:
         return walk
     loses_castling = walk.castling_lost or board.has_castling_rights(color)
+    # Who steps aside behind the pawns of his castled position is at home there.
+    is_aside = chess.square_file(move.to_square) in WINGS and not board.is_capture(move)
     rank = rank_of(move.to_square, color)
+    rank = 0 if rank == 1 and is_aside else rank
     if rank > walk.rank:
         return _Walk(loses_castling, move.to_square, rank, plies)
     plies = walk.plies if loses_castling == walk.castling_lost else plies

@@ -23,7 +23,7 @@ from miner.board.settle import (
 )
 from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
 from miner.explain.explanation import Explanation
-from miner.explain.king import KingExposed, explain_king
+from miner.explain.king import WINGS, KingExposed, explain_king
 from miner.explain.material import wins_by_force
 from miner.explain.pattern import (
     SEARCHED_PLIES,
@@ -48,6 +48,7 @@ _CLEAR_CP = 100  # centipawns that a gain is worth which is told before what is 
 _MORE = 1.5  # times that what is punished outweighs what is missed, where only that is material
 _WON = "misses the win"  # of a gain beyond what has been lost
 _LEFT = "does not win back"  # of one that makes up for it
+_LONGEST_NET = 5  # moves of a mate that is told where a piece simply hangs
 _THREAT = 2  # pawns: what is threatened is a piece
 _SOON = 4  # plies after the answer in which a forked man is taken
 _CAUGHT = 4  # plies after the answer in which a trapped piece is taken
@@ -160,9 +161,14 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         simple = _simpler(evidence, strike, explanation.won)
         if simple is not None:
             return _struck(*simple, wins)
+        if strike.pattern in _AT_A_GLANCE and (came := _came_by(evidence, strike.before, strike.move)):
+            return _struck(*came, wins)
         return _struck(_by_hanging(evidence, strike, explanation.won), strike.before, strike.move, wins)
     if forks := _fork_trick(evidence):
         return _struck(*forks, wins)
+    is_punished_so = not evidence.answers or evidence.reply_line[1:2] == evidence.answers[:1]
+    if not is_punished_so and (other := _by_another(evidence)):
+        return _struck(*other, wins)
     if (told := _told_by_reason(evidence, explanation)) is not None:
         return told
     best = evidence.best_line[0]
@@ -176,6 +182,8 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     weight = 2 if _answer_wins(evidence, _THREAT) else 1
     gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
     by_answer = next(_by_answer(evidence, explanation), None) if gives_more else None
+    if by_answer and by_answer[0] is Theme.EXCHANGE and (misses or _forgoes(evidence)):
+        return _struck(Theme.MISSED_GAIN, evidence.board, best, "")
     is_pattern = by_answer is not None and by_answer[0] in _COMBINED
     if gives_more and not is_pattern and _misses(explanation) and (combined := _combination(evidence)):
         return _struck(*combined, "")
@@ -191,8 +199,10 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(strike.pattern, strike.before, strike.move, wins)
     if explanation.won and (elsewhere := _if_otherwise_met(evidence)):
         return _struck(*elsewhere, wins)
-    if last := _at_last(evidence):
+    if last := _at_last(evidence) or _by_another(evidence):
         return _struck(*last, wins)
+    if bars := _bars_castling(evidence):
+        return _struck(*bars, wins)
     left_with = _by_detail(explanation.detail)
     is_vague = left_with in (Theme.WEAK_SQUARE, Theme.OUT_OF_PLAY)
     plies = _SHOWN_AT_ONCE if is_vague else SEARCHED_PLIES + 1
@@ -206,7 +216,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     if threatens := _threat_of_fork(evidence):
         return _struck(*threatens, wins)
     if explanation.won and (taken := _first_taken(evidence, explanation)):
-        return _struck(*taken, wins)
+        return _struck(*(_came_by(evidence, *taken[1:]) or taken), wins)
     if len(line) > 1 and _exchanges(evidence.board, line):
         return _struck(Theme.EXCHANGE, before, line[1], wins)
     return Motif(Theme.POSITION.value, wins=wins)
@@ -272,9 +282,29 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
         return _plain(before, answer), before, answer
     if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
         return Pattern.TRAPPED_PIECE, before, answer
+    if is_later and strike.pattern in _AT_A_GLANCE and _threatens_mate(now):
+        return _mate_threat(before, answer, (strike.move,)), before, answer
     if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
         return attack, before, answer
     return None
+
+
+def _came_by(evidence: Evidence, before: chess.Board, take: chess.Move) -> _Found | None:
+    """The move by which the man came that takes something: a capture that won something, or a check.
+
+    The check counts if it looked at what is taken, be it through another man.
+    """
+    line, at = evidence.reply_line, before.ply() - evidence.board.ply()
+    ply = next((ply for ply in range(at - 2, 0, -2) if line[ply].to_square == take.from_square), 0)
+    if not ply or line[at : at + 1] != (take,):
+        return None
+    start, came, taken = evidence.after_reply(ply), line[ply], captured_square(before, take)
+    if start.is_capture(came):
+        wins = came.to_square != line[ply - 1].to_square and _swap(start, came) >= 1
+        return (_plain(start, came), start, came) if wins else None
+    now = after(start, (came,))
+    sees = {man_behind(now, came.to_square, front) for front in now.attacks(came.to_square)}
+    return (Pattern.DOUBLE_ATTACK, start, came) if now.is_check() and taken in sees else None
 
 
 def _takes_sacrifice(evidence: Evidence, before: chess.Board, answer: chess.Move) -> bool:
@@ -304,6 +334,10 @@ def _attacks_first(evidence: Evidence, strike: Strike, won: int) -> Pattern | Th
         return found
     taken = captured_square(strike.before, strike.move)
     is_hunter = strike.move.from_square == answer.move.to_square
+    guards = answer.before.attackers(not answer.before.turn, taken)
+    driven = [line[2].from_square for line in lines if _gains_time(answer.before, line[1:3])]
+    if len(driven) == len(lines) and guards.issuperset(driven):
+        return Theme.GAIN_OF_TIME
     if answer.now.is_check() or not is_hunter or taken not in _newly_takeable(answer.before, answer.now):
         return None
     is_pawn = answer.now.piece_type_at(taken) == chess.PAWN
@@ -362,10 +396,10 @@ def _at_last(evidence: Evidence) -> _Found | None:
     if king is not None and king.driven:
         ply = _checks_at(evidence, king)
         return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), line[ply]
-    is_piece = board.is_capture(best) and _swap(board, best) >= VALUES[chess.KNIGHT]
-    is_free = _free_gain(board, best) >= 1 and (is_piece or evidence.best.as_cp >= -_EVEN_CP)
-    if is_free and taken_value(board, line[0]) < taken_value(board, best):
+    if _forgoes(evidence):
         return Theme.MISSED_GAIN, board, best
+    if chases := _king_chased(evidence):
+        return chases
     later = _combined_strike(evidence)
     if later is None:
         return None
@@ -375,6 +409,74 @@ def _at_last(evidence: Evidence) -> _Found | None:
     ply = later.before.ply() - board.ply()
     if is_soon and is_new and all(later.move in other[ply : ply + 1] for other in evidence.defences):
         return later.pattern, later.before, later.move
+    return None
+
+
+def _forgoes(evidence: Evidence) -> bool:
+    """Whether the best move takes a man that stands free, or that the engine's line does not pay for."""
+    board, (best, *then) = evidence.board, evidence.best_line
+    if not board.is_capture(best) or taken_value(board, evidence.reply_line[0]) >= taken_value(board, best):
+        return False
+    is_retaken = any(move.to_square == best.to_square for move in then[:1])
+    is_late = any(move.to_square == best.to_square for move in then[2:3])
+    least = _CLEAR_CP if is_late else _EVEN_CP
+    return _free_gain(board, best) >= 1 or (not is_retaken and evidence.best.as_cp >= least)
+
+
+def _king_chased(evidence: Evidence) -> _Found | None:
+    """The first of two checks that a king goes out of the way of, not into a corner, in each line."""
+    found = [_flights(evidence.board, line) for line in evidence.reply_lines]
+    if any(len(flights) < 2 or chess.square_file(flights[-1][1]) in WINGS for flights in found):
+        return None
+    ply = found[0][0][0] - 1
+    return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), evidence.reply_line[ply]
+
+
+def _flights(start: chess.Board, line: tuple[chess.Move, ...]) -> list[tuple[int, chess.Square]]:
+    """The plies of a line at which a king goes away from a check, and whither."""
+    board, flights = start.copy(stack=False), []
+    for ply, move in enumerate(line[:_LATER]):
+        if (
+            ply
+            and board.turn == start.turn
+            and board.is_check()
+            and board.king(board.turn) == move.from_square
+        ):
+            flights.append((ply, move.to_square))
+        board.push(move)
+    return flights
+
+
+def _bars_castling(evidence: Evidence) -> _Found | None:
+    """An answer that keeps a king from castling which could have castled, or was best to."""
+    board, line = evidence.board, evidence.reply_line
+    if len(line) < 2:
+        return None
+    before, now = evidence.after_reply(1), evidence.after_reply(2)
+    walks = now.is_check() and any(move.from_square == now.king(now.turn) for move in line[2:3])
+    if walks and before.has_castling_rights(evidence.errs):
+        return Theme.CASTLING_LOST, before, line[1]
+    could = board.is_castling(evidence.best_line[0]) and before.has_castling_rights(evidence.errs)
+    bars = could and not now.is_check() and not any(map(now.is_castling, now.generate_legal_moves()))
+    return (Theme.CASTLING_LOST, before, line[1]) if bars else None
+
+
+def _by_another(evidence: Evidence) -> _Found | None:
+    """What another punishing move than the line's does at once."""
+    before = evidence.after_reply(1)
+    for move in evidence.answers:
+        if move in (*evidence.reply_line[1:2], *evidence.best_line[1:2]):
+            continue
+        now = after(before, (move,))
+        if before.is_capture(move):
+            if _gain_there(evidence, before, move) >= VALUES[chess.KNIGHT]:
+                return _plain(before, move), before, move
+        elif _hits_pinned(before, now, move):
+            return Pattern.PIN, before, move
+        elif found := _hits(before, [], move, 0):
+            return found, before, move
+        elif _threatens_mate(now):
+            return Theme.THREAT_OF_MATE, before, move
     return None
 
 
@@ -464,6 +566,11 @@ def _misses(explanation: Explanation) -> bool:
 
 def _mate(evidence: Evidence, explanation: Explanation) -> Motif:
     strike = explanation.strike
+    mate = evidence.reply.mate
+    if mate is not None and mate < -_LONGEST_NET and _takes_piece(evidence):
+        before, take = evidence.after_reply(1), evidence.reply_line[1]
+        taken = chess.piece_name(_kind(before, captured_square(before, take)))
+        return _struck(_plain(before, take), before, take, f"a {taken}")
     if strike is not None:
         return _struck(strike.pattern, strike.before, strike.move, "mate")
     at_once = len(explanation.refutation) == 1
@@ -489,11 +596,15 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
         hunts = next(ply for ply in range(1, len(line), 2) if line[ply + 1].from_square == line[0].to_square)
         return _struck(Theme.CHASED, evidence.after_reply(hunts), line[hunts], "")
     ply = max(1, min(len(explanation.refutation) + 1, len(line)) - 2)
-    # The move before the last one shown sends the piece away, unless it was another that attacked it.
-    ply = next((hunter for hunter in range(ply, 0, -2) if _hunts(evidence, hunter)), ply)
+    # The last move shown that attacks the piece sends it away, else one that is about to.
+    came, goes = line[0].to_square, line[ply + 1].from_square if line[ply + 1 :] else line[0].to_square
+    plies = [(tells, at) for tells in (_hunts, _may_hunt) for at in range(ply, 0, -2)]
+    hunts = next((at for tells, at in plies if tells(evidence, at, came) or tells(evidence, at, goes)), 0)
+    if not hunts:
+        return None
     goes_home = "must go back" in detail or "goes back" in detail
     theme = Theme.DRIVEN_HOME if goes_home else Theme.GAIN_OF_TIME
-    return _struck(theme, evidence.after_reply(ply), line[ply], "")
+    return _struck(theme, evidence.after_reply(hunts), line[hunts], "")
 
 
 def _takes_piece(evidence: Evidence) -> bool:
@@ -505,25 +616,45 @@ def _takes_piece(evidence: Evidence) -> bool:
     return all(line[2].to_square != line[1].to_square for line in lines if line[2:])
 
 
-def _hunts(evidence: Evidence, ply: int) -> bool:
-    """Whether a punishing move newly attacks the piece that has made the mistake, where it went."""
+def _hunts(evidence: Evidence, ply: int, square: chess.Square) -> bool:
+    """Whether a punishing move newly attacks the piece on a square."""
     before, move = evidence.after_reply(ply), evidence.reply_line[ply]
-    square = evidence.reply_line[0].to_square
     attackers = after(before, (move,)).attackers(before.turn, square)
     return bool(attackers - before.attackers(before.turn, square))
 
 
+def _may_hunt(evidence: Evidence, ply: int, square: chess.Square) -> bool:
+    """Whether it is brought to where its next move attacks that piece."""
+    now = evidence.after_reply(ply + 1)
+    if now.is_check():
+        return False
+    free, hunter = after(now, (chess.Move.null(),)), evidence.reply_line[ply].to_square
+    nexts = free.generate_legal_moves(chess.BB_SQUARES[hunter])
+    return any(square in after(free, (move,)).attacks(move.to_square) for move in nexts)
+
+
 def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether a move takes a piece worth as much as its own, and is retaken: that lures nobody."""
+    """Whether a move takes a piece worth as much as its own, and is retaken: that lures nobody.
+
+    Unless a king retakes that could have castled.
+    """
     if len(moves) < 2 or moves[0].to_square != moves[1].to_square or not before.is_capture(moves[0]):
+        return False
+    if before.king(not before.turn) == moves[1].from_square and before.has_castling_rights(not before.turn):
         return False
     taken = taken_value(before, moves[0])
     return taken >= max(VALUES[chess.KNIGHT], VALUES[_kind(before, moves[0].from_square)])
 
 
 def _checks_at(evidence: Evidence, king: KingExposed) -> int:
-    """The ply of the move that drives the king: the last check before it has happened, else the answer."""
+    """The ply of the move that drives the king: the last check before it has happened, else the answer.
+
+    It is the answer, too, if that is a check which wins something.
+    """
     line = evidence.reply_line
+    is_kept = line[2:] and line[2].to_square != line[1].to_square
+    if is_kept and evidence.after_reply(2).is_check() and _answer_wins(evidence, 1):
+        return 1
     last = min(king.plies, len(line)) - 2
     for ply in range(last if last % 2 else last - 1, 0, -2):
         before = evidence.after_reply(ply)
@@ -559,9 +690,18 @@ class _Answer:
             wins_material=reason is Reason.MATERIAL,
             is_capture=before.is_capture(move),
             takes_back=evidence.board.is_capture(reply) and move.to_square == reply.to_square,
-            is_retaken=any(line[2].to_square == move.to_square for line in lines if line[2:]),
+            is_retaken=any(_is_retaken(before, line[1:]) for line in lines),
             is_same=all(line[1] == move for line in lines),
         )
+
+
+def _is_retaken(before: chess.Board, line: tuple[chess.Move, ...]) -> bool:
+    """Whether the man that makes the first move of a line is taken at once, or after one forcing move."""
+    here = line[0].to_square
+    if any(move.to_square == here for move in line[1:2]):
+        return True
+    is_between = len(line) > 3 and _is_forcing(after(before, line[:1]), line[1])
+    return is_between and line[2].from_square != here and line[3].to_square == here
 
 
 def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]:
@@ -578,10 +718,8 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield Pattern.DOUBLE_ATTACK, before, move
     if wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
-    if not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))):
-        hit = _pieces_hit(before, move)
-        takes = any(then.from_square == move.to_square and then.to_square in hit for then in lines[0][3:4])
-        yield (Pattern.DOUBLE_ATTACK if takes else Theme.THREAT_OF_MATE), before, move
+    if _threatens_mate(now):
+        yield _mate_threat(before, move, lines[0][3:4]), before, move
     if answer.is_capture and not wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
     if found := _by_attack(answer, explanation.won):
@@ -598,17 +736,17 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     stays = set(_pieces_hit(before, move)) - {goes.from_square for goes in lines[0][2:3]}
     falls = any(takes.to_square in stays for takes in lines[0][3:4])
     is_new_threat = is_new or falls or not _threatens_in_best(evidence)
-    if is_new_threat and not answer.is_capture and _threatens_piece(before, now):
-        yield (Pattern.PIN if _pins(before, now, move) else Theme.ATTACK), before, move
+    if is_new_threat and not answer.is_capture and (threat := _threat(answer)):
+        yield threat, before, move
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
+    taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
+    if not answer.takes_back and taken_next[0] and all(taken_next):
+        yield taken_next[0]
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
         given, taken = taken_value(before, move), taken_value(answer.start, lines[0][0])
         is_given = answer.takes_back and not answer.is_retaken and given > taken
         yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
-    taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
-    if not answer.takes_back and taken_next[0] and all(taken_next):
-        yield taken_next[0]
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
     is_trade = answer.is_capture and all(_retakes_with_pawn(before, line[1:3]) for line in lines)
     if not takes_mover and not is_trade and _is_break(before, move):
@@ -619,6 +757,17 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield Theme.PAWN_ATTACK, before, move
 
 
+def _threatens_mate(now: chess.Board) -> bool:
+    return not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))) is not None
+
+
+def _mate_threat(before: chess.Board, answer: chess.Move, then: tuple[chess.Move, ...]) -> Pattern | Theme:
+    """A threat of mate, or a double attack if the same piece then takes another that it has hit."""
+    hit = _pieces_hit(before, answer)
+    takes = any(move.from_square == answer.to_square and move.to_square in hit for move in then)
+    return Pattern.DOUBLE_ATTACK if takes else Theme.THREAT_OF_MATE
+
+
 def _takes_and_forks(answer: _Answer) -> bool:
     """Whether the answer takes something, is not retaken, and attacks two pieces from there."""
     return not answer.is_retaken and len(_pieces_hit(answer.before, answer.move)) > 1
@@ -627,22 +776,27 @@ def _takes_and_forks(answer: _Answer) -> bool:
 def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -> Iterator[_Found]:
     """How what the answer takes has stood there, or what it takes next."""
     before, move, reply = answer.before, answer.move, answer.lines[0][0]
+    plain = _plain(before, move)
+    # What is taken back without loss had defenders enough: if it pays, it does so elsewhere.
+    is_guarded = plain is Pattern.TOO_FEW_DEFENDERS and _swap(before, move) < 1
+    is_traded = is_guarded and answer.is_retaken
     if answer.wins_material and move.to_square == reply.to_square:
         # Whoever took something cheaper there, and is retaken, has sacrificed; equals are exchanged.
         lost = VALUES[_kind(before, move.to_square)]
         taken = taken_value(answer.start, reply)
         if answer.takes_back and lost >= VALUES[chess.KNIGHT]:
             yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, move
-        yield _plain(before, move), before, move
+        if not is_traded:
+            yield plain, before, move
     wins_it = not answer.takes_back and _swap(before, move) >= 1
     if answer.wins_material and answer.is_retaken and not wins_it and (taken_next := _takes_next(evidence)):
         yield taken_next
     is_kept = explanation.won > 0 and not answer.is_retaken
     # Of what is retaken counts what is won there, unless material is the reason: else the point is another.
     counts = (answer.wins_material or not answer.is_retaken) and not answer.takes_back
-    is_left = explanation.detail.startswith(("leaves ", "gives up "))
-    if is_left or is_kept or wins_it or (counts and _pays(before, move)):
-        yield _plain(before, move), before, move
+    is_left = explanation.detail.startswith(("leaves ", "gives up ")) and not is_guarded
+    if is_left or is_kept or wins_it or (counts and not is_traded and _pays(before, move)):
+        yield plain, before, move
 
 
 def _by_attack(answer: _Answer, won: int) -> Pattern | None:
@@ -858,11 +1012,11 @@ def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_ma
     now, square = after(before, line[:1]), line[0].to_square
     if not now.is_check():
         return False
+    free = now.copy(stack=False)
+    free.turn = before.turn
+    hit = now.attacks(square) & now.occupied_co[now.turn] & ~now.kings & ~now.pawns
     forked = {
-        target
-        for target in now.attacks(square) & now.occupied_co[now.turn]
-        if VALUES[chess.KNIGHT] <= _value(now, target) < _MORE_THAN_ANY
-        and (not now.attackers(now.turn, target) or _value(now, target) > _value(now, square))
+        take.to_square for take in free.generate_legal_captures(to_mask=int(hit)) if _swap(free, take) >= 1
     }
     takes = any(move.to_square in forked and move.from_square == square for move in line[2:_SOON:2])
     return takes or (wins_material and bool(forked))
@@ -873,6 +1027,29 @@ def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:
     threat = threat_gain(now)
     there = settled_balance(before, before.turn) - material_balance(before, before.turn)
     return threat >= _THREAT and threat > there
+
+
+def _threat(answer: _Answer) -> Pattern | Theme | None:
+    """The pattern by which a quiet answer threatens to win a piece, if it has to do with that piece.
+
+    Something newly attacks it, or it has no square left.
+    """
+    before, move, now = answer.before, answer.move, answer.now
+    if not _threatens_piece(before, now):
+        return None
+    if _pins(before, now, move):
+        return Pattern.PIN
+    if now.is_check():
+        return Theme.ATTACK
+    takeable = _takeable(after(now, (chess.Move.null(),)))
+    hit = {at for at in takeable if now.attackers(before.turn, at) - before.attackers(before.turn, at)}
+    taken = {then.to_square for line in answer.lines for then in line[3::2]}
+    if len(hit & taken & set(now.attacks(move.to_square))) > 1:
+        return Pattern.DOUBLE_ATTACK
+    if hit:
+        return Theme.ATTACK
+    pieces = [at for at in takeable if VALUES[_kind(now, at)] >= VALUES[chess.KNIGHT]]
+    return Pattern.TRAPPED_PIECE if any(has_no_flight(now, at) for at in pieces) else None
 
 
 def _threatens_in_best(evidence: Evidence) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from itertools import product
 
 import chess
 
@@ -100,10 +101,11 @@ def _claims(evidence: Evidence, ends: list[chess.Board]) -> Iterator[_Claim]:
         yield _same(words, partial(_has, out_of_play, color, square))
     pair = partial(has_pair_alone, color=not color)
     yield _Claim(f"{other} is left with the two bishops", pair, pair, by=_DEFENDED)
-    for what, weak in _WEAK_PAWNS:
+    # What is soon on the board goes before what the end of the line shows.
+    for by, (what, weak) in product((_DEFENDED, _DEPTH), _WEAK_PAWNS):
         for file in weak(end, color):
-            words = f"{side} is left with {what.format(chess.FILE_NAMES[file])}"
-            yield _same(words, partial(_has, weak, color, file))
+            has = partial(_has, weak, color, file)
+            yield _Claim(f"{side} is left with {what.format(chess.FILE_NAMES[file])}", has, has, by=by)
     for square in _from_home(holes(end, color), color):
         words = f"{side} is left with a hole on {chess.square_name(square)}"
         yield _same(words, partial(_has, holes, color, square))

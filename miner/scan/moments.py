@@ -69,6 +69,7 @@ def told_of(found: tuple[Suspect, Mistake], settings: ScanSettings) -> dict[str,
         best=mistake.best,
         reply=mistake.reply,
         defences=(parse_uci_line(board, mistake.pv_defence),) if mistake.pv_defence else (),
+        answers=tuple(map(chess.Move.from_uci, mistake.answers)),
     )
     explanation = explain(evidence)
     motif = find_motif(evidence, explanation, suspect.taken_on)

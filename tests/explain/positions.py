@@ -8,6 +8,7 @@ from dataclasses import replace
 import chess
 from hypothesis import strategies as st
 
+from miner.board.moves import after
 from miner.explain.evidence import Evidence
 from miner.terms import Score, Side
 
@@ -24,6 +25,7 @@ def evidence(
     retreat: str = "",
     retreat_loss: float | None = None,
     defences: tuple[str, ...] = (),
+    answers: str = "",
 ) -> Evidence:
     """Evidence after `moves` from the start position, or in the position of a FEN."""
     board = board_of(moves)
@@ -41,6 +43,7 @@ def evidence(
         retreat=punished.parse_san(retreat) if retreat else None,
         retreat_loss=retreat_loss,
         defences=tuple(san_line(board, line) for line in defences),
+        answers=tuple(map(after(board, reply_line[:1]).parse_san, answers.split())),
     )
 
 
@@ -118,6 +121,7 @@ def mirrored(lines: Evidence) -> Evidence:
         best_line=tuple(map(_mirrored_move, lines.best_line)),
         reply_line=tuple(map(_mirrored_move, lines.reply_line)),
         defences=tuple(tuple(map(_mirrored_move, line)) for line in lines.defences),
+        answers=tuple(map(_mirrored_move, lines.answers)),
         best=replace(lines.best, side=lines.best.side.other),
         reply=replace(lines.reply, side=lines.reply.side.other),
     )

@@ -45,6 +45,26 @@ def test_farthest_square_is_the_first_of_its_rank(then: str) -> None:
     assert (found.driven_to, found.plies) == (chess.E6, 5)
 
 
+def test_king_that_steps_aside_behind_its_pawns_is_at_home() -> None:
+    """From g1 to h2 out of a check is no way out; a king that takes on h7 has been drawn out."""
+    aside = evidence(
+        "r4k2/ppN3pr/2n2q1p/2b1p3/4n3/7P/PPPP1PP1/R1BQ1RK1 w - - 1 15",
+        reply="Nxa8 Bxf2+ Rxf2 Qxf2+ Kh2 Nd4",
+        best="Qe2 Bxf2+ Rxf2 Nxf2 Nxa8",
+    )
+    takes = evidence(
+        "r1bqk2r/pppp1ppp/1b6/n2nP3/8/3B1N2/P4PPP/RNBQ1RK1 b kq - 1 11",
+        reply="O-O Bxh7+ Kxh7 Ng5+ Kg8 Qh5",
+        best="d6 exd6 Be6 dxc7 Qxc7",
+    )
+
+    found = explain_king(takes)
+
+    assert explain_king(aside) is None
+    assert found is not None
+    assert found.detail == "Black's king is drawn out to h7"
+
+
 def test_castling_is_lost_once() -> None:
     """What the king does on its back rank after 5...Kf8 adds nothing: three plies are enough to see it."""
     known = evidence("e4 g6 d4 Bg7 Nf3 d6 Bc4", reply="Nd7 Bxf7+ Kf8 Bg8 Kxg8", best="Nf6 Qe2 O-O")

@@ -155,6 +155,20 @@ def test_what_is_left_with_every_defence() -> None:
     assert explain_position(evidence(moves, reply=other, best="a6 Bxc6+ bxc6 Nc3 Nf6 O-O Be7 h3")) is None
 
 
+def test_what_is_soon_on_the_board_goes_before_what_comes_of_it() -> None:
+    """8...Nxc3 9.bxc3 doubles the c-pawns at once; isolated they are only when d4 has fallen."""
+    known = evidence(
+        "rn1qk2r/pbpp1ppp/1p2p3/8/2PPn3/2BB4/PP3PPP/R2QK1NR w KQkq - 0 8",
+        reply="Nf3 Nxc3 bxc3 Qf6 Be2 d6 O-O O-O Nd2 e5 f3 exd4 Ne4",
+        best="Bxe4 Bxe4 Qg4 Bg6 d5 Qe7 Ne2 d6 dxe6 Qxe6 Qf3 Qe4",
+    )
+
+    found = explain_position(known)
+
+    assert found is not None
+    assert (found.detail, found.plies) == ("White is left with doubled c-pawns", 3)
+
+
 def test_short_lines_show_nothing() -> None:
     """Where nobody knows how it goes on, nothing is said to last."""
     assert explain_position(evidence("e4 e5 Nf3 Nc6 Bb5", reply="a6 Bxc6 dxc6", best="Nf6 O-O")) is None

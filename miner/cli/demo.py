@@ -11,14 +11,19 @@ from typing import Annotated
 import typer
 
 from miner import pipeline
+from miner.cli.course import course
 from miner.cli.findings import export, report
 from miner.cli.lesson import lesson, plan
 from miner.cli.options import ENGINES, GivenMeans, MeansOf
 from miner.cli.pupils import pupils
 from miner.cli.show import show
 from miner.cli.steer import steer
-from miner.cli.terminal import say_done
+from miner.cli.terminal import say, say_done
 from miner.export.formats import FORMATS, NEEDS_EXTRA
+from miner.game.made import SUFFIXES as GAME_SUFFIXES
+from miner.game.made import make_games
+from miner.lesson.phrases import ENGLISH, Tongue
+from miner.lesson.sheets import Looks, Paper
 from miner.means import Means
 from miner.mined import sample
 from miner.settings import JudgeSettings, ScanSettings, Settings, SteerSettings
@@ -33,7 +38,9 @@ SETTINGS = Settings(
 """A tenth of the usual nodes for judging: enough for juniors' mistakes, and done in two minutes."""
 
 COMMENTED, COMMENT_NODES = 3, 20_000
-"""Model games with comments in the report, and nodes of the first look at their positions."""
+"""Model games with comments, in the report and to print, and nodes of the first look at their positions."""
+OPENING = "1.e4 e5 2.Nf3 Nc6 3.Bc4"
+"""The opening whose course is made."""
 BAND, GROUP = "1000-1199", "first team"
 """The band whose lesson, plan and advice are written, and the pupils whose games are scanned for pages."""
 TERM_BEGINS, LESSON_DATE = datetime(2025, 9, 15), datetime(2024, 9, 1)
@@ -62,10 +69,31 @@ def demo(
             means=lambda: nullcontext(ready),
         )
         _for_the_lesson(made, games, out, ready)
+        _for_the_term(store, out, ready)
     typer.echo()
     show(made, 1)
     typer.echo()
     show(made)
+
+
+def _for_the_term(store: Store, out: Path, ready: Means) -> None:
+    """Model games that speak, and the course of an opening; without PDF where Typst is not installed."""
+    pdf = find_spec("typst") is not None
+    targets = [out / f"games{suffix}" for suffix in GAME_SUFFIXES if pdf or suffix != ".pdf"]
+    looks = Looks(tongue=Tongue.of(ENGLISH), paper=Paper.A4, pdf=pdf)
+    for file in make_games(store, None, targets, looks, ready, top=COMMENTED, nodes=COMMENT_NODES).files:
+        say(f"wrote {file}")
+    course(
+        store=str(store.root),
+        side=Side.WHITE,
+        band=BAND,
+        out=out / "course",
+        start=OPENING,
+        settings=SETTINGS,
+        title="Larkenmoor Juniors",
+        pdf=pdf,
+        means=lambda: nullcontext(ready),
+    )
 
 
 def _for_the_lesson(made: str, games: Path, out: Path, ready: Means) -> None:

@@ -88,8 +88,11 @@ def _why_chosen(seen: Seen) -> str:
 
 
 def _is_gone(seen: Seen, ply: int) -> bool:
-    """Whether the winner had an advantage from the losing reply and has it no more before this ply."""
-    return seen.for_winner(seen.game.answer_ply) >= ADVANTAGE > seen.for_winner(ply) + _BARELY
+    """Whether the winner had an advantage from the losing reply, gave it away, and has it no more here."""
+    gave = (at for at in seen.turns if seen.boards[at].turn == seen.game.winner.color)
+    has_slipped = any(seen.game.answer_ply <= at < ply for at in gave)
+    had = seen.for_winner(seen.game.answer_ply)
+    return has_slipped and had >= ADVANTAGE > seen.for_winner(ply) + _BARELY
 
 
 def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, Note]) -> None:

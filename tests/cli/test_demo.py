@@ -25,12 +25,14 @@ def test_demo_makes_a_list_and_files(
     monkeypatch.setattr(demo, "SETTINGS", quick)
     monkeypatch.setattr(demo, "COMMENT_NODES", 500)
     monkeypatch.setattr(demo, "BAND", "800-999")
+    monkeypatch.setattr(demo, "OPENING", "1.e4 e5 2.Qh5")
 
     told = miner("demo", "--out", tmp_path, "--cache", tmp_path / "cache", "--engine", engine)
 
     assert (told.code, told.err) == (0, "")
     files = [f"findings{suffix}" for suffix in (".csv", ".parquet", ".pgn", ".epd")]
     files += ["report.html", "lesson/pupil.pdf", "plan/plan.ics", "pupils/group.html", "advice.pgn"]
+    files += ["course/course.html", "course/course.pgn"]
     assert [name for name in files if not (tmp_path / name).is_file()] == []
     assert " with comments, " in told.out  # on model games in the report
     assert "Mistakes of players of all bands" in told.out

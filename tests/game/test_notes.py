@@ -101,10 +101,11 @@ def with_first_look(told: Told, ply: int, cp: int) -> Seen:
 
 def test_gain_given_back_on_the_way(opera: Told) -> None:
     """It is not told as if what followed had been one punishment."""
-    told = told_of(with_first_look(opera, 24, 0))
+    level = with_first_look(opera, 30, 0)
+    told, never_slipped = told_of(level), told_of(replace(level, turns={}))
 
-    assert "The advantage is gone again before move 13; what decides comes later." in told.why_chosen
-    assert "gone again" not in opera.why_chosen
+    assert "The advantage is gone again before move 16; what decides comes later." in told.why_chosen
+    assert "gone again" not in opera.why_chosen + never_slipped.why_chosen
 
 
 def test_no_move_from_which_it_is_decided(opera: Told) -> None:

@@ -45,6 +45,7 @@ class MaterialLost:
     plies: int  # moves of that line until the gain is on the board
     cost: Cost = Cost.WINS
     is_back: bool = False  # whoever erred was ahead by that, or by as much
+    is_least: bool = False  # other defences, as good as that, lose more
 
     @property
     def won(self) -> int:
@@ -53,8 +54,9 @@ class MaterialLost:
 
     @property
     def detail(self) -> str:
-        """The reason in words, such as `wins a knight for a pawn`, or `wins back a pawn`."""
-        return f"{self.cost}{' back' if self.is_back else ''} {exchange(self.net)}"
+        """The reason in words, such as `wins at least a knight for a pawn`, or `wins back a pawn`."""
+        back, least = " back" if self.is_back else "", " at least" if self.is_least else ""
+        return f"{self.cost}{back}{least} {exchange(self.net)}"
 
 
 def explain_material(evidence: Evidence) -> MaterialLost | None:
@@ -73,6 +75,7 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
     forced = list(map(forcing_plies, alone))
     ends = [_end(each, min(plies, forced[0])) for each, plies in zip(alone, forced, strict=True)]
     end = max(ends, key=_balance)
+    is_least = min(ends, key=_balance).balance < end.balance
     standings = _standings(evidence, evidence.best_line, end.forced + _HOLDS_PLIES)
     best = _at_depth(standings, end.forced)
     before = material_balance(evidence.board, evidence.errs)
@@ -90,7 +93,7 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
             return None
         net = _net(evidence.board, board, evidence.errs)
         is_back = before >= lost or _was_ahead_by(evidence.board, evidence.errs, net)
-        return MaterialLost(costs, net, end.line, plies, is_back=is_back)
+        return MaterialLost(costs, net, end.line, plies, is_back=is_back, is_least=is_least)
     if missed < 1:
         return None
     plies = min(_MISSED_PLIES, len(end.line))

@@ -155,7 +155,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     if (missed := _missed_first(evidence, explanation.won, taken_on)) is not None:
         return _struck(missed, evidence.board, evidence.best_line[0], "")
     has_won, _, what = explanation.detail.partition("wins ")
-    wins = "" if has_won else what.removeprefix("back ")
+    wins = "" if has_won else what.removeprefix("back ").removeprefix("at least ")
     strike = explanation.strike
     if strike is not None and not strike.is_far and not _on_the_way(evidence, explanation.reason, strike):
         simple = _simpler(evidence, strike, explanation.won)

@@ -148,7 +148,7 @@ def test_count_is_that_of_the_diagram() -> None:
     found = explain_material(known)
 
     assert found is not None
-    assert found.detail == "wins a knight for two pawns"
+    assert found.detail == "wins at least a knight for two pawns"
 
 
 def test_least_that_a_good_defence_loses() -> None:
@@ -164,7 +164,7 @@ def test_least_that_a_good_defence_loses() -> None:
 
     assert found is not None
     assert found.line == known.defences[0]
-    assert found.detail == "wins a knight for two pawns"
+    assert found.detail == "wins at least a knight for two pawns"
 
 
 def test_nothing_lost_in_one_defence_is_nothing_lost() -> None:
@@ -292,5 +292,5 @@ def test_line_too_long_to_end_on_the_board_is_counted_where_it_is_shown() -> Non
     assert found is not None
     shown = after(lines.board, found.line[: found.plies])
     assert found.line == san_line(lines.board, defence)
-    assert found.detail == "wins a knight for a pawn"
+    assert found.detail == "wins at least a knight for a pawn"
     assert material_balance(shown, chess.BLACK) == -found.won

@@ -148,7 +148,7 @@ def test_count_is_that_of_the_diagram() -> None:
     found = explain_material(known)
 
     assert found is not None
-    assert found.detail == "wins at least a knight for two pawns"
+    assert found.detail == "wins a knight for two pawns"
 
 
 def test_least_that_a_good_defence_loses() -> None:

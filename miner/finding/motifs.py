@@ -135,10 +135,16 @@ class Motifs:
         Each pattern that something strikes by, as finely as one piece or square has most of its games.
         """
         told = self.of_band(band)
-        coarse = [count for count in told if count.depth == 0 and count.pattern not in NO_STRIKE]
-        finest = [_finest(count, told) for count in coarse]
-        struck = [count for count in finest if any(count.holds(other) and other.piece for other in told)]
-        return sorted(struck, key=lambda count: (-count.costs_low, count.motif))
+        strikes = [count for count in self.listed(band) if count.pattern not in NO_STRIKE]
+        return [count for count in strikes if any(count.holds(other) and other.piece for other in told)]
+
+    def listed(self, band: str = ALL_BANDS) -> list[MotifCount]:
+        """All that a band falls for, what costs most first: each pattern that enough of its players fell for
+        once, as finely as one piece or square has most of its games.
+        """
+        told = self.of_band(band)
+        finest = [_finest(count, told) for count in told if count.depth == 0]
+        return sorted(finest, key=lambda count: (-count.costs_low, count.motif))
 
     def finders(self, moment: Moment, band: str) -> MotifCount | None:
         """The finest row of the band that tells how often its players find the motif of a moment."""

@@ -46,8 +46,8 @@ def test_values() -> None:
     assert (told["games"], motif["name"]) == (10, QUEEN)
     assert set(rows) == {"all", LOW}
     assert (rows[LOW]["games"], rows[LOW]["players"], rows[LOW]["found"]) == (8, 8, 8 - 7)
-    assert rows[LOW]["is_topic"]
-    assert {*told["columns"]} - {*MOTIFS.names} == {"is_topic"}
+    assert rows[LOW]["is_listed"]
+    assert {*told["columns"]} - {*MOTIFS.names} == {"is_listed"}
     assert motif["openings"] == [{"name": "King's Pawn Game", "games": 8, "of": 8, "at": "e4"}]
     assert [example["found"] for example in motif["examples"]] == [False] * 3
     assert motif["examples"][0]["path"]["san"].endswith("Qh5")
@@ -68,6 +68,21 @@ def test_finer_motif_is_not_listed_beside_its_own() -> None:
     assert (QUEEN, HIGH) in listed
     assert (QUEEN, LOW) not in listed
     assert ("double attack: queen", LOW) in listed
+
+
+def test_each_band_lists_what_the_command_lists() -> None:
+    """A pattern by which no one piece is told to strike, and a gain that was not taken, are listed too."""
+    pieces = [("Q", "e5"), ("N", "c7"), ("B", "g7"), ("R", "e8"), ("P", "d5")]
+    rows = [raid(at) | {"piece": piece, "square": square} for at, (piece, square) in enumerate(pieces)]
+    rows += [raid(at) | {"game": 20 + at, "pattern": "gain not taken"} for at in range(5)]
+    scanned = replace(scanned_raids(), motifs=known_motifs(rows, 80))
+
+    told = motif_contents(scanned, [LOW, HIGH])
+
+    listed = {(one["name"], row[0]) for one in told["list"] for row in one["counts"] if row[-1]}
+    assert {name for name, band in listed if band == LOW} == {"double attack", "gain not taken: queen on e5"}
+    assert {count.pattern for count in scanned.motifs.of_band(LOW)} == {"double attack", "gain not taken"}
+    assert {band for _, band in listed} == {"all", LOW}
 
 
 def test_way_that_is_not_whole_gives_no_example() -> None:

@@ -6,7 +6,7 @@
  * @typedef {{ply: number, side: string, band: string, opening: string, path: Line, reply: Line, sign: string, played: Line, found: boolean,
  *   refutation: Line, better: Line, wins: string}} Example
  * @typedef {{name: string, pattern: string, counts: CountRow[], sign: string, by: string,
- *   openings: {name: string, games: number, of: number, at: string}[], examples: Example[]}} Motif
+ *   openings: {name: string, games: number, of: number, at: string}[], examples: Example[], is_taught: boolean}} Motif
  * @typedef {{games: number, columns: string[], list: Motif[]}} Motifs
  * @typedef {{band: string, per_100: number, low: number, high: number, games: number, players: number, scanned: number, found: number,
  *   chances: number, finds: number | null, gain: number, costs: number, costsLow: number, isListed: boolean}} MotifCount
@@ -119,7 +119,7 @@ function motifView(page, motif) {
     ...(motif.by ? [el("p", {}, `The error before it: ${motif.by}.`)] : []),
     ...curvePart(page, motif), ...openingsPart(page, motif),
     ...(steppers.length ? [el("h3", {}, "Examples"), el("div", { class: "examples" }, ...steppers.map((stepper, at) => el("div", {}, el("p", { class: "small quiet" }, exampleWords(motif.examples[at])), stepper.element)))] : []),
-    el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, ...lessonCommand(`--motif "${motif.name}"`)));
+    ...(motif.is_taught ? [el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, ...lessonCommand(`--motif "${motif.name}"`))] : []));
 }
 
 /** @param {MotifCount} one @returns {string} */

@@ -66,7 +66,11 @@ def motif_contents(scanned: Scanned, bands: Sequence[str]) -> dict[str, Any]:
         for count in of_band[band]:
             motif_counts.setdefault(count.motif, count)
     games = {int(str(game)): rows for game, rows in played.groupby("game")}
-    told = [_motif(motifs, count, of_band, games) for count in motif_counts.values()]
+    taught = {topic.motif for band in told_in for topic in motifs.topics(band)}
+    told = [
+        _motif(motifs, count, of_band, games) | {"is_taught": count.motif in taught}
+        for count in motif_counts.values()
+    ]
     return {"games": motifs.games, "columns": [*COUNTS, "is_listed"], "list": told}
 
 

@@ -47,6 +47,7 @@ def test_values() -> None:
     assert set(rows) == {"all", LOW}
     assert (rows[LOW]["games"], rows[LOW]["players"], rows[LOW]["found"]) == (8, 8, 8 - 7)
     assert rows[LOW]["is_listed"]
+    assert motif["is_taught"]
     assert {*told["columns"]} - {*MOTIFS.names} == {"is_listed"}
     assert motif["openings"] == [{"name": "King's Pawn Game", "games": 8, "of": 8, "at": "e4"}]
     assert [example["found"] for example in motif["examples"]] == [False] * 3
@@ -83,6 +84,7 @@ def test_each_band_lists_what_the_command_lists() -> None:
     assert {name for name, band in listed if band == LOW} == {"double attack", "gain not taken: queen on e5"}
     assert {count.pattern for count in scanned.motifs.of_band(LOW)} == {"double attack", "gain not taken"}
     assert {band for _, band in listed} == {"all", LOW}
+    assert not any(one["is_taught"] for one in told["list"])  # there is nothing to ask for in an exercise
 
 
 def test_way_that_is_not_whole_gives_no_example() -> None:
@@ -139,6 +141,7 @@ def test_motif_on_a_page(motifs: Opened) -> None:
 
     main = motifs.page.locator("main")
     expect(main).to_contain_text("Of 8 such chances 1 were taken (13%).")
+    expect(main).to_contain_text("Make a sheet from it")
     expect(main).to_contain_text("Seen beforehand: the queen already bears on e5 (8 of 8)")
     names = main.locator(".stepper").first.locator(".line-name").all_inner_texts()
     assert names == ["What was played: the chance was missed", "What punishes it", "What was better"]

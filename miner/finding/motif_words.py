@@ -16,12 +16,12 @@ OPENING_LENGTH = 60
 def falls_words(count: MotifCount) -> str:
     """How often a band falls for a motif.
 
-    The bounds are those of the rate, the counts what they rest on, e.g.
-    `6.1 of 100 games (3.2 to 9.8; 12 games of 11 players)`.
+    The bounds are those of the rate, the counts what they rest on; a game counts for either player, e.g.
+    `6.1 of 100 games, each side's counted (3.2 to 9.8; 12 of 197, 11 players)`.
     """
     bounds = f"{count.per_100_low:.1f} to {count.per_100_high:.1f}"
-    seen = f"{counted(count.games, 'game')} of {counted(count.players, 'player')}"
-    return f"{count.per_100:.1f} of 100 games ({bounds}; {seen})"
+    seen = f"{count.games:,} of {count.games_scanned:,}, {counted(count.players, 'player')}"
+    return f"{count.per_100:.1f} of 100 games, each side's counted ({bounds}; {seen})"
 
 
 def found_words(count: MotifCount) -> str:

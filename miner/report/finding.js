@@ -233,13 +233,13 @@ function picksPart(finding) {
 
 /**
  * Shares with their intervals as a table with a chart in it.
- * @param {string} first @param {{name: string, games: number, at: number, rate: number, low: number, high: number, isThis: boolean}[]} rows @param {string} says
+ * @param {string} first @param {{name: string, games: number, at: number, rate: number, low: number, high: number, isThis: boolean}[]} rows @param {string} says @param {string} of what the rows are counts of
  * @returns {HTMLElement}
  */
-function shareTable(first, rows, says) {
+function shareTable(first, rows, says, of = "games") {
   const most = Math.min(1, Math.ceil(Math.max(0.1, ...rows.map((row) => row.high)) * 10) / 10);
   return el("table", { class: "facts" }, el("caption", { class: "unseen" }, says),
-    el("thead", {}, el("tr", {}, ...[first, "", "share", "games"].map((name) => name ? el("th", { scope: "col" }, name) : el("td", { class: "chart" }, scale(most))))),
+    el("thead", {}, el("tr", {}, ...[first, "", "share", of].map((name) => name ? el("th", { scope: "col" }, name) : el("td", { class: "chart" }, scale(most))))),
     el("tbody", {}, ...rows.map((row) => el("tr", { class: row.isThis ? "this" : null },
       el("td", {}, row.name), el("td", { class: "chart", "aria-hidden": "true" }, whisker(row, most)),
       el("td", {}, percent(row.rate), el("span", { class: "interval" }, ` (${range(row.low, row.high)})`)), el("td", {}, `${count(row.games)} of ${count(row.at)}`)))));

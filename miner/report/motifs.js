@@ -60,7 +60,7 @@ function motifsView(page) {
 
 /** @param {Page} page @param {{motif: Motif, count: MotifCount}[]} told @param {string} band @returns {HTMLElement} */
 function motifTable(page, told, band) {
-  const heads = ["Of 100 games", "By band", "Found by", "Costs"];
+  const heads = ["Of 100 games, each side's counted", "By band", "Found by", "Costs"];
   return el("table", { class: "list motifs" },
     el("caption", { class: "unseen" }, "Motifs with their numbers"),
     el("thead", {}, el("tr", {}, el("td", { class: "picture" }), el("th", { class: "words", scope: "col" }, "Motif"), ...heads.map((name) => el("th", { scope: "col" }, name)))),
@@ -77,7 +77,7 @@ function motifTable(page, told, band) {
 
 /** @param {MotifCount} one @returns {string} */
 function playersIn(one) {
-  return `${count(one.games)} games, ${count(one.players)} players`;
+  return `${count(one.games)} of ${count(one.scanned)} games, ${count(one.players)} players`;
 }
 
 /** @param {MotifCount} one @returns {string} */
@@ -91,7 +91,7 @@ function bandBars(page, motif, band) {
   const most = Math.max(1e-9, ...rows.map((row) => (row ? row.per_100 : 0)));
   const wide = 100 / Math.max(1, page.bands.length);
   const words = rows.flatMap((row) => (row ? [`${row.band} ${row.per_100.toFixed(1)}`] : [])).join(", ") || "too few players in any band";
-  return svg("svg", { class: "band-bars", viewBox: "0 0 100 24", preserveAspectRatio: "none", role: "img", "aria-label": `Of 100 games by band: ${words}` },
+  return svg("svg", { class: "band-bars", viewBox: "0 0 100 24", preserveAspectRatio: "none", role: "img", "aria-label": `Of 100 games, each side's counted, by band: ${words}` },
     svg("line", { class: "rule", x1: 0, x2: 100, y1: 23.5, y2: 23.5 }),
     ...rows.flatMap((row, at) => row ? [svg("rect", { class: row.band === band ? "bar this-band" : "bar", x: (at * wide + wide * 0.12).toFixed(2), width: (wide * 0.76).toFixed(2), y: (23 - 22 * row.per_100 / most).toFixed(2), height: (22 * row.per_100 / most).toFixed(2) })] : []));
 }
@@ -125,7 +125,7 @@ function motifView(page, motif) {
 /** @param {MotifCount} one @returns {string} */
 function numbersOf(one) {
   const found = one.finds === null ? "" : ` Of ${count(one.chances)} such chances ${count(one.found)} were taken (${percent(one.finds)}).`;
-  return `In ${one.per_100.toFixed(1)} of 100 games (${one.low.toFixed(1)} to ${one.high.toFixed(1)}; ${playersIn(one)}) ${bandWords(one.band)} fall for it.${found} Together that costs them ${one.costs.toFixed(1)} points in 100 games.`;
+  return `In ${one.per_100.toFixed(1)} of 100 games, each side's counted (${one.low.toFixed(1)} to ${one.high.toFixed(1)}; ${playersIn(one)}) ${bandWords(one.band)} fall for it.${found} Together that costs them ${one.costs.toFixed(1)} points in 100 games.`;
 }
 
 /** How often each band falls for it. @param {Page} page @param {Motif} motif @returns {HTMLElement[]} */
@@ -133,7 +133,7 @@ function curvePart(page, motif) {
   const rows = page.bands.flatMap((name) => countIn(motif, name) || []);
   if (!rows.length) return [];
   return [el("h3", {}, "How often, by rating"),
-    shareTable("Rating band", rows.map((row) => ({ name: row.band, games: row.games, at: row.scanned, rate: row.per_100 / 100, low: row.low / 100, high: row.high / 100, isThis: row.band === motifBand(page) })), "Share of games in which players of the band fall for it, with its interval")];
+    shareTable("Rating band", rows.map((row) => ({ name: row.band, games: row.games, at: row.scanned, rate: row.per_100 / 100, low: row.low / 100, high: row.high / 100, isThis: row.band === motifBand(page) })), "Share of games in which players of the band fall for it, with its interval", "games, each side's")];
 }
 
 /** Where it arises; each opening leads to its place on the map. @param {Page} page @param {Motif} motif @returns {HTMLElement[]} */
@@ -168,6 +168,6 @@ function broughtPart(page, number) {
   const list = page.contents.motifs ? page.contents.motifs.list : [];
   if (!told) return [];
   const [games, met] = told;
-  return [el("p", { class: "count" }, `Motifs in ${count(games)} scanned games through it, by either side:`),
+  return [el("p", { class: "count" }, `Motifs in ${count(games)} scanned games through it, each counted once, whichever side falls for it:`),
     el("ul", { class: "below" }, ...met.map(([place, of]) => el("li", {}, el("a", { href: motifLink(page, list[place].name) }, list[place].name), ` ${percent(of / games)} (${count(of)})`)))];
 }

@@ -82,7 +82,9 @@ def test_sentences_bring_their_counts() -> None:
     rows = [queen_raid(game, loss=0.4, found=game < 3) for game in range(10)]
     [topic] = known_motifs(rows).topics(LOW)
 
-    assert "; 10 games of 10 players) players rated below 1000 fall for it." in falls_sentence(topic)
+    falls = falls_sentence(topic)
+    assert falls.startswith("In 10.0 of 100 games, each side's counted (")
+    assert falls.endswith("; 10 of 100, 10 players) players rated below 1000 fall for it.")
     assert finders_sentence(topic).startswith(
         "Of 10 such chances that players rated below 1000 had, an answer"
     )

@@ -129,7 +129,8 @@ def test_page_begins_with_motifs(motifs: Opened) -> None:
     expect(motifs.page.locator("nav a").first).to_have_text("Motifs")
     row = motifs.page.locator(".motifs tbody tr")
     expect(row).to_have_count(1)
-    expect(row).to_contain_text("8 games, 8 players")
+    expect(row).to_contain_text("8 of 20 games, 8 players")
+    expect(motifs.page.locator(".motifs thead")).to_contain_text("Of 100 games, each side's counted")
     expect(row).to_contain_text("13% (1 of 8)")
     assert row.locator(".band-bars rect").count() == 1
     assert motifs.complaints == []
@@ -141,6 +142,8 @@ def test_motif_on_a_page(motifs: Opened) -> None:
 
     main = motifs.page.locator("main")
     expect(main).to_contain_text("Of 8 such chances 1 were taken (13%).")
+    expect(main).to_contain_text("of 100 games, each side's counted (")
+    expect(main.locator(".facts thead")).to_contain_text("games, each side's")
     expect(main).to_contain_text("Make a sheet from it")
     expect(main).to_contain_text("Seen beforehand: the queen already bears on e5 (8 of 8)")
     names = main.locator(".stepper").first.locator(".line-name").all_inner_texts()
@@ -158,7 +161,9 @@ def test_box_of_the_map_tells_its_motifs(motifs: Opened) -> None:
     """And leads to them."""
     motifs.go("view=map")
 
-    expect(motifs.page.locator("#behind")).to_contain_text("Motifs in 10 scanned games through it")
+    expect(motifs.page.locator("#behind")).to_contain_text(
+        "Motifs in 10 scanned games through it, each counted once"
+    )
     motifs.page.locator("#behind").get_by_role("link", name=QUEEN).click()
     expect(motifs.page.locator("main h2")).to_have_text("Double attack: queen on e5")
 

@@ -264,11 +264,11 @@ function whisker(row, most) {
 /** Whether the punishment is found, and what becomes of it. @param {Finding} finding @returns {HTMLElement[]} */
 function afterPart(finding) {
   const { found, conversion_expected: expected, conversion_observed: observed } = finding;
-  const side = capital(finding.side);
+  const side = capital(finding.side), after = `After ${moveNumber(finding.about.ply, true)}${finding.about.reply.san}`;
   const sentences = [];
   if (found) sentences.push(found);
-  if (expected !== null) sentences.push(`From there ${side} should score ${percent(expected)}${observed === null ? "" : `, and scores ${percent(observed)}`}.`);
-  else if (observed !== null) sentences.push(`From there ${side} scores ${percent(observed)}.`);
+  if (expected !== null) sentences.push(`${after} ${side} should score ${percent(expected)}${observed === null ? "" : `, and scores ${percent(observed)}`}.`);
+  else if (observed !== null) sentences.push(`${after} ${side} scores ${percent(observed)}.`);
   return [el("h3", {}, "Found, and turned into points"), el("p", {}, sentences.join(" ") || "Not known for this band.")];
 }
 

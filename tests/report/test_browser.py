@@ -177,7 +177,7 @@ def test_finding_tells_everything(club: Opened) -> None:
         "28 of 80 games",
         "1000-1199",
         "Players of all bands found 4.e5 in 16 of 39 games by 31 players (by these and by what is",
-        "should score 60%, and scores 58%",
+        "After 3...exf4 White should score 60%, and scores 58%",
         "--only",
     ):
         assert part in text

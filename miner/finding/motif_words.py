@@ -83,8 +83,8 @@ def sign_sentence(count: MotifCount, signs: Sequence[SignCount]) -> str:
 
 
 def wins_sentence(moment: Moment) -> str:
-    """The material that the punishment wins; empty: none."""
-    return f"It wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
+    """The material that the punishment wins, and whose it is then; empty: none."""
+    return f"{moment.side.capitalize()} wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
 
 
 def moment_line(moment: Moment) -> str:
@@ -92,6 +92,11 @@ def moment_line(moment: Moment) -> str:
     happened = numbered_sans([moment.losing_reply + moment.sign, *moment.refutation], moment.ply)
     better = numbered_sans([moment.best_move], moment.ply)
     return joined(f"{happened}. Better was {better}.", wins_sentence(moment))
+
+
+def failing_line(moment: Moment) -> str:
+    """A motif's blow where it is itself the mistake: who tries it, then as `moment_line`."""
+    return f"{moment.mover.capitalize()} tries it, and it fails: {moment_line(moment)}"
 
 
 def played_sentence(moment: Moment) -> str:

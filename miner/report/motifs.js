@@ -146,7 +146,7 @@ function openingsPart(page, motif) {
 
 /** @param {Example} example @returns {string} */
 function exampleWords(example) {
-  return [example.opening, `${capital(bandWords(example.band))} erred`, example.wins && example.wins !== "mate" ? `it wins ${example.wins}` : ""].filter(Boolean).join("; ");
+  return [example.opening, `${capital(bandWords(example.band))} erred`, example.wins && example.wins !== "mate" ? `${capital(example.side)} wins ${example.wins}` : ""].filter(Boolean).join("; ");
 }
 
 /** What was played first, then what punishes it, and what was better. @param {Example} example @param {number} number @returns {Stepper} */

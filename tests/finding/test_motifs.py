@@ -7,6 +7,7 @@ import pytest
 from miner.explain.sign import Sign
 from miner.finding.motif_words import (
     costs_sentence,
+    failing_line,
     falls_sentence,
     finders_sentence,
     found_words,
@@ -149,7 +150,8 @@ def test_moment_in_words() -> None:
     moment = told_moment(queen_raid(played="b1c3", found=False))
 
     assert moment_line(moment).startswith("2...g6?? 3.Qxe5+ Be7 4.Qxh8. Better was 2...")
-    assert moment_line(moment).endswith("It wins a rook and a pawn.")
+    assert moment_line(moment).endswith("White wins a rook and a pawn.")
+    assert failing_line(moment) == f"Black tries it, and it fails: {moment_line(moment)}"
     assert played_sentence(moment) == "In the game 3.Nc3 followed."
     assert played_sentence(told_moment(queen_raid())) == "In the game 3.Qxe5+ followed, which punishes it."
     assert played_sentence(told_moment(queen_raid(played=""))) == ""

@@ -216,6 +216,8 @@ def test_coach_is_told_of_the_motif() -> None:
     [page] = texts(coach_pdf(exercises, Looks(tongue=ENGLISH), motifs=[lesson]))
     for words in ("Double attack: queen on e5", "EXAMPLE", "HERE IT FAILS", "4.Qxe5+?? Nxe5"):
         assert words in page
+    assert "White tries it, and it fails: 4.Qxe5+??" in " ".join(page.split())
+    assert "Black wins a rook and a pawn." in " ".join(page.split())
 
 
 def test_nothing_is_told_that_is_not_there() -> None:

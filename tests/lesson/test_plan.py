@@ -127,6 +127,21 @@ def test_long_evenings_go_on_behind_the_footer() -> None:
             assert above[0] > footer[0] + 10
 
 
+def test_a_blow_that_fails_has_who_tries_it() -> None:
+    """Else it reads as if the mistake won what it loses."""
+    [topic] = motif_topics_of("double attack")
+    topic = dataclasses.replace(
+        topic, lesson=dataclasses.replace(topic.lesson, fails=topic.lesson.examples[0])
+    )
+    made = plan(sessions=1)
+    session = dataclasses.replace(made.sessions[0], motifs=(topic,))
+
+    text = plan_markdown(dataclasses.replace(made, sessions=[session])).decode()
+
+    assert "**Here it fails:** Black tries it, and it fails: " in text
+    assert "White wins a rook and a pawn." in text.split("Here it fails")[1]
+
+
 def test_begins_with_the_things_of_the_week() -> None:
     """What the first session teaches: with its opening, its moves, its board and one sentence why."""
     text, page = plan_markdown(plan()).decode(), " ".join(texts(plan_pdf(plan())))

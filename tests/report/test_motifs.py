@@ -144,6 +144,7 @@ def test_motif_on_a_page(motifs: Opened) -> None:
     expect(main).to_contain_text("Of 8 such chances 1 were taken (13%).")
     expect(main).to_contain_text("of 100 games, each side's counted (")
     expect(main.locator(".facts thead")).to_contain_text("games, each side's")
+    expect(main).to_contain_text("erred; White wins a rook and a pawn")
     expect(main).to_contain_text("Make a sheet from it")
     expect(main).to_contain_text("Seen beforehand: the queen already bears on e5 (8 of 8)")
     names = main.locator(".stepper").first.locator(".line-name").all_inner_texts()

@@ -108,9 +108,11 @@ def _opening(name: str, games: int, of: int) -> dict[str, Any]:
 
 
 def _examples(motifs: Motifs, topic: MotifCount, games: dict[int, pd.DataFrame]) -> Iterable[dict[str, Any]]:
-    """Those that were missed in the game first, since they show what is to be learned."""
+    """Those in which the motif strikes at once, and of these such as were missed in the game, come first:
+    they show what is to be learned.
+    """
     moments = [one for one in motifs.examples(topic, _LOOKED_AT) if one.shown and _is_whole(one, games)]
-    moments.sort(key=lambda one: bool(one.found))
+    moments.sort(key=lambda one: (not one.is_at_once, bool(one.found)))
     return [_example(one, games[one.game]) for one in moments[:EXAMPLES]]
 
 

@@ -157,6 +157,23 @@ def test_moment_in_words() -> None:
     assert played_sentence(told_moment(queen_raid(played=""))) == ""
 
 
+def test_examples_in_which_the_blow_comes_at_once_come_first() -> None:
+    """Those whose line begins with another move come last, though they are of the band."""
+    first = ["b3", "b4", "c3", "c4", "d3", "d4", "f4", "g3", "h3", "h4", "a3", "a4"]
+    later = [
+        moment_row(f"e4 e5 {move} a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=at, square="h8")
+        for at, move in enumerate(first)
+    ]
+    struck = moment_row("e4 e5 Nc3 a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=40, square="e5", band=HIGH)
+    known = known_motifs([*later, struck], 60)
+    count = known.named("double attack: queen")[LOW]
+
+    examples = known.examples(count, 3)
+
+    assert [one.is_at_once for one in examples] == [True, False, False]
+    assert examples[0].game == 40
+
+
 def test_examples_are_of_different_games_and_show_it_soon() -> None:
     """What shows its gain soonest comes first; another band's stand in where the own has too few."""
     slow = moment_row("e4 e5 d3 a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=1)

@@ -87,6 +87,17 @@ def test_each_band_lists_what_the_command_lists() -> None:
     assert not any(one["is_taught"] for one in told["list"])  # there is nothing to ask for in an exercise
 
 
+def test_examples_show_the_motif_before_what_was_missed() -> None:
+    """The only one in which the queen strikes at once comes first, though it was found in its game."""
+    rows = [raid(0), *(raid(game, square="ha"[game % 2] + "8", found=False) for game in range(1, 8))]
+    scanned = replace(scanned_raids(), motifs=known_motifs(rows, 80))
+
+    told = motif_contents(scanned, [LOW])
+
+    [motif] = [one for one in told["list"] if one["name"].startswith("double attack")]
+    assert [example["found"] for example in motif["examples"]] == [True, False, False]
+
+
 def test_way_that_is_not_whole_gives_no_example() -> None:
     """Where a move is not on record, the game cannot be stepped through."""
     scanned = scanned_raids()

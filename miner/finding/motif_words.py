@@ -73,13 +73,16 @@ def share_words(shares: Sequence[Share]) -> str:
 
 
 def sign_sentence(count: MotifCount, signs: Sequence[SignCount]) -> str:
-    """By what it can be seen coming; empty where nothing shows it often enough."""
+    """By what it can be seen coming; empty where nothing shows it often enough.
+
+    Signs are counted by mistakes, of which a game can have several, and of all bands.
+    """
     if not signs:
         return ""
     piece = chess.piece_name(chess.PIECE_SYMBOLS.index(count.piece.lower())) if count.piece else "piece"
-    names = {"piece": piece, "square": count.square or "its square"}
+    names = {"piece": piece, "square": count.square or "the square where it strikes"}
     told = [f"{one.sign.format(**names)} ({one.times:,} of {one.of:,})" for one in signs]
-    return f"Seen beforehand: {', '.join(told)}."
+    return f"Seen beforehand, in such mistakes of all bands: {', '.join(told)}."
 
 
 def wins_sentence(moment: Moment) -> str:

@@ -116,6 +116,10 @@ def test_signs_before_the_mistake() -> None:
 
     assert {one.sign for one in signs} == {Sign.AIMED, Sign.KING_ALONE, Sign.UNCASTLED}
     assert "only the king guards f7 (5 of 5)" in sign_sentence(topic, signs)
+    by_pattern = known.named("mate in one")[LOW]
+    told = sign_sentence(by_pattern, signs)
+    assert told.startswith("Seen beforehand, in such mistakes of all bands: the piece already bears")
+    assert "bears on the square where it strikes (5 of 5)" in told
     later = known_motifs([scholar(game, square="h8") for game in range(5)])
     assert later.signs(later.topics(LOW)[0]) == []
 

@@ -210,7 +210,12 @@ def test_coach_is_told_of_the_motif() -> None:
     assert own.fails is None
     assert lesson.examples[0] not in own.examples
     facts = motif_facts(lesson)
-    assert any(fact.startswith("Seen beforehand: the queen already bears on e5 (8 of 8)") for fact in facts)
+    assert any(
+        fact.startswith(
+            "Seen beforehand, in such mistakes of all bands: the queen already bears on e5 (8 of 8)"
+        )
+        for fact in facts
+    )
     assert "The error before it: pawn move 100% (8 of 8)." in facts
     assert numbers_words(lesson, exercises) == "5 exercises of the sheet: 1, 2, 3, 4, 5."
     [page] = texts(coach_pdf(exercises, Looks(tongue=ENGLISH), motifs=[lesson]))

@@ -157,7 +157,9 @@ def test_motif_on_a_page(motifs: Opened) -> None:
     expect(main.locator(".facts thead")).to_contain_text("games, each side's")
     expect(main).to_contain_text("erred; White wins a rook and a pawn")
     expect(main).to_contain_text("Make a sheet from it")
-    expect(main).to_contain_text("Seen beforehand: the queen already bears on e5 (8 of 8)")
+    expect(main).to_contain_text(
+        "Seen beforehand, in such mistakes of all bands: the queen already bears on e5 (8 of 8)"
+    )
     names = main.locator(".stepper").first.locator(".line-name").all_inner_texts()
     assert names == ["What was played: the chance was missed", "What punishes it", "What was better"]
     stepper = main.locator(".stepper").first

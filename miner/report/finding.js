@@ -292,15 +292,27 @@ function leaksPart(about) {
 function plansPart(finding) {
   const { about } = finding;
   if (!about.plans.length) return [];
-  const groups = [...new Set(about.plans.map(([players]) => players))];
   return [el("h3", {}, "Where the winners' men go"),
-    ...groups.flatMap((players) => {
-      const rows = about.plans.filter((row) => row[0] === players).sort((a, b) => b[3] - a[3]).slice(0, 8);
-      const name = players === "strongest" ? "the strongest players" : bandWords(players);
+    ...plansTold(about.plans).flatMap(({ name, rows: all }) => {
+      const rows = all.slice(0, 8);
       return [el("p", { class: "small quiet" }, `${capital(name)}, ${count(rows[0][1])} won games`),
         el("div", { class: "plan-rows" }, journeysPlate(finding, name, rows), el("table", { class: "facts plan" }, el("tbody", {}, ...rows.map(([, , detail, share]) => el("tr", {}, el("td", {}, detail),
           el("td", { class: "chart", "aria-hidden": "true" }, svg("svg", { focusable: "false" }, svg("rect", { class: "bar", x: "2%", y: "33%", height: "34%", width: `${(96 * share).toFixed(2)}%` }))), el("td", {}, percent(share)))))))];
     })];
+}
+
+/** The plans of each group of players, the commonest part first; of two with the same plans, which are of the same games, once. @param {PlanRow[]} plans @returns {{name: string, rows: PlanRow[]}[]} */
+function plansTold(plans) {
+  /** @type {Map<string, {players: string[], rows: PlanRow[]}>} */
+  const told = new Map();
+  for (const players of new Set(plans.map((row) => row[0]))) {
+    const rows = plans.filter((row) => row[0] === players).sort((a, b) => b[3] - a[3] || (a[2] < b[2] ? -1 : 1));
+    const same = JSON.stringify(rows.map((row) => row.slice(1)));
+    const group = told.get(same) ?? { players: [], rows };
+    group.players.push(players === "strongest" ? "the strongest players" : bandWords(players));
+    told.set(same, group);
+  }
+  return [...told.values()].map(({ players: [first, ...others], rows }) => ({ name: others.length ? `${first} (${others.join(", ")})` : first, rows }));
 }
 
 /** The men's ways from where they stand after the losing reply; none where the rows tell no way. @param {Finding} finding @param {string} name of the players @param {PlanRow[]} rows @returns {HTMLElement | null} */

@@ -302,6 +302,26 @@ def test_plan_as_a_diagram(club: Opened) -> None:
     assert arrows == [["M117.9 236.8", "7.4px"], ["M157.5 280.5", "3.8px"]]
 
 
+def test_plans_of_the_same_games_once(club: Opened) -> None:
+    """Where all that the strongest won were of one band, one list has both names."""
+    plans = [
+        [players, 5, detail, share, "", ""]
+        for players, share in (("strongest", 0.8), ("1000-1199", 0.8), ("800-999", 0.6))
+        for detail in ("castling short", "rook on e1")
+    ]
+
+    told = club.page.evaluate(
+        "(plans) => plansPart({about: {plans}}).map((one) => one.querySelector('p')?.textContent"
+        " ?? one.textContent).filter((words) => words.includes('won games'))",
+        plans,
+    )
+
+    assert told == [
+        "The strongest players (players rated 1000-1199), 5 won games",
+        "Players rated 800-999, 5 won games",
+    ]
+
+
 def test_leaks_as_sentences(club: Opened) -> None:
     """Under what was answered; nothing where nothing is known."""
     club.go(f"view=finding&id={ids(club)[2]}")

@@ -73,6 +73,13 @@ class Moment(Mistake):
     gambit = False
 
     @property
+    def is_at_once(self) -> bool:
+        """Whether the first answer is the motif's blow itself."""
+        now = self.board_after
+        blow = now.parse_san(self.refutation[0]) if self.refutation else None
+        return blow is not None and strikes_by(now, blow, self.piece, self.square)
+
+    @property
     def what(self) -> str:
         """What it is called, at the beginning of a title; the motif itself would give the solution away."""
         return "Punish"

@@ -16,12 +16,12 @@ OPENING_LENGTH = 60
 def falls_words(count: MotifCount) -> str:
     """How often a band falls for a motif.
 
-    The bounds are those of the rate, the counts what they rest on, e.g.
-    `6.1 of 100 games (3.2 to 9.8; 12 games of 11 players)`.
+    The bounds are those of the rate, the counts what they rest on; a game counts for either player, e.g.
+    `6.1 of 100 games, each side's counted (3.2 to 9.8; 12 of 197, 11 players)`.
     """
     bounds = f"{count.per_100_low:.1f} to {count.per_100_high:.1f}"
-    seen = f"{counted(count.games, 'game')} of {counted(count.players, 'player')}"
-    return f"{count.per_100:.1f} of 100 games ({bounds}; {seen})"
+    seen = f"{count.games:,} of {count.games_scanned:,}, {counted(count.players, 'player')}"
+    return f"{count.per_100:.1f} of 100 games, each side's counted ({bounds}; {seen})"
 
 
 def found_words(count: MotifCount) -> str:
@@ -73,18 +73,21 @@ def share_words(shares: Sequence[Share]) -> str:
 
 
 def sign_sentence(count: MotifCount, signs: Sequence[SignCount]) -> str:
-    """By what it can be seen coming; empty where nothing shows it often enough."""
+    """By what it can be seen coming; empty where nothing shows it often enough.
+
+    Signs are counted by mistakes, of which a game can have several, and of all bands.
+    """
     if not signs:
         return ""
     piece = chess.piece_name(chess.PIECE_SYMBOLS.index(count.piece.lower())) if count.piece else "piece"
-    names = {"piece": piece, "square": count.square or "its square"}
+    names = {"piece": piece, "square": count.square or "the square where it strikes"}
     told = [f"{one.sign.format(**names)} ({one.times:,} of {one.of:,})" for one in signs]
-    return f"Seen beforehand: {', '.join(told)}."
+    return f"Seen beforehand, in such mistakes of all bands: {', '.join(told)}."
 
 
 def wins_sentence(moment: Moment) -> str:
-    """The material that the punishment wins; empty: none."""
-    return f"It wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
+    """The material that the punishment wins, and whose it is then; empty: none."""
+    return f"{moment.side.capitalize()} wins {moment.wins}." if moment.wins and moment.wins != "mate" else ""
 
 
 def moment_line(moment: Moment) -> str:
@@ -92,6 +95,11 @@ def moment_line(moment: Moment) -> str:
     happened = numbered_sans([moment.losing_reply + moment.sign, *moment.refutation], moment.ply)
     better = numbered_sans([moment.best_move], moment.ply)
     return joined(f"{happened}. Better was {better}.", wins_sentence(moment))
+
+
+def failing_line(moment: Moment) -> str:
+    """A motif's blow where it is itself the mistake: who tries it, then as `moment_line`."""
+    return f"{moment.mover.capitalize()} tries it, and it fails: {moment_line(moment)}"
 
 
 def played_sentence(moment: Moment) -> str:

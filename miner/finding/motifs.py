@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from itertools import islice
 from typing import Any
 
 import chess
@@ -135,10 +136,16 @@ class Motifs:
         Each pattern that something strikes by, as finely as one piece or square has most of its games.
         """
         told = self.of_band(band)
-        coarse = [count for count in told if count.depth == 0 and count.pattern not in NO_STRIKE]
-        finest = [_finest(count, told) for count in coarse]
-        struck = [count for count in finest if any(count.holds(other) and other.piece for other in told)]
-        return sorted(struck, key=lambda count: (-count.costs_low, count.motif))
+        strikes = [count for count in self.listed(band) if count.pattern not in NO_STRIKE]
+        return [count for count in strikes if any(count.holds(other) and other.piece for other in told)]
+
+    def listed(self, band: str = ALL_BANDS) -> list[MotifCount]:
+        """All that a band falls for, what costs most first: each pattern that enough of its players fell for
+        once, as finely as one piece or square has most of its games.
+        """
+        told = self.of_band(band)
+        finest = [_finest(count, told) for count in told if count.depth == 0]
+        return sorted(finest, key=lambda count: (-count.costs_low, count.motif))
 
     def finders(self, moment: Moment, band: str) -> MotifCount | None:
         """The finest row of the band that tells how often its players find the motif of a moment."""
@@ -201,24 +208,43 @@ class Motifs:
         return None
 
     def examples(self, count: MotifCount, most: int) -> list[Moment]:
-        """Those mistakes that show it soonest, each of another game; of any band if its own has too few."""
+        """Those mistakes that show it soonest, each of another game; of any band if its own has too few.
+
+        Where the blow does not come at once, the motif is not what one sees: such come last.
+        """
         wide = most * _LOOKED_AT
-        own = self.mistakes_of(count)
-        rows = clearest(own, wide)
+        own, of_all = self.mistakes_of(count), self.mistakes_of(count, ALL_BANDS)
+        struck = _struck(own, wide)
+        if len(struck) < most:
+            struck = pd.concat([struck, _struck(of_all, wide)])
+        rows = pd.concat([struck, clearest(own, wide)])
         if len(own) < wide:
-            rows = pd.concat([rows, clearest(self.mistakes_of(count, ALL_BANDS), wide)])
+            rows = pd.concat([rows, clearest(of_all, wide)])
         distinct = rows.drop_duplicates("game").drop_duplicates("fen").head(wide)
         shown = [moment_of(row) for row in rows_of(distinct)]
-        return sorted(shown, key=lambda moment: moment.shown or LINE_PLIES)[:most]
+        return sorted(shown, key=lambda one: (not one.is_at_once, one.shown or LINE_PLIES))[:most]
 
 
 def _signs(row: Mapping[str, Any]) -> frozenset[Sign] | None:
     """The signs of a moment whose first answer is the blow; None: it comes later."""
+    blow = _blow(row)
+    return signs_of(chess.Board(row["fen"]), blow) if blow else None
+
+
+def _blow(row: Mapping[str, Any]) -> chess.Move | None:
+    """The first answer of a moment, if that is the blow; None: it comes later."""
     board = chess.Board(row["fen"])
     line = parse_uci_line(board, list(row["pv_reply"])[:2])
     if len(line) < 2 or not strikes_by(after(board, line[:1]), line[1], row["piece"], row["square"]):
         return None
-    return signs_of(board, line[1])
+    return line[1]
+
+
+def _struck(rows: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Of some moments those whose first answer is the blow, the clearest first; each of another game."""
+    order = clearest(rows, len(rows)).drop_duplicates("game")
+    struck = (at for at, row in zip(order.index, rows_of(order), strict=True) if _blow(row))
+    return order.loc[list(islice(struck, most))]
 
 
 def _as_seen(blow: str, san: str) -> bool:

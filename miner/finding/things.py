@@ -30,7 +30,8 @@ LEAST_WORTH = 0.05
 """Points in 100 games that a topic must be worth to be given an evening's part. Source: common practice, no
 source.
 """
-_LEAST_GAMES = 5  # with a mistake that is named before all others
+WELL_SEEN = 5
+"""Games with a mistake from which it is named before all others. Source: common practice, no source."""
 _EXAMPLES = 6  # of a motif, of which one is looked for in which the pupils' side punishes
 _SHOWN = 3  # half-moves of what punishes it
 _NUMBERS = ("No", "One", "Two", "Three")
@@ -134,7 +135,7 @@ def first_things(
 
 def well_seen(findings: Sequence[Finding]) -> Sequence[Finding]:
     """Those seen in games enough to be named before all others, in their order; all, if there are none."""
-    return [one for one in findings if one.games_with_reply >= _LEAST_GAMES] or findings
+    return [one for one in findings if one.games_with_reply >= WELL_SEEN] or findings
 
 
 def _of_motif(motifs: Motifs, topic: MotifCount, side: Taught) -> Thing | None:

@@ -14,7 +14,7 @@ from miner.draw.documents import pdf_bytes
 from miner.errors import UsageError
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
-from miner.finding.motif_words import moment_line, motif_title
+from miner.finding.motif_words import failing_line, moment_line, motif_title
 from miner.finding.things import THINGS, Thing, by_turns, things_heading
 from miner.finding.words import counted, joined, numbered_sans, plain, reply_words
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
@@ -297,10 +297,10 @@ def _motif_lines(lesson: MotifLesson, tongue: Tongue) -> list[str]:
     """A motif with what is known of it, its examples, and where it fails."""
     lines = [f"### {escaped(motif_title(lesson.count))}", ""]
     lines += [f"- {escaped(tongue.moves(fact))}" for fact in motif_facts(lesson)]
-    shown = [("Example", moment) for moment in lesson.examples]
-    shown += [("Here it fails", lesson.fails)] if lesson.fails else []
-    for name, moment in shown:
-        lines += ["", f"**{name}:** {escaped(tongue.moves(moment_line(moment)))}", "", f"`{moment.fen}`"]
+    shown = [("Example", moment_line(moment), moment) for moment in lesson.examples]
+    shown += [("Here it fails", failing_line(lesson.fails), lesson.fails)] if lesson.fails else []
+    for name, line, moment in shown:
+        lines += ["", f"**{name}:** {escaped(tongue.moves(line))}", "", f"`{moment.fen}`"]
     return lines
 
 

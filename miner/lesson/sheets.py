@@ -13,7 +13,7 @@ from miner.errors import UsageError
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.moment import Moment
-from miner.finding.motif_words import moment_line, motif_title, played_sentence
+from miner.finding.motif_words import failing_line, moment_line, motif_title, played_sentence
 from miner.finding.words import plain
 from miner.lesson.backing import NO_BACKING, Backing, ModelGame
 from miner.lesson.exercises import Exercise, of_findings, of_moments
@@ -231,19 +231,21 @@ def motif_data(
         "heading": motif_title(count),
         "whom": numbers_words(lesson, exercises),
         "facts": [tongue.moves(fact) for fact in motif_facts(lesson)],
-        "examples": [_shown(moment, looks, moment.side) for moment in lesson.examples],
-        "fails": [_shown(moment, looks, moment.mover) for moment in (lesson.fails,) if moment],
+        "examples": [_shown(moment, moment_line(moment), looks, moment.side) for moment in lesson.examples],
+        "fails": [
+            _shown(moment, failing_line(moment), looks, moment.mover) for moment in (lesson.fails,) if moment
+        ],
     }
 
 
-def _shown(moment: Moment, looks: Looks, bottom: Side) -> dict[str, Any]:
+def _shown(moment: Moment, line: str, looks: Looks, bottom: Side) -> dict[str, Any]:
     """A position with its line, as seen by the side that strikes, or tries to."""
     board = moment.board
     svg = diagram_svg(board, orientation=bottom.color, coordinates=looks.coordinates, hatched=looks.hatched)
     return {
         "svg": svg,
         "alt": board.fen(),
-        "line": looks.tongue.moves(moment_line(moment)),
+        "line": looks.tongue.moves(line),
         "played": looks.tongue.moves(played_sentence(moment)),
     }
 

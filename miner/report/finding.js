@@ -233,13 +233,13 @@ function picksPart(finding) {
 
 /**
  * Shares with their intervals as a table with a chart in it.
- * @param {string} first @param {{name: string, games: number, at: number, rate: number, low: number, high: number, isThis: boolean}[]} rows @param {string} says
+ * @param {string} first @param {{name: string, games: number, at: number, rate: number, low: number, high: number, isThis: boolean}[]} rows @param {string} says @param {string} of what the rows are counts of
  * @returns {HTMLElement}
  */
-function shareTable(first, rows, says) {
+function shareTable(first, rows, says, of = "games") {
   const most = Math.min(1, Math.ceil(Math.max(0.1, ...rows.map((row) => row.high)) * 10) / 10);
   return el("table", { class: "facts" }, el("caption", { class: "unseen" }, says),
-    el("thead", {}, el("tr", {}, ...[first, "", "share", "games"].map((name) => name ? el("th", { scope: "col" }, name) : el("td", { class: "chart" }, scale(most))))),
+    el("thead", {}, el("tr", {}, ...[first, "", "share", of].map((name) => name ? el("th", { scope: "col" }, name) : el("td", { class: "chart" }, scale(most))))),
     el("tbody", {}, ...rows.map((row) => el("tr", { class: row.isThis ? "this" : null },
       el("td", {}, row.name), el("td", { class: "chart", "aria-hidden": "true" }, whisker(row, most)),
       el("td", {}, percent(row.rate), el("span", { class: "interval" }, ` (${range(row.low, row.high)})`)), el("td", {}, `${count(row.games)} of ${count(row.at)}`)))));
@@ -264,11 +264,11 @@ function whisker(row, most) {
 /** Whether the punishment is found, and what becomes of it. @param {Finding} finding @returns {HTMLElement[]} */
 function afterPart(finding) {
   const { found, conversion_expected: expected, conversion_observed: observed } = finding;
-  const side = capital(finding.side);
+  const side = capital(finding.side), after = `After ${moveNumber(finding.about.ply, true)}${finding.about.reply.san}`;
   const sentences = [];
   if (found) sentences.push(found);
-  if (expected !== null) sentences.push(`From there ${side} should score ${percent(expected)}${observed === null ? "" : `, and scores ${percent(observed)}`}.`);
-  else if (observed !== null) sentences.push(`From there ${side} scores ${percent(observed)}.`);
+  if (expected !== null) sentences.push(`${after} ${side} should score ${percent(expected)}${observed === null ? "" : `, and scores ${percent(observed)}`}.`);
+  else if (observed !== null) sentences.push(`${after} ${side} scores ${percent(observed)}.`);
   return [el("h3", {}, "Found, and turned into points"), el("p", {}, sentences.join(" ") || "Not known for this band.")];
 }
 
@@ -292,15 +292,27 @@ function leaksPart(about) {
 function plansPart(finding) {
   const { about } = finding;
   if (!about.plans.length) return [];
-  const groups = [...new Set(about.plans.map(([players]) => players))];
   return [el("h3", {}, "Where the winners' men go"),
-    ...groups.flatMap((players) => {
-      const rows = about.plans.filter((row) => row[0] === players).sort((a, b) => b[3] - a[3]).slice(0, 8);
-      const name = players === "strongest" ? "the strongest players" : bandWords(players);
+    ...plansTold(about.plans).flatMap(({ name, rows: all }) => {
+      const rows = all.slice(0, 8);
       return [el("p", { class: "small quiet" }, `${capital(name)}, ${count(rows[0][1])} won games`),
         el("div", { class: "plan-rows" }, journeysPlate(finding, name, rows), el("table", { class: "facts plan" }, el("tbody", {}, ...rows.map(([, , detail, share]) => el("tr", {}, el("td", {}, detail),
           el("td", { class: "chart", "aria-hidden": "true" }, svg("svg", { focusable: "false" }, svg("rect", { class: "bar", x: "2%", y: "33%", height: "34%", width: `${(96 * share).toFixed(2)}%` }))), el("td", {}, percent(share)))))))];
     })];
+}
+
+/** The plans of each group of players, the commonest part first; of two with the same plans, which are of the same games, once. @param {PlanRow[]} plans @returns {{name: string, rows: PlanRow[]}[]} */
+function plansTold(plans) {
+  /** @type {Map<string, {players: string[], rows: PlanRow[]}>} */
+  const told = new Map();
+  for (const players of new Set(plans.map((row) => row[0]))) {
+    const rows = plans.filter((row) => row[0] === players).sort((a, b) => b[3] - a[3] || (a[2] < b[2] ? -1 : 1));
+    const same = JSON.stringify(rows.map((row) => row.slice(1)));
+    const group = told.get(same) ?? { players: [], rows };
+    group.players.push(players === "strongest" ? "the strongest players" : bandWords(players));
+    told.set(same, group);
+  }
+  return [...told.values()].map(({ players: [first, ...others], rows }) => ({ name: others.length ? `${first} (${others.join(", ")})` : first, rows }));
 }
 
 /** The men's ways from where they stand after the losing reply; none where the rows tell no way. @param {Finding} finding @param {string} name of the players @param {PlanRow[]} rows @returns {HTMLElement | null} */

@@ -6,7 +6,7 @@
  * @typedef {{ply: number, side: string, band: string, opening: string, path: Line, reply: Line, sign: string, played: Line, found: boolean,
  *   refutation: Line, better: Line, wins: string}} Example
  * @typedef {{name: string, pattern: string, counts: CountRow[], sign: string, by: string,
- *   openings: {name: string, games: number, of: number, at: string}[], examples: Example[]}} Motif
+ *   openings: {name: string, games: number, of: number, at: string}[], examples: Example[], is_taught: boolean}} Motif
  * @typedef {{games: number, columns: string[], list: Motif[]}} Motifs
  * @typedef {{band: string, per_100: number, low: number, high: number, games: number, players: number, scanned: number, found: number,
  *   chances: number, finds: number | null, gain: number, costs: number, costsLow: number, isListed: boolean}} MotifCount
@@ -60,7 +60,7 @@ function motifsView(page) {
 
 /** @param {Page} page @param {{motif: Motif, count: MotifCount}[]} told @param {string} band @returns {HTMLElement} */
 function motifTable(page, told, band) {
-  const heads = ["Of 100 games", "By band", "Found by", "Costs"];
+  const heads = ["Of 100 games, each side's counted", "By band", "Found by", "Costs"];
   return el("table", { class: "list motifs" },
     el("caption", { class: "unseen" }, "Motifs with their numbers"),
     el("thead", {}, el("tr", {}, el("td", { class: "picture" }), el("th", { class: "words", scope: "col" }, "Motif"), ...heads.map((name) => el("th", { scope: "col" }, name)))),
@@ -77,7 +77,7 @@ function motifTable(page, told, band) {
 
 /** @param {MotifCount} one @returns {string} */
 function playersIn(one) {
-  return `${count(one.games)} games, ${count(one.players)} players`;
+  return `${count(one.games)} of ${count(one.scanned)} games, ${count(one.players)} players`;
 }
 
 /** @param {MotifCount} one @returns {string} */
@@ -91,7 +91,7 @@ function bandBars(page, motif, band) {
   const most = Math.max(1e-9, ...rows.map((row) => (row ? row.per_100 : 0)));
   const wide = 100 / Math.max(1, page.bands.length);
   const words = rows.flatMap((row) => (row ? [`${row.band} ${row.per_100.toFixed(1)}`] : [])).join(", ") || "too few players in any band";
-  return svg("svg", { class: "band-bars", viewBox: "0 0 100 24", preserveAspectRatio: "none", role: "img", "aria-label": `Of 100 games by band: ${words}` },
+  return svg("svg", { class: "band-bars", viewBox: "0 0 100 24", preserveAspectRatio: "none", role: "img", "aria-label": `Of 100 games, each side's counted, by band: ${words}` },
     svg("line", { class: "rule", x1: 0, x2: 100, y1: 23.5, y2: 23.5 }),
     ...rows.flatMap((row, at) => row ? [svg("rect", { class: row.band === band ? "bar this-band" : "bar", x: (at * wide + wide * 0.12).toFixed(2), width: (wide * 0.76).toFixed(2), y: (23 - 22 * row.per_100 / most).toFixed(2), height: (22 * row.per_100 / most).toFixed(2) })] : []));
 }
@@ -119,13 +119,13 @@ function motifView(page, motif) {
     ...(motif.by ? [el("p", {}, `The error before it: ${motif.by}.`)] : []),
     ...curvePart(page, motif), ...openingsPart(page, motif),
     ...(steppers.length ? [el("h3", {}, "Examples"), el("div", { class: "examples" }, ...steppers.map((stepper, at) => el("div", {}, el("p", { class: "small quiet" }, exampleWords(motif.examples[at])), stepper.element)))] : []),
-    el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, ...lessonCommand(`--motif "${motif.name}"`)));
+    ...(motif.is_taught ? [el("h3", { class: "no-print" }, "Make a sheet from it"), el("p", { class: "no-print" }, ...lessonCommand(`--motif "${motif.name}"`))] : []));
 }
 
 /** @param {MotifCount} one @returns {string} */
 function numbersOf(one) {
   const found = one.finds === null ? "" : ` Of ${count(one.chances)} such chances ${count(one.found)} were taken (${percent(one.finds)}).`;
-  return `In ${one.per_100.toFixed(1)} of 100 games (${one.low.toFixed(1)} to ${one.high.toFixed(1)}; ${playersIn(one)}) ${bandWords(one.band)} fall for it.${found} Together that costs them ${one.costs.toFixed(1)} points in 100 games.`;
+  return `In ${one.per_100.toFixed(1)} of 100 games, each side's counted (${one.low.toFixed(1)} to ${one.high.toFixed(1)}; ${playersIn(one)}) ${bandWords(one.band)} fall for it.${found} Together that costs them ${one.costs.toFixed(1)} points in 100 games.`;
 }
 
 /** How often each band falls for it. @param {Page} page @param {Motif} motif @returns {HTMLElement[]} */
@@ -133,7 +133,7 @@ function curvePart(page, motif) {
   const rows = page.bands.flatMap((name) => countIn(motif, name) || []);
   if (!rows.length) return [];
   return [el("h3", {}, "How often, by rating"),
-    shareTable("Rating band", rows.map((row) => ({ name: row.band, games: row.games, at: row.scanned, rate: row.per_100 / 100, low: row.low / 100, high: row.high / 100, isThis: row.band === motifBand(page) })), "Share of games in which players of the band fall for it, with its interval")];
+    shareTable("Rating band", rows.map((row) => ({ name: row.band, games: row.games, at: row.scanned, rate: row.per_100 / 100, low: row.low / 100, high: row.high / 100, isThis: row.band === motifBand(page) })), "Share of games in which players of the band fall for it, with its interval", "games, each side's")];
 }
 
 /** Where it arises; each opening leads to its place on the map. @param {Page} page @param {Motif} motif @returns {HTMLElement[]} */
@@ -146,7 +146,7 @@ function openingsPart(page, motif) {
 
 /** @param {Example} example @returns {string} */
 function exampleWords(example) {
-  return [example.opening, `${capital(bandWords(example.band))} erred`, example.wins && example.wins !== "mate" ? `it wins ${example.wins}` : ""].filter(Boolean).join("; ");
+  return [example.opening, `${capital(bandWords(example.band))} erred`, example.wins && example.wins !== "mate" ? `${capital(example.side)} wins ${example.wins}` : ""].filter(Boolean).join("; ");
 }
 
 /** What was played first, then what punishes it, and what was better. @param {Example} example @param {number} number @returns {Stepper} */
@@ -168,6 +168,6 @@ function broughtPart(page, number) {
   const list = page.contents.motifs ? page.contents.motifs.list : [];
   if (!told) return [];
   const [games, met] = told;
-  return [el("p", { class: "count" }, `Motifs in ${count(games)} scanned games through it, by either side:`),
+  return [el("p", { class: "count" }, `Motifs in ${count(games)} scanned games through it, each counted once, whichever side falls for it:`),
     el("ul", { class: "below" }, ...met.map(([place, of]) => el("li", {}, el("a", { href: motifLink(page, list[place].name) }, list[place].name), ` ${percent(of / games)} (${count(of)})`)))];
 }

@@ -54,38 +54,42 @@ class Scanned:
 
 
 def motif_contents(scanned: Scanned, bands: Sequence[str]) -> dict[str, Any]:
-    """The motifs that can be taught in some band, each once with its rows by band, all together first.
+    """The motifs that some band falls for, each once with its rows by band, all together first.
 
     `bands` are those of the page.
     """
     motifs, played = scanned.motifs, scanned.played
     told_in = dict.fromkeys([ALL_BANDS, *bands, *(count.band for count in motifs.counts)])
-    of_band = {band: motifs.topics(band) for band in told_in}
-    topics: dict[str, MotifCount] = {}
+    of_band = {band: motifs.listed(band) for band in told_in}
+    motif_counts: dict[str, MotifCount] = {}
     for band in (ALL_BANDS, *bands):
-        for topic in of_band[band]:
-            topics.setdefault(topic.motif, topic)
+        for count in of_band[band]:
+            motif_counts.setdefault(count.motif, count)
     games = {int(str(game)): rows for game, rows in played.groupby("game")}
-    told = [_motif(motifs, topic, of_band, games) for topic in topics.values()]
-    return {"games": motifs.games, "columns": [*COUNTS, "is_topic"], "list": told}
+    taught = {topic.motif for band in told_in for topic in motifs.topics(band)}
+    told = [
+        _motif(motifs, count, of_band, games) | {"is_taught": count.motif in taught}
+        for count in motif_counts.values()
+    ]
+    return {"games": motifs.games, "columns": [*COUNTS, "is_listed"], "list": told}
 
 
 def _motif(
     motifs: Motifs,
     topic: MotifCount,
-    topics: Mapping[str, Sequence[MotifCount]],
+    of_band: Mapping[str, Sequence[MotifCount]],
     games: dict[int, pd.DataFrame],
 ) -> dict[str, Any]:
-    """What is told of one; `topics`: those of each band."""
+    """What is told of one; `of_band`: those listed in each band."""
     rows = motifs.mistakes_of(topic, ALL_BANDS)
     counts = [count for count in motifs.named(topic.motif).values() if count.is_told]
-    taught = {count.band for count in counts if count in topics[count.band]}
+    listed = {count.band for count in counts if count in of_band[count.band]}
     openings = [_opening(share.name, share.games, share.of) for share in shares(rows, "opening")[:_OPENINGS]]
     return {
         "name": topic.motif,
         "pattern": topic.pattern,
         "counts": [
-            [*(_rounded(getattr(count, name)) for name in COUNTS), count.band in taught] for count in counts
+            [*(_rounded(getattr(count, name)) for name in COUNTS), count.band in listed] for count in counts
         ],
         "sign": sign_sentence(topic, motifs.signs(topic)),
         "by": share_words(shares(rows, "by")),
@@ -104,9 +108,11 @@ def _opening(name: str, games: int, of: int) -> dict[str, Any]:
 
 
 def _examples(motifs: Motifs, topic: MotifCount, games: dict[int, pd.DataFrame]) -> Iterable[dict[str, Any]]:
-    """Those that were missed in the game first, since they show what is to be learned."""
+    """Those in which the motif strikes at once, and of these such as were missed in the game, come first:
+    they show what is to be learned.
+    """
     moments = [one for one in motifs.examples(topic, _LOOKED_AT) if one.shown and _is_whole(one, games)]
-    moments.sort(key=lambda one: bool(one.found))
+    moments.sort(key=lambda one: (not one.is_at_once, bool(one.found)))
     return [_example(one, games[one.game]) for one in moments[:EXAMPLES]]
 
 

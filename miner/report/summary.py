@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from miner.finding.finding import Finding
-from miner.finding.things import well_seen
+from miner.finding.things import WELL_SEEN, well_seen
 from miner.finding.words import band_words, can_steer, joined, numbered_sans, own_opening, plain, reply_words
 from miner.schema import LEDGER_STATES
 from miner.store import Manifest
@@ -49,11 +49,11 @@ def _times(findings: Iterable[Finding]) -> str:
 def _best_trap(traps: Sequence[Finding], side: Side) -> str:
     if not traps:
         return ""
-    best = max(well_seen(traps), key=_worth)
+    best, most = _foremost(traps)
     meets = _games(100.0 * best.steered_reach * best.pick_rate)
     towards = "plays towards it as" if can_steer(best) else "has"
     return (
-        f"Most worth setting up is {_called(best)}: whoever {towards} {side.capitalize()} meets it "
+        f"{most} worth setting up is {_called(best)}: whoever {towards} {side.capitalize()} meets it "
         f"in {meets} of 100, worth up to {best.teaching_value:.2f} points that are not made today."
     )
 
@@ -61,12 +61,19 @@ def _best_trap(traps: Sequence[Finding], side: Side) -> str:
 def _worst_pitfall(pitfalls: Sequence[Finding]) -> str:
     if not pitfalls:
         return ""
-    worst = max(well_seen(pitfalls), key=_worth)
+    worst, most = _foremost(pitfalls)
     makes = _games(100.0 * worst.plain_reach * worst.pick_rate)
     return (
-        f"Most worth avoiding is {_called(worst)}: it happens in {makes} of 100 and costs "
+        f"{most} worth avoiding is {_called(worst)}: it happens in {makes} of 100 and costs "
         f"{worst.teaching_value:.2f} points."
     )
+
+
+def _foremost(findings: Sequence[Finding]) -> tuple[Finding, str]:
+    """What is named before all others, and how: something rarer may stand above it in the list."""
+    named = max(well_seen(findings), key=_worth)
+    is_first = named is max(findings, key=_worth)
+    return named, "Most" if is_first else f"Of those seen in {WELL_SEEN} games or more, most"
 
 
 def _worth(finding: Finding) -> tuple[float, float]:

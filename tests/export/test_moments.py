@@ -37,7 +37,7 @@ def test_a_game() -> None:
     assert (answers["Nf3"], answers["Qf3"]) == ("Good as well.", "This was played.")
     last = game.end()
     assert last.board().peek() == chess.Move.from_uci("e5h8")
-    assert " ".join(str(last.comment).split()) == "Motif: double attack. It wins a rook and a pawn."
+    assert " ".join(str(last.comment).split()) == "Motif: double attack. White wins a rook and a pawn."
     assert len(game.variations) == 2  # the mistake, and what was better
     assert mate.end().board().is_checkmate()
 

@@ -7,6 +7,7 @@ import pytest
 from miner.explain.sign import Sign
 from miner.finding.motif_words import (
     costs_sentence,
+    failing_line,
     falls_sentence,
     finders_sentence,
     found_words,
@@ -82,7 +83,9 @@ def test_sentences_bring_their_counts() -> None:
     rows = [queen_raid(game, loss=0.4, found=game < 3) for game in range(10)]
     [topic] = known_motifs(rows).topics(LOW)
 
-    assert "; 10 games of 10 players) players rated below 1000 fall for it." in falls_sentence(topic)
+    falls = falls_sentence(topic)
+    assert falls.startswith("In 10.0 of 100 games, each side's counted (")
+    assert falls.endswith("; 10 of 100, 10 players) players rated below 1000 fall for it.")
     assert finders_sentence(topic).startswith(
         "Of 10 such chances that players rated below 1000 had, an answer"
     )
@@ -113,6 +116,10 @@ def test_signs_before_the_mistake() -> None:
 
     assert {one.sign for one in signs} == {Sign.AIMED, Sign.KING_ALONE, Sign.UNCASTLED}
     assert "only the king guards f7 (5 of 5)" in sign_sentence(topic, signs)
+    by_pattern = known.named("mate in one")[LOW]
+    told = sign_sentence(by_pattern, signs)
+    assert told.startswith("Seen beforehand, in such mistakes of all bands: the piece already bears")
+    assert "bears on the square where it strikes (5 of 5)" in told
     later = known_motifs([scholar(game, square="h8") for game in range(5)])
     assert later.signs(later.topics(LOW)[0]) == []
 
@@ -147,10 +154,28 @@ def test_moment_in_words() -> None:
     moment = told_moment(queen_raid(played="b1c3", found=False))
 
     assert moment_line(moment).startswith("2...g6?? 3.Qxe5+ Be7 4.Qxh8. Better was 2...")
-    assert moment_line(moment).endswith("It wins a rook and a pawn.")
+    assert moment_line(moment).endswith("White wins a rook and a pawn.")
+    assert failing_line(moment) == f"Black tries it, and it fails: {moment_line(moment)}"
     assert played_sentence(moment) == "In the game 3.Nc3 followed."
     assert played_sentence(told_moment(queen_raid())) == "In the game 3.Qxe5+ followed, which punishes it."
     assert played_sentence(told_moment(queen_raid(played=""))) == ""
+
+
+def test_examples_in_which_the_blow_comes_at_once_come_first() -> None:
+    """Those whose line begins with another move come last, though they are of the band."""
+    first = ["b3", "b4", "c3", "c4", "d3", "d4", "f4", "g3", "h3", "h4", "a3", "a4"]
+    later = [
+        moment_row(f"e4 e5 {move} a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=at, square="h8")
+        for at, move in enumerate(first)
+    ]
+    struck = moment_row("e4 e5 Nc3 a6 Qh5", "g6", "Qxe5+", "Be7 Qxh8", game=40, square="e5", band=HIGH)
+    known = known_motifs([*later, struck], 60)
+    count = known.named("double attack: queen")[LOW]
+
+    examples = known.examples(count, 3)
+
+    assert [one.is_at_once for one in examples] == [True, False, False]
+    assert examples[0].game == 40
 
 
 def test_examples_are_of_different_games_and_show_it_soon() -> None:

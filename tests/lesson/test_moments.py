@@ -210,12 +210,19 @@ def test_coach_is_told_of_the_motif() -> None:
     assert own.fails is None
     assert lesson.examples[0] not in own.examples
     facts = motif_facts(lesson)
-    assert any(fact.startswith("Seen beforehand: the queen already bears on e5 (8 of 8)") for fact in facts)
+    assert any(
+        fact.startswith(
+            "Seen beforehand, in such mistakes of all bands: the queen already bears on e5 (8 of 8)"
+        )
+        for fact in facts
+    )
     assert "The error before it: pawn move 100% (8 of 8)." in facts
     assert numbers_words(lesson, exercises) == "5 exercises of the sheet: 1, 2, 3, 4, 5."
     [page] = texts(coach_pdf(exercises, Looks(tongue=ENGLISH), motifs=[lesson]))
     for words in ("Double attack: queen on e5", "EXAMPLE", "HERE IT FAILS", "4.Qxe5+?? Nxe5"):
         assert words in page
+    assert "White tries it, and it fails: 4.Qxe5+??" in " ".join(page.split())
+    assert "Black wins a rook and a pawn." in " ".join(page.split())
 
 
 def test_nothing_is_told_that_is_not_there() -> None:

@@ -127,6 +127,21 @@ def test_long_evenings_go_on_behind_the_footer() -> None:
             assert above[0] > footer[0] + 10
 
 
+def test_a_blow_that_fails_has_who_tries_it() -> None:
+    """Else it reads as if the mistake won what it loses."""
+    [topic] = motif_topics_of("double attack")
+    topic = dataclasses.replace(
+        topic, lesson=dataclasses.replace(topic.lesson, fails=topic.lesson.examples[0])
+    )
+    made = plan(sessions=1)
+    session = dataclasses.replace(made.sessions[0], motifs=(topic,))
+
+    text = plan_markdown(dataclasses.replace(made, sessions=[session])).decode()
+
+    assert "**Here it fails:** Black tries it, and it fails: " in text
+    assert "White wins a rook and a pawn." in text.split("Here it fails")[1]
+
+
 def test_begins_with_the_things_of_the_week() -> None:
     """What the first session teaches: with its opening, its moves, its board and one sentence why."""
     text, page = plan_markdown(plan()).decode(), " ".join(texts(plan_pdf(plan())))
@@ -308,7 +323,7 @@ def test_motifs_in_all_files() -> None:
     told = files["plan.md"].decode()
     assert "1 position, 1 motif" in told
     assert "### Double attack: queen on e5" in told
-    assert "- Seen beforehand: the queen already bears on e5 (8 of 8)" in told
+    assert "- Seen beforehand, in such mistakes of all bands: the queen already bears on e5 (8 of 8)" in told
     assert "you or your opponent could have used double attack (queen on e5)." in told
     assert "New: Motif: double attack: queen on e5" in files["plan.ics"].decode().replace("\r\n ", "")
     [paper] = [" ".join(texts(files["plan.pdf"]))]

@@ -177,7 +177,7 @@ def test_finding_tells_everything(club: Opened) -> None:
         "28 of 80 games",
         "1000-1199",
         "Players of all bands found 4.e5 in 16 of 39 games by 31 players (by these and by what is",
-        "should score 60%, and scores 58%",
+        "After 3...exf4 White should score 60%, and scores 58%",
         "--only",
     ):
         assert part in text
@@ -300,6 +300,26 @@ def test_plan_as_a_diagram(club: Opened) -> None:
     )
     # From the middle of c3 and of d2, twelve units on their way.
     assert arrows == [["M117.9 236.8", "7.4px"], ["M157.5 280.5", "3.8px"]]
+
+
+def test_plans_of_the_same_games_once(club: Opened) -> None:
+    """Where all that the strongest won were of one band, one list has both names."""
+    plans = [
+        [players, 5, detail, share, "", ""]
+        for players, share in (("strongest", 0.8), ("1000-1199", 0.8), ("800-999", 0.6))
+        for detail in ("castling short", "rook on e1")
+    ]
+
+    told = club.page.evaluate(
+        "(plans) => plansPart({about: {plans}}).map((one) => one.querySelector('p')?.textContent"
+        " ?? one.textContent).filter((words) => words.includes('won games'))",
+        plans,
+    )
+
+    assert told == [
+        "The strongest players (players rated 1000-1199), 5 won games",
+        "Players rated 800-999, 5 won games",
+    ]
 
 
 def test_leaks_as_sentences(club: Opened) -> None:

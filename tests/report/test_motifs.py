@@ -46,8 +46,9 @@ def test_values() -> None:
     assert (told["games"], motif["name"]) == (10, QUEEN)
     assert set(rows) == {"all", LOW}
     assert (rows[LOW]["games"], rows[LOW]["players"], rows[LOW]["found"]) == (8, 8, 8 - 7)
-    assert rows[LOW]["is_topic"]
-    assert {*told["columns"]} - {*MOTIFS.names} == {"is_topic"}
+    assert rows[LOW]["is_listed"]
+    assert motif["is_taught"]
+    assert {*told["columns"]} - {*MOTIFS.names} == {"is_listed"}
     assert motif["openings"] == [{"name": "King's Pawn Game", "games": 8, "of": 8, "at": "e4"}]
     assert [example["found"] for example in motif["examples"]] == [False] * 3
     assert motif["examples"][0]["path"]["san"].endswith("Qh5")
@@ -68,6 +69,33 @@ def test_finer_motif_is_not_listed_beside_its_own() -> None:
     assert (QUEEN, HIGH) in listed
     assert (QUEEN, LOW) not in listed
     assert ("double attack: queen", LOW) in listed
+
+
+def test_each_band_lists_what_the_command_lists() -> None:
+    """A pattern by which no one piece is told to strike, and a gain that was not taken, are listed too."""
+    pieces = [("Q", "e5"), ("N", "c7"), ("B", "g7"), ("R", "e8"), ("P", "d5")]
+    rows = [raid(at) | {"piece": piece, "square": square} for at, (piece, square) in enumerate(pieces)]
+    rows += [raid(at) | {"game": 20 + at, "pattern": "gain not taken"} for at in range(5)]
+    scanned = replace(scanned_raids(), motifs=known_motifs(rows, 80))
+
+    told = motif_contents(scanned, [LOW, HIGH])
+
+    listed = {(one["name"], row[0]) for one in told["list"] for row in one["counts"] if row[-1]}
+    assert {name for name, band in listed if band == LOW} == {"double attack", "gain not taken: queen on e5"}
+    assert {count.pattern for count in scanned.motifs.of_band(LOW)} == {"double attack", "gain not taken"}
+    assert {band for _, band in listed} == {"all", LOW}
+    assert not any(one["is_taught"] for one in told["list"])  # there is nothing to ask for in an exercise
+
+
+def test_examples_show_the_motif_before_what_was_missed() -> None:
+    """The only one in which the queen strikes at once comes first, though it was found in its game."""
+    rows = [raid(0), *(raid(game, square="ha"[game % 2] + "8", found=False) for game in range(1, 8))]
+    scanned = replace(scanned_raids(), motifs=known_motifs(rows, 80))
+
+    told = motif_contents(scanned, [LOW])
+
+    [motif] = [one for one in told["list"] if one["name"].startswith("double attack")]
+    assert [example["found"] for example in motif["examples"]] == [True, False, False]
 
 
 def test_way_that_is_not_whole_gives_no_example() -> None:
@@ -112,7 +140,8 @@ def test_page_begins_with_motifs(motifs: Opened) -> None:
     expect(motifs.page.locator("nav a").first).to_have_text("Motifs")
     row = motifs.page.locator(".motifs tbody tr")
     expect(row).to_have_count(1)
-    expect(row).to_contain_text("8 games, 8 players")
+    expect(row).to_contain_text("8 of 20 games, 8 players")
+    expect(motifs.page.locator(".motifs thead")).to_contain_text("Of 100 games, each side's counted")
     expect(row).to_contain_text("13% (1 of 8)")
     assert row.locator(".band-bars rect").count() == 1
     assert motifs.complaints == []
@@ -124,7 +153,13 @@ def test_motif_on_a_page(motifs: Opened) -> None:
 
     main = motifs.page.locator("main")
     expect(main).to_contain_text("Of 8 such chances 1 were taken (13%).")
-    expect(main).to_contain_text("Seen beforehand: the queen already bears on e5 (8 of 8)")
+    expect(main).to_contain_text("of 100 games, each side's counted (")
+    expect(main.locator(".facts thead")).to_contain_text("games, each side's")
+    expect(main).to_contain_text("erred; White wins a rook and a pawn")
+    expect(main).to_contain_text("Make a sheet from it")
+    expect(main).to_contain_text(
+        "Seen beforehand, in such mistakes of all bands: the queen already bears on e5 (8 of 8)"
+    )
     names = main.locator(".stepper").first.locator(".line-name").all_inner_texts()
     assert names == ["What was played: the chance was missed", "What punishes it", "What was better"]
     stepper = main.locator(".stepper").first
@@ -140,7 +175,9 @@ def test_box_of_the_map_tells_its_motifs(motifs: Opened) -> None:
     """And leads to them."""
     motifs.go("view=map")
 
-    expect(motifs.page.locator("#behind")).to_contain_text("Motifs in 10 scanned games through it")
+    expect(motifs.page.locator("#behind")).to_contain_text(
+        "Motifs in 10 scanned games through it, each counted once"
+    )
     motifs.page.locator("#behind").get_by_role("link", name=QUEEN).click()
     expect(motifs.page.locator("main h2")).to_have_text("Double attack: queen on e5")
 

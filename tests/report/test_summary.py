@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from miner.report.summary import mined, summaries
 from miner.store import Manifest
-from miner.terms import Kind
+from miner.terms import Kind, Side
 from tests.export.examples import first_move, legal, vienna
 
 
@@ -31,6 +31,21 @@ def test_nobody_steers_to_where_it_is_unsound() -> None:
     told = summaries([vienna(plain_reach=0.4, pick_rate=0.35, steered_reach=0.4)])
 
     assert "whoever has White meets it in about 14 games of 100" in told["white 1000-1199"]
+
+
+def test_what_few_games_have_is_passed_over_in_words() -> None:
+    """What stands first in the list was seen in two games: it is said from how many on something is named."""
+    rare = legal(teaching_value=3.0, games_with_reply=2)
+    often = vienna(teaching_value=2.0, games_with_reply=28)
+    slips = [
+        first_move(teaching_value=0.5, games_with_reply=9),
+        legal(kind=Kind.PITFALL, side=Side.BLACK, teaching_value=0.9, games_with_reply=1),
+    ]
+
+    told = summaries([often, rare, *slips])["white 1000-1199"]
+
+    assert "Of those seen in 5 games or more, most worth setting up is 3...exf4" in told
+    assert "Of those seen in 5 games or more, most worth avoiding is 1.g4" in told
 
 
 def test_each_side_and_band_has_its_own() -> None:

@@ -125,7 +125,7 @@ def group_data(check: PupilsCheck) -> Data:
     pupils, games = counted(len(table), "pupil"), counted(check.games, "game")
     return {
         "title": "Pupils' games and the opening mistakes",
-        "subtitle": f"{pupils}, {games} of theirs{_span(check.meetings)}{_twice_words(check)}",
+        "subtitle": f"{pupils}, {games} of theirs{_span(table)}{_twice_words(check)}",
         "summary": _group_summary(check),
         "lesson": _told(_lesson(check, EVERYBODY)),
         "has_groups": bool((table["group"] != "").any()),
@@ -175,9 +175,10 @@ def _group_motif(check: PupilsCheck, one: GroupRecord) -> Data:
     }
 
 
-def _span(meetings: pd.DataFrame) -> str:
-    days = sorted(day for day in meetings["date"].unique() if day[:4].isdigit())
-    return f", from {days[0]} to {days[-1]}" if days else ""
+def _span(pupils: pd.DataFrame) -> str:
+    """The dates of the first and the last of all the games that count, for rows of `by_pupil`."""
+    dated = pupils[pupils["first"] != ""]
+    return "" if dated.empty else f", from {dated['first'].min()} to {dated['last'].max()}"
 
 
 def _group_summary(check: PupilsCheck) -> list[str]:
@@ -322,10 +323,11 @@ def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Ex
     motifs = check.motifs
     by_motif = motifs.exercises(pupil, most) if motifs else []
     by_motif = [replace(one, number=len(chosen) + one.number) for one in by_motif]
-    [row] = check.by_pupil[check.by_pupil["pupil"] == pupil].to_dict("records")
+    about = check.by_pupil[check.by_pupil["pupil"] == pupil]
+    [row] = about.to_dict("records")
     meetings = check.meetings[check.meetings["pupil"] == pupil]
     several = check.meetings["source"].nunique() > 1
-    games = f"{counted(row['games'], 'game')}{_span(meetings)}"
+    games = f"{counted(row['games'], 'game')}{_span(about)}"
     return {
         "title": called(check, pupil),
         "subtitle": ", ".join(filter(None, (row["group"], games))),

@@ -216,6 +216,27 @@ def test_games_can_be_found_again(tmp_path: Path) -> None:
     assert "a.pgn" not in one["group.html"].decode()
 
 
+def test_dates_are_those_of_all_games(tmp_path: Path) -> None:
+    """Games that met no finding, and of others none but the undated, belong to the days that are told."""
+    store = club_store(tmp_path, [vienna()])
+    played = [
+        game(QUIET, Date="2024.11.02"),
+        game(f"{INTO_VIENNA} exf4 e5", Date="2025.01.10"),
+        game(QUIET, "Cleo", Date="2025.02.01"),
+        game(QUIET, Date="????.??.??"),
+        game(QUIET, "Cleo", "Dora", Date="2025.06.28"),
+    ]
+
+    check = check_games(store, [written(tmp_path, played)], ["Bert", "Cleo"], names=True)
+
+    pages = {called: pupil_data(check, pupil, 6)[0]["subtitle"] for pupil, called in check.names.items()}
+    assert pages == {
+        "Bert": "4 games, from 2024.11.02 to 2025.02.01",
+        "Cleo": "2 games, from 2025.02.01 to 2025.06.28",
+    }
+    assert "5 games of theirs, from 2024.11.02 to 2025.06.28" in group_data(check)["subtitle"]
+
+
 def test_one_is_singular(tmp_path: Path) -> None:
     """One player of the list has no game, one game is of nobody."""
     store = club_store(tmp_path)

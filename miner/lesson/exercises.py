@@ -36,7 +36,7 @@ class QuestionKind(StrEnum):
 
     PUNISH = "punish"  # the opponent has just played the losing reply
     WRONG = "wrong"  # our own side thinks of it: how is it punished?
-    INSTEAD = "instead"  # our own side thinks of it: what is better?
+    INSTEAD = "instead"  # our own side thinks of it: what is better? Only the best move is known
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -72,7 +72,7 @@ class Exercise(Generic[Told]):
 
     @property
     def accepted(self) -> tuple[str, ...]:
-        """The first moves that solve the task, SAN: where a reply is to be punished all good answers."""
+        """The first moves that solve the task, SAN: all that punish a reply, or else the best one."""
         others = self.finding.answers if self.task is QuestionKind.PUNISH else ()
         return tuple(dict.fromkeys((self.solution[0], *others)))
 

@@ -76,6 +76,8 @@ def _game(exercise: Exercise[Mistake]) -> chess.pgn.Game:
 def exercises_epd(exercises: Sequence[Exercise[Mistake]]) -> bytes:
     """One record per exercise: `bm` all good answers, or `am` the losing reply that is asked about
     with `bm` the better one; `id` number and name, `c0` the task, `pv` the solution; UTF-8, LF.
+
+    Where a better move is asked for there is no `bm`, since others than the best may be as good.
     """
     return "".join(_record(exercise) + "\n" for exercise in exercises).encode()
 
@@ -90,6 +92,8 @@ def _record(exercise: Exercise[Mistake]) -> str:
             bm=[board.parse_san(san) for san in exercise.accepted], c0=task, id=name, pv=solution
         )
     losing, best = board.parse_san(finding.losing_reply), board.parse_san(finding.best_move)
+    if exercise.task is QuestionKind.INSTEAD:
+        return board.epd(am=[losing], c0=task, id=name, pv=solution)
     return board.epd(am=[losing], bm=[best], c0=task, id=name, pv=solution)
 
 

@@ -77,6 +77,7 @@ class Phrases:
     wrong: str
     suppose: str  # a move that is not played yet stands on the board of the page already
     instead: str
+    as_good: str  # beside the only answer whose worth is known
     better: str
     fails: str
     played: str  # the answer in the game from which an exercise is

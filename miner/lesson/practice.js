@@ -5,7 +5,7 @@
  * `PracticeWords` is made from the English table `practice` of phrases.toml: see `make page-types`.
  * @typedef {{id: string, number: number, fen: string, ply: number, bottom: string, mistake: string, played: boolean,
  *   task: string, before: string, english: string, moves: Line, answers: string[], line: Line, motif: string, others: string,
- *   why: string, game: string}} PracticeTask `mistake`: the losing reply, on the board already if it is `played`
+ *   as_good: string, why: string, game: string}} PracticeTask `mistake`: the losing reply, on the board already if it is `played`
  * @typedef {{lang: string, days: number[], example: string, words: PracticeWords, exercises: PracticeTask[]}} PracticeContents
  */
 
@@ -61,6 +61,8 @@ class Work {
     this.task = task;
     this.hints = 0;
     this.tries = 0;
+    /** Whether a move was tried of which nobody knows how good it is. */
+    this.isOpen = false;
     this.isOver = false;
     /** Moves of the answer's line that are on the board. */
     this.at = 0;
@@ -138,9 +140,10 @@ class Work {
       this.end(uci, true);
       return;
     }
-    this.tries++;
-    // Of moves that only are not the best one, nobody has asked how good they are: they are not crossed out.
+    // Of moves that only are not the best one, nobody has asked how good they are: they do not count as wrong.
     const isOther = !this.task.played && uci !== this.task.mistake, move = this.moveWords(uci);
+    if (isOther) this.isOpen = true;
+    else this.tries++;
     this.lines.append(el("li", {}, isOther ? move : el("s", {}, move)));
     this.board.show(this.board.position);
     this.say(filled(isOther ? this.words.other : this.words.wrong, { move }));
@@ -171,7 +174,8 @@ class Work {
   end(uci, isFound) {
     const { task, words, page } = this;
     this.isOver = true;
-    page.done(task.id, isFound && !this.hints && !this.tries);
+    const isAlone = !this.hints && !this.tries;
+    page.done(task.id, isAlone && !isFound && this.isOpen ? null : isAlone && isFound);
     const comes = page.comesWords(task.id), move = this.moveWords(uci);
     this.lines.append(el("li", {}, isFound ? el("b", {}, move) : move));
     const next = el("button", { type: "button", class: "primary", id: "next", onclick: () => page.next() }, words.next);
@@ -192,7 +196,7 @@ class Work {
     const step = (/** @type {string} */ name, /** @type {() => number} */ to) => el("button", { type: "button", onclick: () => this.stepTo(to()) }, name);
     return el("div", { class: "answer" },
       el("h3", {}, words.answer),
-      el("p", { class: "line" }, ...this.stepButtons.flatMap((button) => [button, " "]), ...(task.others ? [`/ ${task.others}`] : [])),
+      el("p", { class: "line" }, ...this.stepButtons.flatMap((button) => [button, " "]), ...(task.others ? [`/ ${task.others}`] : []), task.as_good),
       el("div", { class: "steps no-print", role: "group", "aria-label": words.steps },
         step(words.first, () => 0), step(words.back, () => this.at - 1), step(words.forward, () => this.at + 1), step(words.last, () => this.line.length)),
       el("p", {}, task.why), task.game ? el("p", {}, task.game) : null, el("p", { class: "quiet" }, comes));
@@ -287,7 +291,7 @@ class Practice {
     document.getElementById("task-title")?.focus();
   }
 
-  /** @param {string} id @param {boolean} well */
+  /** @param {string} id @param {boolean | null} well */
   done(id, well) {
     this.sitting.done(id, well, this.today());
     // What another page has put there since stays.

@@ -14,7 +14,14 @@ from miner.finding.words import joined, numbered_sans, path_words, reply_words
 from miner.lesson.cards import AGAIN_AFTER
 from miner.lesson.exercises import Exercise, QuestionKind
 from miner.lesson.phrases import Tongue
-from miner.lesson.sentences import SHOWN_PLIES, because_words, game_words, pattern_name, task_words
+from miner.lesson.sentences import (
+    SHOWN_PLIES,
+    as_good_words,
+    because_words,
+    game_words,
+    pattern_name,
+    task_words,
+)
 from miner.lesson.sheets import Looks
 from miner.terms import Side
 
@@ -78,6 +85,7 @@ def _told(exercise: Exercise[Mistake], tongue: Tongue) -> dict[str, Any]:
         "line": _line(board, line, tongue),
         "motif": pattern_name(finding, tongue),
         "others": " / ".join(tongue.moves(numbered_sans([san], ply)) for san in [*answers][1:]),
+        "as_good": as_good_words(exercise, tongue),
         "why": because_words(exercise, tongue),
         "game": game_words(exercise, tongue),
     }

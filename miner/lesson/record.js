@@ -27,13 +27,14 @@ function dayAfter(day, days) {
 
 /**
  * What is kept of an exercise once it has been done. What went well before its day stays where it was.
- * @param {Kept | undefined} kept @param {boolean} well at the first try, without help @param {string} today
+ * @param {Kept | undefined} kept @param {boolean | null} well at the first try, without help; null: not known @param {string} today
  * @param {number[]} days until it comes again, for each step @returns {Kept}
  */
 function keptAfter(kept, well, today, days) {
-  if (!well) return { step: 0, due: today };
+  if (well === false) return { step: 0, due: today };
   if (kept && kept.due > today) return kept;
   const step = kept ? kept.step : 0;
+  if (well === null) return { step, due: dayAfter(today, days[0]) };
   return { step: step + 1, due: dayAfter(today, days[Math.min(step, days.length - 1)]) };
 }
 
@@ -73,13 +74,13 @@ class Sitting {
     return this.due(byDay(this.ids, this.kepts)[0]);
   }
 
-  /** @param {string} id @param {boolean} well @param {string} today */
+  /** @param {string} id @param {boolean | null} well @param {string} today */
   done(id, well, today) {
     this.kepts.set(id, keptAfter(this.kepts.get(id), well, today, this.days));
     this.ahead?.add(id);
     for (const [other, left] of this.waiting) this.waiting.set(other, left - 1);
-    if (well) this.waiting.delete(id);
-    else this.waiting.set(id, SOON);
+    if (well === false) this.waiting.set(id, SOON);
+    else this.waiting.delete(id);
   }
 }
 

@@ -67,9 +67,21 @@ def question_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
 
 
 def solution_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
-    """The moves that answer the task, numbered, as far as they are printed; other good ones after `/`."""
+    """The moves that answer the task, numbered, as far as they are printed; other good ones after `/`.
+
+    Where a better move is asked for, only the engine's best is known: it is said that others may be as good.
+    """
     lines = [exercise.solution[:SHOWN_PLIES], *((san,) for san in exercise.accepted[1:])]
-    return tongue.moves(" / ".join(numbered_sans(line, exercise.ply) for line in lines))
+    moves = " / ".join(numbered_sans(line, exercise.ply) for line in lines)
+    return tongue.moves(joined(moves, as_good_words(exercise, tongue)))
+
+
+def as_good_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:
+    """That another move may answer the task as well; empty where all good answers are known."""
+    if exercise.task is not QuestionKind.INSTEAD:
+        return ""
+    best = numbered_sans(exercise.solution[:1], exercise.ply)
+    return tongue.moves(f"({tongue.phrases.as_good.format(move=best)})")
 
 
 def why_words(exercise: Exercise[Mistake], tongue: Tongue) -> str:

@@ -134,10 +134,11 @@ class PupilsCheck:
     or that punishes; NaN: not known or not asked), lost and won (points, that is expected score by the band's
     curve; NaN: not known).
 
-    `by_pupil`: pupil, group, games, met, fell_in, avoided, punished, missed, lost, won, unpriced (missed
-    punishments whose cost is not known), usual_falls (how often players of the band would have fallen in),
-    lost_per_100 (games); a position counts once for each game. `by_finding`: key, move, losing_reply, pupils
-    (who met it), and the same counts and sums.
+    `by_pupil`: pupil, group, games, first and last (dates of the games that count, empty without any), met,
+    fell_in, avoided, punished, missed, lost, won, unpriced (missed punishments whose cost is not known),
+    usual_falls (how often players of the band would have fallen in), lost_per_100 (games); a position counts
+    once for each game. `by_finding`: key, move, losing_reply, pupils (who met it), and the same counts and
+    sums.
 
     `progress`: see `miner.pupils.before_after.progress_of`; empty without the day of a lesson.
     """
@@ -385,9 +386,10 @@ def _by_pupil(
     about = pd.DataFrame(
         [
             {"pupil": name, "group": roster.member(player).group, "games": int(played[player])}
+            | _first_and_last(games.loc[games["player"] == player, "date"])
             for player, name in called.items()
         ],
-        columns=["pupil", "group", "games"],
+        columns=["pupil", "group", "games", "first", "last"],
     )
     table = about.merge(_sums(positions, ["pupil"]).reset_index(), on="pupil", how="left")
     counts = ["met", *_COUNTED, "unpriced"]
@@ -396,6 +398,11 @@ def _by_pupil(
     )
     table = table.assign(lost_per_100=100.0 * table["lost"] / table["games"])
     return table.sort_values("pupil", ignore_index=True)
+
+
+def _first_and_last(dates: pd.Series) -> dict[str, str]:
+    days = sorted(day for day in dates if day[:4].isdigit())
+    return {"first": days[0], "last": days[-1]} if days else {"first": "", "last": ""}
 
 
 def _by_finding(meetings: pd.DataFrame) -> pd.DataFrame:

@@ -27,7 +27,7 @@ from miner.finding.words import (
 from miner.lesson.exercises import Exercise
 from miner.lesson.phrases import Tongue
 from miner.lesson.sentences import demonstration, solution_words, task_words, to_move_words, why_words
-from miner.pupils.before_after import EVERYBODY, FEWEST, ChangeVerdict
+from miner.pupils.before_after import CLEAR_BELOW, EVERYBODY, FEWEST, ChangeVerdict
 from miner.pupils.check import Outcome, PupilsCheck
 from miner.pupils.mastery import Record, next_exercises, records
 from miner.pupils.motifs import GroupRecord, MotifCheck, MotifRecord
@@ -55,6 +55,15 @@ _SINCE = {
     ("punishing", ChangeVerdict.BETTER): "punishes more",
     ("punishing", ChangeVerdict.WORSE): "punishes less",
 }
+_MADE_OR_PUNISHED = {"falling in": "made", "punishing": "punished"}
+_PARTS = {
+    "falling in": "Mistakes made: a shorter bar is better",
+    "punishing": "Opponents' mistakes punished: a longer bar is better",
+}
+_BARS = (
+    "The upper bar is before, the lower one after; a whole bar would be every time. There are none where "
+    f"it is fewer than {FEWEST} times on either side."
+)
 _POSITIONS_NOTE = (
     "Positions are found by whatever moves they are reached. Each is held against the finding of the rating "
     "band that is nearest to the pupil's rating in that game; without one, to the middle of the pupil's "
@@ -74,9 +83,11 @@ _MOTIFS_COUNT = (
     "position came up once, each with what it gives away by the engine, whether it was punished or not."
 )
 _GAMES_NOTE = "A game's number counts the games of its file from 1, in their order."
+_BY_CHANCE = round(1.0 / CLEAR_BELOW)
+"""Of so many comparisons in which nothing has changed one looks clear, at most."""
 _PROGRESS_NOTE = (
-    "A change is told as clear where {confidence:.0%} of what may be by chance lies on one side: of ten "
-    "comparisons one looks clear by chance alone. "
+    "A change is told as clear where chance alone brings one as great in fewer than 1 of {by_chance} "
+    "comparisons (Fisher's exact test): of {by_chance}, 1 may look clear by chance. "
     "Games on the day of the lesson, and undated ones, count on neither side. The group's rates are of "
     "pupils with games on both sides, and allow for pupils' differing from each other."
 )
@@ -125,7 +136,7 @@ def group_data(check: PupilsCheck) -> Data:
     pupils, games = counted(len(table), "pupil"), counted(check.games, "game")
     return {
         "title": "Pupils' games and the opening mistakes",
-        "subtitle": f"{pupils}, {games} of theirs{_span(check.meetings)}{_twice_words(check)}",
+        "subtitle": f"{pupils}, {games} of theirs{_span(table)}{_twice_words(check)}",
         "summary": _group_summary(check),
         "lesson": _told(_lesson(check, EVERYBODY)),
         "has_groups": bool((table["group"] != "").any()),
@@ -175,9 +186,10 @@ def _group_motif(check: PupilsCheck, one: GroupRecord) -> Data:
     }
 
 
-def _span(meetings: pd.DataFrame) -> str:
-    days = sorted(day for day in meetings["date"].unique() if day[:4].isdigit())
-    return f", from {days[0]} to {days[-1]}" if days else ""
+def _span(pupils: pd.DataFrame) -> str:
+    """The dates of the first and the last of all the games that count, for rows of `by_pupil`."""
+    dated = pupils[pupils["first"] != ""]
+    return "" if dated.empty else f", from {dated['first'].min()} to {dated['last'].max()}"
 
 
 def _group_summary(check: PupilsCheck) -> list[str]:
@@ -221,8 +233,11 @@ def _since_words(check: PupilsCheck, pupil: str) -> str:
     rows = check.progress[check.progress["pupil"] == pupil]
     verdicts = [(row["skill"], ChangeVerdict(row["verdict"])) for _, row in rows.iterrows()]
     clear = [_SINCE[verdict] for verdict in verdicts if verdict in _SINCE]
-    too_little = all(verdict is ChangeVerdict.TOO_LITTLE for _, verdict in verdicts)
-    return ", ".join(clear) or str(ChangeVerdict.TOO_LITTLE if too_little else ChangeVerdict.UNCLEAR)
+    if clear or not verdicts:
+        return ", ".join(clear) or str(ChangeVerdict.TOO_LITTLE)
+    if len({verdict for _, verdict in verdicts}) == 1:
+        return str(verdicts[0][1])
+    return ", ".join(f"{_MADE_OR_PUNISHED[skill]}: {verdict}" for skill, verdict in verdicts)
 
 
 def _finding_row(check: PupilsCheck, row: Any) -> Data:
@@ -254,6 +269,7 @@ def _lesson(check: PupilsCheck, pupil: str) -> Data | None:
     return {
         "heading": f"Since {_lesson_words(check)}",
         "rows": [_change(row) for _, row in rows.iterrows()],
+        "bars": _BARS,
         "who": (
             "Compared are only games of pupils who have some on both sides of the lesson: the table of all "
             "pupils below counts more."
@@ -273,14 +289,16 @@ def _lesson_words(check: PupilsCheck) -> str:
 
 def _change(row: Any) -> Data:
     before, after = row["yes_before"] + row["no_before"], row["yes_after"] + row["no_after"]
-    is_fall = row["skill"] == "falling in"
+    is_known = row["verdict"] != ChangeVerdict.TOO_LITTLE
     return {
-        "skill": "Common mistakes made" if is_fall else "Opponents' mistakes punished",
+        "part": row["skill"],
+        "what": "Common mistakes",
         "before": of_words(row["yes_before"], before),
         "after": of_words(row["yes_after"], after),
         "bars": [
-            {"when": when, "share": row[f"yes_{when}"] / games if games else 0.0, "games": games}
+            {"when": when, "share": row[f"yes_{when}"] / games}
             for when, games in (("before", before), ("after", after))
+            if is_known
         ],
         "verdict": ChangeVerdict(row["verdict"]),
     }
@@ -290,26 +308,34 @@ _CLEAR = {
     ChangeVerdict.BETTER: "That is better, and by more than chance usually brings.",
     ChangeVerdict.WORSE: "That is worse, and by more than chance usually brings.",
 }
-_TOO_LITTLE = f"oo little to tell (it takes {FEWEST} times on either side)"
+_NOT_CLEAR = {
+    ChangeVerdict.UNCLEAR: "No clear change (as much may be chance)",
+    ChangeVerdict.TOO_LITTLE: f"Too little to tell (it takes {FEWEST} times on either side)",
+}
 
 
 def change_sentences(rows: Sequence[Data]) -> list[str]:
-    """What the counts of the table say: each clear change, and all others in one sentence."""
-    clear = [row for row in rows if row["verdict"] in _CLEAR]
-    unclear = {row["verdict"] for row in rows} - set(_CLEAR)
+    """What the counts of the table say: each clear change, then of what none is clear, and of what too little
+    is known.
+    """
     told = [
-        f"{row['skill']}: {row['before']} times before the lesson, {row['after']} times after it. "
+        f"{capital(_about(row))}: {row['before']} times before the lesson, {row['after']} times after it. "
         f"{_CLEAR[row['verdict']]}"
-        for row in clear
+        for row in rows
+        if row["verdict"] in _CLEAR
     ]
-    others = "in the others" if clear else "since then"
-    if unclear == {ChangeVerdict.TOO_LITTLE}:
-        told.append(f"T{_TOO_LITTLE}.")
-    elif unclear == {ChangeVerdict.UNCLEAR}:
-        told.append(f"No clear change {others}: as much may be chance.")
-    elif unclear:
-        told.append(f"No clear change {others}: as much may be chance, or t{_TOO_LITTLE}.")
+    if told and len(rows) > 1:
+        told.append(f"Of {_BY_CHANCE} comparisons 1 may look clear by chance; here are {len(rows)}.")
+    for verdict, words in _NOT_CLEAR.items():
+        if about := [_about(row) for row in rows if row["verdict"] == verdict]:
+            told.append(f"{words}: {', '.join(about)}.")
     return told
+
+
+def _about(row: Data) -> str:
+    """What a row is about, in a sentence: `common mistakes (made)`."""
+    what: str = row["what"]
+    return f"{what[:1].lower()}{what[1:]} ({_MADE_OR_PUNISHED[row['part']]})"
 
 
 # One pupil
@@ -322,10 +348,11 @@ def pupil_data(check: PupilsCheck, pupil: str, most: int) -> tuple[Data, list[Ex
     motifs = check.motifs
     by_motif = motifs.exercises(pupil, most) if motifs else []
     by_motif = [replace(one, number=len(chosen) + one.number) for one in by_motif]
-    [row] = check.by_pupil[check.by_pupil["pupil"] == pupil].to_dict("records")
+    about = check.by_pupil[check.by_pupil["pupil"] == pupil]
+    [row] = about.to_dict("records")
     meetings = check.meetings[check.meetings["pupil"] == pupil]
     several = check.meetings["source"].nunique() > 1
-    games = f"{counted(row['games'], 'game')}{_span(meetings)}"
+    games = f"{counted(row['games'], 'game')}{_span(about)}"
     return {
         "title": called(check, pupil),
         "subtitle": ", ".join(filter(None, (row["group"], games))),
@@ -361,7 +388,7 @@ def _with_motifs(lesson: Data | None, check: PupilsCheck, pupil: str) -> Data | 
     if lesson is None or check.motifs is None:
         return lesson
     rows = [
-        _change(row) | {"skill": f"{capital(pattern)}: {_skill(row)}"}
+        _change(row) | {"what": capital(pattern)}
         for pattern in check.motifs.compared(pupil)
         for _, row in check.motifs.progress(pupil, pattern).iterrows()
     ]
@@ -369,11 +396,15 @@ def _with_motifs(lesson: Data | None, check: PupilsCheck, pupil: str) -> Data | 
 
 
 def _told(lesson: Data | None) -> Data | None:
-    return None if lesson is None else lesson | {"told": change_sentences(lesson["rows"])}
-
-
-def _skill(row: Any) -> str:
-    return "fell for it" if row["skill"] == "falling in" else "found it"
+    """The rows by whether few or many are good, and what they say."""
+    if lesson is None:
+        return None
+    parts = [
+        {"heading": heading, "rows": [row for row in lesson["rows"] if row["part"] == part]}
+        for part, heading in _PARTS.items()
+    ]
+    told = change_sentences(lesson["rows"])
+    return lesson | {"parts": [part for part in parts if part["rows"]], "told": told}
 
 
 def _motif_row(check: MotifCheck, pupil: str, record: MotifRecord) -> Data:
@@ -578,7 +609,7 @@ def _notes(check: PupilsCheck) -> list[str]:
         [side] = check.index.sides
         lines.append(f"The store holds findings for {side.capitalize()}'s pupils only.")
     if check.lesson or check.lessons.lines:
-        lines.append(_PROGRESS_NOTE.format(confidence=check.index.confidence))
+        lines.append(_PROGRESS_NOTE.format(by_chance=_BY_CHANCE))
     return lines
 
 

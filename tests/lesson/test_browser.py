@@ -89,7 +89,7 @@ def test_three_exercises_by_mouse(file: Path, look: OpenFile) -> None:
     opened = look(file)
     page = opened.page
     opened.wait()
-    assert task(page) == "White to move. 1.g4 is a mistake. Find the best move instead."
+    assert task(page) == "White to move. 1.g4 is a mistake. Find a good move instead."
     drag(page, "e2", "e4")
     expect(page.locator(".tries b")).to_have_text("1.e4")
     expect(page.locator("#next")).to_be_focused()
@@ -164,7 +164,7 @@ def test_what_needs_help_comes_again(file: Path, look: OpenFile) -> None:
     """A wrong move is crossed out; hints name the motif, then the man; the exercise comes back."""
     page = look(file).page
     answer(page, "1.d4")  # as good, for all that is known
-    expect(page.locator(".said")).to_contain_text("1.d4 is not the mistake")
+    expect(page.locator(".said")).to_contain_text("It is not known how good 1.d4 is")
     answer(page, "g4")
     expect(page.locator(".tries li")).to_have_text(["1.d4", "1.g4"])
     expect(page.locator(".tries s")).to_have_text("1.g4")
@@ -189,6 +189,28 @@ def test_what_needs_help_comes_again(file: Path, look: OpenFile) -> None:
     page.locator("#next").click()
     answer(page, "e4")
     assert due(page) == ["again tomorrow", "to be done", "again tomorrow"]
+
+
+def test_moves_of_unknown_worth_do_not_count_as_wrong(file: Path, look: OpenFile) -> None:
+    """Who tries another move first has done it well all the same; who lets it be shown then, neither way."""
+    for last, comes in (("e4", "again on 19 September"), ("", "again tomorrow")):
+        opened = look(file)
+        page = opened.page
+        page.clock.set_fixed_time("2025-09-15T18:00")
+        opened.go("")
+        answer(page, "e4")
+        page.clock.set_fixed_time("2025-09-16T18:00")
+        opened.go("")
+        page.locator(".all button").first.click()
+
+        answer(page, "d4")
+        if last:
+            answer(page, last)
+        else:
+            page.get_by_role("button", name="Show the answer").click()
+
+        expect(page.locator(".answer .line")).to_contain_text("(or a move as good as 1.e4)")
+        assert due(page)[0] == comes, last
 
 
 def test_days(file: Path, look: OpenFile) -> None:

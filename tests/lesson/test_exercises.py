@@ -7,7 +7,7 @@ from typing import Any
 from miner.finding.finding import Finding
 from miner.lesson.exercises import QuestionKind, choose, find_rate, guessed_find_rate, task_of
 from miner.lesson.phrases import Tongue
-from miner.lesson.sentences import number_words, solution_words
+from miner.lesson.sentences import number_words, solution_words, task_words
 from miner.reasons import Reason
 from miner.terms import Kind
 from tests.export.examples import finding, legal, vienna
@@ -60,6 +60,16 @@ def test_all_good_answers_solve_it() -> None:
 
     assert exercise.accepted == ("Bxf7+", "Nxd1")
     assert solution_words(exercise, Tongue.of("en")) == "6.Bxf7+ Ke7 7.Nd5# / 6.Nxd1"
+
+
+def test_other_moves_may_be_as_good_as_the_only_known_one() -> None:
+    """Where a better move is asked for the task and the answer leave room for others, in each language."""
+    [exercise] = choose([vienna(kind=Kind.PITFALL, reason=Reason.POSITION)])
+
+    assert task_words(exercise, Tongue.of("en")) == "3...exf4 is a mistake. Find a good move instead."
+    for language, words in (("en", "or a move as good as"), ("de", "oder ein Zug, der so gut ist wie")):
+        told = solution_words(exercise, Tongue.of(language))
+        assert told.endswith(f" ({words} 3...d5)")
 
 
 def test_with_many_good_answers_there_is_nothing_to_find() -> None:

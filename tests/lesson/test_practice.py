@@ -50,6 +50,8 @@ def test_better_move() -> None:
     assert told["answers"] == ["d7d5"]
     assert told["fen"] == vienna().fen
     assert (told["played"], told["bottom"]) == (False, "black")
+    assert told["as_good"] == "(or a move as good as 3...d5)"
+    assert asked(QuestionKind.PUNISH, legal())["as_good"] == ""
 
 
 @given(finding=any_finding(), kind=st.sampled_from(Kind), reason=st.sampled_from([Reason.MATE, Reason.KING]))

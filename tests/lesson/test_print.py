@@ -41,8 +41,8 @@ def test_a_pupils_sheet() -> None:
     [page] = texts(contents)
     assert "Opening exercises Name" in page
     assert "White to move. How do you punish 5...Bxd1?" in page
-    assert "Black to move. 3...exf4 is a mistake. Find the best move instead." in page
-    assert "White to move. 1.g4 is a mistake. Find the best move instead." in page
+    assert "Black to move. 3...exf4 is a mistake. Find a good move instead." in page
+    assert "White to move. 1.g4 is a mistake. Find a good move instead." in page
     assert diagrams(contents) == [one.board.fen() for one in exercises()]
 
 

@@ -169,6 +169,28 @@ def test_a_change_is_told_in_plain_words(tmp_path: Path) -> None:
     assert "probability" not in page
 
 
+def test_group_and_pupil_agree(tmp_path: Path) -> None:
+    """The column of the group says of common mistakes what the pupil's page says of them."""
+    moves = [f"{INTO_VIENNA} exf4 e5", f"{INTO_VIENNA} d5 fxe5"] * 6 + [f"{INTO_LEGAL} h6 h3"]
+    days = [f"2025.{'01' if at % 4 < 2 else '03'}.{at + 1:02}" for at in range(len(moves))]
+    games = [game(line, "Anna", "Bert", Date=day) for line, day in zip(moves, days, strict=True)]
+    trap = game(f"{INTO_VIENNA} exf4 e5", "Bert", "Anna", Date="2025.03.20")
+    store = club_store(tmp_path)
+
+    check = check_games(store, [written(tmp_path, [*games, trap])], ["Bert"], lesson=date(2025, 2, 1))
+    group, (pupil, _) = group_data(check), pupil_data(check, check.by_pupil["pupil"].iloc[0], 6)
+
+    assert group["pupils"][0]["since"] == "made: no clear change, punished: too little to tell"
+    assert pupil["lesson"]["told"] == [
+        "No clear change (as much may be chance): common mistakes (made).",
+        "Too little to tell (it takes 5 times on either side): common mistakes (punished).",
+    ]
+    made, punished = pupil["lesson"]["parts"]
+    assert ("shorter" in made["heading"], "longer" in punished["heading"]) == (True, True)
+    assert [len(part["rows"][0]["bars"]) for part in (made, punished)] == [2, 0]
+    assert "Common mistakes since the lesson" in pupils_files(check, pdf=False)["group.html"].decode()
+
+
 @pytest.mark.parametrize(
     ("games", "praise"),
     [
@@ -214,6 +236,27 @@ def test_games_can_be_found_again(tmp_path: Path) -> None:
     assert "file 2, game 2 (Black, 2025.01.11)" in both
     assert "file 1 is a.pgn; file 2 is b.pgn" in two["group.html"].decode()
     assert "a.pgn" not in one["group.html"].decode()
+
+
+def test_dates_are_those_of_all_games(tmp_path: Path) -> None:
+    """Games that met no finding, and of others none but the undated, belong to the days that are told."""
+    store = club_store(tmp_path, [vienna()])
+    played = [
+        game(QUIET, Date="2024.11.02"),
+        game(f"{INTO_VIENNA} exf4 e5", Date="2025.01.10"),
+        game(QUIET, "Cleo", Date="2025.02.01"),
+        game(QUIET, Date="????.??.??"),
+        game(QUIET, "Cleo", "Dora", Date="2025.06.28"),
+    ]
+
+    check = check_games(store, [written(tmp_path, played)], ["Bert", "Cleo"], names=True)
+
+    pages = {called: pupil_data(check, pupil, 6)[0]["subtitle"] for pupil, called in check.names.items()}
+    assert pages == {
+        "Bert": "4 games, from 2024.11.02 to 2025.02.01",
+        "Cleo": "2 games, from 2025.02.01 to 2025.06.28",
+    }
+    assert "5 games of theirs, from 2024.11.02 to 2025.06.28" in group_data(check)["subtitle"]
 
 
 def test_one_is_singular(tmp_path: Path) -> None:

@@ -35,21 +35,22 @@ def test_record_in_words(kind: Kind, outcomes: str, last: str, lost: float, word
     assert _record_words(record) == words
 
 
-def test_changes_that_are_not_clear_are_one_line() -> None:
-    """Whatever the table holds: a clear change has its sentence, all others together have one."""
+def test_changes_in_sentences() -> None:
+    """A clear change has its sentence and a warning, and it is said of what nothing is clear or known."""
     verdicts = [ChangeVerdict.TOO_LITTLE, ChangeVerdict.BETTER, ChangeVerdict.UNCLEAR, ChangeVerdict.UNCLEAR]
     rows = [
-        {"skill": f"Skill {place}", "before": "9 of 9", "after": "0 of 9", "verdict": verdict}
-        for place, verdict in enumerate(verdicts)
+        {"what": f"Skill {place}", "part": part, "before": "9 of 9", "after": "0 of 9", "verdict": verdict}
+        for place, (verdict, part) in enumerate(zip(verdicts, ["falling in", "punishing"] * 2, strict=True))
     ]
 
     assert change_sentences(rows) == [
-        "Skill 1: 9 of 9 times before the lesson, 0 of 9 times after it. That is better, and by more than "
-        "chance usually brings.",
-        "No clear change in the others: as much may be chance, or too little to tell (it takes 5 times on "
-        "either side).",
+        "Skill 1 (punished): 9 of 9 times before the lesson, 0 of 9 times after it. That is better, and by "
+        "more than chance usually brings.",
+        "Of 20 comparisons 1 may look clear by chance; here are 4.",
+        "No clear change (as much may be chance): skill 2 (made), skill 3 (punished).",
+        "Too little to tell (it takes 5 times on either side): skill 0 (made).",
     ]
-    assert change_sentences(rows[2:]) == ["No clear change since then: as much may be chance."]
+    assert change_sentences(rows[1:2]) == change_sentences(rows)[:1]
     assert change_sentences([]) == []
 
 

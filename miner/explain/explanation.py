@@ -20,6 +20,9 @@ from miner.reasons import REASONS, Pattern, Reason
 _SHOWN_PLIES = 4  # of a line whose point is not on the board: the reply, the answer and a move of each side
 _DECISIVE_PAWNS = 2
 _LEAST_CP_A_PAWN = 40  # that the engine must see in each: what it calls worth much less will not last
+_LEAST_CP_OF_A_ROOK = (
+    50  # in each that a rook is worth: it mostly falls in the corner, and its taker after it
+)
 _MOST_SEEN = 6  # pawns, since it sees the less in each the more are won
 _ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
 NO_SIMPLE_REASON = "no simple reason"
@@ -172,7 +175,9 @@ def _is_borne_out(evidence: Evidence, material: MaterialLost) -> bool:
     """
     if material.cost is Cost.MISSES and evidence.best.as_cp < _LEAST_CP_A_PAWN:
         return False
-    least_cp = _LEAST_CP_A_PAWN * min(material.pawns, _MOST_SEEN)
+    takes_rook = material.net.get(chess.ROOK, 0) > 0
+    a_pawn = _LEAST_CP_OF_A_ROOK if takes_rook else _LEAST_CP_A_PAWN
+    least_cp = a_pawn * min(material.pawns, _MOST_SEEN)
     seen_cp = evidence.best.as_cp - evidence.reply.as_cp
     return material.cost not in (Cost.WINS, Cost.MISSES) or seen_cp >= least_cp
 

@@ -174,7 +174,7 @@ def test_material_that_the_scores_do_not_bear_out_is_no_reason() -> None:
     reply = "Bc5 Nxf7 Bxf2+ Kf1 Qe7 Nxh8 Bb6 Nc3 Qc5 Bf7+ Kf8 d4 exd4"
     best = "d5 exd5 Na5 Bb5+ c6 dxc6 bxc6 Bd3 Nd5 Nf3 Bd6 O-O Nf4"
 
-    little = explain(evidence(moves, reply=reply, best=best, best_cp=-14, reply_cp=-132))
+    little = explain(evidence(moves, reply=reply, best=best, best_cp=-14, reply_cp=-151))
     much = explain(evidence(moves, reply=reply, best=best, best_cp=-14, reply_cp=-400))
 
     assert much.detail == "wins a rook for a pawn"

@@ -170,10 +170,14 @@ def _reasons(evidence: Evidence, forced_loss: float) -> Iterator[_Told]:
 def _is_borne_out(evidence: Evidence, material: MaterialLost) -> bool:
     """Whether the engine's scores differ by as much as material that is won would make them, or nearly.
 
-    A knight that has taken a rook in the corner and will not come out again has won none; nor does the win of
-    a pawn get missed that leaves its side no better.
+    A knight that has taken a rook in the corner and will not come out again has won none; nor has anything
+    been won for good that leaves who has less level; nor does the win of a pawn get missed that leaves its
+    side no better.
     """
     if material.cost is Cost.MISSES and evidence.best.as_cp < _LEAST_CP_A_PAWN:
+        return False
+    has_left = material_balance(evidence.board, evidence.errs) - material.won
+    if material.cost is Cost.WINS and has_left < 0 and evidence.reply.as_cp > -_LEAST_CP_A_PAWN:
         return False
     takes_rook = material.net.get(chess.ROOK, 0) > 0
     a_pawn = _LEAST_CP_OF_A_ROOK if takes_rook else _LEAST_CP_A_PAWN

@@ -181,6 +181,19 @@ def test_material_that_the_scores_do_not_bear_out_is_no_reason() -> None:
     assert "rook" not in little.detail
 
 
+def test_who_stands_level_has_lost_nothing_for_good() -> None:
+    """After 5...f5 6.d4 fxe4 7.Nxe5 White gives up a piece and checks without end: no bishop is won."""
+    moves = "e4 e5 Nf3 Nc6 Bb5 a6 Ba4 d6 c3 f5"
+    reply = "d4 fxe4 Nxe5 dxe5 Qh5+ Ke7 Bg5+ Nf6 Bxc6 bxc6 dxe5 Qd5 Bh4 Ke6 exf6"
+    best = "exf5 Bxf5 O-O Bd3 Re1 Be7 Bc2 Bxc2 Qxc2 Nf6 d4 e4 Ng5"
+
+    level = explain(evidence(moves, reply=reply, best=best, best_cp=100, reply_cp=0))
+    worse = explain(evidence(moves, reply=reply, best=best, best_cp=100, reply_cp=-150))
+
+    assert worse.reason is Reason.MATERIAL
+    assert level.reason is not Reason.MATERIAL
+
+
 def test_pawn_that_was_given_before_is_won_back() -> None:
     """Black, a pawn up after 4.c3, lets White take one with 4...d3: a child who counts finds it even."""
     moves, best = "e4 e5 Nf3 Nc6 d4 exd4 c3", "dxc3 Nxc3 Bb4 Bc4 d6 O-O Bxc3 bxc3 Nf6 e5"

@@ -559,6 +559,19 @@ def test_print_has_all_findings(tmp_path: Path, open_file: OpenFile) -> None:
     assert [sheet for sheet in sheets if "Mistake Worth" not in sheet or "Find rate" not in sheet] == []
 
 
+def test_print_leaves_no_headings_alone(club: Opened) -> None:
+    """Wherever the list begins on a sheet, its first finding stands on the same one."""
+    club.page.emulate_media(media="print")
+    for height in range(0, 160, 20):
+        club.page.evaluate("(mm) => document.getElementById('summary').style.height = `${mm}mm`", height)
+
+        sheets = texts(club.page.pdf(prefer_css_page_size=True))
+
+        [first] = [sheet for sheet in sheets if "ordered by worth" in sheet]
+        assert re.search(r"Find rate.* 1\. Vienna Gambit", first), height
+        assert not any("Mistake Worth" in sheet for sheet in sheets[: sheets.index(first)]), height
+
+
 def test_no_half_of_a_sheet_stays_empty(club: Opened) -> None:
     """A map and what is behind it share a sheet; what is told of a finding goes on in a second column."""
     club.go("view=map&side=white&band=1000-1199")

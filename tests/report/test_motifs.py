@@ -147,6 +147,18 @@ def test_page_begins_with_motifs(motifs: Opened) -> None:
     assert motifs.complaints == []
 
 
+def test_numbers_print_on_one_line(motifs: Opened) -> None:
+    """A rate and its bounds are not broken up; what they rest on may be."""
+    motifs.page.set_viewport_size({"width": 794, "height": 1000})  # as wide as a sheet
+    motifs.page.emulate_media(media="print")
+
+    high = motifs.page.locator(".motifs .interval").evaluate_all(
+        "(all) => all.map((one) => one.getClientRects().length)"
+    )
+
+    assert high == [1]
+
+
 def test_motif_on_a_page(motifs: Opened) -> None:
     """Numbers, sign, openings that lead to the map, and examples: what was missed, then the punishment."""
     motifs.page.get_by_role("link", name="Double attack: queen on e5").click()

@@ -12,7 +12,7 @@ import pandas as pd
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.moment import Moment
-from miner.finding.motif_words import moment_line
+from miner.finding.motif_words import meaning_words, moment_line
 from miner.finding.motifs import NO_STRIKE
 from miner.finding.words import (
     agreeing,
@@ -414,6 +414,7 @@ def _motif_row(check: MotifCheck, pupil: str, record: MotifRecord) -> Data:
     return {
         "games": "; ".join(newest),
         "motif": capital(record.pattern),
+        "meaning": meaning_words(record.pattern),
         "fell": of_words(record.fell, record.games) + _usual(record.usual_fell),
         "found": of_words(record.found, record.chances) + _usual(record.usual_found),
         "costs": two_decimals(record.costs),

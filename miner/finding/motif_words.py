@@ -2,15 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import chess
 
+from miner.explain.motif import Theme
 from miner.finding.moment import Moment
 from miner.finding.motifs import MotifCount, Share, SignCount
 from miner.finding.words import band_words, between, capital, counted, joined, numbered_sans, percent, plain
+from miner.reasons import PATTERNS, Pattern
 
 OPENING_LENGTH = 60
+
+_THEMES: Mapping[Theme, str] = {
+    Theme.MATE: "One move gives mate.",
+    Theme.THREAT_OF_MATE: "A move threatens mate, and what meets it costs something.",
+    Theme.PROMOTION: "A pawn gets through to the last rank.",
+    Theme.UNSOUND_SACRIFICE: "A piece is given up, and what it brings is not enough.",
+    Theme.CHEAPER_ATTACKER: "A piece stands where something that is worth less takes it.",
+    Theme.KING_DRIVEN_OUT: "Checks drive the king out into the open.",
+    Theme.CASTLING_LOST: "The king can no longer castle.",
+    Theme.DRIVEN_HOME: "A piece that was out must go back to where it began.",
+    Theme.CHASED: "A piece is attacked move after move and has to run.",
+    Theme.GAIN_OF_TIME: "A move attacks something, so that the other side has no time for its own plans.",
+    Theme.ATTACK: "A move attacks a piece that cannot well be saved.",
+    Theme.PAWN_ATTACK: "A move attacks a pawn that cannot well be guarded.",
+    Theme.BREAKS_PAWNS: "An exchange leaves the other side with pawns that cannot guard each other.",
+    Theme.EXCHANGE: "Men come off the board, and one side gets less for them.",
+    Theme.PAWN_BREAK: "A pawn move opens the centre at the right moment.",
+    Theme.MISSED_RECAPTURE: "Something could be taken back, and another move was played.",
+    Theme.MISSED_GAIN: "Something could be won, and another move was played.",
+    Theme.DEVELOPMENT: "One side has more pieces out than the other.",
+    Theme.WEAK_PAWNS: "Pawns are left that no other pawn can guard.",
+    Theme.WEAK_SQUARE: "A square is left that no pawn can guard any more.",
+    Theme.BARE_KING: "The king has no pawns before it any more.",
+    Theme.BISHOPS: "One side keeps both bishops, the other does not.",
+    Theme.OUT_OF_PLAY: "A piece stands where it has nothing to do.",
+    Theme.SPACE: "One side's pawns leave the other's pieces little room.",
+    Theme.POSITION: "The best move would have kept more.",
+}
+
+
+def meaning_words(pattern: str) -> str:
+    """What a motif's name means, in a sentence for pupils; empty for a name that is none.
+
+    >>> meaning_words("gain not taken")
+    'Something could be won, and another move was played.'
+    """
+    if pattern in {*Pattern}:
+        return PATTERNS[Pattern(pattern)].meaning
+    return _THEMES[Theme(pattern)] if pattern in {*Theme} else ""
 
 
 def falls_words(count: MotifCount) -> str:

@@ -338,7 +338,7 @@ def homework_words(session: Session, tongue: Tongue) -> str:
         f"Write down from memory what follows on {replies}, then set each position up and check it."
         if replies
         else "",
-        f"Play through your last games: find a move by which you or your opponent could have used {motifs}."
+        f"Play through your last games: find a move where a chance of this kind came up: {motifs}."
         if motifs
         else "",
         "Solve the exercises again that went wrong.",

@@ -12,7 +12,7 @@ import pandas as pd
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake
 from miner.finding.moment import Moment
-from miner.finding.motif_words import moment_line
+from miner.finding.motif_words import meaning_words, moment_line
 from miner.finding.motifs import NO_STRIKE
 from miner.finding.words import (
     agreeing,
@@ -40,6 +40,8 @@ SHOWN_WELL = 6
 SHOWN_MOTIFS = 5
 SHOWN_WHO = 3
 """Pupils who fell most often for a motif of the group that are told."""
+HALF_KEPT = 0.5
+"""Share of the gain from which an answer that does not punish is told to keep some of it."""
 AVOIDED_OFTEN, FALLS_SPARED = 2, 0.5
 """Times that a pupil must have avoided a mistake to be praised, and how often players of the rating would
 have made it there.
@@ -414,6 +416,7 @@ def _motif_row(check: MotifCheck, pupil: str, record: MotifRecord) -> Data:
     return {
         "games": "; ".join(newest),
         "motif": capital(record.pattern),
+        "meaning": meaning_words(record.pattern),
         "fell": of_words(record.fell, record.games) + _usual(record.usual_fell),
         "found": of_words(record.found, record.chances) + _usual(record.usual_found),
         "costs": two_decimals(record.costs),
@@ -550,7 +553,7 @@ def _wrong(record: Record, meetings: pd.DataFrame, *, several: bool) -> Data:
     games = [_game_words(row, several) for row in there.head(SHOWN_GAMES).to_dict("records")]
     more = f" and {len(there) - len(games)} more" if len(there) > len(games) else ""
     return {
-        "what": f"answered {reply_words(finding)} with {_answers_words(there['played'], finding)}"
+        "what": f"answered {reply_words(finding)} with {_answers_words(there, finding)}"
         if is_trap
         else f"played {reply_words(finding)}",
         "opening": opening_words(finding),
@@ -560,10 +563,19 @@ def _wrong(record: Record, meetings: pd.DataFrame, *, several: bool) -> Data:
     }
 
 
-def _answers_words(played: pd.Series, finding: Finding) -> str:
-    """The first few different answers to a losing reply as alternatives, e.g. `6.Qd3, e4 or Nxd5`."""
-    first, *others = played.unique()[:SHOWN_GAMES]
-    *commas, last = [numbered_sans([first], finding.ply + 1), *others]
+def _answers_words(meetings: pd.DataFrame, finding: Finding) -> str:
+    """The first few different answers to a losing reply as alternatives, e.g. `6.Qd3, e4 or Nxd5`.
+
+    Of one that keeps half of the gain or more that is said: it is no plain failure.
+    """
+    answers = meetings.drop_duplicates("played").head(SHOWN_GAMES)
+    played = list(answers["played"])
+    sans = [numbered_sans(played[:1], finding.ply + 1), *played[1:]]
+    kept_half = answers["kept"] >= HALF_KEPT
+    *commas, last = [
+        f"{san} (which keeps at least half of the gain)" if is_half else san
+        for san, is_half in zip(sans, kept_half, strict=True)
+    ]
     return f"{', '.join(commas)} or {last}" if commas else last
 
 

@@ -104,3 +104,12 @@ def test_print(pages: Path, look: OpenFile, tmp_path: Path) -> None:
     assert len(texts(sheets)) == 1
     assert ["Answers:" in text for text in texts((tmp_path / "answers.pdf").read_bytes())] == [True]
     assert sizes_mm(sheets) == {(210, 297)}
+
+
+def test_numbers_of_what_went_wrong_are_labelled(pages: Path, look: OpenFile) -> None:
+    """Where the table has no head, each number says what it is."""
+    [bert] = [one for one in pages.glob("pupil-*.html") if "<td>played 3...exf4<" in one.read_text()]
+    for width, shown in ((390, ['"How often"', '"Points lost"']), (1280, ["none", "none"])):
+        cells = look(bert, width=width).page.locator(".wrong tr:first-child td[data-name]")
+        before = "all => all.map(one => getComputedStyle(one, '::before').content)"
+        assert cells.evaluate_all(before)[:2] == shown, width

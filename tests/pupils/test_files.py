@@ -23,7 +23,16 @@ from miner.pupils.pages import pupils_files
 from miner.store import Store
 from tests.export.examples import vienna
 from tests.lesson.pages import HOSTILE, diagrams, texts
-from tests.pupils.clubs import INTO_LEGAL, INTO_VIENNA, QUIET, club_findings, club_store, game, written
+from tests.pupils.clubs import (
+    INTO_LEGAL,
+    INTO_VIENNA,
+    QUIET,
+    club_findings,
+    club_store,
+    followed_row,
+    game,
+    written,
+)
 
 NAMES = ("Hazelthwick, Hollimund", "Snowthistle, Quillamy", "Moorhen, Wrenna")
 WORDS = re.compile("|".join(word for name in NAMES for word in name.split(", ")), re.IGNORECASE)
@@ -167,6 +176,24 @@ def test_a_change_is_told_in_plain_words(tmp_path: Path) -> None:
     assert 'aria-label="before 100 of 100 times; after 0 of 100 times"' in page
     assert "percentage" not in page
     assert "probability" not in page
+
+
+@pytest.mark.parametrize(
+    ("kept", "words"),
+    [
+        (0.6, "answered 3...exf4 with 4.d3 (which keeps at least half of the gain)"),
+        (0.4, "answered 3...exf4 with 4.d3"),
+        (None, "answered 3...exf4 with 4.d3"),
+    ],
+)
+def test_an_answer_that_keeps_half_is_told_so(tmp_path: Path, kept: float | None, words: str) -> None:
+    """It does not punish as it could, and yet its player stands better for the mistake."""
+    store = club_store(tmp_path, followed=[followed_row(vienna(), "d3", kept)])
+
+    check = check_games(store, [written(tmp_path, [game(f"{INTO_VIENNA} exf4 d3")])], ["Anna"])
+
+    [wrong] = pupil_data(check, check.by_pupil["pupil"].iloc[0], 6)[0]["wrong"]
+    assert wrong["what"] == words
 
 
 def test_group_and_pupil_agree(tmp_path: Path) -> None:

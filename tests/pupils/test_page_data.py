@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import pytest
 
+from miner.explain.motif import Theme
+from miner.finding.motif_words import meaning_words
 from miner.pupils.before_after import ChangeVerdict
 from miner.pupils.check import Outcome
 from miner.pupils.mastery import Record
 from miner.pupils.motifs import MotifRecord
 from miner.pupils.page_data import _is_found_well, _record_words, change_sentences
+from miner.reasons import Pattern
 from miner.terms import Kind
 from tests.export.examples import vienna
 
@@ -33,6 +36,12 @@ def test_record_in_words(kind: Kind, outcomes: str, last: str, lost: float, word
     record = Record(finding=vienna(kind=kind), outcomes=known, last_wrong=last, lost=lost)
 
     assert _record_words(record) == words
+
+
+@pytest.mark.parametrize("name", [*Pattern, *Theme])
+def test_every_motif_is_explained(name: str) -> None:
+    """Whatever stands on a child's sheet as a motif has a sentence beside it."""
+    assert meaning_words(name).endswith(".")
 
 
 def test_changes_in_sentences() -> None:

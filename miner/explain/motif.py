@@ -182,7 +182,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     weight = 2 if _answer_wins(evidence, _THREAT) else 1
     gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
     by_answer = next(_by_answer(evidence, explanation), None) if gives_more else None
-    if by_answer and by_answer[0] is Theme.EXCHANGE and (misses or _forgoes(evidence)):
+    if by_answer and by_answer[0] in (Theme.EXCHANGE, Theme.SPACE) and (misses or _forgoes(evidence)):
         return _struck(Theme.MISSED_GAIN, evidence.board, best, "")
     is_pattern = by_answer is not None and by_answer[0] in _COMBINED
     if gives_more and not is_pattern and _misses(explanation) and (combined := _combination(evidence)):
@@ -748,13 +748,17 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         is_given = answer.takes_back and not answer.is_retaken and given > taken
         yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
-    is_trade = answer.is_capture and all(_retakes_with_pawn(before, line[1:3]) for line in lines)
-    if not takes_mover and not is_trade and _is_break(before, move):
+    is_traded = answer.is_capture and (
+        explanation.won or all(_is_traded(before, line[1:3]) for line in lines)
+    )
+    if not takes_mover and not is_traded and _is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
     if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied):
         yield Theme.ATTACK, before, move
     if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
+    if is_new and not answer.is_capture and _gains_ground(before, move):
+        yield Theme.SPACE, before, move
 
 
 def _threatens_mate(now: chess.Board) -> bool:
@@ -1165,11 +1169,12 @@ def _exchanges(start: chess.Board, line: tuple[chess.Move, ...]) -> bool:
     return is_piece and (retakes or any(move.to_square == answer.to_square for move in rest[:1]))
 
 
-def _retakes_with_pawn(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether a pawn takes a pawn and is retaken by one: pawns are traded, and nothing is broken open."""
+def _is_traded(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
+    """Whether what a pawn takes is retaken by a pawn, or beside the centre: nothing is broken open."""
     if len(moves) < 2 or moves[0].to_square != moves[1].to_square:
         return False
-    return after(before, moves[:1]).piece_type_at(moves[1].from_square) == chess.PAWN
+    is_by_pawn = after(before, moves[:1]).piece_type_at(moves[1].from_square) == chess.PAWN
+    return is_by_pawn or moves[0].to_square not in CENTRE
 
 
 def _is_break(before: chess.Board, answer: chess.Move) -> bool:
@@ -1183,8 +1188,13 @@ def _is_break(before: chess.Board, answer: chess.Move) -> bool:
     meets = now.attacks(answer.to_square) & now.pawns & now.occupied_co[now.turn]
     if answer.to_square not in _OUTER_CENTRE:
         return bool(meets & chess.SquareSet(CENTRE))
-    gains_ground = answer.to_square in CENTRE and rank_of(answer.to_square, before.turn) >= 4
-    return bool(meets) or before.is_capture(answer) or gains_ground
+    return bool(meets) or before.is_capture(answer)
+
+
+def _gains_ground(before: chess.Board, answer: chess.Move) -> bool:
+    """Whether a pawn moves to the middle of the board, on its side's fourth rank or beyond."""
+    is_pawn = before.piece_type_at(answer.from_square) == chess.PAWN
+    return is_pawn and answer.to_square in CENTRE and rank_of(answer.to_square, before.turn) >= 4
 
 
 _BY_DETAIL = {

@@ -1272,6 +1272,48 @@ FROM_GAMES = {
         ),
         Motif(Pattern.DOUBLE_ATTACK, "Q", "h5", "a rook and a pawn for a knight"),
     ),
+    "a pawn that moves on and meets no other has broken nothing open: it takes space": (
+        evidence(
+            "r3k1nr/ppp4p/2nq1pp1/3pp3/1b1P1PQ1/2N4P/PPP2PB1/R1B1K2R w KQkq - 2 11",
+            reply="O-O e4 Nb5 Qe7 f5 a6 Nc3 Qf7 f3 gxf5",
+            best="fxe5 fxe5 O-O Nf6 dxe5 Nxe5 Qh4 Bxc3",
+            best_cp=-13,
+            reply_cp=-163,
+        ),
+        Motif(Theme.SPACE, "P", "e5"),
+    ),
+    "a pawn on c4 is taken and retaken: nothing is broken open, and a pawn was missed": (
+        evidence(
+            "r1bq1rk1/1p1p1pbp/p1n1pnp1/3p2B1/1PP5/P1N2N2/4PPPP/2RQKB1R w K - 0 10",
+            reply="e3 dxc4 Bxc4 h6 Bh4 Ne7 O-O b5 Bd3 Bb7",
+            best="cxd5 exd5 Nxd5 d6 g3 Be6 Nf4 Bf5",
+            best_cp=45,
+            reply_cp=-144,
+        ),
+        Motif(Theme.MISSED_GAIN, "P", "d5"),
+    ),
+    "a pawn that takes on f5 and meets the one on e6 does break": (
+        evidence(
+            "1r1qkb1r/pp4pp/2p1p1n1/5p2/3PP3/2N4P/PPPQ1PB1/2KR3R b k - 0 12",
+            reply="c5 exf5 Nh4 Qe2 Qg5+ f4 Qxf5 Be4 Qxf4+ Kb1",
+            best="Bd6 Kb1 O-O e5 Bb4 h4 Nxh4",
+            defences=("c5 exf5 exf5 Qe2+ Be7 Bd5 Qb6 dxc5 Qxc5 Rhe1",),
+            best_cp=-15,
+            reply_cp=-338,
+        ),
+        Motif(Theme.PAWN_BREAK, "P", "f5"),
+    ),
+    "a pawn that takes in the centre draws the queen there": (
+        evidence(
+            "rnbqkbnr/ppp2ppp/8/3pp3/2P5/1P6/PB1PPPPP/RN1QKBNR b KQkq - 1 3",
+            reply="e4 cxd5 Qxd5 Nc3 Qe5 f3 Nf6 e3 Bf5 fxe4",
+            best="d4 a3 c5 e3 Nc6",
+            defences=("e4 cxd5 Bf5 Nc3 Nf6 e3 Nxd5 Nge2 Nxc3 Bxc3",),
+            best_cp=110,
+            reply_cp=-57,
+        ),
+        Motif(Theme.PAWN_BREAK, "P", "d5"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

@@ -156,7 +156,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(missed, evidence.board, evidence.best_line[0], "")
     has_won, _, what = explanation.detail.partition("wins ")
     wins = "" if has_won else what.removeprefix("back ").removeprefix("at least ")
-    strike = explanation.strike
+    strike = _played(evidence, explanation.strike)
     if strike is not None and not strike.is_far and not _on_the_way(evidence, explanation.reason, strike):
         simple = _simpler(evidence, strike, explanation.won)
         if simple is not None:
@@ -220,6 +220,13 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     if len(line) > 1 and _exchanges(evidence.board, line):
         return _struck(Theme.EXCHANGE, before, line[1], wins)
     return Motif(Theme.POSITION.value, wins=wins)
+
+
+def _played(evidence: Evidence, strike: Strike | None) -> Strike | None:
+    """A strike, if it comes in one of the lines: what is only thought of, after their end, plays no part."""
+    ply = strike.before.ply() - evidence.board.ply() if strike is not None else 0
+    lines = evidence.reply_lines
+    return strike if strike and any(strike.move in line[ply : ply + 1] for line in lines) else None
 
 
 _LEADS_UP = (Theme.GAIN_OF_TIME, Theme.ATTACK, Theme.PAWN_ATTACK, Theme.PAWN_BREAK, Theme.EXCHANGE)
@@ -585,6 +592,8 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
         before = evidence.after_reply(1)
         if _takes_piece(evidence):
             return _struck(_plain(before, line[1]), before, line[1], "")
+        if not king.driven and evidence.board.piece_type_at(line[0].from_square) == chess.KING:
+            return None  # it has gone by itself: nothing keeps it from castling
         theme = Theme.KING_DRIVEN_OUT if king.driven else Theme.CASTLING_LOST
         ply = _checks_at(evidence, king)
         before = evidence.after_reply(ply)
@@ -1051,7 +1060,8 @@ def _threat(answer: _Answer) -> Pattern | Theme | None:
     if len(hit & taken & set(now.attacks(move.to_square))) > 1:
         return Pattern.DOUBLE_ATTACK
     if hit:
-        return Theme.ATTACK
+        is_piece = any(now.piece_type_at(at) != chess.PAWN for at in hit)
+        return Theme.ATTACK if is_piece else Theme.PAWN_ATTACK
     pieces = [at for at in takeable if VALUES[_kind(now, at)] >= VALUES[chess.KNIGHT]]
     return Pattern.TRAPPED_PIECE if any(has_no_flight(now, at) for at in pieces) else None
 

@@ -36,6 +36,7 @@ from miner.explain.pattern import (
     is_rook_at_home,
     line_pieces,
     man_behind,
+    swap_gain,
 )
 from miner.explain.position import doubled, is_bare, isolated
 from miner.reasons import Pattern, Reason
@@ -249,7 +250,7 @@ def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -
     # Of a piece each side leaves the engine's score tells which matters more.
     least = gain + 1 if evidence.best.as_cp >= -evidence.reply.as_cp else gain
     # That a pawn comes off elsewhere for it makes a piece no less.
-    whole = _swap(board, best) if gain >= _THREAT else gain
+    whole = swap_gain(board, best) if gain >= _THREAT else gain
     is_piece = whole - taken_value(board, reply) >= VALUES[chess.KNIGHT]
     is_piece = is_piece and won <= gain and not _answer_wins(evidence, least)
     outweighs = evidence.best.as_cp >= max(_CLEAR_CP, -2 * evidence.reply.as_cp)
@@ -260,7 +261,7 @@ def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -
 
 def _free_gain(board: chess.Board, move: chess.Move) -> int:
     """Pawns that a capture wins, on its square and once all captures have settled."""
-    gain = _swap(board, move) if board.is_capture(move) else 0
+    gain = swap_gain(board, move) if board.is_capture(move) else 0
     if gain < 1:
         return 0
     return max(0, min(gain, -settle(after(board, (move,))).balance - material_balance(board, board.turn)))
@@ -287,6 +288,8 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
         return Pattern.DOUBLE_ATTACK, before, answer
     if is_later and strike.pattern is Pattern.REMOVED_DEFENDER and gain >= 1:
         return _plain(before, answer), before, answer
+    if is_later and won and _skewers(evidence, now):
+        return Pattern.SKEWER, before, answer
     if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
         return Pattern.TRAPPED_PIECE, before, answer
     if is_later and strike.pattern in _AT_A_GLANCE and _threatens_mate(now):
@@ -294,6 +297,17 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
         return attack, before, answer
     return None
+
+
+def _skewers(evidence: Evidence, now: chess.Board) -> bool:
+    """Whether the answer attacks a dearer piece, and takes what stood behind when that has gone away."""
+    if len(evidence.reply_line) < 3:
+        return False
+    hunter, goes = evidence.reply_line[1].to_square, evidence.reply_line[2].from_square
+    behind = man_behind(now, hunter, goes)
+    if behind is None or now.is_check() or _value(now, goes) <= max(_value(now, hunter), _value(now, behind)):
+        return False
+    return any((then.from_square, then.to_square) == (hunter, behind) for then in evidence.reply_line[3:7:2])
 
 
 def _came_by(evidence: Evidence, before: chess.Board, take: chess.Move) -> _Found | None:
@@ -307,7 +321,7 @@ def _came_by(evidence: Evidence, before: chess.Board, take: chess.Move) -> _Foun
         return None
     start, came, taken = evidence.after_reply(ply), line[ply], captured_square(before, take)
     if start.is_capture(came):
-        wins = came.to_square != line[ply - 1].to_square and _swap(start, came) >= 1
+        wins = came.to_square != line[ply - 1].to_square and swap_gain(start, came) >= 1
         return (_plain(start, came), start, came) if wins else None
     now = after(start, (came,))
     sees = {man_behind(now, came.to_square, front) for front in now.attacks(came.to_square)}
@@ -357,7 +371,9 @@ def _left_hanging(evidence: Evidence, won: int) -> chess.Move | None:
     It is taken in each line, though something may come first.
     """
     before, best = evidence.after_reply(1), after(evidence.board, evidence.best_line[:1])
-    hung_anyhow = {take.to_square for take in best.generate_legal_captures() if _swap(best, take) >= _THREAT}
+    hung_anyhow = {
+        take.to_square for take in best.generate_legal_captures() if swap_gain(best, take) >= _THREAT
+    }
     takes = [
         (gain, take)
         for take in before.generate_legal_captures()
@@ -530,7 +546,7 @@ def _taken_there(evidence: Evidence, square: chess.Square) -> int:
 
 def _gain_there(evidence: Evidence, before: chess.Board, take: chess.Move) -> int:
     """Pawns that a capture wins, all retaken that pays, beyond what the mistake has taken on that square."""
-    return _swap(before, take) - _taken_there(evidence, take.to_square)
+    return swap_gain(before, take) - _taken_there(evidence, take.to_square)
 
 
 def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme:
@@ -762,8 +778,10 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     )
     if not takes_mover and not is_traded and _is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
-    if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied):
+    if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied & ~now.pawns):
         yield Theme.ATTACK, before, move
+    if is_new and not answer.is_capture and _threatens_fork(now, move, now.pawns):
+        yield Theme.PAWN_ATTACK, before, move
     if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
     if is_new and not answer.is_capture and _gains_ground(before, move):
@@ -791,7 +809,7 @@ def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -
     before, move, reply = answer.before, answer.move, answer.lines[0][0]
     plain = _plain(before, move)
     # What is taken back without loss had defenders enough: if it pays, it does so elsewhere.
-    is_guarded = plain is Pattern.TOO_FEW_DEFENDERS and _swap(before, move) < 1
+    is_guarded = plain is Pattern.TOO_FEW_DEFENDERS and swap_gain(before, move) < 1
     is_traded = is_guarded and answer.is_retaken
     if answer.wins_material and move.to_square == reply.to_square:
         # Whoever took something cheaper there, and is retaken, has sacrificed; equals are exchanged.
@@ -801,7 +819,7 @@ def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -
             yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, move
         if not is_traded:
             yield plain, before, move
-    wins_it = not answer.takes_back and _swap(before, move) >= 1
+    wins_it = not answer.takes_back and swap_gain(before, move) >= 1
     if answer.wins_material and answer.is_retaken and not wins_it and (taken_next := _takes_next(evidence)):
         yield taken_next
     is_kept = explanation.won > 0 and not answer.is_retaken
@@ -853,7 +871,7 @@ def _takes_next(evidence: Evidence) -> _Found | None:
         return None
     before, move = evidence.after_reply(3), evidence.reply_line[3]
     is_other = before.is_capture(move) and move.to_square != evidence.reply_line[2].to_square
-    return (_plain(before, move), before, move) if is_other and _swap(before, move) >= 1 else None
+    return (_plain(before, move), before, move) if is_other and swap_gain(before, move) >= 1 else None
 
 
 def _kind(board: chess.Board, square: chess.Square) -> chess.PieceType:
@@ -884,18 +902,9 @@ def _pays(before: chess.Board, capture: chess.Move) -> bool:
     return MATED > settled > material_balance(before, before.turn)
 
 
-def _swap(before: chess.Board, capture: chess.Move) -> int:
-    """Pawns that a capture wins if nobody does anything but take back on its square, the cheapest first."""
-    takes = taken_value(before, capture)
-    now = after(before, (capture,))
-    retakes = now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square])
-    cheapest = min(retakes, key=lambda retake: (_value(now, retake.from_square), retake.uci()), default=None)
-    return takes - (max(0, _swap(now, cheapest)) if cheapest else 0)
-
-
 def _takeable(board: chess.Board) -> set[chess.Square]:
     """Squares on which the side to move wins something by what happens there alone."""
-    return {take.to_square for take in board.generate_legal_captures() if _swap(board, take) >= 1}
+    return {take.to_square for take in board.generate_legal_captures() if swap_gain(board, take) >= 1}
 
 
 def _hits(
@@ -1029,7 +1038,9 @@ def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_ma
     free.turn = before.turn
     hit = now.attacks(square) & now.occupied_co[now.turn] & ~now.kings & ~now.pawns
     forked = {
-        take.to_square for take in free.generate_legal_captures(to_mask=int(hit)) if _swap(free, take) >= 1
+        take.to_square
+        for take in free.generate_legal_captures(to_mask=int(hit))
+        if swap_gain(free, take) >= 1
     }
     takes = any(move.to_square in forked and move.from_square == square for move in line[2:_SOON:2])
     return takes or (wins_material and bool(forked))
@@ -1109,7 +1120,7 @@ def _first_taken(evidence: Evidence, explanation: Explanation) -> _Found | None:
     for ply in range(1, 1 + len(explanation.refutation), 2):
         before, move = evidence.after_reply(ply), evidence.reply_line[ply]
         retakes = move.to_square == evidence.reply_line[ply - 1].to_square
-        if before.is_capture(move) and not retakes and _swap(before, move) >= 1:
+        if before.is_capture(move) and not retakes and swap_gain(before, move) >= 1:
             return _plain(before, move), before, move
     return None
 

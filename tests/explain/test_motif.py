@@ -1314,6 +1314,48 @@ FROM_GAMES = {
         ),
         Motif(Theme.PAWN_BREAK, "P", "d5"),
     ),
+    "the queen may trade itself away: it is not trapped, and what stood behind it falls": (
+        evidence(
+            "r1b1k2r/pp3pbp/3ppnp1/2p1q3/4P3/1BP2Q1P/PP3PP1/RNB1R1K1 b kq - 2 12",
+            reply="O-O Bf4 Qh5 Qxh5 Nxh5 Bxd6 Rd8 Bxc5 Nf4 Be3",
+            best="d5 Bf4 dxe4 Ba4+ Bd7 Bxd7+ Kxd7 Qe3",
+            best_cp=1,
+            reply_cp=-122,
+        ),
+        Motif(Pattern.SKEWER, "B", "f4", "two pawns"),
+    ),
+    "the king has gone by itself: what the knight does is told, not a queen that never moves": (
+        evidence(
+            "r2q1rk1/ppp2pp1/3pbn1p/2b1p3/1nP5/1P2PNQP/PB1P1PP1/RN2KB1R w KQ - 1 11",
+            reply="Kd1 Ne4 Qh2 Nxf2+ Kc1 b5 cxb5 a6 a3 Nbd3+",
+            best="Na3 Bf5 d4 Bb6 Be2 Ne4 Qh2",
+            best_cp=-160,
+            reply_cp=-462,
+        ),
+        Motif(Theme.GAIN_OF_TIME, "N", "e5"),
+    ),
+    "a queen hits a pawn, not a piece": (
+        evidence(
+            "rnbqkbnr/ppp2pp1/8/3p3p/4p3/3PPN2/PPP1BPPP/RNBQK2R w KQkq - 0 5",
+            reply="Nd4 Qg5 Kf1 h4 h3 Nf6 c4 dxc4",
+            best="dxe4 dxe4 Qxd8+ Kxd8 Ng5 Ke8 Nc3 Nc6",
+            defences=("Nd4 Qg5 g3 Nf6 h4 Qe5 c4 c5 Nb5 a6",),
+            best_cp=123,
+            reply_cp=-73,
+        ),
+        Motif(Theme.PAWN_ATTACK, "Q", "g4"),
+    ),
+    "a pawn is all that the queen attacks": (
+        evidence(
+            "rnbqkb1r/pp1p1ppp/4pn2/2p5/2PP4/P7/1P2PPPP/RNBQKBNR w KQkq - 0 4",
+            reply="Bg5 Qb6 b4 cxb4 Nf3 Nc6 c5 Qa5 Bd2 b6",
+            best="e3 d5 Nf3 dxc4 Bxc4",
+            defences=("Bg5 Qb6 d5 Qxb2 Nd2 Be7 Rb1 Qxa3 Ngf3 exd5",),
+            best_cp=13,
+            reply_cp=-95,
+        ),
+        Motif(Theme.PAWN_ATTACK, "Q", "b3", "a pawn"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

@@ -180,7 +180,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     has_gain = recaptures or leaves or evidence.best.as_cp >= least
     misses = _misses(explanation) and has_gain and _is_a_gain(evidence, explanation.detail)
     # Whoever gives away more than he misses is punished for that; a piece left to be taken counts double.
-    weight = 2 if _answer_wins(evidence, _THREAT) else 1
+    weight = 2 if _answer_wins(evidence, _THREAT) and not _is_paid_for(evidence, explanation.won) else 1
     gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
     by_answer = next(_by_answer(evidence, explanation), None) if gives_more else None
     if by_answer and by_answer[0] in (Theme.EXCHANGE, Theme.SPACE) and (misses or _forgoes(evidence)):
@@ -399,10 +399,28 @@ def _is_a_gain(evidence: Evidence, detail: str) -> bool:
     board, best, reply = evidence.board, evidence.best_line[0], evidence.reply_line[0]
     if _LEFT in detail and board.is_capture(reply) and reply.to_square == best.to_square:
         return False
+    if _needs_help(evidence):
+        return False
     if _is_forcing(board, best) or not detail.endswith(("of a pawn", "back a pawn")):
         return True
     gain_there = settled_balance(board, board.turn) - material_balance(board, board.turn)
     return threat_gain(after(board, (best,))) > gain_there and not _answer_wins(evidence, 1)
+
+
+def _needs_help(evidence: Evidence) -> bool:
+    """Whether the best move is taken back, and the quiet move then would win nothing had another taken."""
+    board, line = evidence.board, evidence.best_line
+    if len(line) < 3 or not board.is_capture(line[0]) or line[1].to_square != line[0].to_square:
+        return False
+    if _is_forcing(after(board, line[:2]), line[2]) or swap_gain(board, line[0]) >= 1:
+        return False
+    now, level = after(board, line[:1]), material_balance(board, board.turn)
+    ends = [
+        after(now, (retake, line[2]))
+        for retake in now.generate_legal_captures(to_mask=chess.BB_SQUARES[line[0].to_square])
+        if line[2] in after(now, (retake,)).legal_moves
+    ]
+    return any(-settle_answer(end).balance <= level for end in ends)
 
 
 def _answer_wins(evidence: Evidence, least: int) -> bool:
@@ -766,8 +784,12 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
+    if not answer.takes_back and taken_next[0] and _removes_guard(evidence):
+        yield Pattern.REMOVED_DEFENDER, before, move
     if not answer.takes_back and taken_next[0] and all(taken_next):
         yield taken_next[0]
+    if answer.is_capture and (forks := _forks_after(evidence)):
+        yield forks
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
         given, taken = taken_value(before, move), taken_value(answer.start, lines[0][0])
         is_given = answer.takes_back and not answer.is_retaken and given > taken
@@ -807,6 +829,8 @@ def _takes_and_forks(answer: _Answer) -> bool:
 def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -> Iterator[_Found]:
     """How what the answer takes has stood there, or what it takes next."""
     before, move, reply = answer.before, answer.move, answer.lines[0][0]
+    if _is_paid_for(evidence, explanation.won):
+        return
     plain = _plain(before, move)
     # What is taken back without loss had defenders enough: if it pays, it does so elsewhere.
     is_guarded = plain is Pattern.TOO_FEW_DEFENDERS and swap_gain(before, move) < 1
@@ -844,6 +868,14 @@ def _by_attack(answer: _Answer, won: int) -> Pattern | None:
     return _hits(before, answer.lines, move, won)
 
 
+def _is_paid_for(evidence: Evidence, won: int) -> bool:
+    """Whether a piece is at once taken elsewhere for what the answer takes: nothing is won by that."""
+    lines = [line for line in evidence.reply_lines if len(line) > 2]
+    takes = [[taken_value(after(evidence.board, line[:ply]), line[ply]) for ply in (1, 2)] for line in lines]
+    elsewhere = all(line[1].to_square != line[2].to_square for line in lines)
+    return won < 1 and bool(lines) and elsewhere and all(back >= got >= _THREAT for got, back in takes)
+
+
 def _sacrificed_until(board: chess.Board, line: tuple[chess.Move, ...]) -> int:
     """The ply at which a piece is taken that stays where it has taken something cheaper; 0: it is not.
 
@@ -874,6 +906,21 @@ def _takes_next(evidence: Evidence) -> _Found | None:
     return (_plain(before, move), before, move) if is_other and swap_gain(before, move) >= 1 else None
 
 
+def _removes_guard(evidence: Evidence) -> bool:
+    """Whether the answer takes what guards a man that falls next; with any defence something falls."""
+    before, falls = evidence.after_reply(1), evidence.reply_line[3].to_square
+    if falls in _takeable(before) or evidence.reply_line[1].to_square not in before.attackers(
+        evidence.errs, falls
+    ):
+        return False
+    others = [evidence.along(line) for line in evidence.defences if len(line) > 3]
+    return all(
+        other.after_reply(3).is_capture(other.reply_line[3])
+        and swap_gain(other.after_reply(3), other.reply_line[3]) >= 1
+        for other in others
+    )
+
+
 def _kind(board: chess.Board, square: chess.Square) -> chess.PieceType:
     return board.piece_type_at(square) or chess.PAWN
 
@@ -892,8 +939,35 @@ def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
     now = after(before, (answer,))
     if not is_dearer and all(is_pinned_away(now, guard, answer.to_square) for guard in guards):
         return Pattern.PIN
+    if not is_dearer and swap_gain(before, answer) < 1 and (trick := _if_taken_back(before, answer)):
+        return trick
     # Of a piece that is worth more than what takes it defenders make up for nothing.
     return Theme.CHEAPER_ATTACKER if is_dearer else Pattern.TOO_FEW_DEFENDERS
+
+
+def _if_taken_back(before: chess.Board, capture: chess.Move) -> Pattern | None:
+    """The fork or the pin by which a capture pays, whatever takes back: the guards only seem to guard."""
+    level, found = material_balance(before, before.turn), None
+    now = after(before, (capture,))
+    for retake in now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square]):
+        free = after(now, (retake,))
+        tricks = ((_trick(free, move, retake.to_square), move) for move in free.legal_moves)
+        wins = (
+            trick for trick, move in tricks if trick and -settle_answer(after(free, (move,))).balance > level
+        )
+        if (found := next(wins, None)) is None:
+            return None
+    return found
+
+
+def _trick(board: chess.Board, move: chess.Move, target: chess.Square) -> Pattern | None:
+    """Whether a quiet move forks with check, or pins the man on `target`."""
+    now = after(board, (move,))
+    if board.is_capture(move):
+        return None
+    if now.is_check() and len(now.attacks(move.to_square) & now.occupied_co[now.turn] & ~now.pawns) > 1:
+        return Pattern.DOUBLE_ATTACK
+    return Pattern.PIN if is_pinned(now, target, (move.to_square,)) else None
 
 
 def _pays(before: chess.Board, capture: chess.Move) -> bool:
@@ -954,6 +1028,20 @@ def _forks_next(evidence: Evidence) -> _Found | None:
     before, move = evidence.after_reply(3), line[3]
     forks = not before.is_capture(move) and is_pawn_fork(after(before, (move,)), move.to_square)
     return (Pattern.DOUBLE_ATTACK, before, move) if forks else None
+
+
+def _forks_after(evidence: Evidence) -> _Found | None:
+    """A quiet move after an exchange that attacks a piece and something else, and takes one of them."""
+    line = evidence.reply_line
+    if len(line) < 6 or line[2].to_square != line[1].to_square:
+        return None
+    before, move, then = evidence.after_reply(3), line[3], line[5]
+    hit = _newly_takeable(before, after(before, (move,))) & set(
+        after(before, (move,)).attacks(move.to_square)
+    )
+    takes = then.from_square == move.to_square and then.to_square in hit and len(hit) > 1
+    is_fork = takes and not before.is_capture(move) and bool(_pieces_hit(before, move))
+    return (Pattern.DOUBLE_ATTACK, before, move) if is_fork else None
 
 
 def _fork_trick(evidence: Evidence) -> _Found | None:

@@ -1356,6 +1356,68 @@ FROM_GAMES = {
         ),
         Motif(Theme.PAWN_ATTACK, "Q", "b3", "a pawn"),
     ),
+    "the queen guards a pawn only seemingly: a bishop would pin her": (
+        evidence(
+            "r1bqkb1r/4pppp/npp2n2/3pN3/3P4/P1N1P3/1P3PPP/R1BQKB1R b KQkq - 4 9",
+            reply="Qd6 Nxc6 Ne4 Nxe4 Qxc6 Nc3 Nc7 Bd2 Bd7 Bd3",
+            best="Bb7 Bxa6 Rxa6 b4 Ra8 b5 cxb5",
+            best_cp=-42,
+            reply_cp=-200,
+        ),
+        Motif(Pattern.PIN, "N", "c6", "a pawn"),
+    ),
+    "who takes the bishop back is forked: the pawn had a guard": (
+        evidence(
+            "r1bq1rk1/pppp1p1p/1b3np1/3Pp3/1P2P3/P1N3Q1/2PB1PPP/R3KB1R w KQ - 0 11",
+            reply="Qxe5 Bxf2+ Kd1 d6 Qg5 Bd4 Kc1 a5 b5 Nxe4",
+            best="d6 Bd4 O-O-O c6 Bg5 Bxc3 Qxc3 Nxe4",
+            best_cp=75,
+            reply_cp=-158,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "B", "f7", "a rook and a pawn for a knight"),
+    ),
+    "an exchange takes what guards the bishop": (
+        evidence(
+            "r2q1rk1/pp3pbp/3p1np1/1BpP2B1/Q3P1b1/2N2P2/PPP3PP/R3K2R b KQ - 1 14",
+            reply="Bd7 Bxf6 Qxf6 Bxd7 a6 Rd1 b5 Qb3 Qg5 O-O",
+            best="a6 fxg4 axb5 Qxb5 h6 Bxf6",
+            defences=("Bd7 Bxf6 Bxb5 Bxd8 Bxa4 Bc7 Bxc3+ bxc3 Rfe8 O-O-O",),
+            best_cp=43,
+            reply_cp=-211,
+        ),
+        Motif(Pattern.REMOVED_DEFENDER, "B", "f6"),
+    ),
+    "queens are exchanged, then a knight attacks a bishop and pawns": (
+        evidence(
+            "r3k2r/ppp2p2/5p1p/4pb2/1bPq4/1PNPB3/1P3PPP/R2Q1RK1 b kq - 1 14",
+            reply="Qg4 Qxg4 Bxg4 Nd5 f5 Nxb4 f4 Bd2 Be2 f3",
+            best="Bg4 Bxd4 Bxd1 Raxd1 exd4 Nd5 Bd6 g3",
+            best_cp=-161,
+            reply_cp=-414,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "d5"),
+    ),
+    "a knight is taken and a bishop for it: what was missed is told": (
+        evidence(
+            "r1bqk1nr/pp1p1pbp/4p1p1/2p1n1N1/3PP3/1B6/PPP2PPP/RNBQK2R b KQkq - 0 7",
+            reply="c4 dxe5 cxb3 axb3 Bxe5 Na3 d5 exd5 Qxd5 O-O",
+            best="cxd4 O-O h6 Nf3 Nxf3+ Qxf3 b6",
+            best_cp=63,
+            reply_cp=-118,
+        ),
+        Motif(Theme.PAWN_BREAK, "P", "e5"),
+    ),
+    "an exchange that only one way of taking back would make a gain": (
+        evidence(
+            "r1bq1rk1/1pp2ppp/2np4/p1bNn3/2P5/P3PN2/1P2BPPP/R1BQ1RK1 b - - 1 10",
+            reply="Bf5 Nd4 Bxd4 exd4 Ng6 Re1 Be6 Nxc7 Qxc7 d5",
+            best="Nxf3+ gxf3 Bh3 f4",
+            defences=("Bf5 Nd4 Be6 Nxe6 fxe6 Nf4 Qe8 Bd2 g5 Nh5",),
+            best_cp=96,
+            reply_cp=-86,
+        ),
+        Motif(Theme.ATTACK, "N", "d4"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

@@ -30,6 +30,7 @@ from miner.explain.pattern import (
     Strike,
     find_strike,
     has_no_flight,
+    if_taken_back,
     is_pawn_fork,
     is_pinned,
     is_pinned_away,
@@ -795,8 +796,9 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         is_given = answer.takes_back and not answer.is_retaken and given > taken
         yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
-    is_traded = answer.is_capture and (
-        explanation.won or all(_is_traded(before, line[1:3]) for line in lines)
+    is_traded = answer.is_capture and all(_is_traded(before, line[1:3]) for line in lines)
+    is_traded = (
+        is_traded or (answer.is_capture and explanation.won > 0) or _is_paid_for(evidence, explanation.won)
     )
     if not takes_mover and not is_traded and _is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
@@ -908,17 +910,11 @@ def _takes_next(evidence: Evidence) -> _Found | None:
 
 def _removes_guard(evidence: Evidence) -> bool:
     """Whether the answer takes what guards a man that falls next; with any defence something falls."""
-    before, falls = evidence.after_reply(1), evidence.reply_line[3].to_square
-    if falls in _takeable(before) or evidence.reply_line[1].to_square not in before.attackers(
-        evidence.errs, falls
-    ):
+    before, answer, falls = evidence.after_reply(1), *(evidence.reply_line[ply].to_square for ply in (1, 3))
+    if falls in _takeable(before) or answer not in before.attackers(evidence.errs, falls):
         return False
-    others = [evidence.along(line) for line in evidence.defences if len(line) > 3]
-    return all(
-        other.after_reply(3).is_capture(other.reply_line[3])
-        and swap_gain(other.after_reply(3), other.reply_line[3]) >= 1
-        for other in others
-    )
+    lines = [line for line in evidence.defences if len(line) > 3]
+    return all(line[3].to_square in _takeable(evidence.along(line).after_reply(3)) for line in lines)
 
 
 def _kind(board: chess.Board, square: chess.Square) -> chess.PieceType:
@@ -939,35 +935,10 @@ def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
     now = after(before, (answer,))
     if not is_dearer and all(is_pinned_away(now, guard, answer.to_square) for guard in guards):
         return Pattern.PIN
-    if not is_dearer and swap_gain(before, answer) < 1 and (trick := _if_taken_back(before, answer)):
+    if not is_dearer and swap_gain(before, answer) < 1 and (trick := if_taken_back(before, answer)):
         return trick
     # Of a piece that is worth more than what takes it defenders make up for nothing.
     return Theme.CHEAPER_ATTACKER if is_dearer else Pattern.TOO_FEW_DEFENDERS
-
-
-def _if_taken_back(before: chess.Board, capture: chess.Move) -> Pattern | None:
-    """The fork or the pin by which a capture pays, whatever takes back: the guards only seem to guard."""
-    level, found = material_balance(before, before.turn), None
-    now = after(before, (capture,))
-    for retake in now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square]):
-        free = after(now, (retake,))
-        tricks = ((_trick(free, move, retake.to_square), move) for move in free.legal_moves)
-        wins = (
-            trick for trick, move in tricks if trick and -settle_answer(after(free, (move,))).balance > level
-        )
-        if (found := next(wins, None)) is None:
-            return None
-    return found
-
-
-def _trick(board: chess.Board, move: chess.Move, target: chess.Square) -> Pattern | None:
-    """Whether a quiet move forks with check, or pins the man on `target`."""
-    now = after(board, (move,))
-    if board.is_capture(move):
-        return None
-    if now.is_check() and len(now.attacks(move.to_square) & now.occupied_co[now.turn] & ~now.pawns) > 1:
-        return Pattern.DOUBLE_ATTACK
-    return Pattern.PIN if is_pinned(now, target, (move.to_square,)) else None
 
 
 def _pays(before: chess.Board, capture: chess.Move) -> bool:

@@ -329,6 +329,31 @@ def is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square
     return board.piece_type_at(guard) != chess.KING and is_pinned(board, guard, elsewhere)
 
 
+def if_taken_back(before: chess.Board, capture: chess.Move) -> Pattern | None:
+    """The fork or the pin by which a capture pays, whatever takes back: the guards only seem to guard."""
+    level, found = material_balance(before, before.turn), None
+    now = after(before, (capture,))
+    for retake in now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square]):
+        free = after(now, (retake,))
+        tricks = ((_trick(free, move, retake.to_square), move) for move in free.legal_moves)
+        wins = (
+            trick for trick, move in tricks if trick and -settle_answer(after(free, (move,))).balance > level
+        )
+        if (found := next(wins, None)) is None:
+            return None
+    return found
+
+
+def _trick(board: chess.Board, move: chess.Move, target: chess.Square) -> Pattern | None:
+    """Whether a quiet move forks with check, or pins the man on `target`."""
+    now = after(board, (move,))
+    if board.is_capture(move):
+        return None
+    if now.is_check() and len(now.attacks(move.to_square) & now.occupied_co[now.turn] & ~now.pawns) > 1:
+        return Pattern.DOUBLE_ATTACK
+    return Pattern.PIN if is_pinned(now, target, (move.to_square,)) else None
+
+
 def man_behind(board: chess.Board, square: chess.Square, front: chess.Square) -> chess.Square | None:
     """The man of the side to move that the line piece on `square` attacks through `front`."""
     if square not in line_pieces(board, not board.turn) or front not in board.attacks(square):

@@ -1369,7 +1369,7 @@ FROM_GAMES = {
     "who takes the bishop back is forked: the pawn had a guard": (
         evidence(
             "r1bq1rk1/pppp1p1p/1b3np1/3Pp3/1P2P3/P1N3Q1/2PB1PPP/R3KB1R w KQ - 0 11",
-            reply="Qxe5 Bxf2+ Kd1 d6 Qg5 Bd4 Kc1 a5 b5 Nxe4",
+            reply="Qxe5 Bxf2+ Kd1 d6 Qg5 Bd4 Kc1 a5 b5 Nxe4 Nxe4 Qxg5 Bxg5 Bxa1 c3 Bf5 Nf6+ Kg7",
             best="d6 Bd4 O-O-O c6 Bg5 Bxc3 Qxc3 Nxe4",
             best_cp=75,
             reply_cp=-158,
@@ -1390,7 +1390,7 @@ FROM_GAMES = {
     "queens are exchanged, then a knight attacks a bishop and pawns": (
         evidence(
             "r3k2r/ppp2p2/5p1p/4pb2/1bPq4/1PNPB3/1P3PPP/R2Q1RK1 b kq - 1 14",
-            reply="Qg4 Qxg4 Bxg4 Nd5 f5 Nxb4 f4 Bd2 Be2 f3",
+            reply="Qg4 Qxg4 Bxg4 Nd5 f5 Nxb4 f4 Bd2 Be2 f3 Bxf1 Kxf1 O-O-O Rxa7",
             best="Bg4 Bxd4 Bxd1 Raxd1 exd4 Nd5 Bd6 g3",
             best_cp=-161,
             reply_cp=-414,
@@ -1405,7 +1405,7 @@ FROM_GAMES = {
             best_cp=63,
             reply_cp=-118,
         ),
-        Motif(Theme.PAWN_BREAK, "P", "e5"),
+        Motif(Theme.MISSED_GAIN, "P", "d5"),
     ),
     "an exchange that only one way of taking back would make a gain": (
         evidence(

@@ -30,12 +30,14 @@ from miner.explain.pattern import (
     Strike,
     find_strike,
     has_no_flight,
+    if_taken_back,
     is_pawn_fork,
     is_pinned,
     is_pinned_away,
     is_rook_at_home,
     line_pieces,
     man_behind,
+    swap_gain,
 )
 from miner.explain.position import doubled, is_bare, isolated
 from miner.reasons import Pattern, Reason
@@ -156,7 +158,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(missed, evidence.board, evidence.best_line[0], "")
     has_won, _, what = explanation.detail.partition("wins ")
     wins = "" if has_won else what.removeprefix("back ").removeprefix("at least ")
-    strike = explanation.strike
+    strike = _played(evidence, explanation.strike)
     if strike is not None and not strike.is_far and not _on_the_way(evidence, explanation.reason, strike):
         simple = _simpler(evidence, strike, explanation.won)
         if simple is not None:
@@ -179,10 +181,10 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     has_gain = recaptures or leaves or evidence.best.as_cp >= least
     misses = _misses(explanation) and has_gain and _is_a_gain(evidence, explanation.detail)
     # Whoever gives away more than he misses is punished for that; a piece left to be taken counts double.
-    weight = 2 if _answer_wins(evidence, _THREAT) else 1
+    weight = 2 if _answer_wins(evidence, _THREAT) and not _is_paid_for(evidence, explanation.won) else 1
     gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
     by_answer = next(_by_answer(evidence, explanation), None) if gives_more else None
-    if by_answer and by_answer[0] is Theme.EXCHANGE and (misses or _forgoes(evidence)):
+    if by_answer and by_answer[0] in (Theme.EXCHANGE, Theme.SPACE) and (misses or _forgoes(evidence)):
         return _struck(Theme.MISSED_GAIN, evidence.board, best, "")
     is_pattern = by_answer is not None and by_answer[0] in _COMBINED
     if gives_more and not is_pattern and _misses(explanation) and (combined := _combination(evidence)):
@@ -222,6 +224,13 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     return Motif(Theme.POSITION.value, wins=wins)
 
 
+def _played(evidence: Evidence, strike: Strike | None) -> Strike | None:
+    """A strike, if it comes in one of the lines: what is only thought of, after their end, plays no part."""
+    ply = strike.before.ply() - evidence.board.ply() if strike is not None else 0
+    lines = evidence.reply_lines
+    return strike if strike and any(strike.move in line[ply : ply + 1] for line in lines) else None
+
+
 _LEADS_UP = (Theme.GAIN_OF_TIME, Theme.ATTACK, Theme.PAWN_ATTACK, Theme.PAWN_BREAK, Theme.EXCHANGE)
 """What leads up to the combination by which a piece is won."""
 
@@ -242,7 +251,7 @@ def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -
     # Of a piece each side leaves the engine's score tells which matters more.
     least = gain + 1 if evidence.best.as_cp >= -evidence.reply.as_cp else gain
     # That a pawn comes off elsewhere for it makes a piece no less.
-    whole = _swap(board, best) if gain >= _THREAT else gain
+    whole = swap_gain(board, best) if gain >= _THREAT else gain
     is_piece = whole - taken_value(board, reply) >= VALUES[chess.KNIGHT]
     is_piece = is_piece and won <= gain and not _answer_wins(evidence, least)
     outweighs = evidence.best.as_cp >= max(_CLEAR_CP, -2 * evidence.reply.as_cp)
@@ -253,7 +262,7 @@ def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -
 
 def _free_gain(board: chess.Board, move: chess.Move) -> int:
     """Pawns that a capture wins, on its square and once all captures have settled."""
-    gain = _swap(board, move) if board.is_capture(move) else 0
+    gain = swap_gain(board, move) if board.is_capture(move) else 0
     if gain < 1:
         return 0
     return max(0, min(gain, -settle(after(board, (move,))).balance - material_balance(board, board.turn)))
@@ -280,6 +289,8 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
         return Pattern.DOUBLE_ATTACK, before, answer
     if is_later and strike.pattern is Pattern.REMOVED_DEFENDER and gain >= 1:
         return _plain(before, answer), before, answer
+    if is_later and won and _skewers(evidence, now):
+        return Pattern.SKEWER, before, answer
     if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
         return Pattern.TRAPPED_PIECE, before, answer
     if is_later and strike.pattern in _AT_A_GLANCE and _threatens_mate(now):
@@ -287,6 +298,17 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
         return attack, before, answer
     return None
+
+
+def _skewers(evidence: Evidence, now: chess.Board) -> bool:
+    """Whether the answer attacks a dearer piece, and takes what stood behind when that has gone away."""
+    if len(evidence.reply_line) < 3:
+        return False
+    hunter, goes = evidence.reply_line[1].to_square, evidence.reply_line[2].from_square
+    behind = man_behind(now, hunter, goes)
+    if behind is None or now.is_check() or _value(now, goes) <= max(_value(now, hunter), _value(now, behind)):
+        return False
+    return any((then.from_square, then.to_square) == (hunter, behind) for then in evidence.reply_line[3:7:2])
 
 
 def _came_by(evidence: Evidence, before: chess.Board, take: chess.Move) -> _Found | None:
@@ -300,7 +322,7 @@ def _came_by(evidence: Evidence, before: chess.Board, take: chess.Move) -> _Foun
         return None
     start, came, taken = evidence.after_reply(ply), line[ply], captured_square(before, take)
     if start.is_capture(came):
-        wins = came.to_square != line[ply - 1].to_square and _swap(start, came) >= 1
+        wins = came.to_square != line[ply - 1].to_square and swap_gain(start, came) >= 1
         return (_plain(start, came), start, came) if wins else None
     now = after(start, (came,))
     sees = {man_behind(now, came.to_square, front) for front in now.attacks(came.to_square)}
@@ -350,7 +372,9 @@ def _left_hanging(evidence: Evidence, won: int) -> chess.Move | None:
     It is taken in each line, though something may come first.
     """
     before, best = evidence.after_reply(1), after(evidence.board, evidence.best_line[:1])
-    hung_anyhow = {take.to_square for take in best.generate_legal_captures() if _swap(best, take) >= _THREAT}
+    hung_anyhow = {
+        take.to_square for take in best.generate_legal_captures() if swap_gain(best, take) >= _THREAT
+    }
     takes = [
         (gain, take)
         for take in before.generate_legal_captures()
@@ -376,10 +400,28 @@ def _is_a_gain(evidence: Evidence, detail: str) -> bool:
     board, best, reply = evidence.board, evidence.best_line[0], evidence.reply_line[0]
     if _LEFT in detail and board.is_capture(reply) and reply.to_square == best.to_square:
         return False
+    if _needs_help(evidence):
+        return False
     if _is_forcing(board, best) or not detail.endswith(("of a pawn", "back a pawn")):
         return True
     gain_there = settled_balance(board, board.turn) - material_balance(board, board.turn)
     return threat_gain(after(board, (best,))) > gain_there and not _answer_wins(evidence, 1)
+
+
+def _needs_help(evidence: Evidence) -> bool:
+    """Whether the best move is taken back, and the quiet move then would win nothing had another taken."""
+    board, line = evidence.board, evidence.best_line
+    if len(line) < 3 or not board.is_capture(line[0]) or line[1].to_square != line[0].to_square:
+        return False
+    if _is_forcing(after(board, line[:2]), line[2]) or swap_gain(board, line[0]) >= 1:
+        return False
+    now, level = after(board, line[:1]), material_balance(board, board.turn)
+    ends = [
+        after(now, (retake, line[2]))
+        for retake in now.generate_legal_captures(to_mask=chess.BB_SQUARES[line[0].to_square])
+        if line[2] in after(now, (retake,)).legal_moves
+    ]
+    return any(-settle_answer(end).balance <= level for end in ends)
 
 
 def _answer_wins(evidence: Evidence, least: int) -> bool:
@@ -523,7 +565,7 @@ def _taken_there(evidence: Evidence, square: chess.Square) -> int:
 
 def _gain_there(evidence: Evidence, before: chess.Board, take: chess.Move) -> int:
     """Pawns that a capture wins, all retaken that pays, beyond what the mistake has taken on that square."""
-    return _swap(before, take) - _taken_there(evidence, take.to_square)
+    return swap_gain(before, take) - _taken_there(evidence, take.to_square)
 
 
 def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme:
@@ -585,6 +627,8 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
         before = evidence.after_reply(1)
         if _takes_piece(evidence):
             return _struck(_plain(before, line[1]), before, line[1], "")
+        if not king.driven and evidence.board.piece_type_at(line[0].from_square) == chess.KING:
+            return None  # it has gone by itself: nothing keeps it from castling
         theme = Theme.KING_DRIVEN_OUT if king.driven else Theme.CASTLING_LOST
         ply = _checks_at(evidence, king)
         before = evidence.after_reply(ply)
@@ -741,20 +785,31 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
+    if not answer.takes_back and taken_next[0] and _removes_guard(evidence):
+        yield Pattern.REMOVED_DEFENDER, before, move
     if not answer.takes_back and taken_next[0] and all(taken_next):
         yield taken_next[0]
+    if answer.is_capture and (forks := _forks_after(evidence)):
+        yield forks
     if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
         given, taken = taken_value(before, move), taken_value(answer.start, lines[0][0])
         is_given = answer.takes_back and not answer.is_retaken and given > taken
         yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
-    is_trade = answer.is_capture and all(_retakes_with_pawn(before, line[1:3]) for line in lines)
-    if not takes_mover and not is_trade and _is_break(before, move):
+    is_traded = answer.is_capture and all(_is_traded(before, line[1:3]) for line in lines)
+    is_traded = (
+        is_traded or (answer.is_capture and explanation.won > 0) or _is_paid_for(evidence, explanation.won)
+    )
+    if not takes_mover and not is_traded and _is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
-    if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied):
+    if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied & ~now.pawns):
         yield Theme.ATTACK, before, move
+    if is_new and not answer.is_capture and _threatens_fork(now, move, now.pawns):
+        yield Theme.PAWN_ATTACK, before, move
     if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
+    if is_new and not answer.is_capture and _gains_ground(before, move):
+        yield Theme.SPACE, before, move
 
 
 def _threatens_mate(now: chess.Board) -> bool:
@@ -776,9 +831,11 @@ def _takes_and_forks(answer: _Answer) -> bool:
 def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -> Iterator[_Found]:
     """How what the answer takes has stood there, or what it takes next."""
     before, move, reply = answer.before, answer.move, answer.lines[0][0]
+    if _is_paid_for(evidence, explanation.won):
+        return
     plain = _plain(before, move)
     # What is taken back without loss had defenders enough: if it pays, it does so elsewhere.
-    is_guarded = plain is Pattern.TOO_FEW_DEFENDERS and _swap(before, move) < 1
+    is_guarded = plain is Pattern.TOO_FEW_DEFENDERS and swap_gain(before, move) < 1
     is_traded = is_guarded and answer.is_retaken
     if answer.wins_material and move.to_square == reply.to_square:
         # Whoever took something cheaper there, and is retaken, has sacrificed; equals are exchanged.
@@ -788,7 +845,7 @@ def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -
             yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, move
         if not is_traded:
             yield plain, before, move
-    wins_it = not answer.takes_back and _swap(before, move) >= 1
+    wins_it = not answer.takes_back and swap_gain(before, move) >= 1
     if answer.wins_material and answer.is_retaken and not wins_it and (taken_next := _takes_next(evidence)):
         yield taken_next
     is_kept = explanation.won > 0 and not answer.is_retaken
@@ -811,6 +868,14 @@ def _by_attack(answer: _Answer, won: int) -> Pattern | None:
         is_fork = len(_pieces_hit(before, move)) > 1 and not answer.is_retaken
         return Pattern.DOUBLE_ATTACK if is_fork else None
     return _hits(before, answer.lines, move, won)
+
+
+def _is_paid_for(evidence: Evidence, won: int) -> bool:
+    """Whether a piece is at once taken elsewhere for what the answer takes: nothing is won by that."""
+    lines = [line for line in evidence.reply_lines if len(line) > 2]
+    takes = [[taken_value(after(evidence.board, line[:ply]), line[ply]) for ply in (1, 2)] for line in lines]
+    elsewhere = all(line[1].to_square != line[2].to_square for line in lines)
+    return won < 1 and bool(lines) and elsewhere and all(back >= got >= _THREAT for got, back in takes)
 
 
 def _sacrificed_until(board: chess.Board, line: tuple[chess.Move, ...]) -> int:
@@ -840,7 +905,16 @@ def _takes_next(evidence: Evidence) -> _Found | None:
         return None
     before, move = evidence.after_reply(3), evidence.reply_line[3]
     is_other = before.is_capture(move) and move.to_square != evidence.reply_line[2].to_square
-    return (_plain(before, move), before, move) if is_other and _swap(before, move) >= 1 else None
+    return (_plain(before, move), before, move) if is_other and swap_gain(before, move) >= 1 else None
+
+
+def _removes_guard(evidence: Evidence) -> bool:
+    """Whether the answer takes what guards a man that falls next; with any defence something falls."""
+    before, answer, falls = evidence.after_reply(1), *(evidence.reply_line[ply].to_square for ply in (1, 3))
+    if falls in _takeable(before) or answer not in before.attackers(evidence.errs, falls):
+        return False
+    lines = [line for line in evidence.defences if len(line) > 3]
+    return all(line[3].to_square in _takeable(evidence.along(line).after_reply(3)) for line in lines)
 
 
 def _kind(board: chess.Board, square: chess.Square) -> chess.PieceType:
@@ -861,6 +935,8 @@ def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
     now = after(before, (answer,))
     if not is_dearer and all(is_pinned_away(now, guard, answer.to_square) for guard in guards):
         return Pattern.PIN
+    if not is_dearer and swap_gain(before, answer) < 1 and (trick := if_taken_back(before, answer)):
+        return trick
     # Of a piece that is worth more than what takes it defenders make up for nothing.
     return Theme.CHEAPER_ATTACKER if is_dearer else Pattern.TOO_FEW_DEFENDERS
 
@@ -871,18 +947,9 @@ def _pays(before: chess.Board, capture: chess.Move) -> bool:
     return MATED > settled > material_balance(before, before.turn)
 
 
-def _swap(before: chess.Board, capture: chess.Move) -> int:
-    """Pawns that a capture wins if nobody does anything but take back on its square, the cheapest first."""
-    takes = taken_value(before, capture)
-    now = after(before, (capture,))
-    retakes = now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square])
-    cheapest = min(retakes, key=lambda retake: (_value(now, retake.from_square), retake.uci()), default=None)
-    return takes - (max(0, _swap(now, cheapest)) if cheapest else 0)
-
-
 def _takeable(board: chess.Board) -> set[chess.Square]:
     """Squares on which the side to move wins something by what happens there alone."""
-    return {take.to_square for take in board.generate_legal_captures() if _swap(board, take) >= 1}
+    return {take.to_square for take in board.generate_legal_captures() if swap_gain(board, take) >= 1}
 
 
 def _hits(
@@ -932,6 +999,20 @@ def _forks_next(evidence: Evidence) -> _Found | None:
     before, move = evidence.after_reply(3), line[3]
     forks = not before.is_capture(move) and is_pawn_fork(after(before, (move,)), move.to_square)
     return (Pattern.DOUBLE_ATTACK, before, move) if forks else None
+
+
+def _forks_after(evidence: Evidence) -> _Found | None:
+    """A quiet move after an exchange that attacks a piece and something else, and takes one of them."""
+    line = evidence.reply_line
+    if len(line) < 6 or line[2].to_square != line[1].to_square:
+        return None
+    before, move, then = evidence.after_reply(3), line[3], line[5]
+    hit = _newly_takeable(before, after(before, (move,))) & set(
+        after(before, (move,)).attacks(move.to_square)
+    )
+    takes = then.from_square == move.to_square and then.to_square in hit and len(hit) > 1
+    is_fork = takes and not before.is_capture(move) and bool(_pieces_hit(before, move))
+    return (Pattern.DOUBLE_ATTACK, before, move) if is_fork else None
 
 
 def _fork_trick(evidence: Evidence) -> _Found | None:
@@ -1016,7 +1097,9 @@ def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_ma
     free.turn = before.turn
     hit = now.attacks(square) & now.occupied_co[now.turn] & ~now.kings & ~now.pawns
     forked = {
-        take.to_square for take in free.generate_legal_captures(to_mask=int(hit)) if _swap(free, take) >= 1
+        take.to_square
+        for take in free.generate_legal_captures(to_mask=int(hit))
+        if swap_gain(free, take) >= 1
     }
     takes = any(move.to_square in forked and move.from_square == square for move in line[2:_SOON:2])
     return takes or (wins_material and bool(forked))
@@ -1047,7 +1130,8 @@ def _threat(answer: _Answer) -> Pattern | Theme | None:
     if len(hit & taken & set(now.attacks(move.to_square))) > 1:
         return Pattern.DOUBLE_ATTACK
     if hit:
-        return Theme.ATTACK
+        is_piece = any(now.piece_type_at(at) != chess.PAWN for at in hit)
+        return Theme.ATTACK if is_piece else Theme.PAWN_ATTACK
     pieces = [at for at in takeable if VALUES[_kind(now, at)] >= VALUES[chess.KNIGHT]]
     return Pattern.TRAPPED_PIECE if any(has_no_flight(now, at) for at in pieces) else None
 
@@ -1095,7 +1179,7 @@ def _first_taken(evidence: Evidence, explanation: Explanation) -> _Found | None:
     for ply in range(1, 1 + len(explanation.refutation), 2):
         before, move = evidence.after_reply(ply), evidence.reply_line[ply]
         retakes = move.to_square == evidence.reply_line[ply - 1].to_square
-        if before.is_capture(move) and not retakes and _swap(before, move) >= 1:
+        if before.is_capture(move) and not retakes and swap_gain(before, move) >= 1:
             return _plain(before, move), before, move
     return None
 
@@ -1165,11 +1249,12 @@ def _exchanges(start: chess.Board, line: tuple[chess.Move, ...]) -> bool:
     return is_piece and (retakes or any(move.to_square == answer.to_square for move in rest[:1]))
 
 
-def _retakes_with_pawn(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether a pawn takes a pawn and is retaken by one: pawns are traded, and nothing is broken open."""
+def _is_traded(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
+    """Whether what a pawn takes is retaken by a pawn, or beside the centre: nothing is broken open."""
     if len(moves) < 2 or moves[0].to_square != moves[1].to_square:
         return False
-    return after(before, moves[:1]).piece_type_at(moves[1].from_square) == chess.PAWN
+    is_by_pawn = after(before, moves[:1]).piece_type_at(moves[1].from_square) == chess.PAWN
+    return is_by_pawn or moves[0].to_square not in CENTRE
 
 
 def _is_break(before: chess.Board, answer: chess.Move) -> bool:
@@ -1183,8 +1268,13 @@ def _is_break(before: chess.Board, answer: chess.Move) -> bool:
     meets = now.attacks(answer.to_square) & now.pawns & now.occupied_co[now.turn]
     if answer.to_square not in _OUTER_CENTRE:
         return bool(meets & chess.SquareSet(CENTRE))
-    gains_ground = answer.to_square in CENTRE and rank_of(answer.to_square, before.turn) >= 4
-    return bool(meets) or before.is_capture(answer) or gains_ground
+    return bool(meets) or before.is_capture(answer)
+
+
+def _gains_ground(before: chess.Board, answer: chess.Move) -> bool:
+    """Whether a pawn moves to the middle of the board, on its side's fourth rank or beyond."""
+    is_pawn = before.piece_type_at(answer.from_square) == chess.PAWN
+    return is_pawn and answer.to_square in CENTRE and rank_of(answer.to_square, before.turn) >= 4
 
 
 _BY_DETAIL = {

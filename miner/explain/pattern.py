@@ -193,7 +193,7 @@ class _Strike:
     move: chess.Move
     now: chess.Board  # after the move
     answered: chess.Move  # the move of the side that errs before this one
-    was_taken: int  # value of what that move took
+    was_taken: int  # value of what that move took, unless it took back
     rest: tuple[chess.Move, ...]  # of the line, after the move
     pairs: frozenset[tuple[chess.Square, chess.Square]]  # targets, and where stands now what takes each
     falls: frozenset[chess.Square]  # where those are taken
@@ -215,7 +215,7 @@ class _Strike:
             move=line.moves[ply],
             now=line.boards[ply + 1],
             answered=line.moves[ply - 1] if ply else line.reply,
-            was_taken=taken_value(line.boards[ply - 1], line.moves[ply - 1]) if ply else line.reply_takes,
+            was_taken=_waits(line, ply),
             rest=line.moves[ply + 1 :],
             pairs=frozenset((prize.squares[ply + 1], prize.takers[ply + 1]) for prize in later),
             falls=frozenset(prize.squares[-1] for prize in later),
@@ -244,6 +244,14 @@ class _Strike:
     def is_retaken(self) -> bool:
         """Whether the answer goes to the square of this move."""
         return any(answer.to_square == self.move.to_square for answer in self.next_two[:1])
+
+
+def _waits(line: _Line, ply: int) -> int:
+    """The value of what the move before that at `ply` took; what it took back has ended an exchange."""
+    if not ply:
+        return line.reply_takes
+    takes_back = ply > 1 and line.moves[ply - 2].to_square == line.moves[ply - 1].to_square
+    return 0 if takes_back else taken_value(line.boards[ply - 1], line.moves[ply - 1])
 
 
 def _discovered(strike: _Strike) -> bool:
@@ -319,6 +327,31 @@ def is_pinned_away(board: chess.Board, guard: chess.Square, target: chess.Square
     pinners = line_pieces(board, not board.turn)
     elsewhere = (pinner for pinner in pinners if target not in chess.SquareSet.ray(pinner, guard))
     return board.piece_type_at(guard) != chess.KING and is_pinned(board, guard, elsewhere)
+
+
+def if_taken_back(before: chess.Board, capture: chess.Move) -> Pattern | None:
+    """The fork or the pin by which a capture pays, whatever takes back: the guards only seem to guard."""
+    level, found = material_balance(before, before.turn), None
+    now = after(before, (capture,))
+    for retake in now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square]):
+        free = after(now, (retake,))
+        tricks = ((_trick(free, move, retake.to_square), move) for move in free.legal_moves)
+        wins = (
+            trick for trick, move in tricks if trick and -settle_answer(after(free, (move,))).balance > level
+        )
+        if (found := next(wins, None)) is None:
+            return None
+    return found
+
+
+def _trick(board: chess.Board, move: chess.Move, target: chess.Square) -> Pattern | None:
+    """Whether a quiet move forks with check, or pins the man on `target`."""
+    now = after(board, (move,))
+    if board.is_capture(move):
+        return None
+    if now.is_check() and len(now.attacks(move.to_square) & now.occupied_co[now.turn] & ~now.pawns) > 1:
+        return Pattern.DOUBLE_ATTACK
+    return Pattern.PIN if is_pinned(now, target, (move.to_square,)) else None
 
 
 def man_behind(board: chess.Board, square: chess.Square, front: chess.Square) -> chess.Square | None:
@@ -453,6 +486,15 @@ def _flees_in_vain(strike: _Strike, target: chess.Square) -> bool:
     return is_less and not _double_attack(strike)
 
 
+def swap_gain(before: chess.Board, capture: chess.Move) -> int:
+    """Pawns that a capture wins if nobody does anything but take back on its square, the cheapest first."""
+    takes = taken_value(before, capture)
+    now = after(before, (capture,))
+    retakes = now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square])
+    cheapest = min(retakes, key=lambda retake: (_value(now, retake.from_square), retake.uci()), default=None)
+    return takes - (max(0, swap_gain(now, cheapest)) if cheapest else 0)
+
+
 def has_no_flight(board: chess.Board, target: chess.Square) -> bool:
     """Whether a man of the side to move is taken with gain wherever it goes; one that is pinned is held."""
     if board.is_pinned(board.turn, target):
@@ -461,9 +503,17 @@ def has_no_flight(board: chess.Board, target: chess.Square) -> bool:
     for flight in board.generate_legal_moves(chess.BB_SQUARES[target]):
         settled = settle(after(board, (flight,)))
         taken = any(move.to_square == flight.to_square for move in settled.line[::2])
-        if -settled.balance >= level or not taken:
+        if -settled.balance >= level or not taken or _may_be_traded(board, flight):
             return False
     return True
+
+
+def _may_be_traded(board: chess.Board, flight: chess.Move) -> bool:
+    """Whether whatever takes a man where it goes is itself taken for as much: it is not lost, then."""
+    here = chess.BB_SQUARES[flight.to_square]
+    now = after(board, (flight,))
+    gains = [swap_gain(now, take) for take in now.generate_legal_captures(to_mask=here)]
+    return max(gains, default=0) <= taken_value(board, flight)
 
 
 def is_pawn_fork(board: chess.Board, square: chess.Square) -> bool:

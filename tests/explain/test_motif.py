@@ -1272,6 +1272,152 @@ FROM_GAMES = {
         ),
         Motif(Pattern.DOUBLE_ATTACK, "Q", "h5", "a rook and a pawn for a knight"),
     ),
+    "a pawn that moves on and meets no other has broken nothing open: it takes space": (
+        evidence(
+            "r3k1nr/ppp4p/2nq1pp1/3pp3/1b1P1PQ1/2N4P/PPP2PB1/R1B1K2R w KQkq - 2 11",
+            reply="O-O e4 Nb5 Qe7 f5 a6 Nc3 Qf7 f3 gxf5",
+            best="fxe5 fxe5 O-O Nf6 dxe5 Nxe5 Qh4 Bxc3",
+            best_cp=-13,
+            reply_cp=-163,
+        ),
+        Motif(Theme.SPACE, "P", "e5"),
+    ),
+    "a pawn on c4 is taken and retaken: nothing is broken open, and a pawn was missed": (
+        evidence(
+            "r1bq1rk1/1p1p1pbp/p1n1pnp1/3p2B1/1PP5/P1N2N2/4PPPP/2RQKB1R w K - 0 10",
+            reply="e3 dxc4 Bxc4 h6 Bh4 Ne7 O-O b5 Bd3 Bb7",
+            best="cxd5 exd5 Nxd5 d6 g3 Be6 Nf4 Bf5",
+            best_cp=45,
+            reply_cp=-144,
+        ),
+        Motif(Theme.MISSED_GAIN, "P", "d5"),
+    ),
+    "a pawn that takes on f5 and meets the one on e6 does break": (
+        evidence(
+            "1r1qkb1r/pp4pp/2p1p1n1/5p2/3PP3/2N4P/PPPQ1PB1/2KR3R b k - 0 12",
+            reply="c5 exf5 Nh4 Qe2 Qg5+ f4 Qxf5 Be4 Qxf4+ Kb1",
+            best="Bd6 Kb1 O-O e5 Bb4 h4 Nxh4",
+            defences=("c5 exf5 exf5 Qe2+ Be7 Bd5 Qb6 dxc5 Qxc5 Rhe1",),
+            best_cp=-15,
+            reply_cp=-338,
+        ),
+        Motif(Theme.PAWN_BREAK, "P", "f5"),
+    ),
+    "a pawn that takes in the centre draws the queen there": (
+        evidence(
+            "rnbqkbnr/ppp2ppp/8/3pp3/2P5/1P6/PB1PPPPP/RN1QKBNR b KQkq - 1 3",
+            reply="e4 cxd5 Qxd5 Nc3 Qe5 f3 Nf6 e3 Bf5 fxe4",
+            best="d4 a3 c5 e3 Nc6",
+            defences=("e4 cxd5 Bf5 Nc3 Nf6 e3 Nxd5 Nge2 Nxc3 Bxc3",),
+            best_cp=110,
+            reply_cp=-57,
+        ),
+        Motif(Theme.PAWN_BREAK, "P", "d5"),
+    ),
+    "the queen may trade itself away: it is not trapped, and what stood behind it falls": (
+        evidence(
+            "r1b1k2r/pp3pbp/3ppnp1/2p1q3/4P3/1BP2Q1P/PP3PP1/RNB1R1K1 b kq - 2 12",
+            reply="O-O Bf4 Qh5 Qxh5 Nxh5 Bxd6 Rd8 Bxc5 Nf4 Be3",
+            best="d5 Bf4 dxe4 Ba4+ Bd7 Bxd7+ Kxd7 Qe3",
+            best_cp=1,
+            reply_cp=-122,
+        ),
+        Motif(Pattern.SKEWER, "B", "f4", "two pawns"),
+    ),
+    "the king has gone by itself: what the knight does is told, not a queen that never moves": (
+        evidence(
+            "r2q1rk1/ppp2pp1/3pbn1p/2b1p3/1nP5/1P2PNQP/PB1P1PP1/RN2KB1R w KQ - 1 11",
+            reply="Kd1 Ne4 Qh2 Nxf2+ Kc1 b5 cxb5 a6 a3 Nbd3+",
+            best="Na3 Bf5 d4 Bb6 Be2 Ne4 Qh2",
+            best_cp=-160,
+            reply_cp=-462,
+        ),
+        Motif(Theme.GAIN_OF_TIME, "N", "e5"),
+    ),
+    "a queen hits a pawn, not a piece": (
+        evidence(
+            "rnbqkbnr/ppp2pp1/8/3p3p/4p3/3PPN2/PPP1BPPP/RNBQK2R w KQkq - 0 5",
+            reply="Nd4 Qg5 Kf1 h4 h3 Nf6 c4 dxc4",
+            best="dxe4 dxe4 Qxd8+ Kxd8 Ng5 Ke8 Nc3 Nc6",
+            defences=("Nd4 Qg5 g3 Nf6 h4 Qe5 c4 c5 Nb5 a6",),
+            best_cp=123,
+            reply_cp=-73,
+        ),
+        Motif(Theme.PAWN_ATTACK, "Q", "g4"),
+    ),
+    "a pawn is all that the queen attacks": (
+        evidence(
+            "rnbqkb1r/pp1p1ppp/4pn2/2p5/2PP4/P7/1P2PPPP/RNBQKBNR w KQkq - 0 4",
+            reply="Bg5 Qb6 b4 cxb4 Nf3 Nc6 c5 Qa5 Bd2 b6",
+            best="e3 d5 Nf3 dxc4 Bxc4",
+            defences=("Bg5 Qb6 d5 Qxb2 Nd2 Be7 Rb1 Qxa3 Ngf3 exd5",),
+            best_cp=13,
+            reply_cp=-95,
+        ),
+        Motif(Theme.PAWN_ATTACK, "Q", "b3", "a pawn"),
+    ),
+    "the queen guards a pawn only seemingly: a bishop would pin her": (
+        evidence(
+            "r1bqkb1r/4pppp/npp2n2/3pN3/3P4/P1N1P3/1P3PPP/R1BQKB1R b KQkq - 4 9",
+            reply="Qd6 Nxc6 Ne4 Nxe4 Qxc6 Nc3 Nc7 Bd2 Bd7 Bd3",
+            best="Bb7 Bxa6 Rxa6 b4 Ra8 b5 cxb5",
+            best_cp=-42,
+            reply_cp=-200,
+        ),
+        Motif(Pattern.PIN, "N", "c6", "a pawn"),
+    ),
+    "who takes the bishop back is forked: the pawn had a guard": (
+        evidence(
+            "r1bq1rk1/pppp1p1p/1b3np1/3Pp3/1P2P3/P1N3Q1/2PB1PPP/R3KB1R w KQ - 0 11",
+            reply="Qxe5 Bxf2+ Kd1 d6 Qg5 Bd4 Kc1 a5 b5 Nxe4 Nxe4 Qxg5 Bxg5 Bxa1 c3 Bf5 Nf6+ Kg7",
+            best="d6 Bd4 O-O-O c6 Bg5 Bxc3 Qxc3 Nxe4",
+            best_cp=75,
+            reply_cp=-158,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "B", "f7", "a rook and a pawn for a knight"),
+    ),
+    "an exchange takes what guards the bishop": (
+        evidence(
+            "r2q1rk1/pp3pbp/3p1np1/1BpP2B1/Q3P1b1/2N2P2/PPP3PP/R3K2R b KQ - 1 14",
+            reply="Bd7 Bxf6 Qxf6 Bxd7 a6 Rd1 b5 Qb3 Qg5 O-O",
+            best="a6 fxg4 axb5 Qxb5 h6 Bxf6",
+            defences=("Bd7 Bxf6 Bxb5 Bxd8 Bxa4 Bc7 Bxc3+ bxc3 Rfe8 O-O-O",),
+            best_cp=43,
+            reply_cp=-211,
+        ),
+        Motif(Pattern.REMOVED_DEFENDER, "B", "f6"),
+    ),
+    "queens are exchanged, then a knight attacks a bishop and pawns": (
+        evidence(
+            "r3k2r/ppp2p2/5p1p/4pb2/1bPq4/1PNPB3/1P3PPP/R2Q1RK1 b kq - 1 14",
+            reply="Qg4 Qxg4 Bxg4 Nd5 f5 Nxb4 f4 Bd2 Be2 f3 Bxf1 Kxf1 O-O-O Rxa7",
+            best="Bg4 Bxd4 Bxd1 Raxd1 exd4 Nd5 Bd6 g3",
+            best_cp=-161,
+            reply_cp=-414,
+        ),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "d5"),
+    ),
+    "a knight is taken and a bishop for it: what was missed is told": (
+        evidence(
+            "r1bqk1nr/pp1p1pbp/4p1p1/2p1n1N1/3PP3/1B6/PPP2PPP/RNBQK2R b KQkq - 0 7",
+            reply="c4 dxe5 cxb3 axb3 Bxe5 Na3 d5 exd5 Qxd5 O-O",
+            best="cxd4 O-O h6 Nf3 Nxf3+ Qxf3 b6",
+            best_cp=63,
+            reply_cp=-118,
+        ),
+        Motif(Theme.MISSED_GAIN, "P", "d5"),
+    ),
+    "an exchange that only one way of taking back would make a gain": (
+        evidence(
+            "r1bq1rk1/1pp2ppp/2np4/p1bNn3/2P5/P3PN2/1P2BPPP/R1BQ1RK1 b - - 1 10",
+            reply="Bf5 Nd4 Bxd4 exd4 Ng6 Re1 Be6 Nxc7 Qxc7 d5",
+            best="Nxf3+ gxf3 Bh3 f4",
+            defences=("Bf5 Nd4 Be6 Nxe6 fxe6 Nf4 Qe8 Bd2 g5 Nh5",),
+            best_cp=96,
+            reply_cp=-86,
+        ),
+        Motif(Theme.ATTACK, "N", "d4"),
+    ),
 }
 """What a coach says of mistakes of amateurs, each beside what it could be taken for."""
 

@@ -323,13 +323,8 @@ def test_motifs_in_all_files() -> None:
     told = files["plan.md"].decode()
     assert "1 position, 1 motif" in told
     assert "### Double attack: queen on e5" in told
-<<<<<<< HEAD
     assert "- Seen beforehand, in such mistakes of all bands: the queen already bears on e5 (8 of 8)" in told
-    assert "you or your opponent could have used double attack (queen on e5)." in told
-=======
-    assert "- Seen beforehand: the queen already bears on e5 (8 of 8)" in told
     assert "find a move where a chance of this kind came up: double attack (queen on e5)." in told
->>>>>>> f52b2cac0109afbf783ca8a72d7f012608f44812
     assert "New: Motif: double attack: queen on e5" in files["plan.ics"].decode().replace("\r\n ", "")
     [paper] = [" ".join(texts(files["plan.pdf"]))]
     assert "NEW MOTIFS Double attack: queen on e5" in paper

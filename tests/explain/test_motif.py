@@ -1395,7 +1395,7 @@ FROM_GAMES = {
             best_cp=-161,
             reply_cp=-414,
         ),
-        Motif(Pattern.DOUBLE_ATTACK, "N", "d5", "two bishops and a pawn for a rook"),
+        Motif(Pattern.DOUBLE_ATTACK, "N", "d5"),
     ),
     "a knight is taken and a bishop for it: what was missed is told": (
         evidence(

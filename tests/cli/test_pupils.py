@@ -227,8 +227,8 @@ def test_motifs_of_all_games(raided: Path, raids: Path, miner: Miner, engine: Pa
     group = re.sub(r"<[^>]+>|\s+", " ", (tmp_path / "out" / "group.html").read_text(encoding="utf-8"))
     assert re.search(r"What the group falls for most .* Double attack .* 9 of 10 ", group)
     assert not [name for name in NAMES if re.search(rf"{name}\b", group)]
-    assert re.search(r"Double attack\s+1 of 1 \(usual \d\.\d\)", words)
-    assert "Double attack: fell for it" in words  # before and after the lesson
+    assert re.search(r"Double attack\s+One move[^.]+ meets both\.\s+1 of 1 \(usual \d\.\d\)", words)
+    assert re.search(r"\(it takes 5 times on either side\): .*double attack \(made\)", words)
     assert re.search(r"From your own game \d+ \((White|Black), 2024\.01\.\d\d\)\.", words)
     assert "From somebody else" in words
     assert pages[0].with_suffix(".pgn").read_text(encoding="utf-8").count("[Event ") > 1

@@ -1391,7 +1391,7 @@ FROM_GAMES = {
         evidence(
             "r3k2r/ppp2p2/5p1p/4pb2/1bPq4/1PNPB3/1P3PPP/R2Q1RK1 b kq - 1 14",
             reply="Qg4 Qxg4 Bxg4 Nd5 f5 Nxb4 f4 Bd2 Be2 f3 Bxf1 Kxf1 O-O-O Rxa7",
-            best="Bg4 Bxd4 Bxd1 Raxd1 exd4 Nd5 Bd6 g3",
+            best="Bg4 Bxd4 Bxd1 Raxd1 exd4 Nd5 Bd6 g3 Kf8 Nxf6",
             best_cp=-161,
             reply_cp=-414,
         ),

@@ -13,15 +13,14 @@ import chess
 
 from miner.board.moves import after, captured_square
 from miner.board.settle import (
-    MATED,
     VALUES,
     material_balance,
-    settle,
     settle_answer,
     settled_balance,
     taken_value,
 )
-from miner.explain.evidence import Evidence, mates_in_one, rank_of, threat_gain
+from miner.explain import blows
+from miner.explain.evidence import Evidence, threat_gain
 from miner.explain.explanation import Explanation
 from miner.explain.king import WINGS, KingExposed, explain_king
 from miner.explain.material import wins_by_force
@@ -32,29 +31,18 @@ from miner.explain.pattern import (
     has_no_flight,
     if_taken_back,
     is_pawn_fork,
-    is_pinned,
     is_pinned_away,
-    is_rook_at_home,
-    line_pieces,
     man_behind,
     swap_gain,
 )
-from miner.explain.position import doubled, is_bare, isolated
 from miner.reasons import Pattern, Reason
 
-CENTRE = (chess.D4, chess.E4, chess.D5, chess.E5)
-_OUTER_CENTRE = (*CENTRE, chess.C4, chess.F4, chess.C5, chess.F5)
-_MORE_THAN_ANY = 100  # pawns, for the king
 _EVEN_CP = 30  # centipawns from which a side stands better, and what it has won is a gain
 _CLEAR_CP = 100  # centipawns that a gain is worth which is told before what is lost
 _MORE = 1.5  # times that what is punished outweighs what is missed, where only that is material
 _WON = "misses the win"  # of a gain beyond what has been lost
 _LEFT = "does not win back"  # of one that makes up for it
 _LONGEST_NET = 5  # moves of a mate that is told where a piece simply hangs
-_THREAT = 2  # pawns: what is threatened is a piece
-_SOON = 4  # plies after the answer in which a forked man is taken
-_CAUGHT = 4  # plies after the answer in which a trapped piece is taken
-_LATER = 10  # plies of a line in which a piece that hangs is taken, other things coming first
 _SHOWN_AT_ONCE = 4  # plies of a refutation that leaves a weak square: in a long line there is always one
 _CLEVER = (
     Pattern.DOUBLE_ATTACK,
@@ -176,12 +164,12 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     best = evidence.best_line[0]
     takes = evidence.board.is_capture(best)
     recaptures = takes and best.to_square == taken_on != evidence.reply_line[0].to_square
-    leaves = _is_forcing(evidence.board, best) and _LEFT in explanation.detail
+    leaves = blows.is_forcing(evidence.board, best) and _LEFT in explanation.detail
     least = _EVEN_CP if _WON in explanation.detail else -_EVEN_CP
     has_gain = recaptures or leaves or evidence.best.as_cp >= least
     misses = _misses(explanation) and has_gain and _is_a_gain(evidence, explanation.detail)
     # Whoever gives away more than he misses is punished for that; a piece left to be taken counts double.
-    weight = 2 if _answer_wins(evidence, _THREAT) and not _is_paid_for(evidence, explanation.won) else 1
+    weight = 2 if _answer_wins(evidence, blows.THREAT) and not _is_paid_for(evidence, explanation.won) else 1
     gives_more = not misses or _MORE * evidence.best.as_cp < -evidence.reply.as_cp * weight
     by_answer = next(_by_answer(evidence, explanation), None) if gives_more else None
     if by_answer and by_answer[0] in (Theme.EXCHANGE, Theme.SPACE) and (misses or _forgoes(evidence)):
@@ -219,7 +207,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
         return _struck(*threatens, wins)
     if explanation.won and (taken := _first_taken(evidence, explanation)):
         return _struck(*(_came_by(evidence, *taken[1:]) or taken), wins)
-    if len(line) > 1 and _exchanges(evidence.board, line):
+    if len(line) > 1 and blows.exchanges(evidence.board, line):
         return _struck(Theme.EXCHANGE, before, line[1], wins)
     return Motif(Theme.POSITION.value, wins=wins)
 
@@ -247,25 +235,17 @@ def _missed_first(evidence: Evidence, won: int, taken_on: chess.Square | None) -
     board, best, reply = evidence.board, evidence.best_line[0], evidence.reply_line[0]
     if board.is_capture(reply) and reply.to_square == best.to_square:
         return None
-    gain = _free_gain(board, best)
+    gain = blows.free_gain(board, best)
     # Of a piece each side leaves the engine's score tells which matters more.
     least = gain + 1 if evidence.best.as_cp >= -evidence.reply.as_cp else gain
     # That a pawn comes off elsewhere for it makes a piece no less.
-    whole = swap_gain(board, best) if gain >= _THREAT else gain
+    whole = swap_gain(board, best) if gain >= blows.THREAT else gain
     is_piece = whole - taken_value(board, reply) >= VALUES[chess.KNIGHT]
     is_piece = is_piece and won <= gain and not _answer_wins(evidence, least)
     outweighs = evidence.best.as_cp >= max(_CLEAR_CP, -2 * evidence.reply.as_cp)
     if not is_piece and not (outweighs and (gain >= 1 or wins_by_force(evidence))):
         return None
     return Theme.MISSED_RECAPTURE if best.to_square == taken_on else Theme.MISSED_GAIN
-
-
-def _free_gain(board: chess.Board, move: chess.Move) -> int:
-    """Pawns that a capture wins, on its square and once all captures have settled."""
-    gain = swap_gain(board, move) if board.is_capture(move) else 0
-    if gain < 1:
-        return 0
-    return max(0, min(gain, -settle(after(board, (move,))).balance - material_balance(board, board.turn)))
 
 
 def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
@@ -279,7 +259,7 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
     is_later = strike.before.ply() > before.ply()
     gain = _gain_there(evidence, before, answer)
     is_retaken = any(line[2].to_square == answer.to_square for line in evidence.reply_lines if line[2:])
-    hits_two = is_pawn_fork(now, answer.to_square) or len(_pieces_hit(before, answer)) > 1
+    hits_two = is_pawn_fork(now, answer.to_square) or len(blows.pieces_hit(before, answer)) > 1
     forks = hits_two and not is_retaken and gain < VALUES[chess.KNIGHT]
     if forks and (is_later or strike.pattern not in _COMBINED):
         return Pattern.DOUBLE_ATTACK, before, answer
@@ -291,9 +271,9 @@ def _simpler(evidence: Evidence, strike: Strike, won: int) -> _Found | None:
         return _plain(before, answer), before, answer
     if is_later and won and _skewers(evidence, now):
         return Pattern.SKEWER, before, answer
-    if is_later and won >= 1 and not before.is_capture(answer) and _shut_in(before, answer):
+    if is_later and won >= 1 and not before.is_capture(answer) and blows.shut_in(before, answer):
         return Pattern.TRAPPED_PIECE, before, answer
-    if is_later and strike.pattern in _AT_A_GLANCE and _threatens_mate(now):
+    if is_later and strike.pattern in _AT_A_GLANCE and blows.threatens_mate(now):
         return _mate_threat(before, answer, (strike.move,)), before, answer
     if is_later and strike.pattern in _AT_A_GLANCE and (attack := _attacks_first(evidence, strike, won)):
         return attack, before, answer
@@ -306,7 +286,11 @@ def _skewers(evidence: Evidence, now: chess.Board) -> bool:
         return False
     hunter, goes = evidence.reply_line[1].to_square, evidence.reply_line[2].from_square
     behind = man_behind(now, hunter, goes)
-    if behind is None or now.is_check() or _value(now, goes) <= max(_value(now, hunter), _value(now, behind)):
+    if (
+        behind is None
+        or now.is_check()
+        or blows.value(now, goes) <= max(blows.value(now, hunter), blows.value(now, behind))
+    ):
         return False
     return any((then.from_square, then.to_square) == (hunter, behind) for then in evidence.reply_line[3:7:2])
 
@@ -331,7 +315,7 @@ def _came_by(evidence: Evidence, before: chess.Board, take: chess.Move) -> _Foun
 
 def _takes_sacrifice(evidence: Evidence, before: chess.Board, answer: chess.Move) -> bool:
     """Whether the answer takes a piece that has just taken something cheaper, and keeps what that wins."""
-    return _takes_given(evidence, before, answer) and _gain_there(evidence, before, answer) >= _THREAT
+    return _takes_given(evidence, before, answer) and _gain_there(evidence, before, answer) >= blows.THREAT
 
 
 def _takes_given(evidence: Evidence, before: chess.Board, take: chess.Move) -> bool:
@@ -343,7 +327,7 @@ def _takes_given(evidence: Evidence, before: chess.Board, take: chess.Move) -> b
 def _forks_king(evidence: Evidence, before: chess.Board) -> bool:
     """Whether a quiet check attacks a loose piece as well, however that is saved."""
     line = evidence.reply_line
-    return not before.is_capture(line[1]) and _forks_with_check(before, line[1:], wins_material=True)
+    return not before.is_capture(line[1]) and blows.forks_with_check(before, line[1:], wins_material=True)
 
 
 def _attacks_first(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme | None:
@@ -357,10 +341,10 @@ def _attacks_first(evidence: Evidence, strike: Strike, won: int) -> Pattern | Th
     taken = captured_square(strike.before, strike.move)
     is_hunter = strike.move.from_square == answer.move.to_square
     guards = answer.before.attackers(not answer.before.turn, taken)
-    driven = [line[2].from_square for line in lines if _gains_time(answer.before, line[1:3])]
+    driven = [line[2].from_square for line in lines if blows.gains_time(answer.before, line[1:3])]
     if len(driven) == len(lines) and guards.issuperset(driven):
         return Theme.GAIN_OF_TIME
-    if answer.now.is_check() or not is_hunter or taken not in _newly_takeable(answer.before, answer.now):
+    if answer.now.is_check() or not is_hunter or taken not in blows.newly_takeable(answer.before, answer.now):
         return None
     is_pawn = answer.now.piece_type_at(taken) == chess.PAWN
     return Theme.PAWN_ATTACK if is_pawn else Theme.ATTACK
@@ -373,7 +357,7 @@ def _left_hanging(evidence: Evidence, won: int) -> chess.Move | None:
     """
     before, best = evidence.after_reply(1), after(evidence.board, evidence.best_line[:1])
     hung_anyhow = {
-        take.to_square for take in best.generate_legal_captures() if swap_gain(best, take) >= _THREAT
+        take.to_square for take in best.generate_legal_captures() if swap_gain(best, take) >= blows.THREAT
     }
     takes = [
         (gain, take)
@@ -381,14 +365,9 @@ def _left_hanging(evidence: Evidence, won: int) -> chess.Move | None:
         if (gain := _gain_there(evidence, before, take)) >= VALUES[chess.KNIGHT]
         and 2 * gain >= won
         and take.to_square not in hung_anyhow
-        and all(take.to_square in _taken_on(line) for line in evidence.reply_lines)
+        and all(take.to_square in blows.taken_on(line) for line in evidence.reply_lines)
     ]
     return max(takes, key=lambda found: (found[0], found[1].uci()))[1] if takes else None
-
-
-def _taken_on(line: tuple[chess.Move, ...]) -> set[chess.Square]:
-    """Squares that the side which punishes goes to."""
-    return {move.to_square for move in line[1:_LATER:2]}
 
 
 def _is_a_gain(evidence: Evidence, detail: str) -> bool:
@@ -402,7 +381,7 @@ def _is_a_gain(evidence: Evidence, detail: str) -> bool:
         return False
     if _needs_help(evidence):
         return False
-    if _is_forcing(board, best) or not detail.endswith(("of a pawn", "back a pawn")):
+    if blows.is_forcing(board, best) or not detail.endswith(("of a pawn", "back a pawn")):
         return True
     gain_there = settled_balance(board, board.turn) - material_balance(board, board.turn)
     return threat_gain(after(board, (best,))) > gain_there and not _answer_wins(evidence, 1)
@@ -413,7 +392,7 @@ def _needs_help(evidence: Evidence) -> bool:
     board, line = evidence.board, evidence.best_line
     if len(line) < 3 or not board.is_capture(line[0]) or line[1].to_square != line[0].to_square:
         return False
-    if _is_forcing(after(board, line[:2]), line[2]) or swap_gain(board, line[0]) >= 1:
+    if blows.is_forcing(after(board, line[:2]), line[2]) or swap_gain(board, line[0]) >= 1:
         return False
     now, level = after(board, line[:1]), material_balance(board, board.turn)
     ends = [
@@ -445,7 +424,7 @@ def _at_last(evidence: Evidence) -> _Found | None:
     later = _combined_strike(evidence)
     if later is None:
         return None
-    is_soon = later.before.ply() <= board.ply() + _SOON
+    is_soon = later.before.ply() <= board.ply() + blows.SOON
     is_new = later.move not in evidence.best_line[1:2]
     # At the same place of each line: with another defence it would come to nothing.
     ply = later.before.ply() - board.ply()
@@ -462,31 +441,16 @@ def _forgoes(evidence: Evidence) -> bool:
     is_retaken = any(move.to_square == best.to_square for move in then[:1])
     is_late = any(move.to_square == best.to_square for move in then[2:3])
     least = _CLEAR_CP if is_late else _EVEN_CP
-    return _free_gain(board, best) >= 1 or (not is_retaken and evidence.best.as_cp >= least)
+    return blows.free_gain(board, best) >= 1 or (not is_retaken and evidence.best.as_cp >= least)
 
 
 def _king_chased(evidence: Evidence) -> _Found | None:
     """The first of two checks that a king goes out of the way of, not into a corner, in each line."""
-    found = [_flights(evidence.board, line) for line in evidence.reply_lines]
+    found = [blows.flights(evidence.board, line) for line in evidence.reply_lines]
     if any(len(flights) < 2 or chess.square_file(flights[-1][1]) in WINGS for flights in found):
         return None
     ply = found[0][0][0] - 1
     return Theme.KING_DRIVEN_OUT, evidence.after_reply(ply), evidence.reply_line[ply]
-
-
-def _flights(start: chess.Board, line: tuple[chess.Move, ...]) -> list[tuple[int, chess.Square]]:
-    """The plies of a line at which a king goes away from a check, and whither."""
-    board, flights = start.copy(stack=False), []
-    for ply, move in enumerate(line[:_LATER]):
-        if (
-            ply
-            and board.turn == start.turn
-            and board.is_check()
-            and board.king(board.turn) == move.from_square
-        ):
-            flights.append((ply, move.to_square))
-        board.push(move)
-    return flights
 
 
 def _bars_castling(evidence: Evidence) -> _Found | None:
@@ -513,11 +477,11 @@ def _by_another(evidence: Evidence) -> _Found | None:
         if before.is_capture(move):
             if _gain_there(evidence, before, move) >= VALUES[chess.KNIGHT]:
                 return _plain(before, move), before, move
-        elif _hits_pinned(before, now, move):
+        elif blows.hits_pinned(before, now, move):
             return Pattern.PIN, before, move
         elif found := _hits(before, [], move, 0):
             return found, before, move
-        elif _threatens_mate(now):
+        elif blows.threatens_mate(now):
             return Theme.THREAT_OF_MATE, before, move
     return None
 
@@ -527,7 +491,7 @@ def _combination(evidence: Evidence) -> _Found | None:
     strike = _combined_strike(evidence)
     if strike is None:
         return None
-    is_soon = strike.before.ply() <= evidence.board.ply() + _SOON
+    is_soon = strike.before.ply() <= evidence.board.ply() + blows.SOON
     is_new = strike.move not in evidence.best_line[1:]
     return (strike.pattern, strike.before, strike.move) if is_soon and is_new else None
 
@@ -584,7 +548,7 @@ def _by_hanging(evidence: Evidence, strike: Strike, won: int) -> Pattern | Theme
     hangs = plain in (Pattern.UNDEFENDED_PIECE, Theme.CHEAPER_ATTACKER)
     gain = takes - _taken_there(evidence, move.to_square)
     is_all = _gain_there(evidence, before, move) >= max(won, 1)
-    is_point = is_all or (hangs and gain >= _THREAT and takes >= VALUES[chess.KNIGHT])
+    is_point = is_all or (hangs and gain >= blows.THREAT and takes >= VALUES[chess.KNIGHT])
     is_due = is_answer or (is_all and strike.pattern is Pattern.TRAPPED_PIECE)
     if not (is_due and is_point and strike.pattern in _CLEVER):
         return strike.pattern
@@ -611,7 +575,7 @@ def _mate(evidence: Evidence, explanation: Explanation) -> Motif:
     mate = evidence.reply.mate
     if mate is not None and mate < -_LONGEST_NET and _takes_piece(evidence):
         before, take = evidence.after_reply(1), evidence.reply_line[1]
-        taken = chess.piece_name(_kind(before, captured_square(before, take)))
+        taken = chess.piece_name(blows.kind(before, captured_square(before, take)))
         return _struck(_plain(before, take), before, take, f"a {taken}")
     if strike is not None:
         return _struck(strike.pattern, strike.before, strike.move, "mate")
@@ -632,7 +596,7 @@ def _told_by_reason(evidence: Evidence, explanation: Explanation) -> Motif | Non
         theme = Theme.KING_DRIVEN_OUT if king.driven else Theme.CASTLING_LOST
         ply = _checks_at(evidence, king)
         before = evidence.after_reply(ply)
-        return None if _sells(before, line[ply : ply + 2]) else _struck(theme, before, line[ply], "")
+        return None if blows.sells(before, line[ply : ply + 2]) else _struck(theme, before, line[ply], "")
     if explanation.reason is not Reason.TEMPO or len(line) < 2:
         return None
     detail = explanation.detail
@@ -677,19 +641,6 @@ def _may_hunt(evidence: Evidence, ply: int, square: chess.Square) -> bool:
     return any(square in after(free, (move,)).attacks(move.to_square) for move in nexts)
 
 
-def _sells(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether a move takes a piece worth as much as its own, and is retaken: that lures nobody.
-
-    Unless a king retakes that could have castled.
-    """
-    if len(moves) < 2 or moves[0].to_square != moves[1].to_square or not before.is_capture(moves[0]):
-        return False
-    if before.king(not before.turn) == moves[1].from_square and before.has_castling_rights(not before.turn):
-        return False
-    taken = taken_value(before, moves[0])
-    return taken >= max(VALUES[chess.KNIGHT], VALUES[_kind(before, moves[0].from_square)])
-
-
 def _checks_at(evidence: Evidence, king: KingExposed) -> int:
     """The ply of the move that drives the king: the last check before it has happened, else the answer.
 
@@ -702,7 +653,7 @@ def _checks_at(evidence: Evidence, king: KingExposed) -> int:
     last = min(king.plies, len(line)) - 2
     for ply in range(last if last % 2 else last - 1, 0, -2):
         before = evidence.after_reply(ply)
-        if before.gives_check(line[ply]) and not _sells(before, line[ply : ply + 2]):
+        if before.gives_check(line[ply]) and not blows.sells(before, line[ply : ply + 2]):
             return ply
     return 1 if len(line) > 1 else 0
 
@@ -734,18 +685,9 @@ class _Answer:
             wins_material=reason is Reason.MATERIAL,
             is_capture=before.is_capture(move),
             takes_back=evidence.board.is_capture(reply) and move.to_square == reply.to_square,
-            is_retaken=any(_is_retaken(before, line[1:]) for line in lines),
+            is_retaken=any(blows.is_retaken(before, line[1:]) for line in lines),
             is_same=all(line[1] == move for line in lines),
         )
-
-
-def _is_retaken(before: chess.Board, line: tuple[chess.Move, ...]) -> bool:
-    """Whether the man that makes the first move of a line is taken at once, or after one forcing move."""
-    here = line[0].to_square
-    if any(move.to_square == here for move in line[1:2]):
-        return True
-    is_between = len(line) > 3 and _is_forcing(after(before, line[:1]), line[1])
-    return is_between and line[2].from_square != here and line[3].to_square == here
 
 
 def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]:
@@ -762,27 +704,27 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield Pattern.DOUBLE_ATTACK, before, move
     if wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
-    if _threatens_mate(now):
+    if blows.threatens_mate(now):
         yield _mate_threat(before, move, lines[0][3:4]), before, move
     if answer.is_capture and not wins_by_taking:
         yield from _by_capture(evidence, explanation, answer)
     if found := _by_attack(answer, explanation.won):
         yield found, before, move
-    given_up = [_sacrificed_until(evidence.board, line) for line in lines]
+    given_up = [blows.sacrificed_until(evidence.board, line) for line in lines]
     if all(given_up):
         yield Theme.UNSOUND_SACRIFICE, evidence.after_reply(given_up[0]), lines[0][given_up[0]]
     if explanation.won and (forks := _forks_next(evidence)):
         yield forks
     # What answers the best move as well is not what the mistake is punished by.
     is_new = move not in evidence.best_line[1:2]
-    if is_new and answer.is_same and all(_gains_time(before, line[1:3]) for line in lines):
+    if is_new and answer.is_same and all(blows.gains_time(before, line[1:3]) for line in lines):
         yield Theme.GAIN_OF_TIME, before, move
-    stays = set(_pieces_hit(before, move)) - {goes.from_square for goes in lines[0][2:3]}
+    stays = set(blows.pieces_hit(before, move)) - {goes.from_square for goes in lines[0][2:3]}
     falls = any(takes.to_square in stays for takes in lines[0][3:4])
     is_new_threat = is_new or falls or not _threatens_in_best(evidence)
     if is_new_threat and not answer.is_capture and (threat := _threat(answer)):
         yield threat, before, move
-    if answer.is_capture and all(_breaks_pawns(answer.start, before, line[1:3]) for line in lines):
+    if answer.is_capture and all(blows.breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
     if not answer.takes_back and taken_next[0] and _removes_guard(evidence):
@@ -791,41 +733,37 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield taken_next[0]
     if answer.is_capture and (forks := _forks_after(evidence)):
         yield forks
-    if answer.is_capture and all(_exchanges(answer.start, line) for line in lines):
+    if answer.is_capture and all(blows.exchanges(answer.start, line) for line in lines):
         given, taken = taken_value(before, move), taken_value(answer.start, lines[0][0])
         is_given = answer.takes_back and not answer.is_retaken and given > taken
         yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
-    is_traded = answer.is_capture and all(_is_traded(before, line[1:3]) for line in lines)
+    is_traded = answer.is_capture and all(blows.is_traded(before, line[1:3]) for line in lines)
     is_traded = (
         is_traded or (answer.is_capture and explanation.won > 0) or _is_paid_for(evidence, explanation.won)
     )
-    if not takes_mover and not is_traded and _is_break(before, move):
+    if not takes_mover and not is_traded and blows.is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
-    if is_new and not answer.is_capture and _threatens_fork(now, move, now.occupied & ~now.pawns):
+    if is_new and not answer.is_capture and blows.threatens_fork(now, move, now.occupied & ~now.pawns):
         yield Theme.ATTACK, before, move
-    if is_new and not answer.is_capture and _threatens_fork(now, move, now.pawns):
+    if is_new and not answer.is_capture and blows.threatens_fork(now, move, now.pawns):
         yield Theme.PAWN_ATTACK, before, move
     if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
-    if is_new and not answer.is_capture and _gains_ground(before, move):
+    if is_new and not answer.is_capture and blows.gains_ground(before, move):
         yield Theme.SPACE, before, move
-
-
-def _threatens_mate(now: chess.Board) -> bool:
-    return not now.is_check() and mates_in_one(after(now, (chess.Move.null(),))) is not None
 
 
 def _mate_threat(before: chess.Board, answer: chess.Move, then: tuple[chess.Move, ...]) -> Pattern | Theme:
     """A threat of mate, or a double attack if the same piece then takes another that it has hit."""
-    hit = _pieces_hit(before, answer)
+    hit = blows.pieces_hit(before, answer)
     takes = any(move.from_square == answer.to_square and move.to_square in hit for move in then)
     return Pattern.DOUBLE_ATTACK if takes else Theme.THREAT_OF_MATE
 
 
 def _takes_and_forks(answer: _Answer) -> bool:
     """Whether the answer takes something, is not retaken, and attacks two pieces from there."""
-    return not answer.is_retaken and len(_pieces_hit(answer.before, answer.move)) > 1
+    return not answer.is_retaken and len(blows.pieces_hit(answer.before, answer.move)) > 1
 
 
 def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -> Iterator[_Found]:
@@ -839,7 +777,7 @@ def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -
     is_traded = is_guarded and answer.is_retaken
     if answer.wins_material and move.to_square == reply.to_square:
         # Whoever took something cheaper there, and is retaken, has sacrificed; equals are exchanged.
-        lost = VALUES[_kind(before, move.to_square)]
+        lost = VALUES[blows.kind(before, move.to_square)]
         taken = taken_value(answer.start, reply)
         if answer.takes_back and lost >= VALUES[chess.KNIGHT]:
             yield (Theme.UNSOUND_SACRIFICE if taken < lost else Theme.EXCHANGE), before, move
@@ -852,20 +790,20 @@ def _by_capture(evidence: Evidence, explanation: Explanation, answer: _Answer) -
     # Of what is retaken counts what is won there, unless material is the reason: else the point is another.
     counts = (answer.wins_material or not answer.is_retaken) and not answer.takes_back
     is_left = explanation.detail.startswith(("leaves ", "gives up ")) and not is_guarded
-    if is_left or is_kept or wins_it or (counts and not is_traded and _pays(before, move)):
+    if is_left or is_kept or wins_it or (counts and not is_traded and blows.pays(before, move)):
         yield plain, before, move
 
 
 def _by_attack(answer: _Answer, won: int) -> Pattern | None:
     """The pattern by which the answer attacks a piece or two, whether or not it wins one."""
     before, move, now = answer.before, answer.move, answer.now
-    checks = (_forks_with_check(before, line[1:], answer.wins_material) for line in answer.lines)
+    checks = (blows.forks_with_check(before, line[1:], answer.wins_material) for line in answer.lines)
     if answer.is_same and not answer.is_retaken and all(checks):
         return Pattern.DOUBLE_ATTACK
-    if _hits_pinned(before, now, move):
+    if blows.hits_pinned(before, now, move):
         return Pattern.PIN
     if answer.is_capture:
-        is_fork = len(_pieces_hit(before, move)) > 1 and not answer.is_retaken
+        is_fork = len(blows.pieces_hit(before, move)) > 1 and not answer.is_retaken
         return Pattern.DOUBLE_ATTACK if is_fork else None
     return _hits(before, answer.lines, move, won)
 
@@ -875,28 +813,7 @@ def _is_paid_for(evidence: Evidence, won: int) -> bool:
     lines = [line for line in evidence.reply_lines if len(line) > 2]
     takes = [[taken_value(after(evidence.board, line[:ply]), line[ply]) for ply in (1, 2)] for line in lines]
     elsewhere = all(line[1].to_square != line[2].to_square for line in lines)
-    return won < 1 and bool(lines) and elsewhere and all(back >= got >= _THREAT for got, back in takes)
-
-
-def _sacrificed_until(board: chess.Board, line: tuple[chess.Move, ...]) -> int:
-    """The ply at which a piece is taken that stays where it has taken something cheaper; 0: it is not.
-
-    Checks and exchanges come first: they make it no better.
-    """
-    square = line[0].to_square
-    if not board.is_capture(line[0]):
-        return 0
-    given = VALUES[_kind(board, line[0].from_square)]
-    if given < VALUES[chess.KNIGHT] or given <= taken_value(board, line[0]):
-        return 0
-    moved = next((ply for ply, move in enumerate(line) if ply and move.from_square == square), len(line))
-    taken = next((ply for ply, move in enumerate(line) if ply > 1 and move.to_square == square), 0)
-    forced = all(_is_forcing(after(board, line[:ply]), line[ply]) for ply in range(1, taken, 2))
-    return taken if taken % 2 and taken <= _CAUGHT + 1 and taken < moved and forced else 0
-
-
-def _is_forcing(board: chess.Board, move: chess.Move) -> bool:
-    return board.is_capture(move) or board.gives_check(move)
+    return won < 1 and bool(lines) and elsewhere and all(back >= got >= blows.THREAT for got, back in takes)
 
 
 def _takes_next(evidence: Evidence) -> _Found | None:
@@ -911,19 +828,10 @@ def _takes_next(evidence: Evidence) -> _Found | None:
 def _removes_guard(evidence: Evidence) -> bool:
     """Whether the answer takes what guards a man that falls next; with any defence something falls."""
     before, answer, falls = evidence.after_reply(1), *(evidence.reply_line[ply].to_square for ply in (1, 3))
-    if falls in _takeable(before) or answer not in before.attackers(evidence.errs, falls):
+    if falls in blows.takeable(before) or answer not in before.attackers(evidence.errs, falls):
         return False
     lines = [line for line in evidence.defences if len(line) > 3]
-    return all(line[3].to_square in _takeable(evidence.along(line).after_reply(3)) for line in lines)
-
-
-def _kind(board: chess.Board, square: chess.Square) -> chess.PieceType:
-    return board.piece_type_at(square) or chess.PAWN
-
-
-def _value(board: chess.Board, square: chess.Square) -> int:
-    kind = board.piece_type_at(square)
-    return _MORE_THAN_ANY if kind == chess.KING else VALUES[kind or chess.PAWN]
+    return all(line[3].to_square in blows.takeable(evidence.along(line).after_reply(3)) for line in lines)
 
 
 def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
@@ -931,7 +839,7 @@ def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
     guards = before.attackers(not before.turn, taken)
     if not guards:
         return Pattern.UNDEFENDED_PIECE
-    is_dearer = VALUES[_kind(before, taken)] > VALUES[_kind(before, answer.from_square)]
+    is_dearer = VALUES[blows.kind(before, taken)] > VALUES[blows.kind(before, answer.from_square)]
     now = after(before, (answer,))
     if not is_dearer and all(is_pinned_away(now, guard, answer.to_square) for guard in guards):
         return Pattern.PIN
@@ -941,17 +849,6 @@ def _plain(before: chess.Board, answer: chess.Move) -> Pattern | Theme:
     return Theme.CHEAPER_ATTACKER if is_dearer else Pattern.TOO_FEW_DEFENDERS
 
 
-def _pays(before: chess.Board, capture: chess.Move) -> bool:
-    """Whether a capture wins something once all captures have settled."""
-    settled = -settle(after(before, (capture,))).balance
-    return MATED > settled > material_balance(before, before.turn)
-
-
-def _takeable(board: chess.Board) -> set[chess.Square]:
-    """Squares on which the side to move wins something by what happens there alone."""
-    return {take.to_square for take in board.generate_legal_captures() if swap_gain(board, take) >= 1}
-
-
 def _hits(
     before: chess.Board, lines: list[tuple[chess.Move, ...]], answer: chess.Move, won: int
 ) -> Pattern | None:
@@ -959,36 +856,20 @@ def _hits(
     now = after(before, (answer,))
     if now.is_check():
         return None
-    hit = _pieces_hit(before, answer)
+    hit = blows.pieces_hit(before, answer)
     # With one defence or another it may take something before it falls.
-    if any(won or _falls(square, line[2:]) for square in _shut_in(before, answer) for line in lines):
+    if any(
+        won or blows.falls(square, line[2:]) for square in blows.shut_in(before, answer) for line in lines
+    ):
         return Pattern.TRAPPED_PIECE
-    if any(_is_skewered(now, answer.to_square, square) for square in hit):
+    if any(blows.is_skewered(now, answer.to_square, square) for square in hit):
         return Pattern.SKEWER
-    opened = [square for square in _newly_takeable(before, now) if _is_opened(before, now, answer, square)]
-    if any(VALUES[_kind(now, square)] >= VALUES[chess.KNIGHT] for square in opened):
+    opened = [
+        square for square in blows.newly_takeable(before, now) if blows.is_opened(before, now, answer, square)
+    ]
+    if any(VALUES[blows.kind(now, square)] >= VALUES[chess.KNIGHT] for square in opened):
         return Pattern.DISCOVERED_ATTACK
     return Pattern.DOUBLE_ATTACK if len(hit) > 1 else None
-
-
-def _newly_takeable(before: chess.Board, now: chess.Board) -> set[chess.Square]:
-    return _takeable(after(now, (chess.Move.null(),))) - _takeable(before)
-
-
-def _pieces_hit(before: chess.Board, answer: chess.Move) -> list[chess.Square]:
-    """Pieces that the man which moves could now take with gain, and that could not be so taken before."""
-    now = after(before, (answer,))
-    if now.is_check():
-        return []
-    hit = _newly_takeable(before, now) & set(now.attacks(answer.to_square))
-    return [square for square in hit if VALUES[_kind(now, square)] >= VALUES[chess.KNIGHT]]
-
-
-def _shut_in(before: chess.Board, answer: chess.Move) -> list[chess.Square]:
-    """Those of them that have no square to go to."""
-    now = after(before, (answer,))
-    hit = _pieces_hit(before, answer)
-    return [square for square in hit if not is_rook_at_home(now, square) and has_no_flight(now, square)]
 
 
 def _forks_next(evidence: Evidence) -> _Found | None:
@@ -1007,11 +888,11 @@ def _forks_after(evidence: Evidence) -> _Found | None:
     if len(line) < 6 or line[2].to_square != line[1].to_square:
         return None
     before, move, then = evidence.after_reply(3), line[3], line[5]
-    hit = _newly_takeable(before, after(before, (move,))) & set(
+    hit = blows.newly_takeable(before, after(before, (move,))) & set(
         after(before, (move,)).attacks(move.to_square)
     )
     takes = then.from_square == move.to_square and then.to_square in hit and len(hit) > 1
-    is_fork = takes and not before.is_capture(move) and bool(_pieces_hit(before, move))
+    is_fork = takes and not before.is_capture(move) and bool(blows.pieces_hit(before, move))
     return (Pattern.DOUBLE_ATTACK, before, move) if is_fork else None
 
 
@@ -1024,7 +905,7 @@ def _fork_trick(evidence: Evidence) -> _Found | None:
     if len(line) < 6 or line[2].to_square != line[1].to_square:
         return None
     gives, before, forks = evidence.after_reply(1), evidence.after_reply(3), line[3]
-    is_given = VALUES[_kind(gives, line[1].from_square)] > taken_value(gives, line[1]) >= 1
+    is_given = VALUES[blows.kind(gives, line[1].from_square)] > taken_value(gives, line[1]) >= 1
     if not is_given or before.is_capture(forks):
         return None
     now, square = after(before, (forks,)), forks.to_square
@@ -1034,97 +915,19 @@ def _fork_trick(evidence: Evidence) -> _Found | None:
     return (Pattern.DOUBLE_ATTACK, before, forks) if has_both and is_taken else None
 
 
-def _is_opened(before: chess.Board, now: chess.Board, answer: chess.Move, target: chess.Square) -> bool:
-    """Whether a line piece attacks `target` now that the man before it has moved away."""
-    hunters = now.attackers(before.turn, target) - before.attackers(before.turn, target)
-    return any(
-        answer.from_square in chess.SquareSet.between(hunter, target)
-        for hunter in hunters & line_pieces(now, before.turn)
-        if hunter != answer.to_square
-    )
-
-
-def _falls(square: chess.Square, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether the man on `square`, whose side moves first, is taken by the third answer."""
-    for ply, move in enumerate(moves[:_CAUGHT]):
-        if ply % 2 and move.to_square == square:
-            return True
-        if ply % 2 == 0 and move.from_square == square:
-            square = move.to_square
-    return False
-
-
-def _is_skewered(now: chess.Board, square: chess.Square, front: chess.Square) -> bool:
-    """Whether behind a dearer piece on `front` stands another that the line piece on `square` would win."""
-    behind = man_behind(now, square, front)
-    if behind is None or VALUES[_kind(now, behind)] < VALUES[chess.KNIGHT]:
-        return False
-    is_loose = not now.attackers(now.turn, behind) or _value(now, behind) > _value(now, square)
-    return is_loose and _value(now, front) > max(_value(now, behind), _value(now, square))
-
-
-def _hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> bool:
-    """Whether the man that moves attacks a piece that is pinned, so that it could now be taken with gain."""
-    square = answer.to_square
-    pays = set() if now.is_check() else _takeable(after(now, (chess.Move.null(),)))
-    pinners = line_pieces(now, before.turn)
-    for target in now.attacks(square) & now.occupied_co[now.turn]:
-        worth = _value(now, target)
-        is_new = target not in before.attacks(answer.from_square)
-        held = now.is_pinned(now.turn, target) or is_pinned(now, target, pinners)
-        if worth >= VALUES[chess.KNIGHT] and is_new and held and target in pays:
-            return True
-    return False
-
-
-def _pins(before: chess.Board, now: chess.Board, answer: chess.Move) -> bool:
-    """Whether the man that moves newly holds a piece that it threatens before the king or the queen."""
-    square = answer.to_square
-    front = chess.SquareSet(now.attacks(square) & now.occupied_co[now.turn] & ~now.pawns & ~now.queens)
-    held = [target for target in front if target not in before.attacks(answer.from_square)]
-    return any(now.is_pinned(now.turn, target) or is_pinned(now, target, (square,)) for target in held)
-
-
-def _forks_with_check(before: chess.Board, line: tuple[chess.Move, ...], wins_material: bool) -> bool:
-    """Whether the answer gives check and attacks a loose piece, or a better one.
-
-    It takes it soon, or wins what it wins elsewhere, where that piece is saved.
-    """
-    now, square = after(before, line[:1]), line[0].to_square
-    if not now.is_check():
-        return False
-    free = now.copy(stack=False)
-    free.turn = before.turn
-    hit = now.attacks(square) & now.occupied_co[now.turn] & ~now.kings & ~now.pawns
-    forked = {
-        take.to_square
-        for take in free.generate_legal_captures(to_mask=int(hit))
-        if swap_gain(free, take) >= 1
-    }
-    takes = any(move.to_square in forked and move.from_square == square for move in line[2:_SOON:2])
-    return takes or (wins_material and bool(forked))
-
-
-def _threatens_piece(before: chess.Board, now: chess.Board) -> bool:
-    """Whether the answer brings the threat to win a piece, which was not there before."""
-    threat = threat_gain(now)
-    there = settled_balance(before, before.turn) - material_balance(before, before.turn)
-    return threat >= _THREAT and threat > there
-
-
 def _threat(answer: _Answer) -> Pattern | Theme | None:
     """The pattern by which a quiet answer threatens to win a piece, if it has to do with that piece.
 
     Something newly attacks it, or it has no square left.
     """
     before, move, now = answer.before, answer.move, answer.now
-    if not _threatens_piece(before, now):
+    if not blows.threatens_piece(before, now):
         return None
-    if _pins(before, now, move):
+    if blows.pins(before, now, move):
         return Pattern.PIN
     if now.is_check():
         return Theme.ATTACK
-    takeable = _takeable(after(now, (chess.Move.null(),)))
+    takeable = blows.takeable(after(now, (chess.Move.null(),)))
     hit = {at for at in takeable if now.attackers(before.turn, at) - before.attackers(before.turn, at)}
     taken = {then.to_square for line in answer.lines for then in line[3::2]}
     if len(hit & taken & set(now.attacks(move.to_square))) > 1:
@@ -1132,14 +935,14 @@ def _threat(answer: _Answer) -> Pattern | Theme | None:
     if hit:
         is_piece = any(now.piece_type_at(at) != chess.PAWN for at in hit)
         return Theme.ATTACK if is_piece else Theme.PAWN_ATTACK
-    pieces = [at for at in takeable if VALUES[_kind(now, at)] >= VALUES[chess.KNIGHT]]
+    pieces = [at for at in takeable if VALUES[blows.kind(now, at)] >= VALUES[chess.KNIGHT]]
     return Pattern.TRAPPED_PIECE if any(has_no_flight(now, at) for at in pieces) else None
 
 
 def _threatens_in_best(evidence: Evidence) -> bool:
     """Whether the second move of the best line threatens a piece: there the same answer is no punishment."""
     board = after(evidence.board, evidence.best_line[:1])
-    return len(evidence.best_line) > 1 and _threatens_piece(board, after(board, evidence.best_line[1:2]))
+    return len(evidence.best_line) > 1 and blows.threatens_piece(board, after(board, evidence.best_line[1:2]))
 
 
 def _threatens_pawn(answer: _Answer, won: int) -> bool:
@@ -1149,29 +952,9 @@ def _threatens_pawn(answer: _Answer, won: int) -> bool:
     """
     if answer.before.is_check() or answer.now.is_check():
         return False
-    hit = _newly_takeable(answer.before, answer.now)
+    hit = blows.newly_takeable(answer.before, answer.now)
     pawns = [square for square in hit if answer.now.piece_type_at(square) == chess.PAWN]
-    return any(won or any(_falls_there(pawn, line[2:]) for line in answer.lines) for pawn in pawns)
-
-
-def _falls_there(square: chess.Square, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether it is taken where it stands: a pawn that takes and is retaken was exchanged."""
-    stays = all(move.from_square != square for move in moves[:_CAUGHT:2])
-    return stays and _falls(square, moves)
-
-
-def _threatens_fork(now: chess.Board, answer: chess.Move, onto: chess.Bitboard) -> bool:
-    """Whether the man that moves threatens to win a piece by its next move, whatever the answer to that.
-
-    `onto`: where that move may go.
-    """
-    if now.is_check():
-        return False
-    free = after(now, (chess.Move.null(),))
-    level = material_balance(free, free.turn)
-    nexts = free.generate_legal_moves(chess.BB_SQUARES[answer.to_square], onto)
-    boards = (after(free, (move,)) for move in nexts if _attacks_much(free, move))
-    return any(-settle_answer(board).balance - level >= _THREAT for board in boards)
+    return any(won or any(blows.falls_there(pawn, line[2:]) for line in answer.lines) for pawn in pawns)
 
 
 def _first_taken(evidence: Evidence, explanation: Explanation) -> _Found | None:
@@ -1190,91 +973,10 @@ def _threat_of_fork(evidence: Evidence) -> _Found | None:
     if len(line) < 2:
         return None
     before, now = evidence.after_reply(1), evidence.after_reply(2)
-    if line[1] in best[1:2] and _threatens_fork(after(evidence.board, best[:2]), line[1], chess.BB_ALL):
+    if line[1] in best[1:2] and blows.threatens_fork(after(evidence.board, best[:2]), line[1], chess.BB_ALL):
         return None
-    threatens = not before.is_capture(line[1]) and _threatens_fork(now, line[1], chess.BB_ALL)
+    threatens = not before.is_capture(line[1]) and blows.threatens_fork(now, line[1], chess.BB_ALL)
     return (Theme.ATTACK, before, line[1]) if threatens else None
-
-
-def _attacks_much(board: chess.Board, move: chess.Move) -> bool:
-    """Whether a move takes, or attacks two men better than pawns, the king among them.
-
-    Anything else threatens no fork, so that its answers need not be tried.
-    """
-    if board.is_capture(move):
-        return True
-    now = after(board, (move,))
-    return len(now.attacks(move.to_square) & now.occupied_co[now.turn] & ~now.pawns) > 1
-
-
-def _gains_time(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether the answer attacks a piece anew, by something cheaper or where nothing defends it, and it goes.
-
-    A check is answered whatever stands there, and who takes something in going has lost no time.
-    """
-    if len(moves) < 2:
-        return False
-    answer, goes = moves
-    now = after(before, (answer,))
-    if now.is_check() or now.is_capture(goes):
-        return False
-    target = goes.from_square
-    hunters = now.attackers(before.turn, target) - before.attackers(before.turn, target)
-    if _value(now, target) < VALUES[chess.KNIGHT] or not hunters or now.piece_type_at(target) == chess.KING:
-        return False
-    is_loose = not now.attackers(now.turn, target)
-    return is_loose or any(_value(now, hunter) < _value(now, target) for hunter in hunters)
-
-
-def _breaks_pawns(start: chess.Board, before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether an exchange leaves doubled or isolated pawns, or a bare king, that were not there before."""
-    if len(moves) < 2 or moves[0].to_square != moves[1].to_square:
-        return False
-    if before.piece_type_at(moves[0].to_square) in (None, chess.PAWN):
-        return False
-    errs, retaken = start.turn, after(before, moves)
-    if retaken.piece_type_at(moves[1].to_square) != chess.PAWN:
-        return False
-    had = {*doubled(start, errs), *(8 + file for file in isolated(start, errs))}
-    has = {*doubled(retaken, errs), *(8 + file for file in isolated(retaken, errs))}
-    return bool(has - had) or (is_bare(retaken, errs) and not is_bare(start, errs))
-
-
-def _exchanges(start: chess.Board, line: tuple[chess.Move, ...]) -> bool:
-    """Whether the answer retakes a piece for a piece, or takes one and is retaken."""
-    reply, answer, *rest = line
-    now = after(start, line[:1])
-    is_piece = now.piece_type_at(answer.to_square) not in (None, chess.PAWN)
-    retakes = start.is_capture(reply) and answer.to_square == reply.to_square
-    return is_piece and (retakes or any(move.to_square == answer.to_square for move in rest[:1]))
-
-
-def _is_traded(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
-    """Whether what a pawn takes is retaken by a pawn, or beside the centre: nothing is broken open."""
-    if len(moves) < 2 or moves[0].to_square != moves[1].to_square:
-        return False
-    is_by_pawn = after(before, moves[:1]).piece_type_at(moves[1].from_square) == chess.PAWN
-    return is_by_pawn or moves[0].to_square not in CENTRE
-
-
-def _is_break(before: chess.Board, answer: chess.Move) -> bool:
-    """Whether a pawn moves to, or takes on, the centre or beside it and meets a pawn of the other side.
-
-    Or it moves beside that and meets one in the centre itself.
-    """
-    if before.piece_type_at(answer.from_square) != chess.PAWN:
-        return False
-    now = after(before, (answer,))
-    meets = now.attacks(answer.to_square) & now.pawns & now.occupied_co[now.turn]
-    if answer.to_square not in _OUTER_CENTRE:
-        return bool(meets & chess.SquareSet(CENTRE))
-    return bool(meets) or before.is_capture(answer)
-
-
-def _gains_ground(before: chess.Board, answer: chess.Move) -> bool:
-    """Whether a pawn moves to the middle of the board, on its side's fourth rank or beyond."""
-    is_pawn = before.piece_type_at(answer.from_square) == chess.PAWN
-    return is_pawn and answer.to_square in CENTRE and rank_of(answer.to_square, before.turn) >= 4
 
 
 _BY_DETAIL = {

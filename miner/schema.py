@@ -212,7 +212,9 @@ MOMENTS = _table(
     _column("losing_reply_uci", TEXT, "the same, UCI"),
     _column("best_move", TEXT, "the best move there, UCI"),
     _column("answers", pa.list_(TEXT), "UCI: moves that keep most of the gain, the best first"),
-    _column("kept", pa.list_(FLOAT), "share (0 to 1) of the gain that each of them keeps"),
+    _column(
+        "kept", pa.list_(FLOAT), "share (0 to 1) of the gain that each keeps; at least what makes it good"
+    ),
     _column("cp_best", INT32, "of the best move, for who errs; a mate in n counts 10000 - n"),
     _column("cp_reply", INT32, "of the mistake, likewise"),
     _column("exp_best", FLOAT, "expected score of the best move, for who errs"),
@@ -284,7 +286,11 @@ FOLLOWED = _table(
     _nullable("cp_answer", INT32, "of the answer, for the side that profits"),
     _nullable("exp_best", FLOAT, "expected score of the best move, for the same side"),
     _nullable("exp_answer", FLOAT, "expected score of the answer"),
-    _nullable("kept", FLOAT, "share (0 to 1) of the gain that is left after the answer; null: not judged"),
+    _nullable(
+        "kept",
+        FLOAT,
+        "share (0 to 1) of the gain that is left, raised to what makes it good where it is; null: unknown",
+    ),
     _column("nodes", INT64, "budget of the search of the answer; 0: it was not judged"),
 )
 """One row per losing reply, later position and answer there: how well the side that profits goes on."""
@@ -305,7 +311,9 @@ PUNISHMENTS = _table(
     _column("key", UINT64, "position before the losing reply"),
     _column("move", UINT16, "the losing reply"),
     _column("answers", pa.list_(TEXT), "UCI: all moves that keep most of the gain, the best first"),
-    _column("kept", pa.list_(FLOAT), "share (0 to 1) of the gain that each of them keeps"),
+    _column(
+        "kept", pa.list_(FLOAT), "share (0 to 1) of the gain that each keeps; at least what makes it good"
+    ),
     _column("cp", pa.list_(INT32), "of each, for the side that profits; a mate in n counts 10000 - n"),
     _column("taught", TEXT, "UCI: the one of them that is taught; empty: no answer is known"),
     _column("line", pa.list_(TEXT), "UCI line that begins with it: the best defence against it"),

@@ -92,7 +92,7 @@ def explain_material(evidence: Evidence) -> MaterialLost | None:
         if plies > LONGEST and costs <= _TOO_LITTLE:
             return None
         net = _net(evidence.board, board, evidence.errs)
-        is_back = before >= lost or _was_ahead_by(evidence.board, evidence.errs, net)
+        is_back = before >= lost or was_ahead_by(evidence.board, evidence.errs, net)
         return MaterialLost(costs, net, end.line, plies, is_back=is_back, is_least=is_least)
     if missed < 1:
         return None
@@ -270,19 +270,16 @@ def _net(before: chess.Board, later: chess.Board, errs: chess.Color) -> dict[che
     return {kind: count for kind, count in net.items() if count}
 
 
-def _was_ahead_by(board: chess.Board, errs: chess.Color, net: Mapping[chess.PieceType, int]) -> bool:
+def was_ahead_by(board: chess.Board, errs: chess.Color, net: Mapping[chess.PieceType, int]) -> bool:
     """Whether whoever erred had all that is won more than the other side: it was given up for something.
 
     Knights and bishops count alike: who has a knight more and a bishop less is not ahead by a piece.
     """
-    won = {kind: count for kind, count in net.items() if count > 0}
-    return bool(won) and all(
-        sum(_surplus(board, errs, each) for each in _ALIKE.get(kind, (kind,))) >= count
-        for kind, count in won.items()
+    alike = ((chess.PAWN,), (chess.KNIGHT, chess.BISHOP), (chess.ROOK,), (chess.QUEEN,))
+    won = {kinds: sum(max(0, net.get(kind, 0)) for kind in kinds) for kinds in alike}
+    return any(won.values()) and all(
+        sum(_surplus(board, errs, kind) for kind in kinds) >= count for kinds, count in won.items() if count
     )
-
-
-_ALIKE = dict.fromkeys((chess.KNIGHT, chess.BISHOP), (chess.KNIGHT, chess.BISHOP))
 
 
 def _surplus(board: chess.Board, color: chess.Color, kind: chess.PieceType) -> int:

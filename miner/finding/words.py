@@ -144,7 +144,7 @@ def between(low: float, high: float) -> str:
     ('27 to 44%', 'at most 0.4%')
     """
     if high < RAREST:
-        return f"at most {high:.1%}"
+        return f"at most {max(high, 0.001):.1%}"
     return f"{low:.0%} to {high:.0%}".replace("%", "", 1)
 
 

@@ -41,6 +41,7 @@ NEAR = 0.03
 DOUBTED = 3
 """Games in which a move was played that falls short by less than `DOUBT`: then it is looked at again."""
 DOUBT = 0.03
+"""Expected score, as two searches of one position may differ by (common practice, no source)."""
 AGAIN = 2
 """Times the nodes of that look: what many pupils play is not called a mistake for what chance decides."""
 LEAST_DEFENCES = 3
@@ -92,7 +93,8 @@ def _good(
 ) -> Generator[list[Request], list[Answer], list[int]]:
     """The good answers among those that were searched with the verdict's budget.
 
-    What was often played and falls short by little is searched again, and so is the best: then that decides.
+    What was often played and falls short by little is searched again, and so is the best: then that decides,
+    unless the engine fails.
     """
     gain, score = point.reply.gain, seen[best][0].score
     short = {

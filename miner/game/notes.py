@@ -80,10 +80,12 @@ def _why_chosen(seen: Seen) -> str:
     """How cleanly it was won, whether the gain was given back on the way, and from when on it is decided."""
     winner, lost = seen.game.winner.capitalize(), points(seen.given_away)
     gone = next((ply for ply in range(seen.game.answer_ply, seen.decided_ply) if _is_gone(seen, ply)), None)
+    is_decided = seen.decided_ply < len(seen.game.moves)
+    given_back = "given_back" if is_decided else "given_back_for_good"
     return joined(
         comment("gives_away" if float(lost) else "clean", winner=winner, lost=lost),
-        comment("given_back", winner=winner, move=gone // 2 + 1) if gone else "",
-        comment("decided", move=seen.decided_ply // 2 + 1) if seen.decided_ply < len(seen.game.moves) else "",
+        comment(given_back, move=gone // 2 + 1) if gone else "",
+        comment("decided", move=seen.decided_ply // 2 + 1) if is_decided else "",
     )
 
 

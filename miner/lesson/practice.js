@@ -175,7 +175,7 @@ class Work {
     const { task, words, page } = this;
     this.isOver = true;
     const isAlone = !this.hints && !this.tries;
-    page.done(task.id, isAlone && !isFound && this.isOpen ? null : isAlone && isFound);
+    page.done(task.id, isAlone && this.isOpen ? null : isAlone && isFound);
     const comes = page.comesWords(task.id), move = this.moveWords(uci);
     this.lines.append(el("li", {}, isFound ? el("b", {}, move) : move));
     const next = el("button", { type: "button", class: "primary", id: "next", onclick: () => page.next() }, words.next);

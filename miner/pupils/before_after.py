@@ -157,12 +157,12 @@ def _row(pupil: str, skill: str, shown: Any, weighed: Any, confidence: float) ->
     """`shown` are the counts that are shown, `weighed` those that the intervals are made of."""
     change = rate_change((weighed[0], weighed[1]), (weighed[2], weighed[3]), confidence=confidence)
     counts = dict(zip(_COUNTS, map(int, shown), strict=True))
-    verdict = str(_verdict(skill, shown, weighed))
+    verdict = str(verdict_of(skill, shown, weighed))
     return {"pupil": pupil, "skill": skill, **counts, **asdict(change), "verdict": verdict}
 
 
-def _verdict(skill: str, shown: Any, weighed: Any) -> ChangeVerdict:
-    """By Fisher's exact test, two-sided; counts that are no whole numbers are rounded down.
+def verdict_of(skill: str, shown: Any, weighed: Any) -> ChangeVerdict:
+    """By Fisher's exact test, two-sided, of the shares that are shown, in as many times as they are worth.
 
     Source: R. A. Fisher, as in scipy. The bounds of a rate that is hardly ever seen are too narrow for a
     verdict: 1 of 17 and then 3 of 9 lay outside them, though chance brings that in one of ten comparisons.
@@ -172,7 +172,15 @@ def _verdict(skill: str, shown: Any, weighed: Any) -> ChangeVerdict:
     # It takes half as long to import as all the rest, and every command would wait for it.
     from scipy.stats import fisher_exact
 
-    if fisher_exact(np.array(weighed, dtype=np.int64).reshape(2, 2)).pvalue >= CLEAR_BELOW:
+    table = np.array([_whole(shown[:2], weighed[:2]), _whole(shown[2:], weighed[2:])])
+    if fisher_exact(table).pvalue >= CLEAR_BELOW:
         return ChangeVerdict.UNCLEAR
     is_fewer = weighed[2] * (weighed[0] + weighed[1]) < weighed[0] * (weighed[2] + weighed[3])
     return ChangeVerdict.BETTER if is_fewer == (skill == "falling in") else ChangeVerdict.WORSE
+
+
+def _whole(shown: Any, weighed: Any) -> tuple[int, int]:
+    """Whole counts, yes and no, of one side: no more than they are worth, the share as near as it can be."""
+    times = int(sum(weighed))
+    yes = round(times * shown[0] / sum(shown))
+    return yes, times - yes

@@ -10,7 +10,7 @@ from miner.board.moves import after, line_san
 from miner.board.settle import VALUES, material_balance, settle, settle_answer
 from miner.explain.evidence import Evidence
 from miner.explain.explanation import explain
-from miner.explain.material import Cost, explain_material, given_up, left_undefended
+from miner.explain.material import Cost, explain_material, given_up, left_undefended, was_ahead_by
 from miner.reasons import Reason
 from tests.explain.positions import evidence, random_lines, san_line
 
@@ -278,14 +278,20 @@ def test_what_is_missed_is_named_as_it_would_have_been_won() -> None:
     assert found.detail == "misses the win of a knight"
 
 
+def test_two_pieces_are_not_won_back_of_who_was_one_ahead() -> None:
+    """White, a bishop up, has not been given a bishop and a knight."""
+    board = chess.Board("rn2kbnr/pppp1ppp/8/8/8/8/PPPP1PPP/RNB1KBNR w KQkq - 0 1")
+
+    assert not was_ahead_by(board, chess.WHITE, {chess.KNIGHT: 1, chess.BISHOP: 1})
+    assert was_ahead_by(board, chess.WHITE, {chess.KNIGHT: 1})
+
+
 def test_line_too_long_to_end_on_the_board_is_counted_where_it_is_shown() -> None:
     """After 2.Qh5 g6 the pawn that goes with the knight falls too late to be shown, and is not told."""
-    reply = "g6 Qxe5+ Qe7 Qxh8 Nc6 Nc3 Nb4 Qxg8 d5 Kd1 dxe4 a3 Nc6 Qxh7 Bf5 Nge2 O-O-O h3 Qe5 Qxf7 Kb8 Ng4"
+    reply = "g6 Qxe5+ Qe7 Qxh8 Nc6 Nc3 Nb4 Qxg8 d5 Kd1 dxe4 a3 Nc6 Qxh7 Bf5 Nge2 O-O-O h3 Qe5 Qxf7 Kb8"
     defence = "g6 Qxe5+ Qe7 Qxh8 Qxe4+ Ne2 Nc6 d3 Qe7 Nc3 Nb4 Qxg8 Nxc2+ Kd1 Nxa1 Bh6"
     best = "Nc6 Bc4 g6 Qf3 Nf6 Ne2 Bg7 Nbc3 O-O d3 d6 Bd2 a5 h4 Nd4 Nxd4 exd4"
-    lines = evidence(
-        "e4 e5 Qh5", reply=reply.removesuffix(" Ng4"), best=best, reply_cp=-502, defences=(defence,)
-    )
+    lines = evidence("e4 e5 Qh5", reply=reply, best=best, reply_cp=-502, defences=(defence,))
 
     found = explain_material(lines)
 

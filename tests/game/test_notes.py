@@ -115,6 +115,14 @@ def test_no_move_from_which_it_is_decided(opera: Told) -> None:
     assert "decided" not in told.why_chosen
 
 
+def test_nothing_decides_where_the_game_ends_level(opera: Told) -> None:
+    """After a gain that was given back it is not said that something decided later."""
+    told = told_of(with_first_look(replace(opera, seen=with_first_look(opera, 30, 0)), 32, 100))
+
+    assert "The advantage is gone again before move 16." in told.why_chosen
+    assert "decides" not in told.why_chosen
+
+
 def test_story_has_all_moves(opera: Told) -> None:
     """In parts, none left out, each stop before its answer."""
     parts = story(opera, ENGLISH)

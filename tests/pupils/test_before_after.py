@@ -11,7 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from miner.pupils.before_after import EVERYBODY, dispersion, progress_of, rate_change
+from miner.pupils.before_after import (
+    EVERYBODY,
+    ChangeVerdict,
+    dispersion,
+    progress_of,
+    rate_change,
+    verdict_of,
+)
 
 COUNTS = st.integers(0, 60)
 
@@ -138,6 +145,13 @@ def test_verdicts(fell: int, avoided: int, fell_after: int, avoided_after: int, 
     )
 
     assert verdict(table) == said
+
+
+def test_shares_of_weighed_counts_are_not_rounded_away() -> None:
+    """6 of 14 and then 2 of 17, worth 16.15 times, is no clear change: p = 0.10 by 2 of 16, not 0.04."""
+    shown, weighed = (6, 8, 2, 15), (6.0, 8.0, 1.9, 14.25)
+
+    assert verdict_of("falling in", shown, weighed) is ChangeVerdict.UNCLEAR
 
 
 def test_more_punishing_is_better() -> None:

@@ -114,3 +114,8 @@ def develops(board: chess.Board, move: chess.Move) -> bool:
         return False
     leaves_home = is_home(piece, move.from_square) and not is_home(piece, move.to_square)
     return board.is_castling(move) or (piece.piece_type in _DEVELOPED and leaves_home)
+
+
+def is_forcing(board: chess.Board, move: chess.Move) -> bool:
+    """Whether a move takes something or gives check."""
+    return board.is_capture(move) or board.gives_check(move)

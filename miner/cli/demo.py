@@ -68,17 +68,17 @@ def demo(
             nodes=COMMENT_NODES,
             means=lambda: nullcontext(ready),
         )
-        _for_the_lesson(made, games, out, ready)
-        _for_the_term(store, out, ready)
+        pdf = find_spec("typst") is not None
+        _for_the_lesson(made, games, out, ready, pdf=pdf)
+        _for_the_term(store, out, ready, pdf=pdf)
     typer.echo()
     show(made, 1)
     typer.echo()
     show(made)
 
 
-def _for_the_term(store: Store, out: Path, ready: Means) -> None:
+def _for_the_term(store: Store, out: Path, ready: Means, *, pdf: bool) -> None:
     """Model games that speak, and the course of an opening; without PDF where Typst is not installed."""
-    pdf = find_spec("typst") is not None
     targets = [out / f"games{suffix}" for suffix in GAME_SUFFIXES if pdf or suffix != ".pdf"]
     looks = Looks(tongue=Tongue.of(ENGLISH), paper=Paper.A4, pdf=pdf)
     for file in make_games(store, None, targets, looks, ready, top=COMMENTED, nodes=COMMENT_NODES).files:
@@ -96,9 +96,8 @@ def _for_the_term(store: Store, out: Path, ready: Means) -> None:
     )
 
 
-def _for_the_lesson(made: str, games: Path, out: Path, ready: Means) -> None:
+def _for_the_lesson(made: str, games: Path, out: Path, ready: Means, *, pdf: bool) -> None:
     """Sheets, a term's plan, advice, and some pupils' pages; without PDF where Typst is not installed."""
-    pdf = find_spec("typst") is not None
     lesson(made, out / "lesson", side="white", bands=[BAND], title="Larkenmoor Juniors", pdf=pdf)
     plan(made, out / "plan", side="white", bands=[BAND], start=TERM_BEGINS, pdf=pdf)
     pupils(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import chess
 
-from miner.board.moves import after
+from miner.board.moves import after, is_forcing
 from miner.board.settle import (
     MATED,
     VALUES,
@@ -25,12 +25,12 @@ from miner.explain.pattern import (
     line_pieces,
     man_behind,
     swap_gain,
+    worth_of,
 )
 from miner.explain.position import doubled, is_bare, isolated
 
 CENTRE = (chess.D4, chess.E4, chess.D5, chess.E5)
 _OUTER_CENTRE = (*CENTRE, chess.C4, chess.F4, chess.C5, chess.F5)
-_MORE_THAN_ANY = 100  # pawns, for the king
 THREAT = 2  # pawns: what is threatened is a piece
 SOON = 4  # plies after the answer in which a forked man is taken
 _CAUGHT = 4  # plies after the answer in which a trapped piece is taken
@@ -109,20 +109,9 @@ def sacrificed_until(board: chess.Board, line: tuple[chess.Move, ...]) -> int:
     return taken if taken % 2 and taken <= _CAUGHT + 1 and taken < moved and forced else 0
 
 
-def is_forcing(board: chess.Board, move: chess.Move) -> bool:
-    """Whether a move takes something or gives check."""
-    return board.is_capture(move) or board.gives_check(move)
-
-
 def kind(board: chess.Board, square: chess.Square) -> chess.PieceType:
     """What stands on a square; a pawn where nothing does, as after an en passant capture."""
     return board.piece_type_at(square) or chess.PAWN
-
-
-def value(board: chess.Board, square: chess.Square) -> int:
-    """What the man on a square is worth, in pawns, the king more than all else."""
-    kind = board.piece_type_at(square)
-    return _MORE_THAN_ANY if kind == chess.KING else VALUES[kind or chess.PAWN]
 
 
 def pays(before: chess.Board, capture: chess.Move) -> bool:
@@ -182,8 +171,8 @@ def is_skewered(now: chess.Board, square: chess.Square, front: chess.Square) -> 
     behind = man_behind(now, square, front)
     if behind is None or VALUES[kind(now, behind)] < VALUES[chess.KNIGHT]:
         return False
-    is_loose = not now.attackers(now.turn, behind) or value(now, behind) > value(now, square)
-    return is_loose and value(now, front) > max(value(now, behind), value(now, square))
+    is_loose = not now.attackers(now.turn, behind) or worth_of(now, behind) > worth_of(now, square)
+    return is_loose and worth_of(now, front) > max(worth_of(now, behind), worth_of(now, square))
 
 
 def hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> bool:
@@ -192,7 +181,7 @@ def hits_pinned(before: chess.Board, now: chess.Board, answer: chess.Move) -> bo
     pays = set() if now.is_check() else takeable(after(now, (chess.Move.null(),)))
     pinners = line_pieces(now, before.turn)
     for target in now.attacks(square) & now.occupied_co[now.turn]:
-        worth = value(now, target)
+        worth = worth_of(now, target)
         is_new = target not in before.attacks(answer.from_square)
         held = now.is_pinned(now.turn, target) or is_pinned(now, target, pinners)
         if worth >= VALUES[chess.KNIGHT] and is_new and held and target in pays:
@@ -279,10 +268,10 @@ def gains_time(before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:
         return False
     target = goes.from_square
     hunters = now.attackers(before.turn, target) - before.attackers(before.turn, target)
-    if value(now, target) < VALUES[chess.KNIGHT] or not hunters or now.piece_type_at(target) == chess.KING:
+    if worth_of(now, target) < VALUES[chess.KNIGHT] or not hunters or now.piece_type_at(target) == chess.KING:
         return False
     is_loose = not now.attackers(now.turn, target)
-    return is_loose or any(value(now, hunter) < value(now, target) for hunter in hunters)
+    return is_loose or any(worth_of(now, hunter) < worth_of(now, target) for hunter in hunters)
 
 
 def breaks_pawns(start: chess.Board, before: chess.Board, moves: tuple[chess.Move, ...]) -> bool:

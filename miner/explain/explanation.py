@@ -8,6 +8,7 @@ from itertools import zip_longest
 
 import chess
 
+from miner.board.moves import is_forcing
 from miner.board.settle import material_balance, settled_balance
 from miner.explain.evidence import LONGEST, Evidence
 from miner.explain.king import KingExposed, explain_king
@@ -20,9 +21,7 @@ from miner.reasons import REASONS, Pattern, Reason
 _SHOWN_PLIES = 4  # of a line whose point is not on the board: the reply, the answer and a move of each side
 _DECISIVE_PAWNS = 2
 _LEAST_CP_A_PAWN = 40  # that the engine must see in each: what it calls worth much less will not last
-_LEAST_CP_OF_A_ROOK = (
-    50  # in each that a rook is worth: it mostly falls in the corner, and its taker after it
-)
+_LEAST_CP_OF_A_ROOK = 50  # in each where a rook falls: mostly in the corner, and its taker after it
 _MOST_SEEN = 6  # pawns, since it sees the less in each the more are won
 _ATTACK_PLIES = 11  # of a king hunt that are shown, if it goes on so long
 NO_SIMPLE_REASON = "no simple reason"
@@ -243,7 +242,7 @@ def _attack_plies(evidence: Evidence, king: KingExposed) -> int:
     plies = king.plies
     board = evidence.after_reply(plies)
     for strike, answer in zip_longest(evidence.reply_line[plies::2], evidence.reply_line[plies + 1 :: 2]):
-        if plies >= _ATTACK_PLIES or not (board.is_capture(strike) or board.gives_check(strike)):
+        if plies >= _ATTACK_PLIES or not is_forcing(board, strike):
             break
         for move in filter(None, (strike, answer)):
             board.push(move)

@@ -90,7 +90,7 @@ def _stepped(walk: _Walk, board: chess.Board, move: chess.Move, plies: int) -> _
     if not queens:
         return walk
     loses_castling = walk.castling_lost or board.has_castling_rights(color)
-    # Who steps aside behind the pawns of his castled position is at home there.
+    # Who steps up a rank beside the centre, and takes nothing, is still at home: so from g1 to h2.
     is_aside = chess.square_file(move.to_square) in WINGS and not board.is_capture(move)
     rank = rank_of(move.to_square, color)
     rank = 0 if rank == 1 and is_aside else rank

@@ -9,7 +9,7 @@ from operator import attrgetter
 
 import chess
 
-from miner.board.moves import after
+from miner.board.moves import after, is_forcing
 from miner.board.settle import MATED, VALUES, material_balance, settle, settle_answer, taken_value
 from miner.explain.evidence import LONGEST, Evidence, exchange, forcing_plies
 
@@ -114,7 +114,7 @@ def wins_by_force(evidence: Evidence) -> bool:
     So it is of a sacrifice that wins more than it gives: the move itself takes little.
     """
     board, best = evidence.board, evidence.best_line[0]
-    if not (board.is_capture(best) or board.gives_check(best)):
+    if not is_forcing(board, best):
         return False
     before = material_balance(board, evidence.errs)
     later = _standings(evidence, evidence.best_line, LONGEST)[1:]

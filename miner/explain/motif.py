@@ -11,7 +11,7 @@ from enum import StrEnum
 
 import chess
 
-from miner.board.moves import after, captured_square
+from miner.board.moves import after, captured_square, is_forcing
 from miner.board.settle import (
     VALUES,
     material_balance,
@@ -34,6 +34,7 @@ from miner.explain.pattern import (
     is_pinned_away,
     man_behind,
     swap_gain,
+    worth_of,
 )
 from miner.reasons import Pattern, Reason
 
@@ -164,7 +165,7 @@ def find_motif(evidence: Evidence, explanation: Explanation, taken_on: chess.Squ
     best = evidence.best_line[0]
     takes = evidence.board.is_capture(best)
     recaptures = takes and best.to_square == taken_on != evidence.reply_line[0].to_square
-    leaves = blows.is_forcing(evidence.board, best) and _LEFT in explanation.detail
+    leaves = is_forcing(evidence.board, best) and _LEFT in explanation.detail
     least = _EVEN_CP if _WON in explanation.detail else -_EVEN_CP
     has_gain = recaptures or leaves or evidence.best.as_cp >= least
     misses = _misses(explanation) and has_gain and _is_a_gain(evidence, explanation.detail)
@@ -289,7 +290,7 @@ def _skewers(evidence: Evidence, now: chess.Board) -> bool:
     if (
         behind is None
         or now.is_check()
-        or blows.value(now, goes) <= max(blows.value(now, hunter), blows.value(now, behind))
+        or worth_of(now, goes) <= max(worth_of(now, hunter), worth_of(now, behind))
     ):
         return False
     return any((then.from_square, then.to_square) == (hunter, behind) for then in evidence.reply_line[3:7:2])
@@ -381,7 +382,7 @@ def _is_a_gain(evidence: Evidence, detail: str) -> bool:
         return False
     if _needs_help(evidence):
         return False
-    if blows.is_forcing(board, best) or not detail.endswith(("of a pawn", "back a pawn")):
+    if is_forcing(board, best) or not detail.endswith(("of a pawn", "back a pawn")):
         return True
     gain_there = settled_balance(board, board.turn) - material_balance(board, board.turn)
     return threat_gain(after(board, (best,))) > gain_there and not _answer_wins(evidence, 1)
@@ -392,7 +393,7 @@ def _needs_help(evidence: Evidence) -> bool:
     board, line = evidence.board, evidence.best_line
     if len(line) < 3 or not board.is_capture(line[0]) or line[1].to_square != line[0].to_square:
         return False
-    if blows.is_forcing(after(board, line[:2]), line[2]) or swap_gain(board, line[0]) >= 1:
+    if is_forcing(after(board, line[:2]), line[2]) or swap_gain(board, line[0]) >= 1:
         return False
     now, level = after(board, line[:1]), material_balance(board, board.turn)
     ends = [
@@ -727,10 +728,11 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
     if answer.is_capture and all(blows.breaks_pawns(answer.start, before, line[1:3]) for line in lines):
         yield Theme.BREAKS_PAWNS, before, move
     taken_next = [_takes_next(evidence.along(line)) for line in evidence.reply_lines]
-    if not answer.takes_back and taken_next[0] and _removes_guard(evidence):
-        yield Pattern.REMOVED_DEFENDER, before, move
-    if not answer.takes_back and taken_next[0] and all(taken_next):
-        yield taken_next[0]
+    if not answer.takes_back and taken_next[0]:
+        if _removes_guard(evidence):
+            yield Pattern.REMOVED_DEFENDER, before, move
+        if all(taken_next):
+            yield taken_next[0]
     if answer.is_capture and (forks := _forks_after(evidence)):
         yield forks
     if answer.is_capture and all(blows.exchanges(answer.start, line) for line in lines):
@@ -739,18 +741,16 @@ def _by_answer(evidence: Evidence, explanation: Explanation) -> Iterator[_Found]
         yield (Theme.UNSOUND_SACRIFICE if is_given else Theme.EXCHANGE), before, move
     takes_mover = answer.is_capture and captured_square(before, move) == lines[0][0].to_square
     is_traded = answer.is_capture and all(blows.is_traded(before, line[1:3]) for line in lines)
-    is_traded = (
-        is_traded or (answer.is_capture and explanation.won > 0) or _is_paid_for(evidence, explanation.won)
-    )
-    if not takes_mover and not is_traded and blows.is_break(before, move):
+    opens = not (takes_mover or is_traded or wins_by_taking or _is_paid_for(evidence, explanation.won))
+    if opens and blows.is_break(before, move):
         yield Theme.PAWN_BREAK, before, move
-    if is_new and not answer.is_capture and blows.threatens_fork(now, move, now.occupied & ~now.pawns):
+    if not is_new or answer.is_capture:
+        return
+    if blows.threatens_fork(now, move, now.occupied & ~now.pawns):
         yield Theme.ATTACK, before, move
-    if is_new and not answer.is_capture and blows.threatens_fork(now, move, now.pawns):
+    if blows.threatens_fork(now, move, now.pawns) or _threatens_pawn(answer, explanation.won):
         yield Theme.PAWN_ATTACK, before, move
-    if is_new and not answer.is_capture and _threatens_pawn(answer, explanation.won):
-        yield Theme.PAWN_ATTACK, before, move
-    if is_new and not answer.is_capture and blows.gains_ground(before, move):
+    if blows.gains_ground(before, move):
         yield Theme.SPACE, before, move
 
 

@@ -22,6 +22,7 @@ from miner.reasons import Pattern
 _SOON = 4  # plies within which what waits is taken after an in-between move
 # A pattern that shows only later explains another mistake than the reply. Common practice, no source.
 SEARCHED_PLIES = 6  # of the refutation: three moves of the side that punishes
+_MORE_THAN_ANY = 100  # pawns, for the king
 _PRIZE_PLIES = 6  # after a strike in which it must pay: checks and exchanges may come first
 
 
@@ -94,7 +95,7 @@ def _if_retaken(evidence: Evidence, line: _Line, ply: int) -> _Strike | None:
     here = chess.BB_SQUARES[strike.move.to_square]
     retakes = sorted(
         strike.now.generate_legal_captures(to_mask=here),
-        key=lambda retake: _value(strike.now, retake.from_square),
+        key=lambda retake: worth_of(strike.now, retake.from_square),
     )
     if not retakes:
         return None
@@ -261,9 +262,10 @@ def _discovered(strike: _Strike) -> bool:
         for target in strike.now.attacks(square) - strike.before.attacks(square):
             # A developing move opens lines on pawns all the time; nobody calls that a discovered attack.
             # A dearer piece that flees, and then falls to another man, has fled from it.
-            is_dearer = target in strike.targets and _value(strike.now, target) > _value(strike.now, square)
+            worth = worth_of(strike.now, target)
+            is_dearer = target in strike.targets and worth > worth_of(strike.now, square)
             is_taken = (target, square) in strike.pairs or is_dearer
-            wins = is_taken and _value(strike.now, target) >= VALUES[chess.KNIGHT]
+            wins = is_taken and worth >= VALUES[chess.KNIGHT]
             is_won = wins or (target == king and bool(strike.pairs))
             if is_won and strike.move.from_square in chess.SquareSet.between(square, target):
                 return True
@@ -282,7 +284,7 @@ def _pin(strike: _Strike) -> bool:
     """
     board = strike.now
     for target in strike.targets:
-        if _value(board, target) >= VALUES[chess.KNIGHT]:
+        if worth_of(board, target) >= VALUES[chess.KNIGHT]:
             pinned_by_move = not strike.is_retaken and is_pinned(board, target, (strike.move.to_square,))
             is_held = board.is_pinned(board.turn, target) and _bears_on(strike, target)
             if pinned_by_move or is_held or _hits_pinned(strike, target):
@@ -304,7 +306,7 @@ def _hits_pinned(strike: _Strike, target: chess.Square) -> bool:
     board, hunter = strike.now, strike.move.to_square
     is_new = target in board.attacks(hunter) and target not in strike.before.attacks(strike.move.from_square)
     pinners = line_pieces(board, strike.before.turn) - chess.SquareSet([hunter])
-    is_cheaper = _value(board, hunter) < _value(board, target)
+    is_cheaper = worth_of(board, hunter) < worth_of(board, target)
     return is_new and is_cheaper and not strike.is_retaken and is_pinned(board, target, pinners)
 
 
@@ -315,9 +317,9 @@ def is_pinned(board: chess.Board, square: chess.Square, pinners: Iterable[chess.
     """
     for pinner in pinners:
         better = man_behind(board, pinner, square)
-        if better is None or _value(board, better) <= _value(board, square):
+        if better is None or worth_of(board, better) <= worth_of(board, square):
             continue
-        if _value(board, better) > _value(board, pinner) or not board.attackers(board.turn, better):
+        if worth_of(board, better) > worth_of(board, pinner) or not board.attackers(board.turn, better):
             return True
     return False
 
@@ -366,9 +368,10 @@ def man_behind(board: chess.Board, square: chess.Square, front: chess.Square) ->
     return None
 
 
-def _value(board: chess.Board, square: chess.Square) -> int:
+def worth_of(board: chess.Board, square: chess.Square) -> int:
+    """What the man on a square is worth, in pawns, the king more than all else."""
     kind = board.piece_type_at(square)
-    return 100 if kind == chess.KING else VALUES[kind or chess.PAWN]
+    return _MORE_THAN_ANY if kind == chess.KING else VALUES[kind or chess.PAWN]
 
 
 def _skewer(strike: _Strike) -> bool:
@@ -380,7 +383,7 @@ def _skewer(strike: _Strike) -> bool:
         behind = man_behind(board, square, front)
         if behind is None or behind not in strike.targets:
             continue
-        if _value(board, front) > _value(board, behind) >= VALUES[chess.KNIGHT]:
+        if worth_of(board, front) > worth_of(board, behind) >= VALUES[chess.KNIGHT]:
             return True
     return False
 
@@ -406,7 +409,7 @@ def _threats_with_check(strike: _Strike) -> set[chess.Square]:
     return set(king) | {
         target
         for target in attacked
-        if not board.attackers(board.turn, target) or _value(board, target) > _value(board, square)
+        if not board.attackers(board.turn, target) or worth_of(board, target) > worth_of(board, square)
     }
 
 
@@ -464,7 +467,7 @@ def is_rook_at_home(board: chess.Board, square: chess.Square) -> bool:
 def _catches(strike: _Strike, targets: Iterable[chess.Square]) -> bool:
     board = strike.now
     return any(
-        _value(board, target) >= VALUES[chess.KNIGHT]
+        worth_of(board, target) >= VALUES[chess.KNIGHT]
         and board.attackers(not board.turn, target) - strike.before.attackers(not board.turn, target)
         and not board.is_check()
         and (_flees_in_vain(strike, target) or has_no_flight(board, target))
@@ -482,7 +485,7 @@ def _flees_in_vain(strike: _Strike, target: chess.Square) -> bool:
         return True
     # A piece that takes as much as it is worth is exchanged, not caught; and where two are attacked, the one
     # that sells itself may have had squares.
-    is_less = _value(board, captured_square(board, flight)) < _value(board, target)
+    is_less = worth_of(board, captured_square(board, flight)) < worth_of(board, target)
     return is_less and not _double_attack(strike)
 
 
@@ -491,7 +494,7 @@ def swap_gain(before: chess.Board, capture: chess.Move) -> int:
     takes = taken_value(before, capture)
     now = after(before, (capture,))
     retakes = now.generate_legal_captures(to_mask=chess.BB_SQUARES[capture.to_square])
-    cheapest = min(retakes, key=lambda retake: (_value(now, retake.from_square), retake.uci()), default=None)
+    cheapest = min(retakes, key=lambda move: (worth_of(now, move.from_square), move.uci()), default=None)
     return takes - (max(0, swap_gain(now, cheapest)) if cheapest else 0)
 
 
@@ -543,7 +546,7 @@ def _removed_defender(strike: _Strike) -> bool:
     taken = strike.move.to_square
     stands = {square for square in strike.falls if strike.before.color_at(square) == strike.now.turn}
     for target in (strike.targets | stands) - {taken}:
-        is_less = _value(strike.before, taken) < _value(strike.now, target)
+        is_less = worth_of(strike.before, taken) < worth_of(strike.now, target)
         defends = taken in strike.before.attackers(strike.now.turn, target)
         if defends and (_leaves_alone(strike, target) if strike.is_retaken else is_less):
             return True
@@ -573,7 +576,7 @@ def _back_rank(strike: _Strike) -> bool:
 def _in_between(strike: _Strike) -> bool:
     """Something waits to be retaken; a check or another capture first brings more, and then it is taken."""
     here = strike.answered.to_square
-    waits = _value(strike.before, here) >= VALUES[chess.KNIGHT]
+    waits = worth_of(strike.before, here) >= VALUES[chess.KNIGHT]
     is_forcing = strike.now.is_check() or strike.before.is_capture(strike.move)
     if not strike.was_taken or not waits or strike.move.to_square == here or not is_forcing:
         return False
@@ -597,14 +600,14 @@ def _desperado(strike: _Strike) -> bool:
     if not before.is_capture(strike.move) or not strike.is_retaken or before.is_check():
         return False
     is_piece = VALUES[before.piece_type_at(here) or chess.PAWN] >= VALUES[chess.KNIGHT]
-    pays = _value(before, here) <= _value(before, captured_square(before, strike.move))
+    pays = worth_of(before, here) <= worth_of(before, captured_square(before, strike.move))
     level = material_balance(before, before.turn)
     if not is_piece or pays or strike.balance <= level:
         return False
-    if any(_value(strike.now, target) > _value(before, here) for target in strike.targets):
+    if any(worth_of(strike.now, target) > worth_of(before, here) for target in strike.targets):
         return False  # it is given up for something better, whatever attacks it
     attackers = before.attackers(not before.turn, here)
-    is_cheaper = any(_value(before, attacker) < _value(before, here) for attacker in attackers)
+    is_cheaper = any(worth_of(before, attacker) < worth_of(before, here) for attacker in attackers)
     is_lost = bool(attackers) and (is_cheaper or not before.attackers(before.turn, here))
     return is_lost and not _has_refuge(before, here)
 
@@ -626,8 +629,8 @@ def _takes_loose(board: chess.Board, take: chess.Move) -> bool:
     """Whether a capture takes a piece that is undefended, or worth more than what takes it."""
     taken = captured_square(board, take)
     is_loose = not board.attackers(not board.turn, taken)
-    is_dearer = _value(board, taken) > _value(board, take.from_square)
-    return _value(board, taken) >= VALUES[chess.KNIGHT] and (is_loose or is_dearer)
+    is_dearer = worth_of(board, taken) > worth_of(board, take.from_square)
+    return worth_of(board, taken) >= VALUES[chess.KNIGHT] and (is_loose or is_dearer)
 
 
 def _undefended(strike: _Strike) -> bool:
@@ -642,7 +645,7 @@ def _too_few_defenders(strike: _Strike) -> bool:
         return False
     before, target = strike.before, strike.takes
     attackers, defenders = (before.attackers(side, target) for side in (before.turn, strike.now.turn))
-    cheaper = _value(before, strike.move.from_square) < _value(before, target)
+    cheaper = worth_of(before, strike.move.from_square) < worth_of(before, target)
     return cheaper or len(attackers) > len(defenders)
 
 

@@ -145,7 +145,7 @@ def find_rates(store: Store) -> pd.DataFrame:
     is_found = answers["kept"] >= settings["kept"]
     answers = answers.assign(
         found=answers["games"].where(is_found, 0),
-        taught=answers["games"].where(answers["answer"] == _packed(answers["best_move"]), 0),
+        taught=answers["games"].where(answers["answer"] == packed_moves(answers["best_move"]), 0),
         points_found=answers["score_sum"].where(is_found, 0.0),
         points_missed=answers["score_sum"].where(~is_found, 0.0),
     )
@@ -262,7 +262,8 @@ def _rows(store: Store, table: str, reply: Reply | None) -> pd.DataFrame:
     return found
 
 
-def _packed(ucis: pd.Series[str]) -> pd.Series[int]:
+def packed_moves(ucis: pd.Series[str]) -> pd.Series[int]:
+    """Moves in UCI, packed."""
     return ucis.map(lambda uci: pack(chess.Move.from_uci(uci))).astype(np.uint16)
 
 
@@ -281,7 +282,7 @@ def leaks_in(followed: pd.DataFrame, answers: pd.DataFrame, kept: float) -> pd.D
     point = [*_REPLY, "at"]
     games = answers.groupby([*point, "answer"])["games"].sum().reset_index()
     best = followed[followed["best_move"] != ""]
-    best = best[best["answer"] == _packed(best["best_move"])]
+    best = best[best["answer"] == packed_moves(best["best_move"])]
     by_best = best[[*point, "kept"]].rename(columns={"kept": "kept_by_best"})
     judged = followed[followed["kept"].notna()].merge(games, on=[*point, "answer"]).merge(by_best, on=point)
     at_once = judged["kept_by_best"] - judged["kept"] > 1.0 - kept

@@ -215,7 +215,7 @@ class Motifs:
         wide = most * _LOOKED_AT
         own, of_all = self.mistakes_of(count), self.mistakes_of(count, ALL_BANDS)
         struck = _struck(own, wide)
-        if len(struck) < most:
+        if struck["game"].nunique() < most:
             struck = pd.concat([struck, _struck(of_all, wide)])
         rows = pd.concat([struck, clearest(own, wide)])
         if len(own) < wide:
@@ -241,8 +241,8 @@ def _blow(row: Mapping[str, Any]) -> chess.Move | None:
 
 
 def _struck(rows: pd.DataFrame, most: int) -> pd.DataFrame:
-    """Of some moments those whose first answer is the blow, the clearest first; each of another game."""
-    order = clearest(rows, len(rows)).drop_duplicates("game")
+    """Of some moments those whose first answer is the blow, the clearest first."""
+    order = clearest(rows, len(rows))
     struck = (at for at, row in zip(order.index, rows_of(order), strict=True) if _blow(row))
     return order.loc[list(islice(struck, most))]
 

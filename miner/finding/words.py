@@ -204,7 +204,9 @@ def chosen_sentence(finding: Finding) -> str:
 
 def arises_sentence(finding: Finding) -> str:
     """How often the position arises, by itself and when the side that profits plays towards it."""
-    towards = f", in {percent(finding.steered_reach)} {_towards(finding)}" if can_steer(finding) else ""
+    steered = finding.steered_reach
+    often = "nearly all" if _is_nearly_all(steered) else percent(steered)
+    towards = f", in {often} {_towards(finding)}" if can_steer(finding) else ""
     return f"Arises in {percent(finding.plain_reach)} of the games{towards}{_own_words(finding)}."
 
 
@@ -346,8 +348,12 @@ def shares_words(finding: Finding) -> str:
 
 
 def _of_the_games(share: float) -> str:
-    """How many games; nearly all not to the percent: bands that have none there count for nothing."""
-    return "nearly all games" if NEARLY_ALL <= share < 1.0 - RAREST else f"{percent(share)} of the games"
+    return "nearly all games" if _is_nearly_all(share) else f"{percent(share)} of the games"
+
+
+def _is_nearly_all(share: float) -> bool:
+    """Whether a share is not told to the percent: bands that have no game there count for nothing in it."""
+    return NEARLY_ALL <= share < 1.0 - RAREST
 
 
 _LEAST_GAIN = 0.005

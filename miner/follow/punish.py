@@ -10,7 +10,7 @@ import chess
 import chess.polyglot
 import pandas as pd
 
-from miner.board.moves import after, pack, unpack_move
+from miner.board.moves import after, is_forcing, pack, unpack_move
 from miner.engine.verdicts import Answer, Failure, Request, Verdict
 from miner.explain.evidence import AS_GOOD_CP
 from miner.follow.asking import (
@@ -108,16 +108,13 @@ def _good(
     ]
     if not doubted:
         return good
-    moves = [unpack_move(packed) for packed in (best, *doubted)]
-    held, *again = yield [Request.of(point.board, AGAIN * gain.nodes, (move,)) for move in moves]
-    if isinstance(held, Verdict):
-        least = held.score.expected - _may_lose(held.score, gain, kept)
-        good += [
-            packed
-            for packed, answer in zip(doubted, again, strict=True)
-            if isinstance(answer, Verdict) and answer.score.expected >= least
-        ]
-    return good
+    again = yield from look(point.board, [best, *doubted], [AGAIN * gain.nodes], lambda *_: False)
+    if best not in again:
+        return good
+    score = again[best][0].score
+    least = score.expected - _may_lose(score, gain, kept)
+    looked = [packed for packed in doubted if packed in again]
+    return good + [packed for packed in looked if again[packed][0].score.expected >= least]
 
 
 def _from_the_best_down(
@@ -159,8 +156,7 @@ def taught_answer(point: Point, cp: Mapping[int, int]) -> int:
 
     def order(packed: int) -> tuple[bool, int]:
         move = unpack_move(packed)
-        is_forcing = board.is_capture(move) or board.gives_check(move)
-        return not is_forcing, -point.games.get(packed, 0)
+        return not is_forcing(board, move), -point.games.get(packed, 0)
 
     return min((packed for packed in cp if cp[packed] >= least), key=order)
 

@@ -9,14 +9,12 @@ from dataclasses import dataclass
 from itertools import chain, islice
 from typing import Any
 
-import chess
 import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from miner.board.moves import pack
 from miner.engine.consult import Engines
-from miner.finding.aftermath import seasons_of
+from miner.finding.aftermath import packed_moves, seasons_of
 from miner.finding.finding import is_losing, tells
 from miner.follow import asking, lasting, passages, punish
 from miner.follow.asking import MOST_LATER_POINTS, Asked, LosingReply, Opinion, Point, Questions, Replies
@@ -213,7 +211,7 @@ def _see_whether_it_lasts(given: _Inputs, told: pd.DataFrame, answered: _Judged)
         task.advance()
     columns = ["key", "move", "plies", "answer", "kept", "best_move"]
     judged = pd.DataFrame(answered.rows, columns=columns).dropna()
-    taught = [pack(chess.Move.from_uci(uci)) for uci in judged.pop("best_move")]
+    taught = packed_moves(judged.pop("best_move"))
     judged = judged.assign(is_good=judged["kept"] >= settings.kept, is_taught=judged["answer"] == taught)
     judged = judged.astype({"key": "uint64", "move": "uint16", "answer": "uint16"})
     judged = judged[judged.pop("plies") == 0].merge(told[["key", "move", "fen"]], on=["key", "move"])

@@ -122,8 +122,7 @@ def _say_turns(seen: Seen, mistakes: dict[int, GameMistake], notes: dict[int, No
         note.sentences.append(Sentence("gives", {"loss": points(turn.loss)}, line, ply))
         note.point = _point(seen, ply, mistake.refutation)
         if note.point:
-            has_reason = mistake.reason_detail not in ("", NO_SIMPLE_REASON)
-            name = "point" if mistake.is_punishable and has_reason else "then"
+            name = "point" if mistake.is_punishable and _has_reason(mistake) else "then"
             note.sentences.append(Sentence(name, line=note.point, ply=ply + 1))
         note.sentences += [*_why(mistake), *_balance(turn, Side.of(board.turn))]
 
@@ -149,7 +148,7 @@ def _of_finding(finding: Mistake, point: tuple[str, ...]) -> Note:
 
 def _why(mistake: Mistake) -> list[Sentence]:
     """The reason, and how it works as far as men and squares show it; of a loss without a reason nothing."""
-    if mistake.reason_detail in ("", NO_SIMPLE_REASON) or mistake.reason_detail.startswith(Cost.GETS):
+    if not _has_reason(mistake) or mistake.reason_detail.startswith(Cost.GETS):
         return []  # in a won game a little less material is no reason
     if _allows_mate(mistake):
         moves = int(mistake.reason_detail.rpartition(" ")[2])
@@ -157,6 +156,10 @@ def _why(mistake: Mistake) -> list[Sentence]:
         return [Sentence("allows", {"side": mistake.mover.capitalize(), "what": what})]
     said = filter(None, (reason_sentence(mistake), exact_sentence(mistake)))
     return [Sentence("said", {"text": text}) for text in said]
+
+
+def _has_reason(mistake: Mistake) -> bool:
+    return mistake.reason_detail not in ("", NO_SIMPLE_REASON)
 
 
 def _allows_mate(mistake: Mistake) -> bool:

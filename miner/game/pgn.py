@@ -56,7 +56,7 @@ def _game(told: Told) -> chess.pgn.Game:
         # A line behind the last move would be read as moves of the game: it is told in full instead.
         is_last = ply == len(given.moves) - 1
         node.comment = joined(
-            *(sentence.words(is_brief=_is_shown(sentence) and not is_last) for sentence in note.sentences),
+            *(sentence.words(is_brief=_is_shown(sentence, is_last)) for sentence in note.sentences),
             _asked(stops.get(ply + 1)),
         )
         if note.better:
@@ -68,9 +68,9 @@ def _game(told: Told) -> chess.pgn.Game:
     return game
 
 
-def _is_shown(sentence: Sentence) -> bool:
-    """Whether its line stands there as a variation, too."""
-    return sentence.name in ("better", "gives", "point", "then")
+def _is_shown(sentence: Sentence, is_last: bool) -> bool:
+    """Whether its line stands there as a variation, too: behind the last move none can."""
+    return sentence.name in ("better", "gives") or (sentence.name in ("point", "then") and not is_last)
 
 
 def _vary(node: chess.pgn.GameNode, line: Sequence[str]) -> None:

@@ -10,6 +10,7 @@ from typing import Generic, TypeVar, cast
 
 import chess
 
+from miner.board.moves import is_forcing
 from miner.finding.finding import Finding
 from miner.finding.mistake import Mistake, Reply
 from miner.finding.moment import Moment
@@ -216,7 +217,7 @@ def guessed_find_rate(finding: Mistake) -> float:
     moves = max(1, (len(refutation) + 1) // 2)
     board = finding.board_after
     first = board.parse_san(refutation[0]) if refutation else None
-    is_quiet = first is not None and not (board.is_capture(first) or board.gives_check(first))
+    is_quiet = first is not None and not is_forcing(board, first)
     lowest = re.match(r"\d+", finding.band)
     rating = int(lowest[0]) if lowest else 1200
     rate = 0.85 - 0.12 * (moves - 1) - 0.15 * is_quiet + 0.2 * finding.loss + 0.04 * (rating - 1200) / 200

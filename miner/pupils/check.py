@@ -380,13 +380,13 @@ def _sums(meetings: pd.DataFrame, by: list[str]) -> pd.DataFrame:
 def _by_pupil(
     games: pd.DataFrame, meetings: pd.DataFrame, called: dict[str, str], roster: Roster
 ) -> pd.DataFrame:
-    played = games.groupby("player").size()
+    played = dict(tuple(games.groupby("player")["date"]))
     # Each position of a game counts once: avoiding three mistakes in one move is one good move.
     positions = meetings.drop_duplicates(["pupil", "source", "number", "key"])
     about = pd.DataFrame(
         [
-            {"pupil": name, "group": roster.member(player).group, "games": int(played[player])}
-            | _first_and_last(games.loc[games["player"] == player, "date"])
+            {"pupil": name, "group": roster.member(player).group, "games": len(played[player])}
+            | _first_and_last(played[player])
             for player, name in called.items()
         ],
         columns=["pupil", "group", "games", "first", "last"],

@@ -113,6 +113,9 @@ def test_nearly_all_games_are_not_told_to_the_percent() -> None:
     steered = vienna(plain_reach=0.1, steered_reach=0.976)
 
     assert words.shares_words(steered).startswith("comes up in nearly all games if White plays towards it")
+    assert words.arises_sentence(steered) == (
+        "Arises in 10% of the games, in nearly all if White plays towards it."
+    )
 
 
 def test_no_clear_trend() -> None:

@@ -22,6 +22,8 @@ from miner.arrays import Flags, Floats, Ints, Moves, begins_run
 from miner.board.looks import CLASSES, SIZES, Looks
 from miner.schema import HABITS
 
+LIKELY = 0.05
+"""Probability from which a move that nobody has played is remembered."""
 POINTS = 400.0  # rating points that a slope counts by
 _ENOUGH = 3e-3
 """Gain in log likelihood for each board below which a step is not worth its time. Measured: the log loss of

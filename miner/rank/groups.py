@@ -11,6 +11,7 @@ import pandas as pd
 
 from miner import pooling, stats
 from miner.arrays import Floats, Ints
+from miner.habits import LIKELY
 from miner.terms import ALL_BANDS, UNRATED, BandScheme
 
 REPLY = ["key", "move"]
@@ -21,6 +22,8 @@ _SUMS = [
     *("players_at_position", "games_squared_at_position", "known_games", "reach_games"),
     *("games_elsewhere", "games_at_position_elsewhere", "games_in_all"),
 ]
+_NOTHING = 1e-12  # stands for 0 where it is divided by
+_NEVER = 1e-6  # as rare as a reply can be that somebody chose
 _GAINS = ("gain_for_band", "gain_low", "gain_usual", "punish_gain", "punish_gain_low")
 
 
@@ -161,14 +164,38 @@ def weighted(
 
 
 def pooled_rates(
-    replies: pd.DataFrame, weights: pd.Series[float] | None, *, confidence: float, correlation: float
+    replies: pd.DataFrame,
+    foreseen: pd.DataFrame,
+    weights: pd.Series[float] | None,
+    *,
+    confidence: float,
+    correlation: float,
 ) -> pd.DataFrame:
     """Pick rates of bands taken for one: by (key, move) pick_rate, pick_rate_low and pick_rate_high.
 
-    `replies`: rows of that table of these bands. A share of few games is drawn to what is left for other
-    replies, as far as all positions together warrant; games of one player count for less, as the tally's
-    `correlation` of players with themselves has it. The rates of a prior, whose games have `weights` as of
-    `weights_of`, are what is expected beforehand.
+    From the Beta distributions of `rates_as_one`.
+    """
+    beta = rates_as_one(replies, foreseen, weights, correlation=correlation)
+    successes, failures = (beta[name].to_numpy() for name in ("successes", "failures"))
+    low, high = stats.beta_intervals(successes, failures, confidence=confidence)
+    rates = {"pick_rate": successes / (successes + failures), "pick_rate_low": low, "pick_rate_high": high}
+    return pd.DataFrame(rates, beta.index)
+
+
+def rates_as_one(
+    replies: pd.DataFrame,
+    foreseen: pd.DataFrame,
+    weights: pd.Series[float] | None,
+    *,
+    correlation: float,
+) -> pd.DataFrame:
+    """Beta distributions of the pick rates of bands taken for one: by (key, move) successes and failures.
+
+    `replies`, `foreseen`: rows of these tables of these bands. A rate is the mean of the bands', each by its
+    games at the position, those of a prior by their `weights` as of `weights_of`; so it leans on what habits
+    make expect, as theirs do. How far it may be off is what the games of all bands would leave open if they
+    were one: games of one player count for less, as the tally's `correlation` of players with themselves has
+    it, and the rates of a prior are what is expected beforehand.
     """
     at_position = replies.drop_duplicates(["key", "band"])
     there = at_position.groupby("key")
@@ -189,9 +216,38 @@ def pooled_rates(
         # What the prior says counts for all but the store's own games, and is in doubt itself.
         weight = 1.0 - games.to_numpy()[place] / (successes + failures)
         successes, failures = stats.less_sure(successes, failures, np.square(weight) * variance)
-    low, high = stats.beta_intervals(successes, failures, confidence=confidence)
-    rates = {"pick_rate": _means(successes, failures), "pick_rate_low": low, "pick_rate_high": high}
-    return pd.DataFrame(rates, index=chosen.index)
+    total = successes + failures
+    rate = _mean_rates(replies, foreseen, weights, pd.Series(successes / total, chosen.index))
+    return pd.DataFrame({"successes": rate * total, "failures": (1.0 - rate) * total}, chosen.index)
+
+
+def _mean_rates(
+    replies: pd.DataFrame,
+    foreseen: pd.DataFrame,
+    weights: pd.Series[float] | None,
+    as_one: pd.Series[float],
+) -> Floats:
+    """The mean of the bands' pick rates, for the replies (key, move) of `as_one`.
+
+    That holds the rates if all games were of one band, which count where no band has any weight. A band of
+    which neither table says something chose a reply in no game, and is not likely to: it may do so in a share
+    between 0 and `LIKELY`, or what all do.
+    """
+    weigh = 1.0 if weights is None else replies["band"].map(weights).fillna(0.0)
+    there = replies.assign(weight=replies["games_at_position"] * weigh)
+    by_band = there.drop_duplicates(["key", "band"])[["key", "band", "weight"]]
+    told = pd.concat(
+        [
+            there[[*REPLY, "weight", "pick_rate"]],
+            foreseen.merge(by_band, on=["key", "band"])[[*REPLY, "weight", "pick_rate"]],
+        ]
+    )
+    sums = told.assign(rate=told["weight"] * told["pick_rate"]).groupby(REPLY)[["weight", "rate"]].sum()
+    sums = sums.reindex(as_one.index)
+    whole = by_band.groupby("key")["weight"].sum().reindex(as_one.index.get_level_values("key")).to_numpy()
+    unlikely = as_one.clip(upper=LIKELY).to_numpy() / 2.0
+    added = sums["rate"].to_numpy() + (whole - sums["weight"].to_numpy()) * unlikely
+    return np.where(whole > 0.0, np.clip(added / np.maximum(whole, _NOTHING), _NEVER, 1.0 - _NEVER), as_one)
 
 
 def _rates_elsewhere(
@@ -212,13 +268,9 @@ def _rates_elsewhere(
     there = (weight * at_position[total]).groupby(at_position["key"]).sum()
     games = shares.reindex(wanted).to_numpy() * (alike / there).fillna(0.0).to_numpy()[place]
     successes, failures = pooling.pool_as_one(games, place, np.ones(len(alike)))
-    rates, known = _means(successes, failures), there.to_numpy()[place] > 0
+    rates, known = successes / (successes + failures), there.to_numpy()[place] > 0
     variance = rates * (1.0 - rates) / (successes + failures + 1.0)
     return np.where(known, rates, 0.0), np.where(known, variance, 0.0)
-
-
-def _means(successes: Floats, failures: Floats) -> Floats:
-    return successes / (successes + failures)
 
 
 _BY_BAND = {"key", "move", "band", "pick_rate", "pick_rate_low", "pick_rate_high", "curve"}

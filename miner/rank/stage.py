@@ -265,8 +265,10 @@ def _together(
     replies = replies[replies["band"].isin(group.bands)]
     games_of = games_of[games_of.index.isin(group.bands, level="band")]
     weights = weights_of(replies, games_of)
+    foreseen = store.read_table("foreseen").to_pandas()
     rates = pooled_rates(
         replies,
+        foreseen[foreseen["band"].isin(group.bands)],
         weights,
         confidence=tallied.settings["confidence"],
         correlation=tallied.facts.get("player_correlation", 0.0),

@@ -16,7 +16,7 @@ from miner.board.looks import look
 from miner.board.moves import pack
 from miner.board.play import Boards
 from miner.graph.walk import Graph, Ways
-from miner.habits import Habits, fit
+from miner.habits import LIKELY, Habits, fit
 from miner.schema import HABITS
 from miner.store import Store
 from miner.store.query import turn_sql
@@ -30,8 +30,6 @@ ENOUGH_POSITIONS = 500
 _FROM_PLY = 2  # earlier ones are few, and counted well enough
 _SEED = 1
 _POSITIONS_AT_ONCE = 16_384
-LIKELY = 0.05
-"""Probability from which a move that nobody has played is remembered."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from miner.errors import UsageError
 from miner.graph.repertoire import moves_in, repertoire_digest
 from miner.graph.sound import Steps, steer_for_both
 from miner.graph.walk import START_KEY, Graph, walk
+from miner.habits import LIKELY
 from miner.means import USUAL, Means
 from miner.progress import Task
 from miner.schema import EDGES, FORESEEN, KEPT, POSITIONS, REACH, REPLIES
@@ -318,7 +319,7 @@ def _foreseen_table(choices: Choices, expected: Expected, rates: Rates, names: t
     parts = []
     for band in np.flatnonzero(rates.kept).tolist():
         place, moves, rate = rates.unchosen(expected, band)
-        likely = rate >= beforehand.LIKELY
+        likely = rate >= LIKELY
         at = choices.keys[np.flatnonzero(begins_run(choices.keys))][place[likely]]
         parts.append((at, np.full(len(at), band), moves[likely], rate[likely]))
     keys, bands, replies, shares = (np.concatenate(column) for column in zip(*parts, strict=True))

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from miner.habits import LIKELY
 from miner.rank.groups import pooled_rates, weighted, weights_of
 
 BEGINNERS, STRONG = "800-999", "1800-1999"
+NONE_FORESEEN = pd.DataFrame(
+    {"key": np.array([], np.int64), "band": "", "move": np.array([], np.int64), "pick_rate": 0.0}
+)
 
 
 def replies(own: int, elsewhere: dict[str, tuple[int, int]]) -> pd.DataFrame:
@@ -22,6 +27,7 @@ def replies(own: int, elsewhere: dict[str, tuple[int, int]]) -> pd.DataFrame:
             "games_at_position": sum(chosen) + (own if band == BEGINNERS else 0),
             "games_at_position_elsewhere": sum(chosen),
             "games_squared_at_position": float(sum(chosen) + (own if band == BEGINNERS else 0)),
+            "pick_rate": games / max(sum(chosen), 1),
         }
         for band, chosen in elsewhere.items()
         for move, games in zip((1, 2), chosen, strict=True)
@@ -43,7 +49,7 @@ def test_a_club_of_beginners_errs_as_beginners_do() -> None:
         ("mixed", games_of(beginners=5, strong=45)),
     ):
         weights = weights_of(tallied, club)
-        found = pooled_rates(tallied, weights, confidence=0.9, correlation=0.0)
+        found = pooled_rates(tallied, NONE_FORESEEN, weights, confidence=0.9, correlation=0.0)
         rates[name] = float(found["pick_rate"].to_dict()[5, 1])
 
     assert 0.33 < rates["beginners"] < 0.42
@@ -55,6 +61,22 @@ def test_without_a_prior_nothing_is_weighted() -> None:
     tallied = replies(2, {BEGINNERS: (0, 0)})
 
     assert weights_of(tallied, games_of(beginners=50, strong=0)) is None
+
+
+def test_rates_of_all_are_the_mean_of_what_is_said_of_each_band() -> None:
+    """Of 10 beginners 4 err, which habits make 0.3; of 30 strong players none, 0.06 are foreseen to."""
+    tallied = replies(0, {BEGINNERS: (4, 6), STRONG: (0, 30)})
+    tallied = tallied.assign(games_elsewhere=0, games_at_position_elsewhere=0)
+    tallied.loc[(tallied["band"] == BEGINNERS) & (tallied["move"] == 1), "pick_rate"] = 0.3
+    tallied = tallied[tallied["games"] > 0]
+    foreseen = pd.DataFrame({"key": [5], "band": [STRONG], "move": [1], "pick_rate": [0.06]})
+
+    found = pooled_rates(tallied, foreseen, None, confidence=0.9, correlation=0.0).loc[(5, 1)]
+    unlikely = pooled_rates(tallied, NONE_FORESEEN, None, confidence=0.9, correlation=0.0).loc[(5, 1)]
+
+    assert found["pick_rate"] == pytest.approx((10 * 0.3 + 30 * 0.06) / 40)
+    assert found["pick_rate_low"] < found["pick_rate"] < found["pick_rate_high"]
+    assert unlikely["pick_rate"] == pytest.approx((10 * 0.3 + 30 * LIKELY / 2) / 40)
 
 
 def test_games_of_unequal_weights_are_worth_fewer() -> None:

@@ -10,10 +10,10 @@ import pytest
 
 from miner.errors import StoreError, UsageError
 from miner.graph.sound import Steps
+from miner.habits import LIKELY
 from miner.schema import HABITS
 from miner.settings import TallySettings
 from miner.store import Store
-from miner.tally.expected import LIKELY
 from miner.tally.larger import arrivals, lacks_positions
 from miner.tally.stage import tally
 from miner.terms import UNRATED

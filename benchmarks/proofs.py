@@ -15,6 +15,7 @@ that none is nothing); and how many of the intervals hold. An interval is of a r
 count of the second half: so it is held against what the rate's distribution predicts for as many games,
 with the players' habits (games of one player agree). Where a count lies on a bound, it is by lot. Halves by
 game share their players, whose habits then help: intervals made for other players hold a little too often.
+Of a store that was judged also how often the replies that lose were chosen, and how often that is foretold.
 
 habits: the halves are of players. At positions that few games of the first half reach (5 to 30), log loss of
 the second half's choices by pick rates that are drawn to the habits of the first half's players, and by such
@@ -38,7 +39,7 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal
@@ -54,8 +55,11 @@ from miner.arrays import Floats, Ints, begins_run
 from miner.curve.diagnose import diagnose
 from miner.curve.fit import Curves, curves_of
 from miner.curve.rows import engine_rows_of, rows_of
+from miner.finding.finding import is_losing
 from miner.graph.walk import walk
-from miner.settings import TallySettings
+from miner.habits import LIKELY
+from miner.rank.groups import rates_as_one
+from miner.settings import RankSettings, TallySettings
 from miner.store import Store
 from miner.store.query import Movers, create_views
 from miner.tally import replies as counting
@@ -81,6 +85,7 @@ class Halves:
     chosen: Ints  # (replies, bands): games of the second half with the reply
     other: Ints  # (positions, bands): with a reply that the first half never saw
     squared: Floats  # (positions, bands): each player's games of the second half squared and added up
+    expected: Expected | None = None  # what the first half's habits make expect
 
     @property
     def played(self) -> Ints:
@@ -99,8 +104,9 @@ def _held_out(store: Store, settings: TallySettings, first: str, second: str, fl
     """The moves of one condition against those of another."""
     counted = _counted(store, settings, first, floor)
     choices = spread(counted, len(settings.bands.names))
-    rates = pool(choices, _expected(store, choices, counted, first))
-    return _aligned(choices, rates, _counted(store, settings, second, 1))
+    expected = _expected(store, choices, counted, first)
+    halves = _aligned(choices, pool(choices, expected), _counted(store, settings, second, 1))
+    return replace(halves, expected=expected)
 
 
 def _expected(
@@ -330,21 +336,23 @@ SMALL_RATES = (0.0, 0.03, 0.1, 0.3, 0.6, 1.0)
 def small_stores(store: Store, settings: TallySettings, games: int, draws: int) -> pd.DataFrame:
     """Intervals of 90 % of stores of so many games, held against the games of all other players.
 
-    A row each for all, for replies of `TOLD_FROM` games or more and for ranges of rates: intervals, held,
-    below and above (shares of the counts).
+    A row each for all, for replies of `TOLD_FROM` games or more, for ranges of rates and for all bands taken
+    for one: intervals, held, below and above (shares of the counts).
     """
     share = games / kept_games(store.require("read"))
-    parts = []
+    parts, together = [], []
     for draw in range(draws):
         drawn = f"(game::ubigint + {draw} * 7919) * 2654435761 // {_MOVES} % 1000000 < {share * 1e6:.0f}"
         others = f"not ({drawn}) and (player = 0 or player not in (select player from movers where {drawn}))"
         halves = _held_out(store, settings, drawn, others, settings.enough_games(games))
-        places = places_of(halves, seed=draw)
-        parts.append(places)
-    told = pd.concat(parts)
+        parts.append(places_of(halves, seed=draw))
+        together.append(places_together(halves, seed=draw))
+    told, as_one = pd.concat(parts), pd.concat(together)
     groups = {"all": told, f"{TOLD_FROM} games with the reply": told[told["with_reply"] >= TOLD_FROM]}
     by_rate = told.groupby(pd.cut(told["rate"], list(SMALL_RATES)), observed=True)
     groups |= {f"rate {rate}": some for rate, some in by_rate}
+    groups["all bands together"] = as_one
+    groups[f"the same, {TOLD_FROM} games"] = as_one[as_one["with_reply"] >= TOLD_FROM]
     return pd.DataFrame(
         {
             "intervals": len(some),
@@ -432,22 +440,73 @@ def places_of(halves: Halves, *, habits: bool = True, seed: int = 1) -> pd.DataF
 
 def places_together(halves: Halves, seed: int = 1) -> pd.DataFrame:
     """The same for all bands together, taken for one."""
-    random = np.random.default_rng(seed)
-    choices = halves.choices
-    there = choices.played.sum(axis=1).astype(np.float64)
-    correlation = halves.rates.player_correlation
-    worth = pooling.worth_of_games(there, choices.squared_there.sum(axis=1), correlation)
-    chosen, there = choices.chosen.sum(axis=1).astype(np.float64), there[choices.place]
-    successes, failures = pooling.pool_as_one(chosen, choices.place, worth)
+    choices, correlation = halves.choices, halves.rates.player_correlation
+    beta = rates_as_one(_as_replies(halves), _as_foreseen(halves), None, correlation=correlation)
+    keys = choices.keys[begins_run(choices.keys)][choices.place]
+    beta = beta.reindex(pd.MultiIndex.from_arrays([keys, choices.moves]))
     games, seen = halves.played.sum(axis=1)[choices.place], halves.chosen.sum(axis=1)
-    is_told = games > 0
-    squared = halves.squared.sum(axis=1)[choices.place]
-    habits = pooling.worth_of_games(games, squared, correlation)
-    place = places_among(
-        random, successes[is_told], failures[is_told], games[is_told], seen[is_told], habits[is_told]
+    worth = pooling.worth_of_games(games, halves.squared.sum(axis=1)[choices.place], correlation)
+    told = pd.DataFrame(
+        {
+            "key": keys,
+            "move": choices.moves,
+            "successes": beta["successes"].to_numpy(),
+            "failures": beta["failures"].to_numpy(),
+            "there": games,
+            "seen": seen,
+            "worth": worth,
+            "with_reply": choices.chosen.sum(axis=1, dtype=np.int64),
+        }
     )
-    rate = (chosen / np.maximum(there, 1.0))[is_told]
-    return pd.DataFrame({"rate": rate, "games": there[is_told].astype(np.int64), "place": place})
+    told = told[told["there"] > 0]
+    counts = (told[name].to_numpy() for name in ("successes", "failures", "there", "seen", "worth"))
+    return told.assign(place=places_among(np.random.default_rng(seed), *counts))
+
+
+def of_losing(store: Store, together: pd.DataFrame) -> dict[str, float]:
+    """How many of the rows of `places_together` lose, and how often these were chosen, and are foretold.
+
+    What loses was found in all games: that some replies happen to be common in the first half is not undone.
+    """
+    judged = store.read_table("judged").to_pandas()
+    rows = together.merge(judged.loc[is_losing(judged, RankSettings()), ["key", "move"]], on=["key", "move"])
+    rate = rows["successes"] / (rows["successes"] + rows["failures"])
+    return {
+        "replies": len(rows),
+        "seen": float(rows["seen"].sum()),
+        "foretold": float((rate * rows["there"]).sum()),
+    }
+
+
+def _as_replies(halves: Halves) -> pd.DataFrame:
+    """The first half's rows of the table `replies`, as far as they are asked for."""
+    choices = halves.choices
+    row, band = choices.row, choices.band
+    cell = choices.place[row], band
+    successes, failures = halves.rates.of_rows()
+    return pd.DataFrame(
+        {
+            "key": choices.keys[begins_run(choices.keys)][cell[0]],
+            "move": choices.moves[row],
+            "band": band,
+            "games": choices.chosen[row, band].astype(np.int64),
+            "games_elsewhere": 0,
+            "games_at_position": choices.played[cell].astype(np.int64),
+            "games_squared_at_position": choices.squared_there[cell],
+            "pick_rate": successes / (successes + failures),
+        }
+    )
+
+
+def _as_foreseen(halves: Halves) -> pd.DataFrame:
+    """The first half's rows of the table `foreseen`."""
+    assert halves.expected is not None, "habits are fitted to a half"
+    keys, parts = halves.choices.keys[begins_run(halves.choices.keys)], []
+    for band in np.flatnonzero(halves.rates.kept).tolist():
+        place, moves, rate = halves.rates.unchosen(halves.expected, band)
+        parts.append(pd.DataFrame({"key": keys[place], "band": band, "move": moves, "pick_rate": rate}))
+    told = pd.concat(parts)
+    return told[told["pick_rate"] >= LIKELY]
 
 
 def places_among(
@@ -498,8 +557,12 @@ def picks(store: Store, by: Split, figure: Path | None) -> None:
     print(f"with games of one player taken for independent {coverage(alone, 0.9):.1%}")
     together = places_together(halves)
     print(f"all bands together: {coverage(together, 0.9):.1%} of {len(together):,}", end="; ")
-    common = together[together["rate"] * together["games"] >= TOLD_FROM]
+    common = together[together["with_reply"] >= TOLD_FROM]
     print(f"of {TOLD_FROM} games with the reply or more {coverage(common, 0.9):.1%} of {len(common):,}")
+    if store.manifest("judge"):
+        losing = of_losing(store, common)
+        print(f"of these replies that lose: {losing['replies']:,}", end=", ")
+        print(f"chosen {losing['seen']:,.0f} times, foretold {losing['foretold']:,.1f}")
     for name, edges in {
         "rate": (0, 0.01, 0.03, 0.1, 0.3, 0.6, 1),
         "games": (0, 3, 10, 30, 100, 1000, 1e9),

@@ -1,6 +1,7 @@
 #!/bin/sh
 # All proofs on held-out games, with a table and a figure each: sh benchmarks/proofs.sh PYTHON [GAMES.pgn.zst...]
-# The games are those of MINER_SHARED (or ../shared), else the sample club's. NODES sets the engine's budgets, SCANNED the games of each that are scanned.
+# The games are those of MINER_SHARED (or ../shared), else the sample club's. NODES sets the engine's budgets, SCANNED the games of each that are scanned,
+# BANDS those whose advice is asked for among the first of them.
 # Figures and stores go to out/proofs; verdicts are kept there, so that a second run is quick.
 set -eu
 cd "$(dirname "$0")/.."
@@ -20,7 +21,7 @@ for games in "$@"; do
     name="$(basename "$games" | sed 's/\..*//')"
     echo "== $games"
     for stage in "read $games" tally "judge --nodes $nodes --cache $out/verdicts.sqlite" \
-        "scan --games $scanned --cache $out/verdicts.sqlite"; do
+        "scan --games $scanned --cache $out/verdicts.sqlite" "follow --cache $out/verdicts.sqlite"; do
         # shellcheck disable=SC2086 - a stage and its options
         "$python" -m miner.cli $stage --store "$out/$name"
     done
@@ -31,11 +32,12 @@ for games in "$@"; do
     "$python" benchmarks/proofs.py prior "$out/$name"
     "$python" benchmarks/proofs.py curve "$out/$name" --figure "$out/$name-curve.png"
     "$python" -m benchmarks.mistakes "$out/$name"
+    "$python" -m benchmarks.punished "$out/$name"
     "$python" -m benchmarks.replication "$games" --both --nodes "$nodes" --cache "$out/verdicts.sqlite" \
         --folder "$out/$name-replication"
 done
 echo "== worlds"
 "$python" -m benchmarks.worlds
 echo "== steering"
-"$python" benchmarks/steering.py "$1" --cache "$out/verdicts.sqlite" --figure "$out/steering.svg"
+"$python" benchmarks/steering.py "$1" --bands "${BANDS:-1200-1399,1400-1599,1600-1799}" --cache "$out/verdicts.sqlite" --figure "$out/steering.svg"
 echo "The figures are in $out"

@@ -1,18 +1,19 @@
 """Whether points and bounds hold in worlds whose truth is known.
 
-    python -m benchmarks.worlds [--worlds 12] [--games 6000] [--seed 1]
+    python -m benchmarks.worlds [--worlds 24] [--games 6000] [--seed 1]
 
 In a world players with ratings choose replies by pick rates that fall with their rating, some replies lose by
 the engine, and what each really costs is a part of what it says: parts scatter from reply to reply. Opponents
 punish some, the stronger ones more often, and results are drawn, in which the rating gap counts, too. The
-games are read, tallied and ranked as any others; the verdicts, and what followed, are written as they are
-there.
+games are read, tallied and ranked as any others; the verdicts on candidates, and what followed, are written
+as they are there.
 
 claimed: what a list says; true: what its replies are really worth. `bounds met`: share of the replies that
 are really worth the lower bound of `points_per_100`, or of the teaching value, or more: 95% are promised.
 `first ten`: what the first ten are really worth, by what they claim; all: the same of all. part: the part as
 fitted, with its standard deviation; and as it is. `by bound`: what the first ten are really worth if the list
-were ordered by the bound, by what they are worth in the order that it has.
+were ordered by the bound, by what they are worth in the order that it has. Each is a mean over worlds, with
+its standard error by how these differ.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from __future__ import annotations
 import argparse
 import itertools
 import tempfile
-from dataclasses import dataclass, replace
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +36,7 @@ from scipy import special
 from miner.arrays import Floats
 from miner.board.moves import pack
 from miner.curve.fit import SATURATION_CP
+from miner.judge.candidates import find_candidates
 from miner.means import Means
 from miner.rank.stage import rank
 from miner.read.stage import read
@@ -53,6 +56,7 @@ NOISE = 0.12  # standard deviation of what a game's evaluation later on has more
 LEAST, MOST = 0.02, 0.98  # that is left of a score by such luck
 BY_GAP = 0.05  # of it for 400 rating points
 FIRST = 10
+_MIN_GAMES = 3  # as the judge asks for in stores of so many games
 _ELO = float(np.log(10.0)) / 400.0  # of the usual rating expectation (from memory)
 
 
@@ -64,6 +68,7 @@ class Setting:
     part: float = 1.0  # of what the curve says that losing replies cost, on average
     scatter: float = 0.4  # standard deviation of the replies' own parts
     factor: float = 1.0  # by which what evaluations later on tell of replies counts in results
+    factor_scatter: float = 0.0  # standard deviation of that, from reply to reply
     later: bool = True  # whether there are such evaluations
 
 
@@ -79,6 +84,7 @@ class World:
     cp: Floats  # after each reply, for Black
     part: Floats  # of the curve's gain, that the reply really costs
     punished: Floats  # of the curve's gain, that players score more who punish it
+    factor: Floats  # by which either is more than what evaluations later on tell
     found: Floats  # how likely players in the middle punish it
 
     @classmethod
@@ -94,6 +100,7 @@ class World:
         lost = np.where(loses, random.uniform(90.0, 320.0, size=shape), random.uniform(0.0, 25.0, size=shape))
         lost[:, 0] = 0.0
         best = random.normal(0.0, 12.0, size=len(paths)).round()
+        relative = np.maximum(random.normal(1.0, setting.factor_scatter, size=shape), 0.2)
         return cls(
             paths,
             np.array([np.prod(shares) for shares in itertools.product(*firsts)]),
@@ -101,8 +108,10 @@ class World:
             np.where(loses, random.uniform(0.0, 0.8, size=shape), 0.0),
             best,
             best[:, None] - lost.round(),
-            np.where(loses, random.normal(setting.part, setting.scatter, size=shape), setting.part),
-            np.maximum(random.normal(1.1, 0.3, size=shape), 0.1),
+            relative
+            * np.where(loses, random.normal(setting.part, setting.scatter, size=shape), setting.part),
+            relative * np.maximum(random.normal(1.1, 0.3, size=shape), 0.1),
+            setting.factor * relative,
             random.uniform(0.2, 0.8, size=shape),
         )
 
@@ -160,7 +169,7 @@ def scores(
     return best, punished, missed
 
 
-def games_of(world: World, random: np.random.Generator, games: int, factor: float = 1.0) -> pd.DataFrame:
+def games_of(world: World, random: np.random.Generator, games: int) -> pd.DataFrame:
     """Games: place, reply, answer (numbers), white and black (ratings), result (of White), and cp: what the
     engine says nine plies later, for Black.
 
@@ -175,7 +184,7 @@ def games_of(world: World, random: np.random.Generator, games: int, factor: floa
     answer = np.where(is_found, 0, random.integers(1, len(ANSWERS), size=games))
     _, punished, missed = scores(world, white, black)
     score = np.where(is_found, punished[each, place, reply], missed[each, place, reply])
-    seen = replace(world, part=world.part / factor, punished=world.punished / factor)
+    seen = replace(world, part=world.part / world.factor, punished=world.punished / world.factor)
     _, punished, missed = scores(seen, white, black, is_even=True)
     value = np.where(is_found, punished[each, place, reply], missed[each, place, reply])
     luck = random.normal(0.0, NOISE, size=games)
@@ -230,13 +239,25 @@ def store_of(world: World, games: pd.DataFrame, folder: Path, *, later: bool = T
     store = Store.create(folder / "store")
     read([str(folder / "games.pgn")], store, ReadSettings(), Means(processes=1))
     tally(store, TallySettings())
-    replies = _replies(world)
-    _write(store, "judge", {"judged": replies}, JudgeSettings(), {"min_games": 3})
+    every = _replies(world)
+    replies = _judged(every, store)
+    _write(store, "judge", {"judged": replies}, JudgeSettings(), {"min_games": _MIN_GAMES})
     followed = _followed(world, games, replies, store)
     if later:
-        followed["lasted"] = _lasted(world, games, replies)
+        followed["lasted"] = _lasted(world, games, replies, every)
     _write(store, "follow", followed, FollowSettings(), {})
     return store
+
+
+def _judged(replies: pd.DataFrame, store: Store) -> pd.DataFrame:
+    """Those that the stage would judge: of many games, or likely."""
+    replied, reach, positions, foreseen = (
+        store.read_table(name) for name in ("replies", "reach", "positions", "foreseen")
+    )
+    candidates = find_candidates(
+        replied, reach, positions, foreseen, store.bands.names, JudgeSettings(min_games=_MIN_GAMES)
+    )
+    return replies.merge(candidates[["key", "move"]], on=["key", "move"])
 
 
 def _replies(world: World) -> pd.DataFrame:
@@ -340,10 +361,10 @@ def _followed(
     }
 
 
-def _lasted(world: World, games: pd.DataFrame, replies: pd.DataFrame) -> pd.DataFrame:
-    """For each losing reply the first games that have it, and the first that have another."""
+def _lasted(world: World, games: pd.DataFrame, replies: pd.DataFrame, every: pd.DataFrame) -> pd.DataFrame:
+    """For each losing reply of `replies` the first games that have it, and the first that have another."""
     most, rows = FollowSettings().lasting_games, []
-    move_of = replies.set_index(["place", "reply"])["move"]
+    move_of = every.set_index(["place", "reply"])["move"]
     played = games.assign(
         game=np.arange(len(games)),
         chosen=move_of.reindex(pd.MultiIndex.from_frame(games[["place", "reply"]])).to_numpy(),
@@ -423,7 +444,8 @@ def measured(found: pd.DataFrame) -> dict[str, float]:
     """How far claims hold."""
     is_trap = (found["kind"] == "trap").to_numpy()
     true = np.where(is_trap, found["true_punish"], found["true_avoid"])
-    by_bound = found["teaching_value_low"].to_numpy().argsort()[::-1][:FIRST]
+    low = found["teaching_value_low"].to_numpy()
+    by_bound = low.argsort()[::-1][:FIRST]
     return {
         "replies": len(found),
         "bounds met: avoid": float((found["true_avoid"] >= found["avoid_value_low"]).mean()),
@@ -433,6 +455,7 @@ def measured(found: pd.DataFrame) -> dict[str, float]:
         "first ten: punish": _of_first(found, "punish_value", "true_punish"),
         "first ten": float(true[:FIRST].sum() / found["teaching_value"][:FIRST].sum()),
         "all": float(true.sum() / found["teaching_value"].sum()),
+        "bounds of the first ten met": float((true >= low)[:FIRST].mean()),
         "by bound": float(true[by_bound].sum() / true[:FIRST].sum()),
     }
 
@@ -446,38 +469,43 @@ def lived(setting: Setting, seed: int, folder: Path) -> dict[str, float]:
     """What holds in one world."""
     random = np.random.default_rng(seed)
     world = World.drawn(random, setting)
-    games = games_of(world, random, setting.games, setting.factor)
+    games = games_of(world, random, setting.games)
     found, facts = claimed_and_true(world, store_of(world, games, folder, later=setting.later))
     parts = {name: facts[name] for name in facts if name.startswith(("part_", "later_"))}
     return measured(found) | parts
 
 
 def table_of(settings: list[Setting], worlds: int, seed: int) -> pd.DataFrame:
-    """A row for each kind of world: means over so many of them."""
-    rows = []
-    for setting in settings:
-        with tempfile.TemporaryDirectory() as folder:
-            told = [lived(setting, seed + number, Path(folder) / str(number)) for number in range(worlds)]
-        rows.append(
-            {"part": setting.part, "scatter": setting.scatter, "games": setting.games}
-            | pd.DataFrame(told).mean().to_dict()
-        )
-    return pd.DataFrame(rows)
+    """A column for each kind of world: means over so many of them, and standard errors."""
+    columns = []
+    with tempfile.TemporaryDirectory() as folder, ProcessPoolExecutor() as pool:
+        for kind, setting in enumerate(settings):
+            seeds = [seed + kind * worlds + number for number in range(worlds)]
+            told: list[dict[str, float]] = list(
+                pool.map(lived, itertools.repeat(setting), seeds, [Path(folder) / str(one) for one in seeds])
+            )
+            facts = {name: str(value) for name, value in asdict(setting).items()}
+            columns.append(facts | {name: _with_error([world[name] for world in told]) for name in told[0]})
+    return pd.DataFrame(columns).T
+
+
+def _with_error(values: list[float]) -> str:
+    return f"{np.mean(values):.3f} ± {np.std(values, ddof=1) / np.sqrt(len(values)):.3f}"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--worlds", type=int, default=12)
+    parser.add_argument("--worlds", type=int, default=24)
     parser.add_argument("--games", type=int, default=6_000)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     settings = [
-        Setting(games=asked.games, part=part, scatter=scatter)
-        for part, scatter in ((1.0, 0.0), (1.0, 0.4), (0.6, 0.4))
+        Setting(games=asked.games, part=part, scatter=scatter, factor_scatter=of_factor)
+        for part, scatter, of_factor in ((1.0, 0.0, 0.0), (1.0, 0.4, 0.2), (0.6, 0.4, 0.2))
     ]
-    print(table_of(settings, asked.worlds, asked.seed).round(3).T.to_string(header=False))
+    print(table_of(settings, asked.worlds, asked.seed).to_string(header=False))
 
 
 if __name__ == "__main__":

@@ -12,9 +12,9 @@ from benchmarks.worlds import Setting, World, games_of, lived, truth
 
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
-    """Three worlds of 3,000 games, on average."""
+    """Six worlds of 6,000 games, on average."""
     folder = tmp_path_factory.mktemp("worlds")
-    worlds = [lived(Setting(games=3_000), seed, folder / str(seed)) for seed in range(3)]
+    worlds = [lived(Setting(games=6_000), seed, folder / str(seed)) for seed in range(6)]
     return {name: float(np.mean([world[name] for world in worlds])) for name in worlds[0]}
 
 

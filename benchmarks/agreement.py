@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 CLAIMS = ("claim", "claim_own", "claim_common")
 DRAWS = 2_000
 LEVEL = 0.05  # of the test
+FEWEST = 10  # games with the reply from which a group is told of: fewer hardly scatter
 
 
 def games_later(store: Store, replies: pd.DataFrame, split: Halves, asking: Asking) -> pd.DataFrame:
@@ -129,7 +130,7 @@ def agreement(seen: Compared) -> pd.DataFrame:
     for name, places in groups.items():
         weight = np.zeros(len(n))
         weight[places] = (n * m)[places] / (n + m)[places]
-        if weight.sum() <= 0.0:
+        if n[places].sum() < FEWEST:
             continue
         weight = weight / weight.sum()
         value = float(weight @ np.nan_to_num(predicted.value))

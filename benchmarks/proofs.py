@@ -93,10 +93,10 @@ class Halves:
         return _at_positions(self.chosen, self.choices) + self.other
 
 
-def halves_of(store: Store, settings: TallySettings, by: Split) -> Halves:
+def halves_of(store: Store, settings: TallySettings, by: Split, *, swapped: bool = False) -> Halves:
     """The store's games in halves; positions with too few games in the first to be tallied are left out."""
     floor = settings.enough_games(kept_games(store.require("read")))
-    first, second = (part_of(by, (part,), of=2) for part in (0, 1))
+    first, second = (part_of(by, (part,), of=2) for part in ((1, 0) if swapped else (0, 1)))
     return _held_out(store, settings, first, second, floor)
 
 
@@ -463,19 +463,16 @@ def places_together(halves: Halves, seed: int = 1) -> pd.DataFrame:
     return told.assign(place=places_among(np.random.default_rng(seed), *counts))
 
 
-def of_losing(store: Store, together: pd.DataFrame) -> dict[str, float]:
-    """How many of the rows of `places_together` lose, and how often these were chosen, and are foretold.
+def of_losing(store: Store, together: pd.DataFrame, least: int) -> str:
+    """How often those rows of `places_together` that lose were chosen, and are foretold, in words.
 
-    What loses was found in all games: that some replies happen to be common in the first half is not undone.
+    What loses was found in all games: that some replies happen to be common in one half is not undone.
     """
     judged = store.read_table("judged").to_pandas()
     rows = together.merge(judged.loc[is_losing(judged, RankSettings()), ["key", "move"]], on=["key", "move"])
-    rate = rows["successes"] / (rows["successes"] + rows["failures"])
-    return {
-        "replies": len(rows),
-        "seen": float(rows["seen"].sum()),
-        "foretold": float((rate * rows["there"]).sum()),
-    }
+    rows = rows[rows["with_reply"] >= least]
+    foretold = rows["there"] * rows["successes"] / (rows["successes"] + rows["failures"])
+    return f"{len(rows):,}, chosen {rows['seen'].sum():,} times, foretold {foretold.sum():,.1f}"
 
 
 def _as_replies(halves: Halves) -> pd.DataFrame:
@@ -492,6 +489,7 @@ def _as_replies(halves: Halves) -> pd.DataFrame:
             "games": choices.chosen[row, band].astype(np.int64),
             "games_elsewhere": 0,
             "games_at_position": choices.played[cell].astype(np.int64),
+            "games_at_position_elsewhere": 0,
             "games_squared_at_position": choices.squared_there[cell],
             "pick_rate": successes / (successes + failures),
         }
@@ -560,9 +558,10 @@ def picks(store: Store, by: Split, figure: Path | None) -> None:
     common = together[together["with_reply"] >= TOLD_FROM]
     print(f"of {TOLD_FROM} games with the reply or more {coverage(common, 0.9):.1%} of {len(common):,}")
     if store.manifest("judge"):
-        losing = of_losing(store, common)
-        print(f"of these replies that lose: {losing['replies']:,}", end=", ")
-        print(f"chosen {losing['seen']:,.0f} times, foretold {losing['foretold']:,.1f}")
+        other = places_together(halves_of(store, settings, by, swapped=True))
+        for least in (1, TOLD_FROM):
+            told = "; ".join(of_losing(store, way, least) for way in (together, other))
+            print(f"replies that lose, of {least} games or more, in either half by the other: {told}")
     for name, edges in {
         "rate": (0, 0.01, 0.03, 0.1, 0.3, 0.6, 1),
         "games": (0, 3, 10, 30, 100, 1000, 1e9),

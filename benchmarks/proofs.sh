@@ -10,7 +10,11 @@ shift
 data="${MINER_SHARED:-../shared}/data"
 if [ $# -eq 0 ]; then
     set -- data/sample/club.pgn
-    [ -d "$data" ] && set -- "$data/rated-dev.pgn.zst" "$data/masters-146k.pgn.zst"
+    if [ -d "$data" ]; then
+        set -- "$data/rated-dev.pgn.zst" "$data/masters-146k.pgn.zst"
+    else
+        BANDS="${BANDS:-800-999,1000-1199}"
+    fi
 fi
 nodes="${NODES:-20000,100000}"
 scanned="${SCANNED:-2000}"

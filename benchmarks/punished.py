@@ -2,15 +2,18 @@
 
     python -m benchmarks.punished STORE
 
-STORE must be ranked, and its games followed (`miner follow`). Its games are split into halves by a hash of
+STORE must be judged, and its games followed (`miner follow`). Its games are split into halves by a hash of
 their number. What punishing adds is fitted to one half, as `rank` does, and held against the other, then the
-other way round: of a reply and a band of those who profit, what they scored more who found one of the good
-answers than who did not, at equal ratings. By results, and by what the engine says nine plies after the
-reply, in the games of the table `lasted`. Tables as of `benchmarks.agreement`, in the order of what is
-predicted. before: how teaching a trap was valued formerly, by what the reply costs those who choose it times
-the share that misses the punishment; now: by the difference times that share; seen: the same of all games.
+other way round; each way is told by itself, since both together agree on average whatever the halves say. Of
+a reply and a band of those who profit: what they scored more who found one of the good answers than who did
+not, at equal ratings. By results, and by what the engine says nine plies after the reply, in the games of the
+table `lasted`. Tables as of `benchmarks.agreement`, in the order of what is predicted.
 
-The verdicts, and which answers are good, are those of the store, for both halves.
+before: how teaching a trap was valued formerly, by what the reply costs those who choose it times the share
+that misses the punishment; now: by the difference times that share; seen: the same. Of all games, none held
+out.
+
+The verdicts, which answers are good, and the curves are those of the store, for both halves.
 """
 
 from __future__ import annotations
@@ -104,7 +107,7 @@ def held(followed: Followed, fitted: int) -> tuple[Compared, Compared]:
     others = followed.games[half != fitted].reset_index(drop=True)
     pairs = _pairs(followed, others)
     claimed = _in_order(with_claims(pairs, parts))
-    results = Compared(claimed, _games(_adjusted(followed, others), claimed, "score", "adjusted"))
+    results = Compared(claimed, _games(adjusted(followed, others), claimed, "score", "adjusted"))
     rows = followed.later[later_half != fitted]
     rows = rows.assign(
         is_better=rows["found"].astype(bool),
@@ -134,7 +137,7 @@ def _in_order(pairs: pd.DataFrame) -> pd.DataFrame:
     return ordered
 
 
-def _adjusted(followed: Followed, games: pd.DataFrame) -> pd.DataFrame:
+def adjusted(followed: Followed, games: pd.DataFrame) -> pd.DataFrame:
     """The games with `adjusted`: the score less what the rating gap is worth after the reply."""
     rows = games.merge(followed.losing, on=REPLY)
     gap, worth = rows["gap"].astype(np.float64).fillna(0.0).to_numpy(), np.zeros(len(rows))
@@ -161,7 +164,7 @@ def formulas(followed: Followed) -> dict[str, float]:
     cost = followed.costs.of(pairs)[0] * pairs["whole"].to_numpy()
     punished = part_punished(counted(followed.games), followed.losing, followed.curves, followed.later)
     adds = punished.of(pairs)[0] * pairs["whole"].to_numpy()
-    rows = _adjusted(followed, games)
+    rows = adjusted(followed, games)
     sides = rows.groupby([*PAIR, "found"])["adjusted"].agg(["mean", "size"]).unstack("found")
     sides = sides.reindex(pd.MultiIndex.from_frame(pairs[PAIR]))
     n, m = (sides["size"][side].to_numpy() for side in (True, False))
@@ -188,8 +191,12 @@ def main() -> None:
         zip(*both, strict=True),
         strict=True,
     ):
+        print(f"\n{name}")
+        for way in ways:
+            one = agreement(way).to_dict("index")["all"]
+            print(f"one way: {one['predicted']} predicted, {one['seen']} seen, off by {one['off by']}")
         some = joined(ways)
-        print(f"\n{name}\n{agreement(some).to_string()}\n{signs(some).words()}")
+        print(f"both ways\n{agreement(some).to_string()}\n{signs(some).words()}")
 
 
 if __name__ == "__main__":

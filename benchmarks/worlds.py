@@ -501,6 +501,8 @@ def main() -> None:
     parser.add_argument("--games", type=int, default=6_000)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
+    if asked.worlds < 2:
+        parser.error("--worlds: two or more, else nothing tells by how much they differ")
     settings = [
         Setting(games=asked.games, part=part, scatter=scatter, factor_scatter=of_factor)
         for part, scatter, of_factor in ((1.0, 0.0, 0.0), (1.0, 0.4, 0.2), (0.6, 0.4, 0.2))

@@ -252,7 +252,11 @@ MOTIFS = _table(
     _column("per_100", FLOAT, "of 100 games of the band's players, those in which they fall for it"),
     _column("per_100_low", FLOAT, "lower bound of its interval, which takes players as the unit"),
     _column("per_100_high", FLOAT, "upper bound"),
-    _column("chances", INT64, "times that a player of the band could punish it, and the game went on"),
+    _column(
+        "chances",
+        INT64,
+        "games in which a player of the band could punish it, and went on; the first in each counts",
+    ),
     _column("chance_players", INT64, "distinct players among them; each who is not known is another"),
     _column("found", INT64, "of the chances, those in which one of the answers was played"),
     _column("found_best", INT64, "and in which the best of them was"),
@@ -442,7 +446,7 @@ FINDINGS = _table(
     _column("refutation", TEXT, "the line that punishes the reply, SAN, space-separated"),
     _column("plain_reach", FLOAT, "share of the band's games that reach the position"),
     _column("steered_reach", FLOAT, "share when the side that profits plays towards it"),
-    _column("points_per_100", FLOAT, "points per 100 games that knowing it is worth"),
+    _column("points_per_100", FLOAT, "points per 100 games that it gives away as it is answered today"),
     _column("points_per_100_low", FLOAT, "lower bound; below 0: it may be worth nothing"),
     _column("observed_with_reply", FLOAT, "score of those who chose the reply"),
     _nullable("observed_without_reply", FLOAT, "score of the others there; null: there were none"),
@@ -468,7 +472,9 @@ FINDINGS = _table(
     _nullable("find_rate_low", FLOAT, "lower bound of its interval"),
     _nullable("find_rate_high", FLOAT, "upper bound"),
     _column(
-        "teaching_value", FLOAT, "points per 100 games that pupils would still gain; the order of the list"
+        "teaching_value",
+        FLOAT,
+        "points per 100 games that teaching adds, of a trap at the most; the order of the list",
     ),
     _column("teaching_value_low", FLOAT, "lower bound; below 0: it may be worth nothing"),
     _nullable(
@@ -557,7 +563,7 @@ LISTED_MOTIFS = _table(
     *_of(MOTIFS, "motif", "pattern", "piece", "square", "band", "games_scanned", "games", "players"),
     *_of(MOTIFS, "per_100", "per_100_low", "per_100_high", "find_rate", "find_rate_low", "find_rate_high"),
     *_of(MOTIFS, "best_rate", "chances", "gain"),
-    _column("teaching_value", FLOAT, "what knowing it is worth in 100 games: `costs` of the table"),
+    _column("teaching_value", FLOAT, "what it costs in 100 games, by the engine: `costs` of the table"),
     _column("teaching_value_low", FLOAT, "the same with its lower bound, `costs_low`"),
     _column("examples", TEXT, "up to three mistakes of the band, the clearest first: FEN, mistake, answer"),
 )

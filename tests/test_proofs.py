@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -13,10 +14,13 @@ from benchmarks.proofs import (
     half_of,
     halves_of,
     log_losses,
+    of_losing,
     places_of,
+    places_together,
     small_stores,
     with_prior,
 )
+from benchmarks.worlds import Setting, World, games_of, store_of
 from miner.read.stage import read
 from miner.settings import ReadSettings, TallySettings
 from miner.store import Store
@@ -80,6 +84,19 @@ def test_intervals_hold_on_new_games(store: Store) -> None:
     assert len(places) > 50
     assert 0.8 < coverage(places, 0.9) <= 0.98
     assert 0.35 < coverage(places, 0.5) < 0.65
+
+
+def test_replies_that_lose_are_foretold(tmp_path: Path) -> None:
+    """In a world whose replies scatter about what is expected the other half has about as many."""
+    random = np.random.default_rng(2)
+    world = World.drawn(random, Setting())
+    store = store_of(world, games_of(world, random, 3_000), tmp_path)
+
+    told = of_losing(store, places_together(halves_of(store, TallySettings(), "game")), 1)
+
+    [(replies, chosen, foretold)] = re.findall(r"(\d+), chosen (\d+) times, foretold ([\d.]+)$", told)
+    assert int(replies) > 30
+    assert float(foretold) == pytest.approx(int(chosen), rel=0.2)
 
 
 @pytest.mark.slow

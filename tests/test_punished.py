@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from benchmarks.agreement import agreement, signs
-from benchmarks.punished import Followed, counted, formulas, held
+from benchmarks.proofs import half_of
+from benchmarks.punished import Followed, adjusted, counted, formulas, held
 from benchmarks.replication import joined
+from benchmarks.worlds import Setting, World, games_of, store_of
 from miner.curve.fit import Curve, Curves
 from miner.rank.parts import Parts
+from miner.rank.results import answers_after
 
 BAND, LOST = "1000-1199", 200
 RULE = Curve(BAND, "engine", 0.0, ("level", "pawns"), np.array([0.0, np.log(10) / 4]), np.zeros((2, 2)))
@@ -20,13 +26,17 @@ NOTHING_OWN = pd.DataFrame(
 )
 
 
-def followed(part: float, replies: int = 40, games: int = 60) -> Followed:
-    """Games after replies that lose two pawns, half of which punish it and score so much of that more."""
+def followed(part: float, other: float | None = None, replies: int = 40, games: int = 60) -> Followed:
+    """Games after replies that lose two pawns, half of which punish it and score so much of that more.
+
+    In the second half of the games the part may be another.
+    """
     random = np.random.default_rng(3)
     losing = pd.DataFrame({"key": np.arange(replies), "move": 1, "cp_best": 0, "cp_reply": -LOST})
     rows = losing.loc[np.repeat(np.arange(replies), games), ["key", "move"]].reset_index(drop=True)
     found = random.uniform(size=len(rows)) < 0.5
-    value = 0.7 + part * GAIN * (found - 0.5)
+    second = half_of(np.arange(len(rows))) == 1
+    value = 0.7 + np.where(second, part if other is None else other, part) * GAIN * (found - 0.5)
     rows = rows.assign(band=BAND, game=np.arange(len(rows)), found=found, gap=None)
     after = random.normal(value, 0.1).clip(0.02, 0.98)
     later = rows.assign(
@@ -46,6 +56,46 @@ def test_one_half_foretells_the_other(part: float) -> None:
         assert float(by_later[column].split()[0]) == pytest.approx(part * GAIN, rel=0.1)
     assert abs(float(agreement(results).to_dict("index")["all"]["off by"].split()[0])) < 3.0
     assert signs(later).right > 0.95
+
+
+def test_nothing_of_what_is_foretold_has_a_hand_in_it() -> None:
+    """Where punishing adds three times as much in one half, the other foretells a third of what is seen."""
+    for fitted, (predicted, seen) in enumerate(((0.4, 1.2), (1.2, 0.4))):
+        _, later = held(followed(0.4, 1.2), fitted)
+
+        told = agreement(later).to_dict("index")["all"]
+        assert float(told["predicted"].split()[0]) == pytest.approx(predicted * GAIN, rel=0.15)
+        assert float(told["seen"].split()[0]) == pytest.approx(seen * GAIN, rel=0.15)
+
+
+def test_what_the_rating_gap_is_worth_is_taken_off() -> None:
+    """A game against somebody 400 points weaker: the score less what these are worth from there."""
+    curve = Curve(
+        BAND, "fitted", 100.0, ("level", "pawns", "gap"), np.array([0.0, 0.5, 2.0]), np.zeros((3, 3))
+    )
+    games = pd.DataFrame({"key": [0, 0], "move": 1, "band": BAND, "score": 1.0, "gap": [400.0, None]})
+
+    told = adjusted(replace(followed(1.0), curves=Curves({BAND: curve})), games)["adjusted"]
+
+    worth = curve.expected(LOST, 400.0) - curve.expected(LOST)
+    assert told.to_list() == pytest.approx([1.0 - float(worth), 1.0])
+    assert worth > 0.1
+
+
+def test_games_of_a_store_are_those_that_rank_counts(tmp_path: Path) -> None:
+    """The same games, points, gaps and squares as the stage has."""
+    random = np.random.default_rng(2)
+    world = World.drawn(random, Setting())
+    store = store_of(world, games_of(world, random, 800), tmp_path)
+
+    told = Followed.of(store)
+
+    by = ["key", "move", "band", "found"]
+    ours = counted(told.games).sort_values(by, ignore_index=True)
+    theirs = answers_after(store, told.losing, store.bands).sort_values(by, ignore_index=True)
+    assert len(ours) > 50
+    assert len(told.later) > 50
+    pd.testing.assert_frame_equal(ours[theirs.columns], theirs, check_dtype=False)
 
 
 def test_what_is_told_of_finding_it_is_what_was_seen() -> None:

@@ -52,3 +52,16 @@ def test_truth_is_what_the_games_show(tmp_path: Path) -> None:
         *(true.loc[true["place"] == at, name] for name in ("reply", "true_rate")), strict=True
     ):
         assert (there["reply"] == reply).mean() == pytest.approx(rate, abs=0.06)
+
+
+def test_what_results_make_of_later_evaluations_scatters() -> None:
+    """From reply to reply results count more or less of what is seen later, and so do true costs."""
+    even, uneven = (
+        World.drawn(np.random.default_rng(5), Setting(factor=0.6, factor_scatter=scatter))
+        for scatter in (0.0, 0.2)
+    )
+
+    assert np.unique(even.factor).tolist() == [0.6]
+    assert uneven.factor.mean() == pytest.approx(0.6, abs=0.02)
+    assert uneven.factor.std() == pytest.approx(0.12, abs=0.02)
+    assert np.corrcoef(uneven.factor.ravel(), uneven.punished.ravel())[0, 1] > 0.3

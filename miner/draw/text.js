@@ -28,9 +28,13 @@ function points(value) {
   return value.toFixed(2).replace(/^-0\.00$/, "0.00");
 }
 
+/** Points below which three decimals leave nothing. */
+const LEAST_TOLD = 0.0005;
+
 /** Points by which something is worth the while, or the least of them. @param {number} value @returns {string} */
 function worthWords(value) {
-  return value < 0.005 ? "perhaps nothing" : points(value);
+  if (value < LEAST_TOLD) return "perhaps nothing";
+  return value < 0.01 ? value.toFixed(3) : points(value);
 }
 
 /** @param {number} value @returns {string} */

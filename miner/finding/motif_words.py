@@ -87,9 +87,9 @@ def finders_sentence(count: MotifCount) -> str:
     rate, low, high, best = count.find_rate, count.find_rate_low, count.find_rate_high, count.best_rate
     if rate is None or low is None or high is None or best is None:
         return ""
-    met = f"Of {counted(count.chances, 'such chance')} that {band_words(count.band)} had"
+    met = f"In {counted(count.chances, 'game')} {band_words(count.band)} had such a chance"
     return (
-        f"{met}, an answer was found in {percent(rate)} ({between(low, high)}), "
+        f"{met}; an answer to the first was found in {percent(rate)} ({between(low, high)}), "
         f"the best one in {percent(best)}."
     )
 

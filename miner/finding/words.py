@@ -308,11 +308,11 @@ def observed_sentence(finding: Finding) -> str:
 def worth_words(finding: Finding) -> str:
     """The value of teaching it, e.g. `0.42 points per 100 games, likely 0.20 or more`.
 
-    Of a trap that some find it is told as the most, since who finds it may be the better player.
+    Of a trap it is told as the most, since who finds it may be the better player.
     """
     points, low = points_words(finding.teaching_value), points_words(finding.teaching_value_low)
     least = "perhaps nothing" if finding.teaching_value_low < LEAST_TOLD else f"likely {low} or more"
-    most = "at most about " if finding.kind is Kind.TRAP and finding.find_rate is not None else ""
+    most = "at most about " if finding.kind is Kind.TRAP else ""
     return f"{most}{points} points per 100 games, {least}"
 
 

@@ -15,8 +15,8 @@ from miner.finding.words import (
     band_words,
     because_sentences,
     best_words,
-    between,
     capital,
+    found_sentence,
     joined,
     lasting_sentence,
     numbered_sans,
@@ -24,7 +24,6 @@ from miner.finding.words import (
     often_words,
     own_eco,
     pattern_sentence,
-    percent,
     plain,
     price_sentence,
     reason_sentence,
@@ -213,18 +212,9 @@ def number_words(exercise: Exercise[Finding], tongue: Tongue) -> list[str]:
     finding = exercise.finding
     facts = [
         f"{reply_words(finding)} was chosen in {often_words(finding)}.",
-        _found_sentence(exercise),
+        found_sentence(finding) or "Not known how many of the band find a good answer.",
         lasting_sentence(finding),
         observed_sentence(finding),
         f"Worth {worth_words(finding)}.",
     ]
     return [tongue.moves(fact) for fact in facts if fact]
-
-
-def _found_sentence(exercise: Exercise[Finding]) -> str:
-    rate, finding = percent(exercise.find_rate), exercise.finding
-    if finding.find_rate is None:
-        return "Not known how many of the band find a good answer."
-    low, high = finding.find_rate_low, finding.find_rate_high
-    bounds = "" if low is None or high is None else f" ({between(low, high)})"
-    return f"{capital(rate)} of the band find a good answer over the board{bounds}."

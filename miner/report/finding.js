@@ -202,15 +202,24 @@ function worthPart(finding) {
     [`${percentFine(reachOf(finding))}`, isTrap ? "reach: share of games that get there if we play towards it" : "reach: share of games that get there as they are played"],
     [percentFine(finding.pick_rate), `pick rate (${range(finding.pick_rate_low, finding.pick_rate_high)})`],
   ];
-  if (isTrap && finding.find_rate !== null) factors.push([percentFine(1 - finding.find_rate), `not found yet: the find rate is ${percent(finding.find_rate)}`]);
+  const missed = finding.find_rate === null ? usuallyMissed(finding) : 1 - finding.find_rate;
+  if (isTrap && missed < 1) factors.push([percentFine(missed), finding.find_rate === null
+    ? "usually not found: too few have answered it to be told of" : `not found yet: the find rate is ${percent(finding.find_rate)}`]);
   const scale = finding.curve === "fitted" ? "as this band scores" : "by the engine's scale";
   factors.push([points(gainOf(finding)), isTrap ? `gain: points that who punishes it scores more than who does not, at most, ${scale}` : `gain: points per game, ${scale}`]);
   const worth = el("li", {}, el("span", { class: "sign" }, "="), el("span", { class: "factor" }, el("b", {}, points(finding.teaching_value)),
-    el("span", { class: "means" }, `points in 100 games; ${finding.teaching_value_low >= 0.005 ? `likely ${points(finding.teaching_value_low)} or more` : "perhaps nothing"}`)));
+    el("span", { class: "means" }, `points in 100 games; ${finding.teaching_value_low < LEAST_TOLD ? "perhaps nothing" : `likely ${worthWords(finding.teaching_value_low)} or more`}`)));
   return [el("h3", {}, "What it is worth"),
     el("ul", { class: "product" },
       ...factors.map(([value, name], at) => el("li", {}, el("span", { class: "sign" }, at ? "×" : "100 ×"), el("span", { class: "factor" }, el("b", {}, value), el("span", { class: "means" }, name)))), worth),
-    ...(isTrap && finding.find_rate === null ? [el("p", { class: "small quiet" }, `How many would find a good answer is not known: it counts as if ${finding.teaching_value < finding.points_per_100 ? "they were like the others" : "nobody did"}.`)] : [])];
+    ...(isTrap && finding.find_rate === null && missed === 1 ? [el("p", { class: "small quiet" }, "How many would find a good answer is not known: it counts as if nobody did.")] : [])];
+}
+
+/** The share that misses a punishment which too few had to find to be told of: what its worth was reckoned with. @param {Finding} finding @returns {number} */
+function usuallyMissed(finding) {
+  const whole = 100 * reachOf(finding) * finding.pick_rate * gainOf(finding);
+  const share = whole > 0 ? finding.teaching_value / whole : 1;
+  return share > 0.9999 ? 1 : share;
 }
 
 /** @param {number} share @returns {string} */

@@ -50,7 +50,7 @@ function motifsView(page) {
   return el("section", { "aria-labelledby": "motifs-title" },
     el("h2", { id: "motifs-title", tabindex: -1 }, "Motifs"),
     el("p", {}, told.length
-      ? `By what mistakes are punished, whatever the position: in ${scanned}. What costs ${bandWords(band)} most stands first. Nothing is told of fewer than five players.`
+      ? `By what mistakes are punished, whatever the position: in ${scanned}. What surely costs ${bandWords(band)} most, by the lower bound, stands first. Nothing is told of fewer than five players.`
       : `No motif that five ${bandWords(band)} fell for in the scanned games.`),
     el("div", { class: "filters no-print" }, el("div", {}, el("label", { for: "motif-band" }, "Band"),
       el("select", { id: "motif-band", onchange: (/** @type {Event} */ event) => page.go({ band: valueIn(event) }) },
@@ -124,7 +124,7 @@ function motifView(page, motif) {
 
 /** @param {MotifCount} one @returns {string} */
 function numbersOf(one) {
-  const found = one.finds === null ? "" : ` Of ${count(one.chances)} such chances ${count(one.found)} were taken (${percent(one.finds)}).`;
+  const found = one.finds === null ? "" : ` In ${count(one.chances)} games they had such a chance, and took the first one in ${count(one.found)} of them (${percent(one.finds)}).`;
   return `In ${one.per_100.toFixed(1)} of 100 games, each side's counted (${one.low.toFixed(1)} to ${one.high.toFixed(1)}; ${playersIn(one)}) ${bandWords(one.band)} fall for it.${found} Together that costs them ${one.costs.toFixed(1)} points in 100 games.`;
 }
 

@@ -216,13 +216,13 @@ function ledgerWords(mined) {
 const WORDS = [
   ["Trap, pitfall", "A trap is a losing reply of the opponent, a pitfall one of our own side."],
   ["Band", "A rating interval of the player who makes the move. Pupils are taken to be as strong as their opponents."],
-  ["Pick rate", "Share of the band's games at the position that chose the reply, with its interval. A band with few games leans on its neighbours."],
+  ["Pick rate", "Share of the band's games at the position in which the reply is to be expected, with its interval: what was counted, drawn to what is usual where games are few."],
   ["Gain", "Points per game, a win being 1, a draw 1/2: what a pitfall really costs players of the band; of a trap, what who punishes it scores more than who does not. What the engine says is told apart, as the loss."],
   ["Reach", "Share of games that get to the position: if our side plays towards it (steered) for a trap, as games are played (plain) for a pitfall."],
   ["Find rate", "Share of the band whose next move is one of those that keep three quarters of the gain or more. Not told of fewer than five players."],
-  ["Motif", "By what a mistake is punished, whatever the position: the pattern, what strikes, and where, as the side that punishes sees it when it plays as White. Counted in a sample of whole games."],
-  ["Costs, of a motif", "Points in 100 games: what falling for it gives away, by the engine, and what not finding it leaves."],
-  ["Worth", "Points in 100 games that pupils would still gain by knowing it: 100 × reach × pick rate × gain; for a trap × the share that does not punish it yet, with the gain of those who do over those who do not. What few games speak for is drawn to what is usual, so that small samples do not float to the top."],
+  ["Motif", "By what a mistake is punished, whatever the position: the pattern, what strikes, and where, as the side that punishes sees it when it plays as White. Counted in a sample of whole games; intervals hold what is true of such players in about nine of ten cases."],
+  ["Costs, of a motif", "Points in 100 games: what falling for it gives away, by the engine, and what not finding it leaves. No lesson wins all of that, and a position's worth is on another scale: do not compare them."],
+  ["Worth", "Points in 100 games that pupils would still gain by knowing it, of a trap at the most: 100 × reach × pick rate × gain; for a trap × the share that does not punish it yet, with the gain of those who do over those who do not. What few games speak for is drawn to what is usual, so that small samples do not float to the top."],
   ["Score afterwards", "What the side that profits really scored after the reply."],
   ["On the map", "Points that 100 games through a move give away to what is in the list, as games are played: nobody steers."],
 ];

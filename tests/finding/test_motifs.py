@@ -87,7 +87,7 @@ def test_sentences_bring_their_counts() -> None:
     assert falls.startswith("In 10.0 of 100 games, each side's counted (")
     assert falls.endswith("; 10 of 100, 10 players) players rated below 1000 fall for it.")
     assert finders_sentence(topic).startswith(
-        "Of 10 such chances that players rated below 1000 had, an answer"
+        "In 10 games players rated below 1000 had such a chance; an answer to the first was found in "
     )
     assert topic.costs == pytest.approx((100 * 10 / 100 + 100 * 7 / 100) * 0.4)
     assert costs_sentence(topic).endswith("together 6.8 points in 100 games.")

@@ -233,7 +233,7 @@ def test_nothing_is_told_that_is_not_there() -> None:
     lesson = motif_lesson(pool(motifs), topic)
 
     assert (lesson.fails, lesson.signs, lesson.openings, lesson.allowed_by) == (None, (), (), ())
-    assert [fact.split()[0] for fact in motif_facts(lesson)] == ["In", "Of", "If"]
+    assert [fact.split()[0] for fact in motif_facts(lesson)] == ["In", "In", "If"]
 
 
 def test_topics_of_a_band_and_then_of_all() -> None:

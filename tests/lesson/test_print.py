@@ -153,7 +153,8 @@ def test_coachs_pages() -> None:
     assert "1.e4 e5 2.Nf3 d6 3.Bc4 Bg4 4.Nc3 g6 5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5#" in page
     assert "Black has just played 5...Bxd1. White to move: what now?" in page
     assert "5...Bxd1 was chosen in 28 of 80 games (35%; 27 to 44%)." in page
-    assert "40% of the band find a good answer over the board (31 to 49%)." in page
+    assert "found 6.Bxf7+ in 16 of 39 games by 31 players" in page
+    assert "(by these and by what is usual, 40% are to be expected; 31 to 49%)." in page
     assert "knight d5 (60% of 12 won games)" in page
     assert "2024.09.15, won by a player rated 1630 against 1200, 1-0" in page
     assert "5.Nxe5 Bxd1?? 6.Bxf7+ Ke7 7.Nd5# 1-0" in page

@@ -258,6 +258,20 @@ def test_bands_together_are_one_entry(tmp_path: Path) -> None:
     assert min(gains) <= found["gain_for_band"] <= max(gains)
 
 
+def test_games_in_all_are_those_of_bands_that_never_met_it_too(tmp_path: Path) -> None:
+    """Ten more games of stronger players, who open otherwise, are games of the list's bands all the same."""
+    elsewhere = [
+        Game(moves="d4 d5 c4", black=f"Strong {number}", white="Ours", white_rating=1900, black_rating=1900)
+        for number in range(10)
+    ]
+    store = judged_store(tmp_path, [INTO_MATE], [*GAMES, *elsewhere])
+
+    [found] = findings_of(store)
+
+    assert found["games_in_all"] == len(GAMES) + 10
+    assert found["plain_reach"] == pytest.approx(found["games_at_position"] / found["games_in_all"])
+
+
 def test_a_few_persons_are_no_band(tmp_path: Path) -> None:
     """Four players of 2000 at the position say nothing of their band; of all together they count."""
     few = [Game(moves=f"{MATE} Nf6 Qxf7", black=name, black_rating=2000) for name in PLAYERS[:4]]

@@ -53,6 +53,7 @@ def club_findings() -> list[Finding]:
             find_rate_high=None,
             points_per_100=0.6,
             teaching_value=0.6,
+            punish_gain=0.6 / (100 * 0.25 * 0.35),  # as if nobody punished it
             pattern=Pattern.MATING_NET,
         ),
         legal(

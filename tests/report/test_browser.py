@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import shlex
 from collections.abc import Callable
@@ -128,9 +129,11 @@ def test_search_and_first_moves(club: Opened) -> None:
 
 def test_no_minus_nothing(club: Opened) -> None:
     """A bound below zero says that it may be worth nothing; no zero has a sign."""
-    told = club.page.evaluate("[worthWords(-0.25), worthWords(0.2), points(-0.001), points(-0.25)]")
+    told = club.page.evaluate(
+        "[worthWords(-0.25), worthWords(0.2), worthWords(0.002), points(-0.001), points(-0.25)]"
+    )
 
-    assert told == ["perhaps nothing", "0.20", "0.00", "-0.25"]
+    assert told == ["perhaps nothing", "0.20", "0.002", "0.00", "-0.25"]
 
 
 def test_nothing_fits(club: Opened) -> None:
@@ -194,14 +197,17 @@ def test_what_is_not_known(club: Opened) -> None:
 
 
 def test_rate_of_too_few_players(tmp_path: Path, open_file: OpenFile) -> None:
-    """Where a rate is counted with but not told, it is said what it is taken to be."""
+    """Where a rate is counted with but not told, the share that is usual is a factor of the product."""
     few = vienna(find_rate=None, find_rate_low=None, find_rate_high=None, best_rate=None)
     report(written_store(tmp_path, [few]), tmp_path / "report.html")
     opened = open_file(tmp_path / "report.html")
 
     opened.page.get_by_role("link", name="Vienna Gambit").click()
 
-    expect(opened.page.locator("main")).to_contain_text("it counts as if they were like the others")
+    expect(opened.page.locator("main")).to_contain_text("usually not found: too few have answered it")
+    shown = opened.page.locator(".product b").all_inner_texts()
+    factors = [float(text.removesuffix("%")) / (100 if text.endswith("%") else 1) for text in shown]
+    assert 100 * math.prod(factors[:-1]) == pytest.approx(factors[-1], rel=0.05)  # as rounded
 
 
 def test_stepping(club: Opened) -> None:

@@ -164,7 +164,9 @@ def test_motif_on_a_page(motifs: Opened) -> None:
     motifs.page.get_by_role("link", name="Double attack: queen on e5").click()
 
     main = motifs.page.locator("main")
-    expect(main).to_contain_text("Of 8 such chances 1 were taken (13%).")
+    expect(main).to_contain_text(
+        "In 8 games they had such a chance, and took the first one in 1 of them (13%)."
+    )
     expect(main).to_contain_text("of 100 games, each side's counted (")
     expect(main.locator(".facts thead")).to_contain_text("games, each side's")
     expect(main).to_contain_text("erred; White wins a rook and a pawn")

@@ -130,7 +130,7 @@ def agreement(seen: Compared) -> pd.DataFrame:
     for name, places in groups.items():
         weight = np.zeros(len(n))
         weight[places] = (n * m)[places] / (n + m)[places]
-        if n[places].sum() < FEWEST:
+        if weight.sum() <= 0.0 or (name != "all" and n[places].sum() < FEWEST):
             continue
         weight = weight / weight.sum()
         value = float(weight @ np.nan_to_num(predicted.value))

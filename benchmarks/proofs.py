@@ -442,13 +442,12 @@ def places_together(halves: Halves, seed: int = 1) -> pd.DataFrame:
     """The same for all bands together, taken for one."""
     choices, correlation = halves.choices, halves.rates.player_correlation
     beta = rates_as_one(_as_replies(halves), _as_foreseen(halves), None, correlation=correlation)
-    keys = choices.keys[begins_run(choices.keys)][choices.place]
-    beta = beta.reindex(pd.MultiIndex.from_arrays([keys, choices.moves]))
+    beta = beta.reindex(pd.MultiIndex.from_arrays([choices.keys, choices.moves]))
     games, seen = halves.played.sum(axis=1)[choices.place], halves.chosen.sum(axis=1)
     worth = pooling.worth_of_games(games, halves.squared.sum(axis=1)[choices.place], correlation)
     told = pd.DataFrame(
         {
-            "key": keys,
+            "key": choices.keys,
             "move": choices.moves,
             "successes": beta["successes"].to_numpy(),
             "failures": beta["failures"].to_numpy(),
@@ -483,7 +482,7 @@ def _as_replies(halves: Halves) -> pd.DataFrame:
     successes, failures = halves.rates.of_rows()
     return pd.DataFrame(
         {
-            "key": choices.keys[begins_run(choices.keys)][cell[0]],
+            "key": choices.keys[row],
             "move": choices.moves[row],
             "band": band,
             "games": choices.chosen[row, band].astype(np.int64),

@@ -28,13 +28,19 @@ import pandas as pd
 
 from benchmarks.agreement import agreement, signs, with_claims
 from benchmarks.proofs import half_of
-from benchmarks.replication import Compared, joined
+from benchmarks.replication import Compared, adjusted, joined
 from miner.curve.fit import Curves, fit_curves
 from miner.finding.finding import tells
 from miner.rank.groups import REPLY
-from miner.rank.later import later_games, valued
+from miner.rank.later import later_games
 from miner.rank.parts import Parts
-from miner.rank.results import chosen_moves, part_observed, part_punished
+from miner.rank.results import (
+    chosen_moves,
+    judged_answers,
+    part_observed,
+    part_punished,
+    values_of_punishers,
+)
 from miner.store import Store
 from miner.store.query import band_sql, create_views
 
@@ -65,12 +71,9 @@ class Followed:
 
 def games_after(store: Store, losing: pd.DataFrame) -> pd.DataFrame:
     """The games after these replies in which the answer was judged: see `Followed`."""
-    answers = store.read_table("followed", [*REPLY, "plies", "answer", "kept"]).to_pandas()
-    answers = answers[(answers["plies"] == 0) & answers["kept"].notna()].merge(losing[REPLY], on=REPLY)
-    answers["found"] = answers["kept"] >= store.require("follow").settings["kept"]
     with duckdb.connect() as connection:
         create_views(connection, store.path("moves"), store.path("games"))
-        connection.register("wanted", answers)
+        connection.register("wanted", judged_answers(store, losing))
         found: pd.DataFrame = connection.sql(
             f"""select w.key, w.move, {band_sql(store.bands, as_name=True)} as band, n.game, w.found,
                        n.score / 2.0 as score, case when n.rating > 0 and n.rating_other > 0
@@ -103,19 +106,13 @@ def held(followed: Followed, fitted: int) -> tuple[Compared, Compared]:
     half, later_half = (half_of(rows["game"].to_numpy()) for rows in (followed.games, followed.later))
     theirs, later = followed.games[half == fitted], followed.later[later_half == fitted]
     parts = part_punished(counted(theirs), followed.losing, followed.curves, later)
-    assert parts.by_later is not None, "no game was looked at nine plies later"
+    if parts.by_later is None:
+        raise SystemExit("no game of a half was looked at nine plies later: more games are needed")
     others = followed.games[half != fitted].reset_index(drop=True)
     pairs = _pairs(followed, others)
     claimed = _in_order(with_claims(pairs, parts))
-    results = Compared(claimed, _games(adjusted(followed, others), claimed, "score", "adjusted"))
-    rows = followed.later[later_half != fitted]
-    rows = rows.assign(
-        is_better=rows["found"].astype(bool),
-        **{name: -rows[name] for name in ("cp", "gap")},
-        score=1.0 - rows["score"],
-        band=rows["band_other"],
-    )
-    values = valued(rows, followed.curves, [*PAIR, "is_better"]).games
+    results = Compared(claimed, _games(at_equal_ratings(followed, others), claimed, "score", "adjusted"))
+    values = values_of_punishers(followed.later[later_half != fitted], followed.curves).games
     values = values.assign(found=values["is_better"], adjusted=values["value"])
     by_later = _in_order(with_claims(_pairs(followed, values), parts.by_later.parts))
     return results, Compared(by_later, _games(values, by_later, "value", "adjusted"))
@@ -137,14 +134,12 @@ def _in_order(pairs: pd.DataFrame) -> pd.DataFrame:
     return ordered
 
 
-def adjusted(followed: Followed, games: pd.DataFrame) -> pd.DataFrame:
+def at_equal_ratings(followed: Followed, games: pd.DataFrame) -> pd.DataFrame:
     """The games with `adjusted`: the score less what the rating gap is worth after the reply."""
-    rows = games.merge(followed.losing, on=REPLY)
-    gap, worth = rows["gap"].astype(np.float64).fillna(0.0).to_numpy(), np.zeros(len(rows))
-    for band, places in rows.groupby("band").indices.items():
-        curve, cp = followed.curves.of(str(band)), -rows["cp_reply"].to_numpy(dtype=np.float64)[places]
-        worth[places] = curve.expected(cp, gap[places]) - curve.expected(cp)
-    return rows.assign(adjusted=rows["score"] - worth)
+    after = -games[REPLY].merge(followed.losing, on=REPLY, how="left")["cp_reply"].to_numpy()
+    return adjusted(
+        games.assign(chosen=~games["found"].astype(bool), cp_best=after, cp_reply=after), followed.curves
+    )
 
 
 def _games(games: pd.DataFrame, pairs: pd.DataFrame, score: str, adjusted: str) -> pd.DataFrame:
@@ -164,7 +159,7 @@ def formulas(followed: Followed) -> dict[str, float]:
     cost = followed.costs.of(pairs)[0] * pairs["whole"].to_numpy()
     punished = part_punished(counted(followed.games), followed.losing, followed.curves, followed.later)
     adds = punished.of(pairs)[0] * pairs["whole"].to_numpy()
-    rows = adjusted(followed, games)
+    rows = at_equal_ratings(followed, games)
     sides = rows.groupby([*PAIR, "found"])["adjusted"].agg(["mean", "size"]).unstack("found")
     sides = sides.reindex(pd.MultiIndex.from_frame(pairs[PAIR]))
     n, m = (sides["size"][side].to_numpy() for side in (True, False))

@@ -190,13 +190,16 @@ def compared(split: Halves, replies: pd.DataFrame, *, to_sound: bool = False) ->
         if to_sound:
             sound = games[["key", "move"]].merge(known[["key", "move"]], how="left", indicator=True)
             games = games[games["chosen"] | (sound["_merge"] == "both")]
-        parts.append(_adjusted(games, split.curves)[["pair", "game", "chosen", "score", "adjusted"]])
+        parts.append(adjusted(games, split.curves)[["pair", "game", "chosen", "score", "adjusted"]])
     mined, held_out = parts
     return Compared(pairs.assign(mined=Compared(pairs, mined).differences("score")), held_out)
 
 
-def _adjusted(games: pd.DataFrame, curves: Curves) -> pd.DataFrame:
-    """The games with `adjusted`: the score less what the rating gap is worth after what was chosen."""
+def adjusted(games: pd.DataFrame, curves: Curves) -> pd.DataFrame:
+    """The games with `adjusted`: the score less what the rating gap is worth after what was chosen.
+
+    They have band, gap, score, cp_best and cp_reply, and chosen: which of these counts.
+    """
     gap = games["gap"].astype(float).fillna(0.0).to_numpy()
     cp = games["cp_reply"].where(games["chosen"], games["cp_best"]).to_numpy(dtype=np.float64)
     worth = np.zeros(len(games))

@@ -11,7 +11,7 @@ import pytest
 
 from benchmarks.agreement import agreement, signs
 from benchmarks.proofs import half_of
-from benchmarks.punished import Followed, adjusted, counted, formulas, held
+from benchmarks.punished import Followed, at_equal_ratings, counted, formulas, held
 from benchmarks.replication import joined
 from benchmarks.worlds import Setting, World, games_of, store_of
 from miner.curve.fit import Curve, Curves
@@ -73,9 +73,11 @@ def test_what_the_rating_gap_is_worth_is_taken_off() -> None:
     curve = Curve(
         BAND, "fitted", 100.0, ("level", "pawns", "gap"), np.array([0.0, 0.5, 2.0]), np.zeros((3, 3))
     )
-    games = pd.DataFrame({"key": [0, 0], "move": 1, "band": BAND, "score": 1.0, "gap": [400.0, None]})
+    games = pd.DataFrame(
+        {"key": [0, 0], "move": 1, "band": BAND, "score": 1.0, "gap": [400.0, None], "found": True}
+    )
 
-    told = adjusted(replace(followed(1.0), curves=Curves({BAND: curve})), games)["adjusted"]
+    told = at_equal_ratings(replace(followed(1.0), curves=Curves({BAND: curve})), games)["adjusted"]
 
     worth = curve.expected(LOST, 400.0) - curve.expected(LOST)
     assert told.to_list() == pytest.approx([1.0 - float(worth), 1.0])

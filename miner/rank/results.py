@@ -112,16 +112,24 @@ def part_punished(
     games = games if games is None else games[games["found"].notna()]
     if games is None or games.empty:
         return fit_parts(seen, _LESS_KNOWN)
+    values = values_of_punishers(games, curves)
+    some = values.games.assign(games=1, level=0.0)
+    later = _later(some, losing, curves, values, is_level=True)
+    return fit_by_later(seen, later, values.luck, _LESS_KNOWN)
+
+
+def values_of_punishers(games: pd.DataFrame, curves: Curves) -> Values:
+    """What had become of games (as of `later_games`, found being known) for the other side.
+
+    Its band, and is_better: whether it punished the reply.
+    """
     theirs = games.assign(
         is_better=games["found"].astype(bool),
         **{name: -games[name] for name in ("cp", "gap")},
         score=1.0 - games["score"],
         band=games["band_other"],
     )
-    values = valued(theirs, curves, [*REPLY, "band", "is_better"])
-    some = values.games.assign(games=1, level=0.0)
-    later = _later(some, losing, curves, values, is_level=True)
-    return fit_by_later(seen, later, values.luck, _LESS_KNOWN)
+    return valued(theirs, curves, [*REPLY, "band", "is_better"])
 
 
 def _later(
@@ -212,11 +220,9 @@ def answers_after(store: Store, losing: pd.DataFrame, bands: BandScheme) -> pd.D
     `found` is whether it played one of the good answers; other answers count where they were judged.
     Raises StoreError if the stage `follow` has not been run.
     """
-    answers = store.read_table("followed", [*REPLY, "plies", "answer", "kept"]).to_pandas()
-    answers = answers[(answers["plies"] == 0) & answers["kept"].notna()].merge(losing[REPLY], on=REPLY)
     return _counted(
         store,
-        answers.assign(found=answers["kept"] >= store.require("follow").settings["kept"]),
+        judged_answers(store, losing),
         f"""with erred as (
                 select m.game, m.ply, w.key, w.move, w.answer, w.found
                 from moves m join wanted w on m.key = w.key and m.move = w.move
@@ -226,6 +232,17 @@ def answers_after(store: Store, losing: pd.DataFrame, bands: BandScheme) -> pd.D
             group by all order by all""",  # noqa: S608 - ours
         [*REPLY, "band", "found", *_COLUMNS],
     )
+
+
+def judged_answers(store: Store, losing: pd.DataFrame) -> pd.DataFrame:
+    """The answers to these replies that were judged: key, move, answer and found, whether it is a good one.
+
+    Raises StoreError if the stage `follow` has not been run.
+    """
+    answers = store.read_table("followed", [*REPLY, "plies", "answer", "kept"]).to_pandas()
+    answers = answers[(answers["plies"] == 0) & answers["kept"].notna()].merge(losing[REPLY], on=REPLY)
+    told: pd.DataFrame = answers.assign(found=answers["kept"] >= store.require("follow").settings["kept"])
+    return told
 
 
 def _counted(store: Store, wanted: pd.DataFrame, sql: str, columns: list[str]) -> pd.DataFrame:
